@@ -1,0 +1,119 @@
+"""The vocabulary of channels: for each its unit, meaning, plausible range and the names a logger may give it.
+
+A channel has one canonical unit, and the unit is in its name. Every channel name that the kit uses is here or it does
+not exist. Attributes written to files follow the CF conventions.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One quantity that a logger may record."""
+
+    name: str
+    unit: str  # as CF / UDUNITS writes it
+    label: str  # for axes and tables, without the unit
+    meaning: str
+    low: float  # plausible range, inclusive, in `unit`; outside it a sample is not believed
+    high: float
+    aliases: tuple[str, ...] = ()
+    standard_name: str = ""  # CF standard name, where there is one
+
+    @property
+    def axis_label(self) -> str:
+        """Label with its unit, for a plot axis or a table head."""
+        return f"{self.label} [{DISPLAY_UNITS.get(self.unit, self.unit)}]"
+
+
+DISPLAY_UNITS = {
+    "degree_Celsius": "°C",
+    "degree": "°",
+    "percent": "%",
+    "1": "–",
+    "rpm": "rpm",
+    "kg h-1": "kg/h",
+    "km h-1": "km/h",
+    "m s-2": "m/s²",
+    "degree_north": "° N",
+    "degree_east": "° E",
+}
+
+# CF flag values of `fuel_mode`.
+FUEL_MODES = {0: "unknown", 1: "open_loop", 2: "closed_loop", 3: "fuel_cut", 4: "full_load"}
+
+
+def _rows() -> list[Channel]:
+    c = Channel
+    return [
+        c("engine_speed_rpm", "rpm", "engine speed", "crankshaft speed", 0, 16384),
+        c("meter_v", "V", "meter voltage", "air meter signal as a voltage", 0, 5.5),
+        c("meter_hz", "Hz", "meter frequency", "air meter signal as a frequency", 0, 20000),
+        c("meter_counts", "1", "meter counts", "air meter signal as converter counts", 0, 65535),
+        c("air_flow_kg_h", "kg h-1", "air flow", "air mass flow that the ECU computed", 0, 3000),
+        c("throttle_pct", "percent", "throttle", "throttle plate position, 100 is wide open", -5, 105),
+        c("pedal_pct", "percent", "pedal", "accelerator pedal position", -5, 105),
+        c("manifold_kpa", "kPa", "manifold pressure", "absolute pressure in the intake manifold", 5, 400),
+        c("barometer_kpa", "kPa", "barometer", "absolute atmospheric pressure", 50, 110),
+        c(
+            "pulse_width_ms",
+            "ms",
+            "pulse width",
+            "time an injector is energised per injection, dead time included",
+            0,
+            60,
+        ),
+        c("injector_duty_pct", "percent", "injector duty", "share of time an injector is energised", 0, 110),
+        c("lambda_measured", "1", "lambda", "lambda from the wide-band sensor, bank 1", 0.4, 10),
+        c("lambda_measured_2", "1", "lambda 2", "lambda from the second wide-band sensor", 0.4, 10),
+        c("lambda_commanded", "1", "commanded lambda", "lambda that the ECU aims for", 0.4, 3),
+        c("trim_short_pct", "percent", "short-term trim", "short-term fuel trim, bank 1; positive adds fuel", -60, 60),
+        c("trim_long_pct", "percent", "long-term trim", "long-term fuel trim, bank 1; positive adds fuel", -60, 60),
+        c("trim_short_2_pct", "percent", "short-term trim 2", "short-term fuel trim, bank 2", -60, 60),
+        c("trim_long_2_pct", "percent", "long-term trim 2", "long-term fuel trim, bank 2", -60, 60),
+        c("enrichment_pct", "percent", "acceleration enrichment", "transient fuel added by the ECU", -100, 400),
+        c("battery_v", "V", "battery", "supply voltage at the ECU", 0, 20),
+        c("coolant_c", "degree_Celsius", "coolant", "coolant temperature", -45, 150),
+        c("intake_air_c", "degree_Celsius", "intake air", "intake air temperature", -45, 120),
+        c("ambient_c", "degree_Celsius", "ambient air", "outside air temperature", -45, 60),
+        c("oil_c", "degree_Celsius", "oil temperature", "engine oil temperature", -45, 180),
+        c("exhaust_c", "degree_Celsius", "exhaust gas", "exhaust gas temperature", -45, 1200),
+        c("spark_deg", "degree", "spark advance", "spark timing before top centre", -64, 70),
+        c("knock_retard_deg", "degree", "knock retard", "spark taken out by the knock control, positive", 0, 40),
+        c("road_speed_km_h", "km h-1", "road speed", "road speed from the wheels or gearbox", 0, 400),
+        c("gps_speed_km_h", "km h-1", "GPS speed", "road speed from satellite positioning", 0, 400),
+        c("fuel_pressure_kpa", "kPa", "fuel pressure", "fuel rail pressure above atmosphere", 0, 1500),
+        c("oil_pressure_kpa", "kPa", "oil pressure", "engine oil pressure above atmosphere", 0, 1500),
+        c("idle_actuator_pct", "percent", "idle actuator", "idle air actuator opening", -5, 105),
+        c("idle_target_rpm", "rpm", "idle target", "idle speed that the ECU aims for", 0, 5000),
+        c("fuel_mode", "1", "fuel mode", "fuelling mode of the ECU", 0, 4),
+        c("gear", "1", "gear", "gear engaged, 0 is neutral", -1, 10),
+        c("clutch_pressed", "1", "clutch", "1 while the clutch pedal is pressed", 0, 1),
+        c("brake_pressed", "1", "brake", "1 while the brake pedal is pressed", 0, 1),
+        c("launch_active", "1", "launch hold", "1 while the launch hold limits engine speed", 0, 1),
+        c("acceleration_m_s2", "m s-2", "acceleration", "longitudinal acceleration, forward positive", -30, 30),
+        c("latitude_deg", "degree_north", "latitude", "position", -90, 90, (), "latitude"),
+        c("longitude_deg", "degree_east", "longitude", "position", -180, 180, (), "longitude"),
+        c("altitude_m", "m", "altitude", "height above sea level", -500, 6000, (), "altitude"),
+    ]
+
+
+CHANNELS: dict[str, Channel] = {channel.name: channel for channel in _rows()}
+
+
+def channel(name: str) -> Channel:
+    """Look up one channel by its canonical name.
+
+    Raises
+    ------
+    KeyError
+        No such channel; the message names the nearest known one.
+    """
+    if name not in CHANNELS:
+        near = difflib.get_close_matches(name, CHANNELS, n=1)
+        hint = f"; the nearest known name is {near[0]}" if near else ""
+        raise KeyError(f"{name!r} is not a channel that tunelab knows{hint}.")
+    return CHANNELS[name]

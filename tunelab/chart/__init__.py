@@ -1,0 +1,1 @@
+"""Draws a result or a log; computes nothing."""

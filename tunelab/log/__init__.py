@@ -1,0 +1,1 @@
+"""Raw file to log: read, map, flag, align, segment."""

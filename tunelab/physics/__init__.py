@@ -1,0 +1,1 @@
+"""Pure formulas on arrays."""

@@ -1,0 +1,1 @@
+"""Runs notebooks and writes the record."""

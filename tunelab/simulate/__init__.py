@@ -1,0 +1,1 @@
+"""An engine, its ECU, driver and logger, with a known truth."""

@@ -1,0 +1,1 @@
+"""One module per question; pure functions from a log to a frozen result."""

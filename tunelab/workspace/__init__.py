@@ -1,0 +1,1 @@
+"""What the owner keeps on disk: car, revisions, sessions."""

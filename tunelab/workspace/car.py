@@ -1,0 +1,144 @@
+"""The car: engine, meter, injectors, lambda sensor, fuel, gearing, mass, road load and the owner's limits."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Table(BaseModel):
+    """A TOML table: frozen, and an unknown key is an error."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Engine(Table):
+    """The engine."""
+
+    displacement_l: Positive
+    cylinders: Annotated[int, Field(ge=1, le=24)]
+    idle_target_rpm: Positive
+    long_overlap_cam: bool = False  # a long-overlap camshaft reads falsely lean at idle
+    stroke_mm: Positive | None = None
+    inertia_kg_m2: NotNegative | None = None  # crankshaft, flywheel and clutch
+
+
+class Meter(Table):
+    """The air meter; readings in V, Hz or counts by `kind`."""
+
+    kind: Literal["voltage", "frequency", "counts"]
+    rail_low: NotNegative  # at or below this reading the meter or its converter is at its stop
+    rail_high: Positive  # at or above this reading likewise
+
+    @property
+    def channel(self) -> str:
+        """Canonical channel name of the meter's reading."""
+        return {"voltage": "meter_v", "frequency": "meter_hz", "counts": "meter_counts"}[self.kind]
+
+
+class Injectors(Table):
+    """The injectors as fitted."""
+
+    count: Annotated[int, Field(ge=1, le=48)]
+    injections_per_cycle: Annotated[int, Field(ge=1, le=4)]  # per 720 degrees of crankshaft; 1 is sequential
+    rated_flow_g_min: Positive  # of one injector, at rated_pressure_kpa
+    rated_pressure_kpa: Positive  # pressure difference of the rating
+    pressure: Literal["manifold-referenced", "fixed"]  # what the regulator holds constant
+    rail_pressure_kpa: Positive  # above manifold or above atmosphere, by `pressure`
+    ecu_compensates_pressure: bool  # True: the ECU corrects its flow for the pressure difference
+
+
+class LambdaSensor(Table):
+    """The wide-band sensor: its rails and what is known of its delay."""
+
+    rail_low: Positive
+    rail_high: Positive
+    warm_up_s: NotNegative
+    delay_s: NotNegative  # part of the transport delay that does not depend on flow
+    delay_flow_s_kg_h: NotNegative  # transport delay = delay_s + delay_flow_s_kg_h / exhaust flow in kg/h
+    lag_s: NotNegative  # first-order time constant of sensor and controller
+    second: Literal["none", "other bank", "same pipe"] = "none"
+
+
+class Fuel(Table):
+    """The fuel, by its composition; nothing assumes 14.7."""
+
+    name: str
+    hydrogen_to_carbon: NotNegative
+    oxygen_to_carbon: NotNegative
+    density_kg_l: Positive
+    lower_heating_mj_kg: Positive | None = None
+
+
+class Gearing(Table):
+    """Gearbox and final drive."""
+
+    ratios: Annotated[list[Positive], Field(min_length=1, max_length=10)]  # first gear first
+    final_drive: Positive
+
+
+class Tyres(Table):
+    """Driven tyres: a size code or a measured rolling radius."""
+
+    size: str | None = None  # such as 205/55R16
+    rolling_radius_m: Positive | None = None  # wins over the size code
+
+
+class Vehicle(Table):
+    """What is accelerated."""
+
+    mass_kg: Positive  # as driven: people, fuel and tools on board
+    mass_uncertainty_kg: NotNegative
+    wheel_inertia_kg_m2: NotNegative | None = None  # all wheels, brakes and driven shafts together
+    driven_axle: Literal["front", "rear", "all"]
+
+
+class RoadLoad(Table):
+    """Road load: either drag area and rolling coefficient or A, B, C of a coast-down."""
+
+    drag_area_m2: Positive | None = None
+    rolling_coefficient: Positive | None = None
+    a_n: Finite | None = None
+    b_n_s_m: Finite | None = None
+    c_n_s2_m2: Finite | None = None
+
+
+class Limits(Table):
+    """The owner's limits. They are the authority: the kit never suggests going past them."""
+
+    rev_limit_rpm: Positive
+    top_speed_km_h: Positive  # the highest speed at which a test may be driven
+    lambda_max_full_load: Positive
+    injector_duty_max_pct: Percent
+    knock_retard_max_deg: NotNegative
+    coolant_min_c: Finite  # below it nothing is tuned
+    coolant_max_c: Finite
+    intake_air_max_c: Finite
+    battery_min_v: Positive
+    oil_pressure_min_kpa: NotNegative | None = None
+    fuel_pressure_drop_max_kpa: Positive | None = None
+    steady_lambda_error_max_pct: Positive  # what counts as right at steady speed
+    meter_change_max_pct: Positive  # most that one revision may change the meter curve
+    dead_time_change_max_ms: Positive  # most that one revision may change the dead time
+
+
+class Car(Table):
+    """Everything `car.toml` holds."""
+
+    name: str
+    engine: Engine
+    meter: Meter
+    injectors: Injectors
+    lambda_sensor: LambdaSensor
+    fuel: Fuel
+    limits: Limits
+    gearing: Gearing | None = None
+    tyres: Tyres | None = None
+    vehicle: Vehicle | None = None
+    road_load: RoadLoad | None = None

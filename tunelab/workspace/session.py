@@ -1,0 +1,46 @@
+"""A session: one outing, its steps, its logs and what was going on."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from tunelab.workspace.car import Finite, NotNegative, Percent, Positive, Table
+
+Step = Literal["steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link"]
+
+
+class Weather(Table):
+    """The weather at the place of the drive."""
+
+    air_c: Finite
+    pressure_kpa: Positive  # absolute, at the place; not reduced to sea level
+    humidity_pct: Percent
+    wind_m_s: NotNegative | None = None
+
+
+class Exclusion(Table):
+    """A stretch that a person does not trust."""
+
+    start_s: NotNegative  # on the session's own clock, as the record shows it
+    end_s: Positive
+    author: str
+    reason: str
+    channels: list[str] = []  # empty: all of them
+
+
+class Session(Table):
+    """Everything `session.toml` holds."""
+
+    date: datetime.date
+    steps: Annotated[list[Step], Field(min_length=1)]
+    revision: str
+    driver: str = ""
+    place: str = ""  # private: left out of what is shared
+    wiring: str = ""  # name of the wiring configuration
+    notes: str = ""
+    files: list[str] = []  # in the order driven; empty: every log in the folder, by name
+    weather: Weather | None = None
+    exclude: list[Exclusion] = []
