@@ -1,0 +1,23 @@
+"""The steady study: how wrong the air meter and the injectors' dead time are, from calm driving."""
+
+from tunelab.study.steady.result import (
+    BankDifference,
+    DeadTimeError,
+    LambdaError,
+    MeterError,
+    OverallConstant,
+    PulsationMap,
+    SplitHalf,
+    SteadyFit,
+)
+
+__all__ = [
+    "BankDifference",
+    "DeadTimeError",
+    "LambdaError",
+    "MeterError",
+    "OverallConstant",
+    "PulsationMap",
+    "SplitHalf",
+    "SteadyFit",
+]

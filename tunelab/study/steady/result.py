@@ -1,0 +1,184 @@
+"""What the steady study found: frozen results with intervals, seconds of evidence and reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from tunelab.study.finding import Finding
+from tunelab.study.steady.findings import steady_findings
+from tunelab.study.steady.posterior import Posterior
+from tunelab.workspace.car import Car
+
+Basis = Literal["measured", "extended", "unchanged"]
+
+
+@dataclass(frozen=True)
+class OverallConstant:
+    """What no log can separate: injector flow, meter scale, lambda gain and stoichiometric ratio together.
+
+    `factor` multiplies the whole meter curve; it is already inside `MeterError.factor`. The same lambda would come from
+    dividing the injector flow by it instead. Its interval is that of what lambda reads, not of what the sensor is worth.
+    """
+
+    factor: float
+    lower: float
+    upper: float
+    because: str  # why it stands apart, in one plain sentence
+
+
+@dataclass(frozen=True)
+class MeterError:
+    """The meter's error over its range: true flow over the flow of the curve in force, at the same reading.
+
+    Arrays of shape (n,) on a dense grid that includes the revision's breakpoints; NaN where nothing was measured.
+    """
+
+    channel: str  # canonical channel of the reading: meter_v, meter_hz or meter_counts
+    reading: np.ndarray  # in the channel's unit, rising
+    flow_in_force_kg_h: np.ndarray  # by linear interpolation of the curve in force
+    factor: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    seconds: np.ndarray  # seconds of calm driving within the grid's own cell; 0 where none
+    points: pd.DataFrame
+    """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis`.
+
+    `seconds` is the evidence between the two neighbouring breakpoints; factor is NaN where `basis` is `unchanged`.
+    """
+
+
+@dataclass(frozen=True)
+class DeadTimeError:
+    """The injectors' dead-time error: true dead time less the one in force. Positive: the ECU adds too little.
+
+    Where `shown` is False every value is NaN and `because` says why and which drive would show it. Where only
+    `slope_shown` is False the level stands and no change with voltage is claimed.
+    """
+
+    shown: bool
+    because: str
+    slope_shown: bool
+    slope_because: str
+    level_ms: float  # at `reference_v`
+    lower_ms: float
+    upper_ms: float
+    slope_ms_v: float  # change of the error per volt of battery voltage
+    slope_lower_ms_v: float
+    slope_upper_ms_v: float
+    reference_v: float  # mean battery voltage of the evidence
+    visited_v: tuple[float, float]  # battery voltage, 1st and 99th percentile of the evidence
+    rows: pd.DataFrame
+    """At the revision's rows: `battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, basis`."""
+
+
+@dataclass(frozen=True)
+class PulsationMap:
+    """By how much the meter over-reads at an operating point beyond what its curve can say, from intake pulsation.
+
+    2-D arrays have shape (loads, speeds); NaN where nothing was driven. A voltage-to-flow curve cannot remove it.
+    """
+
+    engine_speed_rpm: np.ndarray
+    load: (
+        np.ndarray
+    )  # air per stroke over that of a filled cylinder at 1.184 kg/m³ (SAE J1979 absolute load, as a share)
+    over_reading_pct: np.ndarray  # positive: the meter reads more than the air
+    lower_pct: np.ndarray
+    upper_pct: np.ndarray
+    seconds: np.ndarray
+    shown: bool  # False: no pulsation beyond the noise, or no high load driven
+    because: str
+
+
+@dataclass(frozen=True)
+class LambdaError:
+    """Size of |lambda / commanded − 1| with trims at zero, over the calm and undisturbed points that were visited. [%]"""
+
+    p95_pct: float
+    lower_pct: float
+    upper_pct: float
+    median_pct: float
+    worst_pct: float  # signed, positive lean: mean over the worst region
+    worst_reading: float  # meter reading, engine speed and load at the middle of the worst region
+    worst_speed_rpm: float
+    worst_load: float
+    seconds: float  # seconds of evidence behind it
+
+
+@dataclass(frozen=True)
+class BankDifference:
+    """Second lambda sensor against the first: log ratio as a percentage, positive when the second reads leaner."""
+
+    placement: Literal["other bank", "same pipe"]
+    difference_pct: float
+    lower_pct: float
+    upper_pct: float
+    blocks: int
+    disagrees: bool  # same pipe: apart by more than 2 %; other bank: apart by more than the interval allows
+    because: str
+
+
+@dataclass(frozen=True)
+class SplitHalf:
+    """The two halves of the evidence, every other hold, fitted apart: does the result hold?"""
+
+    reading: np.ndarray  # shape (n,)
+    factor_first: np.ndarray  # NaN where that half measured nothing
+    factor_second: np.ndarray
+    dead_time_first_ms: float
+    dead_time_second_ms: float
+    difference_rms_pct: float  # between the two curves, where both measured
+    expected_rms_pct: float  # what their own intervals lead one to expect
+
+
+@dataclass(frozen=True)
+class SteadyFit:
+    """Joint fit of meter error and injector dead-time error from calm driving."""
+
+    reference: str  # revision that all is referred to
+    sessions: tuple[str, ...]
+    confidence: float  # 0.95 for a 95 % interval
+    method: str
+    meter: MeterError
+    dead_time: DeadTimeError
+    constant: OverallConstant
+    pulsation: PulsationMap
+    before: LambdaError  # with the reference revision in the ECU, trims at zero
+    predicted: LambdaError  # after applying all of the fit at the revision's breakpoints, no caps
+    banks: BankDifference | None
+    split_half: SplitHalf | None  # None: too few holds to halve
+    blocks: pd.DataFrame
+    """One row per calm block: `session, hold, start_s, seconds, samples, reading, engine_speed_rpm, load,
+    battery_v, pulse_width_ms, air_flow_kg_h` (curve in force), `lambda_measured, lambda_commanded, error_pct` (measured), `fitted_pct,
+    residual_pct, weight` (robust, 0-1), `pulsation_pct` (fitted disturbance of the meter), `disturbed` (bool)."""
+    notes: tuple[str, ...]  # fall-backs and what could not be corrected, one plain sentence each
+    samples_used: int
+    samples_flagged: int
+    posterior: Posterior = field(repr=False)  # joint draws, for the proposal
+
+    def summary(self) -> pd.DataFrame:
+        """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""
+        return summary_rows(self)
+
+    def findings(self, car: Car) -> list[Finding]:
+        """Hold the result against the owner's limits; missing evidence is `not_shown`."""
+        return steady_findings(self, car)
+
+
+def summary_rows(fit: SteadyFit) -> pd.DataFrame:
+    """Table behind `SteadyFit.summary`."""
+    dead, flat = fit.dead_time, fit.constant
+    seconds = float(fit.blocks["seconds"].sum())
+    rows = [
+        ("lambda error before, p95", fit.before.p95_pct, fit.before.lower_pct, fit.before.upper_pct, "%"),
+        ("lambda error predicted, p95", fit.predicted.p95_pct, fit.predicted.lower_pct, fit.predicted.upper_pct, "%"),
+        ("dead-time error", dead.level_ms, dead.lower_ms, dead.upper_ms, "ms"),
+        ("dead-time error per volt", dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v, "ms V⁻¹"),
+        ("overall constant", flat.factor, flat.lower, flat.upper, "1"),
+    ]
+    table = pd.DataFrame(rows, columns=["estimate", "value", "lower", "upper", "unit"]).set_index("estimate")
+    return table.assign(seconds=seconds)
