@@ -27,6 +27,7 @@ class Engine(Table):
     long_overlap_cam: bool = False  # a long-overlap camshaft reads falsely lean at idle
     stroke_mm: Positive | None = None
     inertia_kg_m2: NotNegative | None = None  # crankshaft, flywheel and clutch
+    volumetric_efficiency_expected_pct: Positive | None = None  # at full throttle, for the check before driving
 
 
 class Meter(Table):
@@ -88,6 +89,9 @@ class Tyres(Table):
 
     size: str | None = None  # such as 205/55R16
     rolling_radius_m: Positive | None = None  # wins over the size code
+    rolling_radius_uncertainty_pct: NotNegative | None = None  # one standard deviation
+    slip_pct_per_g: NotNegative | None = None  # driven tyres: slip per unit of tractive force over weight
+    slip_uncertainty_pct_per_g: NotNegative | None = None  # one standard deviation
 
 
 class Vehicle(Table):
@@ -97,6 +101,7 @@ class Vehicle(Table):
     mass_uncertainty_kg: NotNegative
     wheel_inertia_kg_m2: NotNegative | None = None  # all wheels, brakes and driven shafts together
     driven_axle: Literal["front", "rear", "all"]
+    driveline_loss_pct: Percent | None = None  # crank to wheels; an assumption, and labelled as one wherever used
 
 
 class RoadLoad(Table):
@@ -120,9 +125,12 @@ class Limits(Table):
     coolant_min_c: Finite  # below it nothing is tuned
     coolant_max_c: Finite
     intake_air_max_c: Finite
+    intake_air_rise_max_c: Positive | None = None  # most that intake air may warm within one pull
+    coolant_rise_max_c: Positive | None = None  # most that the coolant may warm within one pull
     battery_min_v: Positive
     oil_pressure_min_kpa: NotNegative | None = None
     fuel_pressure_drop_max_kpa: Positive | None = None
+    meter_headroom_min_pct: NotNegative | None = None  # flow left below the top of the meter's curve
     steady_lambda_error_max_pct: Positive  # what counts as right at steady speed
     meter_change_max_pct: Positive  # most that one revision may change the meter curve
     dead_time_change_max_ms: Positive  # most that one revision may change the dead time

@@ -44,3 +44,4 @@ class Session(Table):
     files: list[str] = []  # in the order driven; empty: every log in the folder, by name
     weather: Weather | None = None
     exclude: list[Exclusion] = []
+    turned_at_s: list[NotNegative] = []  # where the car was turned round, for logs without a position
