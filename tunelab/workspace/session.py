@@ -28,7 +28,7 @@ class Exclusion(Table):
     end_s: Positive
     author: str
     reason: str
-    channels: list[str] = []  # empty: all of them
+    channels: list[str] = Field(default_factory=list)  # empty: all of them
 
 
 class Session(Table):
@@ -41,7 +41,9 @@ class Session(Table):
     place: str = ""  # private: left out of what is shared
     wiring: str = ""  # name of the wiring configuration
     notes: str = ""
-    files: list[str] = []  # in the order driven; empty: every log in the folder, by name
+    files: list[str] = Field(default_factory=list)  # in the order driven; empty: every log in the folder, by name
     weather: Weather | None = None
-    exclude: list[Exclusion] = []
-    turned_at_s: list[NotNegative] = []  # where the car was turned round, for logs without a position
+    exclude: list[Exclusion] = Field(default_factory=list)
+    turned_at_s: list[NotNegative] = Field(
+        default_factory=list
+    )  # where the car was turned round, for logs without a position

@@ -1,0 +1,98 @@
+"""The owner's word on this logger's columns, `channels.toml`: it goes before every guess.
+
+A rule holds for one column heading, in all files or in those that match `file`. Whatever a rule leaves out is still
+guessed from the file: a rule with only `name` and `unit` corrects the unit and leaves the channel to the guess.
+A value goes from file to channel in this order:
+
+1. `words`, where given: text that stands in the table becomes its number, in the channel's own unit, and skips 2 to 5;
+2. `value * scale + offset`, still in the file's unit;
+3. from `unit` (or the unit guessed from the file) to the channel's unit;
+4. `gauge = true`: the pressure is above atmosphere, so the barometric pressure is added to reach an absolute channel;
+   `gauge = false`: it is absolute, so it is taken off to reach a channel above atmosphere;
+5. `invert = true`: a switch becomes 1 - value, anything else changes its sign.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from tunelab.workspace.car import Finite, Positive, Table
+
+TimeKind = Literal["s", "ms", "us", "min", "clock", "iso8601", "date", "unix_s", "unix_ms"]
+"""How a time column is written.
+
+`s`, `ms`, `us`, `min`: a count since some start; `clock`: a time of day, which may pass midnight; `iso8601`: date and
+time in one column; `date`: the date that belongs to a clock column; `unix_s`, `unix_ms`: since 1970-01-01 UTC.
+"""
+
+
+class ColumnRule(Table):
+    """One `[[column]]` of `channels.toml`; the module's docstring gives the order in which its keys act."""
+
+    name: Annotated[str, Field(min_length=1)]  # the heading as in the file; how many blanks it has does not matter
+    file: str | None = None  # such as "wideband-*.csv": holds only for files of that name; none: for all
+    channel: str | None = None  # canonical channel name
+    unit: str | None = None  # unit in the file, such as "psi" or "afr"
+    time: TimeKind | None = None  # this column is the clock; excludes `channel`
+    ignore: bool = False  # leave this column out
+    gauge: bool | None = None  # pressures: True is above atmosphere, False is absolute, none is as guessed
+    scale: Finite | None = None  # none is 1
+    offset: Finite | None = None  # none is 0, in the file's unit
+    invert: bool = False
+    afr_stoich: Positive | None = None  # AFR columns: the ratio that the display reckons with; none is the fuel's own
+    words: dict[str, Finite] = Field(default_factory=dict)  # text, in any letter case -> number in the channel's unit
+
+
+class FileRule(Table):
+    """One `[[file]]` of `channels.toml`: what a log does not say of itself. The first that matches a file holds."""
+
+    name: Annotated[str, Field(min_length=1)]  # file name, or a pattern such as "wideband-*.csv"
+    headings: list[str] = Field(default_factory=list)  # for a log without a heading line: the columns' names, in order
+    rate_hz: Positive | None = None  # for a log without a time column: rows per second
+    decimal: Literal[".", ","] | None = None  # decimal mark, where the numbers themselves leave it open
+
+
+class ChannelMap(Table):
+    """Everything `channels.toml` holds; empty where the guesses are right."""
+
+    column: list[ColumnRule] = Field(default_factory=list)
+    file: list[FileRule] = Field(default_factory=list)
+
+    def file_rule(self, file_name: str) -> FileRule | None:
+        """Find what the owner says of one file, given its name without its folder."""
+        return next((rule for rule in self.file if fnmatch.fnmatch(file_name.casefold(), rule.name.casefold())), None)
+
+    def rule_for(self, file_name: str, heading: str) -> ColumnRule | None:
+        """Find the rule for one column: one that names the file goes before one for all files.
+
+        Parameters
+        ----------
+        file_name : str
+            Name of the log without its folder.
+        heading : str
+            Column heading as read. An exact match goes before one that differs in letter case.
+
+        Returns
+        -------
+        ColumnRule or None
+            None where the owner has said nothing about the column.
+        """
+        wanted = plain_heading(heading)
+        found = [rule for rule in self.column if _covers(rule, file_name) and _names(rule, wanted)]
+        return min(found, key=lambda rule: (rule.file is None, plain_heading(rule.name) != wanted), default=None)
+
+
+def plain_heading(heading: str) -> str:
+    """Give a column heading without blanks at its ends and with single blanks inside."""
+    return " ".join(heading.split())
+
+
+def _covers(rule: ColumnRule, file_name: str) -> bool:
+    return rule.file is None or fnmatch.fnmatch(file_name.casefold(), rule.file.casefold())
+
+
+def _names(rule: ColumnRule, heading: str) -> bool:
+    return plain_heading(rule.name).casefold() == heading.casefold()

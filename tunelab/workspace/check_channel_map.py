@@ -1,0 +1,44 @@
+"""Checks of `channels.toml` against the vocabulary and the units."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tunelab.channels import CHANNELS
+from tunelab.workspace.channel_map import ChannelMap, ColumnRule, plain_heading
+from tunelab.workspace.check_revision import known_names
+from tunelab.workspace.problem import Problem
+from tunelab.workspace.toml_file import Reading
+
+
+def check_channel_map(reading: Reading[ChannelMap]) -> Iterator[Problem]:
+    """Find rules that contradict themselves or each other."""
+    rules = reading.partial.column if reading.partial else None
+    seen: set[tuple[str, str]] = set()
+    for position, rule in enumerate(rules or ()):
+        if rule is None:
+            continue
+        yield from _check_rule(reading, position, rule)
+        key = (plain_heading(rule.name or ""), rule.file or "")
+        if rule.name and key in seen:
+            way_out = "keep one, or tell them apart with file"
+            yield reading.problem(("column", position, "name"), f"{rule.name!r} a second time", "one rule", way_out)
+        seen.add(key)
+
+
+def _check_rule(reading: Reading, position: int, rule: ColumnRule) -> Iterator[Problem]:
+    path = ("column", position)
+    if rule.channel is not None and rule.channel not in CHANNELS:
+        near = known_names(rule.channel, CHANNELS)
+        way_out = near if near.startswith("the nearest") else ""
+        yield reading.problem((*path, "channel"), repr(rule.channel), "the name of a channel", way_out)
+    said = [
+        key for key, is_said in (("channel", rule.channel), ("time", rule.time), ("ignore", rule.ignore)) if is_said
+    ]
+    if len(said) > 1:
+        yield reading.problem(path, " and ".join(said), "only one of channel, time and ignore")
+    if rule.scale == 0:
+        yield reading.problem((*path, "scale"), "0", "a number other than 0", "ignore = true leaves a column out")
+    if rule.gauge is not None and rule.channel in CHANNELS and CHANNELS[rule.channel].unit != "kPa":
+        wanted = "a pressure channel, or no gauge"
+        yield reading.problem((*path, "gauge"), f"gauge with {rule.channel}", wanted)

@@ -1,0 +1,106 @@
+"""Checks over several keys of a revision, against its car and against the other revisions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import PurePath
+
+from tunelab.workspace.car import Car
+from tunelab.workspace.check_car import first_not_rising
+from tunelab.workspace.problem import KeyPath, Problem
+from tunelab.workspace.revision import MeterCurve, Revision
+from tunelab.workspace.toml_file import Reading
+from tunelab.workspace.wanted import nearest
+
+READINGS = ("meter_v", "meter_hz", "meter_counts")
+
+
+def check_revision(reading: Reading[Revision], car: Car | None) -> Iterator[Problem]:
+    """Find what does not fit together in one revision, whole or partial."""
+    revision = reading.partial
+    if revision is None:
+        return
+    stem = PurePath(reading.file).stem
+    if revision.name and revision.name != stem:
+        wanted = f'the name of its file, "{stem}"'
+        way_out = f'rename the file to {revision.name}.toml or set name = "{stem}"'
+        yield reading.problem(("name",), repr(revision.name), wanted, way_out)
+    if revision.meter_curve:
+        yield from _check_curve(reading, revision.meter_curve, car)
+    yield from _check_dead_time(reading, revision)
+    yield from _check_rev_limit(reading, revision, car)
+
+
+def check_lineage(readings: Mapping[str, Reading[Revision]]) -> Iterator[Problem]:
+    """Demand that `based_on` names a revision that exists, and that no chain of them runs in a circle."""
+    parents = {name: reading.partial.based_on for name, reading in readings.items() if reading.partial}
+    for name, parent in parents.items():
+        reading = readings[name]
+        if parent is not None and parent not in readings:
+            yield reading.problem(("based_on",), repr(parent), "a revision that exists", known_names(parent, readings))
+        elif _returns_to(name, parents):
+            found = f"{parent!r}, which leads back to {name!r}"
+            yield reading.problem(("based_on",), found, "an earlier revision", "leave based_on out of the first one")
+
+
+def known_names(name: str, known: Mapping[str, object] | Sequence[str]) -> str:
+    """Way out of a name that does not exist: the nearest one, or all."""
+    near = nearest(name, list(known))
+    return f"the nearest is {near!r}" if near else "known: " + (", ".join(sorted(known)) or "none")
+
+
+def _returns_to(name: str, parents: Mapping[str, str | None]) -> bool:
+    seen: set[str] = set()
+    at = parents.get(name)
+    while at is not None and at not in seen:
+        if at == name:
+            return True
+        seen.add(at)
+        at = parents.get(at)
+    return False
+
+
+def _check_curve(reading: Reading, curve: MeterCurve, car: Car | None) -> Iterator[Problem]:
+    given = [name for name in READINGS if reading.has("meter_curve", name)]
+    meter = car and car.meter and car.meter.kind and car.meter.channel
+    if len(given) != 1:
+        found = " and ".join(given) or "none of " + ", ".join(READINGS)
+        way_out = f"this car's meter is read as {meter}" if meter else ""
+        yield reading.problem(("meter_curve",), found, "exactly one list of readings", way_out)
+    elif meter and given[0] != meter:
+        way_out = f"name the list {meter}, or correct meter.kind in car.toml"
+        yield reading.problem(("meter_curve", given[0]), given[0], f"{meter}, the reading of this car's meter", way_out)
+    for name in given:
+        yield from _check_lists(reading, ("meter_curve", name), getattr(curve, name), curve.flow_kg_h)
+    yield from _check_rising(reading, ("meter_curve", "flow_kg_h"), curve.flow_kg_h, strictly=False)
+
+
+def _check_dead_time(reading: Reading, revision: Revision) -> Iterator[Problem]:
+    table = revision.dead_time
+    if table:
+        yield from _check_lists(reading, ("dead_time", "battery_v"), table.battery_v, table.dead_time_ms)
+
+
+def _check_lists(reading: Reading, path: KeyPath, readings: list | None, values: list | None) -> Iterator[Problem]:
+    if readings is not None and values is not None and len(readings) != len(values):
+        other = "flow_kg_h" if path[0] == "meter_curve" else "dead_time_ms"
+        found = f"{len(readings)} values, and {len(values)} in {other}"
+        yield reading.problem(path, found, "one value of each for every breakpoint")
+    yield from _check_rising(reading, path, readings, strictly=True)
+
+
+def _check_rising(reading: Reading, path: KeyPath, values: list | None, *, strictly: bool) -> Iterator[Problem]:
+    at = first_not_rising(values, strictly=strictly) if values else None
+    if at is not None:
+        found = f"{values[at]:g} after {values[at - 1]:g}"
+        wanted = "values that rise from each to the next" if strictly else "values that never fall"
+        yield reading.problem((*path, at), found, wanted)
+
+
+def _check_rev_limit(reading: Reading, revision: Revision, car: Car | None) -> Iterator[Problem]:
+    in_force = revision.fuelling and revision.fuelling.rev_limit_rpm
+    limit = car and car.limits and car.limits.rev_limit_rpm
+    if in_force and limit and in_force > limit:
+        way_out = "the limit in car.toml is the owner's and goes first: lower the one in the engine computer"
+        wanted = f"at most the owner's limit of {limit:g} [rpm]"
+        yield reading.problem(("fuelling", "rev_limit_rpm"), f"{in_force:g}", wanted, way_out)

@@ -1,0 +1,82 @@
+"""Checks of a session against the vocabulary, the revisions and the files that lie in its folder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from tunelab.channels import CHANNELS
+from tunelab.workspace.check_revision import known_names
+from tunelab.workspace.problem import Problem
+from tunelab.workspace.session import Exclusion, Session
+from tunelab.workspace.toml_file import Reading
+
+SESSION_FILE = "session.toml"
+
+
+def check_session(reading: Reading[Session], folder: Path, revisions: Mapping[str, object]) -> Iterator[Problem]:
+    """Find what does not fit together in one session, whole or partial.
+
+    Parameters
+    ----------
+    reading : Reading
+        What `session.toml` gave.
+    folder : Path
+        The session's folder; nothing in it is opened.
+    revisions : mapping
+        The names of the revisions that exist.
+    """
+    session = reading.partial
+    if session is None:
+        return
+    if session.revision and session.revision not in revisions:
+        way_out = known_names(session.revision, revisions)
+        yield reading.problem(("revision",), repr(session.revision), "a revision that exists", way_out)
+    for position, exclusion in enumerate(session.exclude or ()):
+        if exclusion is not None:
+            yield from _check_exclusion(reading, position, exclusion)
+    yield from _check_repeats(reading, "steps", session.steps)
+    yield from _check_repeats(reading, "files", session.files)
+    for position, name in enumerate(session.files or ()):
+        yield from _check_file(reading, position, name, folder)
+
+
+def leaves_folder(name: str) -> bool:
+    """Tell whether a file name is absolute or climbs out of the folder, by the habits of any operating system."""
+    paths = (PurePosixPath(name), PureWindowsPath(name))
+    return any(path.is_absolute() or path.anchor or ".." in path.parts for path in paths)
+
+
+def _check_exclusion(reading: Reading, position: int, exclusion: Exclusion) -> Iterator[Problem]:
+    start, end = exclusion.start_s, exclusion.end_s
+    if start is not None and end is not None and end <= start:
+        found = f"{end:g}, and {start:g} for start_s"
+        yield reading.problem(("exclude", position, "end_s"), found, "an end after the start [s]")
+    for at, name in enumerate(exclusion.channels or ()):
+        if name not in CHANNELS:
+            path = ("exclude", position, "channels", at)
+            way_out = known_names(name, CHANNELS)
+            way_out = "" if way_out.startswith("known") else way_out
+            yield reading.problem(path, repr(name), "the name of a channel", way_out)
+
+
+def _check_repeats(reading: Reading, key: str, names: list[str] | None) -> Iterator[Problem]:
+    for position, name in enumerate(names or ()):
+        if name in names[:position]:
+            yield reading.problem((key, position), f"{name!r} a second time", "each once")
+
+
+def _check_file(reading: Reading, position: int, name: str, folder: Path) -> Iterator[Problem]:
+    path = ("files", position)
+    inside = "a file in the session's own folder, named from there"
+    if not name.strip() or "\x00" in name:
+        yield reading.problem(path, repr(name), inside)
+        return
+    if leaves_folder(name) or not (folder / name).resolve().is_relative_to(folder.resolve()):
+        yield reading.problem(path, repr(name), inside, "copy the log into the folder and name it without a path")
+        return
+    if (folder / name).resolve() == (folder / SESSION_FILE).resolve():
+        yield reading.problem(path, repr(name), "a log, not the session's own description")
+    elif not (folder / name).is_file():
+        way_out = known_names(name, [entry.name for entry in folder.iterdir() if entry.name != SESSION_FILE])
+        yield reading.problem(path, f"{name!r}, which is not there", inside, way_out)

@@ -1,0 +1,196 @@
+"""The owner's folder: find it, read it, check it as a whole."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel
+
+from tunelab.workspace.car import Car
+from tunelab.workspace.channel_map import ChannelMap
+from tunelab.workspace.check_car import check_car
+from tunelab.workspace.check_channel_map import check_channel_map
+from tunelab.workspace.check_revision import check_lineage, check_revision
+from tunelab.workspace.check_session import SESSION_FILE, check_session
+from tunelab.workspace.problem import Problem, WorkspaceError
+from tunelab.workspace.revision import Revision
+from tunelab.workspace.session import Session
+from tunelab.workspace.toml_file import Reading, read_toml
+
+CAR_FILE = "car.toml"
+CHANNELS_FILE = "channels.toml"
+REVISIONS_FOLDER = "revisions"
+SESSIONS_FOLDER = "sessions"
+UNDATED = "YYYY-MM-DD"  # how a new workspace names its first session's folder
+LOG_NAME = re.compile(
+    r".+\.(csv|tsv|tab|txt|log|dat|asc)(\.gz)?|.+\.(parquet|pq|nc|nc4|cdf|mf4|mdf|dat)", re.IGNORECASE
+)
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+@dataclass(frozen=True)
+class SessionFolder:
+    """One session on disk."""
+
+    name: str  # name of the folder
+    path: Path
+    session: Session
+    files: tuple[Path, ...]  # the raw logs in the order driven; may be empty before the drive
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """Everything the owner keeps, read and checked."""
+
+    root: Path
+    car: Car
+    revisions: dict[str, Revision]
+    sessions: dict[str, SessionFolder]
+    channel_map: ChannelMap  # empty where there is no channels.toml
+
+
+def find_workspace(path: str | Path) -> Path:
+    """Find the workspace that a file or folder belongs to: the nearest folder above with a `car.toml`.
+
+    Parameters
+    ----------
+    path : path
+        A workspace, or anything inside one. Need not exist.
+
+    Returns
+    -------
+    Path
+        The workspace's own folder.
+
+    Raises
+    ------
+    WorkspaceError
+        No folder from `path` upwards has a `car.toml`.
+    """
+    start = Path(path).absolute()
+    for folder in (start, *start.parents):
+        if (folder / CAR_FILE).is_file():
+            return folder
+    way_out = "name a folder inside a workspace, or make one with: tunelab new DIR"
+    raise WorkspaceError(str(path), [Problem(str(path), None, "", f"no {CAR_FILE} here or above", "one", way_out)])
+
+
+def open_workspace(root: str | Path) -> Workspace:
+    """Read and check the owner's folder. Raw logs are listed, not opened.
+
+    Parameters
+    ----------
+    root : path
+        The folder that holds `car.toml`.
+
+    Returns
+    -------
+    Workspace
+
+    Raises
+    ------
+    WorkspaceError
+        Lists every problem over all files: file, line, key, what stands there, what is wanted, the way out.
+    """
+    root = Path(root)
+    if not root.is_dir():
+        raise WorkspaceError(str(root), [Problem(str(root), None, "", "no such folder", "a workspace's folder")])
+    car = _read(root, root / CAR_FILE, Car)
+    mapping = _read(root, root / CHANNELS_FILE, ChannelMap) if (root / CHANNELS_FILE).exists() else None
+    revisions = {path.stem: _read(root, path, Revision) for path in _toml_files(root / REVISIONS_FOLDER)}
+    folders = {path.name: path for path in _folders(root / SESSIONS_FOLDER)}
+    sessions = {name: _read(root, path / SESSION_FILE, Session) for name, path in folders.items()}
+    problems = list(_problems(root, car, mapping, revisions, sessions))
+    if problems:
+        raise WorkspaceError(root.name or str(root), problems)
+    return Workspace(
+        root=root,
+        car=car.partial,
+        revisions={name: reading.partial for name, reading in revisions.items()},
+        sessions={name: _session_folder(folders[name], reading.partial) for name, reading in sessions.items()},
+        channel_map=mapping.partial if mapping else ChannelMap(),
+    )
+
+
+def _read(root: Path, path: Path, model: type[Model]) -> Reading[Model]:
+    return read_toml(path, model, path.relative_to(root).as_posix())
+
+
+def _problems(
+    root: Path,
+    car: Reading[Car],
+    mapping: Reading[ChannelMap] | None,
+    revisions: Mapping[str, Reading[Revision]],
+    sessions: Mapping[str, Reading[Session]],
+) -> Iterator[Problem]:
+    yield from _in_line_order(car, check_car(car))
+    if mapping:
+        yield from _in_line_order(mapping, check_channel_map(mapping))
+    if not revisions:
+        way_out = "describe what is in the engine computer; tunelab new DIR shows the form"
+        yield Problem(REVISIONS_FOLDER, None, "", "no *.toml file", "at least one revision", way_out)
+    lineage = list(check_lineage(revisions))
+    for reading in revisions.values():
+        family = [problem for problem in lineage if problem.file == reading.file]
+        yield from _in_line_order(reading, [*check_revision(reading, car.partial), *family])
+    yield from _alike(REVISIONS_FOLDER, revisions)
+    for name, reading in sessions.items():
+        folder = root / SESSIONS_FOLDER / name
+        yield from _undated(reading, name)
+        yield from _in_line_order(reading, check_session(reading, folder, revisions))
+    yield from _alike(SESSIONS_FOLDER, sessions)
+
+
+def _in_line_order(reading: Reading, more: Iterator[Problem] | list[Problem]) -> list[Problem]:
+    return sorted([*reading.problems, *more], key=lambda problem: problem.line or 0)
+
+
+def _alike(place: str, names: Mapping[str, object]) -> Iterator[Problem]:
+    """Two names that differ in letter case only are one name on some computers, and to the eye."""
+    seen: dict[str, str] = {}
+    for name in names:
+        first = seen.setdefault(name.casefold(), name)
+        if first != name:
+            yield Problem(place, None, "", f"{first!r} and {name!r}", "names that differ in more than letter case")
+
+
+def _undated(reading: Reading[Session], name: str) -> Iterator[Problem]:
+    if UNDATED in name:
+        way_out = "rename the folder, such as 2026-05-03-steady"
+        yield Problem(reading.file, None, "", f"the folder name {name!r}", "the date of the drive in it", way_out)
+
+
+def _session_folder(folder: Path, session: Session) -> SessionFolder:
+    files = tuple(folder / name for name in session.files) or tuple(_logs(folder))
+    return SessionFolder(folder.name, folder, session, files)
+
+
+def _logs(folder: Path) -> list[Path]:
+    """Every log in the folder by name, a number inside a name by its value: log2 before log10."""
+    logs = [path for path in _entries(folder) if path.is_file() and LOG_NAME.fullmatch(path.name)]
+    return sorted(logs, key=lambda path: _natural(path.name))
+
+
+def _natural(name: str) -> list[tuple[int, int, str]]:
+    parts = re.findall(r"\d+|\D+", name.casefold())
+    return [(0, int(part), part) if part.isdecimal() else (1, 0, part) for part in parts]
+
+
+def _toml_files(folder: Path) -> list[Path]:
+    return [path for path in _entries(folder) if path.suffix.casefold() == ".toml"]
+
+
+def _folders(folder: Path) -> list[Path]:
+    return [path for path in _entries(folder) if path.is_dir()]
+
+
+def _entries(folder: Path) -> list[Path]:
+    """List a folder by name, without what the computer put there for itself; nothing if there is no folder."""
+    if not folder.is_dir():
+        return []
+    return sorted(path for path in folder.iterdir() if not path.name.startswith((".", "~", "__")))
