@@ -1,0 +1,238 @@
+"""Air that an engine takes: per cylinder and cycle, volumetric efficiency, the loads of SAE J1979, speed-density.
+
+Four-stroke engines throughout: one cycle is two revolutions.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tunelab.constants import (
+    DRY_AIR_GAS_CONSTANT_J_KG_K,
+    LOAD_REFERENCE_DENSITY_G_L,
+    STANDARD_ATMOSPHERE_KPA,
+)
+from tunelab.physics.arguments import require_between, require_not_negative, require_positive
+from tunelab.units import convert
+
+_SPEED = "the engine stands still or the reading is missing; leave those samples out"
+_FLOW = "an air mass flow is wanted"
+_ABSOLUTE = "a gauge reading needs barometric pressure added"
+_CELSIUS = "°C are wanted, not K"
+
+
+def cycle_time_ms(engine_speed_rpm: ArrayLike) -> np.ndarray:
+    """Time of one four-stroke cycle [ms] at an engine speed [rpm]; any shape, NaN stays NaN.
+
+    ValueError where the speed is at or below zero.
+    """
+    speed = require_positive(engine_speed_rpm, "engine_speed_rpm", _SPEED)
+    return 2 * convert(1.0, "min", "ms") / speed
+
+
+def air_per_cylinder(air_flow_kg_h: ArrayLike, engine_speed_rpm: ArrayLike, *, cylinders: int) -> np.ndarray:
+    """Air that each cylinder draws in per cycle.
+
+    Parameters
+    ----------
+    air_flow_kg_h : array, shape (n,) or scalar
+        Air mass flow of the engine. [kg/h]
+    engine_speed_rpm : array, shape (n,) or scalar
+        Engine speed. [rpm]
+    cylinders : int
+        Number of cylinders.
+
+    Returns
+    -------
+    array, shape (n,)
+        Air per cylinder and cycle, NaN wherever an input is NaN. [mg]
+
+    Raises
+    ------
+    ValueError
+        A flow below zero, a speed at or below zero, fewer than one cylinder.
+    """
+    flow = require_not_negative(air_flow_kg_h, "air_flow_kg_h", _FLOW)
+    count = require_between(cylinders, "cylinders", 1, 24, hint="the number of cylinders is wanted")
+    return convert(flow, "kg/h", "mg/ms") * cycle_time_ms(engine_speed_rpm) / count
+
+
+def air_flow(air_mg: ArrayLike, engine_speed_rpm: ArrayLike, *, cylinders: int) -> np.ndarray:
+    """Air mass flow of the engine [kg/h] from the air per cylinder and cycle [mg]: the inverse of `air_per_cylinder`.
+
+    Shapes broadcast; NaN wherever an input is NaN. ValueError where the air is below zero, the speed at or below zero,
+    or there is no cylinder.
+    """
+    air = require_not_negative(air_mg, "air_mg", "air per cylinder and cycle is wanted")
+    count = require_between(cylinders, "cylinders", 1, 24, hint="the number of cylinders is wanted")
+    return convert(air * count / cycle_time_ms(engine_speed_rpm), "mg/ms", "kg/h")
+
+
+def fuel_per_cylinder(air_mg: ArrayLike, lambda_ratio: ArrayLike, stoich: ArrayLike) -> np.ndarray:
+    """Fuel that an amount of air takes.
+
+    Parameters
+    ----------
+    air_mg : array, shape (n,) or scalar
+        Air per cylinder and cycle. [mg]
+    lambda_ratio : array, shape (n,) or scalar
+        Lambda wanted.
+    stoich : array, shape (n,) or scalar
+        Stoichiometric air-fuel ratio. [kg/kg]
+
+    Returns
+    -------
+    array, shape (n,)
+        Fuel per cylinder and cycle, NaN wherever an input is NaN. [mg]
+
+    Raises
+    ------
+    ValueError
+        Air below zero, lambda or the stoichiometric ratio at or below zero.
+    """
+    air = require_not_negative(air_mg, "air_mg", "air per cylinder and cycle is wanted")
+    ratio = require_positive(lambda_ratio, "lambda_ratio", "zero is a sensor that is off")
+    return air / (ratio * require_positive(stoich, "stoich", "kg of air per kg of fuel is wanted"))
+
+
+def volumetric_efficiency(
+    air_flow_kg_h: ArrayLike, engine_speed_rpm: ArrayLike, density_kg_m3: ArrayLike, *, displacement_l: float
+) -> np.ndarray:
+    """Air drawn in, over what the displacement would hold at a reference density.
+
+    Parameters
+    ----------
+    air_flow_kg_h : array, shape (n,) or scalar
+        Air mass flow of the engine. [kg/h]
+    engine_speed_rpm : array, shape (n,) or scalar
+        Engine speed. [rpm]
+    density_kg_m3 : array, shape (n,) or scalar
+        Reference density: of the ambient air for the whole intake, of the manifold for the ports alone. [kg/m³]
+    displacement_l : float
+        Displacement of all cylinders. [L]
+
+    Returns
+    -------
+    array, shape (n,)
+        Volumetric efficiency, 1 is full. NaN wherever an input is NaN.
+
+    Raises
+    ------
+    ValueError
+        A flow below zero; a speed, density or displacement at or below zero.
+
+    Notes
+    -----
+    Source: J. B. Heywood, Internal Combustion Engine Fundamentals, eq. 2.27a (from memory).
+    """
+    flow = require_not_negative(air_flow_kg_h, "air_flow_kg_h", _FLOW)
+    density = require_positive(density_kg_m3, "density_kg_m3", "kg/m³ is wanted, such as 1.184")
+    volume = require_positive(displacement_l, "displacement_l", "the displacement of all cylinders is wanted")
+    drawn_g = convert(flow, "kg/h", "g/s") * convert(cycle_time_ms(engine_speed_rpm), "ms", "s")
+    return drawn_g / (convert(density, "kg/m3", "g/L") * volume)
+
+
+def absolute_load(air_flow_kg_h: ArrayLike, engine_speed_rpm: ArrayLike, *, displacement_l: float) -> np.ndarray:
+    """Absolute load of SAE J1979 (LOAD_ABS): air per intake stroke over 1.184 g/L times the displacement.
+
+    Parameters
+    ----------
+    air_flow_kg_h : array, shape (n,) or scalar
+        Air mass flow of the engine. [kg/h]
+    engine_speed_rpm : array, shape (n,) or scalar
+        Engine speed. [rpm]
+    displacement_l : float
+        Displacement of all cylinders. [L]
+
+    Returns
+    -------
+    array, shape (n,)
+        Absolute load; boosted engines pass 100. NaN wherever an input is NaN. [%]
+
+    Raises
+    ------
+    ValueError
+        A flow below zero; a speed or displacement at or below zero.
+
+    Notes
+    -----
+    Source: SAE J1979, definition of LOAD_ABS, from a public page that reproduces its wording.
+    """
+    density = convert(LOAD_REFERENCE_DENSITY_G_L, "g/L", "kg/m3")
+    return convert(
+        volumetric_efficiency(air_flow_kg_h, engine_speed_rpm, density, displacement_l=displacement_l), "1", "percent"
+    )
+
+
+def calculated_load(
+    air_flow_kg_h: ArrayLike, peak_air_flow_kg_h: ArrayLike, barometer_kpa: ArrayLike, air_c: ArrayLike
+) -> np.ndarray:
+    """Calculated load of SAE J1979 (LOAD_PCT): air flow over the most that the engine takes at that speed and weather.
+
+    Parameters
+    ----------
+    air_flow_kg_h : array, shape (n,) or scalar
+        Air mass flow. [kg/h]
+    peak_air_flow_kg_h : array, shape (n,) or scalar
+        Air flow at wide-open throttle and this engine speed, at 25 °C and the standard atmosphere. [kg/h]
+    barometer_kpa : array, shape (n,) or scalar
+        Absolute atmospheric pressure. [kPa]
+    air_c : array, shape (n,) or scalar
+        Ambient air temperature. [°C]
+
+    Returns
+    -------
+    array, shape (n,)
+        Calculated load. NaN wherever an input is NaN. [%]
+
+    Raises
+    ------
+    ValueError
+        A flow below zero, a peak flow or pressure at or below zero, a temperature below absolute zero.
+
+    Notes
+    -----
+    The definition takes absolute temperatures as 298 and °C + 273, and 29.92 inHg for the standard atmosphere.
+
+    Source: SAE J1979, definition of LOAD_PCT, from a public page that reproduces its wording.
+    """
+    flow = require_not_negative(air_flow_kg_h, "air_flow_kg_h", _FLOW)
+    peak = require_positive(peak_air_flow_kg_h, "peak_air_flow_kg_h", "the flow at wide-open throttle is wanted")
+    pressure = require_positive(barometer_kpa, "barometer_kpa", _ABSOLUTE) / convert(29.92, "inHg", "kPa")
+    temperature = require_positive(np.asarray(air_c, dtype=float) + 273.0, "air_c + 273", _CELSIUS)
+    return convert(flow / (peak * pressure * np.sqrt(298.0 / temperature)), "1", "percent")
+
+
+def speed_density_flow(
+    manifold_kpa: ArrayLike, intake_air_c: ArrayLike, engine_speed_rpm: ArrayLike, swept_l: ArrayLike
+) -> np.ndarray:
+    """Air mass flow of a four-stroke engine from manifold pressure, by the ideal gas law.
+
+    Parameters
+    ----------
+    manifold_kpa : array, shape (n,) or scalar
+        Absolute pressure in the manifold. [kPa]
+    intake_air_c : array, shape (n,) or scalar
+        Temperature of the air that fills the cylinders. [°C]
+    engine_speed_rpm : array, shape (n,) or scalar
+        Engine speed. [rpm]
+    swept_l : array, shape (n,) or scalar
+        Displacement of all cylinders times the volumetric efficiency at manifold density. [L]
+
+    Returns
+    -------
+    array, shape (n,)
+        Air mass flow, NaN wherever an input is NaN. [kg/h]
+
+    Raises
+    ------
+    ValueError
+        A pressure, speed or swept volume at or below zero, a temperature at or below absolute zero.
+    """
+    pressure = require_positive(manifold_kpa, "manifold_kpa", _ABSOLUTE)
+    temperature = require_positive(convert(intake_air_c, "degC", "K"), "intake_air_c (as K)", _CELSIUS)
+    swept = require_positive(swept_l, "swept_l", "displacement times volumetric efficiency is wanted")
+    density = convert(pressure, "kPa", "Pa") / (DRY_AIR_GAS_CONSTANT_J_KG_K * temperature)
+    air_mg = convert(density, "kg/m3", "g/L") * swept * convert(1.0, "g", "mg")
+    return convert(air_mg / cycle_time_ms(engine_speed_rpm), "mg/ms", "kg/h")
