@@ -1,0 +1,214 @@
+"""Refers lambda back to the moment of fuelling: gas takes time to the sensor, and the sensor takes time to follow."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from tunelab.log.flag import LAMBDA_SENSORS, MASKS
+from tunelab.log.flag_sample import find_gaps
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+# Exhaust is air plus fuel; at lambda 1 petrol adds 1/14.5 of the air; with another fuel the sum is under 4 % off.
+FUEL_PER_AIR = 1.0 / 14.5
+LEAST_FLOW_KG_H = 1.0  # below it nothing arrives in a time worth waiting for
+LONGEST_BRACKET = (
+    2.6  # time between the two readings that are interpolated, over the sensor's usual time between readings
+)
+NOT_REFERRED = MASKS["missing"]
+# Whatever of this hits the moment of the measurement is only passed on; all else takes the reading away.
+PASSED_ON = MASKS["cold"] | MASKS["fuel_cut"] | MASKS["transient"]
+
+
+def add_air_flow(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
+    """Return the log with `air_flow_kg_h` as the revision's curve reads the meter; a logged one is kept as it is.
+
+    The new channel takes over the flags of the meter's reading. Readings beyond the curve take its end value.
+
+    Raises
+    ------
+    ValueError
+        The log has neither an airflow nor the meter's reading.
+    """
+    if "air_flow_kg_h" in log:
+        return log
+    meter = car.meter.channel
+    if meter not in log:
+        raise ValueError(
+            f"the log has neither air_flow_kg_h nor {meter}: without the airflow no delay can be reckoned; "
+            "log the meter's reading or the airflow that the ECU computes."
+        )
+    curve = revision.meter_curve
+    flow = np.interp(log[meter].to_numpy(), curve.reading, curve.flow_kg_h)
+    attrs = {"units": "kg h-1", "long_name": f"air flow by the curve of {revision.name}"}
+    added = log.assign(air_flow_kg_h=("time", flow, attrs))
+    if f"{meter}_flag" in log:
+        added["air_flow_kg_h_flag"] = log[f"{meter}_flag"]
+        added["air_flow_kg_h"].attrs["ancillary_variables"] = "air_flow_kg_h_flag"
+    return _with_history(added, f"air_flow_kg_h reckoned from {meter} by the curve of {revision.name}")
+
+
+def _with_history(log: xr.Dataset, line: str) -> xr.Dataset:
+    log.attrs["history"] = "\n".join(part for part in (log.attrs.get("history", ""), line) if part)
+    return log
+
+
+def exhaust_flow(log: xr.Dataset) -> np.ndarray:
+    """Exhaust flow [kg/h], shape (time,): air plus the fuel that the commanded lambda takes, or lambda 1 without one.
+
+    Air readings that are flagged or missing are bridged between their neighbours: they serve the delay only.
+
+    Raises
+    ------
+    ValueError
+        The log has no usable `air_flow_kg_h`.
+    """
+    if "air_flow_kg_h" not in log:
+        raise ValueError("the log has no air_flow_kg_h; call add_air_flow(log, car, revision) first.")
+    air = log["air_flow_kg_h"].to_numpy()
+    good = np.isfinite(air)
+    if "air_flow_kg_h_flag" in log:
+        good &= (log["air_flow_kg_h_flag"].to_numpy() & ~MASKS["rail"]) == 0
+    if not good.any():
+        raise ValueError("air_flow_kg_h: no reading is to be trusted, so no delay can be reckoned.")
+    time = log["time"].to_numpy()
+    air = np.interp(time, time[good], air[good])
+    lambda_ = log["lambda_commanded"].to_numpy() if "lambda_commanded" in log else np.ones(air.size)
+    lambda_ = np.where((lambda_ > 0.4) & (lambda_ < 3.0), lambda_, 1.0)
+    return np.maximum(air * (1.0 + FUEL_PER_AIR / lambda_), LEAST_FLOW_KG_H)
+
+
+def arrival_time(
+    time_s: np.ndarray, exhaust_kg_h: np.ndarray, *, delay_s: float, delay_flow_s_kg_h: float
+) -> np.ndarray:
+    """Time at which the gas fuelled at each sample reaches the sensor [s], shape (time,).
+
+    The gas waits `delay_s`, then is pushed through the pipe until `delay_flow_s_kg_h` of exhaust (a mass, in
+    s x kg/h) has followed it: delay_s + delay_flow_s_kg_h / flow while the flow is constant. Arrivals never overtake
+    one another, however quickly the flow changes.
+
+    Raises
+    ------
+    ValueError
+        A negative delay.
+    """
+    if delay_s < 0 or delay_flow_s_kg_h < 0:
+        raise ValueError(
+            f"delays cannot be negative: got delay_s {delay_s:g}, delay_flow_s_kg_h {delay_flow_s_kg_h:g}."
+        )
+    step = np.diff(time_s)
+    pushed = np.append(0.0, np.cumsum(step * 0.5 * (exhaust_kg_h[1:] + exhaust_kg_h[:-1])))
+    entered = np.interp(time_s + delay_s, time_s, pushed) + exhaust_kg_h[-1] * np.maximum(
+        time_s + delay_s - time_s[-1], 0
+    )
+    wanted = entered + delay_flow_s_kg_h
+    beyond = np.maximum(wanted - pushed[-1], 0.0) / exhaust_kg_h[-1]
+    return np.interp(wanted, pushed, time_s) + beyond
+
+
+def refer_back(log: xr.Dataset, *, delay_s: float, delay_flow_s_kg_h: float, lag_s: float) -> xr.Dataset:
+    """Return the log with `lambda_at_fuelling` (and `_2`): lambda of the charge that was fuelled at each sample.
+
+    Parameters
+    ----------
+    log : Dataset
+        A flagged log with `air_flow_kg_h` (see `add_air_flow`).
+    delay_s, delay_flow_s_kg_h : float
+        Transport delay = delay_s + delay_flow_s_kg_h / exhaust flow in kg/h.
+    lag_s : float
+        First-order time constant of the sensor. [s]
+
+    Returns
+    -------
+    Dataset
+        `lambda_at_fuelling` is NaN where no reading to be trusted arrived in the same episode, next to a gap, or after
+        the end. `lambda_at_fuelling_flag` carries the flags of the readings it came from: what concerns the sensor, a
+        gap or an exclusion takes the value away; cold, fuel cut and transient at the moment of the measurement leave
+        it and stay marked, so `trusted(log, "lambda_at_fuelling")` asks for calm at both moments.
+
+    Raises
+    ------
+    ValueError
+        No lambda, no airflow, not flagged, or a negative delay or lag.
+
+    Notes
+    -----
+    The lag is allowed for by reading the sensor `lag_s` later: exact where lambda is constant or drifts evenly
+    (a first-order lag follows a ramp exactly its time constant later), without amplifying noise. Swings faster than
+    about 6 lags stay damped.
+    """
+    sensors = [name for name in LAMBDA_SENSORS if name in log]
+    if not sensors:
+        raise ValueError("the log has no lambda_measured, so nothing can be referred back.")
+    if lag_s < 0:
+        raise ValueError(f"lag_s cannot be negative: got {lag_s:g}.")
+    if "sample_flag" not in log or any(f"{name}_flag" not in log for name in sensors):
+        raise ValueError("the log was not flagged, and flagged readings must not leak in; call flag_log first.")
+    time = log["time"].to_numpy()
+    arrives = arrival_time(time, exhaust_flow(log), delay_s=delay_s, delay_flow_s_kg_h=delay_flow_s_kg_h) + lag_s
+    referred = log
+    for name in sensors:
+        value, bits = _read_at(log, name, arrives)
+        referred = _assign(referred, name.replace("measured", "at_fuelling"), value, bits)
+    line = (
+        f"lambda referred back by {delay_s:g} s + {delay_flow_s_kg_h:g} s kg/h / exhaust flow and a lag of {lag_s:g} s"
+    )
+    return _with_history(referred.copy() if referred is log else referred, line)
+
+
+def _assign(log: xr.Dataset, name: str, value: np.ndarray, bits: np.ndarray) -> xr.Dataset:
+    attrs = {
+        "units": "1",
+        "long_name": "lambda of the charge fuelled at this time",
+        "ancillary_variables": f"{name}_flag",
+    }
+    flag_attrs = {
+        "long_name": f"reasons not to trust {name.replace('_', ' ')}",
+        "standard_name": "status_flag",
+        "flag_masks": np.array(list(MASKS.values()), dtype=np.int32),
+        "flag_meanings": " ".join(MASKS),
+    }
+    return log.assign({name: ("time", value, attrs), f"{name}_flag": ("time", bits, flag_attrs)})
+
+
+def _read_at(log: xr.Dataset, name: str, arrives: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lambda at the arrival times and the bits it brings along, each of shape (time,)."""
+    time, reading = log["time"].to_numpy(), log[name].to_numpy()
+    bits = log[f"{name}_flag"].to_numpy() | log["sample_flag"].to_numpy()
+    stretch = _stretches(log)
+    fresh = log[f"{name}_fresh"].to_numpy() != 0 if f"{name}_fresh" in log else np.ones(time.size, dtype=bool)
+    rows = np.flatnonzero(fresh & ((bits & ~np.int32(PASSED_ON)) == 0) & np.isfinite(reading))
+    nearest = bits[np.clip(np.searchsorted(time, arrives), 0, time.size - 1)]
+    if rows.size < 2:
+        return np.full(time.size, np.nan), nearest | np.int32(NOT_REFERRED)
+    after = np.clip(np.searchsorted(time[rows], arrives), 1, rows.size - 1)
+    left, right = rows[after - 1], rows[after]
+    inside = (time[left] <= arrives) & (arrives <= time[right])
+    together = (stretch[left] == stretch[right]) & (stretch[left] == stretch)
+    usual = _usual_period(time, fresh)
+    available = inside & together & (time[right] - time[left] <= LONGEST_BRACKET * usual[left])
+    weight = np.clip((arrives - time[left]) / (time[right] - time[left]), 0.0, 1.0)
+    value = reading[left] + weight * (reading[right] - reading[left])
+    passed = np.where(weight < 1.0, bits[left], 0) | np.where(weight > 0.0, bits[right], 0)
+    found = np.where(available, passed, nearest | NOT_REFERRED | np.where(together, 0, MASKS["gap"]))
+    return np.where(available, value, np.nan), found.astype(np.int32)
+
+
+def _stretches(log: xr.Dataset) -> np.ndarray:
+    """Number of the unbroken stretch each sample belongs to, shape (time,); a gap or a new episode starts another."""
+    broken = np.zeros(log.sizes["time"], dtype=int)
+    broken[find_gaps(log)] = 1
+    return np.cumsum(broken)
+
+
+def _usual_period(time: np.ndarray, fresh: np.ndarray) -> np.ndarray:
+    """Usual time between fresh readings around each row [s], shape (time,): the larger of overall and local median."""
+    rows = np.flatnonzero(fresh)
+    if rows.size < 3:
+        return np.zeros(time.size)
+    step = np.diff(time[rows])
+    block = 25
+    padded = np.pad(step, (0, -step.size % block), mode="edge").reshape(-1, block)
+    local = np.repeat(np.median(padded, axis=1), block)[: step.size]
+    return local[np.clip(np.searchsorted(rows, np.arange(time.size), side="right") - 1, 0, step.size - 1)]

@@ -1,0 +1,222 @@
+"""Checks of single readings: missing, out of range, at a rail, a spike, a sensor still warming up.
+
+Every check returns a boolean array on the log's own clock, True = do not trust this sample. None drops, fills or edits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from tunelab.channels import channel
+
+# An engine that turns slower than this is stopped or cranking; common practice, no source.
+RUNNING_RPM = 350.0
+SHORTEST_REST_S = 0.5  # a shorter drop of the speed reading is a fault of the reading, not a restart
+
+
+@dataclass(frozen=True)
+class SpikeRule:
+    """What a channel cannot do: leave its level and be back again this fast.
+
+    An excursion is judged from `floor` on. It is impossible if it is steeper than `slew` on both sides, or there and
+    back within `quick_s`. The figures are common practice, no source; they are set wide enough for a blipped throttle,
+    a rev limiter and a gear change.
+    """
+
+    floor: float  # smallest excursion, in the channel's unit
+    slew: float  # steepest real change, unit per second
+    quick_s: float = 0.085  # shortest real excursion, from the last sample before it to the first one after it
+    floor_share: float = 0.0  # smallest excursion as a share of the channel's span in this log
+    upward_only: bool = False  # a dip may be a real cut or a real loss of pressure, so it is never called a spike
+
+
+NEVER = float("inf")
+_TEMPERATURE = SpikeRule(floor=4.0, slew=10.0)
+_LAMBDA = SpikeRule(floor=0.1, slew=30.0)
+_TRIM = SpikeRule(floor=12.0, slew=NEVER)
+_PEDAL = SpikeRule(floor=8.0, slew=1000.0)
+_SPEED = SpikeRule(floor=8.0, slew=150.0)
+_PRESSURE = SpikeRule(floor=80.0, slew=NEVER, upward_only=True)
+# Knock retard, spark, fuel mode, gear, switches and acceleration have no rule on purpose: their short events are real.
+SPIKE_RULES: dict[str, SpikeRule] = {
+    "engine_speed_rpm": SpikeRule(floor=250.0, slew=20000.0),
+    "meter_v": SpikeRule(floor=0.4, slew=60.0),
+    "meter_hz": SpikeRule(floor=0.0, slew=NEVER, floor_share=0.1),
+    "meter_counts": SpikeRule(floor=0.0, slew=NEVER, floor_share=0.1),
+    "air_flow_kg_h": SpikeRule(floor=20.0, slew=NEVER, floor_share=0.1),
+    "throttle_pct": _PEDAL,
+    "pedal_pct": _PEDAL,
+    "manifold_kpa": SpikeRule(floor=15.0, slew=2000.0),
+    "barometer_kpa": SpikeRule(floor=3.0, slew=3.0),
+    "pulse_width_ms": SpikeRule(floor=4.0, slew=NEVER, upward_only=True),
+    "lambda_measured": _LAMBDA,
+    "lambda_measured_2": _LAMBDA,
+    "trim_short_pct": _TRIM,
+    "trim_long_pct": _TRIM,
+    "trim_short_2_pct": _TRIM,
+    "trim_long_2_pct": _TRIM,
+    "battery_v": SpikeRule(floor=2.5, slew=200.0),
+    "coolant_c": _TEMPERATURE,
+    "intake_air_c": _TEMPERATURE,
+    "ambient_c": _TEMPERATURE,
+    "oil_c": _TEMPERATURE,
+    "exhaust_c": SpikeRule(floor=60.0, slew=1000.0),
+    "road_speed_km_h": _SPEED,
+    "gps_speed_km_h": _SPEED,
+    "fuel_pressure_kpa": _PRESSURE,
+    "oil_pressure_kpa": _PRESSURE,
+    "latitude_deg": SpikeRule(floor=0.001, slew=0.002),
+    "longitude_deg": SpikeRule(floor=0.001, slew=0.004),
+    "altitude_m": SpikeRule(floor=30.0, slew=60.0),
+}
+LONGEST_SPIKE = 3  # samples; what stays longer is a level, not a spike
+NOISE_MULTIPLE = 10.0  # a spike stands out this many times above the noise around it
+
+
+def flag_missing(values: xr.DataArray) -> xr.DataArray:
+    """Flag samples without a reading (NaN)."""
+    return values.isnull()
+
+
+def flag_out_of_range(values: xr.DataArray) -> xr.DataArray:
+    """Flag readings outside the plausible range of the channel that `values.name` names; NaN is not flagged.
+
+    Raises
+    ------
+    KeyError
+        `values.name` is not a channel.
+    """
+    known = channel(str(values.name))
+    return (values < known.low) | (values > known.high)
+
+
+def flag_rail(values: xr.DataArray, *, low: float, high: float) -> xr.DataArray:
+    """Flag readings at or beyond a sensor's rails, in the channel's own unit; NaN is not flagged.
+
+    A reading within one step of the logger's resolution of a rail, or within 0.2 % of the range between the rails,
+    counts as at the rail: a logger rounds.
+
+    Raises
+    ------
+    ValueError
+        `low` is not below `high`.
+    """
+    if not low < high:
+        raise ValueError(f"{values.name}: the rails must rise, got low {low:g} and high {high:g}.")
+    near = max(min(resolution(values.to_numpy()), 0.02 * (high - low)), 0.002 * (high - low))
+    return (values <= low + near) | (values >= high - near)
+
+
+def resolution(values: np.ndarray) -> float:
+    """Step in which a logger writes a channel, from at most 4000 of its readings, shape (n,); 0 if none shows.
+
+    The smallest differences between distinct readings agree where a channel is written in steps.
+    """
+    finite = values[np.isfinite(values)]
+    steps = np.diff(np.unique(finite[:: max(1, finite.size // 4000)]))
+    steps = steps[steps > 1e-9 * max(1.0, float(np.max(np.abs(finite), initial=0.0)))]
+    return float(np.quantile(steps, 0.1)) if steps.size else 0.0
+
+
+def flag_spike(values: xr.DataArray, fresh: xr.DataArray | None = None) -> xr.DataArray:
+    """Flag excursions of one to three samples that the channel cannot make; see `SPIKE_RULES`.
+
+    Parameters
+    ----------
+    values : DataArray, shape (time,)
+        A channel; `values.name` selects the rule, a channel without a rule has no spikes. NaN is skipped.
+    fresh : DataArray, shape (time,), optional
+        1 where the reading is new, 0 where it is held. Held copies of a spike are flagged with it.
+
+    Notes
+    -----
+    An excursion counts from the farther of the levels before and after it (medians of three), so a step, a tip-in or a
+    cut that stays is never flagged. It must also stand ten times above the noise of the 12 samples on either side.
+    """
+    flagged = np.zeros(values.size, dtype=bool)
+    rule = SPIKE_RULES.get(str(values.name))
+    if rule is not None:
+        reading = values.to_numpy()
+        use = np.isfinite(reading) if fresh is None else np.isfinite(reading) & (fresh.to_numpy() != 0)
+        rows = np.flatnonzero(use)
+        spikes = np.zeros(rows.size, dtype=bool)
+        _mark_spikes(spikes, values["time"].to_numpy()[rows], reading[rows], rule)
+        flagged[rows] = spikes
+        if fresh is not None:
+            flagged = _hold(flagged, use)
+    return xr.DataArray(flagged, coords={"time": values["time"]}, dims="time")
+
+
+def _hold(flagged: np.ndarray, fresh: np.ndarray) -> np.ndarray:
+    """Give every held row the flag of the fresh row before it."""
+    source = np.maximum.accumulate(np.where(fresh, np.arange(fresh.size), -1))
+    return np.where(source >= 0, flagged[source], False)
+
+
+def _mark_spikes(spikes: np.ndarray, time: np.ndarray, reading: np.ndarray, rule: SpikeRule) -> None:
+    """Set `spikes` (an output of the caller's own making) where the rule is broken."""
+    if reading.size < 8:
+        return
+    floor = rule.floor
+    if rule.floor_share:
+        floor = max(
+            floor, rule.floor_share * float(np.ptp(np.quantile(reading[:: max(1, reading.size // 5000)], (0.01, 0.99))))
+        )
+    starts = np.flatnonzero(np.abs(np.diff(reading)) > floor) + 1
+    for width in range(1, LONGEST_SPIKE + 1):
+        start = starts[(starts >= 3) & (starts + width + 2 < reading.size)]
+        found = start[_is_excursion(time, reading, start, width, rule, floor)]
+        for offset in range(width):
+            spikes[found + offset] = True
+
+
+def _is_excursion(time, reading, start, width, rule, floor) -> np.ndarray:
+    """Whether an impossible excursion of `width` samples starts at each of `start`, shape (starts,)."""
+    before = np.median(reading[start[:, None] + np.arange(-3, 0)], axis=1)
+    after = np.median(reading[start[:, None] + np.arange(width, width + 3)], axis=1)
+    inside = reading[start[:, None] + np.arange(width)]
+    up = inside.min(axis=1) - np.maximum(before, after)
+    down = np.minimum(before, after) - inside.max(axis=1)
+    size = up if rule.upward_only else np.maximum(up, down)
+    returned = np.maximum(np.abs(reading[start - 1] - before), np.abs(reading[start + width] - after)) < 0.5 * size
+    steepest = size / np.maximum(time[start] - time[start - 1], time[start + width] - time[start + width - 1])
+    quick = time[start + width] - time[start - 1] <= rule.quick_s
+    candidate = (size > floor) & returned & (np.abs(after - before) < 0.3 * size) & (quick | (steepest > rule.slew))
+    candidate[candidate] = size[candidate] > NOISE_MULTIPLE * _noise_around(reading, start[candidate], width)
+    return candidate
+
+
+def _noise_around(reading: np.ndarray, start: np.ndarray, width: int) -> np.ndarray:
+    """Robust standard deviation of one reading, from the differences of 12 samples on either side, shape (starts,)."""
+    offsets = np.r_[np.arange(-12, -1), np.arange(width, width + 11)]
+    left = np.clip(start[:, None] + offsets, 0, reading.size - 2)
+    return 1.4826 * np.median(np.abs(reading[left + 1] - reading[left]), axis=1) / np.sqrt(2.0)
+
+
+def flag_warming_up(log: xr.Dataset, *, warm_up_s: float) -> xr.DataArray:
+    """Flag everything until `warm_up_s` after each start of the engine that the log shows.
+
+    A start is engine speed rising from rest; where a log begins with the engine running, when it was started is not
+    known and nothing is flagged. A log without engine speed flags nothing.
+    """
+    flagged = np.zeros(log.sizes["time"], dtype=bool)
+    if "engine_speed_rpm" in log and log.sizes["time"]:
+        time = log["time"].to_numpy()
+        speed = log["engine_speed_rpm"].to_numpy()
+        starts = _engine_starts(time, speed)
+        last_start = np.searchsorted(starts, time, side="right") - 1
+        flagged = (last_start >= 0) & (time - np.append(starts, 0.0)[last_start] < warm_up_s)
+    return xr.DataArray(flagged, coords={"time": log["time"]}, dims="time")
+
+
+def _engine_starts(time: np.ndarray, speed: np.ndarray) -> np.ndarray:
+    """Times at which the engine starts to run after half a second or more at rest, shape (starts,)."""
+    known = np.isfinite(speed)
+    time, running = time[known], speed[known] > RUNNING_RPM
+    change = np.flatnonzero(np.diff(running.astype(np.int8))) + 1
+    begins = change[running[change]]
+    rest_since = np.append(0, change)[np.searchsorted(change, begins)]
+    return time[begins[time[begins] - time[rest_since] >= SHORTEST_REST_S]]

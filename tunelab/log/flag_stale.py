@@ -1,0 +1,176 @@
+"""Checks for readings that stand still although the engine moves: a frozen sensor, a repeated frame.
+
+A channel that stands still is not suspicious by itself: coolant is constant, a quiet idle repeats readings. So each
+channel is held against its own habit: how often do two readings in a row agree while the *other* channels move as much
+as they do now? A run of equal readings is stale when that habit makes it incredible.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from tunelab.log.flag_channel import RUNNING_RPM
+
+# Channels that move whenever the engine does. Others (throttle, commanded lambda, trims, temperatures) may rest.
+MOVING = (
+    "engine_speed_rpm",
+    "meter_v",
+    "meter_hz",
+    "meter_counts",
+    "air_flow_kg_h",
+    "manifold_kpa",
+    "pulse_width_ms",
+    "lambda_measured",
+    "lambda_measured_2",
+)
+ACTIVITY_EDGES = (0.1, 0.2, 0.4, 0.8, 1.6)  # movement of the other channels within a second, over their spread
+LEAST_HABIT = 0.3  # agreement of neighbours is taken to be at least this frequent: it comes in bunches
+MOST_HABIT = 0.98  # and at most this, once the other channels clearly move
+CLEARLY_MOVING = 3  # index into the activity classes from which MOST_HABIT holds
+INCREDIBLE = np.log(1e-8)
+SHORTEST_FREEZE_S = 0.4
+USUAL_REPEAT_SHARE = 0.15  # more repeated rows than this: the logger writes rows faster than the ECU refreshes
+
+
+def flag_stale(log: xr.Dataset, channel: str) -> xr.DataArray:
+    """Flag runs of equal readings of `channel` that its habit makes incredible (chance below 1e-8) while others move.
+
+    Only channels that move whenever the engine does are judged (`MOVING`), only while the engine runs, and not at the
+    lowest or highest value of the log (a rail, a cut). A channel held between slower refreshes is judged by its own
+    rate, so a hold is never stale by itself.
+
+    Raises
+    ------
+    KeyError
+        The log has no such channel.
+    """
+    values = log[channel].to_numpy()
+    flagged = np.zeros(values.size, dtype=bool)
+    others = [name for name in MOVING if name in log and name != channel]
+    if channel in MOVING and len(others) >= 2 and values.size > 20:
+        rows = _own_rate_rows(log, channel)
+        first, last = _incredible_runs(
+            log["time"].to_numpy()[rows], values[rows], _activity(log, others, rows), _running(log, rows)
+        )
+        ends = np.append(rows, values.size)
+        for start, end in zip(rows[first], ends[last + 1], strict=True):
+            flagged[start:end] = True
+    return xr.DataArray(flagged, coords={"time": log["time"]}, dims="time")
+
+
+def _own_rate_rows(log: xr.Dataset, channel: str) -> np.ndarray:
+    """Rows at the channel's own refresh rate: all of them, or one per usual time between fresh readings."""
+    time = log["time"].to_numpy()
+    if f"{channel}_fresh" not in log:
+        return np.arange(time.size)
+    fresh = np.flatnonzero(log[f"{channel}_fresh"].to_numpy())
+    if fresh.size < 20:
+        return np.arange(time.size)
+    period = float(np.median(np.diff(time[fresh])))
+    slot = np.floor((time - time[0]) / period)
+    return np.append(0, np.flatnonzero(np.diff(slot) > 0) + 1)
+
+
+def _running(log: xr.Dataset, rows: np.ndarray) -> np.ndarray:
+    if "engine_speed_rpm" not in log:
+        return np.ones(rows.size, dtype=bool)
+    return ~(log["engine_speed_rpm"].to_numpy()[rows] <= RUNNING_RPM)
+
+
+def _activity(log: xr.Dataset, others: list[str], rows: np.ndarray) -> np.ndarray:
+    """Class of how much the other channels move around each row, by the second largest mover, shape (rows,)."""
+    time = log["time"].to_numpy()
+    before = np.searchsorted(time, time[rows] - 0.5)
+    after = np.minimum(np.searchsorted(time, time[rows] + 0.5), time.size - 1)
+    movement = np.zeros((2, rows.size))
+    for name in others:
+        values = log[name].to_numpy()
+        some = values[:: max(1, values.size // 5000)]
+        scale = (
+            max(float(np.nanstd(some)), 0.05 * float(np.nanmedian(np.abs(some))), 1e-9)
+            if np.isfinite(some).any()
+            else np.inf
+        )
+        moved = np.nan_to_num(np.abs(values[after] - values[before])) / scale
+        movement[1] = np.maximum(movement[1], np.minimum(movement[0], moved))
+        movement[0] = np.maximum(movement[0], moved)
+    return np.digitize(movement[1], ACTIVITY_EDGES)
+
+
+def _incredible_runs(time, values, activity, running) -> tuple[np.ndarray, np.ndarray]:
+    """First and last positions of runs of equal readings that are incredible; each array of shape (runs,)."""
+    equal = np.append(False, values[1:] == values[:-1])
+    with np.errstate(all="ignore"):
+        extreme = (
+            (values == np.nanmin(values)) | (values == np.nanmax(values)) if np.isfinite(values).any() else running
+        )
+    constant = bool(np.all(equal[1:]))
+    judged = running & (~extreme | constant)
+    evidence = np.where(equal & judged, np.log(_habit(equal, judged, activity))[activity], 0.0)
+    change = np.flatnonzero(~equal)
+    first, last = change, np.append(change[1:], values.size) - 1
+    total = np.append(0.0, np.cumsum(evidence))
+    incredible = (total[last + 1] - total[first] < INCREDIBLE) & (time[last] - time[first] >= SHORTEST_FREEZE_S)
+    return first[incredible], last[incredible]
+
+
+def _habit(equal: np.ndarray, judged: np.ndarray, activity: np.ndarray) -> np.ndarray:
+    """Share of readings equal to the one before, for each class of activity, shape (classes,)."""
+    classes = len(ACTIVITY_EDGES) + 1
+    seen = np.bincount(activity[judged], minlength=classes)
+    agreed = np.bincount(activity[judged & equal], minlength=classes)
+    habit = np.maximum((agreed + 1.0) / (seen + 2.0), LEAST_HABIT)
+    habit = np.maximum.accumulate(habit[::-1])[::-1]  # the calmer, the more they agree
+    return np.where(np.arange(classes) >= CLEARLY_MOVING, np.minimum(habit, MOST_HABIT), habit)
+
+
+def flag_repeated_frame(log: xr.Dataset) -> xr.DataArray:
+    """Flag rows in which every channel repeats the row before while the engine runs: the link sent a frame again.
+
+    A row is judged by how often the moving channels repeat at all: chance below 1e-5 for the run of rows. Where more
+    than 15 % of the rows repeat, the logger writes faster than the ECU refreshes, and a run must be four times the
+    usual one.
+    """
+    repeated = np.zeros(log.sizes["time"], dtype=bool)
+    moving = [name for name in MOVING if name in log]
+    running = _running(log, np.arange(repeated.size))
+    if len(moving) >= 3 and np.sum(running) > 20:
+        repeated = _all_equal(log) & running
+        repeated &= _run_length(repeated) >= _shortest_repeat(log, moving, repeated, running)
+    return xr.DataArray(repeated, coords={"time": log["time"]}, dims="time")
+
+
+def _all_equal(log: xr.Dataset) -> np.ndarray:
+    """Whether all channels repeat the row before, shape (time,); a reading that stays missing counts as repeated."""
+    same = np.ones(log.sizes["time"], dtype=bool)
+    same[0] = False
+    for name, values in log.data_vars.items():
+        if values.dtype.kind == "f" and values.dims == ("time",) and not str(name).endswith(("_fresh", "_flag")):
+            value, rows = values.to_numpy(), np.flatnonzero(same)
+            now, before = value[rows], value[rows - 1]
+            same[rows] = (now == before) | (np.isnan(now) & np.isnan(before))
+    return same
+
+
+def _shortest_repeat(log: xr.Dataset, moving: list[str], repeated: np.ndarray, running: np.ndarray) -> float:
+    """Shortest run of repeated rows that cannot be chance or the logger's usual refresh."""
+    chance = 0.0
+    for name in moving:
+        values = log[name].to_numpy()
+        agreed = np.mean((values[1:] == values[:-1])[running[1:]])
+        chance += np.log(min(max(agreed, 0.05), 0.999))
+    shortest = max(1.0, np.ceil(np.log(1e-5) / chance))
+    if np.mean(repeated[running]) <= USUAL_REPEAT_SHARE:
+        return shortest
+    starts = repeated & ~np.append(False, repeated[:-1])
+    return max(shortest, 4.0 * float(np.median(_run_length(repeated)[starts])))
+
+
+def _run_length(flag: np.ndarray) -> np.ndarray:
+    """Length of the run of True that each True belongs to, 0 elsewhere, shape (n,)."""
+    edges = np.flatnonzero(np.diff(np.r_[False, flag, False].astype(np.int8)))
+    length = np.zeros(flag.size, dtype=int)
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        length[start:end] = end - start
+    return length
