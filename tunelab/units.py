@@ -18,7 +18,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-# kind, canonical text, pint's name, further spellings (comma-separated; case, spaces, brackets, _ . - * · do not matter)
+# kind, canonical text, pint's name, further spellings; case, spaces, brackets and _ . - * · in them do not matter
 _ROWS = (
     ("temperature", "degree_Celsius", "degC", "°C, C, deg C, degrees C, Celsius, centigrade, Grad C, ° Celsius"),
     ("temperature", "degree_Fahrenheit", "degF", "°F, F, deg F, degrees F, Fahrenheit, Grad F, ° Fahrenheit"),
@@ -93,7 +93,7 @@ _ROWS = (
         "angle",
         "degree",
         "degree",
-        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees, ° crank, deg crank",
+        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees, deg crank",
     ),
     ("angle", "rad", "radian", "radian, radians"),
     ("angle", "degree_north", "degree", "°N, deg N, degrees north, degrees_N"),
@@ -115,6 +115,8 @@ _ROWS = (
     ("length", "mile", "mile", "mi, miles"),
     ("length", "ft", "foot", "foot, feet"),
     ("length", "inch", "inch", "in, inches"),
+    ("area", "m2", "m**2", "m^2, sq m"),
+    ("area", "mm2", "mm**2", "mm^2, sq mm"),
     ("volume", "L", "liter", "litre, litres, liter, liters, ltr, dm3"),
     ("volume", "cm3", "cm**3", "cc, ccm3, ml, cm^3, ccs"),
     ("volume", "m3", "m**3", "m^3"),

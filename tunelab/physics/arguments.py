@@ -21,14 +21,14 @@ def require_not_negative(values: ArrayLike, name: str, hint: str) -> np.ndarray:
 
 
 def require_between(values: ArrayLike, name: str, low: float, high: float, *, hint: str) -> np.ndarray:
-    """Return the values as float64, all within `low` and `high` inclusive or NaN; else ValueError ending with `hint`."""
+    """Return the values as float64, all from `low` to `high` or NaN; else ValueError ending with `hint`."""
     values = np.asarray(values, dtype=float)
     _refuse(values, (values < low) | (values > high), name, f"outside {low:g} to {high:g}", hint)
     return values
 
 
 def require_rising(values: ArrayLike, name: str) -> np.ndarray:
-    """Return breakpoints as float64, shape (n,): one or more, all finite, each above the one before; else ValueError."""
+    """Return breakpoints as float64, shape (n,): at least one, finite, each above the one before; else ValueError."""
     values = np.asarray(values, dtype=float)
     if values.ndim != 1 or values.size == 0:
         raise ValueError(f"{name}: a list of breakpoints is wanted, got shape {values.shape}.")

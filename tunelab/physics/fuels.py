@@ -125,7 +125,7 @@ def blend_by_volume(
 
 
 def lambda_from_afr(afr: ArrayLike, stoich: ArrayLike) -> np.ndarray:
-    """Lambda from a logged air-fuel ratio [kg/kg] and the stoichiometric ratio that the instrument reckons with [kg/kg].
+    """Lambda from a logged air-fuel ratio [kg/kg] and the stoichiometric ratio [kg/kg] of the instrument.
 
     Shapes broadcast; NaN wherever an input is NaN. ValueError where a stoichiometric ratio is at or below zero or an
     air-fuel ratio is below zero. An instrument shows AFR by multiplying lambda with a ratio of its own setting: divide

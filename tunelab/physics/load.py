@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike
 from tunelab.constants import (
     DRY_AIR_GAS_CONSTANT_J_KG_K,
     LOAD_REFERENCE_DENSITY_G_L,
-    STANDARD_ATMOSPHERE_KPA,
 )
 from tunelab.physics.arguments import require_between, require_not_negative, require_positive
 from tunelab.units import convert

@@ -1,0 +1,192 @@
+"""Tyres, gears and the crankshaft: sizes, speeds, torque, power, and the mass that an engine feels."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tunelab.physics.arguments import require_between, require_not_negative, require_positive
+from tunelab.units import convert
+
+_SIZE = re.compile(r"^[A-Z]{0,2}(\d{3})(?:/(\d{2,3}))?-?Z?[RDB-]?-?(\d{2}(?:\.\d)?)C?(?:\(?\d.*)?$")
+_FULL_PROFILE_PCT = "82"
+_RATIO = "gearbox ratio times final drive is wanted"
+_ROLLING = "metres are wanted; a tyre's rolling circumference is about 2"
+_SPEED = "crankshaft speed is wanted"
+
+
+def tyre_circumference(size: str) -> float:
+    """Nominal circumference of an unloaded tyre from its size code.
+
+    Parameters
+    ----------
+    size : str
+        Metric size code, such as "205/55R16", "205/55 ZR16 91V" or "165R13". Without a profile 82 % is taken, as the
+        trade does.
+
+    Returns
+    -------
+    float
+        Circumference from the code's geometry. A loaded tyre rolls 2 to 4 % less far per turn. [m]
+
+    Raises
+    ------
+    ValueError
+        Text that is no metric size code, or a size that no road tyre has.
+
+    Notes
+    -----
+    Source: ETRTO size code: width in mm, height in per cent of it, rim in inches (by definition).
+    """
+    found = _SIZE.match(re.sub(r"\s", "", size.upper()))
+    if not found:
+        raise ValueError(f"tyre size {size!r} is not understood; wanted is a code such as 205/55R16.")
+    width, profile, rim = (float(part) for part in (found[1], found[2] or _FULL_PROFILE_PCT, found[3]))
+    require_between(width, f"width in {size!r}", 105, 455, hint="millimetres are wanted, such as 205")
+    require_between(rim, f"rim in {size!r}", 8, 26, hint="inches are wanted, such as 16")
+    diameter_m = convert(rim, "inch", "m") + 2 * convert(width, "mm", "m") * convert(profile, "percent", "1")
+    return float(np.pi * diameter_m)
+
+
+def road_speed(engine_speed_rpm: ArrayLike, overall_ratio: ArrayLike, circumference_m: ArrayLike) -> np.ndarray:
+    """Road speed in a gear, without slip.
+
+    Parameters
+    ----------
+    engine_speed_rpm : array, shape (n,) or scalar
+        Engine speed. [rpm]
+    overall_ratio : array, shape (n,) or scalar
+        Gearbox ratio times final drive.
+    circumference_m : array, shape (n,) or scalar
+        Rolling circumference of the driven tyres. [m]
+
+    Returns
+    -------
+    array, shape (n,)
+        Road speed, NaN wherever an input is NaN. [km/h]
+
+    Raises
+    ------
+    ValueError
+        A speed below zero, a ratio or circumference at or below zero.
+    """
+    speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
+    ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)
+    circumference = require_positive(circumference_m, "circumference_m", _ROLLING)
+    return convert(convert(speed, "rpm", "rev/s") / ratio * circumference, "m/s", "km/h")
+
+
+def engine_speed(road_speed_km_h: ArrayLike, overall_ratio: ArrayLike, circumference_m: ArrayLike) -> np.ndarray:
+    """Engine speed [rpm] at a road speed [km/h] in a gear, clutch closed and no slip: the inverse of `road_speed`.
+
+    Shapes broadcast; NaN wherever an input is NaN. ValueError where the speed is below zero, or a ratio or the
+    circumference [m] at or below zero.
+    """
+    speed = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
+    ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)
+    circumference = require_positive(circumference_m, "circumference_m", _ROLLING)
+    return convert(convert(speed, "km/h", "m/s") / circumference * ratio, "rev/s", "rpm")
+
+
+def overall_ratio(engine_speed_rpm: ArrayLike, road_speed_km_h: ArrayLike, circumference_m: ArrayLike) -> np.ndarray:
+    """Ratio between engine and wheels, from the two speeds: which gear it was.
+
+    Parameters
+    ----------
+    engine_speed_rpm : array, shape (n,) or scalar
+        Engine speed. [rpm]
+    road_speed_km_h : array, shape (n,) or scalar
+        Road speed. [km/h]
+    circumference_m : array, shape (n,) or scalar
+        Rolling circumference of the driven tyres. [m]
+
+    Returns
+    -------
+    array, shape (n,)
+        Turns of the crankshaft per turn of the wheel; NaN at standstill and wherever an input is NaN.
+
+    Raises
+    ------
+    ValueError
+        A speed below zero, a circumference at or below zero.
+    """
+    speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
+    travel = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
+    circumference = require_positive(circumference_m, "circumference_m", _ROLLING)
+    wheel = convert(convert(travel, "km/h", "m/s") / circumference, "rev/s", "rpm")
+    return speed / np.where(wheel > 0, wheel, np.nan)
+
+
+def power_from_torque(torque_nm: ArrayLike, speed_rpm: ArrayLike) -> np.ndarray:
+    """Power [kW] of a shaft from its torque [N m, negative when driven] and speed [rpm].
+
+    Shapes broadcast; NaN wherever an input is NaN. ValueError where the speed is below zero.
+    """
+    speed = require_not_negative(speed_rpm, "speed_rpm", _SPEED)
+    return convert(np.asarray(torque_nm, dtype=float) * convert(speed, "rpm", "rad/s"), "W", "kW")
+
+
+def torque_from_power(power_kw: ArrayLike, speed_rpm: ArrayLike) -> np.ndarray:
+    """Torque [N m] of a shaft from its power [kW] and speed [rpm]: the inverse of `power_from_torque`.
+
+    Shapes broadcast; NaN wherever an input is NaN. ValueError where the speed is at or below zero.
+    """
+    speed = require_positive(speed_rpm, "speed_rpm", _SPEED)
+    return convert(power_kw, "kW", "W") / convert(speed, "rpm", "rad/s")
+
+
+def mean_piston_speed(stroke_mm: ArrayLike, engine_speed_rpm: ArrayLike) -> np.ndarray:
+    """Mean piston speed [m/s] from stroke [mm] and engine speed [rpm]: two strokes per revolution.
+
+    Shapes broadcast; NaN wherever an input is NaN. ValueError where the stroke is at or below zero or the speed below
+    zero. Source: J. B. Heywood, Internal Combustion Engine Fundamentals, eq. 2.9 (from memory).
+    """
+    stroke = convert(require_positive(stroke_mm, "stroke_mm", "the stroke is wanted"), "mm", "m")
+    speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
+    return 2 * stroke * convert(speed, "rpm", "rev/s")
+
+
+def effective_mass(
+    mass_kg: ArrayLike,
+    wheel_inertia_kg_m2: ArrayLike,
+    engine_inertia_kg_m2: ArrayLike,
+    overall_ratio: ArrayLike,
+    rolling_radius_m: ArrayLike,
+) -> np.ndarray:
+    """Mass that resists acceleration in a gear: the car's own, its wheels', and the engine's through the gearing.
+
+    Parameters
+    ----------
+    mass_kg : array, shape (n,) or scalar
+        Mass as driven. [kg]
+    wheel_inertia_kg_m2 : array, shape (n,) or scalar
+        All wheels, brakes and driven shafts together, about their own axes. [kg m²]
+    engine_inertia_kg_m2 : array, shape (n,) or scalar
+        Crankshaft, flywheel and clutch; 0 with the clutch open. [kg m²]
+    overall_ratio : array, shape (n,) or scalar
+        Gearbox ratio times final drive.
+    rolling_radius_m : array, shape (n,) or scalar
+        Rolling radius: rolling circumference over 2π. [m]
+
+    Returns
+    -------
+    array, shape (n,)
+        Effective mass, NaN wherever an input is NaN. [kg]
+
+    Raises
+    ------
+    ValueError
+        A mass, ratio or radius at or below zero, an inertia below zero.
+
+    Notes
+    -----
+    From the kinetic energy of the turning parts, without slip (closed formula).
+    """
+    mass = require_positive(mass_kg, "mass_kg", "the mass as driven is wanted")
+    wheels = require_not_negative(wheel_inertia_kg_m2, "wheel_inertia_kg_m2", "kg m² are wanted")
+    engine = require_not_negative(engine_inertia_kg_m2, "engine_inertia_kg_m2", "kg m² are wanted")
+    ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)
+    radius = require_positive(rolling_radius_m, "rolling_radius_m", "metres are wanted; a tyre's is about 0.3")
+    return mass + (wheels + engine * ratio**2) / radius**2

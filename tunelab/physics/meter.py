@@ -1,0 +1,134 @@
+"""The air meter: its transfer curve as an ECU reads it, the way back, and the law of a hot film."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tunelab.physics.arguments import require_not_negative, require_positive, require_rising, require_same_length
+
+_FLOW = "an air mass flow is wanted; this law knows no backflow"
+_LAW = "E² = A + B·Uⁿ needs numbers above zero"
+
+
+def transfer_curve_flow(reading: ArrayLike, curve_reading: ArrayLike, curve_flow_kg_h: ArrayLike) -> np.ndarray:
+    """Air flow that an ECU takes from a meter reading.
+
+    Parameters
+    ----------
+    reading : array, shape (n,) or scalar
+        Meter reading. [V, Hz or counts, as the curve]
+    curve_reading : array, shape (breakpoints,)
+        Readings of the curve, rising.
+    curve_flow_kg_h : array, shape (breakpoints,)
+        Air flow at each of them. [kg/h]
+
+    Returns
+    -------
+    array, shape (n,)
+        Linear between breakpoints; beyond either end the flow at that end is held. NaN where the reading is NaN. [kg/h]
+
+    Raises
+    ------
+    ValueError
+        Readings that do not rise, lists of two lengths, a flow that is negative or not a number.
+    """
+    readings, flows = _curve(curve_reading, curve_flow_kg_h)
+    return np.interp(np.asarray(reading, dtype=float), readings, flows)
+
+
+def transfer_curve_reading(flow_kg_h: ArrayLike, curve_reading: ArrayLike, curve_flow_kg_h: ArrayLike) -> np.ndarray:
+    """Meter reading that a transfer curve turns into a flow: the inverse of `transfer_curve_flow`.
+
+    Parameters
+    ----------
+    flow_kg_h : array, shape (n,) or scalar
+        Air flow. [kg/h]
+    curve_reading : array, shape (breakpoints,)
+        Readings of the curve, rising. [V, Hz or counts]
+    curve_flow_kg_h : array, shape (breakpoints,)
+        Air flow at each of them, rising. [kg/h]
+
+    Returns
+    -------
+    array, shape (n,)
+        Reading; NaN where the flow is NaN or outside the curve, as no one reading gives it.
+
+    Raises
+    ------
+    ValueError
+        Readings or flows that do not rise, lists of two lengths, a flow of the curve that is negative.
+    """
+    readings, flows = _curve(curve_reading, curve_flow_kg_h)
+    require_rising(flows, "curve_flow_kg_h")
+    return np.interp(np.asarray(flow_kg_h, dtype=float), flows, readings, left=np.nan, right=np.nan)
+
+
+def hot_film_voltage(flow_kg_h: ArrayLike, still_v: ArrayLike, gain: ArrayLike, exponent: ArrayLike) -> np.ndarray:
+    """Voltage of a hot-film or hot-wire meter: E² = A + B·Uⁿ, King's law, with A the square of the still-air voltage.
+
+    Parameters
+    ----------
+    flow_kg_h : array, shape (n,) or scalar
+        Air mass flow. [kg/h]
+    still_v : array, shape (n,) or scalar
+        Voltage without flow. [V]
+    gain : array, shape (n,) or scalar
+        B of the law. [V² (kg/h)⁻ⁿ]
+    exponent : array, shape (n,) or scalar
+        n of the law: 0.5 by King, 0.45 by Collis and Williams, 0.40 to 0.50 in the literature.
+
+    Returns
+    -------
+    array, shape (n,)
+        Meter voltage, NaN wherever an input is NaN. [V]
+
+    Raises
+    ------
+    ValueError
+        A flow or still-air voltage below zero, a gain or exponent at or below zero.
+
+    Notes
+    -----
+    Source: L. V. King, Phil. Trans. R. Soc. A 214 (1914) 373; D. C. Collis and M. J. Williams, J. Fluid Mech. 6 (1959)
+    357; both from memory.
+    """
+    flow = require_not_negative(flow_kg_h, "flow_kg_h", _FLOW)
+    still = require_not_negative(still_v, "still_v", "the voltage without flow is wanted")
+    slope, power = require_positive(gain, "gain", _LAW), require_positive(exponent, "exponent", _LAW)
+    return np.sqrt(still**2 + slope * flow**power)
+
+
+def hot_film_flow(voltage_v: ArrayLike, still_v: ArrayLike, gain: ArrayLike, exponent: ArrayLike) -> np.ndarray:
+    """Air mass flow from the voltage of a hot-film meter: the inverse of `hot_film_voltage`.
+
+    Parameters
+    ----------
+    voltage_v : array, shape (n,) or scalar
+        Meter voltage. [V]
+    still_v, gain, exponent : array, shape (n,) or scalar
+        As for `hot_film_voltage`. [V, V² (kg/h)⁻ⁿ, –]
+
+    Returns
+    -------
+    array, shape (n,)
+        Air flow; zero at and below the still-air voltage. NaN wherever an input is NaN. [kg/h]
+
+    Raises
+    ------
+    ValueError
+        A voltage below zero, a gain or exponent at or below zero.
+    """
+    voltage = require_not_negative(voltage_v, "voltage_v", "a meter voltage is wanted")
+    still = require_not_negative(still_v, "still_v", "the voltage without flow is wanted")
+    slope, power = require_positive(gain, "gain", _LAW), require_positive(exponent, "exponent", _LAW)
+    return (np.maximum(voltage**2 - still**2, 0.0) / slope) ** (1 / power)
+
+
+def _curve(curve_reading: ArrayLike, curve_flow_kg_h: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    readings = require_rising(curve_reading, "curve_reading")
+    flows = require_not_negative(curve_flow_kg_h, "curve_flow_kg_h", _FLOW)
+    require_same_length(readings, flows, "curve_reading and curve_flow_kg_h")
+    if np.isnan(flows).any():
+        raise ValueError(f"curve_flow_kg_h: {np.isnan(flows).sum()} of {flows.size} flows are missing; all are wanted.")
+    return readings, flows
