@@ -1,0 +1,171 @@
+"""The engine management: metering, commanded lambda, trims, fuel cut, enrichment, idle, spark."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+
+from tunelab.simulate.engine import best_spark
+from tunelab.simulate.injector import ecu_injector_flow_g_s
+from tunelab.simulate.state import State, lookup, towards
+from tunelab.simulate.truth import Truth
+from tunelab.workspace.revision import Revision
+
+_SPEED_EDGES = (1250.0, 2000.0, 3000.0, 4500.0)
+_LOAD_EDGES = (0.28, 0.45, 0.68)
+_REFERENCE_DENSITY = 1.184  # of air at 25 °C and 101.325 kPa, kg/m³: SAE J1979 absolute load
+
+
+@dataclass(frozen=True)
+class EcuTables:
+    """The revision as plain lists, for the inner loop."""
+
+    reading: list[float]
+    flow_kg_h: list[float]
+    battery_v: list[float]
+    dead_time_ms: list[float]
+    injector_g_min: float
+    stoich_afr: float
+    rev_limit_rpm: float
+
+
+def ecu_tables(revision: Revision) -> EcuTables:
+    """Take the revision apart once, before the loop."""
+    return EcuTables(
+        [float(v) for v in revision.meter_curve.reading],
+        [float(v) for v in revision.meter_curve.flow_kg_h],
+        [float(v) for v in revision.dead_time.battery_v],
+        [float(v) for v in revision.dead_time.dead_time_ms],
+        revision.injectors.flow_g_min,
+        revision.fuelling.stoich_afr,
+        revision.fuelling.rev_limit_rpm,
+    )
+
+
+def step_metering(s: State, truth: Truth, tables: EcuTables, dt: float) -> None:
+    """Reading to air flow, averaged over half an engine cycle, and load."""
+    flow = lookup(tables.reading, tables.flow_kg_h, s.reading)
+    speed = max(s.engine_speed_rpm, 100.0)
+    s.air_flow_kg_h = towards(s.air_flow_kg_h, flow, dt, 60.0 / speed)
+    full = _REFERENCE_DENSITY * truth.engine.displacement_l * 1e-3 * speed / 120.0 * 3600.0
+    s.load = s.air_flow_kg_h / full
+
+
+def step_cut(s: State, truth: Truth, tables: EcuTables, dt: float) -> None:
+    """Fuel cut on overrun with re-entry, rev limiter and launch hold."""
+    ecu = truth.ecu
+    s.closed_clock = s.closed_clock + dt if s.throttle_pct < 1.2 else 0.0
+    if s.is_cut:
+        s.is_cut = s.engine_speed_rpm > ecu.cut_ends_rpm and s.throttle_pct < 2.5
+    else:
+        s.is_cut = s.closed_clock > 0.3 and s.engine_speed_rpm > ecu.cut_above_rpm and s.coolant_c > 40.0
+    limit = min(tables.rev_limit_rpm, ecu.launch_rpm + 150.0) if s.launch else tables.rev_limit_rpm
+    s.is_limited = s.engine_speed_rpm > (limit - 120.0 if s.is_limited else limit)
+    s.since_cut = 0.0 if s.is_cut or s.is_limited else s.since_cut + dt
+
+
+def step_command(s: State, truth: Truth, dt: float) -> None:
+    """Commanded lambda and fuelling mode."""
+    ecu = truth.ecu
+    rich = min(max((s.load - ecu.full_load_from) / 0.12, 0.0), 1.0)
+    cold = min(max((60.0 - s.coolant_c) / 80.0, 0.0), 1.0)
+    s.lambda_commanded = min(1.0 - rich * (1.0 - ecu.lambda_full_load), 1.0 - 0.15 * cold)
+    if s.is_cut or s.is_limited:
+        s.fuel_mode = 3
+    elif rich > 0.05:
+        s.fuel_mode = 4
+    elif ecu.loop != "open" and s.run_clock > 25.0 and s.coolant_c > 55.0 and s.since_cut > 1.0:
+        s.fuel_mode = 2
+    else:
+        s.fuel_mode = 1
+
+
+def _step_short(s: State, truth: Truth, dt: float) -> None:
+    ecu = truth.ecu
+    if ecu.loop == "switching":
+        departure = s.narrow - s.lambda_commanded
+        is_lean = departure > (-0.004 if s.is_lean else 0.004)
+        jump = ecu.trim_step_pct if is_lean != s.is_lean else 0.0
+        s.is_lean = is_lean
+        s.short_pct += (ecu.trim_rate_pct_s * dt + jump) * (1.0 if is_lean else -1.0)
+    else:
+        departure = min(max(s.wide - s.lambda_commanded, -0.2), 0.2)
+        s.short_pct += 100.0 * departure * 0.01 * ecu.trim_rate_pct_s * 10.0 * dt
+    s.short_pct = min(max(s.short_pct, -ecu.trim_limit_pct), ecu.trim_limit_pct)
+
+
+def step_trims(s: State, truth: Truth, dt: float) -> None:
+    """Short-term integrator, and the long-term cells that slowly take over its mean."""
+    s.cell = bisect_right(_SPEED_EDGES, s.engine_speed_rpm) * 4 + bisect_right(_LOAD_EDGES, s.load)
+    if s.fuel_mode != 2:
+        s.short_pct = 0.0
+        return
+    if s.enrichment_pct > 2.0:
+        return
+    _step_short(s, truth, dt)
+    if s.coolant_c > 70.0:
+        moved = s.short_pct * truth.ecu.learn_rate_per_s * dt
+        taken = min(max(s.long_cells[s.cell] + moved, -20.0), 20.0)
+        s.short_pct -= taken - s.long_cells[s.cell]
+        s.long_cells[s.cell] = taken
+
+
+def step_enrichment(s: State, truth: Truth, dt: float) -> None:
+    """Fuel added while the throttle opens."""
+    rate = (s.throttle_pct - s.throttle_before) / dt
+    s.throttle_before = s.throttle_pct
+    fresh = truth.ecu.enrichment_gain * rate if rate > 40.0 else 0.0
+    s.enrichment_pct = min(max(s.enrichment_pct * (1.0 - dt / truth.ecu.enrichment_decay_s), fresh), 60.0)
+    if s.enrichment_pct < 0.05:
+        s.enrichment_pct = 0.0
+
+
+def step_pulse(s: State, truth: Truth, tables: EcuTables) -> None:
+    """Pulse width from air, commanded lambda, trims and the revision's injector data."""
+    if s.fuel_mode == 3 or s.engine_speed_rpm < 60.0 or not s.key:
+        s.pulse_ms = 0.0
+        s.duty = 0.0
+        return
+    injectors = truth.injectors
+    events_s = injectors.count * injectors.injections_per_cycle * s.engine_speed_rpm / 120.0
+    fuel_g_s = s.air_flow_kg_h / 3.6 / (tables.stoich_afr * s.lambda_commanded)
+    fuel_g_s *= (1.0 + (s.short_pct + s.long_cells[s.cell]) / 100.0) * (1.0 + s.enrichment_pct / 100.0)
+    if s.engine_speed_rpm < 450.0:
+        fuel_g_s *= 1.6
+    flow = ecu_injector_flow_g_s(injectors, tables.injector_g_min, s.vacuum_kpa)
+    longest_ms = 1000.0 * injectors.count / events_s
+    pulse_ms = fuel_g_s / events_s / flow * 1000.0 + lookup(tables.battery_v, tables.dead_time_ms, s.battery_v)
+    s.pulse_ms = min(pulse_ms, longest_ms)
+    s.duty = s.pulse_ms / longest_ms
+
+
+def step_idle(s: State, truth: Truth, dt: float) -> None:
+    """Idle air: a slow integrator and a quick proportional part."""
+    target = truth.ecu.idle_target_rpm + 5.0 * max(60.0 - s.coolant_c, 0.0)
+    departure = min(max(target - s.engine_speed_rpm, -400.0), 400.0)
+    if s.throttle_pct < 1.2 and s.engine_speed_rpm < target + 500.0 and s.run_clock > 1.0:
+        s.idle_integral = min(max(s.idle_integral + 0.025 * departure * dt, 2.0), 95.0)
+    else:
+        s.idle_integral = towards(s.idle_integral, 32.0, dt, 8.0)
+    wanted = min(max(s.idle_integral + 0.02 * departure, 1.0), 100.0)
+    s.idle_pct = towards(s.idle_pct, wanted, dt, 0.08)
+
+
+def step_spark(s: State, truth: Truth, luck: float, dt: float) -> None:
+    """Spark map, idle stabilising, launch retard and knock control. `luck` is uniform in 0 to 1."""
+    ecu, engine = truth.ecu, truth.engine
+    relative = s.engine_speed_rpm / engine.ve_speed_rpm - 1.0
+    spark = ecu.spark_full_load_deg + ecu.spark_part_load_deg * (1.0 - min(s.load, 1.0)) + 7.0 * relative
+    if s.throttle_pct < 1.2 and s.engine_speed_rpm < ecu.idle_target_rpm + 600.0:
+        spark = min(max(14.0 + 0.03 * (ecu.idle_target_rpm - s.engine_speed_rpm), 4.0), 26.0)
+    if s.launch and s.engine_speed_rpm > ecu.launch_rpm - 250.0:
+        spark = max(spark - 0.14 * (s.engine_speed_rpm - ecu.launch_rpm + 250.0), -12.0)
+    limit = engine.knock_limit_deg + 14.0 * (1.0 - s.load) + 7.0 * relative - 0.25 * (s.intake_air_c - 25.0)
+    margin = spark - s.retard_deg - limit - 20.0 * max(s.mixture - 0.95, 0.0)
+    rate_s = min(0.6 * 2.718 ** min(margin / 1.2, 3.0), 8.0) if s.load > 0.5 and margin > -8.0 else 0.0
+    s.retard_deg = max(s.retard_deg - 0.5 * dt, 0.0)
+    if luck < rate_s * dt:
+        s.retard_deg = min(s.retard_deg + 1.5, 9.0)
+    s.spark_deg = spark - s.retard_deg
+    away = max(best_spark(engine, s.engine_speed_rpm, s.load) - s.spark_deg, 0.0)
+    s.spark_loss = min(0.00025 * away * away, 0.85)

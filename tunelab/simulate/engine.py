@@ -1,0 +1,114 @@
+"""Breathing and torque of the simulated engine: plain numbers in and out, for the inner loop."""
+
+from __future__ import annotations
+
+import math
+
+from tunelab.simulate.truth import EngineTruth
+
+GAS_CONSTANT = 287.05  # of dry air [J kg⁻¹ K⁻¹]
+HEAT_RATIO = 1.4
+_CHOKED = 0.528  # pressure ratio below which a throttle flow no longer depends on it, for HEAT_RATIO 1.4
+_LINEAR = 0.97  # pressure ratio above which the throttle flow is taken as a straight line to zero
+
+
+def volumetric_efficiency(
+    engine: EngineTruth, engine_speed_rpm: float, manifold_kpa: float, ambient_kpa: float
+) -> float:
+    """Air drawn in over what fills the displacement at manifold density.
+
+    The pressure term is the ideal-cycle residual-gas correction (C. F. Taylor, "The Internal Combustion Engine in
+    Theory and Practice", vol. 1, ch. 6, from memory); the speed terms are invented.
+    """
+    back_kpa = ambient_kpa * (1.0 + 0.02 * (engine_speed_rpm / 3000.0) ** 2)
+    residual = (engine.compression - (back_kpa / max(manifold_kpa, 10.0)) ** (1.0 / HEAT_RATIO)) / (
+        engine.compression - 1.0
+    )
+    away = engine_speed_rpm / engine.ve_speed_rpm - 1.0
+    ripple = engine.ve_ripple * math.sin(2.0 * math.pi * engine_speed_rpm / engine.ve_ripple_rpm)
+    return engine.ve_peak * (1.0 - engine.ve_fall * away * away + ripple) * max(residual, 0.05)
+
+
+def charge_temperature(intake_air_c: float, coolant_c: float) -> float:
+    """Temperature at which the charge is drawn in, warmed by the ports. [K]"""
+    return 273.15 + intake_air_c + 0.15 * (coolant_c - intake_air_c)
+
+
+def cylinder_flow(
+    engine: EngineTruth, engine_speed_rpm: float, manifold_kpa: float, ambient_kpa: float, charge_k: float
+) -> float:
+    """Air drawn from the manifold by all cylinders. [kg/s]"""
+    filling = volumetric_efficiency(engine, engine_speed_rpm, manifold_kpa, ambient_kpa)
+    volume_m3_s = engine.displacement_l * 1e-3 * engine_speed_rpm / 120.0
+    return filling * manifold_kpa * 1e3 / (GAS_CONSTANT * charge_k) * volume_m3_s
+
+
+def throttle_area(engine: EngineTruth, throttle_pct: float, idle_pct: float) -> float:
+    """Open area past the plate and through the idle actuator, discharge included. [m²]"""
+    closed = math.radians(6.0)
+    angle = closed + (math.pi / 2.0 - closed) * min(max(throttle_pct, 0.0), 100.0) / 100.0
+    bore = math.pi / 4.0 * (engine.throttle_bore_mm * 1e-3) ** 2
+    idle = math.pi / 4.0 * (engine.idle_bore_mm * 1e-3) ** 2
+    return 0.85 * bore * (1.0 - math.cos(angle) / math.cos(closed)) + 0.7 * idle * (0.06 + 0.94 * idle_pct / 100.0)
+
+
+def _flow_function(ratio: float) -> tuple[float, float]:
+    """Dimensionless flow of a compressible fluid past a throttle and its slope, by pressure ratio."""
+    if ratio <= _CHOKED:
+        return 0.6847, 0.0
+    if ratio >= _LINEAR:
+        edge = _flow_function(_LINEAR - 1e-9)[0]
+        slope = -edge / (1.0 - _LINEAR)
+        return slope * (ratio - 1.0), slope
+    a = ratio ** (2.0 / HEAT_RATIO)
+    b = ratio ** ((HEAT_RATIO + 1.0) / HEAT_RATIO)
+    value = math.sqrt(7.0 * (a - b))
+    return value, 3.5 * (2.0 / HEAT_RATIO * a - (HEAT_RATIO + 1.0) / HEAT_RATIO * b) / ratio / value
+
+
+def throttle_flow(area_m2: float, upstream_kpa: float, downstream_kpa: float, upstream_k: float) -> tuple[float, float]:
+    """Air past the throttle and its slope by downstream pressure. [kg/s], [kg/s per kPa]"""
+    scale = area_m2 * upstream_kpa * 1e3 / math.sqrt(GAS_CONSTANT * upstream_k)
+    value, slope = _flow_function(downstream_kpa / upstream_kpa)
+    return scale * value, scale * slope / upstream_kpa
+
+
+def best_spark(engine: EngineTruth, engine_speed_rpm: float, load: float) -> float:
+    """Spark advance of best torque: more with speed, less with load. [° before top centre]"""
+    return 24.0 + 10.0 * min(engine_speed_rpm / engine.ve_speed_rpm, 1.4) - 18.0 * (load - 0.5)
+
+
+def mixture_factor(mixture_lambda: float) -> float:
+    """Work of a fixed mass of air over its work at lambda 1; best near 0.88, little left beyond 1.5."""
+    if mixture_lambda <= 1.0:
+        return max(1.05 - 3.4722 * (mixture_lambda - 0.88) ** 2, 0.0)
+    return max((1.0 - 1.6 * max(mixture_lambda - 1.25, 0.0) ** 1.0) / mixture_lambda, 0.0)
+
+
+def indicated_torque(
+    engine: EngineTruth, air_kg_s: float, engine_speed_rpm: float, mixture_lambda: float, spark_loss: float
+) -> float:
+    """Torque on the pistons, before friction and pumping, for 43 MJ/kg at 14.6 (all motor fuels are near it). [N m]
+
+    A thin charge burns slowly among its own residual gas: efficiency falls at light load.
+    """
+    heat_w = air_kg_s / 14.6 * 43.0e6
+    speed_rad_s = max(engine_speed_rpm, 50.0) * math.pi / 30.0
+    charge = air_kg_s / (engine.displacement_l * 1e-3 * speed_rad_s)  # kg/m³ over 4 pi
+    thin = 1.0 - 0.7 * math.exp(-charge / 0.02)
+    return (
+        engine.indicated_efficiency * thin * mixture_factor(mixture_lambda) * (1.0 - spark_loss) * heat_w / speed_rad_s
+    )
+
+
+def drag_torque(
+    engine: EngineTruth, engine_speed_rpm: float, manifold_kpa: float, ambient_kpa: float, oil_c: float
+) -> float:
+    """Friction, pumping and accessories, positive when turning. [N m]"""
+    thousands = engine_speed_rpm / 1000.0
+    constant, linear, square = engine.friction_bar
+    cold = 1.0 + 0.8 * math.exp(-(oil_c + 10.0) / 30.0)
+    pressure_pa = (constant + linear * thousands + square * thousands**2) * 1e5 * cold + (
+        ambient_kpa - manifold_kpa
+    ) * 1e3
+    return pressure_pa * engine.displacement_l * 1e-3 / (4.0 * math.pi)

@@ -1,0 +1,111 @@
+"""What the driver is asked to do: tasks in a row, one schedule per step of `house.md`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from tunelab.simulate.truth import Conditions
+
+Kind = Literal["off", "start", "idle", "hold", "pull", "cruise", "overrun", "tip-in", "free-roll", "stop", "launch"]
+
+
+@dataclass(frozen=True)
+class Task:
+    """One thing to do. A field that a kind does not use is left at zero."""
+
+    kind: Kind
+    seconds: float  # how long, once settled; for `pull`, `overrun`, `free-roll` and `launch` the longest
+    gear: int = 0
+    engine_speed_rpm: float = 0.0  # hold: the speed; pull: where it begins; launch: speed of the shift
+    until_rpm: float = 0.0  # pull and overrun: where it ends
+    throttle_pct: float = 0.0
+    speed_km_h: float = 0.0  # cruise: the speed; free-roll and launch: where it begins or ends
+    until_km_h: float = 0.0
+    grade: float = 0.0  # slope of the road, uphill positive
+    heading_deg: float = 0.0
+    load_a: float = 0.0  # electrical loads switched on
+    is_charging: bool = True
+
+
+@dataclass(frozen=True)
+class Driver:
+    """How a person drives."""
+
+    name: str
+    wobble_pct: float  # unsteadiness of the foot
+    shift_s: float  # time with the clutch down in a gear change
+    take_off_s: float  # time to release the clutch on an ordinary start
+    launch_release_s: float  # and at a launch
+    spread: float  # how far each repeat differs, as a share
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """A drive: who, what, on which day."""
+
+    name: str
+    driver: Driver
+    conditions: Conditions
+    tasks: tuple[Task, ...]
+    longest_s: float  # the drive is broken off here
+
+
+def idle(seconds: float, *, load_a: float = 0.0) -> Task:
+    """Stand in neutral with the brake on."""
+    return Task("idle", seconds, load_a=load_a)
+
+
+def hold(gear: int, engine_speed_rpm: float, throttle_pct: float, seconds: float) -> Task:
+    """Hold an engine speed at a throttle opening, the left foot on the brake as far as needed."""
+    return Task("hold", seconds, gear, engine_speed_rpm, throttle_pct=throttle_pct)
+
+
+def pull(gear: int, from_rpm: float, until_rpm: float, throttle_pct: float) -> Task:
+    """Accelerate in one gear at one throttle opening."""
+    return Task("pull", 40.0, gear, from_rpm, until_rpm, throttle_pct)
+
+
+def cruise(gear: int, speed_km_h: float, seconds: float, *, grade: float = 0.0) -> Task:
+    """Drive at a road speed."""
+    return Task("cruise", seconds, gear, speed_km_h=speed_km_h, grade=grade)
+
+
+def overrun(gear: int, from_rpm: float, until_rpm: float) -> Task:
+    """Reach a speed, then close the throttle in gear."""
+    return Task("overrun", 40.0, gear, from_rpm, until_rpm)
+
+
+def tip_in(gear: int, engine_speed_rpm: float, throttle_pct: float) -> Task:
+    """Step the throttle open from a steady speed, stay 1.5 s, and step back."""
+    return Task("tip-in", 6.0, gear, engine_speed_rpm, throttle_pct=throttle_pct)
+
+
+def free_roll(gear: int, from_km_h: float, until_km_h: float, heading_deg: float) -> Task:
+    """Reach a road speed and roll in neutral."""
+    return Task("free-roll", 120.0, gear, speed_km_h=from_km_h, until_km_h=until_km_h, heading_deg=heading_deg)
+
+
+def stop(seconds: float) -> Task:
+    """Brake to a stand and stay."""
+    return Task("stop", seconds)
+
+
+def launch(shift_rpm: float, until_km_h: float, heading_deg: float) -> Task:
+    """Hold the launch speed, let the clutch go, change up, until a road speed."""
+    return Task("launch", 25.0, 1, shift_rpm, speed_km_h=until_km_h, throttle_pct=100.0, heading_deg=heading_deg)
+
+
+def off(seconds: float) -> Task:
+    """Engine switched off."""
+    return Task("off", seconds)
+
+
+def start(seconds: float) -> Task:
+    """Crank until it runs, then idle."""
+    return Task("start", seconds)
+
+
+def loaded(task: Task, load_a: float, *, is_charging: bool = True) -> Task:
+    """The same task with electrical loads on, or the alternator's field switched off."""
+    return replace(task, load_a=load_a, is_charging=is_charging)
