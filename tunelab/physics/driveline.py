@@ -13,7 +13,7 @@ from tunelab.units import convert
 _SIZE = re.compile(r"^[A-Z]{0,2}(\d{3})(?:/(\d{2,3}))?-?Z?[RDB-]?-?(\d{2}(?:\.\d)?)C?(?:\(?\d.*)?$")
 _FULL_PROFILE_PCT = "82"
 _RATIO = "gearbox ratio times final drive is wanted"
-_ROLLING = "metres are wanted; a tyre's rolling circumference is about 2"
+_ROLLING = "metres are wanted; a tyre's rolling radius is about 0.3"
 _SPEED = "crankshaft speed is wanted"
 
 
@@ -50,7 +50,15 @@ def tyre_circumference(size: str) -> float:
     return float(np.pi * diameter_m)
 
 
-def road_speed(engine_speed_rpm: ArrayLike, overall_ratio: ArrayLike, circumference_m: ArrayLike) -> np.ndarray:
+def tyre_radius(size: str) -> float:
+    """Nominal radius of an unloaded tyre [m] from its size code; see `tyre_circumference`, also for the errors.
+
+    A loaded tyre rolls on a radius 2 to 4 % smaller: a measured rolling radius is better.
+    """
+    return tyre_circumference(size) / (2 * np.pi)
+
+
+def road_speed_km_h(engine_speed_rpm: ArrayLike, overall_ratio: ArrayLike, rolling_radius_m: ArrayLike) -> np.ndarray:
     """Road speed in a gear, without slip.
 
     Parameters
@@ -59,8 +67,8 @@ def road_speed(engine_speed_rpm: ArrayLike, overall_ratio: ArrayLike, circumfere
         Engine speed. [rpm]
     overall_ratio : array, shape (n,) or scalar
         Gearbox ratio times final drive.
-    circumference_m : array, shape (n,) or scalar
-        Rolling circumference of the driven tyres. [m]
+    rolling_radius_m : array, shape (n,) or scalar
+        Rolling radius of the driven tyres. [m]
 
     Returns
     -------
@@ -70,27 +78,43 @@ def road_speed(engine_speed_rpm: ArrayLike, overall_ratio: ArrayLike, circumfere
     Raises
     ------
     ValueError
-        A speed below zero, a ratio or circumference at or below zero.
+        A speed below zero, a ratio or radius at or below zero.
     """
     speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
     ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)
-    circumference = require_positive(circumference_m, "circumference_m", _ROLLING)
-    return convert(convert(speed, "rpm", "rev/s") / ratio * circumference, "m/s", "km/h")
+    radius = require_positive(rolling_radius_m, "rolling_radius_m", _ROLLING)
+    return convert(convert(speed, "rpm", "rad/s") / ratio * radius, "m/s", "km/h")
 
 
-def engine_speed(road_speed_km_h: ArrayLike, overall_ratio: ArrayLike, circumference_m: ArrayLike) -> np.ndarray:
-    """Engine speed [rpm] at a road speed [km/h] in a gear, clutch closed and no slip: the inverse of `road_speed`.
+def engine_speed_rpm(road_speed_km_h: ArrayLike, overall_ratio: ArrayLike, rolling_radius_m: ArrayLike) -> np.ndarray:
+    """Engine speed at a road speed in a gear, clutch closed and no slip: the inverse of `road_speed_km_h`.
 
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where the speed is below zero, or a ratio or the
-    circumference [m] at or below zero.
+    Parameters
+    ----------
+    road_speed_km_h : array, shape (n,) or scalar
+        Road speed. [km/h]
+    overall_ratio : array, shape (n,) or scalar
+        Gearbox ratio times final drive.
+    rolling_radius_m : array, shape (n,) or scalar
+        Rolling radius of the driven tyres. [m]
+
+    Returns
+    -------
+    array, shape (n,)
+        Engine speed, NaN wherever an input is NaN. [rpm]
+
+    Raises
+    ------
+    ValueError
+        A speed below zero, a ratio or radius at or below zero.
     """
     speed = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
     ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)
-    circumference = require_positive(circumference_m, "circumference_m", _ROLLING)
-    return convert(convert(speed, "km/h", "m/s") / circumference * ratio, "rev/s", "rpm")
+    radius = require_positive(rolling_radius_m, "rolling_radius_m", _ROLLING)
+    return convert(convert(speed, "km/h", "m/s") / radius * ratio, "rad/s", "rpm")
 
 
-def overall_ratio(engine_speed_rpm: ArrayLike, road_speed_km_h: ArrayLike, circumference_m: ArrayLike) -> np.ndarray:
+def overall_ratio(engine_speed_rpm: ArrayLike, road_speed_km_h: ArrayLike, rolling_radius_m: ArrayLike) -> np.ndarray:
     """Ratio between engine and wheels, from the two speeds: which gear it was.
 
     Parameters
@@ -99,8 +123,8 @@ def overall_ratio(engine_speed_rpm: ArrayLike, road_speed_km_h: ArrayLike, circu
         Engine speed. [rpm]
     road_speed_km_h : array, shape (n,) or scalar
         Road speed. [km/h]
-    circumference_m : array, shape (n,) or scalar
-        Rolling circumference of the driven tyres. [m]
+    rolling_radius_m : array, shape (n,) or scalar
+        Rolling radius of the driven tyres. [m]
 
     Returns
     -------
@@ -110,12 +134,12 @@ def overall_ratio(engine_speed_rpm: ArrayLike, road_speed_km_h: ArrayLike, circu
     Raises
     ------
     ValueError
-        A speed below zero, a circumference at or below zero.
+        A speed below zero, a radius at or below zero.
     """
     speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
     travel = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
-    circumference = require_positive(circumference_m, "circumference_m", _ROLLING)
-    wheel = convert(convert(travel, "km/h", "m/s") / circumference, "rev/s", "rpm")
+    radius = require_positive(rolling_radius_m, "rolling_radius_m", _ROLLING)
+    wheel = convert(convert(travel, "km/h", "m/s") / radius, "rad/s", "rpm")
     return speed / np.where(wheel > 0, wheel, np.nan)
 
 
@@ -168,7 +192,7 @@ def effective_mass(
     overall_ratio : array, shape (n,) or scalar
         Gearbox ratio times final drive.
     rolling_radius_m : array, shape (n,) or scalar
-        Rolling radius: rolling circumference over 2π. [m]
+        Rolling radius of the driven tyres. [m]
 
     Returns
     -------
@@ -188,5 +212,5 @@ def effective_mass(
     wheels = require_not_negative(wheel_inertia_kg_m2, "wheel_inertia_kg_m2", "kg m² are wanted")
     engine = require_not_negative(engine_inertia_kg_m2, "engine_inertia_kg_m2", "kg m² are wanted")
     ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)
-    radius = require_positive(rolling_radius_m, "rolling_radius_m", "metres are wanted; a tyre's is about 0.3")
+    radius = require_positive(rolling_radius_m, "rolling_radius_m", _ROLLING)
     return mass + (wheels + engine * ratio**2) / radius**2
