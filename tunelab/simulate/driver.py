@@ -10,6 +10,8 @@ from tunelab.simulate.schedule import Driver, Task
 from tunelab.simulate.state import State
 from tunelab.simulate.truth import Truth
 
+_GENTLE_PCT_S = 70.0  # how fast the foot opens the throttle
+_SUDDEN_PCT_S = 400.0  # and where a test asks for a step
 _APPROACH_S = 30.0  # after this a speed that cannot be reached is given up
 
 
@@ -41,7 +43,8 @@ def _take_off(s: State, driver: Driver, dt: float) -> None:
     """From a stand in first: some throttle, the clutch let go as the engine bears it."""
     if s.gear != 1:
         s.clutch_open, s.gear = 1.0, 1
-    s.pedal_pct = 16.0 if s.engine_speed_rpm < 2400.0 else 9.0
+    step = 15.0 if s.engine_speed_rpm < 1700.0 else -15.0 if s.engine_speed_rpm > 2300.0 else 0.0
+    s.pedal_pct = min(max(s.pedal_pct + step * dt, 2.0), 35.0)
     if s.engine_speed_rpm > 1300.0:
         s.clutch_open = max(s.clutch_open - dt / driver.take_off_s, 0.0)
     elif s.engine_speed_rpm < 950.0:
@@ -130,7 +133,7 @@ def _do_pull(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> b
         s.phase = 1 if _approach(s, task.engine_speed_rpm, 12.0) else 0
         return s.task_clock > _APPROACH_S
     s.brake = 0.0
-    s.pedal_pct = min(s.pedal_pct + 350.0 * dt, task.throttle_pct)
+    s.pedal_pct = task.throttle_pct
     s.settled_clock += dt
     return s.engine_speed_rpm > task.until_rpm or s.settled_clock > task.seconds
 
@@ -234,12 +237,26 @@ _HANDS: dict[str, Callable[[State, Truth, Driver, Task, float], bool]] = {
 }
 
 
+def _restart(s: State) -> None:
+    """Clutch down and crank after a stall."""
+    if s.key and s.engine_speed_rpm < 300.0:
+        s.crank, s.clutch_open, s.pedal_pct = True, 1.0, 3.0
+    elif s.engine_speed_rpm > 550.0:
+        s.crank = False
+
+
 def step_driver(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> bool:
     """Work the controls for one step; True when the task is done."""
+    before = s.pedal_pct
     s.task_clock += dt
     s.load_a, s.charging, s.heading_deg = task.load_a, task.is_charging, task.heading_deg
     s.grade += (task.grade - s.grade) * dt / 3.0
-    if _HANDS[task.kind](s, truth, driver, task, dt):
+    is_done = _HANDS[task.kind](s, truth, driver, task, dt)
+    if task.kind != "start":
+        _restart(s)
+    quickest = _SUDDEN_PCT_S if task.kind in ("pull", "tip-in", "launch") else _GENTLE_PCT_S
+    s.pedal_pct = min(max(s.pedal_pct, before - 2.0 * _SUDDEN_PCT_S * dt), before + quickest * dt)
+    if is_done:
         s.task += 1
         s.task_clock = s.settled_clock = 0.0
         s.phase = 0

@@ -48,6 +48,7 @@ def step_metering(s: State, truth: Truth, tables: EcuTables, dt: float) -> None:
     speed = max(s.engine_speed_rpm, 100.0)
     s.air_flow_kg_h = towards(s.air_flow_kg_h, flow, dt, 60.0 / speed)
     full = _REFERENCE_DENSITY * truth.engine.displacement_l * 1e-3 * speed / 120.0 * 3600.0
+    s.air_flow_kg_h = min(s.air_flow_kg_h, 1.3 * full)  # more no engine of this size can draw
     s.load = s.air_flow_kg_h / full
 
 
