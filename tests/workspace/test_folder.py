@@ -43,3 +43,169 @@ def test_find_workspace_walks_up(root):
     assert find_workspace(root) == root
     with pytest.raises(WorkspaceError, match=r"no car\.toml"):
         find_workspace(root.parent)
+
+
+# Each row: file, what to replace, by what, the key of the one problem, words that its message must have.
+FAULTS = [
+    ("car.toml", "displacement_l = 3.0", "displacement_l = 2979", "engine.displacement_l", "at most 30 [l]"),
+    ("car.toml", "displacement_l = 3.0", 'displacement_l = "3,0"', "engine.displacement_l", "without quotes"),
+    ("car.toml", "cylinders = 6", "cylinders = true", "engine.cylinders", "a whole number"),
+    ("car.toml", "cylinders = 6", "cylinders = nan", "engine.cylinders", "a whole number"),
+    ("car.toml", "lag_s = 0.1", "lag_s = inf", "lambda_sensor.lag_s", "[s]"),
+    ("car.toml", "stroke_mm", "stroke_m", "engine.stroke_m", "nearest known key is stroke_mm, in mm"),
+    ("car.toml", "stroke_mm = 89.6", "top_speed_km_h = 90", "engine.top_speed_km_h", "belongs in [limits]"),
+    ("car.toml", "rail_low = 0.1", "rail_low = 5", "meter.rail_low", "rail_low below rail_high"),
+    ("car.toml", "rail_low = 0.65", "rail_low = 1.2", "lambda_sensor.rail_low", "a lambda below 1"),
+    ("car.toml", "count = 6", "count = 4", "injectors.count", "for every cylinder"),
+    ("car.toml", "[3.5, 2.1, 1.4, 1.0, 0.8]", "[3.5, 2.1, 2.4, 1.0]", "gearing.ratios no. 3", "2.4 after 2.1"),
+    ("car.toml", "205/55R16", "205-55-16", "tyres.size", "205/55R16"),
+    ("car.toml", 'size = "205/55R16"', "", "tyres", "neither size nor rolling_radius_m"),
+    ("car.toml", "drag_area_m2 = 0.65", "a_n = 180", "road_load", "both forms"),
+    ("car.toml", "drag_area_m2 = 0.65", "", "road_load", "no drag_area_m2"),
+    ("car.toml", "coolant_min_c = 75", "coolant_min_c = 110", "limits.coolant_min_c", "below coolant_max_c"),
+    ("car.toml", "lambda_max_full_load = 0.9", "lambda_max_full_load = 0.6", "limits.lambda_max_full_load", "0.65"),
+    (
+        "car.toml",
+        "mass_uncertainty_kg = 25",
+        "mass_uncertainty_kg = 2500",
+        "vehicle.mass_uncertainty_kg",
+        "below mass_kg",
+    ),
+    ("revisions/r01.toml", 'name = "r01"', 'name = "r1"', "name", "rename the file to r1.toml"),
+    (
+        "revisions/r01.toml",
+        "meter_v =",
+        "meter_hz =",
+        "meter_curve.meter_hz",
+        "meter_v, the reading of this car's meter",
+    ),
+    ("revisions/r01.toml", "1.0, 1.5", "1.5, 1.5", "meter_curve.meter_v no. 3", "1.5 after 1.5"),
+    ("revisions/r01.toml", "8.0, 22.0", "1.0, 22.0", "meter_curve.flow_kg_h no. 2", "1 after 2"),
+    ("revisions/r01.toml", "8.0, 22.0", "8.0", "meter_curve.meter_v", "9 values, and 8 in flow_kg_h"),
+    ("revisions/r01.toml", "[1.6, 1.1, 0.8]", "[1.6, 1.1]", "dead_time.battery_v", "3 values, and 2"),
+    ("revisions/r01.toml", "[10.0, 12.0, 14.0]", "[14.0, 12.0, 10.0]", "dead_time.battery_v no. 2", "12 after 14"),
+    (
+        "revisions/r01.toml",
+        "rev_limit_rpm = 6800",
+        "rev_limit_rpm = 7200",
+        "fuelling.rev_limit_rpm",
+        "owner's limit of 7000",
+    ),
+    ("revisions/r01.toml", 'name = "r01"', 'name = "r01"\nbased_on = "r00"', "based_on", "the nearest is 'r01'"),
+    ("revisions/r01.toml", 'name = "r01"', 'name = "r01"\nbased_on = "r01"', "based_on", "leads back"),
+    ("revisions/r01.toml", "date = 2026-04-20", 'date = "2026-04-20"', "date", "without quotes"),
+    ("session.toml", '"steady"', '"stedy"', "steps no. 1", '"part-throttle"'),
+    ("session.toml", '"r01"', '"r02"', "revision", "the nearest is 'r01'"),
+    ("session.toml", "log1.csv", "log2.csv", "files no. 1", "the nearest is 'log1.csv'"),
+    ("session.toml", "log1.csv", "../../../car.toml", "files no. 1", "own folder"),
+    ("session.toml", "log1.csv", "C:\\\\logs\\\\log1.csv", "files no. 1", "own folder"),
+    ("session.toml", "log1.csv", "/etc/hosts", "files no. 1", "own folder"),
+    ("session.toml", "log1.csv", "session.toml", "files no. 1", "own description"),
+    ("session.toml", '"log1.csv"', '"log1.csv", "log1.csv"', "files no. 2", "a second time"),
+    ("session.toml", '"log1.csv"', "3", "files no. 1", "text in quotes"),
+]
+
+
+@pytest.mark.parametrize(("name", "old", "new", "key", "words"), FAULTS)
+def test_each_fault_is_told_once_with_its_line(root, name, old, new, key, words):
+    path = root / (f"sessions/{SESSION_NAME}/{name}" if name == "session.toml" else name)
+    edit(path, old, new)
+    problem = only_problem(root)
+    assert problem.key == key
+    assert words in str(problem)
+    assert problem.file == path.relative_to(root).as_posix()
+    assert problem.line is not None
+    table_or_key = key.split(" no.")[0].rsplit(".", 1)[-1]
+    assert table_or_key in path.read_text(encoding="utf-8").split("\n")[problem.line - 1]
+
+
+def test_an_exclusion_is_checked(root):
+    path = root / "sessions" / SESSION_NAME / "session.toml"
+    path.write_text(
+        path.read_text(encoding="utf-8") + '[[exclude]]\nstart_s = 9\nend_s = 4\nauthor = "A"\nreason = "wire off"\n'
+        'channels = ["lamda_measured"]\n',
+        encoding="utf-8",
+    )
+    first, second = problems_of(root)
+    assert (first.key, first.line) == ("exclude no. 1: end_s", 7)
+    assert (second.key, second.line) == ("exclude no. 1: channels no. 1", 10)
+    assert "lambda_measured" in second.way_out
+
+
+def test_a_symbolic_link_out_of_the_session_is_refused(root, tmp_path):
+    outside = tmp_path / "outside.csv"
+    outside.write_text("secret", encoding="utf-8")
+    (root / "sessions" / SESSION_NAME / "log2.csv").symlink_to(outside)
+    edit(root / "sessions" / SESSION_NAME / "session.toml", "log1.csv", "log2.csv")
+    assert "own folder" in str(only_problem(root))
+
+
+def test_faults_over_all_files_come_in_one_error(root):
+    edit(root / "car.toml", "cylinders = 6", "cylinders = 0")
+    edit(root / "revisions" / "r01.toml", "stoich_afr = 14.5", "stoich_afr = -14.5")
+    edit(root / "sessions" / SESSION_NAME / "session.toml", '"r01"', '"r09"')
+    (root / "channels.toml").write_text('[[column]]\nname = "MAP"\nchanel = "manifold_kpa"\n', encoding="utf-8")
+    (root / "sessions" / "2026-05-04-road").mkdir()
+    problems = problems_of(root)
+    assert [problem.file for problem in problems] == [
+        "car.toml",
+        "channels.toml",
+        "revisions/r01.toml",
+        f"sessions/{SESSION_NAME}/session.toml",
+        "sessions/2026-05-04-road/session.toml",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("content", "line", "words"),
+    [
+        (b'name = "r01"\ndate = 2026-04-31x\n', 2, "valid TOML"),
+        (b'name = "r01"\nname = "r01"\n', 2, "valid TOML"),
+        (b'name = "r01\n', 1, "valid TOML"),
+        (b'name = "caf\xe9"\n', 1, "not UTF-8"),
+        ('name = "r01"\n'.encode("utf-16"), None, "UTF-16"),
+        (b"a = " + b"[" * 5000, 1, "valid TOML"),
+        (b'name = "\x00"\n', 1, "valid TOML"),
+    ],
+)
+def test_a_file_that_is_not_toml_is_told_with_its_line(root, content, line, words):
+    (root / "revisions" / "r01.toml").write_bytes(content)
+    problem = only_problem(root)
+    assert problem.line == line
+    assert words in str(problem)
+
+
+def test_a_byte_order_mark_and_windows_line_ends_are_accepted(root):
+    path = root / "revisions" / "r01.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
+    assert open_workspace(root).revisions["r01"].fuelling.stoich_afr == 14.5
+
+
+def test_a_circle_of_revisions_is_told_for_each_of_them(root):
+    first = root / "revisions" / "r01.toml"
+    text = first.read_text(encoding="utf-8")
+    for name, parent in (("r01", "r03"), ("r02", "r01"), ("r03", "r02"), ("r04", "r03")):
+        changed = text.replace('name = "r01"', f'name = "{name}"\nbased_on = "{parent}"')
+        (root / "revisions" / f"{name}.toml").write_text(changed, encoding="utf-8")
+    assert [problem.file for problem in problems_of(root)] == [f"revisions/r0{n}.toml" for n in (1, 2, 3)]
+
+
+def test_logs_are_found_by_name_with_numbers_in_order(root):
+    folder = root / "sessions" / SESSION_NAME
+    edit(folder / "session.toml", 'files = ["log1.csv"]', "")
+    for name in ("log10.csv", "log2.csv", "LOG3.CSV.GZ", "photo.jpg", ".log4.csv", "log5.parquet", "notes.md"):
+        (folder / name).write_bytes(b"")
+    names = [path.name for path in open_workspace(root).sessions[SESSION_NAME].files]
+    assert names == ["log1.csv", "log2.csv", "LOG3.CSV.GZ", "log5.parquet", "log10.csv"]
+
+
+def test_opening_changes_no_file(root):
+    before = {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in root.rglob("*") if path.is_file()}
+    open_workspace(root)
+    assert before == {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in root.rglob("*") if path.is_file()}
+
+
+def test_a_folder_without_anything_says_what_is_wanted(tmp_path):
+    problems = problems_of(tmp_path)
+    assert [problem.file for problem in problems] == ["car.toml", "revisions"]
+    assert "no such folder" in str(problems_of(tmp_path / "nowhere")[0])

@@ -1,8 +1,10 @@
 """What the owner keeps on disk: car, revisions, sessions."""
 
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
+from tunelab.workspace.create import create_workspace
 from tunelab.workspace.folder import SessionFolder, Workspace, find_workspace, open_workspace
 from tunelab.workspace.problem import Problem, WorkspaceError
+from tunelab.workspace.write import write_revision
 
 __all__ = [
     "ChannelMap",
@@ -11,6 +13,8 @@ __all__ = [
     "SessionFolder",
     "Workspace",
     "WorkspaceError",
+    "create_workspace",
     "find_workspace",
     "open_workspace",
+    "write_revision",
 ]

@@ -12,6 +12,11 @@ Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
+def at_most(limit: float) -> type[float]:
+    """Give the type of a number above zero with a bound that only a wrong unit or a slip of the pen passes."""
+    return Annotated[float, Field(gt=0, le=limit, allow_inf_nan=False)]
+
+
 class Table(BaseModel):
     """A TOML table: frozen, and an unknown key is an error."""
 
@@ -21,11 +26,11 @@ class Table(BaseModel):
 class Engine(Table):
     """The engine."""
 
-    displacement_l: Positive
+    displacement_l: at_most(30)
     cylinders: Annotated[int, Field(ge=1, le=24)]
-    idle_target_rpm: Positive
+    idle_target_rpm: at_most(5000)
     long_overlap_cam: bool = False  # a long-overlap camshaft reads falsely lean at idle
-    stroke_mm: Positive | None = None
+    stroke_mm: at_most(300) | None = None
     inertia_kg_m2: NotNegative | None = None  # crankshaft, flywheel and clutch
     volumetric_efficiency_expected_pct: Positive | None = None  # at full throttle, for the check before driving
 
@@ -48,22 +53,22 @@ class Injectors(Table):
 
     count: Annotated[int, Field(ge=1, le=48)]
     injections_per_cycle: Annotated[int, Field(ge=1, le=4)]  # per 720 degrees of crankshaft; 1 is sequential
-    rated_flow_g_min: Positive  # of one injector, at rated_pressure_kpa
-    rated_pressure_kpa: Positive  # pressure difference of the rating
+    rated_flow_g_min: at_most(10000)  # of one injector, at rated_pressure_kpa
+    rated_pressure_kpa: at_most(40000)  # pressure difference of the rating
     pressure: Literal["manifold-referenced", "fixed"]  # what the regulator holds constant
-    rail_pressure_kpa: Positive  # above manifold or above atmosphere, by `pressure`
+    rail_pressure_kpa: at_most(40000)  # above manifold or above atmosphere, by `pressure`
     ecu_compensates_pressure: bool  # True: the ECU corrects its flow for the pressure difference
 
 
 class LambdaSensor(Table):
     """The wide-band sensor: its rails and what is known of its delay."""
 
-    rail_low: Positive
-    rail_high: Positive
+    rail_low: at_most(3)
+    rail_high: at_most(20)
     warm_up_s: NotNegative
-    delay_s: NotNegative  # part of the transport delay that does not depend on flow
+    delay_s: Annotated[NotNegative, Field(le=5)]  # part of the transport delay that does not depend on flow
     delay_flow_s_kg_h: NotNegative  # transport delay = delay_s + delay_flow_s_kg_h / exhaust flow in kg/h
-    lag_s: NotNegative  # first-order time constant of sensor and controller
+    lag_s: Annotated[NotNegative, Field(le=5)]  # first-order time constant of sensor and controller
     second: Literal["none", "other bank", "same pipe"] = "none"
 
 
@@ -71,24 +76,24 @@ class Fuel(Table):
     """The fuel, by its composition; nothing assumes 14.7."""
 
     name: str
-    hydrogen_to_carbon: NotNegative
-    oxygen_to_carbon: NotNegative
-    density_kg_l: Positive
-    lower_heating_mj_kg: Positive | None = None
+    hydrogen_to_carbon: at_most(4)
+    oxygen_to_carbon: Annotated[NotNegative, Field(le=2)]
+    density_kg_l: at_most(1.5)
+    lower_heating_mj_kg: at_most(60) | None = None
 
 
 class Gearing(Table):
     """Gearbox and final drive."""
 
-    ratios: Annotated[list[Positive], Field(min_length=1, max_length=10)]  # first gear first
-    final_drive: Positive
+    ratios: Annotated[list[at_most(30)], Field(min_length=1, max_length=10)]  # first gear first
+    final_drive: at_most(30)
 
 
 class Tyres(Table):
     """Driven tyres: a size code or a measured rolling radius."""
 
     size: str | None = None  # such as 205/55R16
-    rolling_radius_m: Positive | None = None  # wins over the size code
+    rolling_radius_m: at_most(1) | None = None  # wins over the size code
     rolling_radius_uncertainty_pct: NotNegative | None = None  # one standard deviation
     slip_pct_per_g: NotNegative | None = None  # driven tyres: slip per unit of tractive force over weight
     slip_uncertainty_pct_per_g: NotNegative | None = None  # one standard deviation
@@ -97,7 +102,7 @@ class Tyres(Table):
 class Vehicle(Table):
     """What is accelerated."""
 
-    mass_kg: Positive  # as driven: people, fuel and tools on board
+    mass_kg: at_most(60000)  # as driven: people, fuel and tools on board
     mass_uncertainty_kg: NotNegative
     wheel_inertia_kg_m2: NotNegative | None = None  # all wheels, brakes and driven shafts together
     driven_axle: Literal["front", "rear", "all"]
@@ -107,8 +112,8 @@ class Vehicle(Table):
 class RoadLoad(Table):
     """Road load: either drag area and rolling coefficient or A, B, C of a coast-down."""
 
-    drag_area_m2: Positive | None = None
-    rolling_coefficient: Positive | None = None
+    drag_area_m2: at_most(15) | None = None
+    rolling_coefficient: at_most(0.2) | None = None
     a_n: Finite | None = None
     b_n_s_m: Finite | None = None
     c_n_s2_m2: Finite | None = None
@@ -117,23 +122,23 @@ class RoadLoad(Table):
 class Limits(Table):
     """The owner's limits. They are the authority: the kit never suggests going past them."""
 
-    rev_limit_rpm: Positive
-    top_speed_km_h: Positive  # the highest speed at which a test may be driven
-    lambda_max_full_load: Positive
+    rev_limit_rpm: at_most(30000)
+    top_speed_km_h: at_most(500)  # the highest speed at which a test may be driven
+    lambda_max_full_load: at_most(1.5)
     injector_duty_max_pct: Percent
     knock_retard_max_deg: NotNegative
-    coolant_min_c: Finite  # below it nothing is tuned
-    coolant_max_c: Finite
-    intake_air_max_c: Finite
+    coolant_min_c: Annotated[float, Field(ge=-50, le=150)]  # below it nothing is tuned
+    coolant_max_c: Annotated[float, Field(ge=-50, le=150)]
+    intake_air_max_c: Annotated[float, Field(ge=-50, le=150)]
     intake_air_rise_max_c: Positive | None = None  # most that intake air may warm within one pull
     coolant_rise_max_c: Positive | None = None  # most that the coolant may warm within one pull
-    battery_min_v: Positive
+    battery_min_v: at_most(20)
     oil_pressure_min_kpa: NotNegative | None = None
     fuel_pressure_drop_max_kpa: Positive | None = None
     meter_headroom_min_pct: NotNegative | None = None  # flow left below the top of the meter's curve
     steady_lambda_error_max_pct: Positive  # what counts as right at steady speed
     meter_change_max_pct: Positive  # most that one revision may change the meter curve
-    dead_time_change_max_ms: Positive  # most that one revision may change the dead time
+    dead_time_change_max_ms: at_most(5)  # most that one revision may change the dead time
 
 
 class Car(Table):

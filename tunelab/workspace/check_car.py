@@ -84,7 +84,7 @@ def _check_limits(reading: Reading, key: str, limits: Limits, car: Car) -> Itera
     yield from in_order(reading, key, limits, ("coolant_min_c", "coolant_max_c"))
     rail = car.lambda_sensor and car.lambda_sensor.rail_low
     richest = limits.lambda_max_full_load
-    if rail and richest and richest <= rail:
+    if rail and richest and richest <= rail < 1:
         wanted = f"a lambda that the sensor can show, above its rail at {rail:g}"
         yield reading.problem((key, "lambda_max_full_load"), f"{richest:g}", wanted)
 

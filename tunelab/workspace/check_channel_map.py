@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tunelab.channels import CHANNELS
+from tunelab.units import is_convertible, recognise_unit
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule, plain_heading
 from tunelab.workspace.check_revision import known_names
-from tunelab.workspace.problem import Problem
+from tunelab.workspace.problem import KeyPath, Problem
 from tunelab.workspace.toml_file import Reading
 
 
@@ -37,8 +38,29 @@ def _check_rule(reading: Reading, position: int, rule: ColumnRule) -> Iterator[P
     ]
     if len(said) > 1:
         yield reading.problem(path, " and ".join(said), "only one of channel, time and ignore")
+    yield from _check_unit(reading, (*path, "unit"), rule)
+    if rule.name and rule.model_fields_set <= {"name", "file"} and not reading.has_problem("column"):
+        wanted = "what the column is: channel, unit, time, ignore or another key"
+        yield reading.problem(path, "a rule that says nothing", wanted)
     if rule.scale == 0:
         yield reading.problem((*path, "scale"), "0", "a number other than 0", "ignore = true leaves a column out")
     if rule.gauge is not None and rule.channel in CHANNELS and CHANNELS[rule.channel].unit != "kPa":
         wanted = "a pressure channel, or no gauge"
         yield reading.problem((*path, "gauge"), f"gauge with {rule.channel}", wanted)
+
+
+def _check_unit(reading: Reading, path: KeyPath, rule: ColumnRule) -> Iterator[Problem]:
+    """Demand a known unit that fits the channel; a lambda channel also takes AFR and the equivalence ratio."""
+    if rule.unit is None:
+        return
+    canonical = recognise_unit(rule.unit)
+    if canonical is None:
+        yield reading.problem(path, repr(rule.unit), "a unit that tunelab knows", "such as V, psi, °F, kg/h, afr")
+    elif rule.channel in CHANNELS and not _fits(canonical, rule.channel):
+        wanted = f"a unit that converts to {CHANNELS[rule.channel].unit}, the unit of {rule.channel}"
+        yield reading.problem(path, repr(rule.unit), wanted)
+
+
+def _fits(unit: str, channel: str) -> bool:
+    from_mixture = unit in ("AFR", "phi") and channel.startswith("lambda_")
+    return from_mixture or is_convertible(unit, CHANNELS[channel].unit)

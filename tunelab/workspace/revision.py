@@ -8,7 +8,7 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from tunelab.workspace.car import Finite, NotNegative, Positive, Table
+from tunelab.workspace.car import Finite, NotNegative, Table, at_most
 
 
 class MeterCurve(Table):
@@ -29,21 +29,21 @@ class MeterCurve(Table):
 class InjectorSettings(Table):
     """Injector flow that the ECU reckons with, of one injector at the rail pressure of the car."""
 
-    flow_g_min: Positive
+    flow_g_min: at_most(10000)
 
 
 class DeadTime(Table):
     """Injector dead time against battery voltage, as in the ECU; battery voltage rising."""
 
-    battery_v: Annotated[list[Positive], Field(min_length=1)]
-    dead_time_ms: Annotated[list[NotNegative], Field(min_length=1)]
+    battery_v: Annotated[list[at_most(30)], Field(min_length=1)]
+    dead_time_ms: Annotated[list[Annotated[NotNegative, Field(le=20)]], Field(min_length=1)]
 
 
 class Fuelling(Table):
     """The rest of the ECU's fuelling that a study needs."""
 
-    stoich_afr: Positive  # the ratio that the ECU reckons with, whatever fuel is in the tank
-    rev_limit_rpm: Positive
+    stoich_afr: at_most(40)  # the ratio that the ECU reckons with, whatever fuel is in the tank
+    rev_limit_rpm: at_most(30000)
 
 
 class Revision(Table):

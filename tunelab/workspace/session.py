@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from tunelab.workspace.car import Finite, NotNegative, Percent, Positive, Table
+from tunelab.workspace.car import NotNegative, Percent, Positive, Table
 
 Step = Literal["steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link"]
 
@@ -15,8 +15,8 @@ Step = Literal["steady", "part-throttle", "full-throttle", "road", "coast-down",
 class Weather(Table):
     """The weather at the place of the drive."""
 
-    air_c: Finite
-    pressure_kpa: Positive  # absolute, at the place; not reduced to sea level
+    air_c: Annotated[float, Field(ge=-45, le=60)]
+    pressure_kpa: Annotated[float, Field(ge=50, le=110)]  # absolute, at the place; not reduced to sea level
     humidity_pct: Percent
     wind_m_s: NotNegative | None = None
 

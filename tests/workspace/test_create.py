@@ -1,0 +1,91 @@
+"""The expectations are the project's own contract for a new workspace; there is no outside source."""
+
+import argparse
+import re
+
+import pytest
+from plain_workspace import CAR, REVISION, SESSION, SESSION_NAME
+
+from tunelab.cli import new
+from tunelab.workspace import WorkspaceError, create_workspace, open_workspace
+
+
+def test_a_new_workspace_lists_what_is_still_to_fill_in(tmp_path):
+    paths = create_workspace(tmp_path / "my-car")
+    marks = sum(len(re.findall(r'^[^#\n]*= "fill in"', path.read_text(encoding="utf-8"), re.M)) for path in paths)
+    with pytest.raises(WorkspaceError) as caught:
+        open_workspace(tmp_path / "my-car")
+    blanks = [problem for problem in caught.value.problems if problem.found == "a placeholder"]
+    others = [problem for problem in caught.value.problems if problem not in blanks]
+    assert len(blanks) == marks > 40
+    assert ["rename the folder" in problem.way_out for problem in others] == [True]
+    assert f"{marks} values still to fill in" in str(caught.value)
+    assert "car.toml, line 8: engine.displacement_l: a number above 0 and at most 30 [l]" in str(caught.value)
+
+
+def test_no_number_in_a_template_is_made_up(tmp_path):
+    """Every number that only an owner can know is a placeholder: nothing is set but words and switches."""
+    for path in create_workspace(tmp_path):
+        for line in path.read_text(encoding="utf-8").splitlines():
+            assert not re.match(r"\s*\w+\s*=\s*\[?-?[\d.]", line), line
+
+
+def test_a_filled_workspace_opens(tmp_path):
+    create_workspace(tmp_path)
+    (tmp_path / "sessions" / "YYYY-MM-DD-steady").rename(tmp_path / "sessions" / SESSION_NAME)
+    for name, source in (("car.toml", CAR), ("revisions/r01.toml", REVISION)):
+        fill(tmp_path / name, source)
+    fill(tmp_path / "sessions" / SESSION_NAME / "session.toml", SESSION)
+    workspace = open_workspace(tmp_path)
+    assert workspace.car.limits.rev_limit_rpm == 7000
+    assert workspace.sessions[SESSION_NAME].files == ()
+
+
+def test_every_optional_key_of_a_template_is_one_that_the_model_knows(tmp_path):
+    """With its comment marks taken off, a template has no unknown key."""
+    for path in create_workspace(tmp_path):
+        text = path.read_text(encoding="utf-8")
+        text = re.sub(r"^# (\[+\w+\]+)$", r"\1", text, flags=re.M)
+        text = re.sub(r"^# (\w+) =( [^#\n]*)?(#.*)?$", r'\1 = "fill in"', text, flags=re.M)
+        path.write_text(text, encoding="utf-8")
+    with pytest.raises(WorkspaceError) as caught:
+        open_workspace(tmp_path)
+    unknown = [problem for problem in caught.value.problems if "unknown" in problem.found]
+    assert unknown == []
+
+
+def test_nothing_is_overwritten(tmp_path):
+    (tmp_path / "revisions").mkdir()
+    with pytest.raises(WorkspaceError, match="already there"):
+        create_workspace(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["revisions"]
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    with pytest.raises(WorkspaceError, match="a file"):
+        create_workspace(tmp_path / "file")
+
+
+def test_the_command_writes_and_refuses(tmp_path, capsys):
+    parser = argparse.ArgumentParser()
+    new.add_parser(parser.add_subparsers())
+    arguments = parser.parse_args(["new", str(tmp_path / "car")])
+    assert new.run(arguments) == 0
+    assert "car.toml" in capsys.readouterr().out
+    assert new.run(arguments) == 2
+    assert "already there" in capsys.readouterr().err
+
+
+def fill(path, source):
+    """Put the values of a valid file where the placeholders stand, key by key within their tables."""
+    values, table = {}, ""
+    for line in source.splitlines():
+        table = line if line.startswith("[") else table
+        if "=" in line:
+            values[table, line.split("=")[0].strip()] = line.split("=", 1)[1].strip()
+    lines, table = [], ""
+    for line in path.read_text(encoding="utf-8").splitlines():
+        table = line if line.startswith("[") else table
+        key = (table, line.split("=")[0].strip())
+        lines.append(
+            line.replace('"fill in"', values[key], 1) if line.strip()[:1] not in ("#", "") and key in values else line
+        )
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
