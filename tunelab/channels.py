@@ -7,7 +7,12 @@ not exist. Attributes written to files follow the CF conventions.
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+import re
+import unicodedata
+from dataclasses import dataclass, replace
+from functools import cache
+
+from tunelab.channel_aliases import ALIASES, TIME_ALIASES
 
 
 @dataclass(frozen=True)
@@ -101,7 +106,42 @@ def _rows() -> list[Channel]:
     ]
 
 
-CHANNELS: dict[str, Channel] = {channel.name: channel for channel in _rows()}
+def name_key(name: str) -> str:
+    """Reduce a name to lower-case letters and digits without accents: "Régime [1/min]" becomes "regime1min"."""
+    plain = unicodedata.normalize(
+        "NFKD", name.replace("λ", "lambda").replace("φ", "phi").replace("ϕ", "phi").casefold()
+    )
+    return re.sub(r"[^a-z0-9]", "", plain)
+
+
+@cache
+def alias_table() -> dict[str, tuple[str, ...]]:
+    """Every alias, reduced by `name_key`, with the channels that it may mean."""
+    table: dict[str, tuple[str, ...]] = {}
+    for known in CHANNELS.values():
+        for alias in {name_key(text) for text in (known.name, known.label, *known.aliases)}:
+            table[alias] = (*table.get(alias, ()), known.name)
+    return table
+
+
+@cache
+def time_names() -> frozenset[str]:
+    """Names of time columns, reduced by `name_key`."""
+    return frozenset(name_key(text) for text in TIME_ALIASES.split(", "))
+
+
+def is_known_name(heading: str) -> bool:
+    """True where a column heading, its bracketed unit left aside, is a channel's or a time column's name."""
+    stem = re.sub(r"[(\[{<][^)\]}>]*[)\]}>]\s*$", "", heading)
+    keys = {name_key(heading), name_key(stem)} - {""}
+    return any(key in alias_table() or key in time_names() for key in keys)
+
+
+def _with_aliases(known: Channel) -> Channel:
+    return replace(known, aliases=tuple(ALIASES.get(known.name, "").split(", ")))
+
+
+CHANNELS: dict[str, Channel] = {known.name: _with_aliases(known) for known in _rows()}
 
 
 def channel(name: str) -> Channel:

@@ -1,0 +1,112 @@
+"""Text cells into numbers: what cannot be read is counted and named, never dropped in silence."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+_WORDS_KEPT = 20  # different error words listed for one column
+_SUFFIX = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s?([^\d\s.,;:+-][^\d\s,;]{0,7})")
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One column after reading. `values` is Float64 (null: empty, NaN: error word) or String."""
+
+    values: pl.Series
+    words: dict[str, int]
+    empty: int
+    unit: str  # where every number carries it, such as "rpm" in "850 rpm"
+
+
+def read_cells(text: pl.Series, decimal: str) -> Cells:
+    """Read one column of text as numbers, or leave it as text where most filled cells are not numbers.
+
+    Parameters
+    ----------
+    text : polars String series
+        Cells as written; null or blank is empty.
+    decimal : str
+        Decimal mark; the other marks may group thousands.
+    """
+    text = text.str.strip_chars()
+    text = text.set(text == "", None)
+    empty = text.null_count()
+    filled = len(text) - empty
+    values, unit = _numbers(text, decimal), ""
+    failed = _failed(text, values)
+    if filled and failed.sum() > 0.5 * filled:
+        bare, unit = _without_suffix(text)
+        values = _numbers(bare, decimal) if unit else values
+        failed = _failed(text, values)
+    if filled and failed.sum() > 0.5 * filled:
+        return Cells(text, {}, empty, "")
+    words = count_words(text.filter(failed)) if failed.any() else {}
+    return Cells(
+        values.zip_with(
+            ~failed,
+            pl.Series([float("nan")], dtype=pl.Float64).extend_constant(float("nan"), len(text) - 1)
+            if len(text)
+            else values,
+        ),
+        words,
+        empty,
+        unit,
+    )
+
+
+def count_words(text: pl.Series) -> dict[str, int]:
+    """Count each different text; beyond the most frequent ones the rest stand together as "other words"."""
+    counts = Counter(dict(text.value_counts(name="n").iter_rows()))
+    kept = dict(counts.most_common(_WORDS_KEPT))
+    rest = sum(counts.values()) - sum(kept.values())
+    return kept | ({"other words": rest} if rest else {})
+
+
+def _numbers(text: pl.Series, decimal: str) -> pl.Series:
+    """Cast to Float64; null where a cell is no finite number."""
+    if decimal == ",":
+        text = _regroup(text, r"[. '\u00a0\u202f’]").str.replace(",", ".", literal=True)
+        values = text.str.replace(r"^.*\..*\..*$", "").cast(pl.Float64, strict=False)
+    else:
+        values = text.cast(pl.Float64, strict=False)
+        if values.null_count() > text.null_count():
+            values = _regroup(text, r"[, '\u00a0\u202f’]").cast(pl.Float64, strict=False)
+    return values.set(~values.is_finite(), None)
+
+
+def _regroup(text: pl.Series, marks: str) -> pl.Series:
+    """Take thousands separators out of cells that are grouped all through: 1,234,567.8 but not 1,23."""
+    decimal = "," if "." in marks else r"\."
+    grouped = text.str.contains(rf"^[+-]?\d{{1,3}}({marks}\d{{3}})+({decimal}\d*)?$").fill_null(False)
+    if not grouped.any():
+        bad = text.str.contains(r"\.").fill_null(False) if decimal == "," else None
+        return text if bad is None else text.set(bad, "")
+    plain = text.str.replace_all(marks, "")
+    rest = text.set(text.str.contains(r"\.").fill_null(False), "") if decimal == "," else text
+    return plain.zip_with(grouped, rest)
+
+
+def _failed(text: pl.Series, values: pl.Series) -> pl.Series:
+    return text.is_not_null() & values.is_null()
+
+
+def _without_suffix(text: pl.Series) -> tuple[pl.Series, str]:
+    """Take off a unit that follows the numbers, where nine in ten filled cells carry the same."""
+    sample = text.drop_nulls().head(500).to_list()
+    found = Counter(match[1] for cell in sample if (match := _SUFFIX.fullmatch(cell)))
+    if not found:
+        return text, ""
+    suffix, count = found.most_common(1)[0]
+    if count < 0.5 * len(sample):
+        return text, ""
+    return text.str.strip_suffix(suffix).str.strip_chars(), suffix
+
+
+def error_positions(values: np.ndarray) -> np.ndarray:
+    """Where a number column holds an error word: NaN, which an empty cell (null) is not."""
+    return np.isnan(values)

@@ -1,0 +1,112 @@
+"""The bytes of a file: opened read-only, unpacked, and brought to UTF-8 text with plain line ends."""
+
+from __future__ import annotations
+
+import codecs
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+
+from tunelab.log.read.raw import ReadError
+
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass(frozen=True)
+class Text:
+    """File content as UTF-8 bytes with LF line ends."""
+
+    data: bytes
+    encoding: str  # as found in the file
+    notes: tuple[str, ...]
+
+
+def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:
+    """Unpack gzip content, one or several members; what a cut-off file still gives is kept, with a note."""
+    parts, rest = [], data
+    while rest[:2] == b"\x1f\x8b":
+        unpacker = zlib.decompressobj(wbits=31)
+        try:
+            parts.append(unpacker.decompress(rest))
+        except zlib.error as error:
+            if not b"".join(parts):
+                raise ReadError(
+                    f"the gzip content is damaged ({error}); copy the file from the logger again."
+                ) from None
+            return b"".join(parts), (f"the gzip content is damaged after {sum(map(len, parts))} bytes",)
+        if not unpacker.eof:
+            return b"".join(parts), ("the gzip file ends early; what could be unpacked was read",)
+        rest = unpacker.unused_data
+    return b"".join(parts), ()
+
+
+def to_text(data: bytes) -> Text:
+    """Decode a file's content and even out its line ends.
+
+    Notes
+    -----
+    A byte order mark decides; without one, NUL bytes at every other place mean UTF-16. Otherwise UTF-8 where the
+    bytes are valid UTF-8, else Windows-1252, whose few undefined bytes become U+FFFD. NUL bytes in every second line
+    or more are padding and are taken out; fewer are left for the row check.
+    """
+    data, encoding = _decode(data)
+    data, notes = _without_padding(data)
+    if b"\r" in data:
+        data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
+        if b"\n" not in data:
+            data = data.replace(b"\r", b"\n")
+    return Text(data, encoding, notes)
+
+
+def _decode(data: bytes) -> tuple[bytes, str]:
+    for mark, encoding in _MARKS:
+        if data.startswith(mark):
+            if encoding == "utf-8-sig":
+                return _as_utf8(data[len(mark) :], encoding)
+            return data.decode(encoding, errors="replace").encode(), encoding
+    wide = _wide_encoding(data)
+    if wide:
+        return data.decode(wide, errors="replace").encode(), wide
+    if data.isascii():
+        return data, "ascii"
+    return _as_utf8(data, "utf-8")
+
+
+def _as_utf8(data: bytes, encoding: str) -> tuple[bytes, str]:
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        if encoding == "utf-8-sig":
+            return data.decode("utf-8", errors="replace").encode(), encoding
+        return data.decode("cp1252", errors="replace").encode(), "cp1252"
+    return data, encoding
+
+
+def _wide_encoding(data: bytes) -> str:
+    head = np.frombuffer(data[: 4096 // 2 * 2], dtype=np.uint8)
+    if head.size < 4:
+        return ""
+    even, odd = np.mean(head[0::2] == 0), np.mean(head[1::2] == 0)
+    if odd > 0.7 and even < 0.1:
+        return "utf-16-le"
+    if even > 0.7 and odd < 0.1:
+        return "utf-16-be"
+    return ""
+
+
+def _without_padding(data: bytes) -> tuple[bytes, tuple[str, ...]]:
+    if b"\0" not in data[: 1 << 16] and b"\0" not in data:
+        return data, ()
+    lines = data.split(b"\n")
+    with_text = [line for line in lines if line.strip(b"\0\r")]
+    padded = sum(b"\0" in line for line in with_text)
+    if padded < 0.5 * len(with_text) or len(with_text) < 4:
+        return data, ()
+    return data.replace(b"\0", b""), (f"NUL bytes pad {padded} lines and were taken out",)

@@ -1,0 +1,168 @@
+"""Delimited text of any dialect: floats first, text where that fails, every line accounted for."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from tunelab.log.read.cells import Cells, read_cells
+from tunelab.log.read.content import Text, to_text
+from tunelab.log.read.dialect import Layout, find_layout
+from tunelab.log.read.quotes import UNIT_SEPARATOR, strip_quotes
+from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, unique_keys
+from tunelab.log.read.rows import RowCheck, check_rows, scan_lines
+from tunelab.workspace.channel_map import FileRule
+
+
+@dataclass(frozen=True)
+class Source:
+    """A file's identity while it is being read."""
+
+    path: Path
+    sha256: str
+    compression: str
+    notes: tuple[str, ...]
+
+
+def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTable:
+    """Read delimited text.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of the file, unpacked.
+    source : Source
+        Where it comes from.
+    rule : FileRule or None
+        What the owner says of the file.
+
+    Raises
+    ------
+    ReadError
+        No table can be made of it; the message says why and what to do.
+    """
+    text = to_text(data)
+    layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+    body, offset, delimiter = _body(text.data, layout)
+    lines = scan_lines(body, offset, delimiter)
+    repeats = tuple(_line(text.data, position) for position in (layout.header, layout.unit_row) if position >= 0)
+    repeats += tuple(line.replace(b'"', b"").replace(layout.delimiter.encode(), delimiter.encode()) for line in repeats)
+    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1, repeats=repeats)
+    if not check.keep.any():
+        raise ReadError("no whole data row stands below the heading line.")
+    kept = _kept_bytes(body, lines.start, lines.end, check)
+    names = unique_keys(list(layout.names))
+    cells = _parse(kept, layout, delimiter, names)
+    return _table(source, text, layout, names, cells, check)
+
+
+def _body(data: bytes, layout: Layout) -> tuple[bytes, int, str]:
+    """Give bytes, offset of the first data line, and delimiter, quotes and padding taken out."""
+    offset = _offset(data, layout.data)
+    delimiter = layout.delimiter
+    if data.find(b'"', offset) >= 0:
+        data, delimiter = strip_quotes(data, offset, delimiter), UNIT_SEPARATOR
+    if layout.is_padded:
+        mark = re.escape(delimiter.encode())
+        blank = b" " if delimiter == "\t" else rb"[ \t]"
+        rest = re.sub(rb"(?m)^%s+|%s+$|%s*(%s)%s*" % (blank, blank, blank, mark, blank), rb"\1", data[offset:])
+        data = data[:offset] + rest
+    return data, offset, delimiter
+
+
+def _offset(data: bytes, position: int) -> int:
+    at = 0
+    for _ in range(position):
+        at = data.index(b"\n", at) + 1
+    return at
+
+
+def _line(data: bytes, position: int) -> bytes:
+    start = _offset(data, position)
+    end = data.find(b"\n", start)
+    return data[start : end if end >= 0 else len(data)]
+
+
+def _kept_bytes(data: bytes, start: np.ndarray, end: np.ndarray, check: RowCheck) -> bytes | memoryview:
+    """Join the kept lines; runs of them are copied whole, a clean text not at all."""
+    view = memoryview(data)
+    if check.keep.all():
+        return data[start[0] :] if start[0] else data
+    edges = np.flatnonzero(np.diff(np.r_[0, check.keep.view(np.int8), 0]))
+    runs = [view[start[a] : end[b - 1]] for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return b"\n".join(runs)
+
+
+def _parse(data: bytes, layout: Layout, delimiter: str, names: list[str]) -> list[Cells]:
+    """Read all columns; those that do not come out as plain floats throughout are read again as text."""
+    all_text = layout.decimal == "," and b"." in data
+    as_text = [words or all_text for words in layout.is_text]
+    frame = _polars(data, delimiter, layout, names, dict(zip(names, as_text, strict=True)))
+    doubtful = [name for name, words in zip(names, as_text, strict=True) if not words and _is_doubtful(frame[name])]
+    again = (
+        _polars(data, delimiter, layout, names, dict.fromkeys(doubtful, True)).select(doubtful) if doubtful else None
+    )
+    cells = []
+    for name, words in zip(names, as_text, strict=True):
+        if words:
+            cells.append(read_cells(frame[name], layout.decimal))
+        elif again is not None and name in again.columns:
+            cells.append(read_cells(again[name], layout.decimal))
+        else:
+            cells.append(Cells(frame[name], {}, 0, ""))
+    return cells
+
+
+def _is_doubtful(values: pl.Series) -> bool:
+    return values.null_count() > 0 or not bool(np.isfinite(values.to_numpy()).all())
+
+
+def _polars(data: bytes, delimiter: str, layout: Layout, names: list[str], is_text: dict[str, bool]) -> pl.DataFrame:
+    """Read with a given schema; columns not in `is_text` are left out."""
+    schema = {name: pl.String if is_text.get(name) else pl.Float64 for name in names}
+    return pl.read_csv(
+        io.BytesIO(data),
+        columns=[position for position, name in enumerate(names) if name in is_text],
+        has_header=False,
+        separator=delimiter,
+        quote_char=None,
+        schema=schema,
+        ignore_errors=True,
+        decimal_comma=layout.decimal == "," and delimiter != ",",
+    )
+
+
+def _table(
+    source: Source, text: Text, layout: Layout, names: list[str], cells: list[Cells], check: RowCheck
+) -> RawTable:
+    rows = len(check.keep)
+    if cells and len(cells[0].values) != check.keep.sum():
+        raise ReadError(f"{check.keep.sum()} rows were counted and {len(cells[0].values)} came out of the reader.")
+    columns, series = [], []
+    for name, heading, unit, cell in zip(names, layout.names, layout.units, cells, strict=True):
+        if not heading and cell.empty == len(cell.values):
+            continue  # a delimiter at the line ends makes no column
+        columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty))
+        series.append(cell.values.alias(name))
+    dialect = Dialect(
+        "delimited text",
+        source.compression,
+        text.encoding,
+        layout.delimiter,
+        layout.decimal,
+        layout.header + 1,
+        layout.unit_row + 1,
+        layout.data + 1,
+        tuple(_line(text.data, i).decode("utf-8", "replace") for i in range(max(layout.header, 0))),
+    )
+    line = np.flatnonzero(check.keep) + layout.data + 1
+    notes = source.notes + text.notes
+    frame = pl.DataFrame(series)
+    return RawTable(
+        source.path, source.sha256, dialect, frame, tuple(columns), rows, check.set_aside, line, check.restart, notes
+    )

@@ -1,0 +1,243 @@
+"""Find out how a delimited text is written: delimiter, decimal mark, where names, units and data stand."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tunelab.channels import is_known_name
+from tunelab.log.read.raw import ReadError
+from tunelab.units import recognise_unit
+
+DELIMITERS = (",", ";", "\t", "|")
+_HEAD_LINES = 400
+_HEAD_BYTES = 1 << 19
+_SPREAD = 24  # places over the rest of the file from which some lines are looked at
+
+_NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?", re.I)
+_GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f’])\d{3})(?:\1\d{3})*(?:[.,]\d+)?")
+_STAMP = re.compile(
+    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([T ]+\d{1,2}:\d{2}.*)?|\d{1,3}:\d{2}(:\d{2})?([.,:]\d+)?( ?[ap]\.?m\.?)?", re.I
+)
+_MEASURED = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s?[^\d\s.,;:+-]{1,5}")
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where things stand in a delimited text. Line positions count from 0; -1 is none."""
+
+    delimiter: str
+    decimal: str
+    header: int
+    unit_row: int
+    data: int  # first line of data
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    width: int  # fields in a data line
+    is_text: tuple[bool, ...]  # columns that hold words or clock times
+    has_grouping: bool  # thousands separators occur
+    is_padded: bool  # blanks stand round the numbers
+
+
+def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) -> Layout:
+    """Find the layout of a delimited text.
+
+    Parameters
+    ----------
+    data : bytes
+        UTF-8 with LF line ends.
+    headings : sequence of str
+        Column names for a text without a heading line; empty where the text names its own.
+    decimal : str or None
+        Decimal mark, where the owner has said it.
+
+    Raises
+    ------
+    ReadError
+        No delimiter, no heading line, headings that do not fit the data, or a decimal mark that stays open.
+    """
+    head = data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
+    delimiter, width = _find_delimiter(head)
+    head_cells = [split_line(line, delimiter) for line in head]
+    first = next(i for i, cells in enumerate(head_cells) if _is_data(cells) and abs(len(cells) - width) <= 1)
+    sample = [cells for cells in head_cells[first:] + _spread(data, delimiter) if len(cells) == width]
+    header, unit_row = _find_header(head_cells, first, width) if not headings else (-1, -1)
+    names = tuple(headings) if headings else _names(head_cells, header, first, width)
+    _check_width(names, width, header, sample)
+    start = max(header, unit_row) + 1 if header >= 0 else first
+    start = next(i for i in range(start, len(head)) if head[i].strip())
+    mark = decimal or _find_decimal(sample, delimiter)
+    return Layout(
+        delimiter=delimiter,
+        decimal=mark,
+        header=header,
+        unit_row=unit_row,
+        data=start,
+        names=_fit(names, width),
+        units=_fit(tuple(head_cells[unit_row]) if unit_row >= 0 else (), width),
+        width=width,
+        is_text=tuple(_is_words([cells[i] for cells in sample]) for i in range(width)),
+        has_grouping=any(_GROUPED.fullmatch(c) and _has_two_marks(c, mark) for cells in sample for c in cells),
+        is_padded=_is_padded(head[first : first + 50], delimiter),
+    )
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Cut one line into its fields, outer blanks and quotes taken off."""
+    line = line.rstrip("\r\n")
+    if '"' not in line:
+        return [cell.strip() for cell in line.split(delimiter)]
+    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+
+
+def _find_delimiter(head: list[str]) -> tuple[str, int]:
+    scores = {delimiter: _score(head, delimiter) for delimiter in DELIMITERS}
+    best = max(scores, key=lambda delimiter: scores[delimiter])
+    if not scores[best][0]:
+        raise ReadError(
+            "no table was found: no comma, semicolon, tab or bar cuts its lines into a time and readings. "
+            "Wanted: one line per sample, with a heading line above the first."
+        )
+    return best, scores[best][1]
+
+
+def _score(head: list[str], delimiter: str) -> tuple[float, int]:
+    """How well a delimiter makes a table of the lines, and how many fields its rows have."""
+    rows = [split_line(line, delimiter) for line in head if delimiter in line]
+    filled = [row for row in rows if _is_data(row)]
+    if not filled:
+        return 0.0, 0
+    width, count = Counter(len(row) for row in filled).most_common(1)[0]
+    like = [_share_of_values(row) for row in filled if len(row) == width]
+    heading = any(abs(len(row) - width) <= 1 and not _is_data(row) for row in rows)
+    return (sum(like) / len(like)) ** 2 * count / len(filled) * (1.0 if heading else 0.6) * (1 - 0.5 / width), width
+
+
+def _share_of_values(cells: list[str]) -> float:
+    filled = [cell for cell in cells if cell]
+    return sum(is_value(cell) for cell in filled) / len(filled) if filled else 0.0
+
+
+def _is_data(cells: list[str]) -> bool:
+    return len(cells) >= 2 and _share_of_values(cells) >= 0.5
+
+
+def is_value(cell: str) -> bool:
+    """True for a number, a grouped number, a clock time or a date, or a number with its unit."""
+    patterns = (_NUMBER, _GROUPED, _STAMP, _MEASURED)
+    return any(pattern.fullmatch(cell) for pattern in patterns)
+
+
+def _is_words(cells: list[str]) -> bool:
+    """A column is read as text unless half of its filled cells are plain or grouped numbers."""
+    filled = [cell for cell in cells if cell]
+    numbers = sum(bool(_NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell)) for cell in filled)
+    return bool(filled) and numbers < 0.5 * len(filled)
+
+
+def _find_header(rows: list[list[str]], first: int, width: int) -> tuple[int, int]:
+    """Positions of the heading line and of the unit line, -1 where there is none."""
+    block = []
+    for position in range(first - 1, -1, -1):
+        cells = rows[position]
+        if not any(cells):
+            continue
+        if abs(len(cells) - width) > 1 and not (len(cells) > 1 and not block):
+            break
+        block.append(position)
+    units = next((p for p in block if _is_unit_row(rows[p])), -1)
+    names = [p for p in block if p != units]
+    if not names:
+        return -1, units
+    return max(names, key=lambda p: (sum(is_known_name(c) for c in rows[p]), len({c for c in rows[p] if c}), p)), units
+
+
+def _is_unit_row(cells: list[str]) -> bool:
+    filled = [cell for cell in cells if cell]
+    known = sum(recognise_unit(cell) is not None or cell.strip("[](){}").casefold() in _UNIT_WORDS for cell in filled)
+    names = sum(is_known_name(cell) for cell in filled)
+    return bool(filled) and known >= 0.5 * len(filled) and known > names
+
+
+_UNIT_WORDS = {"-", "--", "on/off", "hh:mm:ss", "hh:mm:ss.fff", "state", "text", "#", "n/a", "0/1", "lambda", "afr"}
+
+
+def _names(rows: list[list[str]], header: int, first: int, width: int) -> tuple[str, ...]:
+    if header < 0:
+        raise ReadError(
+            f"line {first + 1} already holds data and no heading line stands above it; the {width} columns have no "
+            "names. Give them in channels.toml, in order:\n"
+            '    [[file]]\n    name = "<this file\'s name>"\n    headings = ["Time (s)", "Engine speed (rpm)", ...]'
+        )
+    cells = rows[header]
+    return (re.sub(r"^(#|//|%|;)\s*", "", cells[0]), *cells[1:])
+
+
+def _check_width(names: tuple[str, ...], width: int, header: int, sample: list[list[str]]) -> None:
+    extra = names[width:]
+    missing = range(len(names), width)
+    if any(extra) or any(cells[i] for i in missing for cells in sample):
+        where = f"line {header + 1} has" if header >= 0 else "channels.toml gives"
+        raise ReadError(
+            f"{where} {len(names)} column names and most data lines have {width} fields; they must agree. Is the "
+            "decimal mark the same as the delimiter, or is the heading line damaged? Names can be given in "
+            "channels.toml: [[file]] with name and headings."
+        )
+
+
+def _fit(cells: Sequence[str], width: int) -> tuple[str, ...]:
+    return tuple(cells[:width]) + ("",) * (width - len(cells))
+
+
+def _spread(data: bytes, delimiter: str) -> list[list[str]]:
+    """Cut some lines from all over the file."""
+    if len(data) <= _HEAD_BYTES // 8:
+        return []
+    step = len(data) // (_SPREAD + 1)
+    lines = []
+    for start in range(step, step * _SPREAD + 1, step):
+        lines += data[start : start + 8192].split(b"\n")[1:-1][:12]
+    return [split_line(line.decode("utf-8", errors="replace"), delimiter) for line in lines]
+
+
+def _find_decimal(sample: list[list[str]], delimiter: str) -> str:
+    """Decimal mark from the numbers themselves; a comma that could group thousands as well is an error."""
+    cells = {cell for row in sample for cell in row if "," in cell}
+    with_comma = {cell for cell in cells if _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell)}
+    if not with_comma:
+        return "."
+    if any(re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(,\d{3}){2,}", cell) for cell in with_comma):
+        return "."
+    if any(not re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell) for cell in with_comma):
+        return ","
+    return _settle_decimal({cell for row in sample for cell in row}, with_comma)
+
+
+def _settle_decimal(cells: set[str], with_comma: set[str]) -> str:
+    if any(re.fullmatch(r"[+-]?\d*\.\d+", cell) for cell in cells):
+        return "."  # points are decimals, so the commas group thousands
+    if any(re.fullmatch(r"\d{4,}", cell) for cell in cells):
+        return ","  # thousands are written without a mark, so the commas are decimals
+    raise ReadError(
+        f"numbers such as {min(with_comma)} may mean thousands or decimals; nothing in the file settles it. Say it in "
+        'channels.toml: [[file]] with name = "<this file\'s name>" and decimal = "," or "."'
+    )
+
+
+def _has_two_marks(cell: str, decimal: str) -> bool:
+    grouping = _GROUPED.fullmatch(cell)
+    return bool(grouping) and grouping[1] != decimal
+
+
+def _is_padded(lines: list[str], delimiter: str) -> bool:
+    blank = " " if delimiter == "\t" else " \t"
+    return (
+        sum(
+            bool(re.search(rf"(^|{re.escape(delimiter)})[{blank}]|[{blank}]({re.escape(delimiter)}|$)", line))
+            for line in lines
+        )
+        > 0
+    )

@@ -1,0 +1,88 @@
+"""Read one file of any known format."""
+
+from __future__ import annotations
+
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from tunelab.log.read.content import unpack_gzip
+from tunelab.log.read.delimited import Source, read_delimited
+from tunelab.log.read.raw import RawTable, ReadError
+from tunelab.workspace.channel_map import ChannelMap
+
+_FORMATS = (
+    (b"PAR1", "Parquet"),
+    (b"\x89HDF\r\n\x1a\n", "netCDF"),
+    (b"CDF", "netCDF"),
+    (b"MDF     ", "MDF"),
+    (b"UnFinMF ", "MDF"),
+)
+_REFUSED = (
+    (b"PK\x03\x04", "a zip archive or spreadsheet workbook; unpack it, or save the sheet as CSV"),
+    (b"\xd0\xcf\x11\xe0", "a spreadsheet workbook; save the sheet as CSV"),
+    (b"%PDF", "a PDF; export the log itself"),
+    (b"BZh", "a bzip2 archive; unpack it or pack it with gzip"),
+    (b"7z\xbc\xaf", "a 7z archive; unpack it or pack it with gzip"),
+)
+
+
+def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
+    """Read a log file as it stands: text of any dialect, plain or gzip, Parquet, netCDF or ASAM MDF 4.
+
+    Parameters
+    ----------
+    path : Path
+        The file; opened for reading only. What it is is told from its content, not its name.
+    channel_map : ChannelMap or None
+        The owner's `channels.toml`, of which only `[[file]]` is used here.
+
+    Returns
+    -------
+    RawTable
+        Every row kept or set aside with a reason.
+
+    Raises
+    ------
+    ReadError
+        The file cannot be read as a log.
+    """
+    path = Path(path)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ReadError(f"{path}: {error.strerror or error}.") from error
+    rule = channel_map.file_rule(path.name) if channel_map else None
+    with ThreadPoolExecutor(1) as worker:
+        digest = worker.submit(lambda: hashlib.sha256(raw).hexdigest())
+        try:
+            return _read(raw, path, digest, rule)
+        except ReadError as error:
+            raise ReadError(f"{path.name}: {error}") from error
+
+
+def _read(raw, path, digest, rule) -> RawTable:
+    data, compression, notes = raw, "none", ()
+    if raw[:2] == b"\x1f\x8b":
+        data, notes = unpack_gzip(raw)
+        compression = "gzip"
+    if not data.strip(b"\0\r\n\t "):
+        raise ReadError("the file is empty; was the logger still writing when it was copied?")
+    for mark, what in _REFUSED:
+        if data.startswith(mark):
+            raise ReadError(f"this is {what}.")
+    format_name = next((name for mark, name in _FORMATS if data.startswith(mark)), "")
+    if not format_name:
+        return read_delimited(data, Source(path, digest.result(), compression, notes), rule)
+    source = Source(path, digest.result(), compression, notes)
+    if format_name == "Parquet":
+        from tunelab.log.read.parquet import read_parquet
+
+        return read_parquet(data, source)
+    if format_name == "netCDF":
+        from tunelab.log.read.netcdf import read_netcdf
+
+        return read_netcdf(data, source)
+    from tunelab.log.read.mdf import read_mdf
+
+    return read_mdf(data, source)

@@ -1,0 +1,98 @@
+"""What reading a file gives: the table, its dialect, and every row that was set aside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+
+class ReadError(ValueError):
+    """A file that cannot be read as a log; the message says where, what was wanted and the way out."""
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """Rows that were left out, for one reason; `row` to `last_row` are line numbers of the file, counted from 1."""
+
+    row: int
+    reason: str
+    last_row: int  # equal to `row` for a single one
+
+    @property
+    def rows(self) -> int:
+        """How many rows."""
+        return self.last_row - self.row + 1
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How a file is written. The last seven fields say something of delimited text only."""
+
+    format: str  # "delimited text", "Parquet", "netCDF" or "MDF"
+    compression: str = "none"
+    encoding: str = ""
+    delimiter: str = ""
+    decimal: str = "."
+    header_line: int = 0  # counted from 1; 0 is none
+    unit_line: int = 0
+    data_line: int = 1
+    preamble: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class RawColumn:
+    """One column as the file has it."""
+
+    key: str  # name in the frame: `heading`, made unique
+    heading: str  # as written in the file
+    unit: str = ""  # from a unit row, a value suffix or the file's own metadata; "" where none
+    words: dict[str, int] = field(default_factory=dict)  # text in a number column -> how often; those cells are NaN
+    empty: int = 0  # cells without anything; null in the frame
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """A file read as it stands.
+
+    `frame` has one column per entry of `columns`: Float64 where the file holds numbers (null: empty cell, NaN: an
+    error word), String elsewhere. `rows_in` = `frame.height` + rows set aside.
+    """
+
+    path: Path
+    sha256: str
+    dialect: Dialect
+    frame: pl.DataFrame
+    columns: tuple[RawColumn, ...]
+    rows_in: int
+    set_aside: tuple[SetAside, ...]
+    line: np.ndarray  # shape (frame.height,): line or row number in the file of each kept row
+    restarts: np.ndarray  # positions in `frame` before which the logger wrote its header again
+    notes: tuple[str, ...] = ()  # what was noticed and dealt with, in plain words
+
+
+def merge_rows(rows: np.ndarray, reason: str) -> list[SetAside]:
+    """Join neighbouring rows, rising, into runs with one reason."""
+    if not len(rows):
+        return []
+    breaks = np.flatnonzero(np.diff(rows) != 1)
+    first = rows[np.r_[0, breaks + 1]]
+    last = rows[np.r_[breaks, len(rows) - 1]]
+    return [SetAside(int(a), reason, int(b)) for a, b in zip(first, last, strict=True)]
+
+
+def unique_keys(headings: list[str]) -> list[str]:
+    """Make column keys: blank headings get their position, repeated ones a number."""
+    taken: set[str] = set()
+    keys = []
+    for position, heading in enumerate(headings):
+        base = " ".join(heading.split()) or f"column {position + 1}"
+        key, count = base, 1
+        while key in taken:
+            count += 1
+            key = f"{base} ({count})"
+        taken.add(key)
+        keys.append(key)
+    return keys
