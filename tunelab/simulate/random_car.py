@@ -189,7 +189,8 @@ def curve_departure(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:
     wave = 0.35 * np.sin(2.0 * np.pi * (rng.uniform(0.5, 1.3) * place + rng.uniform()))
     bump = rng.uniform(0.03, 0.08) * rng.choice([-1.0, 1.0])
     middle, width = rng.uniform(0.4, 0.75), rng.uniform(0.025, 0.06)
-    return size * (1.0 + tilt * (place - 0.5) + wave) + bump * np.exp(-0.5 * ((place - middle) / width) ** 2)
+    smooth = 1.0 + tilt * (place - 0.5) + wave
+    return size * smooth / np.abs(smooth).max() + bump * np.exp(-0.5 * ((place - middle) / width) ** 2)
 
 
 def wrong_curve(rng: np.random.Generator, meter: MeterTruth, most_kg_h: float) -> MeterCurve:
