@@ -1,0 +1,123 @@
+"""Ratios of an unknown gearbox, from engine speed and road speed alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy import ndimage, signal, stats
+
+from tunelab.study.gearing.ratio import SpeedRatio, speed_ratio
+from tunelab.study.gearing.reading import runs
+
+BIN = 0.004  # of the logarithm: 0.4 %
+SMOOTHING = 0.012
+REACH = 0.05  # rows within this of a peak belong to it; gears lie at least 15 % apart
+APART = 0.09
+LEAST_SECONDS = 3.0
+BLOCK_S = 2.0
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True)
+class GearRatio:
+    """One gear as the log shows it. NaN bounds where there are fewer than four separate stretches of two seconds."""
+
+    rank: int  # 1 is the shortest gear seen; a gear that was never driven is not counted
+    rpm_per_km_h: float
+    lower: float
+    upper: float
+    seconds: float
+    samples: int
+    blocks: int  # separate stretches of BLOCK_S behind the interval
+
+
+@dataclass(frozen=True)
+class RatioFit:
+    """Gears found in a log, shortest first, as engine speed per road speed of the log's own speed channel."""
+
+    shown: bool
+    because: str
+    gears: tuple[GearRatio, ...]
+    speed_channel: str
+    samples_used: int
+    samples_flagged: int
+    confidence: float = CONFIDENCE
+    method: str = "peaks of the logarithm of the speed ratio over steady rows, mean of 2 s blocks, Student interval"
+
+    def summary(self) -> pd.DataFrame:
+        """One row per gear: rpm per km/h with interval, step to the next gear, seconds."""
+        ratio = np.array([gear.rpm_per_km_h for gear in self.gears])
+        step = np.append(ratio[:-1] / ratio[1:], np.nan) if ratio.size else ratio
+        rows = [(g.rank, g.rpm_per_km_h, g.lower, g.upper, s, g.seconds) for g, s in zip(self.gears, step, strict=True)]
+        columns = ["gear seen", "rpm per km/h", "lower", "upper", "step to next", "seconds"]
+        return pd.DataFrame(rows, columns=columns).set_index("gear seen")
+
+
+def estimate_ratios(log: xr.Dataset) -> RatioFit:
+    """Find the gears of a car whose ratios are unknown.
+
+    The overall ratio follows with the rolling radius: rpm per km/h × 0.12 π × radius in m. Intervals hold what varies
+    within the log (tyre slip under power among it), not the scale of the speed sensor.
+
+    Raises
+    ------
+    ValueError
+        The log has no engine speed or no speed of the car.
+    """
+    trace = speed_ratio(log)
+    peaks = _peaks(trace)
+    gears = [gear for gear in (_gear(trace, peak) for peak in peaks) if gear is not None]
+    gears = sorted(gears, key=lambda gear: -gear.rpm_per_km_h)
+    ranked = tuple(GearRatio(k + 1, *_rest(gear)) for k, gear in enumerate(gears))
+    because = "" if ranked else f"no speed ratio held still for {LEAST_SECONDS:g} s, so no gear stands out."
+    used = sum(gear.samples for gear in ranked)
+    return RatioFit(bool(ranked), because, ranked, trace.speed_channel, used, trace.time.size - used)
+
+
+def _rest(gear: GearRatio) -> tuple:
+    return gear.rpm_per_km_h, gear.lower, gear.upper, gear.seconds, gear.samples, gear.blocks
+
+
+def _peaks(trace: SpeedRatio) -> np.ndarray:
+    """Logarithms of the ratios at which the steady rows pile up."""
+    values = trace.log_ratio[trace.steady]
+    if values.size * trace.step_s < LEAST_SECONDS:
+        return np.array([])
+    edges = np.arange(values.min() - 0.1, values.max() + 0.1, BIN)
+    density = ndimage.gaussian_filter1d(np.histogram(values, edges)[0].astype(float), SMOOTHING / BIN)
+    least = 0.25 * LEAST_SECONDS / trace.step_s * BIN / (SMOOTHING * np.sqrt(2 * np.pi))
+    found, _ = signal.find_peaks(density, height=least, prominence=least, distance=round(APART / BIN))
+    return (edges[:-1] + BIN / 2)[found]
+
+
+def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
+    near = trace.steady & (np.abs(trace.log_ratio - peak) < REACH)
+    near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < REACH
+    seconds = float(near.sum() * trace.step_s)
+    if seconds < LEAST_SECONDS:
+        return None
+    mean, lower, upper, blocks = block_interval(trace, near)
+    return GearRatio(
+        0, float(np.exp(mean)), float(np.exp(lower)), float(np.exp(upper)), seconds, int(near.sum()), blocks
+    )
+
+
+def block_interval(trace: SpeedRatio, near: np.ndarray) -> tuple[float, float, float, int]:
+    """Mean of the logarithm over chosen rows and its interval from block means; NaN bounds below four blocks."""
+    means = _block_means(trace, near)
+    centre = float(np.median(trace.log_ratio[near])) if means.size < 4 else float(stats.trim_mean(means, 0.1))
+    if means.size < 4:
+        return centre, float("nan"), float("nan"), means.size
+    error = means.std(ddof=1) / np.sqrt(means.size) * stats.t.ppf(0.5 + CONFIDENCE / 2, means.size - 1)
+    return centre, centre - error, centre + error, means.size
+
+
+def _block_means(trace: SpeedRatio, near: np.ndarray) -> np.ndarray:
+    rows = max(2, round(BLOCK_S / trace.step_s))
+    means = []
+    for first, last in runs(near):
+        means += [trace.log_ratio[k : k + rows].mean() for k in range(first, last - rows + 1, rows)]
+    return np.asarray(means)

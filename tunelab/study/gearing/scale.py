@@ -1,0 +1,179 @@
+"""Is the speed sensor's scale right: held against the gearing and against GPS."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.physics.driveline import engine_speed_rpm
+from tunelab.study.gearing.ratio import SpeedRatio, log_ratio, speed_ratio
+from tunelab.study.gearing.ratios import CONFIDENCE, block_interval
+from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.workspace.car import Car
+
+LARGEST_OFFSET = 0.30  # of the logarithm: a speed sensor further off than this has another fault
+EXPECTED_OFFSET = 0.10  # standard deviation before looking
+NEAR = 0.05
+GPS_SLOWEST_KM_H = 25.0
+NEAREST_RIVAL = 0.9  # a second offset that explains this share of the rows makes the first one doubtful
+
+
+@dataclass(frozen=True)
+class ScaleEstimate:
+    """Factor by which a speed reading must be multiplied. NaN where not shown; NaN bounds with too few stretches."""
+
+    shown: bool
+    because: str
+    factor: float
+    lower: float
+    upper: float
+    seconds: float
+    samples: int
+
+
+@dataclass(frozen=True)
+class SpeedCheck:
+    """The speed sensor against the gearing and against GPS, and the correction that follows."""
+
+    speed_channel: str
+    against_gearing: ScaleEstimate
+    against_gps: ScaleEstimate
+    rolling_radius: ScaleEstimate  # factor on the radius of car.toml, from GPS and gearing; not shown without both
+    gears_seen: tuple[int, ...]
+    proposed_factor: float  # 1.0 where nothing was shown or the interval holds 1
+    because: str  # what the proposal rests on
+    samples_used: int
+    samples_flagged: int
+    confidence: float = CONFIDENCE
+    method: str = "best common offset of steady speed ratios to the stated gears; mean of 2 s blocks, Student interval"
+
+    def summary(self) -> pd.DataFrame:
+        """One row per comparison: factor, interval, seconds."""
+        parts = (
+            ("against gearing", self.against_gearing),
+            ("against GPS", self.against_gps),
+            ("rolling radius", self.rolling_radius),
+        )
+        rows = [(name, e.factor, e.lower, e.upper, e.seconds, e.because) for name, e in parts]
+        columns = ["comparison", "factor", "lower", "upper", "seconds", "because"]
+        return pd.DataFrame(rows, columns=columns).set_index("comparison")
+
+
+def expected_log_ratios(car: Car) -> np.ndarray:
+    """Natural logarithm of rpm per km/h of every gear, without tyre slip; shape (gears,).
+
+    Raises
+    ------
+    ValueError
+        `car.toml` states no gearing or no tyres.
+    """
+    if car.gearing is None:
+        raise ValueError("car.toml has no [gearing]: add `ratios` and `final_drive`, or read them from a log.")
+    overall = np.asarray(car.gearing.ratios) * car.gearing.final_drive
+    return np.log(engine_speed_rpm(1.0, overall, rolling_radius(car).radius_m))
+
+
+def check_speed(log: xr.Dataset, car: Car) -> SpeedCheck:
+    """Hold the log's speed channel against gearing and GPS.
+
+    Raises
+    ------
+    ValueError
+        The log has no engine speed or no speed of the car; `car.toml` has no gearing or tyres.
+    """
+    trace = speed_ratio(log)
+    expected = expected_log_ratios(car)
+    gearing, gears = against_gearing(trace, expected)
+    gps = _against_gps(log, trace)
+    radius = _radius(log, expected)
+    factor, because = _proposal(gearing, gps)
+    used = max(gearing.samples, gps.samples)
+    flagged = trace.time.size - used
+    return SpeedCheck(trace.speed_channel, gearing, gps, radius, gears, factor, because, used, flagged)
+
+
+def against_gearing(trace: SpeedRatio, expected: np.ndarray) -> tuple[ScaleEstimate, tuple[int, ...]]:
+    """Factor on the speed reading that makes the steady ratios fall onto the stated gears, and the gears seen."""
+    values = trace.log_ratio[trace.steady]
+    if values.size * trace.step_s < 2.0:
+        return nothing("no stretch of steady speed ratio long enough to compare"), ()
+    offset, rival = _best_offset(values, expected)
+    distance = trace.log_ratio[:, None] - expected - offset
+    nearest = np.nanargmin(np.where(np.isfinite(distance), np.abs(distance), np.inf), axis=1)
+    residual = np.take_along_axis(distance, nearest[:, None], axis=1)[:, 0]
+    near = trace.steady & (np.abs(residual) < NEAR)
+    gears = tuple(int(k) + 1 for k in np.unique(nearest[near]) if (near & (nearest == k)).sum() * trace.step_s > 1.0)
+    if rival > NEAREST_RIVAL and len(gears) < 2:
+        text = "only one gear was driven steadily, so the gear was taken that needs the smallest correction"
+    else:
+        text = "" if rival <= NEAREST_RIVAL else "two different corrections fit about equally well"
+    shifted = SpeedRatio(trace.time, residual, trace.steady, trace.speed_channel, trace.step_s)
+    return _estimate(shifted, near, offset, text), gears
+
+
+def _best_offset(values: np.ndarray, expected: np.ndarray) -> tuple[float, float]:
+    """Offset of the logarithm that most rows agree with, and how well the best rival does beside it."""
+    sample = values[:: max(1, values.size // 4000)]
+    offsets = np.arange(-LARGEST_OFFSET, LARGEST_OFFSET, 0.005)
+    gap = np.abs(sample[:, None, None] - expected[None, :, None] - offsets).min(axis=1)
+    explained = np.exp(-0.5 * (gap / 0.015) ** 2).mean(axis=0)
+    score = explained * np.exp(-0.5 * (offsets / EXPECTED_OFFSET) ** 2)
+    best = int(np.argmax(score))
+    far = np.abs(offsets - offsets[best]) > 0.06
+    return float(offsets[best]), float(explained[far].max() / max(explained[best], 1e-9))
+
+
+def _estimate(trace: SpeedRatio, near: np.ndarray, offset: float, because: str) -> ScaleEstimate:
+    seconds = float(near.sum() * trace.step_s)
+    if seconds < 2.0:
+        return nothing("no gear of car.toml comes near the speed ratios of the log")
+    mean, lower, upper, _ = block_interval(trace, near)
+    values = (float(np.exp(offset + x)) for x in (mean, lower, upper))
+    return ScaleEstimate(True, because, *values, seconds, int(near.sum()))
+
+
+def _against_gps(log: xr.Dataset, trace: SpeedRatio) -> ScaleEstimate:
+    if trace.speed_channel == "gps_speed_km_h" or not has(log, "gps_speed_km_h"):
+        return nothing("the log has no second speed to compare with")
+    gps, own = at_rows(log, "gps_speed_km_h"), at_rows(log, trace.speed_channel)
+    ratio = np.where(own > GPS_SLOWEST_KM_H, log_ratio(gps, own), np.nan)
+    return _compare(SpeedRatio(trace.time, ratio, trace.steady, trace.speed_channel, trace.step_s))
+
+
+def _compare(trace: SpeedRatio) -> ScaleEstimate:
+    near = trace.steady & np.isfinite(trace.log_ratio)
+    if near.sum() * trace.step_s < 2.0:
+        return nothing("GPS speed and road speed overlap for less than 2 s of steady driving")
+    near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < NEAR
+    return _estimate(trace, near, 0.0, "")
+
+
+def _radius(log: xr.Dataset, expected: np.ndarray) -> ScaleEstimate:
+    """Factor on the stated rolling radius: speed by GPS over speed by gearing."""
+    if not has(log, "gps_speed_km_h"):
+        return nothing("the log has no GPS speed")
+    trace = speed_ratio(log, speed_channel="gps_speed_km_h")
+    found, _ = against_gearing(trace, expected)
+    if not found.shown:
+        return found
+    return ScaleEstimate(
+        True, found.because, 1 / found.factor, 1 / found.upper, 1 / found.lower, found.seconds, found.samples
+    )
+
+
+def _proposal(gearing: ScaleEstimate, gps: ScaleEstimate) -> tuple[float, str]:
+    source, text = (gps, "GPS") if gps.shown else (gearing, "the gearing and the rolling radius of car.toml")
+    if not source.shown:
+        return 1.0, f"nothing is proposed: {source.because}."
+    if source.lower <= 1.0 <= source.upper:
+        return 1.0, f"the speed reading agrees with {text} within its interval; leave it."
+    return source.factor, f"multiply the speed reading by {source.factor:.4f}, by {text}."
+
+
+def nothing(because: str) -> ScaleEstimate:
+    """Build an estimate that shows nothing."""
+    return ScaleEstimate(False, because, *[float("nan")] * 3, 0.0, 0)
