@@ -70,7 +70,7 @@ _ROWS = (
     ("mass flow", "g h-1", "g/hour", "g/h, g/hr"),
     ("mass flow", "mg s-1", "mg/second", "mg/s, mg/sec"),
     ("mass flow", "mg ms-1", "mg/millisecond", "mg/ms"),
-    ("mass flow", "lb min-1", "pound/minute", "lb/min, lbs/min, lbm/min, ppm (lb), pounds per minute"),
+    ("mass flow", "lb min-1", "pound/minute", "lb/min, lbs/min, lbm/min, pounds per minute"),
     ("mass flow", "lb h-1", "pound/hour", "lb/h, lb/hr, lbs/h, lbs/hr, lbm/h, lbm/hr, pph, pounds per hour"),
     ("volume flow", "cm3 min-1", "cm**3/minute", "cc/min, ccm, ml/min, cm3/min, cm^3/min, cc per minute"),
     ("volume flow", "L min-1", "liter/minute", "l/min, lpm, litres per minute"),

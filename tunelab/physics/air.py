@@ -102,7 +102,7 @@ def dew_point(temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
 
     Notes
     -----
-    Inverts `saturation_pressure` by interpolating its logarithm on a 0.05 K grid: within 1e-4 K.
+    Inverts `saturation_pressure` by interpolating its logarithm on a 0.05 K grid: within 1e-5 K.
     """
     pressure = vapour_pressure(temperature_c, humidity_pct)
     grid_c = np.linspace(-50, 100, 3001)

@@ -1,0 +1,158 @@
+import numpy as np
+import pytest
+from model_contract import assert_keeps_contract
+from published import assert_agrees, entries, matching
+
+from tunelab.physics import fuels
+
+GASOLINE = (1.85, 0.0, 0.745)
+ETHANOL = (3.0, 0.5, 0.789)
+
+
+def _of_formula(entry):
+    return {atom: entry["inputs"][atom] for atom in "CHO"}
+
+
+@pytest.mark.parametrize("entry", [e for e in matching("f_afr_") if "C" in e.values[0]["inputs"]])
+def test_stoich_afr_matches_published_value(entry):
+    atoms = _of_formula(entry)
+    assert_agrees(fuels.stoich_afr(atoms["H"] / atoms["C"], atoms["O"] / atoms["C"]), entry)
+
+
+# cantera 3.2, gri30, air of 20.946 % oxygen with nitrogen and argon, against the same air by molar mass.
+def test_stoich_afr_matches_cantera():
+    import cantera
+
+    gas = cantera.Solution("gri30.yaml")
+    air = "O2:0.20946,N2:0.78084,AR:0.00934,CO2:0.0004"
+    for name, hydrogen, oxygen in (("CH4", 4.0, 0.0), ("C3H8", 8 / 3, 0.0), ("CH3OH", 4.0, 1.0), ("C2H6", 3.0, 0.0)):
+        wanted = gas.stoich_air_fuel_ratio(f"{name}:1", air, basis="mole")
+        np.testing.assert_allclose(fuels.stoich_afr(hydrogen, oxygen), wanted, rtol=1e-3)
+
+
+# 14.7 goes with H/C near 2, and CH1.85 gives 14.57: trap 3 of the check values.
+def test_stoich_afr_of_gasoline_is_not_assumed():
+    np.testing.assert_allclose(fuels.stoich_afr([1.85, 2.0], 0.0), [14.57, 14.78], atol=0.02)
+
+
+@pytest.mark.parametrize("entry", [e for e in matching("f_afr_E") if "ethanol_vol" in e.values[0]["inputs"]])
+def test_blend_by_volume_matches_published_value(entry):
+    given = entry["inputs"]
+    gasoline = (given["gasoline_HC"], 0.0, given["rho_gasoline"])
+    blend = fuels.blend_by_volume(gasoline, (3.0, 0.5, given["rho_ethanol"]), given["ethanol_vol"])
+    assert_agrees(fuels.stoich_afr(blend.hydrogen_to_carbon, blend.oxygen_to_carbon), entry)
+
+
+# E85 is quoted at 9.75 to 9.9: common practice, no source.
+def test_blend_of_85_per_cent_is_near_the_trade_figure():
+    blend = fuels.blend_by_volume(GASOLINE, ETHANOL, 0.85)
+    assert_agrees(fuels.stoich_afr(blend.hydrogen_to_carbon, blend.oxygen_to_carbon), entries()["f_afr_E85_trade"])
+
+
+def test_blend_by_volume_ends_at_its_parts():
+    for share, fuel in ((0.0, GASOLINE), (1.0, ETHANOL)):
+        blend = fuels.blend_by_volume(GASOLINE, ETHANOL, share)
+        got = (blend.hydrogen_to_carbon, blend.oxygen_to_carbon, blend.density_kg_l)
+        np.testing.assert_allclose(got, fuel, rtol=1e-12)
+        assert blend.mass_fraction == share
+
+
+def test_blend_by_volume_weighs_density_and_mass():
+    blend = fuels.blend_by_volume(GASOLINE, ETHANOL, 0.1)
+    np.testing.assert_allclose(blend.density_kg_l, 0.9 * 0.745 + 0.1 * 0.789)
+    np.testing.assert_allclose(blend.mass_fraction, 0.0789 / (0.6705 + 0.0789))
+
+
+def test_blend_by_volume_passes_nan():
+    blend = fuels.blend_by_volume((np.nan, 0.0, 0.745), ETHANOL, 0.1)
+    assert np.isnan(blend.hydrogen_to_carbon)
+    assert np.isnan(fuels.blend_by_volume(GASOLINE, ETHANOL, np.nan).density_kg_l)
+
+
+@pytest.mark.parametrize("entry", matching("f_wc_"))
+def test_carbon_mass_fraction_matches_published_table(entry):
+    assert_agrees(fuels.carbon_mass_fraction(entry["inputs"]["a"], entry["inputs"]["b"]), entry)
+
+
+@pytest.mark.parametrize("entry", matching("f_brett_"))
+def test_brettschneider_lambda_matches_published_value(entry):
+    given = entry["inputs"]
+    exhaust = {"co": given["CO_pct"], "co2": given["CO2_pct"], "o2": given["O2_pct"], "hc": given["HC_pct_hexane"]}
+    assert_agrees(fuels.brettschneider_lambda(exhaust, 1.7261, 0.0176), entry)
+
+
+# Independent of the equation: dry exhaust of complete combustion by counting atoms, any fuel, any excess of air.
+@pytest.mark.parametrize("excess", [1.0, 1.1, 1.6])
+def test_brettschneider_lambda_recovers_a_combustion_that_atoms_were_counted_for(excess):
+    hydrogen, oxygen = 1.85, 0.03
+    demand = 1 + hydrogen / 4 - oxygen / 2
+    co2, o2, nitrogen = 1.0, (excess - 1) * demand, excess * demand * 3.774
+    share = 100 / (co2 + o2 + nitrogen)
+    exhaust = {"co": 0.0, "co2": co2 * share, "o2": o2 * share, "hc": 0.0}
+    np.testing.assert_allclose(fuels.brettschneider_lambda(exhaust, hydrogen, oxygen), excess, rtol=1e-12)
+
+
+def test_brettschneider_lambda_counts_nitric_oxide_as_oxygen():
+    exhaust = {"co": 0.1, "co2": 14.0, "o2": 1.0, "hc": 0.002}
+    with_no = fuels.brettschneider_lambda(exhaust | {"no": 0.2}, 1.85, 0.0)
+    as_oxygen = fuels.brettschneider_lambda(exhaust | {"o2": 1.1}, 1.85, 0.0)
+    np.testing.assert_allclose(with_no, as_oxygen, rtol=1e-12)
+
+
+def test_brettschneider_lambda_takes_columns():
+    exhaust = {"co": np.array([3.0, np.nan]), "co2": 12.5, "o2": 0.4, "hc": 0.02}
+    got = fuels.brettschneider_lambda(exhaust, 1.7261, 0.0176)
+    np.testing.assert_allclose(got, [0.92351, np.nan], atol=1e-5)
+
+
+def test_mixtures_turn_into_each_other():
+    # definition: lambda is AFR over the stoichiometric ratio and one over phi
+    np.testing.assert_allclose(fuels.lambda_from_afr([14.7, 12.5], 14.7), [1.0, 12.5 / 14.7])
+    np.testing.assert_allclose(fuels.afr_from_lambda(fuels.lambda_from_afr(13.2, 14.1), 14.1), 13.2)
+    np.testing.assert_allclose(fuels.lambda_from_phi([1.25, 0.8]), [0.8, 1.25])
+
+
+@pytest.mark.parametrize(
+    ("model", "arguments"),
+    [
+        (fuels.stoich_afr, (1.85, 0.03)),
+        (fuels.carbon_mass_fraction, (1.85, 0.03)),
+        (fuels.lambda_from_afr, (13.0, 14.5)),
+        (fuels.afr_from_lambda, (0.9, 14.5)),
+        (fuels.lambda_from_phi, (1.1,)),
+    ],
+)
+def test_models_keep_the_contract(model, arguments):
+    assert_keeps_contract(model, *arguments)
+
+
+EXHAUST = {"co": 0.1, "co2": 14.0, "o2": 1.0, "hc": 0.002}
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: fuels.stoich_afr(-1, 0), "hydrogen_to_carbon: 1 of 1 samples are below zero.*1.85"),
+        (lambda: fuels.stoich_afr(1.85, -0.1), "oxygen_to_carbon"),
+        (lambda: fuels.stoich_afr(0, 2), "more oxygen than it can burn"),
+        (lambda: fuels.carbon_mass_fraction(-1, 0), "hydrogen_to_carbon"),
+        (lambda: fuels.carbon_mass_fraction(1, -1), "oxygen_to_carbon"),
+        (lambda: fuels.blend_by_volume(GASOLINE, ETHANOL, 10), "second_volume_fraction: .*10 % is 0.1"),
+        (lambda: fuels.blend_by_volume((1.85, 0, 0), ETHANOL, 0.1), "density_kg_l"),
+        (lambda: fuels.blend_by_volume((-1, 0, 0.7), ETHANOL, 0.1), "composition"),
+        (lambda: fuels.lambda_from_afr(-1, 14), "afr"),
+        (lambda: fuels.lambda_from_afr(14, 0), "stoich"),
+        (lambda: fuels.afr_from_lambda(-1, 14), "lambda_ratio"),
+        (lambda: fuels.afr_from_lambda(1, 0), "stoich"),
+        (lambda: fuels.lambda_from_phi(0), "phi"),
+        (lambda: fuels.brettschneider_lambda({"co": 1}, 1.85, 0), r"missing \['co2', 'o2', 'hc'\]"),
+        (lambda: fuels.brettschneider_lambda(EXHAUST | {"nox": 1}, 1.85, 0), r"unknown gases \['nox'\]"),
+        (lambda: fuels.brettschneider_lambda(EXHAUST | {"o2": -1}, 1.85, 0), "o2: .*per cent of dry exhaust"),
+        (lambda: fuels.brettschneider_lambda(EXHAUST | {"co": 0, "co2": 0}, 1.85, 0), "no combustion"),
+        (lambda: fuels.brettschneider_lambda(EXHAUST, -1, 0), "hydrogen_to_carbon"),
+        (lambda: fuels.brettschneider_lambda(EXHAUST, 1.85, -1), "oxygen_to_carbon"),
+    ],
+)
+def test_models_say_what_is_wrong(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()
