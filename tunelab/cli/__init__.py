@@ -1,0 +1,74 @@
+"""The command line: arguments in, one library call, exit code out.
+
+Each command is a module with `add_parser(subparsers)` and `run(arguments) -> int`; what it needs it imports in `run`,
+so that `tunelab --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+COMMANDS = ("new", "list", "record", "demo")
+DESCRIPTION = """\
+Turn the drive logs of a self-built engine management into a documented record: what is wrong with
+the air meter, the injectors and the transients, with intervals, and what to enter next.
+"""
+EPILOG = """\
+start here: tunelab demo        makes a demo workspace and its first record
+then:       tunelab new my-car  makes a workspace of your own to fill in
+exit status: 0 done; 1 an analysis failed; 2 bad arguments or files that cannot be used
+"""
+STOPPED = 130  # what a shell expects of a command that was stopped by hand
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; None: those of the process.
+
+    Returns
+    -------
+    int
+        0 done, 1 an analysis failed, 2 bad arguments or files that cannot be used.
+    """
+    try:
+        arguments = _parser().parse_args(argv)
+    except SystemExit as exit_:
+        return int(exit_.code or 0)
+    try:
+        return import_module(f"tunelab.cli.{arguments.command}").run(arguments)
+    except (ValueError, OSError) as error:
+        print(f"tunelab {arguments.command}: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print(f"\ntunelab {arguments.command}: stopped.", file=sys.stderr)
+        return STOPPED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="tunelab",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version and leave")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        import_module(f"tunelab.cli.{name}").add_parser(subparsers)
+    return parser
+
+
+class _Version(argparse.Action):
+    def __call__(self, parser, namespace, values, option_string=None):
+        from importlib.metadata import version
+
+        print(f"tunelab {version('tunelab')}")
+        parser.exit(0)

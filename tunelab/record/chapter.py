@@ -1,0 +1,135 @@
+"""What one notebook gives the record: findings, tables, the next revision, and plain words for the summary."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from tunelab.record.display import table_item
+from tunelab.record.table import TableError, write_table
+from tunelab.study.finding import Finding
+from tunelab.workspace import write_revision
+from tunelab.workspace.revision import Revision
+
+OUT = "TUNELAB_RECORD_OUT"  # environment variable: the record being written, set in its kernels
+CHAPTERS = "chapters"
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the summary: sentences, then tables with a caption each."""
+
+    sentences: tuple[str, ...] = ()
+    tables: tuple[tuple[str, pd.DataFrame], ...] = ()
+
+
+@dataclass(frozen=True)
+class NextRevision:
+    """The next revision with the comments that go into its file, by key."""
+
+    revision: Revision
+    comments: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Chapter:
+    """All that one notebook gives the record; the summary puts the sections of all chapters together."""
+
+    notebook: str
+    findings: tuple[Finding, ...] = ()
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)  # file name without .csv → table
+    proposal: NextRevision | None = None
+    driven: Section = Section()
+    change: Section = Section()
+    cannot_show: Section = Section()
+    drive_next: Section = Section()
+    cautions: Section = Section()
+
+    def summary(self) -> pd.DataFrame:
+        """One row per finding: title, status, value, interval, unit, samples."""
+        columns = ["title", "status", "value", "lower", "upper", "unit", "samples_used", "samples_flagged"]
+        return pd.DataFrame([{c: getattr(f, c) for c in columns} for f in self.findings], columns=columns)
+
+
+SECTIONS = ("driven", "change", "cannot_show", "drive_next", "cautions")
+
+
+def write(out: str, chapter: Chapter) -> pd.DataFrame:
+    """Hand a notebook's results to the record; the last call of every notebook.
+
+    Parameters
+    ----------
+    out : str
+        Folder that gets the tables, the findings and the proposal. Empty: the record that runs this notebook, or
+        nowhere when it is run by hand.
+    chapter : Chapter
+        What to hand over.
+
+    Returns
+    -------
+    DataFrame
+        The findings, one row each.
+
+    Raises
+    ------
+    TableError
+        A table without the columns that its name promises, or one that another notebook has written already.
+    """
+    folder = out or os.environ.get(OUT, "")
+    if folder:
+        _write_files(Path(folder), chapter)
+    return chapter.summary()
+
+
+def _write_files(folder: Path, chapter: Chapter) -> None:
+    for name, table in chapter.tables.items():
+        path = folder / "tables" / f"{name}.csv"
+        if os.environ.get(OUT) and path.exists():
+            raise TableError(f"tables/{name}.csv was already written by another notebook of this record.")
+        write_table(path, table)
+    if chapter.proposal:
+        write_revision(folder / "proposal.toml", chapter.proposal.revision, dict(chapter.proposal.comments))
+    target = folder / CHAPTERS / f"{chapter.notebook}.json"
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_text(json.dumps(as_data(chapter), indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+
+
+def as_data(chapter: Chapter) -> dict[str, Any]:
+    """Turn a chapter into plain data for JSON; what is not a number becomes null."""
+    data = {
+        "notebook": chapter.notebook,
+        "findings": [finite(dataclasses.asdict(finding)) for finding in chapter.findings],
+        "tables": sorted(chapter.tables),
+        "proposal": chapter.proposal.revision.name if chapter.proposal else None,
+    }
+    for name in SECTIONS:
+        section = getattr(chapter, name)
+        tables = [{"caption": caption, **table_item(table)} for caption, table in section.tables]
+        data[name] = {"sentences": list(section.sentences), "tables": tables}
+    return data
+
+
+def read_chapters(folder: Path) -> list[dict[str, Any]]:
+    """Read the chapters that notebooks left in a record's folder, in the order of their names."""
+    return [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob(f"{CHAPTERS}/*.json"))]
+
+
+def finite(value: Any) -> Any:
+    """Return plain data in which every number is finite: NaN and infinity become None, numpy's become Python's."""
+    if isinstance(value, dict):
+        return {key: finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [finite(item) for item in value]
+    if hasattr(value, "item") and not isinstance(value, str):
+        return finite(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

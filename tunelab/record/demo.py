@@ -1,0 +1,47 @@
+"""A copy of the demo workspace that comes with the checkout."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+from tunelab.record.notebook import checkout_folder
+from tunelab.record.opened import OpenedSession, open_session
+from tunelab.record.place import folder_beside
+from tunelab.workspace import Problem, WorkspaceError, open_workspace
+
+
+def copy_demo(target: Path) -> Path:
+    """Copy the demo workspace to a folder that does not exist yet; returns it.
+
+    Raises
+    ------
+    FileExistsError
+        Something of that name exists; nothing was changed.
+    NotebookError
+        The checkout has no demo data.
+    """
+    source = checkout_folder("data_demo")
+    target = target.absolute()
+    if target.exists():
+        raise FileExistsError(f"{target} exists already and stays as it is; name another folder: tunelab demo DIR")
+    with folder_beside(target) as folder:
+        shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns(".*", "records"))
+        os.rename(folder, target)
+    return target
+
+
+def first_steady_session(root: Path) -> OpenedSession:
+    """Open the first session of a workspace, by name, that drove the steady step.
+
+    Raises
+    ------
+    WorkspaceError
+        There is none, or the workspace cannot be used.
+    """
+    sessions = open_workspace(root).sessions
+    for name in sorted(sessions):
+        if "steady" in sessions[name].session.steps:
+            return open_session(sessions[name].path)
+    raise WorkspaceError(str(root), [Problem("sessions", None, "", "no session with the step steady", "one")])

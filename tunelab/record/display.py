@@ -1,0 +1,128 @@
+"""How a notebook's figures and tables are shown: live in JupyterLab, or handed to the record's own page."""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import Any
+
+import pandas as pd
+
+FIGURE = "application/vnd.tunelab.figure+json"
+TABLE = "application/vnd.tunelab.table+json"
+PAGE_RUN = "TUNELAB_PAGE_RUN"  # environment variable that a record's run sets in its kernels
+ROWS_SHOWN = 400
+
+
+def set_up_display() -> None:
+    """Decide by where the notebook runs how its figures and tables are shown.
+
+    In a record's run they become data for the record's page; anywhere else, such as JupyterLab or papermill by hand,
+    HoloViews draws them itself.
+
+    Raises
+    ------
+    RuntimeError
+        Called outside a notebook.
+    """
+    import holoviews as hv
+
+    if os.environ.get(PAGE_RUN) != "1":
+        hv.extension("bokeh")
+        return
+    import holoviews.plotting.bokeh  # registers the renderer without loading anything into a page
+    from IPython import get_ipython
+
+    shell = get_ipython()
+    if shell is None:
+        raise RuntimeError("set_up_display() belongs in a notebook; outside of one use holoviews itself.")
+    hv.Store.set_current_backend("bokeh")
+    bundles = shell.display_formatter.mimebundle_formatter
+    bundles.for_type(hv.core.Dimensioned, _figure_bundle)
+    bundles.for_type(pd.DataFrame, _table_bundle)
+
+
+def _figure_bundle(figure: Any, include: Any = None, exclude: Any = None) -> tuple[dict, dict]:
+    item, title = figure_item(figure)
+    return {FIGURE: item, "text/plain": f"Figure: {title}"}, {}
+
+
+def _table_bundle(table: pd.DataFrame, include: Any = None, exclude: Any = None) -> tuple[dict, dict]:
+    return {TABLE: table_item(table)}, {}
+
+
+def figure_item(figure: Any) -> tuple[dict, str]:
+    """Draw a HoloViews object once, and return it as data that bokeh's script can embed, with what it shows.
+
+    Returns
+    -------
+    dict, str
+        `item`, JSON text for `Bokeh.embed.embed_item`, and `title`; the title names each panel and its axes.
+    """
+    import holoviews as hv
+    from bokeh.embed import json_item
+    from bokeh.models import Toolbar
+
+    model = hv.render(figure, backend="bokeh")
+    for toolbar in model.select({"type": Toolbar}):
+        toolbar.logo = None
+        toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen
+    title = _describe(model)
+    # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
+    return {"item": json.dumps(json_item(model), allow_nan=False), "title": title}, title
+
+
+def _describe(model: Any) -> str:
+    from bokeh.models import Plot
+
+    panels = []
+    for plot in model.select({"type": Plot}):
+        heading = getattr(plot.title, "text", "") or ""
+        axes = f"{_axis_label(plot.left)} against {_axis_label(plot.below)}"
+        panels.append(f"{heading}: {axes}" if heading else axes)
+    return "; ".join(sorted(set(panels), key=panels.index))
+
+
+def _axis_label(axes: list) -> str:
+    return next((axis.axis_label for axis in axes if getattr(axis, "axis_label", None)), "value")
+
+
+def table_item(table: pd.DataFrame) -> dict:
+    """Turn a table into plain data: heads, rows of text, and which columns hold numbers.
+
+    Numbers are rounded to four significant digits; a missing one is a dash.
+    """
+    frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
+    shown = frame.head(ROWS_SHOWN)
+    numeric = [_is_number(dtype) for dtype in frame.dtypes]
+    rows = [[_cell(value) for value in row] for row in shown.itertuples(index=False, name=None)]
+    return {
+        "head": [str(name) for name in frame.columns],
+        "rows": rows,
+        "numeric": numeric,
+        "left_out": len(frame) - len(shown),
+    }
+
+
+def _is_number(dtype: Any) -> bool:
+    return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
+
+
+def _cell(value: Any) -> str:
+    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and value != value):
+        return "–"
+    if isinstance(value, (bool, str)):
+        return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+    if hasattr(value, "item"):
+        return _cell(value.item())
+    if isinstance(value, float):
+        return show_number(value)
+    return str(value)
+
+
+def show_number(value: float) -> str:
+    """Write a number with four significant digits, without an exponent where it can be read without one."""
+    if value != 0 and not 1e-4 <= abs(value) < 1e7:
+        return f"{value:.3e}"
+    digits = 4 if abs(value) < 1000 else 6
+    return f"{float(f'{value:.{digits}g}'):g}" if abs(value) < 1e6 else f"{value:.0f}"

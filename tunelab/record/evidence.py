@@ -1,0 +1,100 @@
+"""What a session's log consists of: every row accounted for, what was driven, what is flagged."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.channels import CHANNELS
+from tunelab.log.flag import channels_of, flag_log, spans, summary
+from tunelab.log.load import load_session
+from tunelab.record.opened import OpenedSession
+
+RANGES = (
+    "engine_speed_rpm",
+    "air_flow_kg_h",
+    "throttle_pct",
+    "manifold_kpa",
+    "road_speed_km_h",
+    "coolant_c",
+    "battery_v",
+)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The log that a record stands on, and its accounts."""
+
+    log: xr.Dataset  # flagged
+    inputs: tuple[dict, ...]  # path, sha256, rows_in, rows_kept, rows_set_aside of each raw file
+    settings: tuple[dict, ...]  # path, sha256 of each file of the owner's that was read
+    set_aside: pd.DataFrame  # file, row, reason
+    spans: pd.DataFrame  # start_s, end_s, channel, reason, samples, note
+    flags: pd.DataFrame  # reason, samples, seconds, share
+    ranges: pd.DataFrame  # channel, unit, lowest, median, highest, readings
+
+    @property
+    def duration_s(self) -> float:
+        """Time from the first sample to the last."""
+        time = self.log["time"].to_numpy()
+        return float(time[-1] - time[0]) if time.size else 0.0
+
+
+def gather_evidence(opened: OpenedSession) -> Evidence:
+    """Read and flag a session's log, and draw up its accounts.
+
+    Raises
+    ------
+    ValueError, OSError
+        As `load_session` and `flag_log`: a log that cannot be read says which, where and what to do.
+    """
+    log = load_session(opened.workspace, opened.name)
+    log = flag_log(log, opened.car, opened.folder.session, revision=opened.revision)
+    return Evidence(
+        log=log,
+        inputs=tuple(_inputs(log)),
+        settings=tuple(_settings(opened)),
+        set_aside=pd.DataFrame(json.loads(log.attrs.get("set_aside", "[]")), columns=["file", "row", "reason"]),
+        spans=spans(log),
+        flags=summary(log),
+        ranges=_ranges(log),
+    )
+
+
+def _inputs(log: xr.Dataset) -> list[dict]:
+    keys = ("path", "sha256", "rows_in", "rows_kept", "rows_set_aside")
+    return [{key: file[key] for key in keys} for file in json.loads(log.attrs["files"])]
+
+
+def _settings(opened: OpenedSession) -> list[dict]:
+    root = opened.workspace.root
+    names = ["car.toml", "channels.toml", f"revisions/{opened.revision.name}.toml"]
+    paths = [root / name for name in names] + [opened.folder.path / "session.toml"]
+    return [{"path": p.relative_to(root).as_posix(), "sha256": sha256(p)} for p in paths if p.exists()]
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hexadecimal digits."""
+    with open(path, "rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def _ranges(log: xr.Dataset) -> pd.DataFrame:
+    present = channels_of(log)
+    first = [name for name in RANGES if name in present]
+    rows = [_range(log, name) for name in [*first, *(n for n in present if n not in first)]]
+    return pd.DataFrame(rows, columns=["channel", "unit", "lowest", "median", "highest", "readings"])
+
+
+def _range(log: xr.Dataset, name: str) -> tuple:
+    values = log[name].to_numpy()[log[f"{name}_flag"].to_numpy() == 0]
+    values = values[np.isfinite(values)]
+    unit = CHANNELS[name].axis_label.partition("[")[2].rstrip("]")
+    spread = (float(values.min()), float(np.median(values)), float(values.max())) if values.size else (np.nan,) * 3
+    return (CHANNELS[name].label, unit, *spread, int(values.size))

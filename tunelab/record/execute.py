@@ -1,0 +1,128 @@
+"""Runs one notebook with papermill in the Python that runs tunelab, and says how it went."""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+from traitlets.config import Config
+
+from tunelab.record.chapter import OUT
+from tunelab.record.display import PAGE_RUN
+from tunelab.record.notebook import Notebook, Value
+
+PREFIX = "TUNELAB_PREFIX"
+CHECK_TAG = "tunelab-kernel-check"
+CHECK = f"""import os, sys
+if sys.prefix != os.environ["{PREFIX}"]:
+    raise RuntimeError(
+        "This notebook runs in another Python than tunelab: the kernel named python3 belongs to "
+        + sys.prefix + ". Run tunelab in an environment of its own, with JUPYTER_PATH unset."
+    )"""
+
+
+@dataclass(frozen=True)
+class Run:
+    """How the run of one notebook ended."""
+
+    notebook: Notebook
+    executed: nbformat.NotebookNode
+    failure: str  # one line; empty when it ran to the end
+
+    @property
+    def failed(self) -> bool:
+        """Whether it did not run to the end."""
+        return bool(self.failure)
+
+
+def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], *, record: Path, root: Path) -> Run:
+    """Execute a notebook from a clean kernel, with a progress bar on stderr.
+
+    Parameters
+    ----------
+    notebook : Notebook
+        What to run; its file is not changed.
+    parameters : mapping
+        Checked parameters.
+    record : Path
+        Folder of the record being written: gets `<name>.ipynb`, finished cells even when a later one fails.
+    root : Path
+        The workspace: the kernel's working directory, so that no path of this machine need be a parameter.
+    """
+    import papermill
+    from papermill.exceptions import PapermillException
+
+    output = record / f"{notebook.name}.ipynb"
+    prepared = _with_check(nbformat.read(notebook.path, as_version=4))
+    failure = ""
+    with _environment({PAGE_RUN: "1", OUT: str(record), PREFIX: sys.prefix}), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            papermill.execute_notebook(
+                prepared,
+                str(output),
+                parameters=dict(parameters),
+                kernel_name="python3",
+                language="python",
+                cwd=str(root),
+                progress_bar={"desc": notebook.name, "file": sys.stderr, "leave": True},
+                config=Config({"KernelManager": {"transport": "tcp" if os.name == "nt" else "ipc"}}),
+            )
+        except PapermillException as error:
+            failure = _one_line(error)
+        except RuntimeError as error:  # jupyter_client: the kernel died or never started
+            failure = f"the kernel stopped: {_first_line(str(error))}"
+    executed = _tidy(nbformat.read(output, as_version=4) if output.exists() else prepared)
+    nbformat.write(executed, output)
+    return Run(notebook, executed, failure)
+
+
+def _with_check(node: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    cell = nbformat.v4.new_code_cell(CHECK, id="kernel-check", metadata={"tags": [CHECK_TAG]})
+    node.cells.insert(0, cell)
+    return node
+
+
+def _tidy(node: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """Take out what tells of this machine and this moment, and the check when it has passed."""
+    node.metadata.get("papermill", {}).clear()
+    node.metadata.pop("papermill", None)
+    node.cells = [cell for cell in node.cells if not _is_passed_check(cell)]
+    for cell in node.cells:
+        cell.metadata.pop("papermill", None)
+        cell.metadata.pop("execution", None)
+    return node
+
+
+def _is_passed_check(cell: nbformat.NotebookNode) -> bool:
+    tags = cell.metadata.get("tags", [])
+    return CHECK_TAG in tags and not any(o.output_type == "error" for o in cell.get("outputs", []))
+
+
+def _one_line(error: Exception) -> str:
+    name, value = getattr(error, "ename", ""), getattr(error, "evalue", "")
+    return f"{name}: {_first_line(value)}" if name else _first_line(str(error))
+
+
+def _first_line(text: str) -> str:
+    return next((line.strip() for line in text.splitlines() if line.strip()), "no message")
+
+
+@contextmanager
+def _environment(variables: Mapping[str, str]) -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in variables}
+    os.environ.update(variables)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value

@@ -1,0 +1,79 @@
+"""A session opened for a notebook or a record: its workspace, its revision, its place for a record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tunelab.record.notebook import hint
+from tunelab.workspace import Problem, SessionFolder, Workspace, WorkspaceError, find_workspace, open_workspace
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+CHECKOUT = Path(__file__).resolve().parents[2]
+
+
+@dataclass(frozen=True)
+class OpenedSession:
+    """One session with the workspace that it belongs to."""
+
+    workspace: Workspace
+    folder: SessionFolder
+
+    @property
+    def name(self) -> str:
+        """Name of the session's folder."""
+        return self.folder.name
+
+    @property
+    def car(self) -> Car:
+        """The car as `car.toml` has it."""
+        return self.workspace.car
+
+    @property
+    def revision(self) -> Revision:
+        """The revision that was in the ECU during the session."""
+        return self.workspace.revisions[self.folder.session.revision]
+
+    @property
+    def place(self) -> Path:
+        """Where its record goes unless told otherwise."""
+        return self.workspace.root / "records" / self.name
+
+
+def open_session(path: str | Path) -> OpenedSession:
+    """Open a session by its folder.
+
+    Parameters
+    ----------
+    path : path
+        The session's folder, or a file in it. A relative path is looked for from the working directory, then from the
+        checkout that tunelab was installed from, so that the notebooks' defaults work wherever they are started.
+
+    Raises
+    ------
+    WorkspaceError
+        No such session, or a workspace that cannot be used as it stands.
+    """
+    folder = _existing(Path(path))
+    workspace = open_workspace(find_workspace(folder))
+    sessions = {session.path.resolve(): session for session in workspace.sessions.values()}
+    for place in (folder.resolve(), *folder.resolve().parents):
+        if place in sessions:
+            return OpenedSession(workspace, sessions[place])
+    raise _no_session(str(path), list(workspace.sessions))
+
+
+def _existing(path: Path) -> Path:
+    for candidate in (path, CHECKOUT / path):
+        if candidate.exists():
+            return candidate
+    beside = path.parent if path.parent.is_dir() else CHECKOUT / path.parent
+    names = sorted(p.name for p in beside.iterdir() if p.is_dir()) if beside.is_dir() else []
+    raise _no_session(str(path), names)
+
+
+def _no_session(path: str, known: list[str]) -> WorkspaceError:
+    way_out = f"{hint(Path(path).name, known)}"
+    wanted = "the folder of a session, such as my-car/sessions/2026-05-03-steady"
+    return WorkspaceError(path, [Problem(path, None, "", "no session", wanted, way_out)])

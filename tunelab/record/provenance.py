@@ -1,0 +1,86 @@
+"""ro-crate-metadata.json: where a record comes from, in the open RO-Crate format (researchobject.org/ro-crate)."""
+
+from __future__ import annotations
+
+import datetime
+import mimetypes
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from rocrate.model import ContextEntity
+from rocrate.rocrate import ROCrate
+
+from tunelab.record.evidence import sha256
+
+FORMATS = {".ipynb": "application/x-ipynb+json", ".toml": "application/toml", ".nc": "application/x-netcdf"}
+LICENCE = "Private record of the car's owner; no licence to copy or publish is given."
+ABOUT = {
+    "index.html": "Summary of the record; open this first.",
+    "results.json": "Findings with intervals, inputs, parameters and versions.",
+    "proposal.toml": "The next revision, for a person to review and enter.",
+    "log.nc": "The log with its flags, after reading and mapping (netCDF, CF conventions).",
+}
+
+
+def write_crate(record: Path, results: Mapping[str, Any], car: str) -> None:
+    """Describe every file of a record, what it was made from and with what.
+
+    Parameters
+    ----------
+    record : Path
+        Folder with all other files in place.
+    results : mapping
+        What results.json holds.
+    car : str
+        Name of the car.
+    """
+    finished = results["timestamps"]["finished"]
+    crate = ROCrate()
+    crate.name = f"{car}: {results['session']}"
+    crate.description = (
+        f"Record of the session {results['session']} ({results['step']}), revision {results['revision']}."
+    )
+    crate.license = LICENCE
+    crate.datePublished = datetime.datetime.fromisoformat(finished)
+    files = [_add_file(crate, record, path) for path in sorted(record.rglob("*")) if path.is_file()]
+    _add_run(crate, results, files)
+    crate.metadata.write(record)
+
+
+def _add_file(crate: ROCrate, record: Path, path: Path) -> Any:
+    name = path.relative_to(record).as_posix()
+    kind = FORMATS.get(path.suffix) or mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+    properties = {"name": name, "encodingFormat": kind, "contentSize": str(path.stat().st_size), "sha256": sha256(path)}
+    if name in ABOUT:
+        properties["description"] = ABOUT[name]
+    return crate.add_file(path, dest_path=name, properties=properties)
+
+
+def _add_run(crate: ROCrate, results: Mapping[str, Any], files: list) -> None:
+    """Say what ran on what: one software application, the raw files by their hashes, the files that came out."""
+    versions = "; ".join(f"{name} {number}" for name, number in results["versions"].items())
+    software = {"@type": "SoftwareApplication", "name": "tunelab", "softwareVersion": results["versions"]["tunelab"]}
+    tool = crate.add(ContextEntity(crate, "#tunelab", properties={**software, "softwareRequirements": versions}))
+    read = [_add_input(crate, item) for item in [*results["inputs"], *results["settings"]]]
+    action = {
+        "@type": "CreateAction",
+        "name": "tunelab record",
+        "startTime": results["timestamps"]["started"],
+        "endTime": results["timestamps"]["finished"],
+    }
+    run = crate.add(ContextEntity(crate, "#run", properties=action))
+    run["instrument"] = tool
+    run["object"] = read
+    run["result"] = files
+    crate.root_dataset["mentions"] = run
+
+
+def _add_input(crate: ROCrate, item: Mapping[str, Any]) -> Any:
+    about = {"@type": "CreativeWork", "name": item["path"], "sha256": item["sha256"]}
+    if "rows_in" in item:
+        about["description"] = (
+            f"Raw log, not in this folder: {item['rows_in']} rows, {item['rows_kept']} kept, "
+            f"{item['rows_set_aside']} set aside."
+        )
+    return crate.add(ContextEntity(crate, f"#input-{item['sha256'][:16]}", properties=about))

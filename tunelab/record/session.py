@@ -1,0 +1,128 @@
+"""The record of one session: run its notebooks, put the pages and files together, move the whole into place."""
+
+from __future__ import annotations
+
+import datetime
+import shutil
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tunelab.log.store import write_log
+from tunelab.record.chapter import CHAPTERS, read_chapters
+from tunelab.record.evidence import Evidence, gather_evidence
+from tunelab.record.execute import Run, run_notebook
+from tunelab.record.notebook import Notebook, Value
+from tunelab.record.opened import OpenedSession
+from tunelab.record.page import notebook_page
+from tunelab.record.place import folder_beside, put_in_place
+from tunelab.record.provenance import write_crate
+from tunelab.record.results import results_data, results_text
+from tunelab.record.summary import summary_page
+from tunelab.record.table import write_table
+
+
+@dataclass(frozen=True)
+class Record:
+    """A record that was written."""
+
+    place: Path
+    kept: Path | None  # where the record went that was there before
+    runs: tuple[Run, ...]
+
+    @property
+    def index(self) -> Path:
+        """The page to open first."""
+        return self.place / "index.html"
+
+    @property
+    def failed(self) -> bool:
+        """Whether any analysis did not run to its end."""
+        return any(run.failed for run in self.runs)
+
+
+def record_session(
+    opened: OpenedSession,
+    notebooks: Sequence[Notebook],
+    settings: Mapping[str, Mapping[str, Value]],
+    *,
+    place: Path | None = None,
+) -> Record:
+    """Run notebooks on a session and write its record.
+
+    Parameters
+    ----------
+    opened : OpenedSession
+        The session.
+    notebooks : sequence of Notebook
+        What to ask of it.
+    settings : mapping
+        For each notebook's name the parameters to set, already checked.
+    place : Path, optional
+        Where the record goes; None: `records/<session>` of the workspace.
+
+    Returns
+    -------
+    Record
+        Also when a notebook failed: its page then shows how far it came, and the summary is marked failed.
+
+    Raises
+    ------
+    ValueError, OSError
+        The log cannot be read or the record cannot be written; nothing in the place has changed then.
+    """
+    place = (place or opened.place).absolute()
+    started = _now()
+    evidence = gather_evidence(opened)
+    with folder_beside(place) as folder:
+        runs, seconds = _run_all(opened, notebooks, settings, folder)
+        timestamps = {"started": started, "finished": _now(), "notebook_seconds": seconds}
+        _write_files(folder, opened, evidence, runs, timestamps)
+        kept = put_in_place(folder, place)
+    return Record(place, kept, tuple(run for run, _ in runs))
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+def _run_all(
+    opened: OpenedSession,
+    notebooks: Sequence[Notebook],
+    settings: Mapping[str, Mapping[str, Value]],
+    folder: Path,
+) -> tuple[list[tuple[Run, dict[str, Value]]], dict[str, float]]:
+    root = opened.workspace.root.absolute()
+    session = opened.folder.path.absolute().relative_to(root).as_posix()
+    runs, seconds = [], {}
+    for notebook in notebooks:
+        parameters = {p.name: p.default for p in notebook.parameters if p.name != "out"}
+        parameters |= {**settings.get(notebook.name, {}), "session": session}
+        begin = time.monotonic()
+        runs.append((run_notebook(notebook, parameters, record=folder, root=root), parameters))
+        seconds[notebook.name] = round(time.monotonic() - begin, 1)
+    return runs, seconds
+
+
+def _write_files(
+    folder: Path,
+    opened: OpenedSession,
+    evidence: Evidence,
+    runs: Sequence[tuple[Run, Mapping[str, Value]]],
+    timestamps: Mapping[str, object],
+) -> None:
+    """Write everything but what the notebooks wrote; the summary and its crate last, since they list the rest."""
+    chapters = read_chapters(folder)
+    shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
+    write_table(folder / "tables" / "set_aside.csv", evidence.set_aside)
+    write_table(folder / "tables" / "flagged_spans.csv", evidence.spans)
+    write_log(evidence.log, folder / "log.nc")
+    results = results_data(opened, evidence, chapters, runs, timestamps)
+    (folder / "results.json").write_text(results_text(results), encoding="utf-8")
+    about = {"car": opened.car.name, "session": opened.name, "date": opened.folder.session.date.isoformat()}
+    for run, _ in runs:
+        (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
+    page = summary_page(folder, opened, evidence, chapters, results)
+    (folder / "index.html").write_text(page, encoding="utf-8")
+    write_crate(folder, results, opened.car.name)

@@ -1,0 +1,160 @@
+"""index.html: the summary that a helper opens first and can act on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tunelab.record.cautions import cautions_for
+from tunelab.record.display import show_number, table_item
+from tunelab.record.evidence import Evidence
+from tunelab.record.opened import OpenedSession
+from tunelab.record.page import fill
+from tunelab.record.provenance import ABOUT
+
+STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
+SPANS_SHOWN = 60
+
+
+def summary_page(
+    record: Path,
+    opened: OpenedSession,
+    evidence: Evidence,
+    chapters: Sequence[Mapping[str, Any]],
+    results: Mapping[str, Any],
+) -> str:
+    """Write the summary of a record.
+
+    Parameters
+    ----------
+    record : Path
+        Folder with all other files in place; only their names are read.
+    opened, evidence
+        The session and the accounts of its log.
+    chapters : sequence
+        What the notebooks handed over.
+    results : mapping
+        What results.json holds.
+    """
+    values = {
+        "title": f"{opened.car.name}: {opened.name}",
+        "about": _about(opened),
+        "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
+        "driven": _driven(opened, evidence, chapters),
+        "findings": _findings(results["findings"]),
+        "change": _gather(chapters, "change"),
+        "cannot_show": _gather(chapters, "cannot_show"),
+        "drive_next": _gather(chapters, "drive_next"),
+        "cautions": [*_gather(chapters, "cautions")["sentences"], *cautions_for(opened.car)],
+        "accounts": _accounts(evidence),
+        "provenance": _provenance(results),
+        "questions": [n for n in results["notebooks"] if (record / f"{n['name']}.html").exists()],
+        "files": _files(record),
+    }
+    return fill("index.html", [], values)
+
+
+def _about(opened: OpenedSession) -> dict[str, str]:
+    session = opened.folder.session
+    about = {
+        "car": opened.car.name,
+        "session": opened.name,
+        "date": session.date.isoformat(),
+        "step": ", ".join(session.steps),
+        "revision": session.revision,
+    }
+    if session.wiring:
+        about["wiring"] = session.wiring
+    return about
+
+
+def _gather(chapters: Sequence[Mapping[str, Any]], name: str) -> dict[str, list]:
+    """Put one section of all chapters together; a sentence that two of them share stands once."""
+    sentences = [sentence for chapter in chapters for sentence in chapter[name]["sentences"]]
+    return {
+        "sentences": list(dict.fromkeys(sentences)),
+        "tables": [table for chapter in chapters for table in chapter[name]["tables"]],
+    }
+
+
+def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mapping[str, Any]]) -> dict[str, list]:
+    log, session = evidence.log, opened.folder.session
+    samples = log.sizes["time"]
+    episodes = int(np.unique(log["episode"].to_numpy()).size) if "episode" in log else 1
+    pieces = "in one piece" if episodes == 1 else f"in {episodes} pieces (the link dropped out, or several files)"
+    calm = evidence.flags.set_index("reason")
+    sentences = [
+        f"{_minutes(evidence.duration_s)} of log, {samples} samples, {pieces}.",
+        f"{calm.loc['none', 'share']:.0%} of the samples carry no flag; each question says how many it could use.",
+    ]
+    if session.weather:
+        air = session.weather
+        sentences.append(
+            f"Weather: {air.air_c:g} °C, {air.pressure_kpa:g} kPa at the place, {air.humidity_pct:g} % humidity."
+        )
+    if session.notes:
+        sentences.append(f"The driver's notes: {session.notes.strip()}")
+    more = _gather(chapters, "driven")
+    ranges = {"caption": "Channels, as trusted: flagged readings left out", **table_item(evidence.ranges)}
+    return {"sentences": [*sentences, *more["sentences"]], "tables": [*more["tables"], ranges]}
+
+
+def _minutes(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
+
+
+def _findings(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Order findings by what needs attention first, and put value and interval into words."""
+    ordered = sorted(findings, key=lambda finding: STATUS_ORDER[finding["status"]])
+    return [{**finding, "reading": _reading(finding)} for finding in ordered]
+
+
+def _reading(finding: Mapping[str, Any]) -> str:
+    if finding["value"] is None:
+        return "not shown"
+    unit = "" if finding["unit"] in ("1", "") else f" {finding['unit']}"
+    text = f"{show_number(finding['value'])}{unit}"
+    if finding["lower"] is not None and finding["upper"] is not None:
+        share = f", {finding['confidence']:.0%} interval" if finding["confidence"] else ""
+        text += f" ({show_number(finding['lower'])} to {show_number(finding['upper'])}{share})"
+    if finding["limit"] is not None:
+        text += f"; held against {show_number(finding['limit'])}{unit}"
+    return text
+
+
+def _accounts(evidence: Evidence) -> dict[str, Any]:
+    inputs = pd.DataFrame(evidence.inputs, columns=["path", "rows_in", "rows_kept", "rows_set_aside"])
+    flags = evidence.flags.assign(share=evidence.flags["share"].map("{:.1%}".format))
+    longest = (
+        evidence.spans.sort_values("samples", ascending=False, kind="stable").head(SPANS_SHOWN).sort_values("start_s")
+    )
+    return {
+        "rows": table_item(inputs),
+        "set_aside": table_item(evidence.set_aside.head(20)),
+        "set_aside_count": len(evidence.set_aside),
+        "flags": table_item(flags[flags["samples"] > 0]),
+        "spans": table_item(longest),
+        "span_count": len(evidence.spans),
+        "history": evidence.log.attrs.get("history", "").splitlines(),
+    }
+
+
+def _provenance(results: Mapping[str, Any]) -> dict[str, Any]:
+    files = pd.DataFrame([*results["inputs"], *results["settings"]], columns=["path", "sha256"])
+    parameters = [(n, name, str(value)) for n, given in results["parameters"].items() for name, value in given.items()]
+    return {
+        "files": table_item(files),
+        "parameters": table_item(pd.DataFrame(parameters, columns=["notebook", "parameter", "value"])),
+        "versions": ", ".join(f"{name} {number}" for name, number in results["versions"].items()),
+        "finished": results["timestamps"]["finished"],
+    }
+
+
+def _files(record: Path) -> list[tuple[str, str]]:
+    names = [path.relative_to(record).as_posix() for path in sorted(record.rglob("*")) if path.is_file()]
+    return [(name, ABOUT.get(name, "")) for name in [*names, "ro-crate-metadata.json"] if name != "index.html"]

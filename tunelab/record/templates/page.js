@@ -1,0 +1,103 @@
+"use strict";
+(async () => {
+  // Draws the page's figures from its own data: nothing is fetched, every script is inside this file.
+  const LIGHT = {ink: "#23262b", quiet: "#5d636c", line: "#d5d1c6", paper: "#fbfaf7"};
+  const DARK = {ink: "#e4e2dc", quiet: "#a5abb3", line: "#3a3f46", paper: "#191c20"};
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const touch = matchMedia("(pointer: coarse)").matches;
+  const views = [];
+
+  async function unpack(element) {
+    const bytes = Uint8Array.from(atob(element.textContent.trim()), (c) => c.charCodeAt(0));
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return new Response(stream).text();
+  }
+
+  async function addScript(element) {
+    const script = document.createElement("script");
+    script.textContent = await unpack(element);
+    document.head.append(script);
+  }
+
+  function dress(root, tone) {
+    for (const model of root.references()) {
+      if ("axis_label_text_color" in model) {
+        Object.assign(model, {
+          axis_label_text_color: tone.ink, major_label_text_color: tone.quiet, axis_line_color: tone.quiet,
+          major_tick_line_color: tone.quiet, minor_tick_line_color: tone.line,
+        });
+      } else if ("grid_line_color" in model && "dimension" in model) {
+        model.grid_line_color = tone.line;
+      } else if ("background_fill_color" in model && "border_fill_color" in model && "outline_line_color" in model) {
+        Object.assign(model, {
+          background_fill_color: null, border_fill_color: null, outline_line_color: tone.line,
+        });
+      } else if ("label_text_color" in model && "glyph_width" in model) {
+        Object.assign(model, {
+          label_text_color: tone.ink, background_fill_color: tone.paper, background_fill_alpha: 0.85,
+          border_line_color: tone.line,
+        });
+      } else if ("color_mapper" in model && "major_label_text_color" in model) {
+        Object.assign(model, {
+          major_label_text_color: tone.quiet, title_text_color: tone.ink, background_fill_color: null,
+        });
+      } else if ("text" in model && "text_color" in model && "vertical_align" in model) {
+        model.text_color = tone.ink;
+      }
+      if (touch && "gestures" in model && model.gestures.pan) {
+        model.gestures.pan.active = null; // a finger on a figure scrolls the page until a tool is chosen
+      }
+    }
+  }
+
+  function frames(count) {
+    return new Promise((done) => {
+      const next = (left) => (left ? requestAnimationFrame(() => next(left - 1)) : done());
+      next(count);
+    });
+  }
+
+  function keepForPaper({view, paper}) {
+    const picture = view.export("png", true).canvas;
+    paper.width = picture.width;
+    paper.height = picture.height;
+    paper.getContext("2d").drawImage(picture, 0, 0);
+  }
+
+  async function draw(element) {
+    const target = document.getElementById(element.dataset.figure);
+    const item = JSON.parse(await unpack(element));
+    const manager = await window.Bokeh.embed.embed_item(item, target.id);
+    const view = manager.roots[0];
+    const paper = document.createElement("canvas");
+    paper.className = "paper";
+    paper.setAttribute("role", "img");
+    paper.setAttribute("aria-label", target.getAttribute("aria-label"));
+    target.after(paper);
+    dress(view.model, LIGHT);
+    views.push({view, paper});
+  }
+
+  function dressAll() {
+    for (const {view} of views) dress(view.model, dark.matches ? DARK : LIGHT);
+  }
+
+  try {
+    for (const element of document.querySelectorAll("script[data-script]")) await addScript(element);
+    for (const element of document.querySelectorAll("script[data-figure]")) await draw(element);
+    await frames(3);
+    views.forEach(keepForPaper);
+    dressAll();
+    dark.addEventListener("change", dressAll);
+    addEventListener("beforeprint", () => {
+      if (!dark.matches) views.forEach(keepForPaper); // as zoomed on screen; in the dark, as first drawn
+    });
+    await frames(2);
+    document.documentElement.classList.add("ready");
+  } catch (error) {
+    for (const box of document.querySelectorAll(".drawing:empty")) {
+      box.textContent = "This browser could not draw the figure (" + error.message + "). The numbers are in the tables.";
+    }
+    document.documentElement.classList.add("undrawn");
+  }
+})();
