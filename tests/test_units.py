@@ -103,7 +103,9 @@ def test_recognise_unit_knows_what_loggers_write(text, canonical):
     assert recognise_unit(text) == canonical
 
 
-@pytest.mark.parametrize("text", ["", "   ", "()", "foo", "Va", "kWg", "°FC", "meter*pascal", "1000*kPa", "V V V"])
+@pytest.mark.parametrize(
+    "text", ["", "   ", "()", "foo", "Va", "kWg", "°FC", "meter*pascal", "1000*kPa", "V V V", "inHg vac"]
+)
 def test_recognise_unit_does_not_guess(text):
     assert recognise_unit(text) is None
 
@@ -221,9 +223,11 @@ def test_absolute_from_gauge_adds_the_barometer():
 
 
 def test_absolute_from_gauge_refuses_what_cannot_be():
-    with pytest.raises(ValueError, match="barometer_kpa: 1 samples at or below zero"):
+    with pytest.raises(
+        ValueError, match=r"barometer_kpa: 1 of 1 samples \(first: 0 at position 0\) are at or below zero"
+    ):
         absolute_from_gauge(10.0, 0.0)
-    with pytest.raises(ValueError, match="gauge_kpa: 2 samples are below a full vacuum"):
+    with pytest.raises(ValueError, match=r"gauge_kpa plus barometer: 2 of 3 .* below a full vacuum"):
         absolute_from_gauge([-102.0, -150.0, 0.0], 101.3)
 
 

@@ -84,7 +84,7 @@ _ROWS = (
     ("mass", "g", "gram", "gram, grams, gm"),
     ("mass", "mg", "milligram", "mgs, mg/stroke, mg/str, mg/stk, mg/cyl, mg/hub, mg/inj, mg/cycle"),
     ("mass", "lb", "pound", "lbs, lbm, pound, pounds"),
-    ("voltage", "V", "volt", "volt, volts, Vdc, V dc"),
+    ("voltage", "V", "volt", "volt, volts, Vdc, V dc, volts dc"),
     ("voltage", "mV", "millivolt", "millivolt, millivolts"),
     ("current", "A", "ampere", "amp, amps, ampere"),
     ("current", "mA", "milliampere", "milliamp, milliamps"),
@@ -93,7 +93,7 @@ _ROWS = (
         "angle",
         "degree",
         "degree",
-        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees, deg crank",
+        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, Grad KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees, deg crank",
     ),
     ("angle", "rad", "radian", "radian, radians"),
     ("angle", "degree_north", "degree", "°N, deg N, degrees north, degrees_N"),
@@ -202,7 +202,8 @@ def recognise_unit(text: str) -> str | None:
     """Canonical text of the unit that a logger wrote, or None where it is not known.
 
     Case, blanks, enclosing brackets, the marks of gauge and absolute pressure, look-alike signs for degree and micro,
-    and a degree sign broken by a wrong encoding do not matter. Blank text is None; a lone dash is "1".
+    and a degree sign broken by a wrong encoding do not matter. Blank text is None; a lone dash is "1". A vacuum ("inHg
+    vac") is None: whether it counts downwards only the owner knows.
     """
     unit = _lookup(text)
     return None if unit is None else unit.canonical
@@ -247,13 +248,16 @@ def absolute_from_gauge(gauge_kpa: ArrayLike, barometer_kpa: ArrayLike) -> np.nd
     """
     barometer = np.asarray(barometer_kpa, dtype=float)
     absolute = np.asarray(gauge_kpa, dtype=float) + barometer
-    for bad, what in (
-        (barometer <= 0, "barometer_kpa: {} samples at or below zero; absolute kPa is wanted."),
-        (absolute < 0, "gauge_kpa: {} samples are below a full vacuum; is the reading absolute already?"),
-    ):
-        if np.any(bad):
-            raise ValueError(what.format(np.count_nonzero(bad)))
+    _refuse(barometer, barometer <= 0, "barometer_kpa: {} at or below zero; the absolute pressure in kPa is wanted")
+    _refuse(absolute, absolute < 0, "gauge_kpa plus barometer: {} below a full vacuum; check the unit and its sign")
     return absolute
+
+
+def _refuse(values: np.ndarray, is_bad: np.ndarray, message: str) -> None:
+    bad = np.flatnonzero(is_bad)
+    if bad.size:
+        first = f"(first: {values.flat[bad[0]]:g} at position {bad[0]})"
+        raise ValueError(message.format(f"{bad.size} of {values.size} samples {first} are") + ".")
 
 
 def _lookup(text: str) -> Unit | None:

@@ -9,10 +9,9 @@ from tunelab.physics.arguments import (
     require_between,
     require_not_negative,
     require_positive,
-    require_rising,
-    require_same_length,
 )
 from tunelab.physics.load import cycle_time_ms
+from tunelab.physics.table import require_rising, require_table, table_value
 from tunelab.units import convert
 
 _FLOW = "the flow of one injector, held open, is wanted"
@@ -72,12 +71,11 @@ def dead_time_at(battery_v: ArrayLike, table_battery_v: ArrayLike, table_dead_ti
     Raises
     ------
     ValueError
-        Breakpoints that do not rise, lists of two lengths, a dead time below zero.
+        Breakpoints that do not rise, lists of two lengths, a dead time that is negative or not a number.
     """
     volts = require_rising(table_battery_v, "table_battery_v")
-    dead_times = require_not_negative(table_dead_time_ms, "table_dead_time_ms", "a dead time is wanted")
-    require_same_length(volts, dead_times, "table_battery_v and table_dead_time_ms")
-    return np.interp(np.asarray(battery_v, dtype=float), volts, dead_times)
+    dead_times = require_table(volts, table_dead_time_ms, "table_dead_time_ms", "a dead time is wanted")
+    return table_value(battery_v, volts, dead_times)
 
 
 def delivered_mass(pulse_width_ms: ArrayLike, dead_time_ms: ArrayLike, flow_g_min: ArrayLike) -> np.ndarray:

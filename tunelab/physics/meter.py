@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.physics.arguments import require_not_negative, require_positive, require_rising, require_same_length
+from tunelab.physics.arguments import require_not_negative, require_positive
+from tunelab.physics.table import require_rising, require_table, table_value
 
 _FLOW = "an air mass flow is wanted; this law knows no backflow"
 _LAW = "E² = A + B·Uⁿ needs numbers above zero"
@@ -34,7 +35,7 @@ def transfer_curve_flow(reading: ArrayLike, curve_reading: ArrayLike, curve_flow
         Readings that do not rise, lists of two lengths, a flow that is negative or not a number.
     """
     readings, flows = _curve(curve_reading, curve_flow_kg_h)
-    return np.interp(np.asarray(reading, dtype=float), readings, flows)
+    return table_value(reading, readings, flows)
 
 
 def transfer_curve_reading(flow_kg_h: ArrayLike, curve_reading: ArrayLike, curve_flow_kg_h: ArrayLike) -> np.ndarray:
@@ -127,8 +128,4 @@ def hot_film_flow(voltage_v: ArrayLike, still_v: ArrayLike, gain: ArrayLike, exp
 
 def _curve(curve_reading: ArrayLike, curve_flow_kg_h: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     readings = require_rising(curve_reading, "curve_reading")
-    flows = require_not_negative(curve_flow_kg_h, "curve_flow_kg_h", _FLOW)
-    require_same_length(readings, flows, "curve_reading and curve_flow_kg_h")
-    if np.isnan(flows).any():
-        raise ValueError(f"curve_flow_kg_h: {np.isnan(flows).sum()} of {flows.size} flows are missing; all are wanted.")
-    return readings, flows
+    return readings, require_table(readings, curve_flow_kg_h, "curve_flow_kg_h", _FLOW)

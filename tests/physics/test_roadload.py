@@ -1,0 +1,127 @@
+import numpy as np
+import pytest
+import scipy.integrate
+from model_contract import assert_keeps_contract
+from published import assert_agrees, entries, matching
+
+from tunelab.physics import roadload
+from tunelab.physics.roadload import RoadLoadCurve
+from tunelab.units import convert
+
+CURVE = RoadLoadCurve(150.0, 2.0, 0.42)
+PER_KM_H_SQUARED = 3.6**2  # N/(km/h)² to N/(m/s)²
+
+
+def _motorcycle(given):
+    return RoadLoadCurve(given["A_N"], 0.0, given["C_N_per_kmh2"] * PER_KM_H_SQUARED)
+
+
+@pytest.mark.parametrize("entry", matching("r_moto_F65"))
+def test_road_load_matches_published_table(entry):
+    assert_agrees(roadload.road_load(convert(65, "km/h", "m/s"), _motorcycle(entry["inputs"])), entry)
+
+
+@pytest.mark.parametrize("entry", matching("r_moto_t"))
+def test_coast_down_time_matches_published_table(entry):
+    start, end = convert([70, 60], "km/h", "m/s")
+    assert_agrees(roadload.coast_down_time(start, end, entry["inputs"]["m_kg"], _motorcycle(entry["inputs"])), entry)
+
+
+def test_road_load_in_customary_units_matches_published_values():
+    force, power = entries()["r_force_50mph"], entries()["r_power_50mph"]
+    given = force["inputs"]
+    per_mph = float(convert(1, "lbf", "N") / convert(1, "mph", "m/s"))
+    curve = RoadLoadCurve(
+        float(convert(given["A_lbf"], "lbf", "N")),
+        given["B_lbf_mph"] * per_mph,
+        given["C_lbf_mph2"] * per_mph / float(convert(1, "mph", "m/s")),
+    )
+    speed = convert(given["v_mph"], "mph", "m/s")
+    load_n = roadload.road_load(speed, curve)
+    assert_agrees(convert(load_n, "N", "lbf"), force)
+    assert_agrees(convert(roadload.wheel_power(speed, 0.0, 1000.0, load_n), "kW", "hp"), power)
+    assert_agrees(convert(entries()["r_units_A"]["inputs"]["A_lbf"], "lbf", "N"), entries()["r_units_A"])
+    assert_agrees(0.1 * per_mph, entries()["r_units_B"])
+
+
+# scipy 1.17, adaptive quadrature of the same integral, also down to standstill and with a curve that falls at first.
+@pytest.mark.parametrize(
+    ("start", "end", "curve"),
+    [(40.0, 5.0, CURVE), (30.0, 0.0, CURVE), (35.0, 2.0, RoadLoadCurve(120.0, -4.0, 0.6)), (20.0, 20.0, CURVE)],
+)
+def test_coast_down_time_matches_adaptive_quadrature(start, end, curve):
+    wanted, _ = scipy.integrate.quad(
+        lambda v: 1200 / (curve.a_n + curve.b_n_s_m * v + curve.c_n_s2_m2 * v * v), end, start
+    )
+    np.testing.assert_allclose(roadload.coast_down_time(start, end, 1200.0, curve), wanted, rtol=1e-9)
+
+
+# scipy 1.17: the same car driven by its equation of motion arrives at the end speed at that time.
+def test_coast_down_time_matches_the_equation_of_motion():
+    time = float(roadload.coast_down_time(33.0, 8.0, 1200.0, CURVE))
+    run = scipy.integrate.solve_ivp(
+        lambda _, v: -roadload.road_load(v, CURVE) / 1200, (0, time), [33.0], rtol=1e-10, atol=1e-10
+    )
+    np.testing.assert_allclose(run.y[0, -1], 8.0, rtol=1e-6)
+
+
+def test_curve_from_drag_turns_round():
+    curve = roadload.curve_from_drag(0.66, 0.013, mass_kg=1180.0, density_kg_m3=1.17)
+    np.testing.assert_allclose(roadload.drag_area(curve.c_n_s2_m2, 1.17), 0.66, rtol=1e-12)
+    np.testing.assert_allclose(roadload.rolling_coefficient(curve.a_n, 1180.0), 0.013, rtol=1e-12)
+    assert curve.b_n_s_m == 0.0
+
+
+# Dynamic pressure of the reference density of 40 CFR 1066.310, 1.17 kg/m³, at 20 m/s is 234 Pa.
+def test_curve_from_drag_is_dynamic_pressure_times_area():
+    curve = roadload.curve_from_drag(0.5, 0.0, mass_kg=1000.0, density_kg_m3=entries()["r_rho_ref"]["expected"])
+    np.testing.assert_allclose(roadload.road_load(20.0, curve), 0.5 * 234.0, rtol=1e-12)
+
+
+def test_curve_from_drag_passes_nan():
+    assert np.isnan(roadload.curve_from_drag(np.nan, 0.01, mass_kg=1000.0, density_kg_m3=1.2).c_n_s2_m2)
+
+
+# A slope of 3 in 4 has the sine 3/5 (geometry); standard gravity.
+def test_grade_force_matches_geometry():
+    np.testing.assert_allclose(roadload.grade_force(100.0, [75.0, -75.0, 0.0]), [588.399, -588.399, 0.0], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("model", "arguments"),
+    [
+        (lambda v: roadload.road_load(v, CURVE), (20.0,)),
+        (roadload.drag_area, (0.4, 1.2)),
+        (roadload.rolling_coefficient, (150.0, 1200.0)),
+        (lambda start, end, mass: roadload.coast_down_time(start, end, mass, CURVE), (30.0, 20.0, 1200.0)),
+        (roadload.grade_force, (1200.0, 3.0)),
+        (roadload.wheel_power, (20.0, 1.5, 1300.0, 400.0)),
+    ],
+)
+def test_models_keep_the_contract(model, arguments):
+    assert_keeps_contract(model, *arguments)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: roadload.road_load([3, -1], CURVE), "speed_m_s: 1 of 2"),
+        (lambda: roadload.curve_from_drag(-1, 0.01, mass_kg=1, density_kg_m3=1), "drag_area_m2"),
+        (lambda: roadload.curve_from_drag(1, -0.01, mass_kg=1, density_kg_m3=1), "rolling_coefficient"),
+        (lambda: roadload.curve_from_drag(1, 0.01, mass_kg=0, density_kg_m3=1), "mass_kg"),
+        (lambda: roadload.curve_from_drag(1, 0.01, mass_kg=1, density_kg_m3=0), "density_kg_m3"),
+        (lambda: roadload.drag_area(0.4, 0), "density_kg_m3"),
+        (lambda: roadload.rolling_coefficient(100, 0), "mass_kg"),
+        (lambda: roadload.coast_down_time(-1, 0, 1000, CURVE), "from_m_s"),
+        (lambda: roadload.coast_down_time(10, -1, 1000, CURVE), "to_m_s"),
+        (lambda: roadload.coast_down_time(10, 20, 1000, CURVE), "a coasting car gets slower"),
+        (lambda: roadload.coast_down_time(20, 10, 0, CURVE), "effective_mass_kg"),
+        (lambda: roadload.coast_down_time(20, 10, 1000, RoadLoadCurve(-500, 0, 0.4)), "road load.*never slows down"),
+        (lambda: roadload.grade_force(0, 3), "mass_kg"),
+        (lambda: roadload.wheel_power(-1, 0, 1000, 0), "speed_m_s"),
+        (lambda: roadload.wheel_power(1, 0, 0, 0), "effective_mass_kg"),
+    ],
+)
+def test_models_say_what_is_wrong(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()
