@@ -93,7 +93,7 @@ _ROWS = (
         "angle",
         "degree",
         "degree",
-        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, Grad KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees, deg crank",
+        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, Grad KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees",
     ),
     ("angle", "rad", "radian", "radian, radians"),
     ("angle", "degree_north", "degree", "°N, deg N, degrees north, degrees_N"),
