@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import itertools
-import re
 from collections.abc import Iterator, Sequence
 
+from tunelab.physics.driveline import tyre_circumference
 from tunelab.workspace.car import Car, Engine, Injectors, LambdaSensor, Limits, RoadLoad, Table, Tyres
 from tunelab.workspace.problem import Problem
 from tunelab.workspace.toml_file import Reading
 
-TYRE_SIZE = re.compile(r"\s*(?:LT|P)?\s*(\d{3})\s*/\s*(\d{2,3})\s*(?:Z?R|D|B|-)F?\s*(\d{2})\b.*", re.IGNORECASE)
 COAST_DOWN_KEYS = ("a_n", "b_n_s_m", "c_n_s2_m2")
 DRAG_KEYS = ("drag_area_m2", "rolling_coefficient")
 
@@ -93,8 +92,12 @@ def _check_tyres(reading: Reading, key: str, tyres: Tyres, car: Car) -> Iterator
     way_out = "or give rolling_radius_m: axle height above the ground with the car standing"
     if tyres.size is None and tyres.rolling_radius_m is None and not reading.has_problem(key):
         yield reading.problem((key,), "neither size nor rolling_radius_m", "one of the two", way_out)
-    if tyres.size is not None and not TYRE_SIZE.fullmatch(tyres.size):
-        yield reading.problem((key, "size"), repr(tyres.size), 'a size code such as "205/55R16"', way_out)
+    if tyres.size is None:
+        return
+    try:
+        tyre_circumference(tyres.size)
+    except ValueError as error:
+        yield reading.problem((key, "size"), repr(tyres.size), 'a size code such as "205/55R16"', f"{error} {way_out}")
 
 
 def _check_gearing(reading: Reading, car: Car) -> Iterator[Problem]:
