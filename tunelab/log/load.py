@@ -1,0 +1,72 @@
+"""All logs of one session, read, mapped and put on one clock."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import xarray as xr
+
+from tunelab.log.map.entry import map_file
+from tunelab.log.map.join import join_files
+from tunelab.log.map.mapped import MappedFile
+from tunelab.log.map.problem import MapError
+from tunelab.log.read import ReadError, read_raw
+from tunelab.workspace import SessionFolder, Workspace
+
+
+class LoadError(ValueError):
+    """A session whose logs cannot be loaded; the message says everything that stands in the way, file by file."""
+
+
+def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
+    """Load a session's logs.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        From `open_workspace`.
+    session_name : str
+        Name of the session's folder.
+
+    Returns
+    -------
+    Dataset
+        The log as `map_raw` describes it, over all files, not yet flagged; the attributes `session` and `revision`
+        name where it belongs.
+
+    Raises
+    ------
+    KeyError
+        No such session.
+    LoadError
+        A file cannot be read or mapped; all such files are listed.
+    """
+    if session_name not in workspace.sessions:
+        known = ", ".join(sorted(workspace.sessions)) or "none"
+        raise KeyError(f"{session_name!r} is not a session of this workspace; there are: {known}.")
+    folder = workspace.sessions[session_name]
+    if not folder.files:
+        raise LoadError(f"{folder.path}: no log lies in this session's folder; copy the logger's file there.")
+    files = _map_all(workspace, folder)
+    try:
+        log = join_files(files, title=f"drive log of {session_name}")
+    except MapError as error:
+        raise LoadError(f"{session_name}: {error}") from error
+    return log.assign_attrs(session=session_name, revision=folder.session.revision)
+
+
+def _map_all(workspace: Workspace, folder: SessionFolder) -> list[MappedFile]:
+    files, problems = [], []
+    for path in folder.files:
+        try:
+            files.append(_map_one(workspace, folder, path))
+        except (ReadError, MapError) as error:
+            problems.append(str(error))
+    if problems:
+        raise LoadError(f"{folder.name}: {len(problems)} of {len(folder.files)} files.\n" + "\n".join(problems))
+    return files
+
+
+def _map_one(workspace: Workspace, folder: SessionFolder, path: Path) -> MappedFile:
+    raw = read_raw(path, workspace.channel_map)
+    return map_file(raw, workspace.car, workspace.channel_map, weather=folder.session.weather)

@@ -1,0 +1,183 @@
+"""Which column is the clock, and what it says in seconds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import polars as pl
+
+from tunelab.log.map.heading import Heading, parse_heading
+from tunelab.log.map.problem import rule_lines, toml_text
+from tunelab.log.map.stamp import read_stamps
+from tunelab.log.read import RawColumn, RawTable
+from tunelab.units import recognise_unit
+from tunelab.workspace.channel_map import ChannelMap
+
+Kind = Literal["relative", "time of day", "absolute"]
+
+_SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
+_RULED = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "unix_s": 1.0, "unix_ms": 1e-3}
+
+
+class ClockError(ValueError):
+    """No usable clock; the message says what was looked at and the way out."""
+
+
+@dataclass(frozen=True)
+class Clock:
+    """The clock of a file."""
+
+    seconds: np.ndarray  # shape (rows,), NaN where the cell could not be read
+    kind: Kind  # absolute: seconds since 1970-01-01, in UTC where the file states its zone
+    columns: tuple[str, ...]  # keys in the frame
+    how: str  # in plain words
+
+
+def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
+    """Find the clock: by the owner's rule, else by name, else by the file's rate.
+
+    Raises
+    ------
+    ClockError
+        No time column, one whose unit stays open, or two that cannot both be the clock.
+    """
+    ruled = _ruled(raw, channel_map)
+    if ruled:
+        return ruled
+    named = [c for c in raw.columns if parse_heading(c.heading).is_time and not _is_claimed(raw, c, channel_map)]
+    clocks = [found for column in named if (found := _read_clock(raw, column, parse_heading(column.heading)))]
+    joined = _join_date(raw, named)
+    if joined:
+        clocks.append(joined)
+    usable = [clock for clock in clocks if np.isfinite(clock.seconds).mean() > 0.5 and np.ptp(_finite(clock)) > 0]
+    if usable:
+        return _choose(usable)
+    rule = channel_map.file_rule(raw.path.name)
+    if rule is not None and rule.rate_hz is not None:
+        seconds = np.arange(raw.frame.height) / rule.rate_hz
+        return Clock(seconds, "relative", (), f"no time column; {rule.rate_hz:g} rows per second by channels.toml")
+    raise ClockError(_no_clock(raw, named))
+
+
+def _finite(clock: Clock) -> np.ndarray:
+    finite = clock.seconds[np.isfinite(clock.seconds)]
+    return finite if finite.size else np.zeros(1)
+
+
+def _is_claimed(raw: RawTable, column: RawColumn, channel_map: ChannelMap) -> bool:
+    rule = channel_map.rule_for(raw.path.name, column.heading)
+    return rule is not None and (rule.ignore or rule.channel is not None)
+
+
+def _choose(clocks: Sequence[Clock]) -> Clock:
+    """Take the finest clock; a relative one is tied to an absolute one beside it by their median difference."""
+    finest = max(clocks, key=lambda clock: (_resolution(clock), clock.kind == "absolute"))
+    anchors = [clock for clock in clocks if clock.kind == "absolute" and clock is not finest]
+    if finest.kind != "relative" or not anchors or (np.diff(_finite(finest)) < 0).any():
+        return finest
+    shift = float(np.nanmedian(anchors[0].seconds - finest.seconds))
+    how = f"{finest.how}, tied to the date and time in {anchors[0].columns[0]}"
+    return Clock(finest.seconds + shift, "absolute", finest.columns + anchors[0].columns, how)
+
+
+def _resolution(clock: Clock) -> float:
+    """Share of rows whose stamp differs from the row before, in steps of 2 %: columns as fine as each other tie."""
+    changes = np.count_nonzero(np.diff(clock.seconds))
+    return round(changes / max(clock.seconds.size, 1) * 50)
+
+
+def _ruled(raw: RawTable, channel_map: ChannelMap) -> Clock | None:
+    rules = {c.key: channel_map.rule_for(raw.path.name, c.heading) for c in raw.columns}
+    said = {key: rule.time for key, rule in rules.items() if rule is not None and rule.time is not None}
+    main = [key for key, kind in said.items() if kind != "date"]
+    if not main:
+        return None
+    if len(main) > 1:
+        raise ClockError(f"channels.toml gives {len(main)} clocks for this file: {', '.join(main)}; one is wanted.")
+    key, kind = main[0], said[main[0]]
+    date = next((other for other, what in said.items() if what == "date"), None)
+    if kind in _RULED:
+        values = _numbers(raw, key)
+        absolute = kind.startswith("unix")
+        return Clock(values * _RULED[kind], "absolute" if absolute else "relative", (key,), f"{key} in {kind}, by rule")
+    cells = _text(raw, key)
+    if date:
+        cells = _text(raw, date) + " " + cells
+    return _stamped(cells, (key,) if not date else (date, key), "by rule")
+
+
+def _numbers(raw: RawTable, key: str) -> np.ndarray:
+    return raw.frame[key].cast(pl.Float64, strict=False).fill_null(float("nan")).to_numpy()
+
+
+def _text(raw: RawTable, key: str) -> pl.Series:
+    return raw.frame[key].cast(pl.String)
+
+
+def _stamped(cells: pl.Series, keys: tuple[str, ...], how: str) -> Clock:
+    stamps = read_stamps(cells)
+    return Clock(stamps.seconds, "absolute" if stamps.has_date else "time of day", keys, f"{stamps.how}, {how}")
+
+
+def _read_clock(raw: RawTable, column: RawColumn, heading: Heading) -> Clock | None:
+    """Read one column named like a clock; None where it cannot be one by itself."""
+    if raw.frame[column.key].dtype == pl.String:
+        clock = _stamped(raw.frame[column.key], (column.key,), f"column {column.key}")
+        is_date = clock.kind == "absolute" and np.unique(_finite(clock)).size <= 2
+        return None if is_date else clock
+    values = _numbers(raw, column.key)
+    unit = recognise_unit(column.unit or heading.unit or "")
+    if unit in _SECONDS:
+        factor, why = _SECONDS[unit], f"unit {unit} stated"
+        high = float(np.nanmax(values, initial=0)) * factor
+        return Clock(values * factor, "absolute" if high > 1e8 else "relative", (column.key,), f"{column.key}: {why}")
+    return _guess_scale(values, column)
+
+
+def _guess_scale(values: np.ndarray, column: RawColumn) -> Clock | None:
+    """Tell seconds, milliseconds and Unix time from their size and step, where only one of them is possible."""
+    finite = values[np.isfinite(values)]
+    step = np.abs(np.diff(finite))
+    step = step[step > 0]
+    if not step.size:
+        return None
+    high, usual = float(np.median(finite)), float(np.median(step))
+    for low, factor, name in ((1e8, 1.0, "seconds"), (1e11, 1e-3, "milliseconds"), (1e14, 1e-6, "microseconds")):
+        if low < high < 40 * low and usual * factor < 60:
+            return Clock(values * factor, "absolute", (column.key,), f"{column.key}: {name} since 1970")
+    if 2e4 < high < 1e5 and usual < 1e-3:
+        return Clock((values - 25569) * 86400.0, "absolute", (column.key,), f"{column.key}: spreadsheet days")
+    if usual < 0.5 or (usual < 2 and (finite % 1 != 0).mean() > 0.1):
+        return Clock(values, "relative", (column.key,), f"{column.key}: seconds, as its steps are {usual:g}")
+    if 2 <= usual <= 2000:
+        return Clock(
+            values * 1e-3, "relative", (column.key,), f"{column.key}: milliseconds, as its steps are {usual:g}"
+        )
+    raise ClockError(
+        f"{column.key!r}: steps of {usual:g} may be seconds, milliseconds or microseconds; say which:\n"
+        + rule_lines(column.heading, time='"s"  # or "ms", "us", "min"')
+    )
+
+
+def _join_date(raw: RawTable, named: Sequence[RawColumn]) -> Clock | None:
+    """Join a date column with a time-of-day column."""
+    texts = [column.key for column in named if raw.frame[column.key].dtype == pl.String]
+    heads = {key: raw.frame[key].drop_nulls().head(3).to_list() for key in texts}
+    dates = [key for key in texts if heads[key] and not any(":" in cell for cell in heads[key])]
+    times = [key for key in texts if heads[key] and all(":" in cell and "-" not in cell for cell in heads[key])]
+    if not dates or not times:
+        return None
+    clock = _stamped(raw.frame[dates[0]] + " " + raw.frame[times[0]], (dates[0], times[0]), "two columns")
+    return clock if clock.kind == "absolute" else None
+
+
+def _no_clock(raw: RawTable, named: Sequence[RawColumn]) -> str:
+    looked = f"; {named[0].key!r} is named like one but holds no rising time" if named else ""
+    return (
+        f"no time column was found{looked}. Name it in channels.toml, or give the file's rate:\n"
+        + rule_lines("<column heading>", time='"s"  # or "ms", "us", "clock", "iso8601"')
+        + f"\n  or\n    [[file]]\n    name = {toml_text(raw.path.name)}\n    rate_hz = 25.0  # rows per second"
+    )

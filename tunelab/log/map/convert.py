@@ -1,0 +1,176 @@
+"""The numbers of one column into the channel's own unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from tunelab.channels import CHANNELS, name_key
+from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
+from tunelab.log.map.recognise import Match
+from tunelab.log.map.words import FuelCodeError, fuel_codes, words_to_numbers
+from tunelab.physics.fuels import stoich_afr
+from tunelab.units import convert
+from tunelab.workspace.car import Car, Fuel
+
+
+class ConversionError(ValueError):
+    """A column that cannot be converted with what is known."""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What a conversion may need besides the column."""
+
+    car: Car | None
+    weather_kpa: float | None
+    barometer_kpa: np.ndarray | None  # from the same log, shape (rows,)
+
+
+@dataclass(frozen=True)
+class Converted:
+    """One channel's numbers."""
+
+    values: np.ndarray  # shape (rows,), float64
+    how: str
+    words: dict[str, int]
+
+
+def convert_column(series: pl.Series, match: Match, around: Surroundings) -> Converted:
+    """Convert one column.
+
+    Parameters
+    ----------
+    series : polars Series
+        The column as read.
+    match : Match
+        Settled: `match.form` is not None.
+    around : Surroundings
+        Fuel and pressures.
+
+    Raises
+    ------
+    ConversionError
+        The fuel or the barometric pressure is wanted and not known, or codes have no known meaning.
+    """
+    form, rule = match.form, match.rule
+    said = {name_key(word): number for word, number in rule.words.items()} if rule else {}
+    values, words = _numbers(series, form)
+    values = values.copy()
+    if rule and (rule.scale is not None or rule.offset is not None):
+        scale, offset = (1.0 if rule.scale is None else rule.scale), (rule.offset or 0.0)
+        values = values * scale + offset
+    values, how = _to_channel(values, match, around)
+    if rule and rule.invert:
+        values = 1 - values if form.channel in SWITCHES else -values
+        how += ", inverted"
+    if said:
+        values, words = _apply_words(series, said, values, words)
+        how += ", words by channels.toml"
+    return Converted(values, how, words)
+
+
+def _numbers(series: pl.Series, form: Form) -> tuple[np.ndarray, dict[str, int]]:
+    if series.dtype == pl.String:
+        return words_to_numbers(series, form.channel)
+    if series.null_count():
+        series = series.fill_null(float("nan"))
+    return series.to_numpy(), {}
+
+
+def _apply_words(
+    series: pl.Series, said: dict[str, float], values: np.ndarray, words: dict[str, int]
+) -> tuple[np.ndarray, dict[str, int]]:
+    """Put the owner's numbers in where his words stand; number cells are words too ("4")."""
+    cells = series.cast(pl.String)
+    unique = cells.drop_nulls().unique().to_list()
+    known = {cell: said[_cell_key(cell)] for cell in unique if _cell_key(cell) in said}
+    numbers = cells.replace_strict(known, default=None, return_dtype=pl.Float64)
+    given = numbers.is_not_null().to_numpy()
+    values = np.where(given, numbers.fill_null(0.0).to_numpy(), values)
+    return values, {word: count for word, count in words.items() if _cell_key(word) not in said}
+
+
+def _cell_key(cell: str) -> str:
+    return name_key(cell.removesuffix(".0"))
+
+
+def _to_channel(values: np.ndarray, match: Match, around: Surroundings) -> tuple[np.ndarray, str]:
+    form = match.form
+    if form.channel == "fuel_mode" and "words" not in match.why:
+        return _fuel_mode(values, match)
+    if form.kind in ("AFR", "phi"):
+        return _to_lambda(values, match, around)
+    if form.kind == "factor":
+        return (values - 1.0) * 100.0, "factor to percent"
+    if form.kind == "of hundred":
+        return values - 100.0, "100 is no change"
+    unit = CHANNELS[form.channel].unit
+    converted = values if form.unit == unit else convert(values, form.unit, unit)
+    how = "as logged" if form.unit == unit else f"{form.unit} to {unit}"
+    if form.channel == "knock_retard_deg" and (converted < 0).sum() > (converted > 0).sum():
+        return -converted, how + ", sign turned: retard is positive"
+    return _to_reference(converted, match, around, how)
+
+
+def _fuel_mode(values: np.ndarray, match: Match) -> tuple[np.ndarray, str]:
+    if match.rule and match.rule.words:
+        return np.full(values.shape, np.nan), "codes"
+    try:
+        return fuel_codes(values, match.heading.key)
+    except FuelCodeError as error:
+        raise ConversionError(
+            f'{error}; say so: words = {{ "1" = 1, "3" = 3 }}  # 1 open, 2 closed, 3 cut, 4 full load'
+        ) from None
+
+
+def _to_lambda(values: np.ndarray, match: Match, around: Surroundings) -> tuple[np.ndarray, str]:
+    positive = np.where(values > 0, values, np.nan)  # zero is a sensor that is off
+    if match.form.kind == "phi":
+        return 1.0 / positive, "equivalence ratio to lambda"
+    ratio = match.rule.afr_stoich if match.rule else None
+    if ratio is not None:
+        return positive / ratio, f"AFR / {ratio:g} by channels.toml"
+    if around.car is None:
+        raise ConversionError("AFR becomes lambda with the fuel's stoichiometric ratio; the fuel stands in car.toml")
+    ratio = fuel_ratio(around.car.fuel)
+    return positive / ratio, f"AFR / {ratio:.2f}, stoichiometric ratio of {around.car.fuel.name}"
+
+
+def fuel_ratio(fuel: Fuel) -> float:
+    """Stoichiometric air-fuel ratio of the car's fuel by mass."""
+    return float(stoich_afr(fuel.hydrogen_to_carbon, fuel.oxygen_to_carbon))
+
+
+def _to_reference(values: np.ndarray, match: Match, around: Surroundings, how: str) -> tuple[np.ndarray, str]:
+    """Bring a pressure to absolute or above atmosphere, as the channel wants it."""
+    kind, channel = match.form.kind, match.form.channel
+    said = match.rule.gauge if match.rule else None
+    if CHANNELS[channel].unit != "kPa" or channel == "barometer_kpa":
+        return values, how
+    if channel in ABOVE_ATMOSPHERE:
+        is_absolute = kind == "absolute" if said is None else not said
+        if not is_absolute:
+            return values, how
+        pressure, source = _atmosphere(around)
+        return values - pressure, f"{how}, absolute less {source}"
+    if not (kind in ("gauge", "vacuum") if said is None else said):
+        return values, how
+    pressure, source = _atmosphere(around)
+    if kind == "vacuum":
+        return pressure - values, f"{how}, {source} less the vacuum"
+    return values + pressure, f"{how}, gauge plus {source}"
+
+
+def _atmosphere(around: Surroundings) -> tuple[np.ndarray | float, str]:
+    if around.barometer_kpa is not None:
+        middle = float(np.nanmedian(around.barometer_kpa))
+        return middle, f"the logged barometric pressure of {middle:.1f} kPa"
+    if around.weather_kpa is not None:
+        return around.weather_kpa, f"the session's {around.weather_kpa:g} kPa"
+    raise ConversionError(
+        "the pressure is above atmosphere; to reach an absolute one log the barometer, or give weather.pressure_kpa in "
+        "session.toml"
+    )

@@ -1,0 +1,204 @@
+"""Map one raw table: clock, columns, units, refresh rates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+
+from tunelab.channels import CHANNELS
+from tunelab.log.map.clock import Clock, ClockError, find_clock
+from tunelab.log.map.convert import ConversionError, Converted, Surroundings, convert_column
+from tunelab.log.map.join import join_files
+from tunelab.log.map.mapped import MappedFile, Track
+from tunelab.log.map.problem import MapError, rule_lines, toml_text
+from tunelab.log.map.recognise import Match, describe_open, drop_claimed, find_rivals, match_columns, same_values
+from tunelab.log.map.refresh import find_refresh
+from tunelab.log.map.settle import Settled, settle_clock
+from tunelab.log.read import RawColumn, RawTable, SetAside
+from tunelab.log.read.raw import merge_rows
+from tunelab.workspace.car import Car
+from tunelab.workspace.channel_map import ChannelMap
+from tunelab.workspace.session import Weather
+
+
+def map_raw(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather: Weather | None = None) -> xr.Dataset:
+    """Map one raw table to a log.
+
+    Parameters
+    ----------
+    raw : RawTable
+        From `read_raw`.
+    car : Car or None
+        Its fuel turns AFR into lambda, its meter settles what "MAF" means. None: AFR columns are an error.
+    channel_map : ChannelMap
+        The owner's `channels.toml`; may be empty.
+    weather : Weather or None
+        The session's; its pressure makes gauge pressures absolute where no barometer is logged.
+
+    Returns
+    -------
+    Dataset
+        Dimension `time`, canonical channels as float64, `episode`, `<channel>_fresh` where a channel refreshes slower
+        than the rows; NaN is no reading. The attributes list files, rows set aside, and what became of every column.
+
+    Raises
+    ------
+    MapError
+        A column, the clock or a conversion that only the owner can settle; every such thing in one message.
+    """
+    return join_files([map_file(raw, car, channel_map, weather=weather)], title=raw.path.name)
+
+
+def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather: Weather | None) -> MappedFile:
+    """Map one raw table and leave it on its own clock; see `map_raw`."""
+    problems: list[str] = []
+    try:
+        clock = find_clock(raw, channel_map)
+    except ClockError as error:
+        clock, problems = None, [f"  {error}"]
+    keys = set(clock.columns) if clock else set()
+    matches = drop_claimed(match_columns(raw, channel_map, car.meter.channel if car else None))
+    matches = [match for match in matches if match.column.key not in keys]
+    problems += [describe_open(match) for match in matches if match.sure == "open"]
+    converted, more = _convert(raw, matches, car, weather)
+    chosen, rivals = _settle_rivals(matches, converted)
+    problems += [*more, *rivals]
+    if clock is None or problems:
+        raise MapError(raw.path.name, problems)
+    settled = settle_clock(clock.seconds, raw.restarts)
+    if settled.keep.sum() < 2:
+        raise MapError(raw.path.name, ["  fewer than two rows have a time of their own; nothing can be made of them."])
+    notes = tuple(_column_notes(raw, clock, matches, chosen, converted))
+    return _mapped(raw, (clock, settled), chosen, converted, notes)
+
+
+def _convert(
+    raw: RawTable, matches: list[Match], car: Car | None, weather: Weather | None
+) -> tuple[dict[str, Converted], list[str]]:
+    """Convert all settled columns, by key; what cannot be converted comes back as problems."""
+    around = Surroundings(car, weather.pressure_kpa if weather else None, None)
+    converted: dict[str, Converted] = {}
+    problems = []
+    wanted = [match for match in matches if match.form is not None]
+    for match in sorted(wanted, key=lambda match: match.form.channel != "barometer_kpa"):
+        try:
+            converted[match.column.key] = found = convert_column(raw.frame[match.column.key], match, around)
+        except ConversionError as error:
+            problems.append(f"  {match.column.heading!r}: {error}.")
+            continue
+        if match.form.channel == "barometer_kpa" and np.isfinite(found.values).any():
+            around = Surroundings(around.car, around.weather_kpa, found.values)
+    return converted, problems
+
+
+def _settle_rivals(matches: list[Match], converted: dict[str, Converted]) -> tuple[dict[str, Match], list[str]]:
+    """Give each channel one column; columns that hold the same readings do not rival each other."""
+    rivals = find_rivals(matches)
+    problems, chosen = [], {}
+    for match in matches:
+        if match.form is not None and match.column.key in converted:
+            chosen.setdefault(match.form.channel, match)
+    for channel, claimed in rivals.items():
+        numbers = [converted[match.column.key].values for match in claimed if match.column.key in converted]
+        if any(not same_values(numbers[0], other) for other in numbers[1:]):
+            problems.append(_rivalry(channel, claimed))
+    return chosen, problems
+
+
+def _rivalry(channel: str, claimed: list[Match]) -> str:
+    names = " and ".join(repr(match.column.heading) for match in claimed)
+    if len({match.column.heading for match in claimed}) == 1:
+        return (
+            f"  {channel}: {len(claimed)} columns are all named {claimed[0].column.heading!r} and differ; give each "
+            "its own name in the logger, or the file's names in channels.toml: [[file]] with name and headings."
+        )
+    return f"  {channel}: {names} both claim it and differ. Name the one to take:\n" + rule_lines(
+        claimed[0].column.heading, channel=toml_text(channel)
+    )
+
+
+def _mapped(
+    raw: RawTable,
+    clocks: tuple[Clock, Settled],
+    chosen: dict[str, Match],
+    converted: dict[str, Converted],
+    notes: tuple[dict[str, object], ...],
+) -> MappedFile:
+    clock, settled = clocks
+    keep = settled.keep
+    time_s, episode = settled.time_s[keep], settled.episode[keep]
+    tracks = {
+        channel: _track(raw, match, converted[match.column.key], (keep, time_s, episode))
+        for channel, match in chosen.items()
+    }
+    set_aside = list(raw.set_aside)
+    for reason, rows in settled.reasons.items():
+        set_aside += merge_rows(raw.line[rows], reason)
+    return MappedFile(
+        raw=raw,
+        kind=clock.kind,
+        time_s=time_s,
+        episode=_from_zero(episode),
+        line=raw.line[keep],
+        tracks=tracks,
+        set_aside=tuple(sorted(set_aside, key=lambda item: item.row)),
+        columns=notes,
+        history=tuple(_history(raw, clock, settled, set_aside)),
+    )
+
+
+def _track(raw: RawTable, match: Match, converted: Converted, rows: tuple[np.ndarray, np.ndarray, np.ndarray]) -> Track:
+    keep, time_s, episode = rows
+    series = raw.frame[match.column.key]
+    empty = series.is_null().to_numpy() if series.null_count() else np.zeros(1, dtype=bool)
+    values = converted.values if keep.all() else converted.values[keep]
+    if empty.size > 1 and not keep.all():
+        empty = empty[keep]
+    refresh = find_refresh(values, empty, time_s, episode)
+    if refresh is None:
+        return Track(np.ascontiguousarray(values), None, float("nan"), match.column.heading, converted.how)
+    return Track(refresh.values, refresh.fresh, refresh.period_s, match.column.heading, converted.how)
+
+
+def _from_zero(episode: np.ndarray) -> np.ndarray:
+    return np.unique(episode, return_inverse=True)[1].astype(np.int32)
+
+
+def _column_notes(
+    raw: RawTable, clock: Clock, matches: list[Match], chosen: dict[str, Match], converted: dict[str, Converted]
+) -> Iterator[dict[str, object]]:
+    """Say of each column what became of it, unmapped ones too."""
+    by_key = {match.column.key: match for match in matches}
+    taken = {match.column.key: channel for channel, match in chosen.items()}
+    for column in raw.columns:
+        channel = "time" if column.key in clock.columns else taken.get(column.key, "")
+        found, match = converted.get(column.key), by_key.get(column.key)
+        if channel == "time":
+            how = clock.how
+        elif channel and found:
+            how = found.how
+        else:
+            twin = match.form.channel if match and match.form else ""
+            how = f"not mapped: {f'{twin} has the same readings' if twin else match.why if match else 'not known'}"
+        unit = CHANNELS[channel].unit if channel in CHANNELS else "s" if channel else ""
+        note = {"file": raw.path.name, "column": column.key, "channel": channel, "unit": unit, "conversion": how}
+        words = _unreadable(column, found)
+        yield note | ({"sure": match.sure} if match else {}) | ({"unreadable": words} if words else {})
+
+
+def _unreadable(column: RawColumn, found: Converted | None) -> dict[str, int]:
+    words = dict(column.words)
+    for word, count in (found.words if found else {}).items():
+        words[word] = words.get(word, 0) + count
+    return words
+
+
+def _history(raw: RawTable, clock: Clock, settled: Settled, set_aside: list[SetAside]) -> Iterator[str]:
+    dropped = sum(item.rows for item in set_aside)
+    dialect = raw.dialect
+    kept = raw.rows_in - dropped
+    yield f"read {raw.path.name} ({dialect.format}): {raw.rows_in} rows, {kept} kept, {dropped} set aside"
+    yield from (f"{raw.path.name}: {note}" for note in (*raw.notes, *settled.notes))
+    yield f"{raw.path.name}: clock from {clock.how}"

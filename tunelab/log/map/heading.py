@@ -1,0 +1,159 @@
+"""Take a column heading apart: which channels its name may mean, and which unit stands in it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cache
+
+from tunelab.channels import CHANNELS, alias_table, name_key, time_names
+from tunelab.units import recognise_unit
+
+_BRACKET = re.compile(r"^(.*?)[\s_]*[(\[{<]([^()\[\]{}<>]*)[)\]}>]\s*$")
+_BRACKET_OPEN = re.compile(r"^(.*?)\s+[(\[{<]([^()\[\]{}<>]*)$")
+_SEPARATED = re.compile(r"^(.+?)\s*(?:,|;|:| - | – |\s/\s|\bin\b)\s*(\S.*)$")
+_NOISE_WORDS = (
+    "ecu ecm pcm dme can can0 can1 can2 obd obdii obd2 sensor value val signal actual current log data input engine "
+    "live measured reading ist wert messwert valeur mesure valor medido avg average filtered filt"
+)
+_NOISE = frozenset(_NOISE_WORDS.split())
+_UNIT_ENDINGS = (
+    *(
+        "kpaabs",
+        "kpag",
+        "kpa",
+        "psig",
+        "psia",
+        "psi",
+        "mbar",
+        "bar",
+        "inhg",
+        "rpm",
+        "degc",
+        "degf",
+        "kmh",
+        "kph",
+        "mph",
+    ),
+    *(
+        "msec",
+        "ms",
+        "us",
+        "mps",
+        "percent",
+        "pct",
+        "volts",
+        "volt",
+        "mv",
+        "v",
+        "khz",
+        "hz",
+        "deg",
+        "kgh",
+        "gs",
+        "lbmin",
+    ),
+    *("lambda", "afr", "phi", "ratio", "counts", "adc", "celsius", "fahrenheit", "c", "f", "g", "s", "m", "ft", "ms2"),
+)
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading taken apart."""
+
+    key: str  # name, reduced by `channels.name_key`
+    unit: str  # unit as written in it, "" where none
+    channels: tuple[str, ...]  # channels that the name may mean
+    is_time: bool
+
+
+def parse_heading(heading: str) -> Heading:
+    """Find what a heading names: the whole of it first, then with a unit, a source or a filler word taken off."""
+    first: Heading | None = None
+    for name, unit in _readings(heading):
+        key = name_key(name)
+        found = Heading(key, unit, alias_table().get(key, ()), key in time_names())
+        if found.channels or found.is_time:
+            return found if found.unit else replace(found, unit=_unit_in_key(key))
+        if first is None or (unit and not first.unit):
+            first = found
+    return first or Heading("", "", (), False)
+
+
+def _readings(heading: str) -> Iterator[tuple[str, str]]:
+    """Give possible splits of a heading into name and unit, the likeliest first."""
+    name, unit = _without_bracket(heading)
+    yield name, unit
+    for stem, stem_unit in _splits(name):
+        yield stem, unit or stem_unit
+    bare = re.sub(r"[(\[{<][^)\]}>]*[)\]}>]?", " ", heading).strip()
+    if bare and bare != name:
+        yield bare, unit
+    if reordered := _word_sets().get(frozenset(_words(name))):
+        yield reordered, unit
+    for shorter in _shorter(name):
+        yield shorter, unit
+        for stem, stem_unit in _splits(shorter):
+            yield stem, unit or stem_unit
+
+
+def _unit_in_key(key: str) -> str:
+    """Give the unit that an alias ends in, such as V in "mafv"; canonical channel names state theirs too."""
+    if key in ("kph", "kmh", "mph"):
+        return key
+    known = alias_table().get(key, ())
+    if len(known) == 1 and key == name_key(known[0]):
+        return CHANNELS[known[0]].unit
+    stems = ((key.removesuffix(ending), ending) for ending in _UNIT_ENDINGS)
+    return next(
+        (ending for stem, ending in stems if stem != key and (stem in alias_table() or stem in time_names())), ""
+    )
+
+
+def _without_bracket(heading: str) -> tuple[str, str]:
+    """Take brackets off the end: a unit is kept as such, any other remark stays part of the name."""
+    name, unit = heading.strip(), ""
+    while match := _BRACKET.match(name) or _BRACKET_OPEN.match(name):
+        stem, inside = match[1], match[2].strip()
+        if not stem.strip():
+            return inside or name, unit
+        if unit or recognise_unit(inside) is None:
+            return f"{stem} {inside}".strip(), unit
+        name, unit = stem.strip(), inside
+    return name, unit
+
+
+def _splits(name: str) -> Iterator[tuple[str, str]]:
+    if (match := _SEPARATED.match(name)) and recognise_unit(match[2]) is not None:
+        yield match[1], match[2]
+    tokens = re.split(r"[\s_.]+", name.strip())
+    for count in (2, 1):
+        tail = " ".join(tokens[-count:])
+        if len(tokens) > count and not tail.isdigit() and recognise_unit(tail) is not None:
+            yield " ".join(tokens[:-count]), tail
+    yield from _stems(name_key(name))
+
+
+def _shorter(name: str) -> Iterator[str]:
+    """Leave out where a signal comes from and words that say nothing."""
+    parts = [part for part in re.split(r"[./:|>\\]+", name) if part.strip()]
+    if len(parts) > 1:
+        yield parts[-1]
+    words = re.split(r"[\s_.\-/:|]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name).strip())
+    kept = [word for word in words if word.casefold() not in _NOISE]
+    if kept and kept != words:
+        yield " ".join(kept)
+    if len(words) > 1 and re.fullmatch(r"#?\d+|ch\d+", words[0], re.I):
+        yield " ".join(words[1:])
+
+
+def _words(text: str) -> list[str]:
+    return re.findall(r"[a-z]+|\d+", text.casefold())
+
+
+@cache
+def _word_sets() -> dict[frozenset[str], str]:
+    """Aliases of three words and more by their words, so that their order does not matter."""
+    texts = (alias for known in CHANNELS.values() for alias in known.aliases)
+    return {frozenset(_words(text)): text for text in texts if len(set(_words(text))) >= 3}

@@ -1,0 +1,226 @@
+"""Decide which column is which channel, in which form, how sure that is and why."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from tunelab.channels import CHANNELS
+from tunelab.log.map.heading import Heading, parse_heading
+from tunelab.log.map.problem import rule_lines, toml_text
+from tunelab.log.map.quantity import Form, Spread, guess_forms, implied_kind, spread_of, stated_forms, to_usual
+from tunelab.log.read import RawColumn, RawTable
+from tunelab.units import recognise_unit
+from tunelab.workspace.channel_map import ChannelMap, ColumnRule
+
+Sure = Literal["said", "stated", "likely", "open", "none"]
+
+
+@dataclass(frozen=True)
+class Match:
+    """What one column is taken to be.
+
+    `sure`: said (by channels.toml), stated (the file names quantity and unit), likely (the unit was told from the
+    numbers, only one fits), open (several remain: `forms` holds them), none (not a channel, or left out).
+    """
+
+    column: RawColumn
+    heading: Heading
+    forms: tuple[Form, ...]
+    sure: Sure
+    why: str
+    rule: ColumnRule | None = None
+
+    @property
+    def form(self) -> Form | None:
+        """The form, where it is settled."""
+        return self.forms[0] if self.sure in ("said", "stated", "likely") else None
+
+
+def match_columns(raw: RawTable, channel_map: ChannelMap, meter_channel: str | None) -> list[Match]:
+    """Match every column that is not the clock.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The file.
+    channel_map : ChannelMap
+        The owner's word; goes before everything else.
+    meter_channel : str or None
+        Channel of the car's meter, where the car is known: a column named "MAF" then cannot be another reading.
+    """
+    matches = []
+    for column in raw.columns:
+        rule = channel_map.rule_for(raw.path.name, column.heading)
+        matches.append(_match(raw, column, rule, meter_channel))
+    return matches
+
+
+def _match(raw: RawTable, column: RawColumn, rule: ColumnRule | None, meter_channel: str | None) -> Match:
+    heading = parse_heading(column.heading)
+    if rule is not None and (rule.ignore or rule.time):
+        return Match(column, heading, (), "none", "left out by channels.toml", rule)
+    channels = (rule.channel,) if rule and rule.channel else _narrow(heading.channels, meter_channel)
+    if not channels:
+        return Match(column, heading, (), "none", "no channel has this name", rule)
+    series = raw.frame[column.key]
+    if series.len() == column.empty:
+        return Match(column, heading, (), "none", "the column is empty", rule)
+    if not series.dtype.is_numeric():
+        return _match_words(column, heading, channels, rule)
+    spread = spread_of(series.to_numpy())
+    unit = (rule.unit if rule else None) or column.unit or heading.unit
+    if rule and rule.unit is None and rule.channel and unit and not _any_stated(channels, unit, heading.key, spread):
+        unit = ""
+    if unit and recognise_unit(unit) is not None:
+        return _match_stated(column, heading, channels, (unit, spread), rule)
+    found = _match_guessed(column, heading, channels, spread, rule)
+    return replace(found, why=f"the unit {unit!r} is not known; {found.why}") if unit else found
+
+
+def _any_stated(channels: tuple[str, ...], unit: str, key: str, spread: Spread) -> bool:
+    return any(stated_forms(channel, unit, key, spread) for channel in channels)
+
+
+def _narrow(channels: tuple[str, ...], meter_channel: str | None) -> tuple[str, ...]:
+    """Leave out readings of a meter that the car has not got."""
+    if meter_channel is None or len(channels) < 2:
+        return channels
+    return tuple(name for name in channels if not name.startswith("meter_") or name == meter_channel)
+
+
+def _match_words(column: RawColumn, heading: Heading, channels: tuple[str, ...], rule: ColumnRule | None) -> Match:
+    worded = [name for name in channels if CHANNELS[name].unit == "1" and not name.startswith(("lambda", "meter"))]
+    if rule and rule.words:
+        worded = list(channels)
+    if not worded:
+        return Match(column, heading, (), "none", "holds words where numbers are wanted", rule)
+    return Match(column, heading, (Form(worded[0], "1"),), "said" if rule else "stated", "words", rule)
+
+
+def _match_stated(
+    column: RawColumn,
+    heading: Heading,
+    channels: tuple[str, ...],
+    measured: tuple[str, Spread],
+    rule: ColumnRule | None,
+) -> Match:
+    unit, spread = measured
+    forms = tuple(form for name in channels for form in stated_forms(name, unit, heading.key, spread))
+    if not forms:
+        wanted = " or ".join(CHANNELS[name].unit for name in channels)
+        return Match(
+            column, heading, (), "none", f"named like {channels[0]}, but {unit} is no unit of it ({wanted})", rule
+        )
+    if len(forms) > 1:
+        return Match(column, heading, forms, "open", f"the unit {unit} fits several channels", rule)
+    said = rule is not None and bool(rule.unit or rule.channel)
+    return Match(column, heading, forms, "said" if said else "stated", f"unit {unit}", rule)
+
+
+def _match_guessed(
+    column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread, rule: ColumnRule | None
+) -> Match:
+    fits = [guess_forms(name, heading.key, spread) for name in channels]
+    forms = tuple(form for fit in fits for form in fit.fits)
+    nearly = tuple(form for fit in fits for form in fit.nearly)
+    lone = len(channels) == 1 and len(forms) == 1
+    kind = implied_kind(channels[0], heading.key)
+    if kind and lone and (forms[0].kind == kind or (kind == "lambda" and forms[0].kind == "plain")):
+        return Match(column, heading, forms, "stated", f"{kind} by its name, and its numbers agree", rule)
+    if kind == "phi" and Form(channels[0], "1", "phi") in forms:
+        return Match(column, heading, (Form(channels[0], "1", "phi"),), "stated", "equivalence ratio by its name", rule)
+    if kind and lone:
+        both = (*_named_form(channels[0], kind), *forms)
+        return Match(column, heading, both, "open", f"named {kind}, but its numbers read like {forms[0]}", rule)
+    if len(forms) == 1 and not nearly:
+        only = len(channels) == 1 and CHANNELS[channels[0]].unit in ("1", "degree", "degree_north", "degree_east")
+        why = "its only unit" if only else f"no unit stated; only {forms[0]} fits numbers of {_show(spread)}"
+        return Match(column, heading, forms, "stated" if only else "likely", why, rule)
+    if not forms and not nearly:
+        return _match_nothing(column, heading, channels, spread, rule)
+    everything = forms + nearly
+    if _all_same(everything, spread):
+        return Match(column, heading, everything[:1], "likely", "all numbers are zero, whatever the unit", rule)
+    return Match(column, heading, everything, "open", f"no unit stated, and numbers of {_show(spread)} fit each", rule)
+
+
+def _named_form(channel: str, kind: str) -> tuple[Form, ...]:
+    return (Form(channel, "1", "plain" if kind == "lambda" else kind),)
+
+
+def _match_nothing(
+    column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread, rule: ColumnRule | None
+) -> Match:
+    if not spread.count:
+        return Match(column, heading, (), "none", "no readable number in it", rule)
+    if spread.low == spread.high == 0:
+        known = CHANNELS[channels[0]]
+        if len(channels) == 1 and known.low <= 0 <= known.high and known.unit != "degree_Celsius":
+            return Match(
+                column, heading, (Form(channels[0], known.unit),), "likely", "all zero, whatever the unit", rule
+            )
+    why = f"named like {channels[0]}, but numbers of {_show(spread)} are not usual for it in any unit"
+    return Match(column, heading, (), "none", f"{why}; state its unit to have it read", rule)
+
+
+def _all_same(forms: tuple[Form, ...], spread: Spread) -> bool:
+    one_channel = len({form.channel for form in forms}) == 1
+    return one_channel and all(len({round(to_usual(f, x), 9) for f in forms}) == 1 for x in (spread.low, spread.high))
+
+
+def _show(spread: Spread) -> str:
+    return f"{spread.low:.4g} to {spread.high:.4g}"
+
+
+def describe_open(match: Match) -> str:
+    """Say what is open about a column, and the lines that settle it."""
+    keys: dict[str, str] = {}
+    channels = list(dict.fromkeys(form.channel for form in match.forms))
+    if len(channels) > 1:
+        keys["channel"] = _choices(channels)
+    units = list(dict.fromkeys(_rule_unit(form) for form in match.forms))
+    if len(units) > 1:
+        keys["unit"] = _choices(units)
+    candidates = ", ".join(f"{form.channel} in {form}" for form in match.forms)
+    head = f"  {match.column.heading!r}: {match.why}. Candidates: {candidates}. Say which, or ignore = true:"
+    return head + "\n" + rule_lines(match.column.heading, **(keys or {"channel": toml_text(channels[0])}))
+
+
+def _rule_unit(form: Form) -> str:
+    return {"AFR": "AFR", "phi": "phi", "factor": "1"}.get(form.kind, form.unit)
+
+
+def _choices(names: list[str]) -> str:
+    rest = ", ".join(toml_text(name) for name in names[1:])
+    return toml_text(names[0]) + (f"  # or {rest}" if rest else "")
+
+
+def find_rivals(matches: list[Match]) -> dict[str, list[Match]]:
+    """Find the channels that several columns claim; a column that channels.toml names goes before the others."""
+    claims: dict[str, list[Match]] = defaultdict(list)
+    for match in matches:
+        if match.form is not None:
+            claims[match.form.channel].append(match)
+    return {channel: claimed for channel, claimed in claims.items() if len(claimed) > 1}
+
+
+def drop_claimed(matches: list[Match]) -> list[Match]:
+    """Take back matches whose channel another column has by the owner's rule."""
+    ruled = {m.form.channel: m for m in matches if m.form and m.rule is not None and m.rule.channel}
+    result = []
+    for match in matches:
+        owner = ruled.get(match.form.channel) if match.form else None
+        if owner is not None and owner is not match and not (match.rule and match.rule.channel):
+            why = f"{match.form.channel} is {owner.column.heading!r} by channels.toml"
+            match = replace(match, forms=(), sure="none", why=why)
+        result.append(match)
+    return result
+
+
+def same_values(one: np.ndarray, other: np.ndarray) -> bool:
+    """True where two columns hold the same readings, but for rounding."""
+    return bool(np.allclose(one, other, rtol=2e-3, atol=1e-6, equal_nan=True))

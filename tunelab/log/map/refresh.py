@@ -1,0 +1,113 @@
+"""Tell fresh readings from held ones in a channel that refreshes slower than the rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+_LEAST_CHANGES = 20
+_SPARSE_SHARE = 0.25  # with fewer empty cells than this a column is taken to have holes, not a slower rate
+HOLD_PERIODS = 2.5  # a reading is held over at most so many of its own periods
+
+
+@dataclass(frozen=True)
+class Refresh:
+    """Which readings are fresh."""
+
+    values: np.ndarray  # shape (rows,); empty cells between two readings filled with the earlier one
+    fresh: np.ndarray  # shape (rows,), bool
+    period_s: float  # time between fresh readings
+
+
+def find_refresh(values: np.ndarray, empty: np.ndarray, time_s: np.ndarray, episode: np.ndarray) -> Refresh | None:
+    """Find the refresh of one channel; None where every row is a reading of its own.
+
+    Parameters
+    ----------
+    values : array, shape (rows,)
+        NaN where there is no reading.
+    empty : array of bool, shape (rows,)
+        Cells that hold nothing at all, as a slower channel leaves them between its readings. An error word is not
+        empty: it ends what is held.
+    time_s : array, shape (rows,)
+        Strictly rising.
+    episode : array of int, shape (rows,)
+        Nothing is held from one episode into the next.
+    """
+    if empty.mean() >= _SPARSE_SHARE and np.isfinite(values).sum() >= 3:
+        return _fill_empty(values, empty, time_s, episode)
+    return _find_held(values, time_s, episode)
+
+
+def _fill_empty(values: np.ndarray, empty: np.ndarray, time_s: np.ndarray, episode: np.ndarray) -> Refresh | None:
+    fresh = np.isfinite(values)
+    at = np.flatnonzero(fresh)
+    gaps = np.diff(time_s[at])[np.diff(episode[at]) == 0]
+    if not gaps.size:
+        return None
+    period = float(np.median(gaps))
+    written = np.flatnonzero(~empty)  # readings and error words alike
+    last = np.searchsorted(written, np.arange(values.size), side="right") - 1
+    source = written[np.maximum(last, 0)]
+    is_held = empty & (last >= 0) & (episode[source] == episode) & (time_s - time_s[source] <= HOLD_PERIODS * period)
+    filled = np.where(is_held, values[source], values)
+    return Refresh(filled, fresh, period)
+
+
+def _find_held(values: np.ndarray, time_s: np.ndarray, episode: np.ndarray) -> Refresh | None:
+    """Readings repeat for a regular number of rows: the changes show the rate.
+
+    A quantity that rests, or creeps from one step of its resolution to the next, changes at odd times or by one step
+    only, and stays without a rate: that it is constant does not make it held.
+    """
+    same = values[1:] == values[:-1]
+    differs = ~same & np.isfinite(values[1:]) & np.isfinite(values[:-1])
+    at = np.flatnonzero(differs) + 1
+    if at.size < _LEAST_CHANGES or at.size > 0.72 * values.size:
+        return None
+    joined = episode[at[1:]] == episode[at[:-1]]
+    run = np.diff(at)[joined]
+    if not run.size or _is_creeping(values, at) or not _is_regular(run):
+        return None
+    usual = _usual_run(run)
+    steps = np.diff(time_s)
+    row_s = float(np.median(steps))
+    fresh = _mark_fresh(values, at, usual, episode)
+    return Refresh(values, fresh, usual * row_s)
+
+
+def _is_creeping(values: np.ndarray, at: np.ndarray) -> bool:
+    step = np.abs(values[at] - values[at - 1])
+    smallest = float(np.min(step))
+    return bool(np.mean(step < 1.5 * smallest) > 0.9)
+
+
+def _is_regular(run: np.ndarray) -> bool:
+    if np.mean(run == 1) > 0.03:
+        return False
+    base = float(np.percentile(run, 20))
+    near = (run >= base - 1) & (run <= base + 1 + 0.1 * base)
+    return bool(base >= 2 and np.mean(near) >= 0.5)
+
+
+def _usual_run(run: np.ndarray) -> float:
+    """Rows from one fresh reading to the next; runs over several periods, where a reading came out equal, left out."""
+    base = float(np.percentile(run, 20))
+    near = run[(run >= base - 1) & (run <= base + 1 + 0.1 * base)]
+    return float(near.mean())
+
+
+def _mark_fresh(values: np.ndarray, at: np.ndarray, usual: float, episode: np.ndarray) -> np.ndarray:
+    """Mark changes, and between distant changes the moments at which an equal reading must have come in."""
+    fresh = np.zeros(values.size, dtype=bool)
+    begins = np.flatnonzero(np.r_[True, np.diff(episode) != 0])
+    came_back = np.flatnonzero(np.isfinite(values[1:]) & ~np.isfinite(values[:-1])) + 1
+    marks = np.unique(np.r_[begins, at, came_back])
+    fresh[marks] = True
+    ends = np.r_[marks[1:], values.size]
+    counts = np.round((ends - marks) / usual).astype(int)
+    for long in np.flatnonzero(counts > 1):
+        start, length, count = marks[long], ends[long] - marks[long], counts[long]
+        fresh[start + np.round(np.arange(1, count) * length / count).astype(int)] = True
+    return fresh & np.isfinite(values)

@@ -1,0 +1,140 @@
+"""Settle the clock: restarts become episodes, stray and repeated stamps are set aside, time only goes forward."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+UNKNOWN_GAP_S = 1.0  # laid between two episodes whose distance the file does not tell
+_STRAY_ROWS = 3  # at most so many rows in a row count as out of order
+_COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The clock after settling."""
+
+    time_s: np.ndarray  # shape (rows,); strictly rising over the kept rows
+    keep: np.ndarray  # shape (rows,), bool
+    episode: np.ndarray  # shape (rows,), from 0
+    reasons: dict[str, np.ndarray]  # why -> row positions set aside
+    notes: tuple[str, ...]
+
+
+def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
+    """Make a clock strictly rising.
+
+    Parameters
+    ----------
+    seconds : array, shape (rows,)
+        The clock as read; NaN where it could not be read.
+    restarts : array of int
+        Rows before which the logger wrote its heading again.
+
+    Returns
+    -------
+    Settled
+        Unreadable stamps, stray stamps (up to three rows out of order, or a jump ahead and back) and repeated stamps
+        are set aside. A clock that falls back for longer starts a new episode, laid `UNKNOWN_GAP_S` after the last.
+
+    Notes
+    -----
+    Where a fifth or more of the stamps repeat the one before, the clock is coarser than the rows: the rows that share
+    a stamp are spread evenly up to the next one, and a note says so.
+    """
+    reasons: dict[str, np.ndarray] = {}
+    keep = np.isfinite(seconds)
+    reasons["no readable time"] = np.flatnonzero(~keep)
+    rows = np.flatnonzero(keep)
+    stray = _find_stray(seconds[rows])
+    reasons["time out of order for a moment"] = rows[stray]
+    rows = rows[~stray]
+    time = seconds[rows].copy()
+    falls = np.flatnonzero(np.diff(time) < 0) + 1
+    headings = np.searchsorted(rows, restarts)
+    starts = np.unique(np.r_[falls, headings[(headings > 0) & (headings < len(rows))]])
+    time, notes = _spread_coarse(time, starts)
+    repeated = np.r_[False, np.diff(time) == 0]
+    reasons["same time as the row before"] = rows[repeated]
+    time = _lay_out(time, falls)
+    episode = np.searchsorted(starts, np.arange(len(rows)), side="right")
+    if len(falls):
+        notes += (
+            f"the clock starts anew {len(falls)} times; the gaps are of unknown length, laid as {UNKNOWN_GAP_S:g} s",
+        )
+    return _settled(seconds, rows, time, episode, repeated, reasons, notes)
+
+
+def _settled(seconds, rows, time, episode, repeated, reasons, notes) -> Settled:
+    full_time = np.full(seconds.size, np.nan)
+    full_time[rows] = time
+    full_episode = np.zeros(seconds.size, dtype=np.int32)
+    full_episode[rows] = episode
+    kept = np.zeros(seconds.size, dtype=bool)
+    kept[rows[~repeated]] = True
+    return Settled(full_time, kept, full_episode, {why: at for why, at in reasons.items() if len(at)}, notes)
+
+
+def _find_stray(time: np.ndarray) -> np.ndarray:
+    """Rows out of order: a few that fall back and then go on as before, or a few that jump ahead and come back."""
+    stray = np.zeros(len(time), dtype=bool)
+    if len(time) < 3:
+        return stray
+    falls = np.flatnonzero(np.diff(time) < 0) + 1
+    step = np.diff(time)
+    usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
+    for fall in falls:
+        if stray[fall] or stray[fall - 1]:
+            continue
+        stray[_stray_run(time, int(fall), usual)] = True
+    return stray
+
+
+def _stray_run(time: np.ndarray, fall: int, usual: float) -> slice:
+    for count in range(1, _STRAY_ROWS + 1):
+        ahead = fall - count
+        if ahead >= 1 and time[ahead - 1] < time[fall] <= time[ahead - 1] + 20 * usual < time[ahead]:
+            return slice(ahead, fall)
+    for count in range(1, _STRAY_ROWS + 1):
+        after = fall + count
+        if after < len(time) and time[fall - 1] <= time[after] <= time[fall - 1] + 20 * usual:
+            return slice(fall, after)
+    return slice(0, 0)
+
+
+def _spread_coarse(time: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Spread rows that share a stamp evenly up to the next stamp, where the clock is coarser than the rows."""
+    same = np.diff(time) == 0
+    if len(time) < 3 or same.mean() < _COARSE_SHARE:
+        return time, ()
+    edges = np.r_[0, starts, len(time)]
+    parts = [_spread_one(time[a:b]) for a, b in itertools.pairwise(edges)]
+    share = round(100 * float(same.mean()))
+    note = f"{share} % of the rows repeat the stamp before: the clock is coarse, rows were spread evenly between stamps"
+    return np.concatenate(parts), (note,)
+
+
+def _spread_one(time: np.ndarray) -> np.ndarray:
+    first = np.flatnonzero(np.r_[True, np.diff(time) != 0])
+    if len(first) < 2:
+        return time
+    count = np.diff(np.r_[first, len(time)])
+    width = np.diff(time[first])
+    usual_count = float(np.median(count))
+    usual = float(np.median(width))
+    width = np.minimum(np.append(width, usual), usual)  # a gap is not filled up
+    inside = np.arange(len(time)) - np.repeat(first, count)
+    per_row = width / np.maximum(count, usual_count)  # a group cut short by the start, the end or a gap keeps the pace
+    lead = np.zeros(len(first))
+    lead[0] = max(usual_count - count[0], 0) * per_row[0]  # the first group misses its beginning
+    return time + np.repeat(lead, count) + inside * np.repeat(per_row, count)
+
+
+def _lay_out(time: np.ndarray, falls: np.ndarray) -> np.ndarray:
+    """Lay each part of the clock behind the one before it."""
+    time = time.copy()
+    for fall in falls:
+        time[fall:] += time[fall - 1] + UNKNOWN_GAP_S - time[fall]
+    return time

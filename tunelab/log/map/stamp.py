@@ -1,0 +1,122 @@
+"""Clock times and dates in text: seconds since 1970, or since midnight of the first day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+_DAY = 86400.0
+_TIME = (
+    r"(?:(?P<hour>\d{1,3}):)?(?P<minute>\d{1,2}):(?P<second>\d{1,2})(?:[.,:](?P<fraction>\d{1,9}))?"
+    r"\s*(?P<half>[aApP])?\.?[mM]?\.?"
+)
+_ZONE = r"\s*(?P<zone>Z|z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
+_DATE = r"(?P<one>\d{1,4})[-/.](?P<two>\d{1,2})[-/.](?P<three>\d{1,4})[T\s]+"
+_COMPACT = r"(?P<compact>\d{8})T?\s*(?P<hh>\d{2}):?(?P<mm>\d{2}):?(?P<ss>\d{2})(?:[.,](?P<fraction>\d{1,9}))?"
+
+
+@dataclass(frozen=True)
+class Stamps:
+    """Text read as times."""
+
+    seconds: np.ndarray  # shape (rows,), NaN where not readable
+    has_date: bool
+    how: str
+
+
+def read_stamps(text: pl.Series) -> Stamps:
+    """Read clock times, dates with times, or ISO 8601.
+
+    Parameters
+    ----------
+    text : polars String series
+        HH:MM:SS with or without fraction, MM:SS, with am or pm; or a date and such a time, with or without zone.
+
+    Returns
+    -------
+    Stamps
+        With dates: seconds since 1970-01-01, the zone allowed for where stated. Without: seconds since midnight of the
+        first row's day; a fall by more than half a day is midnight.
+
+    Notes
+    -----
+    Whether 03/05/2026 is day or month first matters only when the date changes within the file: then the reading in
+    which the days follow each other is taken.
+    """
+    text = text.str.strip_chars()
+    dated = text.str.extract_groups(rf"^{_DATE}{_TIME}{_ZONE}$").struct.unnest()
+    if dated["second"].null_count() <= 0.5 * len(text):
+        return _with_dates(dated)
+    compact = text.str.extract_groups(rf"^{_COMPACT}{_ZONE}$").struct.unnest()
+    if compact["ss"].null_count() <= 0.5 * len(text):
+        return _compact(compact)
+    timed = text.str.extract_groups(rf"^{_TIME}{_ZONE}$").struct.unnest()
+    return Stamps(_past_midnight(_time_of_day(timed)), False, "time of day")
+
+
+def _float(column: pl.Series) -> np.ndarray:
+    return column.cast(pl.Float64, strict=False).fill_null(float("nan")).to_numpy().copy()
+
+
+def _time_of_day(parts: pl.DataFrame) -> np.ndarray:
+    hour = np.where(parts["hour"].is_null().to_numpy(), 0.0, _float(parts["hour"]))
+    half = parts["half"].str.to_lowercase().fill_null("").to_numpy()
+    is_half = half != ""
+    hour = np.where(is_half, hour % 12, hour) + np.where(half == "p", 12.0, 0.0)
+    return hour * 3600 + _float(parts["minute"]) * 60 + _float(parts["second"]) + _fraction(parts["fraction"])
+
+
+def _fraction(digits: pl.Series) -> np.ndarray:
+    return _float("0." + digits.fill_null("0"))
+
+
+def _zone(zone: pl.Series) -> np.ndarray:
+    sign = np.where(zone.str.starts_with("-").fill_null(False).to_numpy(), -1.0, 1.0)
+    digits = zone.str.replace_all(r"[^0-9]", "").str.pad_end(4, "0")
+    hours = np.nan_to_num(_float(digits.str.slice(0, 2)))
+    return sign * (hours * 3600 + np.nan_to_num(_float(digits.str.slice(2, 2))) * 60)
+
+
+def _with_dates(parts: pl.DataFrame) -> Stamps:
+    time = _time_of_day(parts)
+    one, two, three = (parts[name].cast(pl.Int32, strict=False) for name in ("one", "two", "three"))
+    if (one.max() or 0) > 31:
+        days, how = _days(one, two, three), "date and time, year first"
+    else:
+        year = three + pl.Series(np.where((three.fill_null(0) < 100).to_numpy(), 2000, 0), dtype=pl.Int32)
+        days, how = _day_or_month_first(year, one, two)
+    return Stamps(days * _DAY + time - _zone(parts["zone"]), True, how)
+
+
+def _day_or_month_first(year: pl.Series, one: pl.Series, two: pl.Series) -> tuple[np.ndarray, str]:
+    day_first, month_first = _days(year, two, one), _days(year, one, two)
+    readings = [(day_first, "date and time, day first"), (month_first, "date and time, month first")]
+    return min(readings, key=lambda item: (np.isnan(item[0]).sum(), np.nanmax(item[0]) - np.nanmin(item[0])))
+
+
+def _days(year: pl.Series, month: pl.Series, day: pl.Series) -> np.ndarray:
+    """Days since 1970-01-01, NaN where there is no such date."""
+    frame = pl.DataFrame({"y": year, "m": month, "d": day})
+    text = pl.format(
+        "{}-{}-{}", "y", pl.col("m").cast(pl.String).str.zfill(2), pl.col("d").cast(pl.String).str.zfill(2)
+    )
+    return _float(frame.select(text.str.to_date("%Y-%m-%d", strict=False).cast(pl.Int32).alias("n"))["n"])
+
+
+def _compact(parts: pl.DataFrame) -> Stamps:
+    days = _float(parts["compact"].str.to_date("%Y%m%d", strict=False).cast(pl.Int32))
+    clock = _float(parts["hh"]) * 3600 + _float(parts["mm"]) * 60 + _float(parts["ss"]) + _fraction(parts["fraction"])
+    return Stamps(days * _DAY + clock - _zone(parts["zone"]), True, "ISO 8601, basic form")
+
+
+def _past_midnight(seconds: np.ndarray) -> np.ndarray:
+    """Add a day wherever the time of day falls by more than half a day."""
+    known = np.flatnonzero(np.isfinite(seconds))
+    falls = np.diff(seconds[known]) < -_DAY / 2
+    rises = np.diff(seconds[known]) > _DAY / 2  # a stray row from before midnight comes back
+    days = np.cumsum(falls.astype(int) - rises.astype(int))
+    result = seconds.copy()
+    result[known[1:]] += np.maximum(days, 0) * _DAY
+    return result

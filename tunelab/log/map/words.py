@@ -1,0 +1,107 @@
+"""Words in columns of switches, gears and fuelling modes, as numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from tunelab.channels import name_key
+from tunelab.log.map.quantity import SWITCHES
+
+_ON = (
+    "on yes true 1 active pressed closed engaged ein ja an aktiv oui actif si activo enabled enable depressed high set"
+)
+_OFF = (
+    "off no false 0 inactive released open disengaged aus nein inaktiv non inactif inactivo disabled disable none low"
+)
+
+_FUEL_MODES = {
+    1: "ol open openloop openlooprich openlooplean oldrive oldriveref olfault openloopdrive openloopfault offen "
+    "steuerung bouclouverte boucleouverte lazoabierto warmup warmingup afterstart cranking start startup openloopcold",
+    2: "cl closed closedloop closedlooptrim clfault closedloopfault geschlossen regelung boucleferm bouclefermee "
+    "lazocerrado lambdacontrol feedback closedloopactive idlecl clidle clcruise cruise",
+    3: "cut fuelcut dfco decelcut overrun overruncut deceleration decelfuelcut schubabschaltung coupure "
+    "coupureinjection corte corteinyeccion fuelcutoff cutoff fco dfc overrunfuelcut deceleration",
+    4: "wot fullload full pe powerenrich powerenrichment power vollast volllast pleinecharge plenacarga fullthrottle "
+    "olwot openloopwot openlooppower",
+}
+
+# Fuel system status of SAE J1979, service 01, PID 03: one bit each (from memory).
+_J1979 = {0: 0, 1: 1, 2: 2, 4: 1, 8: 1, 16: 2}
+
+
+def words_to_numbers(text: pl.Series, channel: str) -> tuple[np.ndarray, dict[str, int]]:
+    """Read words as numbers.
+
+    Parameters
+    ----------
+    text : polars String series
+        Cells; null is empty.
+    channel : str
+        Canonical channel name.
+
+    Returns
+    -------
+    array, shape (rows,)
+        NaN where a cell is empty or its word is not known.
+    dict
+        Unknown words and how often each stands.
+    """
+    table = _table(channel)
+    unique = text.drop_nulls().unique().to_list()
+    known = {word: _number(word, table) for word in unique}
+    values = text.replace_strict(known, default=None, return_dtype=pl.Float64).fill_null(float("nan")).to_numpy().copy()
+    unknown = [word for word, number in known.items() if np.isnan(number)]
+    counts = dict(text.filter(text.is_in(unknown)).value_counts(name="n").iter_rows()) if unknown else {}
+    return values, counts
+
+
+def _table(channel: str) -> dict[str, float]:
+    if channel in SWITCHES:
+        return dict.fromkeys(_ON.split(), 1.0) | dict.fromkeys(_OFF.split(), 0.0)
+    if channel == "fuel_mode":
+        return {word: float(mode) for mode, words in _FUEL_MODES.items() for word in words.split()} | {"unknown": 0.0}
+    if channel == "gear":
+        return dict.fromkeys(("n", "neutral", "p", "leerlauf", "neutre"), 0.0) | {"r": -1.0, "reverse": -1.0}
+    return {}
+
+
+def _number(word: str, table: dict[str, float]) -> float:
+    key = name_key(word)
+    if key in table:
+        return table[key]
+    digits = key.removeprefix("gear").removesuffix("st").removesuffix("nd").removesuffix("rd").removesuffix("th")
+    try:
+        return float(word)
+    except ValueError:
+        return float(digits) if digits.isdigit() and len(digits) == 1 else float("nan")
+
+
+class FuelCodeError(ValueError):
+    """Fuelling-mode numbers whose meaning stays open."""
+
+
+def fuel_codes(values: np.ndarray, key: str) -> tuple[np.ndarray, str]:
+    """Turn fuelling-mode numbers into `channels.FUEL_MODES`.
+
+    Raises
+    ------
+    FuelCodeError
+        The codes belong to no known set, or to more than one.
+    """
+    codes = set(np.unique(values[np.isfinite(values)]).tolist())
+    if key == "fuelmode" and codes <= {0.0, 1.0, 2.0, 3.0, 4.0}:
+        return values, "the kit's own codes"
+    if codes <= {0.0, 1.0} and ("closed" in key or "cl" in key or "regelung" in key):
+        return values + 1.0, "1 is closed loop"
+    if codes <= {0.0, 1.0, 2.0} or (codes <= set(_J1979) and (codes & {8.0, 16.0} or "status" in key or "sys" in key)):
+        table = np.full(17, np.nan)
+        table[list(_J1979)] = list(_J1979.values())
+        finite = np.isfinite(values)
+        result = np.full(values.shape, np.nan)
+        result[finite] = table[values[finite].astype(int)]
+        return result, "fuel system status of SAE J1979"
+    shown = ", ".join(f"{code:g}" for code in sorted(codes)[:8])
+    raise FuelCodeError(
+        f"the codes {shown} are not the fuel system status of SAE J1979, and nothing says what they mean"
+    )
