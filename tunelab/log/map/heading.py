@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from tunelab.channels import CHANNELS, alias_table, name_key, time_names
-from tunelab.units import recognise_unit
+from tunelab.units import is_convertible, recognise_unit
 
 _BRACKET = re.compile(r"^(.*?)[\s_]*[(\[{<]([^()\[\]{}<>]*)[)\]}>]\s*$")
 _BRACKET_OPEN = re.compile(r"^(.*?)\s+[(\[{<]([^()\[\]{}<>]*)$")
@@ -105,10 +105,24 @@ def _unit_in_key(key: str) -> str:
     known = alias_table().get(key, ())
     if len(known) == 1 and key == name_key(known[0]):
         return CHANNELS[known[0]].unit
-    stems = ((key.removesuffix(ending), ending) for ending in _UNIT_ENDINGS)
-    return next(
-        (ending for stem, ending in stems if stem != key and (stem in alias_table() or stem in time_names())), ""
-    )
+    return next((ending for _, ending in _stems(key)), "")
+
+
+def _stems(key: str) -> Iterator[tuple[str, str]]:
+    """Cut unit letters off a key where what is left is a known name of a quantity in such a unit."""
+    for ending in _UNIT_ENDINGS:
+        stem = key.removesuffix(ending)
+        if stem == key:
+            continue
+        is_time = stem in time_names() and is_convertible(ending, "s")
+        if is_time or any(_measures(ending, channel) for channel in alias_table().get(stem, ())):
+            yield stem, ending
+
+
+def _measures(unit: str, channel: str) -> bool:
+    if unit in ("afr", "phi", "lambda", "ratio"):
+        return channel.startswith("lambda")
+    return is_convertible(unit, CHANNELS[channel].unit)
 
 
 def _without_bracket(heading: str) -> tuple[str, str]:
