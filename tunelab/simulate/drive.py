@@ -12,12 +12,13 @@ from tunelab.channels import CHANNELS
 from tunelab.simulate import ecu, engine, exhaust, motion, supply
 from tunelab.simulate.air_meter import over_read
 from tunelab.simulate.driver import step_driver
-from tunelab.simulate.schedule import Schedule
+from tunelab.simulate.schedule import Driver, Schedule, idle
 from tunelab.simulate.state import State, first_state, towards
 from tunelab.simulate.truth import Truth
 from tunelab.workspace.revision import Revision
 
 STEP_S = 0.01
+_SETTLE_S = 25.0
 
 CHANNEL_NAMES = (
     "engine_speed_rpm", "air_flow_kg_h", "throttle_pct", "pedal_pct", "manifold_kpa", "barometer_kpa",
@@ -165,31 +166,61 @@ def _row(s: State, truth: Truth, schedule: Schedule, shown: float) -> tuple[floa
     )  # fmt: skip
 
 
-def _loop(truth: Truth, tables: ecu.EcuTables, schedule: Schedule, noise: _Noise) -> list[tuple[float, ...]]:
-    dt, conditions = STEP_S, schedule.conditions
-    s = first_state(truth, conditions)
-    pipe = exhaust.pipe_of(truth, dt)
-    density = conditions.pressure_kpa * 1e3 / (engine.GAS_CONSTANT * (conditions.air_c + 273.15))
+def _throttle(s: State, driver: Driver, foot: float, dt: float) -> None:
+    """Move the plate after the pedal; the foot is never quite still, but it is on the stop when flat out."""
+    unsteady = 1.0 + 0.01 * driver.wobble_pct * foot if s.pedal_pct < 95.0 else 1.0
+    s.throttle_pct = towards(s.throttle_pct, min(s.pedal_pct * unsteady, 100.0), dt, 0.03)
+
+
+@dataclass(frozen=True)
+class _Rig:
+    """What the loop needs besides the state."""
+
+    truth: Truth
+    tables: ecu.EcuTables
+    schedule: Schedule
+    noise: _Noise
+    pipe: exhaust.Pipe
+    density: float
+
+
+def _step(s: State, rig: _Rig, i: int) -> None:
+    """Everything but the driver, by one step."""
+    truth, schedule, noise, dt = rig.truth, rig.schedule, rig.noise, STEP_S
+    conditions = schedule.conditions
+    _throttle(s, schedule.driver, noise.foot[i], dt)
+    _step_air(s, truth, schedule, (noise.flow[i], noise.pulsation[i]), dt)
+    _step_fuelling(s, truth, rig.tables, noise.luck[i], dt)
+    exhaust.step_pipe(s, rig.pipe, dt)
+    exhaust.step_sensors(s, truth, dt)
+    _step_torque(s, truth, conditions.pressure_kpa, noise.combustion[i], dt)
+    motion.step_motion(s, truth, conditions, rig.density, dt)
+    motion.step_position(s, dt)
+    supply.step_battery(s, truth, dt)
+    supply.step_heat(s, truth, conditions, dt)
+    supply.step_pressures(s, truth, dt)
+
+
+def _settle(s: State, rig: _Rig) -> None:
+    """Idle for a while before the log begins, so that it does not begin with a jolt."""
+    for i in range(round(_SETTLE_S / STEP_S)):
+        step_driver(s, rig.truth, rig.schedule.driver, idle(2.0 * _SETTLE_S), STEP_S)
+        _step(s, rig, i % len(rig.noise.luck))
+    s.task_clock = s.settled_clock = 0.0
+
+
+def _loop(rig: _Rig) -> list[tuple[float, ...]]:
+    schedule, sensor = rig.schedule, rig.noise.sensor
+    s = first_state(rig.truth, schedule.conditions)
+    if schedule.conditions.is_running:
+        _settle(s, rig)
     rows: list[tuple[float, ...]] = []
-    for i in range(len(noise.luck)):
-        step_driver(s, truth, schedule.driver, schedule.tasks[s.task], dt)
+    for i in range(len(sensor)):
+        step_driver(s, rig.truth, schedule.driver, schedule.tasks[s.task], STEP_S)
         if s.task >= len(schedule.tasks):
             break
-        foot = (
-            s.pedal_pct * (1.0 + 0.01 * schedule.driver.wobble_pct * noise.foot[i]) if s.pedal_pct < 95 else s.pedal_pct
-        )
-        s.throttle_pct = towards(s.throttle_pct, min(foot, 100.0), dt, 0.03)
-        _step_air(s, truth, schedule, (noise.flow[i], noise.pulsation[i]), dt)
-        _step_fuelling(s, truth, tables, noise.luck[i], dt)
-        exhaust.step_pipe(s, pipe, dt)
-        exhaust.step_sensors(s, truth, dt)
-        _step_torque(s, truth, conditions.pressure_kpa, noise.combustion[i], dt)
-        motion.step_motion(s, truth, conditions, density, dt)
-        motion.step_position(s, dt)
-        supply.step_battery(s, truth, dt)
-        supply.step_heat(s, truth, conditions, dt)
-        supply.step_pressures(s, truth, dt)
-        rows.append(_row(s, truth, schedule, exhaust.shown_lambda(s, truth, noise.sensor[i])))
+        _step(s, rig, i)
+        rows.append(_row(s, rig.truth, schedule, exhaust.shown_lambda(s, rig.truth, sensor[i])))
     return rows
 
 
@@ -197,7 +228,10 @@ def drive(truth: Truth, revision: Revision, schedule: Schedule, *, rng: np.rando
     """Drive a schedule with a revision in the ECU. The same `rng` state gives the same drive."""
     count = round(schedule.longest_s / STEP_S)
     noise = _noise(truth, rng, count)
-    table = np.array(_loop(truth, ecu.ecu_tables(revision), schedule, noise), dtype=float).T
+    conditions = schedule.conditions
+    density = conditions.pressure_kpa * 1e3 / (engine.GAS_CONSTANT * (conditions.air_c + 273.15))
+    rig = _Rig(truth, ecu.ecu_tables(revision), schedule, noise, exhaust.pipe_of(truth, STEP_S), density)
+    table = np.array(_loop(rig), dtype=float).T
     names = (*CHANNEL_NAMES, "reading", "wide", *TRUE_NAMES)
     columns = dict(zip(names, table, strict=True))
     true = {name: columns.pop(name) for name in TRUE_NAMES}

@@ -12,6 +12,7 @@ from tunelab.simulate.truth import Truth
 
 _GENTLE_PCT_S = 70.0  # how fast the foot opens the throttle
 _SUDDEN_PCT_S = 400.0  # and where a test asks for a step
+_BITE = 0.6  # clutch travel at which a launch begins to pull
 _APPROACH_S = 30.0  # after this a speed that cannot be reached is given up
 
 
@@ -178,7 +179,7 @@ def _do_free_roll(s: State, truth: Truth, driver: Driver, task: Task, dt: float)
 
 def _do_stop(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> bool:
     s.pedal_pct, s.brake, s.shift_gear = 0.0, 0.3, -1
-    if s.engine_speed_rpm < 1100.0 or not s.is_locked:
+    if s.engine_speed_rpm < 1300.0 or not s.is_locked:
         s.clutch_open = 1.0
     if s.speed_m_s < 0.3:
         s.gear, s.clutch_open = 0, 0.0
@@ -194,14 +195,15 @@ def _do_launch(s: State, truth: Truth, driver: Driver, task: Task, dt: float) ->
     s.settled_clock += dt
     if s.phase == 0:
         s.gear, s.clutch_open, s.brake, s.launch, s.pedal_pct = 1, 1.0, 0.4, True, task.throttle_pct
-        s.phase = 1 if s.settled_clock > 2.5 else 0
+        if s.settled_clock > 2.5:
+            s.phase, s.clutch_open = 1, _BITE
         return False
     s.brake, s.launch = 0.0, False
     if s.shift_gear >= 0:
         _change(s, truth, driver, dt)
     else:
         s.pedal_pct = task.throttle_pct
-        s.clutch_open = max(s.clutch_open - dt / driver.launch_release_s, 0.0)
+        s.clutch_open = max(s.clutch_open - dt / task.release_s, 0.0)
         if s.is_locked and s.engine_speed_rpm > task.engine_speed_rpm and s.gear < len(truth.vehicle.ratios):
             _begin_change(s, s.gear + 1)
     return s.speed_m_s * 3.6 > task.speed_km_h or s.settled_clock > task.seconds

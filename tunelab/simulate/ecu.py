@@ -163,7 +163,11 @@ def step_spark(s: State, truth: Truth, luck: float, dt: float) -> None:
         spark = max(spark - 0.14 * (s.engine_speed_rpm - ecu.launch_rpm + 250.0), -12.0)
     limit = engine.knock_limit_deg + 14.0 * (1.0 - s.load) + 7.0 * relative - 0.25 * (s.intake_air_c - 25.0)
     margin = spark - s.retard_deg - limit - 20.0 * max(s.mixture - 0.95, 0.0)
-    rate_s = min(0.6 * 2.718 ** min(margin / 1.2, 3.0), 8.0) if s.load > 0.5 and margin > -8.0 else 0.0
+    rate_s = (
+        min(0.6 * 2.718 ** min(margin / 1.2, 3.0), 8.0)
+        if s.load > 0.5 and margin > -8.0 and s.engine_speed_rpm > 700.0
+        else 0.0
+    )
     s.retard_deg = max(s.retard_deg - 0.5 * dt, 0.0)
     if luck < rate_s * dt:
         s.retard_deg = min(s.retard_deg + 1.5, 9.0)

@@ -26,6 +26,7 @@ class Task:
     heading_deg: float = 0.0
     load_a: float = 0.0  # electrical loads switched on
     is_charging: bool = True
+    release_s: float = 0.0  # launch: time to let the clutch go
 
 
 @dataclass(frozen=True)
@@ -91,9 +92,18 @@ def stop(seconds: float) -> Task:
     return Task("stop", seconds)
 
 
-def launch(shift_rpm: float, until_km_h: float, heading_deg: float) -> Task:
+def launch(shift_rpm: float, until_km_h: float, heading_deg: float, release_s: float) -> Task:
     """Hold the launch speed, let the clutch go, change up, until a road speed."""
-    return Task("launch", 25.0, 1, shift_rpm, speed_km_h=until_km_h, throttle_pct=100.0, heading_deg=heading_deg)
+    return Task(
+        "launch",
+        25.0,
+        1,
+        shift_rpm,
+        speed_km_h=until_km_h,
+        throttle_pct=100.0,
+        heading_deg=heading_deg,
+        release_s=release_s,
+    )
 
 
 def off(seconds: float) -> Task:
