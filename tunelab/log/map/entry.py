@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import polars as pl
 import xarray as xr
 
 from tunelab.channels import CHANNELS
@@ -14,7 +15,7 @@ from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile, Track
 from tunelab.log.map.problem import MapError, rule_lines, toml_text
 from tunelab.log.map.recognise import Match, describe_open, drop_claimed, find_rivals, match_columns, same_values
-from tunelab.log.map.refresh import find_refresh
+from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.read import RawColumn, RawTable, SetAside
 from tunelab.log.read.raw import merge_rows
@@ -152,14 +153,42 @@ def _mapped(
 def _track(raw: RawTable, match: Match, converted: Converted, rows: tuple[np.ndarray, np.ndarray, np.ndarray]) -> Track:
     keep, time_s, episode = rows
     series = raw.frame[match.column.key]
-    empty = series.is_null().to_numpy() if series.null_count() else np.zeros(1, dtype=bool)
     values = converted.values if keep.all() else converted.values[keep]
-    if empty.size > 1 and not keep.all():
-        empty = empty[keep]
-    refresh = find_refresh(values, empty, time_s, episode)
+    stated = _stated_fresh(raw, match.column.key)
+    if stated is not None:
+        fresh = stated[keep] & np.isfinite(values)
+        period = float(np.median(np.diff(time_s[fresh]))) if fresh.sum() > 1 else float("nan")
+        return Track(values, fresh, period, match.column.heading, converted.how)
+    empty = series.is_null().to_numpy()[keep] if series.null_count() else None
+    is_slower = empty is not None and _is_slower(raw, match.column)
+    refresh = find_refresh(values, empty if is_slower else None, time_s, episode)
     if refresh is None:
         return Track(np.ascontiguousarray(values), None, float("nan"), match.column.heading, converted.how)
     return Track(refresh.values, refresh.fresh, refresh.period_s, match.column.heading, converted.how)
+
+
+def _stated_fresh(raw: RawTable, key: str) -> np.ndarray | None:
+    """Give what a cleaned log of the kit's own says of a channel's refresh."""
+    name = f"{key}_fresh"
+    if key not in CHANNELS or name not in raw.frame.columns or not raw.frame[name].dtype.is_numeric():
+        return None
+    return raw.frame[name].fill_null(0).to_numpy() == 1
+
+
+def _is_slower(raw: RawTable, column: RawColumn) -> bool:
+    """True where empty cells mean that a column comes at a rate of its own, not that it has holes.
+
+    A quarter of the rows without it say so; fewer do where those rows are there for another such column.
+    """
+    rows = raw.frame.height
+    if column.empty >= SPARSE_SHARE * rows:
+        return True
+    empty = raw.frame[column.key].is_null()
+    others = (c.key for c in raw.columns if SPARSE_SHARE * rows <= c.empty < rows and c.key != column.key)
+    beside = pl.Series([False]).new_from_index(0, rows)
+    for key in others:
+        beside = beside | raw.frame[key].is_not_null()
+    return column.empty > 0.02 * rows and (beside & empty).sum() > 0.9 * column.empty
 
 
 def _from_zero(episode: np.ndarray) -> np.ndarray:

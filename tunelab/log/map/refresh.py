@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 _LEAST_CHANGES = 20
-_SPARSE_SHARE = 0.25  # with fewer empty cells than this a column is taken to have holes, not a slower rate
+SPARSE_SHARE = 0.25  # with fewer empty cells than this a column is taken to have holes, not a slower rate
 HOLD_PERIODS = 2.5  # a reading is held over at most so many of its own periods
 
 
@@ -20,22 +20,24 @@ class Refresh:
     period_s: float  # time between fresh readings
 
 
-def find_refresh(values: np.ndarray, empty: np.ndarray, time_s: np.ndarray, episode: np.ndarray) -> Refresh | None:
+def find_refresh(
+    values: np.ndarray, empty: np.ndarray | None, time_s: np.ndarray, episode: np.ndarray
+) -> Refresh | None:
     """Find the refresh of one channel; None where every row is a reading of its own.
 
     Parameters
     ----------
     values : array, shape (rows,)
         NaN where there is no reading.
-    empty : array of bool, shape (rows,)
-        Cells that hold nothing at all, as a slower channel leaves them between its readings. An error word is not
-        empty: it ends what is held.
+    empty : array of bool, shape (rows,), or None
+        Cells that a slower channel leaves without anything between its readings. An error word is not empty: it ends
+        what is held. None where empty cells are holes, or there are none.
     time_s : array, shape (rows,)
         Strictly rising.
     episode : array of int, shape (rows,)
         Nothing is held from one episode into the next.
     """
-    if empty.mean() >= _SPARSE_SHARE and np.isfinite(values).sum() >= 3:
+    if empty is not None and np.isfinite(values).sum() >= 3:
         return _fill_empty(values, empty, time_s, episode)
     return _find_held(values, time_s, episode)
 

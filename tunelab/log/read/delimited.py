@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -14,19 +12,9 @@ from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
 from tunelab.log.read.dialect import Layout, find_layout
 from tunelab.log.read.quotes import UNIT_SEPARATOR, strip_quotes
-from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, unique_keys
+from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 from tunelab.log.read.rows import RowCheck, check_rows, scan_lines
 from tunelab.workspace.channel_map import FileRule
-
-
-@dataclass(frozen=True)
-class Source:
-    """A file's identity while it is being read."""
-
-    path: Path
-    sha256: str
-    compression: str
-    notes: tuple[str, ...]
 
 
 def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTable:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 from tunelab.log.read.content import unpack_gzip
-from tunelab.log.read.delimited import Source, read_delimited
-from tunelab.log.read.raw import RawTable, ReadError
-from tunelab.workspace.channel_map import ChannelMap
+from tunelab.log.read.delimited import read_delimited
+from tunelab.log.read.mdf import read_mdf
+from tunelab.log.read.netcdf import read_netcdf
+from tunelab.log.read.parquet import read_parquet
+from tunelab.log.read.raw import RawTable, ReadError, Source
+from tunelab.workspace.channel_map import ChannelMap, FileRule
 
 _FORMATS = (
     (b"PAR1", "Parquet"),
@@ -56,12 +60,12 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     with ThreadPoolExecutor(1) as worker:
         digest = worker.submit(lambda: hashlib.sha256(raw).hexdigest())
         try:
-            return _read(raw, path, digest, rule)
+            return replace(_read(raw, path, rule), sha256=digest.result())
         except ReadError as error:
             raise ReadError(f"{path.name}: {error}") from error
 
 
-def _read(raw, path, digest, rule) -> RawTable:
+def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
     data, compression, notes = raw, "none", ()
     if raw[:2] == b"\x1f\x8b":
         data, notes = unpack_gzip(raw)
@@ -71,18 +75,12 @@ def _read(raw, path, digest, rule) -> RawTable:
     for mark, what in _REFUSED:
         if data.startswith(mark):
             raise ReadError(f"this is {what}.")
+    source = Source(path, "", compression, notes)
     format_name = next((name for mark, name in _FORMATS if data.startswith(mark)), "")
-    if not format_name:
-        return read_delimited(data, Source(path, digest.result(), compression, notes), rule)
-    source = Source(path, digest.result(), compression, notes)
     if format_name == "Parquet":
-        from tunelab.log.read.parquet import read_parquet
-
         return read_parquet(data, source)
     if format_name == "netCDF":
-        from tunelab.log.read.netcdf import read_netcdf
-
         return read_netcdf(data, source)
-    from tunelab.log.read.mdf import read_mdf
-
-    return read_mdf(data, source)
+    if format_name == "MDF":
+        return read_mdf(data, source)
+    return read_delimited(data, source, rule)

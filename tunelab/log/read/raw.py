@@ -14,6 +14,16 @@ class ReadError(ValueError):
 
 
 @dataclass(frozen=True)
+class Source:
+    """A file's identity while it is being read."""
+
+    path: Path
+    sha256: str
+    compression: str  # "none" or "gzip"
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class SetAside:
     """Rows that were left out, for one reason; `row` to `last_row` are line numbers of the file, counted from 1."""
 
