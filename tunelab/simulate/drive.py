@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
+from scipy.signal import lfilter
 
 from tunelab.channels import CHANNELS
 from tunelab.simulate import ecu, engine, exhaust, motion, supply
@@ -68,8 +69,6 @@ class Drive:
 
 def _coloured(rng: np.random.Generator, count: int, time_s: float) -> np.ndarray:
     """Noise of unit variance with a correlation time; shape (count,)."""
-    from scipy.signal import lfilter
-
     keep = math.exp(-STEP_S / time_s)
     white = rng.standard_normal(count)
     white[0] /= math.sqrt(1.0 - keep * keep)
