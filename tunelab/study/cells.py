@@ -28,6 +28,12 @@ def speed_edges(idle_rpm: float, limit_rpm: float) -> np.ndarray:
     return np.arange(first, limit_rpm + width, width)
 
 
+def speed_aims(edges_rpm: np.ndarray, idle_rpm: float) -> np.ndarray:
+    """Speed to hold in each cell [rpm], shape (speeds,): its middle, but idle speed where that is inside."""
+    low, high = edges_rpm[:-1], edges_rpm[1:]
+    return np.where((low <= idle_rpm) & (idle_rpm < high), idle_rpm, (low + high) / 2)
+
+
 def flow_edges(lowest_kg_h: float, highest_kg_h: float, breakpoints_kg_h: ArrayLike) -> np.ndarray:
     """Edges of the airflow cells [kg/h], shape (flows + 1,), rising in about equal ratios.
 

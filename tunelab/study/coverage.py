@@ -18,6 +18,7 @@ from tunelab.study.cells import (
     flow_edges,
     highest_load,
     no_load,
+    speed_aims,
     speed_edges,
 )
 from tunelab.study.throttle import ThrottleLine, learn_throttle
@@ -37,6 +38,7 @@ class Coverage:
     """Good seconds over engine speed and airflow. 2-D arrays have shape (flows, speeds)."""
 
     speed_edges_rpm: np.ndarray  # shape (speeds + 1,)
+    speeds_rpm: np.ndarray  # what to hold in each: its middle, but idle speed where that is inside, shape (speeds,)
     flow_edges_kg_h: np.ndarray  # shape (flows + 1,); by the revision's curve
     seconds: np.ndarray  # good: every channel that the steady study needs is trusted, and all is calm
     seconds_visited: np.ndarray  # good or not
@@ -56,11 +58,6 @@ class Coverage:
     def missing(self) -> np.ndarray:
         """Reachable cells that have less than the wanted seconds, shape (flows, speeds)."""
         return self.reachable & (self.seconds < self.wanted_s)
-
-    @property
-    def speeds_rpm(self) -> np.ndarray:
-        """Middle of each speed cell [rpm], shape (speeds,)."""
-        return (self.speed_edges_rpm[1:] + self.speed_edges_rpm[:-1]) / 2
 
     @property
     def flows_kg_h(self) -> np.ndarray:
@@ -140,7 +137,7 @@ def cover(logs: Sequence[xr.Dataset] | xr.Dataset, car: Car, revision: Revision)
     limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
     idle, displacement = car.engine.idle_target_rpm, car.engine.displacement_l
     speeds = speed_edges(idle, limit)
-    middle = (speeds[1:] + speeds[:-1]) / 2
+    middle = speed_aims(speeds, idle)
     unit = flow_at_load(1.0, middle, displacement_l=displacement)
     full, basis = _full_load(samples, speeds, car)
     least = _lightest(samples, displacement)
@@ -150,12 +147,13 @@ def cover(logs: Sequence[xr.Dataset] | xr.Dataset, car: Car, revision: Revision)
     seconds = _count(samples, samples.good, flows, speeds)
     top = highest_load(middle, full, idle_rpm=idle)
     holdable = (load >= least * no_load(middle)) & (load <= top) & (middle <= HIGHEST_SPEED_SHARE * limit)
-    reachable = holdable & (speeds[1:] > 0.9 * idle) | (seconds >= WANTED_S)
+    reachable = (holdable & (speeds[1:] > 0.9 * idle) & _idle_is_open(middle, idle, seconds)) | (seconds >= WANTED_S)
     high = reachable & (load > HIGH_LOAD_SHARE * full)
     good = samples.good
     flow_full = np.interp(samples.speed_rpm, middle, full * unit)
     return Coverage(
         speed_edges_rpm=speeds,
+        speeds_rpm=middle,
         flow_edges_kg_h=flows,
         seconds=seconds,
         seconds_outside=float(samples.seconds[samples.good].sum() - seconds.sum()),
@@ -232,6 +230,11 @@ def _joined(parts: list[_Samples]) -> _Samples:
 def _count(samples: _Samples, which: np.ndarray, flows: np.ndarray, speeds: np.ndarray) -> np.ndarray:
     at = (samples.flow_kg_h[which], samples.speed_rpm[which])
     return np.histogram2d(*at, bins=(flows, speeds), weights=samples.seconds[which])[0]
+
+
+def _idle_is_open(speeds_rpm: np.ndarray, idle_rpm: float, seconds: np.ndarray) -> np.ndarray:
+    """False at idle speed once it was driven: an engine idles at the airflow that it needs, not at a chosen one."""
+    return ~((speeds_rpm == idle_rpm) & (seconds.max(axis=0) >= WANTED_S))
 
 
 def _full_load(samples: _Samples, speeds: np.ndarray, car: Car) -> tuple[np.ndarray, str]:

@@ -12,7 +12,7 @@ from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD, caution
 from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import APART, Coverage
 from tunelab.study.hold import BALANCE_KW, cooling_s
-from tunelab.study.hold_choice import MOST_HOLDS, Choice, aim, find_choices, in_driving_order, most_useful
+from tunelab.study.hold_choice import MOST_HOLDS, Choice, find_choices, in_driving_order, most_useful
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -110,7 +110,7 @@ def plan_drive(coverage: Coverage, car: Car, revision: Revision, *, top_speed_km
 
 def _hold(cell: Choice, chosen: list[Choice], coverage: Coverage, car: Car) -> Hold:
     row, column = cell.row, cell.column
-    speed = aim(coverage, column, car)
+    speed = float(coverage.speeds_rpm[column])
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
     low, high = coverage.flow_edges_kg_h[row : row + 2]
     flow = float(coverage.flows_kg_h[row])
@@ -140,7 +140,7 @@ def _why(cell: Choice, chosen: list[Choice], coverage: Coverage) -> str:
     """Say what the hold adds: a cell, and with the speeds already driven at this airflow, the dead time."""
     row, column = cell.row, cell.column
     have, want = coverage.seconds[row, column], coverage.wanted_s[row, column]
-    text = f"has {have:.0f} of {want:.0f} good seconds" if have >= 0.5 else "nothing good driven here yet"
+    text = f"has {have:.1f} of {want:.0f} good seconds" if have >= 0.05 else "nothing good driven here yet"
     done = (coverage.seconds[row] > 0) & ~coverage.missing[row]
     if coverage.separates[row]:
         return text
@@ -195,7 +195,7 @@ def _notes(coverage: Coverage, car: Car, holds: list[Hold]) -> tuple[str, ...]:
     if coverage.throttle is None:
         notes.append("No throttle position was learned: open the throttle until the airflow reads as stated.")
     else:
-        spread = coverage.throttle.spread_pct
+        spread = np.ceil(coverage.throttle.spread_pct)
         notes.append(
             f"Throttle is as learned from the log, within about {spread:.0f} points; the airflow is what counts."
         )

@@ -19,6 +19,7 @@ MOST_HOLDS = 36  # in one drive
 # A first drive, with nothing good in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
+NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,7 @@ def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice]
         if because:
             left_out.append((row, column, because))
             continue
-        options = ways(aim(coverage, column, car), flow, car, top_speed_km_h=top)
+        options = ways(speed, flow, car, top_speed_km_h=top)
         wanted = _wanted_seconds(coverage, row, column)
         timed = [(way, min(wanted, seconds_against_brake(way, car))) for way in options]
         way, seconds = next((pair for pair in timed if pair[1] >= SHORTEST_S), (None, 0.0))
@@ -60,6 +61,9 @@ def _too_early(coverage: Coverage, row: int, column: int, car: Car) -> str:
     speed = coverage.speeds_rpm[column]
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
     hard = coverage.flows_kg_h[row] > FIRST_LOAD_SHARE * coverage.full_load_pct[column] * unit
+    driven = coverage.speeds_rpm[(coverage.seconds > 0).any(axis=0)]
+    if driven.size and speed > NEXT_SPEED_SHARE * driven.max():
+        return f"so far driven up to {driven.max():.0f} rpm: higher speeds follow step by step"
     if coverage.samples_used == 0 and (hard or speed > FIRST_SPEED_SHARE * car.limits.rev_limit_rpm):
         return "not in a first drive: gentler holds come before it"
     return ""
@@ -69,13 +73,6 @@ def _is_led_up_to(coverage: Coverage, row: int, column: int) -> bool:
     """Whether the airflow just below is driven; if it is high load itself, it counts once it has its seconds."""
     below = coverage.reachable[:row, column]
     return row > 0 and bool(below[-1]) and not bool(coverage.missing[row - 1, column])
-
-
-def aim(coverage: Coverage, column: int, car: Car) -> float:
-    """Engine speed to aim for in a column: its middle, but idle where the column holds it."""
-    low, high = coverage.speed_edges_rpm[column : column + 2]
-    idle = car.engine.idle_target_rpm
-    return float(idle if low <= idle < high else (low + high) / 2)
 
 
 def _wanted_seconds(coverage: Coverage, row: int, column: int) -> float:
