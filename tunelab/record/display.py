@@ -57,7 +57,7 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     Returns
     -------
     dict, str
-        `item`, JSON text for `Bokeh.embed.embed_item`, and `title`; the title names each panel and its axes.
+        `item`, JSON text for `Bokeh.embed.embed_item`; `title`, which names each panel and its axes; `caption`.
     """
     import holoviews as hv
     from bokeh.embed import json_item
@@ -69,22 +69,39 @@ def figure_item(figure: Any) -> tuple[dict, str]:
         toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen
     title = _describe(model)
     # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
-    return {"item": json.dumps(json_item(model), allow_nan=False), "title": title}, title
+    caption = _take_caption(model)
+    return {"item": json.dumps(json_item(model), allow_nan=False), "title": title, "caption": caption}, title
 
 
 def _describe(model: Any) -> str:
+    panels = []
+    for plot in _plots(model):
+        heading = getattr(plot.title, "text", "") or ""
+        axes = " against ".join(label for label in (_axis_label(plot.left), _axis_label(plot.below)) if label)
+        panels.append(": ".join(text for text in (heading, axes) if text))
+    return "; ".join(panels)
+
+
+def _plots(model: Any) -> list:
+    """Plots of a drawn figure from top to bottom."""
     from bokeh.models import Plot
 
-    panels = []
-    for plot in model.select({"type": Plot}):
-        heading = getattr(plot.title, "text", "") or ""
-        axes = f"{_axis_label(plot.left)} against {_axis_label(plot.below)}"
-        panels.append(f"{heading}: {axes}" if heading else axes)
-    return "; ".join(sorted(set(panels), key=panels.index))
+    if isinstance(model, Plot):
+        return [model]
+    return [child[0] for child in getattr(model, "children", [])] or list(model.select({"type": Plot}))
+
+
+def _take_caption(model: Any) -> str:
+    """Take the first plot's title out of the drawing: as text of the page it can wrap on a phone."""
+    first = next(iter(_plots(model)), None)
+    if first is None or first.title is None:
+        return ""
+    caption, first.title.text = first.title.text, ""
+    return caption
 
 
 def _axis_label(axes: list) -> str:
-    return next((axis.axis_label for axis in axes if getattr(axis, "axis_label", None)), "value")
+    return next((axis.axis_label for axis in axes if getattr(axis, "axis_label", None)), "")
 
 
 def table_item(table: pd.DataFrame) -> dict:

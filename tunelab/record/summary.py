@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tunelab.record.cautions import cautions_for
 from tunelab.record.display import show_number, table_item
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.provenance import ABOUT
+from tunelab.study.cautions import cautions_for
 
 STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
 SPANS_SHOWN = 60

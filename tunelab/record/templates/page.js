@@ -24,7 +24,7 @@
       if ("axis_label_text_color" in model) {
         Object.assign(model, {
           axis_label_text_color: tone.ink, major_label_text_color: tone.quiet, axis_line_color: tone.quiet,
-          major_tick_line_color: tone.quiet, minor_tick_line_color: tone.line,
+          major_tick_line_color: tone.quiet, minor_tick_line_color: tone.line, axis_label_text_font_style: "normal",
         });
       } else if ("grid_line_color" in model && "dimension" in model) {
         model.grid_line_color = tone.line;
@@ -40,6 +40,7 @@
       } else if ("color_mapper" in model && "major_label_text_color" in model) {
         Object.assign(model, {
           major_label_text_color: tone.quiet, title_text_color: tone.ink, background_fill_color: null,
+          bar_line_color: tone.quiet, major_tick_line_color: tone.quiet,
         });
       } else if ("text" in model && "text_color" in model && "vertical_align" in model) {
         model.text_color = tone.ink;

@@ -1,0 +1,60 @@
+"""Figures that hold a fit against its data: residuals, and lambda before and after."""
+
+from __future__ import annotations
+
+import holoviews as hv
+import pandas as pd
+
+from tunelab.chart.look import MAIN, NEW, OLD, THIRD, axis, panel
+from tunelab.study.steady import LambdaError, SteadyFit
+
+KINDS = ((False, "undisturbed", MAIN, "circle"), (True, "disturbed by pulsation", THIRD, "square"))
+
+
+def draw_residuals(fit: SteadyFit) -> hv.Layout:
+    """What the fit leaves over at each calm block, against meter reading, engine speed and battery voltage."""
+    axes = (
+        ("reading", axis(fit.meter.channel)),
+        ("engine_speed_rpm", axis("engine_speed_rpm")),
+        ("battery_v", axis("battery_v")),
+    )
+    panels = [_residuals(fit.blocks, column, label) for column, label in axes]
+    title = "Residuals; squares stand where pulsation disturbs the meter"
+    return hv.Layout([panels[0].opts(title=title, clone=True), *panels[1:]]).cols(1)
+
+
+def _residuals(blocks: pd.DataFrame, column: str, label: str) -> hv.Overlay:
+    zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
+    columns = ["residual_pct", "error_pct", "fitted_pct", "start_s", "seconds", "weight"]
+    marks = [
+        hv.Scatter(blocks[blocks["disturbed"] == kind], column, columns, label=name).opts(
+            color=colour, marker=mark, size=6, alpha=0.7, tools=["hover"]
+        )
+        for kind, name, colour, mark in KINDS
+        if (blocks["disturbed"] == kind).any()
+    ]
+    options = panel("", 230, xlabel=label, ylabel="residual [%]")
+    return hv.Overlay([zero, *marks]).opts(show_legend=False, **options)
+
+
+def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: float) -> hv.Overlay:
+    """|lambda / commanded − 1| with trims at zero: in force and, predicted, after the change; a line at the limit."""
+    rows = ((1.0, "in force", before), (0.0, "after, predicted", after))
+    table = pd.DataFrame(
+        [(y, name, e.p95_pct, e.lower_pct, e.upper_pct, e.median_pct) for y, name, e in rows],
+        columns=["row", "which", "p95_pct", "lower_pct", "upper_pct", "median_pct"],
+    )
+    spans = hv.Segments(table.assign(end=table["row"]), ["lower_pct", "row", "upper_pct", "end"])
+    p95 = hv.Scatter(table, "p95_pct", ["row", "which", "lower_pct", "upper_pct"], label="95 % of points lie below")
+    median = hv.Scatter(table, "median_pct", ["row", "which"], label="half of the points lie below")
+    limit = hv.VLine(limit_pct).opts(color=NEW, line_dash="dashed", line_width=1.5)
+    marks = [
+        spans.opts(color=MAIN, line_width=6, alpha=0.35),
+        p95.opts(color=MAIN, size=11, tools=["hover"]),
+        median.opts(color=THIRD, marker="diamond", size=11, tools=["hover"]),
+    ]
+    options = panel("Lambda error before and after; dashed: the owner's limit", 270, xlabel="lambda error [%]")
+    ticks = [(y, name) for y, name, _ in rows]
+    return hv.Overlay([limit, *marks]).opts(
+        ylabel="", yticks=ticks, ylim=(-0.6, 1.6), legend_position="bottom", legend_cols=1, **options
+    )

@@ -1,0 +1,65 @@
+"""What the drive plan says in the summary."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from tunelab.record.chapter import Chapter, Section
+from tunelab.study.coverage import Coverage
+from tunelab.study.drive_plan import DrivePlan
+
+GEARS = {0: "neutral"}
+
+
+def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
+    """Put coverage and drive plan into a chapter of the record."""
+    reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
+    driven = (
+        f"Of {reachable} cells of engine speed and airflow that the car can hold, {reachable - missing} have their good "
+        "seconds."
+    )
+    tables = (("Holds to drive, in this order", plan_table(plan)),) if plan.holds else ()
+    return Chapter(
+        notebook="drive_plan",
+        tables={"coverage": coverage.table(), "drive_plan": plan.table()},
+        driven=Section((driven,)),
+        drive_next=Section((plan_sentence(plan), *plan.notes), tables),
+        cautions=Section(plan.cautions),
+    )
+
+
+def plan_sentence(plan: DrivePlan) -> str:
+    """Say how many holds, how long, and under which limits."""
+    if not plan.holds:
+        return "No further hold: see the notes."
+    return (
+        f"{len(plan.holds)} holds, about {plan.seconds / 60:.0f} minutes of holding and rolling, not above "
+        f"{plan.top_speed_km_h:.0f} km/h and {plan.rev_limit_rpm:.0f} rpm. Hold each one still for the whole time; a "
+        "passenger calls the numbers."
+    )
+
+
+def plan_table(plan: DrivePlan) -> pd.DataFrame:
+    """The holds as a driver reads them from one sheet of paper."""
+    rows = [
+        {
+            "no.": str(number),
+            "gear": _gear(hold.gear),
+            "engine speed [rpm]": round(hold.engine_speed_rpm),
+            "road speed [km/h]": hold.road_speed_km_h if hold.gear == 0 else round(hold.road_speed_km_h, 0),
+            "air flow [kg/h]": f"{hold.air_flow_from_kg_h:.0f} to {hold.air_flow_to_kg_h:.0f}",
+            "throttle, about [%]": round(hold.throttle_pct, 0),
+            "brake": hold.brake,
+            "slope": hold.slope,
+            "consumers": hold.consumers,
+            "hold [s]": round(hold.seconds, 0),
+            "then roll [s]": round(hold.roll_s, 0),
+            "why": hold.why + ("; high load: only a few seconds" if hold.is_high_load else ""),
+        }
+        for number, hold in enumerate(plan.holds, start=1)
+    ]
+    return pd.DataFrame(rows)
+
+
+def _gear(gear: int | None) -> str:
+    return "by engine speed" if gear is None else GEARS.get(gear, str(gear))

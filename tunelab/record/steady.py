@@ -1,0 +1,183 @@
+"""What the steady study says in the summary: what to change, in words that a person can act on, and what it cannot show."""
+
+from __future__ import annotations
+
+import datetime
+
+import numpy as np
+import pandas as pd
+
+from tunelab.channels import DISPLAY_UNITS, channel
+from tunelab.record.chapter import Chapter, NextRevision, Section
+from tunelab.record.display import show_number
+from tunelab.record.opened import OpenedSession
+from tunelab.study.proposal import Proposal
+from tunelab.study.steady import SteadyFit
+
+TOGETHER = (
+    "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
+    "leaves a larger error than before."
+)
+HOW = (
+    "Keep a copy of what is in the ECU now. Enter each value of the columns 'proposed' below at its own breakpoint, "
+    "read it back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers as a "
+    "revision file: when it is in the car, copy it to revisions/ under its name."
+)
+
+
+def steady_chapter(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, *, date: datetime.date) -> Chapter:
+    """Put the steady study's result into a chapter of the record.
+
+    Parameters
+    ----------
+    opened : OpenedSession
+        The session.
+    fit, proposal
+        The finished study and what follows from it.
+    date : date
+        Date of the proposed revision's file; the session's own date keeps the record the same whenever it is made.
+    """
+    name = next_name(proposal.base.name, list(opened.workspace.revisions))
+    return Chapter(
+        notebook="steady",
+        findings=tuple(fit.findings(opened.car)),
+        tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time},
+        proposal=NextRevision(proposal.to_revision(name, date), _comments(opened, fit)),
+        driven=Section((_driven(fit),)),
+        change=_change(proposal, name),
+        cannot_show=Section(_cannot_show(fit)),
+    )
+
+
+def next_name(base: str, taken: list[str]) -> str:
+    """Name of the next revision: r02 after r01, the first that is free; a name without a number gets one."""
+    stem = base.rstrip("0123456789")
+    digits = base[len(stem) :]
+    number, width = (int(digits), len(digits)) if digits else (1, 2)
+    stem = stem if digits else f"{stem}-"
+    while True:
+        number += 1
+        name = f"{stem}{number:0{width}d}"
+        if name not in taken:
+            return name
+
+
+def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
+    head = (
+        f"A proposal from the session {opened.name}, based on {fit.reference}. Not in any ECU until a person enters it.\n"
+        f"{TOGETHER}"
+    )
+    return {
+        "": head,
+        "meter_curve": "Breakpoints without evidence are unchanged; see tables/meter_curve.csv.",
+        "dead_time": "Goes in together with the meter curve; see tables/dead_time.csv.",
+    }
+
+
+def _driven(fit: SteadyFit) -> str:
+    blocks = fit.blocks
+    holds = blocks.groupby("session")["hold"].nunique().sum()
+    return (
+        f"Calm enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds, "
+        f"{_span(blocks['engine_speed_rpm'])} rpm, {_span(blocks['air_flow_kg_h'])} kg/h, "
+        f"battery {blocks['battery_v'].min():.1f} to {blocks['battery_v'].max():.1f} V."
+    )
+
+
+def _span(values: pd.Series) -> str:
+    return f"{values.min():.0f} to {values.max():.0f}"
+
+
+def _change(proposal: Proposal, name: str) -> Section:
+    changed = int((proposal.curve["basis"] != "unchanged").sum())
+    dead_changed = bool((proposal.dead_time["basis"] != "unchanged").any())
+    if not changed and not dead_changed:
+        return Section(("Nothing: this drive gives no ground for a change.",))
+    after = proposal.predicted
+    sentences = [
+        f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints of the "
+        f"meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
+        f"Predicted once it is in, trims at zero: 95 % of the calm points within {_percent(after.p95_pct)} % of commanded "
+        f"lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %). "
+        "The next session will show whether that holds.",
+        *([TOGETHER] if dead_changed else []),
+        HOW,
+        *proposal.capped,
+        *proposal.notes,
+    ]
+    return Section(tuple(sentences), (("Meter curve", meter_table(proposal)), ("Dead time", dead_time_table(proposal))))
+
+
+def _percent(value: float) -> str:
+    return f"{value:.1f}" if np.isfinite(value) else "not shown"
+
+
+def meter_table(proposal: Proposal) -> pd.DataFrame:
+    """The curve as a person enters it: reading, flow in force, flow proposed, change, factor with interval, basis."""
+    curve = proposal.curve
+    reading = str(curve.columns[0])
+    unit = DISPLAY_UNITS.get(channel(reading).unit, channel(reading).unit)
+    change = 100 * (
+        curve["flow_proposed_kg_h"] / curve["flow_in_force_kg_h"].where(curve["flow_in_force_kg_h"] > 0) - 1
+    )
+    return pd.DataFrame({
+        f"{channel(reading).label} [{unit}]": curve[reading],
+        "in force [kg/h]": curve["flow_in_force_kg_h"],
+        "proposed [kg/h]": curve["flow_proposed_kg_h"],
+        "change [%]": change.round(1),
+        "measured factor": [_interval(*row) for row in _three(curve, "factor")],
+        "evidence [s]": curve["seconds"].round(0),
+        "basis": curve["basis"],
+    })  # fmt: skip
+
+
+def dead_time_table(proposal: Proposal) -> pd.DataFrame:
+    """The dead times as a person enters them."""
+    table = proposal.dead_time
+    return pd.DataFrame({
+        "battery [V]": table["battery_v"],
+        "in force [ms]": table["dead_time_in_force_ms"],
+        "proposed [ms]": table["dead_time_proposed_ms"],
+        "measured change [ms]": [_interval(*row) for row in _three(table, "change", "_ms")],
+        "basis": table["basis"],
+    })  # fmt: skip
+
+
+def _three(table: pd.DataFrame, name: str, unit: str = "") -> list[tuple[float, float, float]]:
+    columns = [f"{name}{unit}", f"{name}_lower{unit}", f"{name}_upper{unit}"]
+    return list(table[columns].itertuples(index=False, name=None))
+
+
+def _interval(value: float, lower: float, upper: float) -> str:
+    if not np.isfinite(value):
+        return "–"
+    return f"{value:.3f} ({lower:.3f} to {upper:.3f})"
+
+
+def _cannot_show(fit: SteadyFit) -> tuple[str, ...]:
+    dead, flat = fit.dead_time, fit.constant
+    low, high = flat.lower, flat.upper
+    sentences = [
+        f"One overall constant: {show_number(flat.factor)} ({show_number(low)} to {show_number(high)}). {flat.because}",
+        f"Anything outside {_measured_range(fit)}: the curve is left as it is there.",
+    ]
+    if not dead.shown:
+        sentences.append(f"The injectors' dead time. {dead.because}")
+    elif not dead.slope_shown:
+        sentences.append(f"How the dead-time error changes with battery voltage. {dead.slope_because}")
+    if not fit.pulsation.shown:
+        sentences.append(f"A disturbance of the meter by intake pulsation. {fit.pulsation.because}")
+    else:
+        sentences.append(
+            "A curve of reading against flow cannot take out what intake pulsation does to the meter; the map on the page "
+            "of the steady question shows where it disturbs."
+        )
+    return (*sentences, *fit.notes)
+
+
+def _measured_range(fit: SteadyFit) -> str:
+    measured = fit.meter.reading[np.isfinite(fit.meter.factor)]
+    unit = DISPLAY_UNITS.get(channel(fit.meter.channel).unit, channel(fit.meter.channel).unit)
+    if not measured.size:
+        return "any range: nothing was measured"
+    return f"{measured.min():.2f} to {measured.max():.2f} {unit} of the meter"
