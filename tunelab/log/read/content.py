@@ -80,13 +80,23 @@ def _decode(data: bytes) -> tuple[bytes, str]:
 
 
 def _as_utf8(data: bytes, encoding: str) -> tuple[bytes, str]:
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
+    if not _is_utf8(data):
         if encoding == "utf-8-sig":
             return data.decode("utf-8", errors="replace").encode(), encoding
         return data.decode("cp1252", errors="replace").encode(), "cp1252"
     return data, encoding
+
+
+def _is_utf8(data: bytes) -> bool:
+    """Check piece by piece, so that no second copy of a large file is made."""
+    decoder, view = codecs.getincrementaldecoder("utf-8")(), memoryview(data)
+    try:
+        for start in range(0, len(data), 1 << 20):
+            decoder.decode(view[start : start + (1 << 20)])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _wide_encoding(data: bytes) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -13,7 +14,7 @@ from tunelab.log.read.content import Text, to_text
 from tunelab.log.read.dialect import Layout, find_layout
 from tunelab.log.read.quotes import UNIT_SEPARATOR, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
-from tunelab.log.read.rows import RowCheck, check_rows, scan_lines
+from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, scan_lines
 from tunelab.workspace.channel_map import FileRule
 
 
@@ -36,17 +37,52 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     """
     text = to_text(data)
     layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+    names = unique_keys(list(layout.names))
+    clean = _read_clean(text.data, layout, names)
+    if clean is not None:
+        return _table(source, text, layout, names, *clean)
     body, offset, delimiter = _body(text.data, layout)
     lines = scan_lines(body, offset, delimiter)
-    repeats = tuple(_line(text.data, position) for position in (layout.header, layout.unit_row) if position >= 0)
-    repeats += tuple(line.replace(b'"', b"").replace(layout.delimiter.encode(), delimiter.encode()) for line in repeats)
+    repeats = _repeats(text.data, layout, delimiter)
     check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1, repeats=repeats)
     if not check.keep.any():
         raise ReadError("no whole data row stands below the heading line.")
-    kept = _kept_bytes(body, lines.start, lines.end, check)
-    names = unique_keys(list(layout.names))
-    cells = _parse(kept, layout, delimiter, names)
-    return _table(source, text, layout, names, cells, check)
+    kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
+    return _table(source, text, layout, names, _parse(kept, layout, names), check)
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Whole rows, ready for the reader."""
+
+    data: bytes
+    delimiter: str
+    skip: int  # lines above the first
+
+
+def _read_clean(data: bytes, layout: Layout, names: list[str]) -> tuple[list[Cells], RowCheck] | None:
+    """Read a text in which nothing is wrong without a look at each line; None where something is."""
+    offset = _offset(data, layout.data)
+    repeats = _repeats(data, layout, layout.delimiter)
+    if layout.is_padded or any(data.find(line, offset) >= 0 for line in repeats if line.strip()):
+        return None
+    rows = count_clean_rows(data, offset, layout.delimiter, layout.width)
+    if not rows:
+        return None
+    try:
+        cells = _parse(_Rows(data, layout.delimiter, layout.data), layout, names)
+    except pl.exceptions.ComputeError:
+        return None  # a row with too many fields
+    if len(cells[0].values) != rows:
+        return None
+    return cells, RowCheck(np.ones(rows, dtype=bool), np.zeros(0, dtype=np.int64), ())
+
+
+def _repeats(data: bytes, layout: Layout, delimiter: str) -> tuple[bytes, ...]:
+    """Heading and unit line, as they would stand again after a restart, with and without quotes."""
+    lines = tuple(_line(data, position) for position in (layout.header, layout.unit_row) if position >= 0)
+    bare = (line.replace(b'"', b"").replace(layout.delimiter.encode(), delimiter.encode()) for line in lines)
+    return tuple(dict.fromkeys((*lines, *bare)))
 
 
 def _body(data: bytes, layout: Layout) -> tuple[bytes, int, str]:
@@ -76,25 +112,21 @@ def _line(data: bytes, position: int) -> bytes:
     return data[start : end if end >= 0 else len(data)]
 
 
-def _kept_bytes(data: bytes, start: np.ndarray, end: np.ndarray, check: RowCheck) -> bytes | memoryview:
-    """Join the kept lines; runs of them are copied whole, a clean text not at all."""
+def _kept_bytes(data: bytes, start: np.ndarray, end: np.ndarray, check: RowCheck) -> bytes:
+    """Join the kept lines; runs of them are copied whole."""
     view = memoryview(data)
-    if check.keep.all():
-        return data[start[0] :] if start[0] else data
     edges = np.flatnonzero(np.diff(np.r_[0, check.keep.view(np.int8), 0]))
     runs = [view[start[a] : end[b - 1]] for a, b in zip(edges[::2], edges[1::2], strict=True)]
     return b"\n".join(runs)
 
 
-def _parse(data: bytes, layout: Layout, delimiter: str, names: list[str]) -> list[Cells]:
+def _parse(rows: _Rows, layout: Layout, names: list[str]) -> list[Cells]:
     """Read all columns; those that do not come out as plain floats throughout are read again as text."""
-    all_text = layout.decimal == "," and b"." in data
+    all_text = layout.decimal == "," and b"." in rows.data
     as_text = [words or all_text for words in layout.is_text]
-    frame = _polars(data, delimiter, layout, names, dict(zip(names, as_text, strict=True)))
+    frame = _polars(rows, layout, names, dict(zip(names, as_text, strict=True)))
     doubtful = [name for name, words in zip(names, as_text, strict=True) if not words and _is_doubtful(frame[name])]
-    again = (
-        _polars(data, delimiter, layout, names, dict.fromkeys(doubtful, True)).select(doubtful) if doubtful else None
-    )
+    again = _polars(rows, layout, names, dict.fromkeys(doubtful, True)).select(doubtful) if doubtful else None
     cells = []
     for name, words in zip(names, as_text, strict=True):
         if words:
@@ -110,18 +142,19 @@ def _is_doubtful(values: pl.Series) -> bool:
     return values.null_count() > 0 or not bool(np.isfinite(values.to_numpy()).all())
 
 
-def _polars(data: bytes, delimiter: str, layout: Layout, names: list[str], is_text: dict[str, bool]) -> pl.DataFrame:
+def _polars(rows: _Rows, layout: Layout, names: list[str], is_text: dict[str, bool]) -> pl.DataFrame:
     """Read with a given schema; columns not in `is_text` are left out."""
     schema = {name: pl.String if is_text.get(name) else pl.Float64 for name in names}
     return pl.read_csv(
-        io.BytesIO(data),
+        io.BytesIO(rows.data),
         columns=[position for position, name in enumerate(names) if name in is_text],
         has_header=False,
-        separator=delimiter,
+        separator=rows.delimiter,
+        skip_lines=rows.skip,
         quote_char=None,
         schema=schema,
         ignore_errors=True,
-        decimal_comma=layout.decimal == "," and delimiter != ",",
+        decimal_comma=layout.decimal == "," and rows.delimiter != ",",
     )
 
 

@@ -15,7 +15,8 @@ from tunelab.units import recognise_unit
 DELIMITERS = (",", ";", "\t", "|")
 _HEAD_LINES = 400
 _HEAD_BYTES = 1 << 19
-_SPREAD = 24  # places over the rest of the file from which some lines are looked at
+_SAMPLE_LINES = 100
+_SPREAD = 16  # places over the rest of the file from which some lines are looked at
 
 _NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?", re.I)
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f’])\d{3})(?:\1\d{3})*(?:[.,]\d+)?")
@@ -61,11 +62,11 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     """
     head = data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
     delimiter, width = _find_delimiter(head)
-    head_cells = [split_line(line, delimiter) for line in head]
-    first = next(i for i, cells in enumerate(head_cells) if _is_data(cells) and abs(len(cells) - width) <= 1)
-    sample = [cells for cells in head_cells[first:] + _spread(data, delimiter) if len(cells) == width]
-    header, unit_row = _find_header(head_cells, first, width) if not headings else (-1, -1)
-    names = tuple(headings) if headings else _names(head_cells, header, first, width)
+    first, above = _find_first(head, delimiter, width)
+    below = [split_line(line, delimiter) for line in head[first : first + _SAMPLE_LINES]]
+    sample = [cells for cells in below + _spread(data, delimiter) if len(cells) == width]
+    header, unit_row = _find_header(above, first, width) if not headings else (-1, -1)
+    names = tuple(headings) if headings else _names(above, header, first, width)
     _check_width(names, width, header, sample)
     start = max(header, unit_row) + 1 if header >= 0 else first
     start = next(i for i in range(start, len(head)) if head[i].strip())
@@ -77,12 +78,23 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
         unit_row=unit_row,
         data=start,
         names=_fit(names, width),
-        units=_fit(tuple(head_cells[unit_row]) if unit_row >= 0 else (), width),
+        units=_fit(tuple(above[unit_row]) if unit_row >= 0 else (), width),
         width=width,
         is_text=tuple(_is_words([cells[i] for cells in sample]) for i in range(width)),
         has_grouping=any(_GROUPED.fullmatch(c) and _has_two_marks(c, mark) for cells in sample for c in cells),
         is_padded=_is_padded(head[first : first + 50], delimiter),
     )
+
+
+def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[list[str]]]:
+    """Position of the first data line, and the lines above it, cut into fields."""
+    above = []
+    for position, line in enumerate(head):
+        cells = split_line(line, delimiter)
+        if abs(len(cells) - width) <= 1 and _is_data(cells):
+            return position, above
+        above.append(cells)
+    raise ReadError("no data line was found below the heading line.")
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -106,13 +118,15 @@ def _find_delimiter(head: list[str]) -> tuple[str, int]:
 
 def _score(head: list[str], delimiter: str) -> tuple[float, int]:
     """How well a delimiter makes a table of the lines, and how many fields its rows have."""
-    rows = [split_line(line, delimiter) for line in head if delimiter in line]
+    lines = [line for line in head if delimiter in line]
+    rows = [split_line(line, delimiter) for line in lines[:: max(len(lines) // 60, 1)]]
     filled = [row for row in rows if _is_data(row)]
     if not filled:
         return 0.0, 0
     width, count = Counter(len(row) for row in filled).most_common(1)[0]
     like = [_share_of_values(row) for row in filled if len(row) == width]
-    heading = any(abs(len(row) - width) <= 1 and not _is_data(row) for row in rows)
+    cut = (split_line(line, delimiter) for line in lines[:60] if abs(line.count(delimiter) + 1 - width) <= 1)
+    heading = any(not _is_data(cells) for cells in cut)
     return (sum(like) / len(like)) ** 2 * count / len(filled) * (1.0 if heading else 0.6) * (1 - 0.5 / width), width
 
 
@@ -199,7 +213,7 @@ def _spread(data: bytes, delimiter: str) -> list[list[str]]:
     step = len(data) // (_SPREAD + 1)
     lines = []
     for start in range(step, step * _SPREAD + 1, step):
-        lines += data[start : start + 8192].split(b"\n")[1:-1][:12]
+        lines += data[start : start + 8192].split(b"\n")[1:-1][:5]
     return [split_line(line.decode("utf-8", errors="replace"), delimiter) for line in lines]
 
 

@@ -31,6 +31,9 @@ _REFUSED = (
 )
 
 
+_NOTHING = b"\0\r\n\t "
+
+
 def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     """Read a log file as it stands: text of any dialect, plain or gzip, Parquet, netCDF or ASAM MDF 4.
 
@@ -70,7 +73,7 @@ def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
     if raw[:2] == b"\x1f\x8b":
         data, notes = unpack_gzip(raw)
         compression = "gzip"
-    if not data.strip(b"\0\r\n\t "):
+    if not data[:4096].strip(_NOTHING) and not data.strip(_NOTHING):
         raise ReadError("the file is empty; was the logger still writing when it was copied?")
     for mark, what in _REFUSED:
         if data.startswith(mark):
