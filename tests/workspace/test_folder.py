@@ -1,5 +1,7 @@
 """The expectations are the project's own contract for what an owner keeps on disk; there is no outside source."""
 
+import random
+
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 
@@ -209,3 +211,22 @@ def test_a_folder_without_anything_says_what_is_wanted(tmp_path):
     problems = problems_of(tmp_path)
     assert [problem.file for problem in problems] == ["car.toml", "revisions"]
     assert "no such folder" in str(problems_of(tmp_path / "nowhere")[0])
+
+
+JUNK = ["-1", "1e308", "nan", "true", '"x"', '"fill in"', "[]", "[[1]]", "{a = 1}", "[{a = 1}]", "2026-05-03T10:00:00"]
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_whatever_stands_in_the_files_is_answered_with_problems(root, seed):
+    """Lines damaged at random: no other error than the one that lists the problems, each with its file."""
+    rng = random.Random(seed)
+    for name in ("car.toml", "revisions/r01.toml", f"sessions/{SESSION_NAME}/session.toml"):
+        lines = (root / name).read_text(encoding="utf-8").split("\n")
+        for _ in range(3):
+            k = rng.choice([k for k, line in enumerate(lines) if "=" in line])
+            lines[k] = rng.choice([lines[k].split("=")[0] + "= " + rng.choice(JUNK), lines[k].replace("=", "_ ="), ""])
+        (root / name).write_text("\n".join(lines), encoding="utf-8")
+    problems = problems_of(root)
+    assert len(problems) >= 3
+    assert all((root / problem.file).is_file() and problem.found and problem.wanted for problem in problems)
+    assert len({(p.file, p.key, p.found) for p in problems}) == len(problems)

@@ -14,6 +14,8 @@ USUAL = (
     "pressure, or on any smell of fuel; coast down, switch off, and look before the next run.",
     "Check the brakes before any test that ends fast or holds against them, and let them cool between runs.",
     "A change of fuelling can put a road car outside the emissions law of its country; that is the owner's to settle.",
+    "A proposal is for a person to read, doubt and enter. Change one revision at a time, keep the old one at hand, and "
+    "begin with gentle driving.",
 )
 BRAKE_HOLD = (
     "Holding against the brake heats it fast: a light left foot, no longer than stated, then roll freely for the time "

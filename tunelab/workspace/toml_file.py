@@ -69,9 +69,9 @@ def read_toml(path: Path, model: type[Model], name: str) -> Reading[Model]:
         return Reading(name, None, (text,))
     try:
         content = tomllib.loads(text)
+        return _validate(model, Reading(name, None, (), key_lines(text), content))
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         return Reading(name, None, (_syntax_problem(name, text, error),))
-    return _validate(model, Reading(name, None, (), key_lines(text), content))
 
 
 def _text(path: Path, name: str) -> str | Problem:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
@@ -46,7 +47,7 @@ def unit_of(key: str) -> str:
 
 def wanted(model: type[BaseModel], path: KeyPath) -> str:
     """Describe what belongs at a key path: `a number above 0 and at most 30 [l]`."""
-    schema = model.model_json_schema()
+    schema = _schema(model)
     node = _node(schema, path)
     unit = unit_of(next((part for part in reversed(path) if isinstance(part, str)), ""))
     return _describe(schema, node) + (f" [{unit}]" if unit else "")
@@ -54,7 +55,7 @@ def wanted(model: type[BaseModel], path: KeyPath) -> str:
 
 def known_keys(model: type[BaseModel], path: KeyPath) -> list[str]:
     """Keys that the table at a key path may hold."""
-    schema = model.model_json_schema()
+    schema = _schema(model)
     return list(_node(schema, path).get("properties", {}))
 
 
@@ -67,11 +68,16 @@ def nearest(name: str, known: list[str]) -> str | None:
 
 def home_of(model: type[BaseModel], key: str) -> str | None:
     """Table in which a key of this name belongs, or None where no table has it."""
-    schema = model.model_json_schema()
+    schema = _schema(model)
     for name in schema.get("properties", {}):
         if key in _node(schema, (name,)).get("properties", {}):
             return name
     return None
+
+
+@cache
+def _schema(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema()
 
 
 def _node(schema: dict[str, Any], path: KeyPath) -> dict[str, Any]:
