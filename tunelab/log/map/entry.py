@@ -131,7 +131,7 @@ def _mapped(
     keep = settled.keep
     time_s, episode = settled.time_s[keep], settled.episode[keep]
     tracks = {
-        channel: _track(raw, match, converted[match.column.key], (keep, time_s, episode))
+        channel: make_track(raw, match, converted[match.column.key], (keep, time_s, episode))
         for channel, match in chosen.items()
     }
     set_aside = list(raw.set_aside)
@@ -150,7 +150,10 @@ def _mapped(
     )
 
 
-def _track(raw: RawTable, match: Match, converted: Converted, rows: tuple[np.ndarray, np.ndarray, np.ndarray]) -> Track:
+def make_track(
+    raw: RawTable, match: Match, converted: Converted, rows: tuple[np.ndarray, np.ndarray, np.ndarray]
+) -> Track:
+    """Make one channel's track from its converted column; `rows` holds which are kept, their time and episode."""
     keep, time_s, episode = rows
     series = raw.frame[match.column.key]
     values = converted.values if keep.all() else converted.values[keep]

@@ -72,7 +72,14 @@ def _on_one_clock(files: list[MappedFile]) -> _Joined:
             notes += [note] if note else []
         placed.append(replace(file, time_s=file.time_s + shift))
     origin = min((float(file.time_s[0]) for file in placed), default=0.0)
-    return _Joined([replace(file, time_s=file.time_s - origin) for file in placed], notes)
+    return _Joined([replace(file, time_s=_from(origin, file.time_s)) for file in placed], notes)
+
+
+def _from(origin: float, time_s: np.ndarray) -> np.ndarray:
+    """Count from the origin; whole microseconds, where that leaves every row its own time."""
+    counted = time_s - origin
+    rounded = np.round(counted, 6)
+    return rounded if (np.diff(rounded) > 0).all() else counted
 
 
 def _shift(placed: list[MappedFile], file: MappedFile) -> tuple[float, str]:

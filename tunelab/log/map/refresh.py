@@ -60,8 +60,8 @@ def _fill_empty(values: np.ndarray, empty: np.ndarray, time_s: np.ndarray, episo
 def _find_held(values: np.ndarray, time_s: np.ndarray, episode: np.ndarray) -> Refresh | None:
     """Readings repeat for a regular number of rows: the changes show the rate.
 
-    A quantity that rests, or creeps from one step of its resolution to the next, changes at odd times or by one step
-    only, and stays without a rate: that it is constant does not make it held.
+    A quantity that rests, or creeps from one step of its resolution to the next, changes at odd times, or by one step
+    only and off any beat; it stays without a rate: that it is constant does not make it held.
     """
     same = values[1:] == values[:-1]
     differs = ~same & np.isfinite(values[1:]) & np.isfinite(values[:-1])
@@ -70,7 +70,7 @@ def _find_held(values: np.ndarray, time_s: np.ndarray, episode: np.ndarray) -> R
         return None
     joined = episode[at[1:]] == episode[at[:-1]]
     run = np.diff(at)[joined]
-    if not run.size or _is_creeping(values, at) or not _is_regular(run):
+    if not run.size or not _is_regular(run) or (_is_creeping(values, at) and not _is_on_a_beat(run)):
         return None
     usual = _usual_run(run)
     steps = np.diff(time_s)
@@ -83,6 +83,12 @@ def _is_creeping(values: np.ndarray, at: np.ndarray) -> bool:
     step = np.abs(values[at] - values[at - 1])
     smallest = float(np.min(step))
     return bool(np.mean(step < 1.5 * smallest) > 0.9)
+
+
+def _is_on_a_beat(run: np.ndarray) -> bool:
+    """Runs are multiples of one length, and some are longer than that: an even creep never leaves a beat out."""
+    base = int(np.min(run))
+    return bool(run.size >= 40 and np.mean(run % base == 0) > 0.98 and np.mean(run > base) > 0.02)
 
 
 def _is_regular(run: np.ndarray) -> bool:

@@ -35,10 +35,11 @@ class RowCheck:
 def count_clean_rows(data: bytes, offset: int, delimiter: str, width: int) -> int | None:
     """Count the data rows of a text in which nothing is wrong; None where any line needs a closer look.
 
-    Only totals are taken: as many delimiters as whole rows have, no control byte, no quote, no blank line, a line end
-    at the end. A short and a long row that make up for each other are left to the reader, which refuses long ones.
+    Only totals are taken: as many delimiters as whole rows have, no control byte, no quote, a line end at the end. A
+    blank line shows as missing delimiters. A short and a long row that make up for each other are left to the reader,
+    which refuses long ones.
     """
-    if not data.endswith(b"\n") or data.find(b'"', offset) >= 0 or data.find(b"\n\n", offset) >= 0:
+    if not data.endswith(b"\n") or data.find(b'"', offset) >= 0:
         return None
     view = np.frombuffer(data, dtype=np.uint8)
     rows = delimiters = control = 0

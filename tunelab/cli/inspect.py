@@ -1,0 +1,221 @@
+"""`tunelab inspect`: what a log holds, before anything is set up."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import unicodedata
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from tunelab.log.inspect import ColumnView, Inspection
+    from tunelab.workspace import Workspace
+
+DESCRIPTION = """\
+Show what log files hold: how they are written, which column is which channel and how sure that is,
+rates, gaps, ranges, rows set aside, and what is missing for which step. Files are only read.
+Inside a workspace its car and channels.toml are used; none is needed.
+"""
+EPILOG = """\
+how sure: said (by channels.toml), stated (by the file), likely (told from the numbers: only one fits),
+          open (say which in channels.toml), none (no channel)
+exit status: 0 all files shown; 1 a file could not be read; 2 bad arguments
+example: tunelab inspect drive.csv --write channels.toml
+"""
+_NAME_WIDTH = 28
+
+
+def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+    """Add the command to the main parser."""
+    parser = subparsers.add_parser(
+        "inspect",
+        help="show what log files hold",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("files", metavar="FILE", nargs="+", help="a log: delimited text, Parquet, netCDF or MDF 4")
+    parser.add_argument("--write", metavar="TOML", help="also write a starting channels.toml; never overwrites")
+    return parser
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Show each file; the exit code."""
+    from tunelab.log.inspect import inspect_file
+    from tunelab.log.read import ReadError
+    from tunelab.workspace import ChannelMap
+
+    if arguments.write and Path(arguments.write).exists():
+        print(f"{arguments.write} exists and is left as it is; name another file.", file=sys.stderr)
+        return 2
+    inspections, failed = [], False
+    for name in arguments.files:
+        workspace = _find_workspace(Path(name))
+        car = workspace.car if workspace else None
+        try:
+            inspection = inspect_file(Path(name), car, workspace.channel_map if workspace else ChannelMap())
+        except ReadError as error:
+            print(plain(str(error)), file=sys.stderr)
+            failed = True
+            continue
+        inspections.append(inspection)
+        print("\n".join(_show(inspection)))
+        print()
+    if arguments.write and inspections:
+        _write(Path(arguments.write), inspections)
+    return 1 if failed else 0
+
+
+def _find_workspace(path: Path) -> Workspace | None:
+    """Give the workspace that a file lies in; a workspace that is not yet filled in is told of and left out."""
+    from tunelab.workspace import WorkspaceError, find_workspace, open_workspace
+
+    try:
+        root = find_workspace(path)
+    except WorkspaceError:
+        return None
+    try:
+        return open_workspace(root)
+    except WorkspaceError as error:
+        first = plain(str(error).splitlines()[0])
+        print(f"the workspace cannot be used yet, so neither car nor channels.toml are: {first}", file=sys.stderr)
+        return None
+
+
+def _write(path: Path, inspections: Sequence[Inspection]) -> None:
+    from tunelab.log.starting_map import write_starting_map
+
+    with path.open("x", encoding="utf-8") as file:
+        file.write(write_starting_map(inspections))
+    print(f"wrote {path}: go through it, and fill in what it asks for")
+
+
+def plain(text: str) -> str:
+    """Make text safe for a terminal: escape sequences and other control characters become "?"; line ends stay."""
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+
+
+def fit(text: str, width: int) -> str:
+    """Cut or pad one line of text to a width on screen; wide characters count as two."""
+    text = plain(text).replace("\n", " ")
+    shown, used = "", 0
+    for character in text:
+        size = _screen_width(character)
+        if used + size > width:
+            while shown and used > width - 1:
+                used -= _screen_width(shown[-1])
+                shown = shown[:-1]
+            return shown + "…" + " " * (width - 1 - used)
+        shown, used = shown + character, used + size
+    return shown + " " * (width - used)
+
+
+def _screen_width(character: str) -> int:
+    if unicodedata.combining(character):
+        return 0
+    return 2 if unicodedata.east_asian_width(character) in "WF" else 1
+
+
+def _show(inspection: Inspection) -> Iterator[str]:
+    yield plain(inspection.raw.path.name)
+    yield from (f"  {line}" for line in _show_file(inspection))
+    yield ""
+    yield from (f"  {line}" for line in _show_columns(inspection.columns))
+    for title, lines in (
+        ("Not clean", list(_show_dirt(inspection))),
+        ("To settle in channels.toml", list(inspection.to_settle)),
+        ("What the steps need", list(_show_needs(inspection))),
+    ):
+        if lines:
+            yield ""
+            yield f"  {title}"
+            yield from (f"    {plain(line.strip())}".replace("\n", "\n  ") for line in lines)
+
+
+def _show_file(inspection: Inspection) -> Iterator[str]:
+    raw, dialect = inspection.raw, inspection.raw.dialect
+    words = [dialect.format]
+    if dialect.format == "delimited text":
+        marks = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+        words += [f"{marks[dialect.delimiter]} between fields", f"decimal {marks.get(dialect.decimal, 'point')}"]
+        words += [
+            dialect.encoding,
+            f"names in line {dialect.header_line}" if dialect.header_line else "no heading line",
+        ]
+        words += [f"units in line {dialect.unit_line}"] if dialect.unit_line else []
+    words += ["gzip"] if dialect.compression != "none" else []
+    yield ", ".join(words)
+    dropped = raw.rows_in - inspection.rows_kept
+    yield f"{raw.rows_in} rows: {inspection.rows_kept} kept, {dropped} set aside; SHA-256 {raw.sha256[:16]}…"
+    if inspection.clock is None:
+        yield "no clock: see below"
+        return
+    gaps, episodes = inspection.gaps, inspection.episodes
+    yield f"clock: {plain(inspection.clock.how)}"
+    yield f"{_duration(inspection.span_s)} at {_rate(inspection.rate_hz)} in {_count(episodes, 'episode')}; " + (
+        f"{_count(gaps.count, 'gap')} over {gaps.limit_s:.2g} s, the longest {gaps.longest_s:.3g} s"
+        if gaps.count
+        else "no gaps"
+    )
+
+
+def _show_columns(views: Sequence[ColumnView]) -> Iterator[str]:
+    yield f"{fit('column', _NAME_WIDTH)}  {fit('channel', 19)} {fit('rate', 9)} {fit('range', 30)} {'sure':7} why"
+    for view in sorted(views, key=lambda view: view.sure == "none"):
+        rate = "" if math.isnan(view.rate_hz) else _rate(view.rate_hz)
+        extent = "" if math.isnan(view.low) else f"{view.low:.5g} to {view.high:.5g} {view.unit}"
+        channel = view.channel or ("?" if view.sure == "open" else "-")
+        name = fit(view.column.key, _NAME_WIDTH)
+        line = f"{name}  {fit(channel, 19)} {fit(rate, 9)} {fit(extent, 30)} {view.sure:7} "
+        yield line + plain(view.why).replace("\n", " ")
+
+
+def _show_dirt(inspection: Inspection) -> Iterator[str]:
+    if inspection.clock is None:
+        yield inspection.clock_problem
+    yield from (f"{rows} rows set aside: {reason}" for reason, rows in inspection.aside)
+    yield from (*inspection.raw.notes, *inspection.clock_notes)
+    rows = inspection.raw.frame.height
+    for view in inspection.columns:
+        column = view.column
+        name = fit(column.key, _NAME_WIDTH).rstrip()
+        if column.words:
+            counts = ", ".join(f"{word!r} {count}" for word, count in column.words.items())
+            yield f"{name}: words among the numbers: {counts}"
+        if column.empty == rows:
+            yield f"{name}: empty"
+        elif column.empty:
+            yield f"{name}: {100 * column.empty / rows:.1f} % of the cells empty"
+    yield from _show_repeated(inspection.columns)
+
+
+def _show_repeated(views: Sequence[ColumnView]) -> Iterator[str]:
+    headings = [view.column.heading for view in views]
+    for heading in sorted({h for h in headings if headings.count(h) > 1}):
+        yield f"{fit(heading, _NAME_WIDTH).rstrip() or 'a blank name'}: {headings.count(heading)} columns have this name"
+
+
+def _show_needs(inspection: Inspection) -> Iterator[str]:
+    for need in inspection.needs:
+        missing = ", ".join(" or ".join(group) for group in need.missing)
+        helpful = ", ".join(" or ".join(group) for group in need.would_help)
+        text = f"missing {missing}" if missing else "all there"
+        yield f"{need.step:14} {text}" + (f"; would help: {helpful}" if helpful else "")
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.1f} s"
+    return f"{int(seconds // 60)} min {seconds % 60:.0f} s"
+
+
+def _rate(hertz: float) -> str:
+    return f"{hertz:.3g}/s"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"

@@ -1,0 +1,216 @@
+"""What a log file holds, before anything is set up: nothing here fails because a column is not understood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tunelab.channels import CHANNELS
+from tunelab.log.map.clock import Clock, ClockError, find_clock
+from tunelab.log.map.convert import ConversionError, Converted, Surroundings, convert_column
+from tunelab.log.map.entry import make_track
+from tunelab.log.map.recognise import Match, describe_open, drop_claimed, find_rivals, match_columns
+from tunelab.log.map.settle import Settled, settle_clock
+from tunelab.log.needs import Need, find_needs
+from tunelab.log.read import RawColumn, RawTable, read_raw
+from tunelab.workspace.car import Car
+from tunelab.workspace.channel_map import ChannelMap
+
+_GAP_STEPS = 5.0  # a step longer than so many usual ones is a gap
+
+
+@dataclass(frozen=True)
+class ColumnView:
+    """One column as inspection shows it."""
+
+    column: RawColumn
+    channel: str  # "time", a channel, or "" where none
+    unit: str  # of `low` and `high`: the channel's where it is converted, else the file's
+    sure: str  # "said", "stated", "likely", "open" or "none"
+    why: str
+    rate_hz: float  # of its own fresh readings; NaN where it cannot be told
+    low: float  # NaN where nothing is readable, or words
+    high: float
+    missing: int  # empty cells and error words
+    match: Match | None  # None for the clock
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """Holes in the clock."""
+
+    count: int
+    longest_s: float  # 0 where there is none
+    limit_s: float  # a longer step counts
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """One file as it is found."""
+
+    raw: RawTable
+    clock: Clock | None
+    clock_problem: str  # "" where there is a clock
+    rows_kept: int
+    span_s: float
+    rate_hz: float
+    gaps: Gaps
+    episodes: int
+    clock_notes: tuple[str, ...]
+    aside: tuple[tuple[str, int], ...]  # reason and rows, of reading and of the clock
+    columns: tuple[ColumnView, ...]
+    to_settle: tuple[str, ...]
+    needs: tuple[Need, ...]
+
+
+def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspection:
+    """Look at one file.
+
+    Parameters
+    ----------
+    path : Path
+        The log; opened for reading only.
+    car : Car or None
+        Where known, its fuel turns AFR into lambda and its meter settles what "MAF" means.
+    channel_map : ChannelMap
+        May be empty.
+
+    Raises
+    ------
+    ReadError
+        No table can be made of the file at all.
+    """
+    raw = read_raw(path, channel_map)
+    try:
+        clock, problem = find_clock(raw, channel_map), ""
+    except ClockError as error:
+        clock, problem = None, str(error)
+    settled = settle_clock(clock.seconds, raw.restarts) if clock else None
+    if settled is not None and settled.keep.sum() < 2:
+        settled, problem = None, "fewer than two rows have a time of their own."
+    matches = drop_claimed(match_columns(raw, channel_map, car.meter.channel if car else None))
+    views, conversions = _view_columns(raw, clock, settled, matches, car)
+    channels = {view.channel for view in views if view.sure in ("said", "stated", "likely")}
+    time_s = settled.time_s[settled.keep] if settled else np.zeros(0)
+    rate, span = _rate_and_span(time_s)
+    return Inspection(
+        raw=raw,
+        clock=clock,
+        clock_problem=problem,
+        rows_kept=int(settled.keep.sum()) if settled else raw.frame.height,
+        span_s=span,
+        rate_hz=rate,
+        gaps=_find_gaps(time_s),
+        episodes=int(np.unique(settled.episode[settled.keep]).size) if settled else 0,
+        clock_notes=settled.notes if settled else (),
+        aside=_count_aside(raw, settled),
+        columns=views,
+        to_settle=(
+            *(describe_open(v.match) for v in views if v.match and v.sure == "open"),
+            *conversions,
+            *_rivals(views),
+        ),
+        needs=tuple(find_needs(channels)),
+    )
+
+
+def _open_columns(views: tuple[ColumnView, ...]) -> list[str]:
+    return [describe_open(view.match) for view in views if view.match and view.sure == "open"]
+
+
+def _rate_and_span(time_s: np.ndarray) -> tuple[float, float]:
+    if time_s.size < 2:
+        return float("nan"), 0.0
+    return 1 / float(np.median(np.diff(time_s))), float(time_s[-1] - time_s[0])
+
+
+def _find_gaps(time_s: np.ndarray) -> Gaps:
+    step = np.diff(time_s)
+    if not step.size:
+        return Gaps(0, 0.0, 0.0)
+    limit = _GAP_STEPS * float(np.median(step))
+    gaps = step[step > limit]
+    return Gaps(int(gaps.size), float(gaps.max()) if gaps.size else 0.0, limit)
+
+
+def _count_aside(raw: RawTable, settled: Settled | None) -> tuple[tuple[str, int], ...]:
+    counts: dict[str, int] = {}
+    for item in raw.set_aside:
+        counts[item.reason] = counts.get(item.reason, 0) + item.rows
+    for reason, rows in (settled.reasons if settled else {}).items():
+        counts[reason] = counts.get(reason, 0) + len(rows)
+    return tuple(counts.items())
+
+
+def _view_columns(
+    raw: RawTable, clock: Clock | None, settled: Settled | None, matches: list[Match], car: Car | None
+) -> tuple[tuple[ColumnView, ...], list[str]]:
+    """View every column; conversions that want something else come back as things to settle."""
+    views, problems = [], []
+    around = Surroundings(car, None, _barometer(raw, matches))
+    for match in matches:
+        column = match.column
+        if clock and column.key in clock.columns:
+            low, high = _range(raw, column)
+            views.append(
+                ColumnView(column, "time", column.unit, "stated", clock.how, np.nan, low, high, column.empty, None)
+            )
+            continue
+        converted = None
+        if match.form is not None:
+            try:
+                converted = convert_column(raw.frame[column.key], match, around)
+            except ConversionError as error:
+                problems.append(f"  {column.heading!r}: {error}.")
+        views.append(_view(raw, settled, match, converted))
+    return tuple(views), problems
+
+
+def _view_clock(raw: RawTable, clock: Clock, column: RawColumn) -> ColumnView:
+    low, high = _range(raw, column)
+    return ColumnView(column, "time", column.unit, "stated", clock.how, np.nan, low, high, column.empty, None)
+
+
+def _barometer(raw: RawTable, matches: list[Match]) -> np.ndarray | None:
+    around = Surroundings(None, None, None)
+    for match in matches:
+        if match.form is not None and match.form.channel == "barometer_kpa":
+            return convert_column(raw.frame[match.column.key], match, around).values
+    return None
+
+
+def _view(raw: RawTable, settled: Settled | None, match: Match, converted: Converted | None) -> ColumnView:
+    column, channel = match.column, match.form.channel if match.form else ""
+    missing = column.empty + sum(column.words.values())
+    if converted is None or settled is None:
+        low, high = _range(raw, column)
+        unit = column.unit or match.heading.unit
+        return ColumnView(column, channel, unit, match.sure, match.why, np.nan, low, high, missing, match)
+    rows = (settled.keep, settled.time_s[settled.keep], settled.episode[settled.keep])
+    track = make_track(raw, match, converted, rows)
+    rate = 1 / track.period_s if track.fresh is not None else _rate_and_span(rows[1])[0]
+    low, high = _ends(track.values)
+    missing += sum(converted.words.values())
+    why = match.why if converted.how in ("as logged", match.why) else f"{match.why}; {converted.how}"
+    return ColumnView(column, channel, CHANNELS[channel].unit, match.sure, why, rate, low, high, missing, match)
+
+
+def _range(raw: RawTable, column: RawColumn) -> tuple[float, float]:
+    series = raw.frame[column.key]
+    return _ends(series.to_numpy()) if series.dtype.is_numeric() else (float("nan"), float("nan"))
+
+
+def _ends(values: np.ndarray) -> tuple[float, float]:
+    finite = values[np.isfinite(values)]
+    return (float(finite.min()), float(finite.max())) if finite.size else (float("nan"), float("nan"))
+
+
+def _rivals(views: tuple[ColumnView, ...]) -> list[str]:
+    found = find_rivals([view.match for view in views if view.match is not None])
+    return [
+        f"  {channel}: claimed by {' and '.join(repr(m.column.heading) for m in claimed)}; unless they hold the same "
+        "readings, name the one to take with channel = in channels.toml."
+        for channel, claimed in found.items()
+    ]

@@ -1,0 +1,81 @@
+"""What each step of a session needs from a log."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+METER = ("meter_v", "meter_hz", "meter_counts")
+SPEED = ("road_speed_km_h", "gps_speed_km_h")
+
+# Each entry is a group of channels of which one is enough.
+_NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
+    "steady": (
+        ("engine_speed_rpm",),
+        (*METER, "air_flow_kg_h"),
+        ("pulse_width_ms",),
+        ("lambda_measured",),
+        ("battery_v",),
+        ("coolant_c",),
+    ),
+    "part-throttle": (
+        ("engine_speed_rpm",),
+        (*METER, "air_flow_kg_h"),
+        ("pulse_width_ms",),
+        ("lambda_measured",),
+        ("throttle_pct",),
+        ("battery_v",),
+        ("coolant_c",),
+    ),
+    "full-throttle": (("engine_speed_rpm",), ("lambda_measured",), ("throttle_pct",), ("coolant_c",)),
+    "road": (("engine_speed_rpm",), SPEED),
+    "coast-down": (SPEED,),
+    "launch": (("engine_speed_rpm",), SPEED),
+    "link": (),
+}
+
+_HELPFUL: dict[str, tuple[tuple[str, ...], ...]] = {
+    "steady": (
+        METER,
+        ("lambda_commanded",),
+        ("trim_short_pct",),
+        ("trim_long_pct",),
+        ("throttle_pct",),
+        ("fuel_mode",),
+    ),
+    "part-throttle": (METER, ("lambda_commanded",), ("enrichment_pct",), ("fuel_mode",)),
+    "full-throttle": (
+        ("knock_retard_deg",),
+        ("pulse_width_ms", "injector_duty_pct"),
+        ("spark_deg",),
+        ("intake_air_c",),
+        ("fuel_pressure_kpa",),
+        ("oil_pressure_kpa",),
+        SPEED,
+    ),
+    "road": (("throttle_pct",), ("latitude_deg",), ("altitude_m",)),
+    "coast-down": (("gps_speed_km_h",), ("altitude_m",), ("clutch_pressed", "gear"), ("brake_pressed",)),
+    "launch": (("launch_active",), ("clutch_pressed",), ("acceleration_m_s2",), ("throttle_pct",)),
+    "link": (("engine_speed_rpm",), ("battery_v",)),
+}
+
+
+@dataclass(frozen=True)
+class Need:
+    """What a step misses. Each entry is a group of channels of which one is enough."""
+
+    step: str
+    missing: tuple[tuple[str, ...], ...]  # the step cannot be analysed without
+    would_help: tuple[tuple[str, ...], ...]
+
+
+def find_needs(channels: Collection[str]) -> list[Need]:
+    """Hold the channels of a log against the needs of every step; the clock every log has."""
+    return [
+        Need(
+            step,
+            tuple(group for group in groups if not set(group) & set(channels)),
+            tuple(group for group in _HELPFUL[step] if not set(group) & set(channels)),
+        )
+        for step, groups in _NEEDED.items()
+    ]

@@ -1,0 +1,72 @@
+"""A starting `channels.toml` from what inspection found, for its owner to go through."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tunelab.log.inspect import ColumnView, Inspection
+from tunelab.log.map.problem import toml_text
+
+_HEAD = """\
+# Columns of this logger, as found by `tunelab inspect`. Go through it: a rule here goes before every guess.
+# Lines that begin with # say what was understood without doubt; they need no rule.
+"""
+
+
+def write_starting_map(inspections: Sequence[Inspection]) -> str:
+    """Text of a starting `channels.toml`.
+
+    Columns told from their numbers become rules, so that the guess is on record. Columns that stay open become rules
+    with "fill in" for what only the owner knows, and the candidates beside it. Columns without a channel are listed as
+    comments, ready to be given one.
+    """
+    parts, seen = [_HEAD], set()
+    for inspection in inspections:
+        if inspection.clock is None:
+            parts.append("# " + "\n# ".join(_printable(line) for line in inspection.clock_problem.splitlines()) + "\n")
+        for view in inspection.columns:
+            if view.column.heading in seen:
+                continue
+            seen.add(view.column.heading)
+            parts.append(_entry(view))
+    return "\n".join(parts)
+
+
+def _entry(view: ColumnView) -> str:
+    name = f"name = {toml_text(view.column.heading)}"
+    if view.channel == "time" or view.sure in ("stated", "said"):
+        return f"# {toml_text(view.column.heading)}: {view.channel} ({_printable(view.why)})"
+    if view.sure == "likely" and view.match and view.match.form:
+        form = view.match.form
+        lines = ["[[column]]", name, f'channel = "{form.channel}"', f'unit = "{_unit(view)}"  # {_printable(view.why)}']
+        return "\n".join(lines) + "\n"
+    if view.sure == "open" and view.match:
+        return _open_entry(view, name)
+    return "\n".join([f"# {_printable(view.why)}", "# [[column]]", f"# {name}", '# channel = "..."']) + "\n"
+
+
+def _open_entry(view: ColumnView, name: str) -> str:
+    forms = view.match.forms
+    channels = " or ".join(dict.fromkeys(f'"{form.channel}"' for form in forms))
+    units = " or ".join(dict.fromkeys(f'"{_rule_unit(form.kind, form.unit)}"' for form in forms))
+    is_one = len({form.channel for form in forms}) == 1
+    lines = ["[[column]]", name]
+    lines.append(f"channel = {channels}" if is_one else f'channel = "fill in"  # {channels}')
+    lines.append(f'unit = "fill in"  # {units}; {_printable(view.why)}')
+    return "\n".join(lines) + "\n"
+
+
+def _unit(view: ColumnView) -> str:
+    form = view.match.form
+    return _rule_unit(form.kind, form.unit)
+
+
+def _rule_unit(kind: str, unit: str) -> str:
+    return {"AFR": "AFR", "phi": "phi", "factor": "1", "gauge": f"{unit} gauge", "of hundred": "percent"}.get(
+        kind, unit
+    )
+
+
+def _printable(text: str) -> str:
+    """Replace what a terminal or editor might take as a command."""
+    return "".join(character if character.isprintable() else "?" for character in text)
