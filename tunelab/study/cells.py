@@ -9,8 +9,8 @@ from tunelab.physics.load import absolute_load
 
 # All of this is common practice, no source.
 FULL_LOAD_PCT = 85.0  # absolute load at wide-open throttle where neither owner nor log says
-MEAN_PRESSURE_KPA_PER_PCT = 10.5  # indicated mean effective pressure for each per cent of absolute load, lambda 1
-FRICTION_KPA = 120.0  # mean effective pressure that the engine itself takes, at standstill ...
+MEAN_PRESSURE_KPA_PER_PCT = 13.0  # indicated, for each per cent of absolute load at lambda 1: 37 % of the heat
+FRICTION_KPA = 150.0  # mean effective pressure that the engine itself takes, at standstill ...
 FRICTION_KPA_PER_RPM = 0.02  # ... and for each rpm
 HIGH_LOAD_SHARE = 0.85  # of full load: from here a hold is high load
 HIGHEST_SPEED_SHARE = 0.93  # of the rev limit: no hold above
