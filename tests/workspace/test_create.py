@@ -1,12 +1,11 @@
 """The expectations are the project's own contract for a new workspace; there is no outside source."""
 
-import argparse
 import re
 
 import pytest
 from plain_workspace import CAR, REVISION, SESSION, SESSION_NAME
 
-from tunelab.cli import new
+from tunelab.cli import main
 from tunelab.workspace import WorkspaceError, create_workspace, open_workspace
 
 
@@ -65,12 +64,10 @@ def test_nothing_is_overwritten(tmp_path):
 
 
 def test_the_command_writes_and_refuses(tmp_path, capsys):
-    parser = argparse.ArgumentParser()
-    new.add_parser(parser.add_subparsers())
-    arguments = parser.parse_args(["new", str(tmp_path / "car")])
-    assert new.run(arguments) == 0
+    arguments = ["new", str(tmp_path / "car")]
+    assert main(arguments) == 0
     assert "car.toml" in capsys.readouterr().out
-    assert new.run(arguments) == 2
+    assert main(arguments) == 2
     assert "already there" in capsys.readouterr().err
 
 

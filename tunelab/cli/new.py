@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 
 DESCRIPTION = """\
 Write a commented workspace to fill in: car.toml, channels.toml, a first revision and a first session.
@@ -32,14 +31,9 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the workspace and say what to do next; the exit code."""
-    from tunelab.workspace import WorkspaceError, create_workspace
+    from tunelab.workspace import create_workspace
 
-    try:
-        paths = create_workspace(arguments.dir)
-    except (WorkspaceError, OSError) as error:
-        print(error, file=sys.stderr)
-        return 2
-    for path in paths:
+    for path in create_workspace(arguments.dir):
         print(f"wrote {path}")
     print('Replace every "fill in", rename the session folder to its date, and put the raw logs into it.')
     return 0
