@@ -16,9 +16,9 @@ DAY = datetime.date(2026, 5, 3)
 WEATHER = Weather(air_c=18.0, pressure_kpa=99.5, humidity_pct=50.0)
 
 
-def owners_car(vehicle: PlainVehicle | None = None, **tables) -> Car:
+def owners_car(true: PlainVehicle | None = None, **tables) -> Car:
     """What the owner believes of a plain vehicle: `tables` replace whole tables of car.toml, None takes one out."""
-    true = vehicle or PlainVehicle()
+    true = true or PlainVehicle()
     data = {
         "name": "hill-climb special",
         "engine": {"displacement_l": 3.0, "cylinders": 6, "idle_target_rpm": 850,

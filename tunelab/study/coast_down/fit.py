@@ -1,0 +1,239 @@
+"""Fits road load to all runs of a coast-down at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy.optimize import least_squares
+
+from tunelab.constants import STANDARD_GRAVITY_M_S2
+from tunelab.physics.air import moist_air_density
+from tunelab.physics.driveline import effective_mass
+from tunelab.study.coast_down.motion import Rolling, roll
+from tunelab.study.coast_down.result import NORMAL_95, CoastDownFit, CoastRun, not_shown
+from tunelab.study.coast_down.run import Coasts, find_coasts
+from tunelab.study.gearing.reading import fresh_readings
+from tunelab.study.gearing.scale import check_speed
+from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.units import convert
+from tunelab.workspace.car import Car
+from tunelab.workspace.session import Session
+
+LEAST_SPEED_UNCERTAINTY = 0.003  # of the speed scale, one standard deviation
+UNCHECKED_SPEED_UNCERTAINTY = 0.02
+WIND_BEFORE_LOOKING_M_S = 4.0  # one standard deviation of the wind along the road, where the weather states none
+GRADE_BEFORE_LOOKING = 0.02
+RUN_START_N = 8.0  # first guess of how much runs differ
+ROUNDS = 3
+METHOD = (
+    "speed over time of all runs at once, Gauss-Newton on the equation of motion; slope and wind of the road common and of "
+    "opposite sign both ways, one random force per run, residuals' autocorrelation allowed for; normal interval"
+)
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Factor on the speed reading, one standard deviation of it, and where it comes from."""
+
+    factor: float
+    uncertainty: float
+    source: str
+
+
+def fit_coast_down(log: xr.Dataset, car: Car, session: Session) -> CoastDownFit:
+    """Fit the road load of a coast-down, driven both ways.
+
+    Parameters
+    ----------
+    log : Dataset
+        A flagged log with a road speed and, to tell the directions, a position; otherwise `turned_at_s` of the session.
+    car, session
+        Mass, wheel inertia, tyres; weather.
+
+    Returns
+    -------
+    CoastDownFit
+        Not shown, with the reason, where runs, directions, mass or weather are missing.
+
+    Notes
+    -----
+    In the manner of SAE J1263/J2263 and 40 CFR part 1066 (both directions, weather taken out), without following their
+    procedure to the letter: the whole trace is fitted sooner than the time between two speeds.
+    """
+    coasts = find_coasts(log, session)
+    why = coasts.because or _why_not(coasts, car, session)
+    if why:
+        return not_shown(why, coasts.runs, coasts.refused, log.sizes["time"])
+    scale = speed_scale(log, car, coasts.speed_channel)
+    rolling = _gather(log, car, coasts, scale)
+    solved = _solve(rolling, session)
+    return _result(log, car, session, coasts, scale, rolling, solved)
+
+
+def _why_not(coasts: Coasts, car: Car, session: Session) -> str:
+    """Why nothing can be shown, or nothing."""
+    if car.vehicle is None:
+        return "no road load: car.toml has no [vehicle]; the force follows from the mass that it slows down."
+    if session.weather is None:
+        return "no road load: session.toml has no [weather]; the air's density is needed."
+    ways = {run.direction for run in coasts.runs}
+    if not {"out", "back"} <= ways:
+        told = "the direction of the runs is not known (no position; add turned_at_s to session.toml)"
+        one = f"all {len(coasts.runs)} runs went one way: slope and wind cannot be told from road load"
+        return f"no road load: {told if 'unknown' in ways else one}; drive the same stretch both ways."
+    return ""
+
+
+def speed_scale(log: xr.Dataset, car: Car, channel: str) -> Scale:
+    """Factor on the log's speed channel and how sure it is."""
+    if channel == "gps_speed_km_h":
+        return Scale(1.0, LEAST_SPEED_UNCERTAINTY, "GPS speed")
+    try:
+        check = check_speed(log, car)
+    except ValueError:
+        return Scale(1.0, UNCHECKED_SPEED_UNCERTAINTY, "road speed, unchecked")
+    if check.against_gps.shown:
+        return Scale(check.against_gps.factor, LEAST_SPEED_UNCERTAINTY, "road speed, scaled by GPS")
+    if check.against_gearing.shown and len(check.gears_seen) > 0:
+        radius = rolling_radius(car)
+        spread = max(radius.uncertainty_m / radius.radius_m, LEAST_SPEED_UNCERTAINTY)
+        return Scale(check.against_gearing.factor, spread, "road speed, scaled by gearing and rolling radius")
+    return Scale(1.0, UNCHECKED_SPEED_UNCERTAINTY, "road speed, unchecked")
+
+
+def _gather(log: xr.Dataset, car: Car, coasts: Coasts, scale: Scale) -> Rolling:
+    """All runs' readings on their own clocks."""
+    time, speed = fresh_readings(log, coasts.speed_channel)
+    clock, value, number = [], [], []
+    for k, run in enumerate(coasts.runs):
+        inside = (time >= run.start_s) & (time <= run.end_s)
+        clock.append(time[inside] - run.start_s)
+        value.append(convert(speed[inside] * scale.factor, "km/h", "m/s"))
+        number.append(np.full(int(inside.sum()), k))
+    way = np.array([1.0 if run.direction == "out" else -1.0 if run.direction == "back" else 0.0 for run in coasts.runs])
+    return Rolling(np.concatenate(clock), np.concatenate(value), np.concatenate(number), way, rolling_mass(car))
+
+
+def rolling_mass(car: Car) -> float:
+    """Effective mass out of gear: the car with its wheels, the engine apart. [kg]"""
+    wheels = car.vehicle.wheel_inertia_kg_m2 or 0.0
+    radius = rolling_radius(car).radius_m if car.tyres else 0.3
+    return float(effective_mass(car.vehicle.mass_kg, wheels, 0.0, 1.0, radius))
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Parameters A, B, C, slope force, wind, then per run start speed and offset; with covariance."""
+
+    values: np.ndarray
+    covariance: np.ndarray
+    fitted: np.ndarray
+    between_runs_n: float
+    lag_factor: float
+
+
+def _solve(rolling: Rolling, session: Session) -> Solved:
+    runs = rolling.way.size
+    start_speeds = np.array([rolling.speed[rolling.number == k][:5].mean() for k in range(runs)])
+    values = np.concatenate([[0.012 * rolling.mass * 9.8, 0.5, 0.4, 0.0, 0.0], start_speeds, np.zeros(runs)])
+    noise, between, lag = 0.1, RUN_START_N, 1.0
+    wind = (
+        max(session.weather.wind_m_s or 0.0, 1.0) if session.weather.wind_m_s is not None else WIND_BEFORE_LOOKING_M_S
+    )
+    for _ in range(ROUNDS):
+        spread = np.concatenate([[GRADE_BEFORE_LOOKING * rolling.mass * 9.8, wind], np.full(runs, between)])
+        weight = 1 / (noise * np.sqrt(lag))
+
+        def miss(p: np.ndarray, weight: float = weight, spread: np.ndarray = spread) -> np.ndarray:
+            prior = np.concatenate([p[3:5], p[5 + runs :]]) / spread
+            return np.concatenate([(roll(rolling, p) - rolling.speed) * weight, prior])
+
+        found = least_squares(miss, values, x_scale=_step(runs), max_nfev=12, ftol=1e-6, xtol=1e-7)
+        values = found.x
+        covariance = np.linalg.inv(found.jac.T @ found.jac)
+        fitted = roll(rolling, values)
+        residual = rolling.speed - fitted
+        noise, lag = float(residual.std()), _lag_factor(residual, rolling.number)
+        offsets = values[5 + runs :] ** 2 + np.diag(covariance)[5 + runs :]
+        between = float(np.clip(np.sqrt(offsets.mean()), 1.0, 80.0))
+    return Solved(values, covariance, fitted, between, lag)
+
+
+def _step(runs: int) -> np.ndarray:
+    return np.concatenate([[20.0, 2.0, 0.1, 20.0, 1.0], np.full(runs, 0.2), np.full(runs, 5.0)])
+
+
+def _lag_factor(residual: np.ndarray, number: np.ndarray) -> float:
+    """How many neighbouring residuals count as one: 1 + 2 × the sum of their correlations up to the first zero."""
+    total = 1.0
+    for lag in range(1, 200):
+        pair = number[lag:] == number[:-lag]
+        correlation = float(np.mean((residual[lag:] * residual[:-lag])[pair]) / residual.var())
+        if correlation < 0.05:
+            break
+        total += 2 * correlation
+    return total
+
+
+def _result(log, car: Car, session: Session, coasts: Coasts, scale: Scale, rolling: Rolling, solved: Solved):
+    """Frozen result from the solution: scale and mass go into the intervals here."""
+    values = solved.values[:3]
+    covariance = solved.covariance[:3, :3] + _scale_covariance(values, scale)
+    mass_share = car.vehicle.mass_uncertainty_kg / car.vehicle.mass_kg
+    density = _density(session)
+    total = covariance + mass_share**2 * np.outer(values, values)
+    interval = [_interval(v, s) for v, s in zip(values, np.sqrt(np.diag(total)), strict=True)]
+    area = _interval(2 * values[2] / density, 2 / density * np.sqrt(total[2, 2]))
+    weight = car.vehicle.mass_kg * STANDARD_GRAVITY_M_S2
+    crr = _interval(values[0] / weight, np.sqrt(covariance[0, 0]) / weight)
+    slope, wind = solved.values[3:5]
+    spread = np.sqrt(np.diag(solved.covariance))
+    runs = _described(coasts.runs, rolling, solved)
+    trace = _trace(rolling, solved)
+    speeds = convert(np.quantile(rolling.speed, [0, 1]), "m/s", "km/h")
+    used = rolling.speed.size
+    return CoastDownFit(
+        True, "", float(values[0]), interval[0], float(values[1]), interval[1], float(values[2]), interval[2],
+        covariance, float(2 * values[2] / density), area, float(values[0] / weight), crr,
+        float(slope), _interval(slope, spread[3]), float(wind), _interval(wind, spread[4]),
+        rolling.mass, mass_share, density, session.weather.air_c, (float(speeds[0]), float(speeds[1])),
+        scale.source, runs, coasts.refused, trace, used, log.sizes["time"] - used, METHOD,
+    )  # fmt: skip
+
+
+def _scale_covariance(values: np.ndarray, scale: Scale) -> np.ndarray:
+    """What an error k of the speed scale does: forces go with k, speeds with k, so A with k, B not, C with 1/k."""
+    change = scale.uncertainty * values * np.array([1.0, 0.0, -1.0])
+    return np.outer(change, change)
+
+
+def _interval(value: float, spread: float) -> tuple[float, float]:
+    return float(value - NORMAL_95 * spread), float(value + NORMAL_95 * spread)
+
+
+def _density(session: Session) -> float:
+    weather = session.weather
+    return float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
+
+
+def _described(runs: tuple[CoastRun, ...], rolling: Rolling, solved: Solved) -> tuple[CoastRun, ...]:
+    residual = convert(rolling.speed - solved.fitted, "m/s", "km/h")
+    offsets = solved.values[5 + len(runs) :]
+    return tuple(
+        replace(run, offset_n=float(offsets[k]), spread_km_h=float(residual[rolling.number == k].std()))
+        for k, run in enumerate(runs)
+    )
+
+
+def _trace(rolling: Rolling, solved: Solved) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "run": rolling.number + 1,
+            "time_s": rolling.clock,
+            "speed_km_h": convert(rolling.speed, "m/s", "km/h"),
+            "fitted_km_h": convert(solved.fitted, "m/s", "km/h"),
+        }
+    )

@@ -1,0 +1,165 @@
+"""What the coast-down study returns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tunelab.physics.air import moist_air_density
+from tunelab.physics.roadload import RoadLoadCurve, road_load
+from tunelab.study.finding import Finding
+from tunelab.study.pull.result import Direction, RefusedPull
+from tunelab.units import convert
+from tunelab.workspace.session import Weather
+
+# Rolling resistance falls as air and tyre warm. 1/K, about 20 °C. ISO 10521-1 / UN GTR 15, from memory, not opened.
+ROLLING_PER_K = 8.6e-3
+REFERENCE_AIR_C = 20.0
+# Density to which 40 CFR 1066.310 refers the drag area. kg/m³.
+REFERENCE_DENSITY_KG_M3 = 1.17
+NORMAL_95 = 1.959964
+
+
+@dataclass(frozen=True)
+class CoastRun:
+    """One stretch of rolling out of gear."""
+
+    number: int
+    first: int  # row of the log
+    last: int  # row of the log, included
+    start_s: float
+    end_s: float
+    direction: Direction
+    from_km_h: float
+    to_km_h: float
+    offset_n: float = float("nan")  # what the fit leaves this run above the common road load
+    spread_km_h: float = float("nan")  # standard deviation of its residuals
+
+    @property
+    def rows(self) -> slice:
+        """Rows of the run."""
+        return slice(self.first, self.last + 1)
+
+
+@dataclass(frozen=True)
+class CoastDownFit:
+    """Road load F = A + B·v + C·v² (v in m/s) on the level in still air, in the weather of the session.
+
+    Where `shown` is False every number is NaN and `because` says why and what to drive. Intervals hold the scatter of
+    speed, gusts and slopes from run to run, the speed sensor's scale and the stated mass. `covariance` leaves the mass
+    out: road load scales with the effective mass that it was worked out for.
+    """
+
+    shown: bool
+    because: str
+    a_n: float
+    a_interval: tuple[float, float]
+    b_n_s_m: float
+    b_interval: tuple[float, float]
+    c_n_s2_m2: float
+    c_interval: tuple[float, float]
+    covariance: np.ndarray  # of A, B, C, shape (3, 3)
+    drag_area_m2: float
+    drag_area_interval: tuple[float, float]
+    rolling_coefficient: float
+    rolling_interval: tuple[float, float]
+    grade_n: float  # force of the road's mean slope on the way out
+    grade_interval: tuple[float, float]
+    head_wind_m_s: float  # on the way out
+    head_wind_interval: tuple[float, float]
+    effective_mass_kg: float
+    mass_uncertainty: float  # one standard deviation, as a share
+    density_kg_m3: float
+    air_c: float
+    speed_range_km_h: tuple[float, float]
+    speed_source: str
+    runs: tuple[CoastRun, ...]
+    refused: tuple[RefusedPull, ...]
+    trace: pd.DataFrame  # run, time_s, speed_km_h, fitted_km_h
+    samples_used: int
+    samples_flagged: int
+    method: str
+    confidence: float = 0.95
+
+    def curve(self) -> RoadLoadCurve:
+        """A, B, C in the weather of the session."""
+        return RoadLoadCurve(self.a_n, self.b_n_s_m, self.c_n_s2_m2)
+
+    def at_weather(self, weather: Weather) -> tuple[RoadLoadCurve, np.ndarray]:
+        """A, B, C and their covariance in other weather: rolling by temperature, drag by density."""
+        density = float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
+        rolling = _rolling_factor(weather.air_c) / _rolling_factor(self.air_c)
+        factor = np.array([rolling, rolling, density / self.density_kg_m3])
+        a, b, c = factor * (self.a_n, self.b_n_s_m, self.c_n_s2_m2)
+        return RoadLoadCurve(float(a), float(b), float(c)), self.covariance * np.outer(factor, factor)
+
+    def force(self, speed_km_h: np.ndarray) -> pd.DataFrame:
+        """Force with its interval at given road speeds: speed_km_h, force_n, lower_n, upper_n."""
+        speed = convert(speed_km_h, "km/h", "m/s")
+        basis = np.stack([np.ones_like(speed), speed, speed**2])
+        force = road_load(speed, self.curve())
+        fit = np.einsum("in,ij,jn->n", basis, self.covariance, basis)
+        half = NORMAL_95 * np.sqrt(fit + (self.mass_uncertainty * force) ** 2)
+        columns = {"speed_km_h": speed_km_h, "force_n": force, "lower_n": force - half, "upper_n": force + half}
+        return pd.DataFrame(columns)
+
+    def summary(self) -> pd.DataFrame:
+        """One row per coefficient: value, lower, upper, unit."""
+        rows = [
+            ("A", self.a_n, *self.a_interval, "N"),
+            ("B", self.b_n_s_m, *self.b_interval, "N s/m"),
+            ("C", self.c_n_s2_m2, *self.c_interval, "N s²/m²"),
+            ("drag area", self.drag_area_m2, *self.drag_area_interval, "m²"),
+            ("rolling coefficient", self.rolling_coefficient, *self.rolling_interval, "1"),
+            ("force of the mean slope, way out", self.grade_n, *self.grade_interval, "N"),
+            ("head wind, way out", self.head_wind_m_s, *self.head_wind_interval, "m/s"),
+        ]
+        return pd.DataFrame(rows, columns=["coefficient", "value", "lower", "upper", "unit"]).set_index("coefficient")
+
+    def run_table(self) -> pd.DataFrame:
+        """One row per run: when, which way, from and to which speed, what it differs by."""
+        names = ["start_s", "end_s", "direction", "from_km_h", "to_km_h", "offset_n", "spread_km_h"]
+        rows = [{"run": run.number} | {name: getattr(run, name) for name in names} for run in self.runs]
+        return pd.DataFrame(rows, columns=["run", *names]).set_index("run")
+
+    def findings(self) -> list[Finding]:
+        """Road load as findings; there is no limit to hold them against."""
+        rows = [
+            ("coast_down.drag_area", "Drag area", self.drag_area_m2, self.drag_area_interval, "m2"),
+            ("coast_down.rolling", "Rolling coefficient", self.rolling_coefficient, self.rolling_interval, "1"),
+            ("coast_down.force_100", "Road load at 100 km/h", *self._at_100(), "N"),
+        ]
+        return [self._finding(*row) for row in rows]
+
+    def _at_100(self) -> tuple[float, tuple[float, float]]:
+        if not self.shown:
+            return float("nan"), (float("nan"), float("nan"))
+        row = self.force(np.array([100.0])).iloc[0]
+        return float(row["force_n"]), (float(row["lower_n"]), float(row["upper_n"]))
+
+    def _finding(self, name: str, title: str, value: float, interval: tuple[float, float], unit: str) -> Finding:
+        shown = self.shown and bool(np.isfinite(interval).all())
+        low, high = interval
+        numbers = (value, unit, low, high, self.confidence) if shown else (None, unit, None, None, None)
+        ways = (
+            f"{len(self.runs)} runs both ways, {self.speed_range_km_h[0]:.0f} to {self.speed_range_km_h[1]:.0f} km/h."
+        )
+        because = ways if shown else self.because
+        status = "met" if shown else "not_shown"
+        return Finding(name, title, *numbers, self.samples_used, self.samples_flagged, status, None, because)
+
+
+def _rolling_factor(air_c: float) -> float:
+    return 1.0 - ROLLING_PER_K * (air_c - REFERENCE_AIR_C)
+
+
+def not_shown(because: str, runs: tuple[CoastRun, ...], refused: tuple[RefusedPull, ...], flagged: int) -> CoastDownFit:
+    """Build a coast-down that shows nothing."""
+    nan, none = float("nan"), (float("nan"), float("nan"))
+    trace = pd.DataFrame(columns=["run", "time_s", "speed_km_h", "fitted_km_h"])
+    return CoastDownFit(
+        False, because, nan, none, nan, none, nan, none, np.full((3, 3), nan), nan, none, nan, none, nan, none, nan, none,
+        nan, nan, nan, nan, none, "", runs, refused, trace, 0, flagged, "not fitted",
+    )  # fmt: skip

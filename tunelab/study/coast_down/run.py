@@ -1,0 +1,136 @@
+"""Finds the stretches that were rolled out of gear."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import xarray as xr
+
+from tunelab.log.flag_sample import find_gaps
+from tunelab.study.coast_down.result import CoastRun
+from tunelab.study.gearing.ratio import SPEED_CHANNELS
+from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
+from tunelab.study.pull.direction import directions
+from tunelab.study.pull.result import RefusedPull
+from tunelab.units import convert
+from tunelab.workspace.session import Session
+
+# Common practice, no source.
+CLOSED_ABOVE_LOWEST_PCT = 4.0
+SHORTEST_S = 6.0
+LEAST_DROP_KM_H = 15.0
+SLOWEST_KM_H = 15.0
+BRAKING_M_S2 = 2.0  # road load alone does not slow a car this fast
+IN_GEAR_SLOPE = 0.5  # of log engine speed over log road speed: 1 in gear, 0 at idle
+SETTLE_S = 0.6  # after the throttle closes and the gear is out
+
+
+@dataclass(frozen=True)
+class Coasts:
+    """Runs of a log and what was refused."""
+
+    runs: tuple[CoastRun, ...]
+    refused: tuple[RefusedPull, ...]
+    speed_channel: str
+    because: str  # why there are none
+
+
+def find_coasts(log: xr.Dataset, session: Session) -> Coasts:
+    """Find stretches of closed throttle and falling road speed, out of gear, without brakes."""
+    channel = next((name for name in SPEED_CHANNELS if has(log, name)), "")
+    if not channel:
+        return Coasts((), (), "", f"no road load: the log has no reading of {' or '.join(SPEED_CHANNELS)}.")
+    found, refused = [], []
+    speed = at_rows(log, channel)
+    for first, last in _candidates(log, speed):
+        run, why = _judge(log, speed, first, last)
+        found += run
+        refused += why
+    ways = directions(log, [run.rows for run in found], session.turned_at_s)
+    numbered = [replace(r, number=k + 1, direction=way) for k, (r, way) in enumerate(zip(found, ways, strict=True))]
+    because = "" if found else "no road load: no stretch of rolling out of gear was found."
+    return Coasts(tuple(numbered), tuple(refused), channel, because)
+
+
+def _candidates(log: xr.Dataset, speed: np.ndarray) -> list[tuple[int, int]]:
+    """Stretches of closed throttle and falling speed, as (first, one past the last), cut at gaps."""
+    step = row_step_s(log)
+    slope = np.gradient(rolling(speed, rows_in(1.0, step), "mean"), log["time"].values)
+    falling = (rolling(slope, rows_in(1.0, step), "mean") < -0.15) & (speed > SLOWEST_KM_H)
+    mask = falling & _closed(log) & ~_on(log, "brake_pressed")
+    gaps = np.flatnonzero(find_gaps(log))
+    found = []
+    for first, last in runs(mask):
+        cuts = [first, *[int(g) for g in gaps if first < g < last], last]
+        found += list(zip(cuts[:-1], cuts[1:], strict=True))
+    return [(a, b) for a, b in found if (b - a) * step >= 2.0]
+
+
+def _closed(log: xr.Dataset) -> np.ndarray:
+    name = "throttle_pct" if has(log, "throttle_pct") else "pedal_pct"
+    if not has(log, name):
+        return np.ones(log.sizes["time"], dtype=bool)
+    throttle = at_rows(log, name)
+    return throttle < np.nanpercentile(throttle, 1) + CLOSED_ABOVE_LOWEST_PCT
+
+
+def _on(log: xr.Dataset, name: str) -> np.ndarray:
+    if not has(log, name):
+        return np.zeros(log.sizes["time"], dtype=bool)
+    return log[name].values > 0.5
+
+
+def _judge(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> tuple[list[CoastRun], list[RefusedPull]]:
+    time = log["time"].values
+    start = first + int(np.searchsorted(time[first:last], time[first] + SETTLE_S))
+    start, end = _free_part(log, speed, start, last)
+    span = float(time[first]), float(time[last - 1])
+    why = _why_not(log, speed, first, start, end)
+    if why:
+        return [], [RefusedPull(*span, why)]
+    smooth = rolling(speed, 5, "median")
+    known = np.flatnonzero(np.isfinite(smooth[start:end])) + start
+    ends = (float(smooth[known[0]]), float(smooth[known[-1]]))
+    return [CoastRun(0, start, end - 1, float(time[start]), float(time[end - 1]), "unknown", *ends)], []
+
+
+def _free_part(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> tuple[int, int]:
+    """Longest part of a candidate that is neither braked nor in gear."""
+    step = row_step_s(log)
+    rate = convert(np.gradient(rolling(speed, rows_in(0.8, step), "mean"), log["time"].values), "km/h", "m/s")
+    free = np.nan_to_num(rate[first:last], nan=0.0) > -BRAKING_M_S2
+    if has(log, "engine_speed_rpm"):
+        free &= ~_in_gear(log, speed, first, last)
+    longest = max(runs(free), key=lambda run: run[1] - run[0], default=(0, 0))
+    return first + longest[0], first + longest[1]
+
+
+def _in_gear(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> np.ndarray:
+    """Rows at which engine speed follows road speed, judged over 3 s round each."""
+    step = row_step_s(log)
+    rpm = at_rows(log, "engine_speed_rpm")[first:last]
+    rows = rows_in(3.0, step)
+    if rpm.size < rows:
+        return np.zeros(rpm.size, dtype=bool)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x, y = np.log(np.maximum(speed[first:last], 1.0)), np.log(np.maximum(rpm, 1.0))
+    centred = [rolling(z - np.nanmean(z), rows, "mean") for z in (x, y, x * x, x * y)]
+    mean_x, mean_y = centred[0] + np.nanmean(x), centred[1] + np.nanmean(y)
+    var = centred[2] + np.nanmean(x * x) - mean_x**2
+    slope = (centred[3] + np.nanmean(x * y) - mean_x * mean_y) / np.maximum(var, 1e-9)
+    return np.nan_to_num(slope) > IN_GEAR_SLOPE
+
+
+def _why_not(log: xr.Dataset, speed: np.ndarray, first: int, start: int, end: int) -> str:
+    time = log["time"].values
+    if end - start < 3:
+        return "in gear or braked: engine speed followed road speed, or the car slowed faster than road load alone does"
+    seconds = time[end - 1] - time[start]
+    drop = np.nanmax(speed[start:end]) - np.nanmin(speed[start:end])
+    if seconds < SHORTEST_S or drop < LEAST_DROP_KM_H:
+        return (
+            f"only {seconds:.1f} s and {drop:.0f} km/h of free rolling; "
+            f"{SHORTEST_S:g} s and {LEAST_DROP_KM_H:g} km/h are wanted"
+        )
+    return ""

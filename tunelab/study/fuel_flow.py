@@ -1,0 +1,45 @@
+"""Fuel that the injectors delivered, by the settings in force."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from tunelab.constants import STANDARD_ATMOSPHERE_KPA
+from tunelab.physics.injectors import dead_time_at, delivered_mass, flow_at_pressure
+from tunelab.study.gearing.reading import has, trusted_values
+from tunelab.units import convert
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+
+def fuel_flow_kg_h(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Fuel flow of the whole engine at every row. [kg/h]
+
+    Returns
+    -------
+    array, shape (time,)
+        From pulse width less the dead time in force; NaN where pulse width, battery voltage or engine speed is missing.
+    """
+    needed = ("pulse_width_ms", "battery_v", "engine_speed_rpm")
+    if not all(has(log, name) for name in needed):
+        return np.full(log.sizes["time"], np.nan)
+    pulse, battery, speed = (trusted_values(log, name) for name in needed)
+    dead = dead_time_at(battery, revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
+    per_injection = delivered_mass(pulse, dead, injector_flow_g_min(log, car, revision))
+    injections_min = car.injectors.count * car.injectors.injections_per_cycle * speed / 2
+    return convert(convert(per_injection, "mg", "g") * injections_min, "g/min", "kg/h")
+
+
+def injector_flow_g_min(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Flow of one injector at every row, by the pressure across it. [g/min]
+
+    With a manifold-referenced regulator, or without a manifold pressure in the log, it is that of the revision.
+    """
+    flow = np.full(log.sizes["time"], revision.injectors.flow_g_min)
+    if car.injectors.pressure == "manifold-referenced" or not has(log, "manifold_kpa"):
+        return flow
+    manifold = trusted_values(log, "manifold_kpa")
+    outside = trusted_values(log, "barometer_kpa") if has(log, "barometer_kpa") else STANDARD_ATMOSPHERE_KPA
+    across = car.injectors.rail_pressure_kpa + outside - manifold
+    return flow_at_pressure(flow, car.injectors.rail_pressure_kpa, np.maximum(across, 1.0))

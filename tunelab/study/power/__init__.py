@@ -1,0 +1,21 @@
+"""Power at the wheels from pulls, with an honest band; and whether two revisions can be told apart."""
+
+from tunelab.study.power.compare import PowerComparison, compare_power
+from tunelab.study.power.energy import EnergyCheck, check_energy
+from tunelab.study.power.fit import fit_power
+from tunelab.study.power.inputs import NamedInput, PowerInputs, RoadDoubt, gather_inputs
+from tunelab.study.power.result import PowerFit, PullPower
+
+__all__ = [
+    "EnergyCheck",
+    "NamedInput",
+    "PowerComparison",
+    "PowerFit",
+    "PowerInputs",
+    "PullPower",
+    "RoadDoubt",
+    "check_energy",
+    "compare_power",
+    "fit_power",
+    "gather_inputs",
+]
