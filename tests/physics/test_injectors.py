@@ -145,3 +145,8 @@ def test_models_keep_the_contract(model, arguments, options):
 def test_models_say_what_is_wrong(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+# One injector held open all the time has to flow what the engine takes (definition).
+def test_required_flow_of_one_injector_held_open_is_the_whole_flow():
+    np.testing.assert_allclose(injectors.required_flow(6.0, injectors=1, duty_max_pct=100.0), 100.0, rtol=1e-12)

@@ -120,3 +120,11 @@ def test_models_keep_the_contract(model, arguments, options):
 def test_models_say_what_is_wrong(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+# A single drawing 1 mg per 40 ms cycle takes 25 mg/s (definition); twelve of them take twelve times that.
+@pytest.mark.parametrize("cylinders", [1, 12, 24])
+def test_any_number_of_cylinders_counts(cylinders):
+    flow = load.air_flow(1.0, 3000.0, cylinders=cylinders)
+    np.testing.assert_allclose(convert(flow, "kg/h", "mg/s"), 25.0 * cylinders, rtol=1e-12)
+    np.testing.assert_allclose(load.air_per_cylinder(flow, 3000.0, cylinders=cylinders), 1.0, rtol=1e-12)
