@@ -177,7 +177,7 @@ def _barometer(raw: RawTable, matches: list[Match]) -> np.ndarray | None:
     around = Surroundings(None, None, None)
     for match in matches:
         if match.form is not None and match.form.channel == "barometer_kpa":
-            return convert_column(raw.frame[match.column.key], match, around).values
+            return convert_column(raw, match, around).values
     return None
 
 

@@ -10,7 +10,8 @@ import polars as pl
 from tunelab.channels import CHANNELS, name_key
 from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
 from tunelab.log.map.recognise import Match
-from tunelab.log.map.words import FuelCodeError, fuel_codes, words_to_numbers
+from tunelab.log.map.words import WORDED, FuelCodeError, fuel_codes, words_to_numbers
+from tunelab.log.read import RawTable
 from tunelab.physics.fuels import stoich_afr
 from tunelab.units import convert
 from tunelab.workspace.car import Car, Fuel
@@ -38,13 +39,13 @@ class Converted:
     words: dict[str, int]
 
 
-def convert_column(series: pl.Series, match: Match, around: Surroundings) -> Converted:
+def convert_column(raw: RawTable, match: Match, around: Surroundings) -> Converted:
     """Convert one column.
 
     Parameters
     ----------
-    series : polars Series
-        The column as read.
+    raw : RawTable
+        The file.
     match : Match
         Settled: `match.form` is not None.
     around : Surroundings
@@ -57,7 +58,9 @@ def convert_column(series: pl.Series, match: Match, around: Surroundings) -> Con
     """
     form, rule = match.form, match.rule
     said = {name_key(word): number for word, number in rule.words.items()} if rule else {}
-    values, words = _numbers(series, form)
+    series = raw.frame[match.column.key]
+    text = raw.texts.get(match.column.key, series)
+    values, words = _numbers(text if form.channel in WORDED else series, form)
     values = values.copy()
     if rule and (rule.scale is not None or rule.offset is not None):
         scale, offset = (1.0 if rule.scale is None else rule.scale), (rule.offset or 0.0)
@@ -67,7 +70,7 @@ def convert_column(series: pl.Series, match: Match, around: Surroundings) -> Con
         values = 1 - values if form.channel in SWITCHES else -values
         how += ", inverted"
     if said:
-        values, words = _apply_words(series, said, values, words)
+        values, words = _apply_words(text, said, values, words)
         how += ", words by channels.toml"
     return Converted(values, how, words)
 

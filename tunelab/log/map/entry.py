@@ -85,7 +85,7 @@ def _convert(
     wanted = [match for match in matches if match.form is not None]
     for match in sorted(wanted, key=lambda match: match.form.channel != "barometer_kpa"):
         try:
-            converted[match.column.key] = found = convert_column(raw.frame[match.column.key], match, around)
+            converted[match.column.key] = found = convert_column(raw, match, around)
         except ConversionError as error:
             problems.append(f"  {match.column.heading!r}: {error}.")
             continue

@@ -15,7 +15,7 @@ _BRACKET_OPEN = re.compile(r"^(.*?)\s+[(\[{<]([^()\[\]{}<>]*)$")
 _SEPARATED = re.compile(r"^(.+?)\s*(?:,|;|:| - | – |\s/\s|\bin\b)\s*(\S.*)$")
 _NOISE_WORDS = (
     "ecu ecm pcm dme can can0 can1 can2 obd obdii obd2 sensor value val signal actual current log data input engine "
-    "live measured reading ist wert messwert valeur mesure valor medido avg average filtered filt"
+    "live absolute abs measured reading ist wert messwert valeur mesure valor medido avg average filtered filt"
 )
 _NOISE = frozenset(_NOISE_WORDS.split())
 _UNIT_ENDINGS = (

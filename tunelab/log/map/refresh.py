@@ -87,8 +87,12 @@ def _is_creeping(values: np.ndarray, at: np.ndarray) -> bool:
 
 def _is_on_a_beat(run: np.ndarray) -> bool:
     """Runs are multiples of one length, and some are longer than that: an even creep never leaves a beat out."""
-    base = int(np.min(run))
-    return bool(run.size >= 40 and np.mean(run % base == 0) > 0.98 and np.mean(run > base) > 0.02)
+    usual = _usual_run(run)
+    beats = np.maximum(np.round(run / usual), 1)
+    slack = 1.1 if usual >= 6 else 0.1  # rows; jitter may move a reading by one row, but short beats are then no proof
+    return bool(
+        run.size >= 25 and np.mean(np.abs(run - beats * usual) <= slack * beats) > 0.95 and (beats > 1).mean() > 0.02
+    )
 
 
 def _is_regular(run: np.ndarray) -> bool:

@@ -6,9 +6,9 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 
-import numpy as np
 import polars as pl
 
+_LEAST_NUMBERS = 0.2  # of the filled cells, for a column to be one of numbers
 _WORDS_KEPT = 20  # different error words listed for one column
 _SUFFIX = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s?([^\d\s.,;:+-][^\d\s,;]{0,7})")
 
@@ -21,10 +21,11 @@ class Cells:
     words: dict[str, int]
     empty: int
     unit: str  # where every number carries it, such as "rpm" in "850 rpm"
+    text: pl.Series | None = None  # the cells as written, where `words` is not empty
 
 
 def read_cells(text: pl.Series, decimal: str) -> Cells:
-    """Read one column of text as numbers, or leave it as text where most filled cells are not numbers.
+    """Read one column of text as numbers, or leave it as text where hardly any filled cell is a number.
 
     Parameters
     ----------
@@ -39,24 +40,15 @@ def read_cells(text: pl.Series, decimal: str) -> Cells:
     filled = len(text) - empty
     values, unit = _numbers(text, decimal), ""
     failed = _failed(text, values)
-    if filled and failed.sum() > 0.5 * filled:
+    if filled and failed.sum() > (1 - _LEAST_NUMBERS) * filled:
         bare, unit = _without_suffix(text)
         values = _numbers(bare, decimal) if unit else values
         failed = _failed(text, values)
-    if filled and failed.sum() > 0.5 * filled:
+    if filled and failed.sum() > (1 - _LEAST_NUMBERS) * filled:
         return Cells(text, {}, empty, "")
-    words = count_words(text.filter(failed)) if failed.any() else {}
-    return Cells(
-        values.zip_with(
-            ~failed,
-            pl.Series([float("nan")], dtype=pl.Float64).extend_constant(float("nan"), len(text) - 1)
-            if len(text)
-            else values,
-        ),
-        words,
-        empty,
-        unit,
-    )
+    if not failed.any():
+        return Cells(values, {}, empty, unit)
+    return Cells(values.set(failed, float("nan")), count_words(text.filter(failed)), empty, unit, text)
 
 
 def count_words(text: pl.Series) -> dict[str, int]:
@@ -105,8 +97,3 @@ def _without_suffix(text: pl.Series) -> tuple[pl.Series, str]:
     if count < 0.5 * len(sample):
         return text, ""
     return text.str.strip_suffix(suffix).str.strip_chars(), suffix
-
-
-def error_positions(values: np.ndarray) -> np.ndarray:
-    """Where a number column holds an error word: NaN, which an empty cell (null) is not."""
-    return np.isnan(values)

@@ -164,12 +164,14 @@ def _table(
     rows = len(check.keep)
     if cells and len(cells[0].values) != check.keep.sum():
         raise ReadError(f"{check.keep.sum()} rows were counted and {len(cells[0].values)} came out of the reader.")
-    columns, series = [], []
+    columns, series, texts = [], [], {}
     for name, heading, unit, cell in zip(names, layout.names, layout.units, cells, strict=True):
         if not heading and cell.empty == len(cell.values):
             continue  # a delimiter at the line ends makes no column
         columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty))
         series.append(cell.values.alias(name))
+        if cell.text is not None:
+            texts[name] = cell.text
     dialect = Dialect(
         "delimited text",
         source.compression,
@@ -181,9 +183,16 @@ def _table(
         layout.data + 1,
         tuple(_line(text.data, i).decode("utf-8", "replace") for i in range(max(layout.header, 0))),
     )
-    line = np.flatnonzero(check.keep) + layout.data + 1
-    notes = source.notes + text.notes
-    frame = pl.DataFrame(series)
     return RawTable(
-        source.path, source.sha256, dialect, frame, tuple(columns), rows, check.set_aside, line, check.restart, notes
+        path=source.path,
+        sha256=source.sha256,
+        dialect=dialect,
+        frame=pl.DataFrame(series),
+        columns=tuple(columns),
+        rows_in=rows,
+        set_aside=check.set_aside,
+        line=np.flatnonzero(check.keep) + layout.data + 1,
+        restarts=check.restart,
+        notes=source.notes + text.notes,
+        texts=texts,
     )

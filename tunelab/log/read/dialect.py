@@ -91,7 +91,7 @@ def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[
     above = []
     for position, line in enumerate(head):
         cells = split_line(line, delimiter)
-        if abs(len(cells) - width) <= 1 and _is_data(cells):
+        if len(cells) == width and _is_data(cells):
             return position, above
         above.append(cells)
     raise ReadError("no data line was found below the heading line.")
@@ -162,18 +162,28 @@ def _find_header(rows: list[list[str]], first: int, width: int) -> tuple[int, in
         if abs(len(cells) - width) > 1 and not (len(cells) > 1 and not block):
             break
         block.append(position)
-    units = next((p for p in block if _is_unit_row(rows[p])), -1)
+    units = _find_unit_row(rows, block)
     names = [p for p in block if p != units]
     if not names:
-        return -1, units
+        return -1, -1
     return max(names, key=lambda p: (sum(is_known_name(c) for c in rows[p]), len({c for c in rows[p] if c}), p)), units
 
 
-def _is_unit_row(cells: list[str]) -> bool:
+def _find_unit_row(rows: list[list[str]], block: list[int]) -> int:
+    """Position of the line that holds units, -1 where none does.
+
+    "s, rpm" may be names as well as units: of several lines the one with the most units is the unit line, a lone line
+    is the heading.
+    """
+    shares = {p: _share_of_units(rows[p]) for p in block}
+    best = max(shares, key=lambda p: shares[p], default=-1)
+    return best if len(block) > 1 and shares[best] >= 0.5 and min(shares.values()) < shares[best] else -1
+
+
+def _share_of_units(cells: list[str]) -> float:
     filled = [cell for cell in cells if cell]
     known = sum(recognise_unit(cell) is not None or cell.strip("[](){}").casefold() in _UNIT_WORDS for cell in filled)
-    names = sum(is_known_name(cell) for cell in filled)
-    return bool(filled) and known >= 0.5 * len(filled) and known > names
+    return known / len(filled) if filled else 0.0
 
 
 _UNIT_WORDS = {"-", "--", "on/off", "hh:mm:ss", "hh:mm:ss.fff", "state", "text", "#", "n/a", "0/1", "lambda", "afr"}

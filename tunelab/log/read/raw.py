@@ -81,6 +81,7 @@ class RawTable:
     line: np.ndarray  # shape (frame.height,): line or row number in the file of each kept row
     restarts: np.ndarray  # positions in `frame` before which the logger wrote its header again
     notes: tuple[str, ...] = ()  # what was noticed and dealt with, in plain words
+    texts: dict[str, pl.Series] = field(default_factory=dict)  # number columns with words in them, as written
 
 
 def merge_rows(rows: np.ndarray, reason: str) -> list[SetAside]:

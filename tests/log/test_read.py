@@ -1,0 +1,304 @@
+"""Reading delimited text: dialects as loggers write them, and every kind of dirt."""
+
+import csv
+import gzip
+import hashlib
+import io
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tunelab.log.read import ReadError, read_raw
+from tunelab.workspace.channel_map import ChannelMap, FileRule
+
+
+@pytest.fixture
+def read(tmp_path):
+    """Write bytes or text to a file and read it."""
+
+    def _read(content, name="log.csv", **rule):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return read_raw(path, ChannelMap(file=[FileRule(name=name, **rule)]) if rule else None)
+
+    return _read
+
+
+def _reasons(raw):
+    return {(item.row, item.last_row): item.reason for item in raw.set_aside}
+
+
+PLAIN = "Time (s),RPM,Lambda\n0.00,850,1.01\n0.04,851,1.02\n0.08,849,0.99\n"
+
+
+def test_plain_file_keeps_every_row_and_its_line(read):
+    raw = read(PLAIN)
+    assert (raw.rows_in, raw.frame.height, raw.set_aside) == (3, 3, ())
+    assert raw.line.tolist() == [2, 3, 4]
+    assert raw.frame["RPM"].to_list() == [850, 851, 849]
+    assert (raw.dialect.delimiter, raw.dialect.decimal, raw.dialect.header_line) == (",", ".", 1)
+
+
+def test_sha256_is_that_of_the_bytes_on_disk(read, tmp_path):
+    packed = gzip.compress(PLAIN.encode())
+    raw = read(packed, "log.csv.gz")
+    assert raw.sha256 == hashlib.sha256(packed).hexdigest()
+    assert raw.dialect.compression == "gzip"
+    assert (tmp_path / "log.csv.gz").read_bytes() == packed
+
+
+def test_file_that_may_only_be_read_is_read(read, tmp_path):
+    (tmp_path / "locked.csv").write_text(PLAIN)
+    (tmp_path / "locked.csv").chmod(0o400)
+    assert read_raw(tmp_path / "locked.csv").rows_in == 3
+
+
+def test_preamble_and_unit_row_are_told_from_the_data(read):
+    text = (
+        "Logger;12.4\nDriver;Pia\n\nComment;wet, 2 laps; slow\n"
+        "Zeit;Drehzahl;Saugrohrdruck;Kühlmittel\ns;1/min;mbar;°C\n"
+        "0,00;1.850,5;1013,2;85\n0,05;1.851;998,7;86\n"
+    )
+    raw = read(text.encode("cp1252"))
+    assert (raw.dialect.header_line, raw.dialect.unit_line, raw.dialect.data_line) == (5, 6, 7)
+    assert len(raw.dialect.preamble) == 4
+    assert [column.unit for column in raw.columns] == ["s", "1/min", "mbar", "°C"]
+    assert raw.dialect.encoding == "cp1252"
+    assert raw.frame["Drehzahl"].to_list() == [1850.5, 1851.0]
+    assert raw.frame["Saugrohrdruck"].to_list() == [1013.2, 998.7]
+
+
+def test_long_preamble_with_two_fields_a_line_is_no_table(read):
+    meta = "".join(f"Setting {i},{i * 3}\n" for i in range(40))
+    raw = read(meta + "\n" + PLAIN + "0.12,850,1.0\n" * 60)
+    assert raw.dialect.header_line == 42
+    assert raw.frame.height == 63
+
+
+@pytest.mark.parametrize(
+    ("cells", "expected"),
+    [
+        (['"1,234.5"', '"12,345,678"', "950"], [1234.5, 12345678, 950]),
+        (["1 234.5", "12 345", "950"], [1234.5, 12345, 950]),
+        (["1'234.5", "999", "1e3"], [1234.5, 999, 1000]),
+        ([".5", "-.25", "+3."], [0.5, -0.25, 3]),
+    ],
+)
+def test_thousands_separators_and_number_forms(read, cells, expected):
+    rows = "".join(f"{i / 10},{cell},1.0\n" for i, cell in enumerate(cells))
+    raw = read("Time,RPM,Lambda\n" + rows)
+    assert raw.frame["RPM"].to_list() == expected
+    assert raw.columns[1].words == {}
+
+
+def test_comma_that_may_group_or_divide_is_an_error_with_a_way_out(read):
+    text = "Time;RPM\n" + "".join(f"{i};{1 + i % 8},250\n" for i in range(9))
+    with pytest.raises(ReadError, match=r"decimal = "):
+        read(text)
+    assert read(text, decimal=",").frame["RPM"][0] == 1.25
+    assert read(text, decimal=".").frame["RPM"][0] == 1250
+
+
+def test_decimal_comma_with_three_decimals_is_settled_by_the_other_numbers(read):
+    text = "Zeit;Druck;Drehzahl\n0,100;1,013;1850\n0,200;1,020;1851\n"
+    raw = read(text)
+    assert raw.frame["Druck"].to_list() == [1.013, 1.020]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_encodings_and_line_ends(read, encoding, end):
+    text = end.join(["Time [s]\tTempérature [°C]", "0.0\t85.5", "0.1\t85.6", "0.2\t85.7", "0.3\t85.8", ""])
+    raw = read(text.encode(encoding))
+    assert raw.columns[1].heading == "Température [°C]"
+    assert raw.frame.height == raw.rows_in == 4
+    assert raw.frame["Température [°C]"].to_list() == [85.5, 85.6, 85.7, 85.8]
+
+
+def test_error_words_become_nan_are_counted_and_are_not_empty_cells(read):
+    rows = ["0.0,800,1.0", "0.1,ERR,", "0.2,---,1.1", "0.3,#N/A,nan", "0.4,ERR,inf", "0.5,820,1.2", "0.6,830,1.2"]
+    raw = read("Time,RPM,Lambda\n" + "\n".join(rows) + "\n")
+    rpm, lam = raw.columns[1], raw.columns[2]
+    assert rpm.words == {"ERR": 2, "---": 1, "#N/A": 1}
+    assert (lam.words, lam.empty) == ({"nan": 1, "inf": 1}, 1)
+    assert raw.frame["Lambda"].is_null().to_list() == [False, True, False, False, False, False, False]
+    assert np.isnan(raw.frame["RPM"].to_numpy()[1:5]).all()
+    assert raw.frame.height == raw.rows_in == 7
+
+
+def test_hexadecimal_and_underscored_text_is_no_number(read):
+    raw = read("Time,RPM\n0.0,800\n0.1,0x1F\n0.2,1_000\n0.3,810\n0.4,820\n")
+    assert raw.columns[1].words == {"0x1F": 1, "1_000": 1}
+
+
+def test_last_line_without_its_end_is_set_aside(read):
+    raw = read(PLAIN + "0.12,85")
+    assert _reasons(raw) == {(5, 5): "cut off: the last line has no line end"}
+    assert (raw.rows_in, raw.frame.height) == (4, 3)
+
+
+def test_whole_looking_last_line_without_its_end_is_set_aside_too(read):
+    """ "1.0" may have been going to be "1.05": nobody can tell."""
+    raw = read(PLAIN + "0.12,855,1.0")
+    assert raw.frame.height == 3
+    assert raw.rows_in == 4
+
+
+def test_rows_with_other_than_the_expected_fields_are_set_aside_with_count_and_line(read):
+    raw = read(PLAIN + "0.12,850\n0.16,850,1.0,7,8\n0.20\n0.24,852,1.0\n")
+    assert _reasons(raw) == {
+        (5, 5): "too few fields: 2 instead of 3",
+        (6, 6): "too many fields: 5 instead of 3",
+        (7, 7): "too few fields: 1 instead of 3",
+    }
+    assert raw.line.tolist() == [2, 3, 4, 8]
+
+
+def test_short_and_long_row_that_make_up_for_each_other_are_both_found(read):
+    raw = read(PLAIN + "0.12,850\n0.16,850,1.0,7\n0.20,852,1.0\n")
+    assert [item.row for item in raw.set_aside] == [5, 6]
+
+
+def test_nul_bytes_from_a_power_cut_set_their_line_aside(read):
+    raw = read((PLAIN + "0.12,85\0\0\0,1.0\n0.16,850,1.0\n").encode() + b"\0" * 512)
+    assert raw.frame["Time (s)"].to_list() == [0.0, 0.04, 0.08, 0.16]
+    assert _reasons(raw)[(5, 5)] == "NUL or control bytes in the line"
+    assert raw.rows_in == raw.frame.height + sum(item.rows for item in raw.set_aside)
+
+
+def test_nul_bytes_that_pad_every_line_are_taken_out_and_told_of(read):
+    rows = "".join(f"{i / 10:.1f},{800 + i},1.0\0\0\0\n" for i in range(20))
+    raw = read(b"Time,RPM,Lambda\n" + rows.encode())
+    assert raw.frame.height == raw.rows_in == 20
+    assert any("NUL" in note for note in raw.notes)
+
+
+def test_heading_that_stands_again_marks_a_restart(read):
+    text = "Time,RPM\ns,rpm\n" + "".join(f"{i / 10},{800 + i}\n" for i in range(5))
+    raw = read(text + "Logger 2\n" + text)
+    assert raw.restarts.tolist() == [5]
+    assert raw.frame.height == 10
+    assert raw.rows_in == 13
+    assert sorted(reason for reason in _reasons(raw).values()) == [
+        "heading or unit line again: the logger started anew",
+        "too few fields: 1 instead of 2",
+    ]
+
+
+def test_blank_lines_are_rows_set_aside(read):
+    raw = read(PLAIN + "\n   \n0.12,850,1.0\n")
+    assert sum(item.rows for item in raw.set_aside) == 2
+    assert raw.rows_in == 6
+
+
+def test_stray_quote_costs_its_own_line_only(read):
+    raw = read('Time,RPM,Note\n0.0,800,"a, b"\n0.1,801,5" pipe\n0.2,802,c\n0.3,803,"d, ""e"""\n')
+    assert raw.frame["RPM"].to_list()[-2:] == [802, 803]
+    assert raw.frame["Note"].to_list()[0] == "a, b"
+    assert raw.rows_in == raw.frame.height + sum(item.rows for item in raw.set_aside) == 4
+
+
+def test_duplicate_blank_and_empty_columns(read):
+    raw = read("Time,RPM,RPM,,Spare,\n" + "".join(f"{i / 10},{800 + i},{i},7,,\n" for i in range(4)))
+    assert [column.key for column in raw.columns] == ["Time", "RPM", "RPM (2)", "column 4", "Spare"]
+    assert [column.heading for column in raw.columns] == ["Time", "RPM", "RPM", "", "Spare"]
+    assert raw.columns[4].empty == 4
+
+
+def test_delimiter_at_line_ends_makes_no_column(read):
+    for text in ("Time,RPM\n0.0,800,\n0.1,801,\n", "Time,RPM,\n0.0,800,\n0.1,801,\n"):
+        raw = read(text)
+        assert [column.key for column in raw.columns] == ["Time", "RPM"]
+        assert raw.frame.height == 2
+
+
+def test_blanks_round_the_fields(read):
+    raw = read("Time , RPM ,\tMode\n0.0 ,  800, CL\n0.1 , 801 ,OL \n")
+    assert raw.frame["RPM"].to_list() == [800, 801]
+    assert raw.frame["Mode"].to_list() == ["CL", "OL"]
+
+
+def test_unit_behind_every_number(read):
+    raw = read("Time,RPM,Battery\n0.0 s,800 rpm,13.8V\n0.1 s,801 rpm,13.9V\n0.2 s,ERR,13.9V\n")
+    assert [column.unit for column in raw.columns] == ["s", "rpm", "V"]
+    assert raw.columns[1].words == {"ERR": 1}
+    assert raw.frame["Battery"].to_list() == [13.8, 13.9, 13.9]
+
+
+def test_no_heading_line_is_an_error_and_the_owner_can_name_the_columns(read):
+    text = "0.0,800,1.0\n0.1,801,1.0\n0.2,802,1.0\n"
+    with pytest.raises(ReadError, match=r"headings = \["):
+        read(text)
+    raw = read(text, headings=["Time (s)", "RPM", "Lambda"])
+    assert raw.frame["RPM"].to_list() == [800, 801, 802]
+    assert raw.rows_in == 3
+
+
+def test_headings_that_do_not_fit_the_rows_are_an_error(read):
+    with pytest.raises(ReadError, match=r"2 column names .* 4 fields"):
+        read("Time,RPM\n0,04,850,5\n0,08,851,5\n")
+
+
+@pytest.mark.parametrize(
+    ("content", "what"),
+    [
+        (b"", "empty"),
+        (b"\0" * 4096, "empty"),
+        (b"PK\x03\x04rest", "spreadsheet"),
+        (b"hello world\nthis is no log\n", "no table"),
+        (b"Time,RPM\n", "no table"),
+        (b"\x1f\x8b\x08broken", "gzip"),
+    ],
+)
+def test_what_is_no_log_is_refused_in_plain_words(read, content, what):
+    with pytest.raises(ReadError, match=what) as caught:
+        read(content)
+    assert str(caught.value).startswith("log.csv: ")
+
+
+def test_missing_file_is_named(tmp_path):
+    with pytest.raises(ReadError, match=r"gone\.csv"):
+        read_raw(tmp_path / "gone.csv")
+
+
+def test_gzip_that_ends_early_gives_what_it_holds(read):
+    rng = np.random.default_rng(1)
+    rows = "".join(f"{i / 10:.1f},{800 + rng.normal():.6f},{rng.normal():.6f}\n" for i in range(5000))
+    packed = gzip.compress(b"Time,RPM,Lambda\n" + rows.encode())
+    raw = read(packed[: len(packed) // 2], "log.csv.gz")
+    assert 1000 < raw.frame.height < 4000
+    assert any("ends early" in note for note in raw.notes)
+    assert raw.set_aside[-1].reason.startswith("cut off")
+
+
+def test_what_pandas_writes_is_read_back(read):
+    rng = np.random.default_rng(2)
+    frame = pd.DataFrame({"Time (s)": np.arange(200) / 25, "RPM": rng.normal(2000, 5, 200), "Mode": ["CL", "OL"] * 100})
+    frame.loc[7, "RPM"] = np.nan
+    out = io.StringIO()
+    frame.to_csv(out, index=False, sep=";", decimal=",")
+    raw = read(out.getvalue())
+    np.testing.assert_allclose(raw.frame["RPM"].fill_null(np.nan).to_numpy(), frame["RPM"].to_numpy())
+    assert raw.frame["Mode"].to_list() == frame["Mode"].to_list()
+    assert raw.columns[1].empty == 1
+
+
+def test_tabs_of_the_csv_module_with_all_fields_quoted(read):
+    out = io.StringIO()
+    writer = csv.writer(out, dialect="excel-tab", quoting=csv.QUOTE_ALL)
+    writer.writerow(["Time (s)", "Throttle (%)", "Remark"])
+    writer.writerows([[i / 10, 12.5 + i, "a\tb"] for i in range(6)])
+    raw = read(out.getvalue())
+    assert raw.frame["Throttle (%)"].to_list() == [12.5 + i for i in range(6)]
+    assert raw.frame["Remark"].to_list() == ["a\tb"] * 6
+
+
+def test_words_beyond_the_first_part_of_a_large_file_are_found(read):
+    rows = [f"{i / 50:.2f},{800 + i % 50},1.0" for i in range(40000)]
+    rows[39000] = "780.00,FAULT,1.0"
+    rows[31000] += ",9"
+    raw = read("Time,RPM,Lambda\n" + "\n".join(rows) + "\n")
+    assert raw.columns[1].words == {"FAULT": 1}
+    assert _reasons(raw) == {(31002, 31002): "too many fields: 4 instead of 3"}
+    assert raw.rows_in == 40000
