@@ -1,7 +1,7 @@
 """A car on a road in plain numpy, written apart from the kit: known truth for pulls, gears, coast-downs and power.
 
-Nothing here calls the kit's formulas. One explicit Euler step per 4 ms; the driver follows a list of phases. The numbers
-are those of the invented demo car.
+Nothing here calls the kit's formulas. One explicit Euler step per 4 ms; the driver follows a list of phases. Numbers are
+invented.
 """
 
 from __future__ import annotations

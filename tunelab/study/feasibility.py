@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -49,8 +49,9 @@ class Feasibility:
 
     limit_rpm: float
     load: pd.DataFrame
-    """By engine speed: `engine_speed_rpm, air_kg_h, air_upper_kg_h, fuel_kg_h, pulse_width_ms, duty_pct, duty_lower_pct,
-    duty_upper_pct, headroom_pct, headroom_lower_pct, largest_filling_duty_pct, largest_filling_meter_pct`."""
+    """By engine speed: `engine_speed_rpm, air_kg_h, air_upper_kg_h, fuel_kg_h, pulse_width_ms, duty_pct,
+    duty_lower_pct, duty_upper_pct, headroom_pct, headroom_lower_pct, headroom_upper_pct, largest_filling_duty_pct,
+    largest_filling_meter_pct`."""
     gears: pd.DataFrame  # gear, road_speed_km_h at the limit, pull_fits
     pull_gear: int  # highest gear in which a pull to the limit stays under the stated speed; 0 where none does
     pull_speed_max_km_h: float
@@ -97,8 +98,8 @@ def check_feasibility(car: Car, revision: Revision, full_load: FullLoad, *, pull
         )
     if pull_speed_max_km_h > limits.top_speed_km_h:
         raise ValueError(
-            f"pull_speed_max_km_h is {pull_speed_max_km_h:g}, above the owner's limit of {limits.top_speed_km_h:g} km/h "
-            "(limits.top_speed_km_h in car.toml); state one at or below it."
+            f"pull_speed_max_km_h is {pull_speed_max_km_h:g}, above the owner's limit of {limits.top_speed_km_h:g} "
+            "km/h (limits.top_speed_km_h in car.toml); state one at or below it."
         )
     limit = min(limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
     filling = _filling(car)
@@ -112,7 +113,7 @@ def check_feasibility(car: Car, revision: Revision, full_load: FullLoad, *, pull
         limit, load, gears, pull_gear, pull_speed_max_km_h, flow, revision.injectors.flow_g_min,
         float(np.max(needed)), _curve_top(car, revision), filling, tuple(_notes(car, full_load)), (),
     )  # fmt: skip
-    return Feasibility(**{**parts.__dict__, "rows": tuple(_findings(car, parts))})
+    return replace(parts, rows=tuple(_findings(car, parts)))
 
 
 def _filling(car: Car) -> tuple[float, float, float]:
@@ -126,7 +127,7 @@ def _filling(car: Car) -> tuple[float, float, float]:
 def _rating(car: Car) -> tuple[float, float, float]:
     """Rated flow, rated pressure and the pressure across the injector at full throttle. [g/min], [kPa], [kPa]
 
-    At full throttle the manifold is near atmosphere, so both kinds of regulator leave the rail's own pressure across it.
+    At full throttle the manifold is near atmosphere, so with both kinds of regulator the rail's own pressure acts.
     """
     injectors = car.injectors
     return injectors.rated_flow_g_min, injectors.rated_pressure_kpa, injectors.rail_pressure_kpa
@@ -241,7 +242,7 @@ def _gear_finding(car: Car, found: Feasibility) -> Finding:
         return Finding("feasibility.pull_gear", title, None, "1", None, None, None, 0, 0, "not_shown", limit, text)
     lowest = found.gears["road_speed_km_h"].iloc[0]
     if not found.pull_gear:
-        text = f"even first gear ends at {lowest:.0f} km/h at {found.limit_rpm:.0f} rpm, above {limit:g} km/h: lift earlier."
+        text = f"even first gear ends at {lowest:.0f} km/h at {found.limit_rpm:.0f} rpm, above {limit:g} km/h."
         return Finding("feasibility.pull_gear", title, 0, "1", None, None, None, 0, 0, "stop", limit, text)
     ends = float(found.gears["road_speed_km_h"].iloc[found.pull_gear - 1])
     text = f"gear {found.pull_gear} ends at {ends:.0f} km/h at {found.limit_rpm:.0f} rpm, under {limit:g} km/h."

@@ -29,8 +29,8 @@ GRADE_BEFORE_LOOKING = 0.02
 RUN_START_N = 8.0  # first guess of how much runs differ
 ROUNDS = 3
 METHOD = (
-    "speed over time of all runs at once, Gauss-Newton on the equation of motion; slope and wind of the road common and of "
-    "opposite sign both ways, one random force per run, residuals' autocorrelation allowed for; normal interval"
+    "speed over time of all runs at once, Gauss-Newton on the equation of motion; slope and wind of the road common "
+    "and of opposite sign both ways, one random force per run, residuals' autocorrelation allowed for; normal interval"
 )
 
 

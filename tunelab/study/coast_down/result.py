@@ -160,6 +160,6 @@ def not_shown(because: str, runs: tuple[CoastRun, ...], refused: tuple[RefusedPu
     nan, none = float("nan"), (float("nan"), float("nan"))
     trace = pd.DataFrame(columns=["run", "time_s", "speed_km_h", "fitted_km_h"])
     return CoastDownFit(
-        False, because, nan, none, nan, none, nan, none, np.full((3, 3), nan), nan, none, nan, none, nan, none, nan, none,
-        nan, nan, nan, nan, none, "", runs, refused, trace, 0, flagged, "not fitted",
+        False, because, nan, none, nan, none, nan, none, np.full((3, 3), nan), nan, none, nan, none, nan, none,
+        nan, none, nan, nan, nan, nan, none, "", runs, refused, trace, 0, flagged, "not fitted",
     )  # fmt: skip

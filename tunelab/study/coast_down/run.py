@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -63,7 +64,7 @@ def _candidates(log: xr.Dataset, speed: np.ndarray) -> list[tuple[int, int]]:
     found = []
     for first, last in runs(mask):
         cuts = [first, *[int(g) for g in gaps if first < g < last], last]
-        found += list(zip(cuts[:-1], cuts[1:], strict=True))
+        found += list(itertools.pairwise(cuts))
     return [(a, b) for a, b in found if (b - a) * step >= 2.0]
 
 

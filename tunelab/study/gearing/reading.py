@@ -12,7 +12,8 @@ from tunelab.log.flag import trusted
 # engine is warm or its fuel cut says nothing about speeds.
 OF_NO_MATTER = ("transient", "cold", "fuel_cut")
 
-LONGEST_BRIDGE_S = 0.6  # between two fresh readings further apart than this nothing is drawn
+LONGEST_BRIDGE_S = 0.6  # between two fresh readings further apart than this nothing is drawn,
+LONGEST_BRIDGE_STEPS = 2.2  # unless the channel is slow by itself: then this many of its usual steps
 
 
 def has(log: xr.Dataset, name: str) -> bool:
@@ -46,14 +47,16 @@ def at_rows(log: xr.Dataset, name: str) -> np.ndarray:
     Returns
     -------
     array, shape (time,)
-        NaN where the neighbouring fresh readings lie more than LONGEST_BRIDGE_S apart, or in two episodes.
+        NaN where the neighbouring fresh readings lie more than LONGEST_BRIDGE_S (of a slow channel more than
+        LONGEST_BRIDGE_STEPS of its usual steps) apart, or in two episodes.
     """
     row_time = log["time"].values
     time, values = fresh_readings(log, name)
     if time.size < 2:
         return np.full(row_time.size, np.nan)
     after = np.clip(np.searchsorted(time, row_time), 1, time.size - 1)
-    reach = (row_time >= time[0]) & (row_time <= time[-1]) & (time[after] - time[after - 1] <= LONGEST_BRIDGE_S)
+    longest = max(LONGEST_BRIDGE_S, LONGEST_BRIDGE_STEPS * float(np.median(np.diff(time))))
+    reach = (row_time >= time[0]) & (row_time <= time[-1]) & (time[after] - time[after - 1] <= longest)
     held = np.isclose(row_time, time[np.clip(np.searchsorted(time, row_time), 0, time.size - 1)])
     drawn = np.where(reach | held, np.interp(row_time, time, values), np.nan)
     return np.where(_same_episode(log, time, after) | held, drawn, np.nan)

@@ -11,7 +11,7 @@ import xarray as xr
 from tunelab.physics.driveline import engine_speed_rpm
 from tunelab.study.gearing.ratio import SpeedRatio, log_ratio, speed_ratio
 from tunelab.study.gearing.ratios import CONFIDENCE, block_interval
-from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.gearing.reading import at_rows, has, rolling, rows_in
 from tunelab.study.gearing.tyre import rolling_radius
 from tunelab.workspace.car import Car
 
@@ -19,6 +19,7 @@ LARGEST_OFFSET = 0.30  # of the logarithm: a speed sensor further off than this 
 EXPECTED_OFFSET = 0.10  # standard deviation before looking
 NEAR = 0.05
 GPS_SLOWEST_KM_H = 25.0
+CALM_RATE_PER_S = 0.05  # of the logarithm of speed; GPS is late, and under power tyres slip
 NEAREST_RIVAL = 0.9  # a second offset that explains this share of the rows makes the first one doubtful
 
 
@@ -89,7 +90,7 @@ def check_speed(log: xr.Dataset, car: Car) -> SpeedCheck:
     expected = expected_log_ratios(car)
     gearing, gears = against_gearing(trace, expected)
     gps = _against_gps(log, trace)
-    radius = _radius(log, expected)
+    radius = _radius(log, trace, expected, gearing)
     factor, because = _proposal(gearing, gps)
     used = max(gearing.samples, gps.samples)
     flagged = trace.time.size - used
@@ -141,27 +142,49 @@ def _against_gps(log: xr.Dataset, trace: SpeedRatio) -> ScaleEstimate:
         return nothing("the log has no second speed to compare with")
     gps, own = at_rows(log, "gps_speed_km_h"), at_rows(log, trace.speed_channel)
     ratio = np.where(own > GPS_SLOWEST_KM_H, log_ratio(gps, own), np.nan)
-    return _compare(SpeedRatio(trace.time, ratio, trace.steady, trace.speed_channel, trace.step_s))
+    return _compare(SpeedRatio(trace.time, ratio, trace.steady, trace.speed_channel, trace.step_s), own)
 
 
-def _compare(trace: SpeedRatio) -> ScaleEstimate:
-    near = trace.steady & np.isfinite(trace.log_ratio)
+def _compare(trace: SpeedRatio, speed_km_h: np.ndarray) -> ScaleEstimate:
+    """Ratio of GPS speed to another, with the lateness of GPS taken out: it shows as a slope over rate of change."""
+    rate = _log_rate(speed_km_h, trace)
+    near = np.isfinite(trace.log_ratio) & (np.abs(rate) < CALM_RATE_PER_S)
     if near.sum() * trace.step_s < 2.0:
-        return nothing("GPS speed and road speed overlap for less than 2 s of steady driving")
+        return nothing("GPS speed and road speed overlap for less than 2 s of calm driving")
     near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < NEAR
-    return _estimate(trace, near, 0.0, "")
+    late = _lateness(rate[near], trace.log_ratio[near])
+    on_time = SpeedRatio(trace.time, trace.log_ratio - late * rate, trace.steady, trace.speed_channel, trace.step_s)
+    return _estimate(on_time, near, 0.0, "")
 
 
-def _radius(log: xr.Dataset, expected: np.ndarray) -> ScaleEstimate:
-    """Factor on the stated rolling radius: speed by GPS over speed by gearing."""
+def _log_rate(speed_km_h: np.ndarray, trace: SpeedRatio) -> np.ndarray:
+    """Rate of change of the logarithm of speed over about a second. [1/s]"""
+    smooth = rolling(np.log(np.maximum(speed_km_h, 1.0)), rows_in(1.0, trace.step_s), "mean")
+    return rolling(np.gradient(smooth, trace.time), rows_in(0.6, trace.step_s), "mean")
+
+
+def _lateness(rate: np.ndarray, log_ratio_: np.ndarray) -> float:
+    """Slope of the log ratio over the rate of change: less the seconds that GPS is late. 0 where nothing changed. [s]"""
+    change = rate - rate.mean()
+    if float((change**2).mean()) < 1e-6:
+        return 0.0
+    return float(np.clip((change @ (log_ratio_ - log_ratio_.mean())) / (change @ change), -2.0, 0.5))
+
+
+def _radius(log: xr.Dataset, own: SpeedRatio, expected: np.ndarray, gearing: ScaleEstimate) -> ScaleEstimate:
+    """Factor on the stated rolling radius: speed by GPS over speed by gearing, in the gears that the log's speed told."""
     if not has(log, "gps_speed_km_h"):
         return nothing("the log has no GPS speed")
-    trace = speed_ratio(log, speed_channel="gps_speed_km_h")
-    found, _ = against_gearing(trace, expected)
-    if not found.shown:
-        return found
-    return ScaleEstimate(
-        True, found.because, 1 / found.factor, 1 / found.upper, 1 / found.lower, found.seconds, found.samples
+    if not gearing.shown:
+        return gearing
+    lines = expected + np.log(gearing.factor)
+    nearest = np.argmin(np.abs(np.nan_to_num(own.log_ratio, nan=9.0)[:, None] - lines), axis=1)
+    in_gear = own.steady & (np.abs(own.log_ratio - lines[nearest]) < NEAR)
+    by_gps = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, "gps_speed_km_h"))
+    fast = at_rows(log, "gps_speed_km_h") > GPS_SLOWEST_KM_H
+    ratio = np.where(in_gear & fast, expected[nearest] - by_gps, np.nan)
+    return _compare(
+        SpeedRatio(own.time, ratio, in_gear, own.speed_channel, own.step_s), at_rows(log, own.speed_channel)
     )
 
 

@@ -16,8 +16,9 @@ from tunelab.workspace.car import Car
 def mean_of_ways(ways: list[list[PullPower]], drawing: Drawing) -> tuple[np.ndarray, float]:
     """Draws of the combined curve, shape (draws, grid), and the run-to-run spread in percent (NaN below two pulls).
 
-    Each direction counts alike, however many pulls it has; an engine speed counts where all pulls reached. Where the pulls of one direction differ by more than noise,
-    local slope and gusts explain, the rest goes into the band as an error of each pull.
+    Each direction counts alike, however many pulls it has; an engine speed counts where all pulls
+    reached. Where the pulls of one direction differ by more than noise, local slope and gusts explain, the rest goes
+    into the band as an error of each pull.
     """
     means = [_stack(way).mean(axis=0) for way in ways]
     spread, extra = _run_to_run(ways)

@@ -62,8 +62,8 @@ class PowerComparison:
 def compare_power(before: PowerFit, after: PowerFit) -> PowerComparison:
     """Compare two measurements made with the same `Drawing`.
 
-    What they share (mass, road load, tyres, inertias) cancels, because its draws are the same in both; what differs from
-    day to day and from pull to pull does not.
+    What they share (mass, road load, tyres, inertias) cancels, because its draws are the same in both; what
+    differs from day to day and from pull to pull does not.
     """
     why = _why_not(before, after)
     if why:
@@ -110,8 +110,8 @@ def _compared(before: PowerFit, after: PowerFit, grid, difference: np.ndarray, k
     text = _sentence(before, after, grid[known], mean, interval, apart, regions)
     used, flagged = before.samples_used + after.samples_used, before.samples_flagged + after.samples_flagged
     return PowerComparison(
-        True, "", before.revision, after.revision, grid, value, lower, upper, *band, mean, interval, apart, regions, text,
-        used, flagged,
+        True, "", before.revision, after.revision, grid, value, lower, upper, *band, mean, interval, apart, regions,
+        text, used, flagged,
     )  # fmt: skip
 
 
@@ -127,12 +127,10 @@ def _regions(grid: np.ndarray, value: np.ndarray, band: tuple[np.ndarray, np.nda
 
 def _sentence(before, after, grid, mean: float, interval, apart: bool, regions) -> str:
     size = "more" if mean > 0 else "less"
-    core = f"from {grid[0]:.0f} to {grid[-1]:.0f} rpm {after.revision} makes {abs(mean):.1f} % {size} than {before.revision}"
+    core = f"from {grid[0]:.0f} to {grid[-1]:.0f} rpm {after.revision} makes {abs(mean):.1f} % {size} than "
+    core += before.revision
     core += f" (between {interval[0]:+.1f} and {interval[1]:+.1f} %)"
-    if apart:
-        text = f"{core}: that can be told from noise."
-    else:
-        text = f"{core}: that cannot be told from noise."
+    text = f"{core}: that {'can' if apart else 'cannot'} be told from noise."
     where = ", ".join(f"{low:.0f} to {high:.0f} rpm ({change:+.1f} %)" for low, high, change in regions)
     return f"{text} Clear by itself at {where}." if regions else text
 

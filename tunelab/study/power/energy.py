@@ -16,7 +16,7 @@ from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-# Share of the fuel's heating value that reaches the wheels of a petrol car at full throttle. Common practice, no source.
+# Share of the fuel's heating value that reaches a petrol car's wheels at full throttle. Common practice, no source.
 USUAL_EFFICIENCY = (0.19, 0.31)
 AIR_NEEDED = ("air_flow_kg_h", "lambda_measured")
 
@@ -37,9 +37,9 @@ class EnergyCheck:
 def check_energy(log: xr.Dataset, car: Car, revision: Revision, fit: PowerFit) -> EnergyCheck:
     """Hold wheel power against the heating value of the fuel injected and of the fuel that the metered air burns.
 
-    The fuel comes from the pulse width less the dead time in force, the air from the ECU's air flow; neither is corrected,
-    so an error of meter or injectors shows as a difference between the two. It is a cross-check and never enters the
-    power.
+    The fuel comes from the pulse width less the dead time in force, the air from the ECU's air flow; neither is
+    corrected, so an error of meter or injectors shows as a difference between the two. It is a cross-check and never
+    enters the power.
     """
     why = _why_not(log, car, fit)
     if why:
@@ -68,7 +68,8 @@ def _why_not(log: xr.Dataset, car: Car, fit: PowerFit) -> str:
 
 
 def _heat_kw(fuel_kg_h: np.ndarray, car: Car) -> np.ndarray:
-    return convert(fuel_kg_h, "kg/h", "kg/s") * convert(car.fuel.lower_heating_mj_kg, "MJ/kg", "kJ/kg")
+    """Heating value of a fuel flow; g/s times MJ/kg is kW. [kW]"""
+    return convert(fuel_kg_h, "kg/h", "g/s") * car.fuel.lower_heating_mj_kg
 
 
 def _fuel_of_air(log: xr.Dataset, car: Car) -> np.ndarray:

@@ -21,8 +21,8 @@ from tunelab.workspace.session import Session
 
 SLOWEST_RATE_HZ = 8.0  # 10 Hz measures as well as 25 Hz; 5 Hz leaves seven readings in the window
 METHOD = (
-    "local quadratic over 0.7 to 1.4 s of engine speed; noise by moving-block bootstrap of 0.4 s; named inputs by Monte "
-    "Carlo, {draws} draws, seed {seed}; mean of the pulls of each direction, then of the directions"
+    "local quadratic over 0.7 to 1.4 s of engine speed; noise by moving-block bootstrap of 0.4 s; named inputs by "
+    "Monte Carlo, {draws} draws, seed {seed}; mean of the pulls of each direction, then of the directions"
 )
 
 

@@ -44,6 +44,7 @@ def pull_rise(log: xr.Dataset, pull: Pull) -> tuple[Rise | None, str]:
 
 
 def common_grid(rises: list[Rise]) -> np.ndarray:
+    """Engine speeds that any of the pulls reached, GRID_RPM apart; shape (grid,). [rpm]"""
     low = min(rise.rpm[rise.inner].min() for rise in rises)
     high = max(rise.rpm[rise.inner].max() for rise in rises)
     return GRID_RPM * np.arange(np.ceil(low / GRID_RPM), np.floor(high / GRID_RPM) + 1)
@@ -73,6 +74,7 @@ def own_draws(pull: Pull, inputs: PowerInputs, draws, drawing: Drawing) -> dict[
 
 
 def way_sign(pull: Pull) -> float:
+    """Sign of slope and head wind met by a pull, against the way out."""
     return -1.0 if pull.direction == "back" else 1.0
 
 

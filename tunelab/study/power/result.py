@@ -47,8 +47,8 @@ class PowerFit:
     """Wheel power over engine speed: what the wheels would get at steady engine speed, as driven on the day.
 
     `shown` is False where no absolute figure can be stated, with the reason in `because`; where pulls went one way only
-    the curve is still there to be looked at, the slope of the road inside its band. Arrays have shape (grid,), NaN where
-    not both directions (or, one way only, no pull) reached.
+    the curve is still there to be looked at, the slope of the road inside its band. Arrays have shape (grid,), NaN
+    where not both directions (or, one way only, not every pull) reached.
     """
 
     shown: bool

@@ -19,8 +19,8 @@ Standard = Literal["ISO 1585", "SAE J1349"]
 def standard_day(log: xr.Dataset, session: Session, pulls: tuple[Pull, ...], *, standard: Standard) -> StandardDay:
     """Factor that power at full throttle is multiplied with, by the named standard; the other one beside it.
 
-    The temperature is that of the weather: a sensor in the intake reads the heat of the engine bay too, which a standard
-    day would not take away. Pressure and humidity are the weather's.
+    The temperature is that of the weather: a sensor in the intake reads the heat of the engine bay too, which a
+    standard day would not take away. Pressure and humidity are the weather's.
 
     Raises
     ------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -90,14 +91,29 @@ def _why_none(traces: Traces, refused: list[RefusedPull]) -> str:
     return f"no pull: the throttle (highest reading {top:.0f} %) never stayed open while engine speed rose."
 
 
+def is_full_throttle(log: xr.Dataset) -> np.ndarray:
+    """Rows at full throttle; bool, shape (time,); none without a throttle or pedal in the log.
+
+    Full is whatever comes near the highest reading of the log, as long as that is not below LEAST_FULL_PCT.
+    """
+    name = "throttle_pct" if has(log, "throttle_pct") else "pedal_pct"
+    if not has(log, name):
+        return np.zeros(log.sizes["time"], dtype=bool)
+    return _bridged(_is_full(at_rows(log, name)), row_step_s(log))
+
+
+def _is_full(throttle: np.ndarray) -> np.ndarray:
+    top = np.nanpercentile(throttle, 99.8) if np.isfinite(throttle).any() else 0.0
+    return (throttle >= top - FULL_BELOW_TOP_PCT) & (top >= LEAST_FULL_PCT)
+
+
 def _traces(log: xr.Dataset, car: Car) -> Traces:
     step = row_step_s(log)
     rpm = rolling(at_rows(log, "engine_speed_rpm"), rows_in(0.2, step), "median")
     throttle = at_rows(log, "throttle_pct" if has(log, "throttle_pct") else "pedal_pct")
     rows = rows_in(0.4, step)
     rise = rolling(np.gradient(rpm, log["time"].values), rows, "mean")
-    top = np.nanpercentile(throttle, 99.8) if np.isfinite(throttle).any() else 0.0
-    full = (throttle >= top - FULL_BELOW_TOP_PCT) & (top >= LEAST_FULL_PCT)
+    full = _is_full(throttle)
     middle = rolling(throttle, rows_in(1.0, step), "median")
     part = (np.abs(throttle - middle) < PART_BAND_PCT) & (throttle > LEAST_PART_PCT) & ~full
     part &= rise > LEAST_RISE_RPM_S
@@ -116,7 +132,7 @@ def _candidates(log: xr.Dataset, traces: Traces) -> list[tuple[int, int]]:
     for mask in (traces.full, traces.part):
         for first, last in runs(_bridged(mask, traces.step_s)):
             cuts = [first, *[int(g) for g in gaps if first < g < last], last]
-            found += [(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+            found += list(itertools.pairwise(cuts))
     return sorted(c for c in found if traces.time[c[1] - 1] - traces.time[c[0]] >= CANDIDATE_S)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -77,7 +78,7 @@ def _other_gear(gear: np.ndarray) -> np.ndarray:
     """Rows where the gear changes within a candidate: the crossing itself, between two different gears."""
     mask = np.zeros(gear.size, dtype=bool)
     engaged = np.flatnonzero(gear > 0)
-    for a, b in zip(engaged[:-1], engaged[1:], strict=True):
+    for a, b in itertools.pairwise(engaged):
         if gear[a] != gear[b]:
             mask[a : b + 1] = True
     return mask

@@ -1,0 +1,186 @@
+"""One quantity held against one limit over all stretches of full throttle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from tunelab.study.finding import Finding, Status
+from tunelab.study.full_throttle.stretch import Stretch
+
+NORMAL_95 = 1.959964
+CONFIDENCE = 0.95
+SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
+SHORTEST_BREACH_S = 0.1
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """What is checked, as the finding will name it."""
+
+    id: str
+    title: str
+    unit: str
+    limit: float | None
+    limit_key: str  # where the owner states it
+    worse: Literal["higher", "lower"]
+    lift: bool  # whether a driver should lift at a breach; False: it is a matter for the next revision
+    worst_status: Status = "stop"
+
+
+@dataclass(frozen=True)
+class Breach:
+    """A stretch of time beyond a limit."""
+
+    check: str
+    stretch: str
+    start_s: float  # when it began, on the log's clock
+    end_s: float
+    seen_s: float  # when the driver could have seen it
+    engine_speed_rpm: float
+    worst: float
+    lift: bool
+
+
+@dataclass(frozen=True)
+class Check:
+    """Outcome of one quantity. NaN where it was not logged."""
+
+    quantity: Quantity
+    value: float
+    lower: float
+    upper: float
+    at_s: float
+    stretch: str
+    engine_speed_rpm: float
+    breaches: tuple[Breach, ...]
+    samples_used: int
+    samples_flagged: int
+    because: str
+
+    @property
+    def status(self) -> Status:
+        """Held against the limit: `stop` beyond it, `watch` where the interval reaches it."""
+        if not np.isfinite(self.value) or self.quantity.limit is None:
+            return "not_shown"
+        sign = 1.0 if self.quantity.worse == "higher" else -1.0
+        if sign * (self.value - self.quantity.limit) > 0:
+            return self.quantity.worst_status
+        doubtful = max(sign * (x - self.quantity.limit) for x in (self.lower, self.upper))
+        return "watch" if doubtful > 0 else "met"
+
+    @property
+    def margin(self) -> float:
+        """How far inside the limit; negative beyond it, NaN without one."""
+        if self.quantity.limit is None:
+            return float("nan")
+        sign = 1.0 if self.quantity.worse == "higher" else -1.0
+        return sign * (self.quantity.limit - self.value)
+
+    def finding(self) -> Finding:
+        """Build the check as a finding."""
+        q, counts = self.quantity, (self.samples_used, self.samples_flagged)
+        if self.status == "not_shown":
+            return Finding(q.id, q.title, None, q.unit, None, None, None, *counts, "not_shown", q.limit, self.because)
+        numbers = (self.value, q.unit, self.lower, self.upper, CONFIDENCE)
+        return Finding(q.id, q.title, *numbers, *counts, self.status, q.limit, self.because)
+
+
+@dataclass(frozen=True)
+class Series:
+    """Readings of one quantity inside full throttle. Shapes (readings,)."""
+
+    time: np.ndarray  # s: the moment that the reading speaks of
+    seen: np.ndarray  # s: when it was to be seen
+    value: np.ndarray
+    rpm: np.ndarray
+    stretch: np.ndarray  # number of the stretch, from 1
+    flagged: int  # readings inside full throttle that were not to be trusted
+
+
+def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, ...]) -> Check:
+    """Find the worst mean over SMOOTH_S, its interval from the scatter round it, and every breach."""
+    if series.value.size == 0:
+        return missing(quantity, "no reading to be trusted at full throttle", series.flagged)
+    smooth, spread = _smooth(series)
+    pick = int(np.argmax(smooth) if quantity.worse == "higher" else np.argmin(smooth))
+    half = NORMAL_95 * spread[pick]
+    where = stretches[int(series.stretch[pick]) - 1]
+    at, rpm, value = float(series.time[pick]), float(series.rpm[pick]), float(smooth[pick])
+    breaches = () if quantity.limit is None else _breaches(quantity, series, smooth, stretches)
+    text = f"worst in {where.name}, {at - where.start_s:.1f} s after opening ({at:.1f} s), {rpm:.0f} rpm"
+    if quantity.limit is None:
+        text = f"{value:.3g} {quantity.unit}, {text}; no limit is stated ({quantity.limit_key} in car.toml)."
+    elif breaches:
+        total = sum(b.end_s - b.start_s for b in breaches)
+        text = f"{text}; beyond the limit {len(breaches)} times, {total:.1f} s in all."
+    else:
+        text = f"{text}."
+    return Check(
+        quantity,
+        value,
+        value - half,
+        value + half,
+        at,
+        where.name,
+        rpm,
+        breaches,
+        series.value.size,
+        series.flagged,
+        text,
+    )
+
+
+def _smooth(series: Series) -> tuple[np.ndarray, np.ndarray]:
+    """Centred means over SMOOTH_S within a stretch, and their standard errors; shapes (readings,)."""
+    mean, error = np.empty(series.value.size), np.empty(series.value.size)
+    for number in np.unique(series.stretch):
+        inside = series.stretch == number
+        time, value = series.time[inside], series.value[inside]
+        first = np.searchsorted(time, time - SMOOTH_S / 2 - 1e-9)
+        last = np.searchsorted(time, time + SMOOTH_S / 2 + 1e-9)
+        total = np.append(0.0, np.cumsum(value))
+        count = last - first
+        mean[inside] = (total[last] - total[first]) / count
+        error[inside] = _scatter(value) / np.sqrt(count)
+    return mean, error
+
+
+def _scatter(value: np.ndarray) -> float:
+    """Standard deviation of reading-to-reading noise, from second differences; 0 with fewer than four readings."""
+    if value.size < 4:
+        return 0.0
+    return float(1.4826 * np.median(np.abs(np.diff(value, 2))) / np.sqrt(6))
+
+
+def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches) -> tuple[Breach, ...]:
+    sign = 1.0 if quantity.worse == "higher" else -1.0
+    beyond = sign * (smooth - quantity.limit) > 0
+    new = np.diff(series.stretch, prepend=-1) != 0
+    edges = np.flatnonzero(beyond & (new | ~np.append(False, beyond[:-1])))
+    found = []
+    for first in edges:
+        last = first
+        while last + 1 < beyond.size and beyond[last + 1] and not new[last + 1]:
+            last += 1
+        if series.time[last] - series.time[first] >= SHORTEST_BREACH_S or last == first == beyond.size - 1:
+            found.append(_breach(quantity, series, smooth, first, last, stretches))
+    return tuple(found)
+
+
+def _breach(quantity: Quantity, series: Series, smooth: np.ndarray, first: int, last: int, stretches) -> Breach:
+    part = smooth[first : last + 1]
+    worst = float(part.max() if quantity.worse == "higher" else part.min())
+    name = stretches[int(series.stretch[first]) - 1].name
+    return Breach(
+        quantity.title, name, float(series.time[first]), float(series.time[last]), float(series.seen[first]),
+        float(series.rpm[first]), worst, quantity.lift,
+    )  # fmt: skip
+
+
+def missing(quantity: Quantity, why: str, flagged: int) -> Check:
+    """Build a check of something that was not logged."""
+    nan = float("nan")
+    return Check(quantity, nan, nan, nan, nan, "", nan, (), 0, flagged, f"{why}.")

@@ -1,0 +1,72 @@
+"""Judges every stretch of full throttle against the owner's limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.study.delay import DelayFit
+from tunelab.study.full_throttle.check import Breach, Check, Quantity, missing
+from tunelab.study.full_throttle.margin import check_margins
+from tunelab.study.full_throttle.mixture import check_mixture
+from tunelab.study.full_throttle.result import FullThrottle
+from tunelab.study.full_throttle.stretch import Stretch, full_throttle_stretches
+from tunelab.study.pull.detect import is_full_throttle
+from tunelab.study.pull.result import PullSet
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+LIFT_COLUMNS = ["stretch", "lift_s", "seconds_after_opening", "engine_speed_rpm", "check", "worst"]
+
+
+def check_full_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: PullSet, delay: DelayFit) -> FullThrottle:
+    """Judge full throttle: mixture, injectors, meter, knock, temperatures, supply, fuelling mode.
+
+    Parameters
+    ----------
+    log : Dataset
+        A flagged log.
+    car, revision
+        The owner's limits are the authority; curve and dead time in force.
+    pulls : PullSet
+        Of `find_pulls` on the same log. Stretches of full throttle that make no pull are judged too.
+    delay : DelayFit
+        Transport delay and lag of the lambda sensor, from `estimate_delay`.
+
+    Returns
+    -------
+    FullThrottle
+        A check whose channel or limit is missing is not shown and says so; it never counts as met.
+    """
+    stretches = full_throttle_stretches(log, is_full_throttle(log), pulls)
+    if not stretches:
+        because = pulls.because or "the throttle was never fully open for half a second."
+        empty = pd.DataFrame(columns=LIFT_COLUMNS)
+        return FullThrottle(False, because, (), (), None, car.limits.lambda_max_full_load, empty, 0, log.sizes["time"])
+    mixture = check_mixture(log, car, revision, stretches, delay)
+    first = _no_mixture(car, mixture) if isinstance(mixture, str) else [mixture.lean, mixture.against_commanded]
+    checks = (*first, *check_margins(log, car, revision, stretches))
+    rows = np.concatenate([np.arange(s.first, s.last + 1) for s in stretches])
+    flagged = int((log["sample_flag"].values[rows] != 0).sum())
+    known = None if isinstance(mixture, str) else mixture
+    limit = car.limits.lambda_max_full_load
+    return FullThrottle(True, "", stretches, checks, known, limit, _lift(checks, stretches), rows.size, flagged)
+
+
+def _no_mixture(car: Car, why: str) -> list[Check]:
+    limit, key = car.limits.lambda_max_full_load, "limits.lambda_max_full_load"
+    title = "Leanest lambda at full throttle"
+    return [missing(Quantity("full_throttle.lambda", title, "1", limit, key, "higher", lift=True), why, 0)]
+
+
+def _lift(checks: tuple[Check, ...], stretches: tuple[Stretch, ...]) -> pd.DataFrame:
+    """First breach of each stretch that the driver should have answered by lifting."""
+    rows = []
+    for stretch in stretches:
+        found: list[Breach] = [b for c in checks for b in c.breaches if b.lift and b.stretch == stretch.name]
+        if found:
+            first = min(found, key=lambda breach: breach.seen_s)
+            after = first.seen_s - stretch.start_s
+            rows.append((stretch.name, first.seen_s, after, first.engine_speed_rpm, first.check, first.worst))
+    return pd.DataFrame(rows, columns=LIFT_COLUMNS)
