@@ -8,6 +8,8 @@ import polars as pl
 from tunelab.channels import name_key
 from tunelab.log.map.quantity import SWITCHES
 
+WORDED = (*SWITCHES, "gear", "fuel_mode")  # channels in whose columns words stand among numbers
+
 _ON = (
     "on yes true 1 active pressed closed engaged ein ja an aktiv oui actif si activo enabled enable depressed high set"
 )
