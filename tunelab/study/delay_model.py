@@ -1,0 +1,150 @@
+"""Follows the gas from the injector to the reading, and finds the delay and the lag that fit best."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.signal import lfilter
+
+from tunelab.study.delay_signal import GRID_S, DelaySignal
+
+NAMES = ("delay_s", "delay_flow", "lag_s", "film", "log_film_s", "gain", "slow_air", "middle_air", "ripple")
+# What is known before looking: first-order sensors of 60 to 150 ms, films of a tenth to a third that empty in 0.15 to
+# 0.6 s, fuel that does what the pulse width says. Common practice, no source. Delays: next to nothing. The meter's noise
+# reaches the fuel, which is real, but is no air: the faster a movement of the reading, the less of it is air.
+PRIOR_MEAN = np.array([0.08, 5.0, 0.10, 0.17, np.log(0.3), 1.0, 0.9, 0.5, 0.2])
+PRIOR_SPREAD = np.array([0.15, 8.0, 0.04, 0.10, 0.45, 0.12, 0.3, 0.5, 0.4])
+LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0])
+UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0])
+ORDER = 1  # of the autoregression that whitens the residuals
+
+
+@dataclass(frozen=True)
+class GasFit:
+    """Best parameters, in the order of NAMES, and what they rest on."""
+
+    values: np.ndarray
+    covariance: np.ndarray
+    gain_evidence: float  # how much better the fit is than with no gas at all, in squared standard errors
+    typical_flow_kg_h: float
+    flow_ratio: float  # 90th over 10th percentile of the exhaust flow in use
+    noise: float  # standard deviation of the whitened residual, in the logarithm of lambda
+
+
+def follow(values: np.ndarray, step_s: float, tau_s: float) -> np.ndarray:
+    """First-order lag of a signal that runs straight between samples, shape (n,); exact for ramps."""
+    keep = np.exp(-step_s / tau_s)
+    share = (1.0 - keep) * tau_s / step_s
+    return lfilter([1.0 - share, share - keep], [1.0, -keep], values, zi=[share * values[0]])[0]
+
+
+def fuelled_at(signal: DelaySignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
+    """Time at which the gas seen at each reading was fuelled [s], shape (readings,)."""
+    pushed = np.append(0.0, np.cumsum(0.5 * GRID_S * (signal.exhaust_kg_h[1:] + signal.exhaust_kg_h[:-1])))
+    at_reading = np.interp(signal.time_s, signal.grid_s, pushed)
+    return np.interp(at_reading - delay_flow_s_kg_h, pushed, signal.grid_s) - delay_s
+
+
+def predict(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
+    """Logarithm of lambda as the sensor would show it, less its mean and trend in each block, shape (readings,)."""
+    delay_s, delay_flow, lag_s, film, log_film_s, gain = parameters[:6]
+    burnt = (1.0 - film) * signal.fuel + film * follow(signal.fuel, GRID_S, np.exp(log_film_s))
+    seen = follow(parameters[6:] @ signal.air - gain * burnt, GRID_S, lag_s)
+    return detrend(np.interp(fuelled_at(signal, delay_s, delay_flow), signal.grid_s, seen), signal)
+
+
+def detrend(values: np.ndarray, signal: DelaySignal) -> np.ndarray:
+    """Values less the straight line through each block, shape (readings,)."""
+    block, count = signal.block, np.bincount(signal.block)
+    time = signal.time_s - (np.bincount(block, weights=signal.time_s) / count)[block]
+    slope = np.bincount(block, weights=time * values) / np.bincount(block, weights=time * time)
+    return values - (np.bincount(block, weights=values) / count)[block] - slope[block] * time
+
+
+def whiten(residual: np.ndarray, signal: DelaySignal, coefficients: np.ndarray) -> np.ndarray:
+    """Residual less what its own past predicts, within each block, shape (readings,)."""
+    white = residual.copy()
+    for lag, coefficient in enumerate(coefficients, start=1):
+        same = signal.block[lag:] == signal.block[:-lag]
+        white[lag:] -= coefficient * np.where(same, residual[:-lag], 0.0)
+    return white
+
+
+def autoregression(residual: np.ndarray, signal: DelaySignal) -> np.ndarray:
+    """Coefficients with which the past predicts the residual, shape (ORDER,)."""
+    rows = np.arange(ORDER, residual.size)
+    rows = rows[signal.block[rows] == signal.block[rows - ORDER]]
+    past = np.stack([residual[rows - lag] for lag in range(1, ORDER + 1)], axis=1)
+    return np.linalg.lstsq(past, residual[rows], rcond=None)[0]
+
+
+def fit_gas(signal: DelaySignal) -> GasFit:
+    """Fit delay, lag, film and gains by least squares on whitened, robustly weighted residuals with weak priors."""
+    measured = detrend(signal.measured, signal)
+    parameters = _first_guess(signal, measured)
+    for _ in range(3):
+        residual = measured - predict(signal, parameters)
+        coefficients = autoregression(residual, signal)
+        white = whiten(residual, signal, coefficients)
+        noise = max(1.4826 * float(np.median(np.abs(white))), 1e-5)
+        solution = _solve(signal, measured, coefficients, noise, parameters)
+        parameters = solution.x
+    return _judge(signal, measured, coefficients, noise, solution)
+
+
+def _first_guess(signal: DelaySignal, measured: np.ndarray) -> np.ndarray:
+    """Best of a coarse grid of delays, the rest as expected."""
+    best, lowest = PRIOR_MEAN.copy(), np.inf
+    for delay_s in (0.03, 0.1, 0.2, 0.35, 0.5):
+        for delay_flow in (0.5, 3.0, 6.0, 10.0, 18.0):
+            trial = np.r_[delay_s, delay_flow, PRIOR_MEAN[2:]]
+            misfit = float(np.sum(np.abs(np.diff(measured - predict(signal, trial)))))
+            if misfit < lowest:
+                best, lowest = trial, misfit
+    return best
+
+
+def _solve(signal, measured, coefficients, noise, start):
+    def misfit(parameters: np.ndarray) -> np.ndarray:
+        white = whiten(measured - predict(signal, parameters), signal, coefficients) / noise
+        robust = np.sign(white) * np.sqrt(2.0 * 4.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
+        return np.append(robust, (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
+
+    inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
+    return least_squares(misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3)
+
+
+def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
+    """Covariance that allows for what is left of correlation within blocks, and whether there was gas to see at all."""
+    data = solution.jac[: measured.size]
+    information = data.T @ data + np.diag(PRIOR_SPREAD**-2.0)
+    covariance = _jackknifed(signal, data, solution.fun[: measured.size], information)
+    without = whiten(measured, signal, coefficients) / noise
+    flow = np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)
+    low, typical, high = np.quantile(flow, (0.1, 0.5, 0.9))
+    return GasFit(
+        values=solution.x,
+        covariance=covariance,
+        gain_evidence=float(np.sum(without**2) - np.sum(solution.fun[: measured.size] ** 2)),
+        typical_flow_kg_h=float(typical),
+        flow_ratio=float(high / low),
+        noise=noise,
+    )
+
+
+def _jackknifed(signal: DelaySignal, slopes: np.ndarray, misfit: np.ndarray, information: np.ndarray) -> np.ndarray:
+    """Covariance from leaving out one block at a time, one Newton step each, plus the priors' own share.
+
+    Blocks are left out whole, so correlation inside them does not matter, and a parameter that hangs on a few blocks
+    gets the wide interval that it deserves.
+    """
+    edges = np.searchsorted(signal.block, np.arange(signal.blocks + 1))
+    moves = np.zeros((signal.blocks, information.shape[0]))
+    for number, (first, last) in enumerate(itertools.pairwise(edges)):
+        own = slopes[first:last]
+        moves[number] = np.linalg.solve(information - own.T @ own, own.T @ misfit[first:last])
+    inverse = np.linalg.inv(information)
+    return moves.T @ moves + inverse @ np.diag(PRIOR_SPREAD**-2.0) @ inverse

@@ -1,0 +1,216 @@
+"""What the delay study compares: lambda that the fuel promises and lambda that the sensor shows, on one clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from tunelab.log.align import LEAST_FLOW_KG_H
+from tunelab.log.flag import MASKS, trusted
+from tunelab.log.flag_sample import find_gaps
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+GRID_S = 0.02  # grid on which the gas is followed
+LONGEST_BREAK_S = 4.0  # longer pauses are cut to this; nothing next to them is used
+AIR_SMOOTHING_S = 0.25  # on either side; what is faster is ripple, and hardly real air
+BLUR_S = 0.045  # spread of the bell that fuel and lambda are both looked at through
+SLOW_AIR_S = 1.0  # on either side; what is slower is mostly real
+USUAL_BATTERY_V = 13.8  # where the log has no battery voltage
+# Usual relative errors before anything was measured; common practice, no source.
+METER_ERROR = 0.12
+INJECTOR_ERROR = 0.04
+DEAD_TIME_ERROR_MS = 0.08
+SHORTEST_BLOCK_S = 2.5
+LONGEST_BLOCK_S = 10.0
+
+
+@dataclass(frozen=True)
+class DelaySignal:
+    """Promised lambda on a grid and measured lambda at the sensor's own fresh readings."""
+
+    grid_s: np.ndarray  # shape (grid,)
+    exhaust_kg_h: np.ndarray  # shape (grid,)
+    fuel: np.ndarray  # logarithm of the fuel flow, up to a constant, shape (grid,)
+    air: np.ndarray  # logarithm of the airflow in bands, slow, middle and ripple, up to a constant, shape (3, grid)
+    time_s: np.ndarray  # of the readings used, shape (readings,)
+    measured: np.ndarray  # logarithm of lambda, shape (readings,)
+    block: np.ndarray  # number of the calm stretch of each reading, rising from 0, shape (readings,)
+    flow_error: float  # usual relative error of the exhaust flow
+    samples_flagged: int  # readings of the sensor that were left out
+
+    @property
+    def blocks(self) -> int:
+        """Number of calm stretches."""
+        return int(self.block[-1]) + 1 if self.block.size else 0
+
+
+def delay_signal(log: xr.Dataset, car: Car, revision: Revision) -> DelaySignal:
+    """Prepare a flagged log for the delay study.
+
+    Raises
+    ------
+    ValueError
+        The log lacks lambda, pulse width, engine speed or the meter, or was not flagged.
+    """
+    absent = [name for name in ("lambda_measured", "pulse_width_ms", "engine_speed_rpm") if name not in log]
+    if absent:
+        raise ValueError(f"the log has no {' and no '.join(absent)}: lambda has to be held against the fuel.")
+    clock = _without_pauses(log)
+    fuel, air = np.log(_open_ms_rpm(log, revision)), _log_air(log, car, revision)
+    smooth, slow = _smoothed(clock, air, AIR_SMOOTHING_S), _smoothed(clock, air, SLOW_AIR_S)
+    grid = np.arange(clock[0], clock[-1] + GRID_S, GRID_S)
+    rows, seen = _usable_rows(log)
+    block, keep = _blocks(log, clock, rows)
+    exhaust, flow_error = _exhaust(log, car, revision, np.exp(air))
+    measured = np.log(log["lambda_measured"].to_numpy()[rows[keep]])
+    spread = np.hypot(BLUR_S, _own_step(log, "pulse_width_ms", clock) / np.sqrt(6.0))
+    measured = _blurred(measured, block, _own_step(log, "lambda_measured", clock), spread)
+    one = np.zeros(grid.size)
+    return DelaySignal(
+        grid_s=grid,
+        exhaust_kg_h=np.interp(grid, clock, exhaust),
+        fuel=_blurred(np.interp(grid, clock, fuel), one, GRID_S, BLUR_S),
+        air=np.stack(
+            [
+                _blurred(np.interp(grid, clock, band), one, GRID_S, BLUR_S)
+                for band in (slow, smooth - slow, air - smooth)
+            ]
+        ),
+        time_s=clock[rows[keep]],
+        measured=measured,
+        block=block,
+        flow_error=float(np.median(flow_error[rows[keep]])) if keep.any() else METER_ERROR,
+        samples_flagged=seen - int(keep.sum()),
+    )
+
+
+def _without_pauses(log: xr.Dataset) -> np.ndarray:
+    """The log's clock with long pauses shortened, shape (time,)."""
+    time = log["time"].to_numpy()
+    return time[0] + np.append(0.0, np.cumsum(np.minimum(np.diff(time), LONGEST_BREAK_S)))
+
+
+def _open_ms_rpm(log: xr.Dataset, revision: Revision) -> np.ndarray:
+    """Time the injectors are open, per pulse in ms, times engine speed: fuel flow up to a factor, shape (time,)."""
+    speed = _bridged(log, "engine_speed_rpm", log["engine_speed_rpm"].to_numpy())
+    open_ms = _open_ms(log, revision)
+    return _bridged(log, "", np.where((open_ms > 0.05) & (speed > 200), open_ms * speed, np.nan))
+
+
+def _open_ms(log: xr.Dataset, revision: Revision) -> np.ndarray:
+    """Pulse width less the dead time of the revision [ms], shape (time,)."""
+    table = revision.dead_time
+    pulse = _bridged(log, "pulse_width_ms", log["pulse_width_ms"].to_numpy())
+    if "battery_v" not in log:
+        return pulse - float(np.interp(USUAL_BATTERY_V, table.battery_v, table.dead_time_ms))
+    battery = _bridged(log, "battery_v", log["battery_v"].to_numpy())
+    return pulse - np.interp(battery, table.battery_v, table.dead_time_ms)
+
+
+def _exhaust(log: xr.Dataset, car: Car, revision: Revision, air_kg_h: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Exhaust flow [kg/h] and its usual relative error, shape (time,) each.
+
+    The meter and fuel times lambda both tell the air; each is weighted by its usual error.
+    An untried meter curve is off by more than injectors of known flow, but at short pulses the dead time may be off.
+    """
+    injectors = car.injectors
+    pulses_h = 60.0 * injectors.count * injectors.injections_per_cycle / 2.0
+    fuel_kg_h = _open_ms_rpm(log, revision) * revision.injectors.flow_g_min / 60e3 * pulses_h / 1000.0
+    good = np.isfinite(log["lambda_measured"].to_numpy()) & (log["lambda_measured_flag"].to_numpy() == 0)
+    good &= (log["sample_flag"].to_numpy() & MASKS["fuel_cut"]) == 0
+    if not good.any():
+        return air_kg_h + fuel_kg_h, np.full(air_kg_h.size, METER_ERROR)
+    time = log["time"].to_numpy()
+    lambda_ = _smoothed(time, np.interp(time, time[good], log["lambda_measured"].to_numpy()[good]), 0.75)
+    open_ms = np.maximum(_open_ms(log, revision), 0.05)
+    by_fuel = 1.0 / (INJECTOR_ERROR**2 + (DEAD_TIME_ERROR_MS / open_ms) ** 2)
+    share = by_fuel / (by_fuel + METER_ERROR**-2.0)
+    from_fuel = fuel_kg_h * lambda_ * revision.fuelling.stoich_afr
+    air = np.exp(share * np.log(from_fuel) + (1.0 - share) * np.log(np.maximum(air_kg_h, LEAST_FLOW_KG_H)))
+    flow = np.maximum(_smoothed(time, air + fuel_kg_h, AIR_SMOOTHING_S), LEAST_FLOW_KG_H)
+    return flow, 1.0 / np.sqrt(by_fuel + METER_ERROR**-2.0)
+
+
+def _log_air(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Logarithm of the airflow by the revision's curve, or as logged where there is no reading, shape (time,)."""
+    meter = car.meter.channel
+    if meter in log:
+        curve = revision.meter_curve
+        air = np.interp(_bridged(log, meter, log[meter].to_numpy()), curve.reading, curve.flow_kg_h)
+    else:
+        air = _bridged(log, "air_flow_kg_h", log["air_flow_kg_h"].to_numpy())
+    return np.log(np.maximum(air, 0.5))
+
+
+def _bridged(log: xr.Dataset, name: str, values: np.ndarray) -> np.ndarray:
+    """Values with what is missing, flagged or held replaced by the line between its neighbours, shape (time,)."""
+    good = np.isfinite(values)
+    if f"{name}_flag" in log:
+        good &= log[f"{name}_flag"].to_numpy() == 0
+    if f"{name}_fresh" in log:
+        good &= log[f"{name}_fresh"].to_numpy() != 0
+    if not good.any():
+        raise ValueError(f"{name or 'pulse_width_ms'}: no reading is to be trusted, so there is no delay to be found.")
+    time = log["time"].to_numpy()
+    return np.interp(time, time[good], values[good])
+
+
+def _smoothed(time: np.ndarray, values: np.ndarray, reach_s: float) -> np.ndarray:
+    """Mean within `reach_s` on either side, shape (n,)."""
+    total = np.append(0.0, np.cumsum(values))
+    first = np.searchsorted(time, time - reach_s)
+    last = np.searchsorted(time, time + reach_s, side="right")
+    return (total[last] - total[first]) / (last - first)
+
+
+def _usable_rows(log: xr.Dataset) -> tuple[np.ndarray, int]:
+    """Rows with a fresh, trusted reading of lambda in calm running, and how many fresh readings there are in all."""
+    fresh = log["lambda_measured_fresh"].to_numpy() != 0 if "lambda_measured_fresh" in log else True
+    fresh = fresh & np.isfinite(log["lambda_measured"].to_numpy())
+    good = trusted(log, "lambda_measured", "pulse_width_ms", allow=("cold",)).to_numpy()
+    return np.flatnonzero(fresh & good), int(np.sum(fresh))
+
+
+def _blocks(log: xr.Dataset, clock: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Number of the calm stretch of each kept row, and which of the rows are kept: stretches that are long enough."""
+    stretch = np.zeros(clock.size, dtype=int)
+    stretch[find_gaps(log)] = 1
+    stretch = np.cumsum(stretch)[rows]
+    time = clock[rows]
+    if rows.size < 10:
+        return np.empty(0, dtype=int), np.zeros(rows.size, dtype=bool)
+    apart = (np.diff(time) > 3.0 * np.median(np.diff(time))) | (np.diff(stretch) != 0)
+    number = np.append(0, np.cumsum(apart))
+    begin = np.append(0, np.flatnonzero(apart) + 1)
+    number = number * 100000 + ((time - time[begin][number]) // LONGEST_BLOCK_S).astype(int)
+    _, number, count = np.unique(number, return_inverse=True, return_counts=True)
+    span = np.bincount(number, weights=np.gradient(time)) if time.size > 1 else np.zeros(1)
+    keep = ((span >= SHORTEST_BLOCK_S) & (count >= 8))[number]
+    return np.unique(number[keep], return_inverse=True)[1], keep
+
+
+def _own_step(log: xr.Dataset, name: str, clock: np.ndarray) -> float:
+    """Usual time between fresh readings of a channel [s]."""
+    fresh = log[f"{name}_fresh"].to_numpy() != 0 if f"{name}_fresh" in log else np.ones(clock.size, dtype=bool)
+    return float(np.median(np.diff(clock[fresh])))
+
+
+def _blurred(values: np.ndarray, whole: np.ndarray, step_s: float, spread_s: float) -> np.ndarray:
+    """Values after a bell of the given spread; passes of a three-point filter, ends of blocks left, shape (n,).
+
+    Fuel and lambda are blurred alike: the meter's fast noise reaches the fuel, and what it did between two samples is
+    not in the log. Lambda is blurred a little more, by what drawing lines between samples does to the fuel (a triangle
+    of spread step / sqrt(6)); left out, a slow log would make the lag look shorter and the delay longer.
+    """
+    if values.size < 3:
+        return values
+    total = spread_s**2 / (2.0 * step_s**2)
+    passes = max(1, int(np.ceil(total / 0.25)))
+    inner = (whole[1:-1] == whole[:-2]) & (whole[1:-1] == whole[2:])
+    for _ in range(passes):
+        bend = np.where(inner, values[2:] - 2.0 * values[1:-1] + values[:-2], 0.0)
+        values = values + min(total / passes, 0.25) * np.r_[0.0, bend, 0.0]
+    return values
