@@ -12,6 +12,7 @@ from tunelab.simulate.truth import Truth
 
 _GENTLE_PCT_S = 70.0  # how fast the foot opens the throttle
 _SUDDEN_PCT_S = 400.0  # and where a test asks for a step
+_MORE_PCT_S = 25.0  # how fast a launch opens the throttle once the clutch is home
 _BITE = 0.6  # clutch travel at which a launch begins to pull
 _APPROACH_S = 30.0  # after this a speed that cannot be reached is given up
 
@@ -21,17 +22,17 @@ def _speed_in(truth: Truth, s: State, gear: int) -> float:
     return s.speed_m_s / truth.vehicle.rolling_radius_m * gear_ratio(truth, gear) * 30.0 / math.pi
 
 
-def _change(s: State, truth: Truth, driver: Driver, dt: float) -> None:
+def _change(s: State, truth: Truth, shift_s: float, dt: float) -> None:
     """A gear change under way: clutch down, lever, clutch up with the engine near the new speed."""
     s.shift_clock += dt
     wanted = _speed_in(truth, s, s.shift_gear)
     s.pedal_pct = 18.0 if wanted > s.engine_speed_rpm + 150.0 else 0.0
-    if s.shift_clock < driver.shift_s:
+    if s.shift_clock < shift_s:
         s.clutch_open = 1.0
-        if s.shift_clock > 0.6 * driver.shift_s:
+        if s.shift_clock > 0.6 * shift_s:
             s.gear = s.shift_gear
         return
-    s.clutch_open = max(1.0 - (s.shift_clock - driver.shift_s) / 0.35, 0.0)
+    s.clutch_open = max(1.0 - (s.shift_clock - shift_s) / 0.35, 0.0)
     if s.clutch_open <= 0.0:
         s.shift_gear = -1
 
@@ -56,7 +57,7 @@ def _in_gear(s: State, truth: Truth, driver: Driver, gear: int, dt: float) -> bo
     """Work towards a gear with the clutch up; True once there. Sets the pedals while it is not."""
     s.brake = 0.0
     if s.shift_gear >= 0:
-        _change(s, truth, driver, dt)
+        _change(s, truth, driver.shift_s, dt)
         return False
     if s.gear == 0 and s.speed_m_s > 3.0:
         _begin_change(s, gear)
@@ -196,14 +197,15 @@ def _do_launch(s: State, truth: Truth, driver: Driver, task: Task, dt: float) ->
     if s.phase == 0:
         s.gear, s.clutch_open, s.brake, s.launch, s.pedal_pct = 1, 1.0, 0.4, True, task.throttle_pct
         if s.settled_clock > 2.5:
-            s.phase, s.clutch_open = 1, _BITE
+            s.phase, s.clutch_open, s.hold_integral = 1, _BITE, 0.0
         return False
     s.brake, s.launch = 0.0, False
     if s.shift_gear >= 0:
-        _change(s, truth, driver, dt)
+        _change(s, truth, task.shift_s, dt)
     else:
-        s.pedal_pct = task.throttle_pct
         s.clutch_open = max(s.clutch_open - dt / task.release_s, 0.0)
+        s.hold_integral += _MORE_PCT_S * dt if s.clutch_open <= 0.0 else 0.0
+        s.pedal_pct = min(task.throttle_pct + s.hold_integral, 100.0)
         if s.is_locked and s.engine_speed_rpm > task.engine_speed_rpm and s.gear < len(truth.vehicle.ratios):
             _begin_change(s, s.gear + 1)
     return s.speed_m_s * 3.6 > task.speed_km_h or s.settled_clock > task.seconds

@@ -69,7 +69,7 @@ def sample(drive: Drive, channels: tuple[str, ...], sampling: Sampling, rng: np.
             period = 1.0 / sampling.slow_hz[name]
             phase = period * rng.uniform()
             moments = np.maximum(np.floor((moments - phase) / period) * period + phase, 0.0)
-        index = np.minimum((moments / STEP_S).astype(int), drive.time.size - 1)
+        index = np.minimum((moments / STEP_S + 1e-6).astype(int), drive.time.size - 1)
         columns[name] = drive.channels[name][index].astype(float)
     return Recording(time - time[0], columns, {}, np.zeros(time.size, dtype=int))
 

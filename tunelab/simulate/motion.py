@@ -9,18 +9,23 @@ from tunelab.simulate.truth import Conditions, Truth
 
 GRAVITY = 9.80665
 _RAD_S = math.pi / 30.0  # per rpm
+_TYRE_SHAPE = 1.5
 _SLIP_SPEED = 12.0  # speed difference over which a slipping clutch builds up its torque [rad/s]
 
 
 def _tyre(truth: Truth, s: State) -> tuple[float, float]:
-    """Drive force and its slope by wheel speed. [N], [N per rad/s]"""
+    """Drive force and its slope by wheel speed, a falling slope taken as none. [N], [N per rad/s]
+
+    The usual sine-of-arctangent shape (E. Bakker, L. Nyborg, H. B. Pacejka, SAE 870421, from memory): linear at first,
+    most at 2.6 times `slip_at_grip`, 0.71 of that when spinning.
+    """
     car = truth.vehicle
     base = max(s.speed_m_s, 2.5)
     slip = (s.wheel_rad_s * car.rolling_radius_m - s.speed_m_s) / base / car.slip_at_grip
     most = car.tyre_grip * car.mass_kg * GRAVITY * car.driven_weight_share
-    bend = math.tanh(slip)
-    slope = most * (1.0 - bend * bend) * car.rolling_radius_m / (base * car.slip_at_grip)
-    return most * bend, slope
+    angle = _TYRE_SHAPE * math.atan(slip / _TYRE_SHAPE)
+    steep = max(math.cos(angle), 0.0) / (1.0 + (slip / _TYRE_SHAPE) ** 2)
+    return most * math.sin(angle), most * steep * car.rolling_radius_m / (base * car.slip_at_grip)
 
 
 def _resistance(truth: Truth, conditions: Conditions, s: State, density: float) -> float:

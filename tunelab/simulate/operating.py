@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,13 +66,18 @@ def true_lambda(
     """
     speed = np.asarray(points.engine_speed_rpm, dtype=float)
     pressure = np.asarray(points.manifold_kpa, dtype=float)
-    flow = np.array([steady_flow_kg_h(truth, n, p, conditions) for n, p in zip(speed.flat, pressure.flat, strict=True)])
-    flow = flow.reshape(speed.shape)
+    flow = _each(lambda rpm, kpa: steady_flow_kg_h(truth, rpm, kpa, conditions), speed, pressure)
     heard = flow * pulsation_factor(truth.meter, speed, pressure, conditions.pressure_kpa) if with_pulsation else flow
     believed = ecu_flow_kg_h(revision, meter_reading(truth.meter, heard))
     vacuum = conditions.pressure_kpa - pressure
     delivered = _delivered_g_s(truth, revision, believed, (speed, vacuum, np.asarray(points.battery_v, dtype=float)))
     return flow / 3.6 / (delivered * truth.stoich_afr)
+
+
+def _each(formula: Callable[..., float], *arrays: np.ndarray) -> np.ndarray:
+    """One of the inner loop's formulas on every element of arrays of one shape."""
+    values = [formula(*row) for row in zip(*(array.flat for array in arrays), strict=True)]
+    return np.array(values).reshape(arrays[0].shape)
 
 
 def _delivered_g_s(
@@ -80,12 +86,12 @@ def _delivered_g_s(
     speed, vacuum, battery = state
     injectors = truth.injectors
     events_s = injectors.count * injectors.injections_per_cycle * speed / 120.0
-    flow_ecu = np.vectorize(ecu_injector_flow_g_s, excluded=[0])(injectors, revision.injectors.flow_g_min, vacuum)
+    flow_ecu = _each(lambda kpa: ecu_injector_flow_g_s(injectors, revision.injectors.flow_g_min, kpa), vacuum)
     open_ecu_s = believed_kg_h / 3.6 / revision.fuelling.stoich_afr / events_s / flow_ecu
     pulse_s = open_ecu_s + ecu_dead_time_ms(revision, battery) * 1e-3
     duty = np.minimum(pulse_s * events_s / injectors.count, 1.0)
-    difference = np.vectorize(pressure_difference_kpa, excluded=[0])(injectors, vacuum, duty)
-    flow_true = np.vectorize(true_injector_flow_g_s, excluded=[0])(injectors, difference)
+    difference = _each(lambda kpa, share: pressure_difference_kpa(injectors, kpa, share), vacuum, duty)
+    flow_true = _each(lambda kpa: true_injector_flow_g_s(injectors, kpa), difference)
     return np.maximum(pulse_s - true_dead_time_ms(injectors, battery) * 1e-3, 1e-9) * events_s * flow_true
 
 
@@ -98,6 +104,13 @@ def overall_constant(truth: Truth, revision: Revision) -> float:
     flow = injectors.flow_g_min * math.sqrt(injectors.rail_pressure_kpa / injectors.rated_pressure_kpa)
     fuel = flow * truth.stoich_afr / (revision.injectors.flow_g_min * revision.fuelling.stoich_afr)
     return fuel / truth.sensor.gain
+
+
+def read_lambda(
+    truth: Truth, revision: Revision, points: Points, conditions: Conditions, *, with_pulsation: bool
+) -> np.ndarray:
+    """`true_lambda` on the scale of the car's own lambda sensor: what a perfect proposal brings to 1."""
+    return truth.sensor.gain * true_lambda(truth, revision, points, conditions, with_pulsation=with_pulsation)
 
 
 def transport_delay_s(truth: Truth, exhaust_kg_h: ArrayLike) -> np.ndarray:

@@ -79,8 +79,14 @@ def launches(driver: Driver, rng: np.random.Generator, *, repeats: int, until_km
     """Launches from a stand, out and back, each a little different as the driver's `spread` has it."""
     tasks: list[Task] = [idle(12.0)]
     for n in range(repeats):
-        luck = rng.standard_normal(2)
-        shift_rpm = 6200.0 * (1.0 + 0.15 * driver.spread * float(luck[0]))
-        release_s = driver.launch_release_s * float(np.exp(driver.spread * luck[1]))
-        tasks += [launch(shift_rpm, until_km_h, 0.0 if n % 2 == 0 else BACK_DEG, release_s), stop(10.0)]
+        one = launch(driver, until_km_h, 0.0 if n % 2 == 0 else BACK_DEG)
+        luck = np.exp(driver.spread * rng.standard_normal(4))
+        one = replace(
+            one,
+            engine_speed_rpm=min(one.engine_speed_rpm * float(luck[0]) ** 0.15, 6450.0),
+            release_s=one.release_s * float(luck[1]),
+            throttle_pct=min(one.throttle_pct * float(luck[2]), 100.0),
+            shift_s=one.shift_s * float(luck[3]),
+        )
+        tasks += [one, stop(10.0)]
     return tuple(tasks)

@@ -27,6 +27,7 @@ class Task:
     load_a: float = 0.0  # electrical loads switched on
     is_charging: bool = True
     release_s: float = 0.0  # launch: time to let the clutch go
+    shift_s: float = 0.0  # launch: time with the clutch down in a gear change
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,7 @@ class Driver:
     shift_s: float  # time with the clutch down in a gear change
     take_off_s: float  # time to release the clutch on an ordinary start
     launch_release_s: float  # and at a launch
+    launch_throttle_pct: float  # opening at which the clutch is let go
     spread: float  # how far each repeat differs, as a share
 
 
@@ -92,17 +94,11 @@ def stop(seconds: float) -> Task:
     return Task("stop", seconds)
 
 
-def launch(shift_rpm: float, until_km_h: float, heading_deg: float, release_s: float) -> Task:
-    """Hold the launch speed, let the clutch go, change up, until a road speed."""
-    return Task(
-        "launch",
-        25.0,
-        1,
-        shift_rpm,
-        speed_km_h=until_km_h,
-        throttle_pct=100.0,
-        heading_deg=heading_deg,
-        release_s=release_s,
+def launch(driver: Driver, until_km_h: float, heading_deg: float) -> Task:
+    """Hold the launch speed, let the clutch go at some throttle, change up at 6200 rpm, until a road speed."""
+    task = Task("launch", 25.0, 1, 6200.0, speed_km_h=until_km_h, heading_deg=heading_deg)
+    return replace(
+        task, release_s=driver.launch_release_s, shift_s=driver.shift_s, throttle_pct=driver.launch_throttle_pct
     )
 
 

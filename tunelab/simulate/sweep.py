@@ -21,7 +21,9 @@ DAY = Conditions(
     longitude_deg=-30.0,
     altitude_m=120.0,
 )
-CALM = Driver("calm", wobble_pct=1.2, shift_s=0.4, take_off_s=1.5, launch_release_s=0.6, spread=0.1)
+CALM = Driver(
+    "calm", wobble_pct=1.2, shift_s=0.4, take_off_s=1.5, launch_release_s=0.6, launch_throttle_pct=40.0, spread=0.1
+)
 
 _LOADS_A = ((0.0, True), (30.0, True), (0.0, True), (65.0, True), (0.0, True), (10.0, False), (0.0, True))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
 import zlib
 from dataclasses import replace
@@ -25,6 +26,7 @@ from tunelab.workspace.write import write_revision
 _OWNER = Path(__file__).parent / "owner"  # what the owner wrote by hand
 _DISPLAY_AFR = 14.7  # what the borrowed logger's AFR display reckons with
 _LONGEST_S = 900.0
+SUMS = "SHA256SUMS"
 _HEADS = {
     "r01": "As the car first ran: a curve scaled by hand, injector data from a label.",
     "r02": "First correction. Entered by Marit, read over by the helper.",
@@ -82,6 +84,21 @@ def _write_owner(out: Path) -> None:
         (folder / "session.toml").write_bytes(path.read_bytes())
 
 
+def _write_sums(out: Path, files: list[Path]) -> None:
+    """One line per file as `sha256sum --check` reads it, so that a changed file is found without driving again."""
+    lines = [f"{hashlib.sha256((out / file).read_bytes()).hexdigest()}  {file.as_posix()}\n" for file in files]
+    (out / SUMS).write_text("".join(lines), encoding="utf-8", newline="\n")
+
+
+def demo_files() -> list[Path]:
+    """Every file that the demo workspace has, relative to it, the list of sums left out."""
+    fixed = [Path(name) for name in ("README.md", "car.toml", "channels.toml")]
+    fixed += [Path("revisions") / f"{name}.toml" for name in revisions(TRUTH)]
+    sessions = {file.session for file in log_files()}
+    fixed += [Path("sessions") / name / "session.toml" for name in sessions]
+    return sorted([*fixed, *(Path("sessions") / file.session / file.name for file in log_files())])
+
+
 def write_demo(out: Path) -> None:
     """Write the whole workspace into a folder, which is made if need be; files of the same names are replaced."""
     _write_owner(out)
@@ -89,3 +106,4 @@ def write_demo(out: Path) -> None:
     for file in log_files():
         data = log_file_bytes(file, known[session_of(file).revision])
         (out / "sessions" / file.session / file.name).write_bytes(data)
+    _write_sums(out, demo_files())

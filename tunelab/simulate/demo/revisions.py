@@ -16,6 +16,7 @@ _READING_V = np.round(np.arange(0.6, 4.851, 0.125), 3)
 _BATTERY_V = np.array([8.0, 9.0, 10.0, 11.0, 12.0, 13.0, 14.0, 15.0, 16.0])
 _CAP = 0.10  # the owner's meter_change_max_pct
 _DEAD_TIME_CAP_MS = 0.08  # the owner's dead_time_change_max_ms
+_IDLE_V = 1.4  # below this the meter never stood
 _SEEN_KG_H = 330.0  # beyond this the first sweep showed nothing
 
 _NOTES = {
@@ -61,9 +62,10 @@ def revisions(truth: Truth) -> dict[str, Revision]:
     right = true / overall_constant(truth, bare)
     flow_1 = np.maximum(right * (1.0 + _first_error(_READING_V)), 0.0)
     wanted = right * (1.0 + _left_over(_READING_V)) / np.maximum(flow_1, 1e-6)
-    known = 1.0 / (1.0 + np.exp((_READING_V - float(meter_reading(truth.meter, _SEEN_KG_H))) / 0.05))
-    flow_2 = flow_1 * (1.0 + known * np.clip(wanted - 1.0, -_CAP, _CAP))
-    flow_3 = flow_1 * wanted * (1.0 + 0.012 * (1.0 - known))
+    idled = 1.0 / (1.0 + np.exp(-(_READING_V - _IDLE_V) / 0.03))
+    swept = 1.0 / (1.0 + np.exp((_READING_V - float(meter_reading(truth.meter, _SEEN_KG_H))) / 0.05))
+    flow_2 = flow_1 * (1.0 + idled * swept * np.clip(wanted - 1.0, -_CAP, _CAP))
+    flow_3 = flow_1 * (1.0 + idled * (wanted * (1.0 + 0.012 * (1.0 - swept)) - 1.0))
     rows = (("r01", (2026, 4, 26), flow_1, dead_1, None), ("r02", (2026, 5, 8), flow_2, dead_2, "r01"))
     rows += (("r03", (2026, 5, 16), flow_3, dead_3, "r02"),)
     return {

@@ -116,8 +116,24 @@ TRUTH = Truth(
     heating_mj_kg=42.4,
 )
 
-MARIT = Driver("Marit Oldskar", wobble_pct=1.2, shift_s=0.42, take_off_s=1.5, launch_release_s=0.45, spread=0.12)
-PIA = Driver("Pia Lundrek", wobble_pct=1.8, shift_s=0.55, take_off_s=1.8, launch_release_s=0.75, spread=0.3)
+MARIT = Driver(
+    "Marit Oldskar",
+    wobble_pct=1.2,
+    shift_s=0.42,
+    take_off_s=1.5,
+    launch_release_s=0.45,
+    launch_throttle_pct=20.0,
+    spread=0.1,
+)
+PIA = Driver(
+    "Pia Lundrek",
+    wobble_pct=1.8,
+    shift_s=0.55,
+    take_off_s=1.8,
+    launch_release_s=0.7,
+    launch_throttle_pct=26.0,
+    spread=0.35,
+)
 
 LOOSE_LOOM = Link(per_hour_idle=8.0, per_hour_running=60.0, per_hour_shaken=20.0, chance_crank=0.9, gap_s=(2.0, 9.0))
 BOUND_LOOM = Link(per_hour_idle=0.3, per_hour_running=1.5, per_hour_shaken=0.8, chance_crank=0.1, gap_s=(1.5, 4.0))
