@@ -1,7 +1,7 @@
 """From fuel to lambda reading, for the tests of delay and lag: own equations in plain numpy, not the kit's simulator.
 
 An engine held at steady points; closed-loop trims swing (a switching loop with steps and ramps) or stand still; fuel
-passes a wall film, travels at the speed of the exhaust, and a first-order sensor sees it late. All numbers are invented.
+passes a wall film, travels at the speed of the exhaust, and a first-order sensor sees it late. The numbers are invented.
 """
 
 from __future__ import annotations
@@ -51,7 +51,9 @@ def invent(seed: int) -> Gas:
     )
 
 
-def drive(gas: Gas, *, seed: int, minutes: float, rate_hz: float, loop: str = "switching", flows=(14.0, 220.0)) -> xr.Dataset:
+def drive(
+    gas: Gas, *, seed: int, minutes: float, rate_hz: float, loop: str = "switching", flows=(14.0, 220.0)
+) -> xr.Dataset:
     """Drive holds between the two airflows [kg/h]; `loop` is "switching" or "open". Returns an unflagged log."""
     rng = np.random.default_rng([seed, 43])
     n = int(minutes * 60 / STEP_S)
@@ -69,8 +71,19 @@ def drive(gas: Gas, *, seed: int, minutes: float, rate_hz: float, loop: str = "s
     per_injection_g = metered / 3.6 * 120 / speed / CAR.injectors.count / REVISION.fuelling.stoich_afr
     dead = np.interp(battery, REVISION.dead_time.battery_v, REVISION.dead_time.dead_time_ms)
     pulse = per_injection_g * (1 + trim) * scale + dead
-    return _record(rng, clock, rate_hz, engine_speed_rpm=speed, meter_v=meter_seen, air_flow_kg_h=metered, pulse_width_ms=pulse,
-                   lambda_measured=seen, trim_short_pct=100 * trim, battery_v=battery, coolant_c=np.full(n, 88.0))
+    return _record(
+        rng,
+        clock,
+        rate_hz,
+        engine_speed_rpm=speed,
+        meter_v=meter_seen,
+        air_flow_kg_h=metered,
+        pulse_width_ms=pulse,
+        lambda_measured=seen,
+        trim_short_pct=100 * trim,
+        battery_v=battery,
+        coolant_c=np.full(n, 88.0),
+    )
 
 
 def _holds(rng, clock, flows):
@@ -79,15 +92,17 @@ def _holds(rng, clock, flows):
     log_air = rng.uniform(np.log(flows[0]), np.log(flows[1]), ends.size)
     speed = np.clip(900 + 2500 * (log_air - np.log(14)) / 2.7 * rng.uniform(0.6, 1.4, ends.size), 850, 5500)
     wobble = 0.01 * _colour(rng, clock.size, 2.0)
-    return np.exp(_lag(log_air[which], 0.4) + wobble), _lag(speed[which], 0.5) * (1 + 0.003 * _colour(rng, clock.size, 1.0))
+    return np.exp(_lag(log_air[which], 0.4) + wobble), _lag(speed[which], 0.5) * (
+        1 + 0.003 * _colour(rng, clock.size, 1.0)
+    )
 
 
 def _loop(gas, rng, air, fuel_error, noise, loop):
-    """Trims [share] and the sensor's reading, step by step; `fuel_error` is fuel over what lambda 1 needs, trims at zero."""
+    """Trims [share] and the sensor's reading, step by step; `fuel_error`: fuel over what lambda 1 needs."""
     n, exhaust = air.size, air * (1 + 1 / 14.5)
     film_keep, lag_keep = np.exp(-STEP_S / gas.film_s), np.exp(-STEP_S / gas.lag_s)
     pushed = np.cumsum(exhaust) * STEP_S
-    wait = int(round(gas.delay_s / STEP_S))
+    wait = gas.delay_s / STEP_S
     source = np.interp(pushed - gas.delay_flow_s_kg_h, pushed, np.arange(n)) - wait
     source = np.clip(source, 0, None).tolist()
     noise, air = noise.tolist(), air.tolist()
@@ -113,7 +128,7 @@ def _loop(gas, rng, air, fuel_error, noise, loop):
 
 
 def _record(rng, clock, rate_hz, **channels) -> xr.Dataset:
-    """Sample with jitter, round as a logger does, let lambda refresh every second row in half of the cars, lose rows."""
+    """Sample with jitter, round as a logger does, let lambda refresh every second row on half of them, lose rows."""
     rows = int(clock[-1] * rate_hz) - 1
     time = (np.arange(rows) + rng.uniform(-0.15, 0.15, rows) + 0.5) / rate_hz
     index = np.searchsorted(clock, time) - 1
@@ -130,7 +145,9 @@ def _record(rng, clock, rate_hz, **channels) -> xr.Dataset:
         kept[start : start + int(rng.uniform(0.3, 4) * rate_hz)] = False
     episode = np.cumsum(np.diff(time[kept], prepend=time[0]) > 2.0).astype(np.int32)
     log = xr.Dataset({name: ("time", values[kept]) for name, (_, values) in data.items()}, coords={"time": time[kept]})
-    return log.assign(episode=("time", episode)).assign_attrs(session="2026-05-03-steady", revision="r01", history="made")
+    return log.assign(episode=("time", episode)).assign_attrs(
+        session="2026-05-03-steady", revision="r01", history="made"
+    )
 
 
 def _lag(values, tau_s):

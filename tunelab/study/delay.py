@@ -26,9 +26,10 @@ LEAST_READINGS = 300
 LEAST_EVIDENCE = 60.0  # squared standard errors by which the gas must explain lambda better than nothing
 WIDEST_SHOWN_S = 0.04  # standard error of the delay beyond which a log has not shown it
 SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and flow part can be told apart
-# What the model itself may be off by, however long the log: switching fuel, jitter, film of another form.
-MODEL_ERROR_DELAY_S = 0.002
-MODEL_ERROR_LAG_S = 0.008
+# What the model itself may be off by, however long the log: jitter, film of another form; and, as a share of the time
+# between samples, steps of the fuel that fell between them.
+MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY = 0.002, 0.08
+MODEL_ERROR_LAG_S, STEP_SHARE_LAG = 0.008, 0.12
 # Spread of stated values that no log has shown: half the value, at least this much.
 STATED_SPREAD = 0.5
 STATED_LEAST = {"delay_s": 0.05, "delay_flow": 3.0, "lag_s": 0.04}
@@ -126,7 +127,13 @@ def _spread(fit: GasFit, signal: DelaySignal, flow_kg_h: float) -> float:
     """Standard error of the delay at an exhaust flow, with the errors of the model and of the flow itself. [s]"""
     weights = _at_flow(flow_kg_h)
     by_flow = signal.flow_error * fit.values[1] / flow_kg_h
-    return float(np.sqrt(weights @ fit.covariance @ weights + MODEL_ERROR_DELAY_S**2 + by_flow**2))
+    return float(np.sqrt(weights @ fit.covariance @ weights + _model_error(signal)[0] ** 2 + by_flow**2))
+
+
+def _model_error(signal: DelaySignal) -> tuple[float, float]:
+    """Standard errors of delay and lag that no length of log removes. [s]"""
+    delay = np.hypot(MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY * signal.step_s)
+    return float(delay), float(np.hypot(MODEL_ERROR_LAG_S, STEP_SHARE_LAG * signal.step_s))
 
 
 def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
@@ -137,15 +144,16 @@ def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
         return max(value - reach * spread, 0.0), value + reach * spread
 
     delay_s, delay_flow, lag_s = (float(value) for value in fit.values[:3])
+    off_delay, off_lag = _model_error(signal)
     sides = np.sqrt(np.diag(fit.covariance))[:3]
     at_50 = delay_s + delay_flow / REFERENCE_KG_H
     return DelayFit(
         delay_s=delay_s,
-        delay_interval=interval(delay_s, float(np.hypot(sides[0], MODEL_ERROR_DELAY_S))),
+        delay_interval=interval(delay_s, float(np.hypot(sides[0], off_delay))),
         delay_flow_s_kg_h=delay_flow,
         delay_flow_interval=interval(delay_flow, float(np.hypot(sides[1], signal.flow_error * delay_flow))),
         lag_s=lag_s,
-        lag_interval=interval(lag_s, float(np.hypot(sides[2], MODEL_ERROR_LAG_S))),
+        lag_interval=interval(lag_s, float(np.hypot(sides[2], off_lag))),
         at_50_kg_h_s=at_50,
         at_50_kg_h_interval=interval(at_50, _spread(fit, signal, REFERENCE_KG_H)),
         typical_flow_kg_h=fit.typical_flow_kg_h,

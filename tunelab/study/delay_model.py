@@ -13,13 +13,13 @@ from tunelab.study.delay_signal import GRID_S, DelaySignal
 
 NAMES = ("delay_s", "delay_flow", "lag_s", "film", "log_film_s", "gain", "slow_air", "middle_air", "ripple")
 # What is known before looking: first-order sensors of 60 to 150 ms, films of a tenth to a third that empty in 0.15 to
-# 0.6 s, fuel that does what the pulse width says. Common practice, no source. Delays: next to nothing. The meter's noise
-# reaches the fuel, which is real, but is no air: the faster a movement of the reading, the less of it is air.
+# 0.6 s, fuel that does what the pulse width says. Common practice, no source. Delays: next to nothing. The meter's
+# noise reaches the fuel, which is real, but is no air: the faster the reading moves, the less of it is air.
 PRIOR_MEAN = np.array([0.08, 5.0, 0.10, 0.17, np.log(0.3), 1.0, 0.9, 0.5, 0.2])
 PRIOR_SPREAD = np.array([0.15, 8.0, 0.04, 0.10, 0.45, 0.12, 0.3, 0.5, 0.4])
 LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0])
 UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0])
-ORDER = 1  # of the autoregression that whitens the residuals
+ORDER = 4  # of the autoregression that whitens the residuals
 
 
 @dataclass(frozen=True)
@@ -51,8 +51,9 @@ def fuelled_at(signal: DelaySignal, delay_s: float, delay_flow_s_kg_h: float) ->
 def predict(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
     """Logarithm of lambda as the sensor would show it, less its mean and trend in each block, shape (readings,)."""
     delay_s, delay_flow, lag_s, film, log_film_s, gain = parameters[:6]
-    burnt = (1.0 - film) * signal.fuel + film * follow(signal.fuel, GRID_S, np.exp(log_film_s))
-    seen = follow(parameters[6:] @ signal.air - gain * burnt, GRID_S, lag_s)
+    mixture = parameters[6:] @ signal.air - gain * signal.fuel
+    burnt = (1.0 - film) * mixture + film * follow(mixture, GRID_S, np.exp(log_film_s))
+    seen = follow(burnt, GRID_S, lag_s)
     return detrend(np.interp(fuelled_at(signal, delay_s, delay_flow), signal.grid_s, seen), signal)
 
 
@@ -110,11 +111,15 @@ def _first_guess(signal: DelaySignal, measured: np.ndarray) -> np.ndarray:
 def _solve(signal, measured, coefficients, noise, start):
     def misfit(parameters: np.ndarray) -> np.ndarray:
         white = whiten(measured - predict(signal, parameters), signal, coefficients) / noise
-        robust = np.sign(white) * np.sqrt(2.0 * 4.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
-        return np.append(robust, (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
+        return np.append(_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
     return least_squares(misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3)
+
+
+def _robust(white: np.ndarray) -> np.ndarray:
+    """Residual whose square grows only like its size beyond two standard errors, shape (n,)."""
+    return np.sign(white) * np.sqrt(8.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
 
 
 def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
@@ -122,7 +127,7 @@ def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
     data = solution.jac[: measured.size]
     information = data.T @ data + np.diag(PRIOR_SPREAD**-2.0)
     covariance = _jackknifed(signal, data, solution.fun[: measured.size], information)
-    without = whiten(measured, signal, coefficients) / noise
+    without = _robust(whiten(measured, signal, coefficients) / noise)
     flow = np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)
     low, typical, high = np.quantile(flow, (0.1, 0.5, 0.9))
     return GasFit(

@@ -16,7 +16,6 @@ from tunelab.workspace.revision import Revision
 GRID_S = 0.02  # grid on which the gas is followed
 LONGEST_BREAK_S = 4.0  # longer pauses are cut to this; nothing next to them is used
 AIR_SMOOTHING_S = 0.25  # on either side; what is faster is ripple, and hardly real air
-BLUR_S = 0.045  # spread of the bell that fuel and lambda are both looked at through
 SLOW_AIR_S = 1.0  # on either side; what is slower is mostly real
 USUAL_BATTERY_V = 13.8  # where the log has no battery voltage
 # Usual relative errors before anything was measured; common practice, no source.
@@ -38,6 +37,7 @@ class DelaySignal:
     time_s: np.ndarray  # of the readings used, shape (readings,)
     measured: np.ndarray  # logarithm of lambda, shape (readings,)
     block: np.ndarray  # number of the calm stretch of each reading, rising from 0, shape (readings,)
+    step_s: float  # usual time between fresh readings, of fuel or lambda, whichever is slower
     flow_error: float  # usual relative error of the exhaust flow
     samples_flagged: int  # readings of the sensor that were left out
 
@@ -66,22 +66,16 @@ def delay_signal(log: xr.Dataset, car: Car, revision: Revision) -> DelaySignal:
     block, keep = _blocks(log, clock, rows)
     exhaust, flow_error = _exhaust(log, car, revision, np.exp(air))
     measured = np.log(log["lambda_measured"].to_numpy()[rows[keep]])
-    spread = np.hypot(BLUR_S, _own_step(log, "pulse_width_ms", clock) / np.sqrt(6.0))
-    measured = _blurred(measured, block, _own_step(log, "lambda_measured", clock), spread)
-    one = np.zeros(grid.size)
+    steps = [_own_step(log, name, clock) for name in ("lambda_measured", "pulse_width_ms")]
     return DelaySignal(
         grid_s=grid,
         exhaust_kg_h=np.interp(grid, clock, exhaust),
-        fuel=_blurred(np.interp(grid, clock, fuel), one, GRID_S, BLUR_S),
-        air=np.stack(
-            [
-                _blurred(np.interp(grid, clock, band), one, GRID_S, BLUR_S)
-                for band in (slow, smooth - slow, air - smooth)
-            ]
-        ),
+        fuel=np.interp(grid, clock, fuel),
+        air=np.stack([np.interp(grid, clock, band) for band in (slow, smooth - slow, air - smooth)]),
         time_s=clock[rows[keep]],
-        measured=measured,
+        measured=_blurred(measured, block, *steps),
         block=block,
+        step_s=max(steps),
         flow_error=float(np.median(flow_error[rows[keep]])) if keep.any() else METER_ERROR,
         samples_flagged=seen - int(keep.sum()),
     )
@@ -198,19 +192,15 @@ def _own_step(log: xr.Dataset, name: str, clock: np.ndarray) -> float:
     return float(np.median(np.diff(clock[fresh])))
 
 
-def _blurred(values: np.ndarray, whole: np.ndarray, step_s: float, spread_s: float) -> np.ndarray:
-    """Values after a bell of the given spread; passes of a three-point filter, ends of blocks left, shape (n,).
+def _blurred(measured: np.ndarray, block: np.ndarray, own_step_s: float, fuel_step_s: float) -> np.ndarray:
+    """Readings blurred as much as drawing lines between samples of the fuel blurs the fuel, shape (readings,).
 
-    Fuel and lambda are blurred alike: the meter's fast noise reaches the fuel, and what it did between two samples is
-    not in the log. Lambda is blurred a little more, by what drawing lines between samples does to the fuel (a triangle
-    of spread step / sqrt(6)); left out, a slow log would make the lag look shorter and the delay longer.
+    A line between samples is a triangle of spread step / sqrt(6) on average. Left out, a slow log would make the lag
+    look shorter and the delay longer. The ends of blocks stay as they are.
     """
-    if values.size < 3:
-        return values
-    total = spread_s**2 / (2.0 * step_s**2)
-    passes = max(1, int(np.ceil(total / 0.25)))
-    inner = (whole[1:-1] == whole[:-2]) & (whole[1:-1] == whole[2:])
-    for _ in range(passes):
-        bend = np.where(inner, values[2:] - 2.0 * values[1:-1] + values[:-2], 0.0)
-        values = values + min(total / passes, 0.25) * np.r_[0.0, bend, 0.0]
-    return values
+    if measured.size < 3:
+        return measured
+    weight = min(fuel_step_s**2 / (12.0 * own_step_s**2), 0.25)
+    inner = (block[1:-1] == block[:-2]) & (block[1:-1] == block[2:])
+    bend = np.where(inner, measured[2:] - 2.0 * measured[1:-1] + measured[:-2], 0.0)
+    return measured + weight * np.r_[0.0, bend, 0.0]
