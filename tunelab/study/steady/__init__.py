@@ -1,5 +1,7 @@
 """The steady study: how wrong the air meter and the injectors' dead time are, from calm driving."""
 
+from tunelab.study.steady.blocks import Delay
+from tunelab.study.steady.fit import fit_steady, stated_delay
 from tunelab.study.steady.result import (
     BankDifference,
     DeadTimeError,
@@ -14,10 +16,13 @@ from tunelab.study.steady.result import (
 __all__ = [
     "BankDifference",
     "DeadTimeError",
+    "Delay",
     "LambdaError",
     "MeterError",
     "OverallConstant",
     "PulsationMap",
     "SplitHalf",
     "SteadyFit",
+    "fit_steady",
+    "stated_delay",
 ]

@@ -4,13 +4,150 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tunelab.study.finding import Finding
+import numpy as np
+
+from tunelab.study.finding import Finding, Status
 
 if TYPE_CHECKING:
-    from tunelab.study.steady.result import SteadyFit
+    from tunelab.study.steady.result import LambdaError, SteadyFit
     from tunelab.workspace.car import Car
+
+LEAN_STOP_PCT = 10.0  # lean of commanded by more than this, in the mean of a hold; common practice, no source
 
 
 def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     """Findings of the steady study, in the order in which a reader wants them."""
-    raise NotImplementedError
+    limit = car.limits.steady_lambda_error_max_pct
+    found = [
+        _lambda(fit, "steady.lambda_error", "Lambda error at steady speed, as it is", fit.before, limit),
+        _lambda(fit, "steady.lambda_predicted", "Lambda error with all of the change", fit.predicted, limit),
+        _meter(fit, car),
+        _dead_time(fit, car),
+        _slope(fit),
+        _pulsation(fit),
+        _repeat(fit),
+    ]
+    return found if fit.banks is None else [*found, _banks(fit)]
+
+
+def _finding(
+    fit: SteadyFit,
+    key: str,
+    title: str,
+    *,
+    values: tuple[float, float, float] | None,
+    unit: str,
+    status: Status,
+    limit: float | None,
+    because: str,
+) -> Finding:
+    shown = values is not None and all(np.isfinite(values))
+    value, lower, upper = values if shown else (None, None, None)
+    return Finding(
+        id=key,
+        title=title,
+        value=value,
+        unit=unit,
+        lower=lower,
+        upper=upper,
+        confidence=fit.confidence if shown else None,
+        samples_used=fit.samples_used,
+        samples_flagged=fit.samples_flagged,
+        status=status if shown else "not_shown",
+        limit=limit,
+        because=because,
+    )
+
+
+def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
+    """Met only if the whole interval lies within the limit."""
+    status: Status = "met" if error.upper_pct <= limit else "watch"
+    side = "lean" if error.worst_pct > 0 else "rich"
+    where = f"at {error.worst_speed_rpm:.0f} rpm and a load of {100 * error.worst_load:.0f} %"
+    because = (
+        f"95 of 100 undisturbed points lie within {error.p95_pct:.1f} % of commanded lambda (limit {limit:g} %); "
+        f"the worst hold is {abs(error.worst_pct):.1f} % {side}, {where}."
+    )
+    if key == "steady.lambda_error" and error.worst_pct > LEAN_STOP_PCT:
+        status = "stop"
+        because += " That is too lean to load the engine there before it is set right."
+    values = (error.p95_pct, error.lower_pct, error.upper_pct)
+    return _finding(fit, key, title, values=values, unit="%", status=status, limit=limit, because=because)
+
+
+def _meter(fit: SteadyFit, car: Car) -> Finding:
+    """Largest measured error of the curve, against what one revision may change."""
+    limit, meter = car.limits.meter_change_max_pct, fit.meter
+    if not np.isfinite(meter.factor).any():
+        because = "No reading of the meter has enough calm driving."
+        return _finding(
+            fit, "steady.meter", "Largest error of the meter curve", values=None, unit="%", status="not_shown",
+            limit=limit, because=because,
+        )  # fmt: skip
+    at = int(np.nanargmax(np.abs(np.log(meter.factor))))
+    values = tuple(float(100 * (v[at] - 1)) for v in (meter.factor, meter.lower, meter.upper))
+    status: Status = "met" if abs(values[0]) <= limit else "watch"
+    because = (
+        f"At a reading of {meter.reading[at]:.4g} the true flow is {values[0]:+.1f} % off the curve; one revision may "
+        f"change it by {limit:g} %."
+    )
+    return _finding(
+        fit, "steady.meter", "Largest error of the meter curve", values=values, unit="%", status=status, limit=limit,
+        because=because,
+    )  # fmt: skip
+
+
+def _dead_time(fit: SteadyFit, car: Car) -> Finding:
+    dead, limit = fit.dead_time, car.limits.dead_time_change_max_ms
+    status: Status = "met" if abs(dead.level_ms) <= limit else "watch"
+    return _finding(
+        fit, "steady.dead_time", f"Dead-time error at {dead.reference_v:.1f} V",
+        values=(dead.level_ms, dead.lower_ms, dead.upper_ms), unit="ms", status=status, limit=limit,
+        because=dead.because,
+    )  # fmt: skip
+
+
+def _slope(fit: SteadyFit) -> Finding:
+    dead = fit.dead_time
+    values = (dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v)
+    return _finding(
+        fit, "steady.dead_time_slope", "Dead-time error per volt", values=values, unit="ms/V", status="met",
+        limit=None, because=dead.slope_because,
+    )  # fmt: skip
+
+
+def _pulsation(fit: SteadyFit) -> Finding:
+    over, values = fit.pulsation, None
+    if over.shown:
+        at = np.unravel_index(np.nanargmax(np.abs(over.over_reading_pct)), over.over_reading_pct.shape)
+        values = tuple(float(v[at]) for v in (over.over_reading_pct, over.lower_pct, over.upper_pct))
+    return _finding(
+        fit, "steady.pulsation", "Largest over-reading from intake pulsation", values=values, unit="%",
+        status="watch", limit=None, because=over.because,
+    )  # fmt: skip
+
+
+def _repeat(fit: SteadyFit) -> Finding:
+    """Every other hold against the rest: apart by no more than twice what their intervals lead one to expect."""
+    half, values, because, status = fit.split_half, None, "Too few holds to halve.", "not_shown"
+    if half is not None:
+        status = "met" if half.difference_rms_pct <= 2 * half.expected_rms_pct else "watch"
+        values = (half.difference_rms_pct,) * 3
+        because = (
+            f"Every other hold, fitted apart: the curves differ by {half.difference_rms_pct:.2f} % (RMS); their own "
+            f"intervals lead one to expect {half.expected_rms_pct:.2f} %."
+        )
+    limit = None if half is None else 2 * half.expected_rms_pct
+    return _finding(
+        fit, "steady.halves", "Difference of the two halves of the evidence", values=values, unit="%",
+        status=status, limit=limit, because=because,
+    )  # fmt: skip
+
+
+def _banks(fit: SteadyFit) -> Finding:
+    bank = fit.banks
+    values = (bank.difference_pct, bank.lower_pct, bank.upper_pct)
+    return _finding(
+        fit, "steady.banks", "Second lambda sensor against the first", values=values, unit="%",
+        status="watch" if bank.disagrees else "met", limit=None, because=bank.because,
+    )  # fmt: skip

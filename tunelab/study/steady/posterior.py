@@ -6,15 +6,101 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tunelab.study.steady.design import SCALLOP_MEAN_SD, Design, hat_matrix
+from tunelab.study.steady.evidence import Columns
+from tunelab.study.steady.joint import Joint
+
+DRAWS = 300
+LAMBDA_SLOPE_SD = 0.01  # a wide-band sensor's scale away from lambda 1 is good to about 1 %; common practice, no source
+QUANTITIES = ("log_factor", "dead_time", "pulsation", "local")
+
 
 @dataclass(frozen=True)
 class Posterior:
-    """Draws of what was fitted; the first row of each array is the posterior mean.
-
-    Shapes: (draws, grid), (draws, 2), (draws, blocks). Logarithms are natural.
-    """
+    """Draws of what was fitted; the first row of each array is the posterior mean. Logarithms are natural."""
 
     reading: np.ndarray  # grid of meter readings, shape (grid,)
     log_factor: np.ndarray  # log of true flow over flow in force, shape (draws, grid)
-    dead_time_ms: np.ndarray  # level at the reference voltage and slope per volt, shape (draws, 2)
+    log_factor_sd: np.ndarray  # its posterior standard deviation, free of the chance of drawing, shape (grid,)
+    dead_time_ms: np.ndarray  # error off the smooth table: level at the reference voltage, per V, per V², (draws, 3)
+    dead_time_cov: np.ndarray  # posterior covariance of these, shape (3, 3)
     pulsation: np.ndarray  # log of true flow over what the corrected curve says, at each block, shape (draws, blocks)
+    local: np.ndarray  # smooth error over speed and load that neither curve nor dead time explains, (draws, blocks)
+
+
+def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator) -> Posterior:
+    """Draw from the mixture over the pulsation's onset, each member in proportion to its share."""
+    shares = np.array([member.share for member in joint.members])
+    maps = [_maps(joint.design, member.columns, reading) for member in joint.members]
+    means = {
+        name: np.array(
+            [own[name] @ m.solution.mean + own[f"{name}_at"] for own, m in zip(maps, joint.members, strict=True)]
+        )
+        for name in QUANTITIES
+    }
+    normals = [rng.normal(size=(m.solution.mean.size, max(1, round(m.share * DRAWS)))) for m in joint.members]
+    lean = lambda_lean(joint.design, reading)
+    drawn = {}
+    for name in QUANTITIES:
+        parts = [
+            mean + (own[name] @ m.solution.root @ normal).T
+            for own, m, mean, normal in zip(maps, joint.members, means[name], normals, strict=True)
+        ]
+        drawn[name] = np.vstack([shares @ means[name], *parts])
+    drawn["log_factor"][1:] += LAMBDA_SLOPE_SD * rng.normal(size=(len(drawn["log_factor"]) - 1, 1)) * lean
+    spread = _mixture_covariance(joint, maps, means["log_factor"], shares, "log_factor", diagonal=True)
+    return Posterior(
+        reading=reading,
+        log_factor=drawn["log_factor"],
+        log_factor_sd=np.sqrt(spread + (LAMBDA_SLOPE_SD * lean) ** 2),
+        dead_time_ms=drawn["dead_time"],
+        dead_time_cov=_mixture_covariance(joint, maps, means["dead_time"], shares, "dead_time", diagonal=False),
+        pulsation=drawn["pulsation"],
+        local=drawn["local"],
+    )
+
+
+def _maps(design: Design, columns: Columns, reading: np.ndarray) -> dict[str, np.ndarray]:
+    """Matrices from the coefficients to each quantity, and (`_at`) what is added."""
+    parts, size = columns.parts, columns.matrix.shape[1]
+    curve = np.zeros((reading.size, size))
+    curve[:, parts["curve"]] = hat_matrix(design.nodes, design.coordinate.at(reading))
+    curve[:, parts["constant"]] = 1.0
+    scallop = design.scallop_at(reading)
+    curve[:, parts["scallop"]] = scallop[:, None]
+    if design.session_columns.shape[1] == 1:  # one session: the level is what lambda read that day
+        curve[:, parts["session"]] = 1.0
+    dead_time = np.zeros((3, size))
+    dead_time[:, parts["dead_time"]] = np.eye(3)
+    found = {"log_factor": curve, "log_factor_at": SCALLOP_MEAN_SD[0] * scallop}
+    found |= {"dead_time": dead_time, "dead_time_at": columns.held_ms}
+    for name in ("pulsation", "local"):
+        matrix = np.zeros_like(columns.matrix)
+        matrix[:, parts[name]] = columns.matrix[:, parts[name]]
+        found |= {name: matrix, f"{name}_at": np.zeros(len(matrix))}
+    return found
+
+
+def _mixture_covariance(
+    joint: Joint, maps: list[dict], means: np.ndarray, shares: np.ndarray, name: str, *, diagonal: bool
+) -> np.ndarray:
+    """Covariance (or its diagonal) of the mixture: mean of the members' plus that of their means."""
+    apart = means - shares @ means
+    total = (shares @ apart**2) if diagonal else (apart.T * shares) @ apart
+    for own, member in zip(maps, joint.members, strict=True):
+        root = own[name] @ member.solution.root
+        total = total + member.share * (np.sum(root**2, axis=1) if diagonal else root @ root.T)
+    return total
+
+
+def lambda_lean(design: Design, reading: np.ndarray) -> np.ndarray:
+    """Mean log lambda that was measured about each reading: what an error of the sensor's scale would act upon."""
+    place = design.coordinate.at(reading)
+    return local_mean(design.coordinate.at(design.blocks["reading"].to_numpy()), design.blocks["log_lambda"], place)
+
+
+def local_mean(at: np.ndarray, values: np.ndarray, wanted: np.ndarray, *, width: float = 0.04) -> np.ndarray:
+    """Gaussian-weighted mean of values about wanted places; far from all of them, the nearest one's value."""
+    exponent = -0.5 * ((wanted[:, None] - at) / width) ** 2
+    weight = np.exp(exponent - exponent.max(axis=1, keepdims=True))
+    return weight @ np.asarray(values) / weight.sum(axis=1)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from tunelab.study.finding import Finding
 from tunelab.study.steady.findings import steady_findings
+from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.workspace.car import Car
 
@@ -21,7 +22,8 @@ class OverallConstant:
     """What no log can separate: injector flow, meter scale, lambda gain and stoichiometric ratio together.
 
     `factor` multiplies the whole meter curve; it is already inside `MeterError.factor`. The same lambda would come from
-    dividing the injector flow by it instead. Its interval is that of what lambda reads, not of what the sensor is worth.
+    dividing the injector flow by it instead. Its interval is that of what lambda reads, not of what the sensor is
+    worth.
     """
 
     factor: float
@@ -72,7 +74,7 @@ class DeadTimeError:
     reference_v: float  # mean battery voltage of the evidence
     visited_v: tuple[float, float]  # battery voltage, 1st and 99th percentile of the evidence
     rows: pd.DataFrame
-    """At the revision's rows: `battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, basis`."""
+    """At its rows: `battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, basis`."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ class PulsationMap:
 
 @dataclass(frozen=True)
 class LambdaError:
-    """Size of |lambda / commanded − 1| with trims at zero, over the calm and undisturbed points that were visited. [%]"""
+    """Size of |lambda / commanded − 1| [%] with trims at zero, over the calm, undisturbed points that were visited."""
 
     p95_pct: float
     lower_pct: float
@@ -153,11 +155,12 @@ class SteadyFit:
     split_half: SplitHalf | None  # None: too few holds to halve
     blocks: pd.DataFrame
     """One row per calm block: `session, hold, start_s, seconds, samples, reading, engine_speed_rpm, load,
-    battery_v, pulse_width_ms, air_flow_kg_h` (curve in force), `lambda_measured, lambda_commanded, error_pct` (measured), `fitted_pct,
-    residual_pct, weight` (robust, 0-1), `pulsation_pct` (fitted disturbance of the meter), `disturbed` (bool)."""
+    battery_v, pulse_width_ms, air_flow_kg_h` (curve in force), `lambda_measured, lambda_commanded`,
+    `error_pct` (measured), `fitted_pct, residual_pct, weight` (robust, 0-1), `pulsation_pct` (fitted over-reading), `disturbed` (bool)."""
     notes: tuple[str, ...]  # fall-backs and what could not be corrected, one plain sentence each
     samples_used: int
     samples_flagged: int
+    points: Points = field(repr=False)  # the visited points, for the proposal
     posterior: Posterior = field(repr=False)  # joint draws, for the proposal
 
     def summary(self) -> pd.DataFrame:

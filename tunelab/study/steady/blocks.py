@@ -1,0 +1,191 @@
+"""Calm blocks: about a second in which air was calm when the fuel was metered and when lambda was measured.
+
+Time is cut into short bins; a block is four bins. It is calm if air, speed and pulse width keep still from a second
+before it until its gas has passed the sensor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tunelab.study.steady.samples import Samples
+
+BIN_S = 0.25  # length of a bin; longer where the log is slow
+BIN_SAMPLES = 2.5  # least samples of a bin, on average
+BLOCK_BINS = 4
+SETTLE_S = 1.0  # calm before a block: wall film and meter settle in it
+# Furthest apart of the bins of a calm window, beside their noise. Common practice, no source.
+CALM_LOG_AIR = 0.05
+CALM_LOG_SPEED = 0.03
+CALM_LOG_OPEN = 0.08
+LEAST_SHARE = 0.6  # of a bin's rows that must be trusted
+LEAST_LAMBDA = 2  # fresh lambda readings of a block
+HOLD_STEP = 0.03  # change of log air or log speed from block to block that begins a new hold
+HOLD_LONGEST_S = 20.0  # a slow sweep counts as several holds
+
+
+@dataclass(frozen=True)
+class Delay:
+    """When lambda shows what was fuelled: delay + flow term / exhaust flow, then a lag."""
+
+    constant_s: float
+    flow_s_kg_h: float
+    lag_s: float
+
+
+@dataclass(frozen=True)
+class _Bins:
+    """Means of a log over short bins; arrays of shape (bins,), NaN where a bin cannot be used."""
+
+    step_s: float
+    start_s: float
+    values: dict[str, np.ndarray]
+    noise: np.ndarray  # standard error of the mean of log air
+    rows: np.ndarray  # trusted rows
+
+
+MEANS = ("log_air", "log_speed", "log_open", "log_ratio", "log_pressure", "reading", "battery_v", "pulse_width_ms",
+         "pressure_ratio")  # fmt: skip
+
+
+def calm_blocks(samples: Samples, delay: Delay) -> pd.DataFrame:
+    """Cut a log into calm blocks, one row each; the column `y` is what the fit explains.
+
+    y = log(lambda × fuel × stoichiometric ratio / air), lambda from the time when the block's gas was measured.
+    """
+    bins = _bins(samples)
+    latest = delay.constant_s + delay.lag_s + delay.flow_s_kg_h / max(_slow_flow(bins), 1.0)
+    before = int(np.ceil(SETTLE_S / bins.step_s))
+    after = int(np.clip(np.ceil(latest / bins.step_s), 1, 8))
+    starts = _block_starts(_calm(bins, before, BLOCK_BINS + after), before)
+    table = _block_means(bins, starts)
+    table = table.assign(**_slopes(bins, starts, before))
+    table = _with_lambda(table, samples, delay)
+    table.insert(0, "session", samples.session)
+    table = table[np.isfinite(table["y"]) & (table["lambda_readings"] >= LEAST_LAMBDA)]
+    return _with_holds(table.reset_index(drop=True))
+
+
+def _bins(samples: Samples) -> _Bins:
+    time = samples.time
+    step = max(BIN_S, BIN_SAMPLES * float(np.median(np.diff(time)))) if time.size > 1 else BIN_S
+    which = ((time - time[0]) / step).astype(int)
+    count = which[-1] + 1
+    columns = {
+        "log_air": samples.log_air,
+        "log_speed": np.log(np.maximum(samples.engine_speed_rpm, 1.0)),
+        "log_open": np.log(np.maximum(samples.open_ms, 1e-3)),
+        **{name: getattr(samples, name) for name in MEANS[3:]},
+    }
+    good = samples.fuel_trusted
+    rows = np.bincount(which[good], minlength=count)
+    usable = (rows >= np.maximum(1, LEAST_SHARE * np.bincount(which, minlength=count))) & (rows > 0)
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        total = np.bincount(which[good], values[good], minlength=count)
+        return np.where(usable, total / np.maximum(rows, 1), np.nan)
+
+    means = {name: mean(values) for name, values in columns.items()}
+    spread = np.maximum(mean(samples.log_air**2) - means["log_air"] ** 2, 0.0)
+    return _Bins(step, float(time[0]), means, np.sqrt(spread / np.maximum(rows, 1)), rows)
+
+
+def _slow_flow(bins: _Bins) -> float:
+    air = bins.values["log_air"]
+    return float(np.exp(np.nanquantile(air, 0.05))) if np.isfinite(air).any() else 1.0
+
+
+def _windows(values: np.ndarray, before: int, width: int) -> np.ndarray:
+    """All windows of `before + width` bins, shape (windows, bins); NaN makes a window NaN further on."""
+    return np.lib.stride_tricks.sliding_window_view(values, before + width)
+
+
+def _calm(bins: _Bins, before: int, width: int) -> np.ndarray:
+    """Whether the block that begins `before` bins into each window is calm, shape (windows,)."""
+    if bins.rows.size < before + width:
+        return np.zeros(0, dtype=bool)
+    noise = 4.0 * np.sqrt(np.mean(_windows(bins.noise, before, width) ** 2, axis=1))
+    calm = np.ones(noise.size, dtype=bool)
+    for name, allowed in (("log_air", CALM_LOG_AIR), ("log_speed", CALM_LOG_SPEED), ("log_open", CALM_LOG_OPEN)):
+        window = _windows(bins.values[name], before, width)
+        apart = window.max(axis=1) - window.min(axis=1)
+        calm &= apart <= np.hypot(allowed, noise if name != "log_speed" else 0.0)
+    return calm
+
+
+def _block_starts(calm: np.ndarray, before: int) -> np.ndarray:
+    """First bin of each block: calm windows taken every `BLOCK_BINS` bins along each run of them."""
+    at = np.flatnonzero(calm)
+    if not at.size:
+        return at
+    run_begins = np.append(True, np.diff(at) > 1)
+    first = np.maximum.accumulate(np.where(run_begins, at, 0))
+    return at[(at - first) % BLOCK_BINS == 0] + before
+
+
+def _block_means(bins: _Bins, starts: np.ndarray) -> pd.DataFrame:
+    index = starts[:, None] + np.arange(BLOCK_BINS)
+    table = pd.DataFrame({name: values[index].mean(axis=1) for name, values in bins.values.items()})
+    table["start_s"] = bins.start_s + starts * bins.step_s
+    table["seconds"] = BLOCK_BINS * bins.step_s
+    table["samples"] = bins.rows[index].sum(axis=1)
+    return table
+
+
+def _slopes(bins: _Bins, starts: np.ndarray, before: int) -> dict[str, np.ndarray]:
+    """Slope of log air over block and settling time [1/s], and its range over the block."""
+    index = starts[:, None] + np.arange(-before, BLOCK_BINS)
+    at = (np.arange(index.shape[1]) - (index.shape[1] - 1) / 2) * bins.step_s
+    window = bins.values["log_air"][index]
+    apart = window.max(axis=1) - window.min(axis=1) if starts.size else np.zeros(0)
+    return {"slope": window @ at / np.sum(at**2), "apart": apart}
+
+
+def _with_lambda(table: pd.DataFrame, samples: Samples, delay: Delay) -> pd.DataFrame:
+    """Add the mean log lambda of each block's gas, of the sensors there are, and y."""
+    exhaust = np.exp(table["log_air"].to_numpy()) * 1.07  # air plus about a fourteenth of fuel
+    begin = table["start_s"].to_numpy() + delay.constant_s + delay.lag_s + delay.flow_s_kg_h / np.maximum(exhaust, 1.0)
+    end = begin + table["seconds"].to_numpy()
+    first, count = _window_mean(samples.time, samples.log_lambda, samples.lambda_trusted, begin, end)
+    second, count_2 = _window_mean(samples.time, samples.log_lambda_2, samples.lambda_2_trusted, begin, end)
+    commanded = np.interp(table["start_s"] + table["seconds"] / 2, samples.time, samples.lambda_commanded)
+    both = (count >= LEAST_LAMBDA) & (count_2 >= LEAST_LAMBDA)
+    mean = np.where(both, (first + second) / 2, first)
+    return table.assign(
+        log_lambda=mean,
+        log_lambda_1=first,
+        log_lambda_2=np.where(both, second, np.nan),
+        lambda_readings=count,
+        lambda_commanded=commanded,
+        y=mean + table["log_ratio"],
+    )
+
+
+def _window_mean(
+    time: np.ndarray, values: np.ndarray, good: np.ndarray, begin: np.ndarray, end: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and count of the good values in each window; NaN where more than half is missing."""
+    total = np.append(0.0, np.cumsum(np.where(good, values, 0.0)))
+    counted = np.append(0, np.cumsum(good))
+    first, last = np.searchsorted(time, begin), np.searchsorted(time, end)
+    count = counted[last] - counted[first]
+    every = np.median(np.diff(time[good])) if good.sum() > 2 else np.inf
+    enough = count >= np.maximum(LEAST_LAMBDA, 0.5 * (end - begin) / every)
+    return np.where(enough, (total[last] - total[first]) / np.maximum(count, 1), np.nan), count
+
+
+def _with_holds(table: pd.DataFrame) -> pd.DataFrame:
+    """Number the holds: blocks that follow one another at the same air and speed are one experiment."""
+    if table.empty:
+        return table.assign(hold=np.zeros(0, dtype=int))
+    start, seconds = table["start_s"].to_numpy(), table["seconds"].to_numpy()
+    apart = np.append(True, np.diff(start) > 2.0 * seconds[1:])
+    for name in ("log_air", "log_speed"):
+        apart |= np.abs(np.diff(table[name].to_numpy(), prepend=table[name].iloc[0])) > HOLD_STEP
+    begun = np.maximum.accumulate(np.where(apart, start, -np.inf))
+    part = ((start - begun) // HOLD_LONGEST_S).astype(int)
+    fresh = apart | (np.diff(part, prepend=0) != 0)
+    return table.assign(hold=np.cumsum(fresh) - 1)

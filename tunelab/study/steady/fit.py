@@ -1,0 +1,205 @@
+"""The steady study from flagged logs to its result."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from threadpoolctl import threadpool_limits
+
+from tunelab.physics.load import absolute_load
+from tunelab.study.steady.banks import bank_difference
+from tunelab.study.steady.blocks import Delay, calm_blocks
+from tunelab.study.steady.coordinate import coordinate_of
+from tunelab.study.steady.curve import dense_readings, meter_error, overall_constant, unknown_dead_time_lean
+from tunelab.study.steady.dead_time import dead_time_error
+from tunelab.study.steady.design import Design
+from tunelab.study.steady.evidence import default_dead_time_sd
+from tunelab.study.steady.halves import split_half
+from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
+from tunelab.study.steady.joint import Joint, fit_joint
+from tunelab.study.steady.points import points_of
+from tunelab.study.steady.posterior import Posterior, draw_posterior
+from tunelab.study.steady.prediction import in_force, predict_lambda_error
+from tunelab.study.steady.pulsation import pulsation_map
+from tunelab.study.steady.result import SteadyFit
+from tunelab.study.steady.samples import Samples, refer
+from tunelab.study.steady.setting import Evidence, best_setting
+from tunelab.units import convert
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+LEAST_BLOCKS, LEAST_HOLDS = 24, 6
+METHOD = (
+    "Joint fit of meter error, dead-time error and intake pulsation to calm blocks of about 1 s: Gaussian-process "
+    "curve on two length-scales, error shared by the blocks of a hold, heavy-tailed noise, sizes by marginal likelihood"
+)
+
+
+def fit_steady(
+    logs: Sequence[xr.Dataset],
+    car: Car,
+    revisions: Mapping[str, Revision],
+    reference: str,
+    *,
+    delay: Delay | None = None,
+    rng: np.random.Generator | None = None,
+) -> SteadyFit:
+    """Fit the meter's error and the injectors' dead-time error to the calm driving of one or several sessions.
+
+    Parameters
+    ----------
+    logs : sequence of Dataset
+        Flagged logs; each names its session and its revision in its attributes.
+    car : Car
+        The car.
+    revisions : mapping of str to Revision
+        All revisions that the logs were driven with, and the reference.
+    reference : str
+        Name of the revision that the errors are told against.
+    delay : Delay, optional
+        Transport delay and lag of lambda, as a delay study found them; without it, what the car states.
+    rng : Generator, optional
+        For the draws behind the intervals; without it a fixed one, so that the same logs give the same result.
+
+    Raises
+    ------
+    ValueError
+        No logs, a channel missing that nothing can stand in for, or too little calm driving.
+    KeyError
+        A revision that is not among `revisions`.
+    """
+    samples = [
+        refer(log, car, _revision(revisions, _own(log, reference)), _revision(revisions, reference)) for log in logs
+    ]
+    blocks = _pool(samples, car, delay or stated_delay(car))
+    base = _revision(revisions, reference)
+    design = Design(
+        blocks, coordinate_of(base.meter_curve, blocks["reading"].to_numpy()), base.meter_curve, _mean_battery(blocks)
+    )
+    with threadpool_limits(limits=1):  # the matrices are small: threads only wait for one another
+        return _fit_and_assemble(design, samples, car, base, np.random.default_rng(1) if rng is None else rng)
+
+
+def _fit_and_assemble(
+    design: Design, samples: list[Samples], car: Car, base: Revision, rng: np.random.Generator
+) -> SteadyFit:
+    joint, shown, dead_time_sd = _fit(design, all(s.pressure_known for s in samples))
+    reading = dense_readings(design.coordinate, base.meter_curve)
+    posterior = draw_posterior(joint, reading, rng)
+    return _assemble(joint, posterior, shown, dead_time_sd, samples, car=car, revision=base)
+
+
+def stated_delay(car: Car) -> Delay:
+    """Delay and lag that the car's file states."""
+    sensor = car.lambda_sensor
+    return Delay(sensor.delay_s, sensor.delay_flow_s_kg_h, sensor.lag_s)
+
+
+def _own(log: xr.Dataset, reference: str) -> str:
+    return str(log.attrs.get("revision") or reference)
+
+
+def _revision(revisions: Mapping[str, Revision], name: str) -> Revision:
+    if name not in revisions:
+        near = difflib.get_close_matches(name, list(revisions), n=1)
+        hint = f"; the nearest known one is {near[0]}" if near else ""
+        raise KeyError(f"revision {name!r} is not among those given ({', '.join(revisions)}){hint}.")
+    return revisions[name]
+
+
+def _pool(samples: list[Samples], car: Car, delay: Delay) -> pd.DataFrame:
+    """Calm blocks of all logs, holds numbered through."""
+    if not samples:
+        raise ValueError("no logs were given: the steady study needs at least one.")
+    tables, holds = [], 0
+    for own in samples:
+        table = calm_blocks(own, delay)
+        table["hold"] += holds
+        holds += table["hold"].nunique()
+        tables.append(table)
+    pooled = pd.concat(tables, ignore_index=True)
+    if len(pooled) < LEAST_BLOCKS or holds < LEAST_HOLDS:
+        raise ValueError(
+            f"only {len(pooled)} calm blocks in {holds} holds were found; {LEAST_BLOCKS} in {LEAST_HOLDS} are the "
+            "least. Hold each speed and throttle still for at least 6 s, with lambda, meter, pulse width and speed logged and "
+            "trusted; the list of flags says what was set aside."
+        )
+    share = absolute_load(
+        np.exp(pooled["log_air"]), np.exp(pooled["log_speed"]), displacement_l=car.engine.displacement_l
+    )
+    return pooled.assign(load=convert(share, "percent", "1"))
+
+
+def _mean_battery(blocks: pd.DataFrame) -> float:
+    return float(blocks["battery_v"].mean())
+
+
+def _fit(design: Design, pressure_known: bool) -> tuple[Joint, Shown, np.ndarray]:
+    """Fit with all that the drive may show, judge what it shows, and fit again without the rest."""
+    free = default_dead_time_sd(level=True, slope=True)
+    joint = fit_joint(design, free)
+    shown = what_is_shown(joint, pressure_known=pressure_known)
+    wanted = default_dead_time_sd(level=shown.level, slope=shown.slope)
+    return (joint if shown.slope else fit_joint(design, wanted)), shown, wanted
+
+
+def _assemble(
+    joint: Joint,
+    posterior: Posterior,
+    shown: Shown,
+    dead_time_sd: np.ndarray,
+    samples: list[Samples],
+    *,
+    car: Car,
+    revision: Revision,
+) -> SteadyFit:
+    unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
+    lean = unknown_dead_time_lean(joint.design, posterior.reading, unknown)
+    meter = meter_error(joint, posterior, car.meter.channel, revision, lean)
+    dead_time = dead_time_error(joint, posterior, shown, revision)
+    points = points_of(joint.design.blocks, posterior, joint.design.reference_v)
+    best = best_setting(Evidence(points, posterior, meter, dead_time, car, revision))
+    return SteadyFit(
+        reference=revision.name,
+        sessions=tuple(dict.fromkeys(s.session for s in samples)),
+        confidence=0.95,
+        method=METHOD,
+        meter=meter,
+        dead_time=dead_time,
+        constant=overall_constant(joint, posterior),
+        pulsation=pulsation_map(joint, posterior),
+        before=predict_lambda_error(points, posterior, in_force(revision), car, revision),
+        predicted=predict_lambda_error(points, posterior, best, car, revision),
+        banks=bank_difference(joint.design.blocks, car),
+        split_half=split_half(joint, posterior.reading, dead_time_sd),
+        blocks=_block_table(joint, posterior, points.disturbed),
+        notes=tuple(dict.fromkeys(note for own in samples for note in own.notes)),
+        samples_used=int(joint.design.blocks["samples"].sum()),
+        samples_flagged=sum(int((~(s.fuel_trusted & s.lambda_trusted)).sum()) for s in samples),
+        points=points,
+        posterior=posterior,
+    )
+
+
+def _block_table(joint: Joint, posterior: Posterior, disturbed: np.ndarray) -> pd.DataFrame:
+    """Blocks with what was measured, what was fitted and what is left."""
+    blocks = joint.design.blocks
+    columns = [(m.share, m.columns.offset + m.columns.matrix @ m.solution.mean) for m in joint.members]
+    fitted = sum(share * part for share, part in columns)
+    kept = ["session", "hold", "start_s", "seconds", "samples", "reading", "load", "battery_v", "pulse_width_ms"]
+    return blocks[kept].assign(
+        engine_speed_rpm=np.exp(blocks["log_speed"]),
+        air_flow_kg_h=np.exp(blocks["log_air"]),
+        lambda_measured=np.exp(blocks["log_lambda"]),
+        lambda_commanded=blocks["lambda_commanded"],
+        error_pct=100 * np.expm1(blocks["y"]),
+        fitted_pct=100 * np.expm1(fitted),
+        residual_pct=100 * (blocks["y"] - fitted),
+        weight=joint.weight,
+        pulsation_pct=100 * np.expm1(-posterior.pulsation[0]),
+        disturbed=disturbed,
+    )

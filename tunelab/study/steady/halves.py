@@ -1,0 +1,56 @@
+"""Does it hold? Every other hold fitted apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tunelab.study.steady.curve import LEAST_SECONDS, reach_seconds
+from tunelab.study.steady.evidence import columns_of, moments_of, solve
+from tunelab.study.steady.joint import Joint, Member, base_weight
+from tunelab.study.steady.posterior import draw_posterior
+from tunelab.study.steady.result import SplitHalf
+
+LEAST_HOLDS = 16
+NOTHING = 1e-9  # weight of a block that is left out
+
+
+def split_half(joint: Joint, reading: np.ndarray, dead_time_sd: np.ndarray) -> SplitHalf | None:
+    """Fit the even and the odd holds apart, with the sizes of the whole; None if there are too few."""
+    hold = joint.design.blocks["hold"].to_numpy()
+    if hold.max() + 1 < LEAST_HOLDS:
+        return None
+    curves, spreads, dead_times = [], [], []
+    for parity in (0, 1):
+        kept = hold % 2 == parity
+        posterior = draw_posterior(_refit(joint, kept, dead_time_sd), reading, np.random.default_rng(0))
+        seconds = reach_seconds(replace(joint.design, blocks=joint.design.blocks[kept]), reading)
+        curves.append(np.where(seconds >= LEAST_SECONDS / 2, posterior.log_factor[0], np.nan))
+        spreads.append(posterior.log_factor_sd)
+        dead_times.append(float(posterior.dead_time_ms[0, 0]) if dead_time_sd[0] > 0 else np.nan)
+    both = np.isfinite(curves[0]) & np.isfinite(curves[1])
+    apart = (curves[0] - curves[1])[both]
+    return SplitHalf(
+        reading=reading,
+        factor_first=np.exp(curves[0]),
+        factor_second=np.exp(curves[1]),
+        dead_time_first_ms=dead_times[0],
+        dead_time_second_ms=dead_times[1],
+        difference_rms_pct=100 * float(np.sqrt(np.mean(apart**2))) if both.any() else np.nan,
+        expected_rms_pct=100 * float(np.sqrt(np.mean((spreads[0] ** 2 + spreads[1] ** 2)[both])))
+        if both.any()
+        else np.nan,
+    )
+
+
+def _refit(joint: Joint, kept: np.ndarray, dead_time_sd: np.ndarray) -> Joint:
+    """Posterior from the kept blocks alone, for the onset with most evidence."""
+    blocks = joint.design.blocks
+    member = max(joint.members, key=lambda m: m.share)
+    columns = columns_of(joint.design, member.onset, joint.dead_time_ms, dead_time_sd)
+    weight = np.where(kept, base_weight(blocks) * joint.weight, NOTHING)
+    hold = blocks["hold"].to_numpy()
+    moments = moments_of(columns, blocks["y"].to_numpy(), hold, weight, np.ones(hold.max() + 1))
+    solution = solve(joint.sizes, columns, joint.design, moments, full=True)
+    return replace(joint, members=(Member(1.0, member.onset, columns, solution),))

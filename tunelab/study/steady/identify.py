@@ -1,0 +1,80 @@
+"""What the drive can tell apart: dead time from the meter's curve, and dead time's change with voltage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tunelab.study.steady.evidence import NAMES, columns_of, moments_of, solve
+from tunelab.study.steady.joint import Joint, base_weight
+
+# Taken for granted of no curve: sizes under which only the same airflow at different speeds tells dead time.
+FREE_CURVE = {"broad": 0.5, "broad_scale": 0.3, "narrow": 0.02, "narrow_scale": 0.08}
+UNKNOWN_DEAD_TIME_MS = 0.15  # standard deviation of an unknown dead-time error; common practice, no source
+SHOWN_WITHIN_MS = 0.03  # standard deviation up to which a dead-time error counts as shown
+LEAST_VOLTS = 0.4  # range of battery voltage below which no change with voltage is claimed
+SLOPE_WITHIN_MS_V = 0.03  # standard deviation up to which a change with voltage counts as shown
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Whether level and slope of the dead-time error can be shown, and why or why not."""
+
+    level: bool
+    level_because: str
+    slope: bool
+    slope_because: str
+
+
+def what_is_shown(joint: Joint, *, pressure_known: bool) -> Shown:
+    """Judge by contrasts within the drive alone, not by how smooth a curve was taken to be."""
+    level_sd, slope_sd = _contrast_sd(joint)
+    blocks = joint.design.blocks
+    low, high = np.quantile(blocks["battery_v"], [0.01, 0.99])
+    level, level_because = _level(level_sd, pressure_known)
+    moved = high - low >= LEAST_VOLTS
+    slope = level and moved and slope_sd <= SLOPE_WITHIN_MS_V
+    span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
+    if slope:
+        slope_because = f"{span} at calm speed."
+    elif not level:
+        slope_because = "The level is not shown, so its change with voltage is not either."
+    else:
+        slope_because = (
+            f"{span}: too little to tell a change with voltage. Hold one speed with lights, fan and heater off and on."
+        )
+    return Shown(level, level_because, slope, slope_because)
+
+
+def _level(level_sd: float, pressure_known: bool) -> tuple[bool, str]:
+    if not pressure_known:
+        return False, (
+            "The injectors' flow changes with manifold pressure, which is not logged, and this looks like a dead-time "
+            "error. Log manifold_kpa."
+        )
+    if level_sd > SHOWN_WITHIN_MS:
+        return False, (
+            "The drive ran along one line of speed and load: the same airflow was hardly driven at different engine "
+            f"speeds, so a dead-time error could hide in the curve to ± {2 * level_sd:.2f} ms. Drive the same airflow "
+            "at two or more engine speeds at least a third apart, such as 1800 rpm in a high gear and 2700 rpm in a "
+            "lower one."
+        )
+    return True, f"The same airflow was driven at different engine speeds, which tells it to ± {2 * level_sd:.3f} ms."
+
+
+def _contrast_sd(joint: Joint) -> tuple[float, float]:
+    """Standard deviation of level [ms] and slope [ms/V] with a curve that may bend as it likes."""
+    member = max(joint.members, key=lambda m: m.share)
+    blocks = joint.design.blocks
+    columns = columns_of(joint.design, member.onset, joint.dead_time_ms, np.array([2.0, 0.5, 1e-3]))
+    hold = blocks["hold"].to_numpy()
+    moments = moments_of(
+        columns, blocks["y"].to_numpy(), hold, base_weight(blocks) * joint.weight, np.ones(hold.max() + 1)
+    )
+    theta = joint.sizes.copy()
+    for name, size in FREE_CURVE.items():
+        theta[NAMES.index(name)] = np.log(size)
+    root = solve(theta, columns, joint.design, moments, full=True).root[columns.parts["dead_time"]]
+    spread = np.sqrt(np.sum(root**2, axis=1))
+    return float(spread[0]), float(spread[1])

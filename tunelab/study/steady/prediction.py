@@ -1,0 +1,98 @@
+"""Lambda error at the visited points with a given curve and dead time in the ECU, trims at zero."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tunelab.study.steady.points import Points
+from tunelab.study.steady.posterior import Posterior
+from tunelab.study.steady.result import LambdaError
+from tunelab.study.steady.samples import log_air_fuelled, smooth_dead_time
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
+
+LEAST_OPEN_MS = 0.05  # an injector is not reckoned with below it
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What goes into the ECU: flows at the curve's breakpoints and dead times at the table's rows."""
+
+    curve: MeterCurve
+    dead_time: DeadTime
+
+
+def in_force(revision: Revision) -> Setting:
+    """Give what the revision has in force."""
+    return Setting(revision.meter_curve, revision.dead_time)
+
+
+def fuel_error(
+    points: Points, coefficients_ms: np.ndarray, setting: Setting, car: Car, reference: Revision
+) -> np.ndarray:
+    """Log of the fuel that arrives over the fuel that the ECU meant, at each point, shape (draws, blocks).
+
+    `coefficients_ms`, shape (draws, 3), are those of the dead-time error off the reference's smooth table.
+    """
+    flow = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
+    wanted = np.log(np.maximum(flow, 1e-3)) - np.log(points.commanded)
+    opened = np.exp(wanted - log_air_fuelled(np.ones(flow.size), points.engine_speed_rpm, car, reference))
+    if car.injectors.ecu_compensates_pressure:
+        opened = opened * np.exp(-points.log_pressure)
+    powers = (points.battery_v - points.reference_v)[:, None] ** np.arange(3)
+    true = smooth_dead_time(reference.dead_time, points.battery_v) + coefficients_ms @ powers.T
+    entered = np.interp(points.battery_v, setting.dead_time.battery_v, setting.dead_time.dead_time_ms)
+    arrives = np.log(np.maximum(opened + entered - true, LEAST_OPEN_MS) / opened)
+    return arrives if car.injectors.ecu_compensates_pressure else arrives + points.log_pressure
+
+
+def predict_lambda_error(
+    points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
+) -> LambdaError:
+    """Size of the lambda error over the undisturbed points, its interval from the draws.
+
+    Raises
+    ------
+    ValueError
+        No point is undisturbed.
+    """
+    calm = ~points.disturbed
+    if not calm.any():
+        calm = np.ones_like(calm)
+    error = lambda_error_draws(points, posterior, setting, car, reference)[:, calm]
+    size = np.abs(error)
+    p95 = np.percentile(size[1:], 95, axis=1)
+    worst = _worst_hold(error[0], points.hold[calm])
+    at = np.flatnonzero(calm)[worst]
+    return LambdaError(
+        p95_pct=float(np.median(p95)),
+        lower_pct=float(np.quantile(p95, 0.025)),
+        upper_pct=float(np.quantile(p95, 0.975)),
+        median_pct=float(np.median(np.median(size[1:], axis=1))),
+        worst_pct=float(error[0][worst].mean()),
+        worst_reading=float(points.reading[at].mean()),
+        worst_speed_rpm=float(points.engine_speed_rpm[at].mean()),
+        worst_load=float(points.load[at].mean()),
+        seconds=float(points.seconds[calm].sum()),
+    )
+
+
+def lambda_error_draws(
+    points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
+) -> np.ndarray:
+    """Lambda over commanded, less one, at every point without the pulsation, shape (draws, blocks). [%]"""
+    factor = np.array([np.interp(points.reading, posterior.reading, row) for row in posterior.log_factor])
+    now = np.interp(points.reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h)
+    then = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
+    change = np.log(np.maximum(then, 1e-3) / np.maximum(now, 1e-3))
+    fuel = fuel_error(points, posterior.dead_time_ms, setting, car, reference)
+    return 100 * np.expm1(factor + posterior.local - change - fuel)
+
+
+def _worst_hold(error: np.ndarray, hold: np.ndarray) -> np.ndarray:
+    """Positions of the hold with the largest mean error."""
+    holds, which = np.unique(hold, return_inverse=True)
+    mean = np.bincount(which, error) / np.bincount(which)
+    return np.flatnonzero(which == int(np.argmax(np.abs(mean[: holds.size]))))
