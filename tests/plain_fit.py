@@ -140,7 +140,8 @@ def made_up_log(car: Car, *, minutes: float = 4.0, rate_hz: float = 25.0) -> xr.
         "battery_v": 13.7 + 0.1 * np.sin(time / 40) + rng.normal(0, 0.01, time.size),
         "coolant_c": np.minimum(60 + time * 0.5, 88) + rng.normal(0, 0.05, time.size),
     }
-    file = {"path": "log1.csv", "sha256": "0" * 64, "rows_in": time.size + 2, "rows_kept": time.size, "rows_set_aside": 2}
+    rows = {"rows_in": time.size + 2, "rows_kept": time.size, "rows_set_aside": 2}
+    file = {"path": "log1.csv", "sha256": "0" * 64} | rows
     aside = [{"file": "log1.csv", "row": 17, "reason": "time runs backwards"},
              {"file": "log1.csv", "row": 990, "reason": "=cut off in the middle"}]  # fmt: skip
     log = xr.Dataset(

@@ -14,7 +14,7 @@ MAIN = "#2b7fa3"  # what was measured or fitted
 NEW = "#c0632a"  # what is proposed
 OLD = "#858b94"  # what is in force
 THIRD = "#8571bd"
-QUIET = "#8f959d"  # flagged: visible, never loud
+QUIET = "#878d96"  # flagged: visible, never loud
 SHADE = "#b08a3e"  # stretches marked on a trace
 
 SEQUENCE = ("#f1e7cf", "#dfdcc0", "#c4d3bd", "#a4c7bd", "#83b8bd", "#64a8bc")  # little to much, dark text on all

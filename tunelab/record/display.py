@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import json
 import os
-from typing import Any
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+
+if TYPE_CHECKING:
+    from IPython.display import Markdown
 
 FIGURE = "application/vnd.tunelab.figure+json"
 TABLE = "application/vnd.tunelab.table+json"
@@ -40,6 +45,14 @@ def set_up_display() -> None:
     bundles = shell.display_formatter.mimebundle_formatter
     bundles.for_type(hv.core.Dimensioned, _figure_bundle)
     bundles.for_type(pd.DataFrame, _table_bundle)
+
+
+def bullets(sentences: Iterable[str]) -> Markdown:
+    """Show sentences as a list; a sentence cannot bring HTML of its own, and its line ends become spaces."""
+    from IPython.display import Markdown
+
+    plain = (re.sub(r"([\\`*_{}\[\]<>#|~])", r"\\\1", " ".join(sentence.split())) for sentence in sentences)
+    return Markdown("\n".join(f"- {sentence}" for sentence in plain))
 
 
 def _figure_bundle(figure: Any, include: Any = None, exclude: Any = None) -> tuple[dict, dict]:

@@ -15,6 +15,7 @@ from tunelab.channels import CHANNELS
 from tunelab.log.flag import channels_of, flag_log, spans, summary
 from tunelab.log.load import load_session
 from tunelab.record.opened import OpenedSession
+from tunelab.record.versions import versions
 
 RANGES = (
     "engine_speed_rpm",
@@ -44,6 +45,38 @@ class Evidence:
         """Time from the first sample to the last."""
         time = self.log["time"].to_numpy()
         return float(time[-1] - time[0]) if time.size else 0.0
+
+    def facts(self) -> pd.DataFrame:
+        """What was read, one row per fact: files with their hashes, rows, span, pieces, channels, versions."""
+        rows = [(f"{item['path']}, SHA-256", item["sha256"]) for item in self.inputs]
+        rows += [(f"{item['path']}, rows", row_account(item)) for item in self.inputs]
+        samples = self.log.sizes["time"]
+        rows += [
+            ("revision in force", str(self.log.attrs["revision"])),
+            ("samples", f"{samples} over {self.duration_s:.1f} s"),
+            ("pieces", str(int(np.unique(self.log["episode"].to_numpy()).size))),
+            ("channels", ", ".join(channels_of(self.log))),
+            ("made with", ", ".join(f"{name} {number}" for name, number in versions().items())),
+        ]
+        return pd.DataFrame(rows, columns=["what", "value"]).set_index("what")
+
+    def flag_table(self) -> pd.DataFrame:
+        """What is flagged, for a reader: reason, samples, seconds, share [%]; reasons that never occur left out."""
+        table = self.flags[self.flags["samples"] > 0]
+        words = {"any": "any of these", "none": "no flag at all"}
+        return pd.DataFrame(
+            {
+                "reason": [words.get(reason, reason.replace("_", " ")) for reason in table["reason"]],
+                "samples": table["samples"],
+                "seconds": table["seconds"].round(1),
+                "share [%]": (100 * table["share"]).round(1),
+            }
+        )
+
+
+def row_account(item: dict) -> str:
+    """Account for the rows of one raw file in words."""
+    return f"{item['rows_in']} in, {item['rows_kept']} kept, {item['rows_set_aside']} set aside"
 
 
 def gather_evidence(opened: OpenedSession) -> Evidence:

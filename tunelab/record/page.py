@@ -119,8 +119,20 @@ def _is_hidden(cell: nbformat.NotebookNode) -> bool:
 def _block(cell: nbformat.NotebookNode) -> Block:
     if cell.cell_type != "code":
         return Block(prose(cell.source) if cell.cell_type == "markdown" else Markup(""), "", ())
-    parts = [_part(output) for output in cell.outputs]
+    parts = [_part(output) for output in _join_streams(cell.outputs)]
     return Block(Markup(""), cell.source, tuple(part for part in parts if part))
+
+
+def _join_streams(outputs: list[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
+    """Join what was printed in pieces; how the pieces arrive is chance."""
+    joined: list[nbformat.NotebookNode] = []
+    for output in outputs:
+        before = joined[-1] if joined else None
+        if before and output.output_type == before.output_type == "stream" and output.name == before.name:
+            joined[-1] = nbformat.v4.new_output("stream", name=output.name, text=before.text + output.text)
+        else:
+            joined.append(output)
+    return joined
 
 
 def _merge_code(blocks: list[Block]) -> list[Block]:

@@ -7,6 +7,7 @@ import pandas as pd
 from tunelab.record.chapter import Chapter, Section
 from tunelab.study.coverage import Coverage
 from tunelab.study.drive_plan import DrivePlan
+from tunelab.study.finding import Finding
 
 GEARS = {0: "neutral"}
 
@@ -15,16 +16,38 @@ def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
     """Put coverage and drive plan into a chapter of the record."""
     reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
     driven = (
-        f"Of {reachable} cells of engine speed and airflow that the car can hold, {reachable - missing} have their good "
-        "seconds."
+        f"Of {reachable} cells of engine speed and airflow that the car can hold, {reachable - missing} have "
+        "their good seconds."
     )
     tables = (("Holds to drive, in this order", plan_table(plan)),) if plan.holds else ()
     return Chapter(
         notebook="drive_plan",
+        findings=(coverage_finding(coverage),),
         tables={"coverage": coverage.table(), "drive_plan": plan.table()},
         driven=Section((driven,)),
         drive_next=Section((plan_sentence(plan), *plan.notes), tables),
         cautions=Section(plan.cautions),
+    )
+
+
+def coverage_finding(coverage: Coverage) -> Finding:
+    """How much of what the car can hold has its good seconds; a count, so without an interval."""
+    reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
+    shown = reachable > 0 and coverage.samples_used > 0
+    because = f"{reachable - missing} of {reachable} cells of engine speed and airflow have their good seconds."
+    return Finding(
+        id="drive_plan.coverage",
+        title="How much of the range was driven calmly enough",
+        value=100 * coverage.share_covered if shown else None,
+        unit="%",
+        lower=None,
+        upper=None,
+        confidence=None,
+        samples_used=coverage.samples_used,
+        samples_flagged=coverage.samples_flagged,
+        status="not_shown" if not shown else "watch" if missing else "met",
+        limit=None,
+        because=because if shown else "Nothing was driven calmly enough to count.",
     )
 
 
@@ -47,7 +70,7 @@ def plan_table(plan: DrivePlan) -> pd.DataFrame:
             "gear": _gear(hold.gear),
             "engine speed [rpm]": round(hold.engine_speed_rpm),
             "road speed [km/h]": hold.road_speed_km_h if hold.gear == 0 else round(hold.road_speed_km_h, 0),
-            "air flow [kg/h]": f"{hold.air_flow_from_kg_h:.0f} to {hold.air_flow_to_kg_h:.0f}",
+            "air flow [kg/h]": f"{hold.air_flow_from_kg_h:.0f}–{hold.air_flow_to_kg_h:.0f}",
             "throttle, about [%]": round(hold.throttle_pct, 0),
             "brake": hold.brake,
             "slope": hold.slope,

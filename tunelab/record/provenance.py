@@ -17,6 +17,7 @@ FORMATS = {".ipynb": "application/x-ipynb+json", ".toml": "application/toml", ".
 LICENCE = "Private record of the car's owner; no licence to copy or publish is given."
 ABOUT = {
     "index.html": "Summary of the record; open this first.",
+    "drive_sheet.html": "The drive plan on one sheet, to print and take along.",
     "results.json": "Findings with intervals, inputs, parameters and versions.",
     "proposal.toml": "The next revision, for a person to review and enter.",
     "log.nc": "The log with its flags, after reading and mapping (netCDF, CF conventions).",

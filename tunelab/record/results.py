@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import platform
 from collections.abc import Mapping, Sequence
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from tunelab.record.chapter import finite
@@ -13,22 +11,10 @@ from tunelab.record.evidence import Evidence
 from tunelab.record.execute import Run
 from tunelab.record.notebook import Value
 from tunelab.record.opened import OpenedSession
+from tunelab.record.versions import versions
 
 SCHEMA = "tunelab-results/1"
 DIGITS = 7  # significant digits of a finding: more is noise of arithmetic, and differs between processors
-PACKAGES = (
-    "tunelab",
-    "numpy",
-    "scipy",
-    "pandas",
-    "xarray",
-    "polars",
-    "pint",
-    "pydantic",
-    "holoviews",
-    "bokeh",
-    "papermill",
-)
 
 
 def results_data(
@@ -94,15 +80,3 @@ def tidy(value: Any) -> Any:
 def results_text(data: Mapping[str, Any]) -> str:
     """Write results.json: UTF-8, two spaces, no NaN."""
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def versions() -> dict[str, str]:
-    """Versions of Python and of the packages that a result depends on."""
-    return {"python": platform.python_version()} | {name: _version(name) for name in PACKAGES}
-
-
-def _version(name: str) -> str:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return "not installed"

@@ -19,7 +19,7 @@ from tunelab.record.page import notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.provenance import write_crate
 from tunelab.record.results import results_data, results_text
-from tunelab.record.summary import summary_page
+from tunelab.record.summary import sheet_page, summary_page
 from tunelab.record.table import write_table
 
 
@@ -123,6 +123,9 @@ def _write_files(
     about = {"car": opened.car.name, "session": opened.name, "date": opened.folder.session.date.isoformat()}
     for run, _ in runs:
         (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
+    sheet = sheet_page(opened, chapters)
+    if sheet:
+        (folder / "drive_sheet.html").write_text(sheet, encoding="utf-8")
     page = summary_page(folder, opened, evidence, chapters, results)
     (folder / "index.html").write_text(page, encoding="utf-8")
     write_crate(folder, results, opened.car.name)

@@ -1,4 +1,4 @@
-"""What the steady study says in the summary: what to change, in words that a person can act on, and what it cannot show."""
+"""What the steady study says in the summary: what to change, in words to act on, and what it cannot show."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ TOGETHER = (
 )
 HOW = (
     "Keep a copy of what is in the ECU now. Enter each value of the columns 'proposed' below at its own breakpoint, "
-    "read it back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers as a "
-    "revision file: when it is in the car, copy it to revisions/ under its name."
+    "read it back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers "
+    "in full as a revision file: when it is in the car, copy it to revisions/ under its name."
 )
 
 
@@ -64,8 +64,8 @@ def next_name(base: str, taken: list[str]) -> str:
 
 def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
     head = (
-        f"A proposal from the session {opened.name}, based on {fit.reference}. Not in any ECU until a person enters it.\n"
-        f"{TOGETHER}"
+        f"A proposal from the session {opened.name}, based on {fit.reference}. "
+        f"Not in any ECU until a person enters it.\n{TOGETHER}"
     )
     return {
         "": head,
@@ -95,10 +95,10 @@ def _change(proposal: Proposal, name: str) -> Section:
         return Section(("Nothing: this drive gives no ground for a change.",))
     after = proposal.predicted
     sentences = [
-        f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints of the "
-        f"meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
-        f"Predicted once it is in, trims at zero: 95 % of the calm points within {_percent(after.p95_pct)} % of commanded "
-        f"lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %). "
+        f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints "
+        f"of the meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
+        f"Predicted once it is in, trims at zero: 95 % of the calm points within {_percent(after.p95_pct)} % of "
+        f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %). "
         "The next session will show whether that holds.",
         *([TOGETHER] if dead_changed else []),
         HOW,
@@ -169,8 +169,8 @@ def _cannot_show(fit: SteadyFit) -> tuple[str, ...]:
         sentences.append(f"A disturbance of the meter by intake pulsation. {fit.pulsation.because}")
     else:
         sentences.append(
-            "A curve of reading against flow cannot take out what intake pulsation does to the meter; the map on the page "
-            "of the steady question shows where it disturbs."
+            "A curve of reading against flow cannot take out what intake pulsation does to the meter; the map on the "
+            "page of the steady question shows where it disturbs."
         )
     return (*sentences, *fit.notes)
 

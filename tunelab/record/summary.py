@@ -49,7 +49,7 @@ def summary_page(
         "change": _gather(chapters, "change"),
         "cannot_show": _gather(chapters, "cannot_show"),
         "drive_next": _gather(chapters, "drive_next"),
-        "cautions": [*_gather(chapters, "cautions")["sentences"], *cautions_for(opened.car)],
+        "cautions": list(dict.fromkeys([*cautions_for(opened.car), *_gather(chapters, "cautions")["sentences"]])),
         "accounts": _accounts(evidence),
         "provenance": _provenance(results),
         "questions": [n for n in results["notebooks"] if (record / f"{n['name']}.html").exists()],
@@ -58,11 +58,23 @@ def summary_page(
     return fill("index.html", [], values)
 
 
+def sheet_page(opened: OpenedSession, chapters: Sequence[Mapping[str, Any]]) -> str:
+    """Write the drive plan as one sheet to print and take along; empty where no chapter names a drive."""
+    if not _gather(chapters, "drive_next")["tables"]:
+        return ""
+    cautions = [*cautions_for(opened.car), *_gather(chapters, "cautions")["sentences"]]
+    return sheet_html(f"{opened.car.name}: drive plan after {opened.name}", chapters, cautions)
+
+
+def sheet_html(title: str, chapters: Sequence[Mapping[str, Any]], cautions: Sequence[str]) -> str:
+    """Write the sheet from the chapters that name a drive; a caution given twice stands once."""
+    values = {"title": title, "plan": _gather(chapters, "drive_next"), "cautions": list(dict.fromkeys(cautions))}
+    return fill("sheet.html", [], values)
+
+
 def _about(opened: OpenedSession) -> dict[str, str]:
     session = opened.folder.session
     about = {
-        "car": opened.car.name,
-        "session": opened.name,
         "date": session.date.isoformat(),
         "step": ", ".join(session.steps),
         "revision": session.revision,
@@ -99,8 +111,11 @@ def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mappin
     if session.notes:
         sentences.append(f"The driver's notes: {session.notes.strip()}")
     more = _gather(chapters, "driven")
-    ranges = {"caption": "Channels, as trusted: flagged readings left out", **table_item(evidence.ranges)}
-    return {"sentences": [*sentences, *more["sentences"]], "tables": [*more["tables"], ranges]}
+    return {
+        "sentences": [*sentences, *more["sentences"]],
+        "tables": more["tables"],
+        "ranges": table_item(evidence.ranges),
+    }
 
 
 def _minutes(seconds: float) -> str:
@@ -129,7 +144,6 @@ def _reading(finding: Mapping[str, Any]) -> str:
 
 def _accounts(evidence: Evidence) -> dict[str, Any]:
     inputs = pd.DataFrame(evidence.inputs, columns=["path", "rows_in", "rows_kept", "rows_set_aside"])
-    flags = evidence.flags.assign(share=evidence.flags["share"].map("{:.1%}".format))
     longest = (
         evidence.spans.sort_values("samples", ascending=False, kind="stable").head(SPANS_SHOWN).sort_values("start_s")
     )
@@ -137,7 +151,7 @@ def _accounts(evidence: Evidence) -> dict[str, Any]:
         "rows": table_item(inputs),
         "set_aside": table_item(evidence.set_aside.head(20)),
         "set_aside_count": len(evidence.set_aside),
-        "flags": table_item(flags[flags["samples"] > 0]),
+        "flags": table_item(evidence.flag_table()),
         "spans": table_item(longest),
         "span_count": len(evidence.spans),
         "history": evidence.log.attrs.get("history", "").splitlines(),

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t")
 TABLES = {
     "meter_curve": "flow_in_force_kg_h, factor, factor_lower, factor_upper, flow_proposed_kg_h, seconds, basis",
     "dead_time": "battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, "
@@ -57,8 +58,9 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 
 
 def harmless(text: str) -> str:
-    """Put an apostrophe before a text that a spreadsheet would run as a formula."""
-    return f"'{text}" if text.lstrip(" ").startswith(FORMULA_STARTS) else text
+    """Put an apostrophe before a text that a spreadsheet would run as a formula; a line end becomes a space."""
+    one_line = re.sub(r"[\r\n]+", " ", text)
+    return f"'{one_line}" if one_line.lstrip(" ").startswith(FORMULA_STARTS) else one_line
 
 
 def _cell(value: Any) -> str:

@@ -1,0 +1,152 @@
+"""Figures: they show what the result holds, label their axes with units, and change nothing that they are given."""
+
+import tomllib
+
+import holoviews as hv
+import numpy as np
+import pytest
+from bokeh.models import Plot
+from plain_fit import made_up_fit, made_up_log, made_up_proposal
+from plain_workspace import CAR, REVISION
+
+from tunelab import chart
+from tunelab.channels import channel
+from tunelab.chart import look
+from tunelab.log.flag import spans
+from tunelab.study.coverage import cover
+from tunelab.study.delay import estimate_delay
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+hv.extension("bokeh", logo=False)
+car = Car.model_validate(tomllib.loads(CAR))
+revision = Revision.model_validate(tomllib.loads(REVISION))
+
+
+@pytest.fixture(scope="module")
+def log():
+    return made_up_log(car)
+
+
+def plots(figure):
+    return list(hv.render(figure, backend="bokeh").select({"type": Plot}))
+
+
+def labels(figure):
+    return {axis.axis_label for plot in plots(figure) for axis in (*plot.left, *plot.below)}
+
+
+@pytest.fixture(scope="module")
+def figures(log):
+    fit, proposal, flagged = made_up_fit(), made_up_proposal(revision), spans(log)
+    return {
+        "meter_curve": chart.draw_meter_curve(proposal),
+        "meter_factor": chart.draw_meter_factor(fit.meter),
+        "dead_time": chart.draw_dead_time(proposal),
+        "pulsation": chart.draw_pulsation_map(fit.pulsation),
+        "residuals": chart.draw_residuals(fit),
+        "before_after": chart.draw_before_after(fit.before, fit.predicted, limit_pct=2.0),
+        "coverage": chart.draw_coverage(cover(log, car, revision)),
+        "delay": chart.draw_delay(estimate_delay(log, car, revision)),
+        "trace": chart.draw_trace(log, ["meter_v", "lambda_measured"], flagged=flagged),
+        "events": chart.draw_events(log, chart.event_windows(log, flagged, 4), flagged=flagged),
+        "flags": chart.draw_flags(log, flagged),
+    }
+
+
+def test_every_figure_draws_and_grows_with_the_page(figures):
+    for name, figure in figures.items():
+        drawn = plots(figure)
+        assert drawn, name
+        assert all(plot.sizing_mode == "stretch_width" for plot in drawn), name
+
+
+@pytest.mark.parametrize(
+    ("name", "wanted"),
+    [
+        ("meter_curve", {channel("meter_v").axis_label, channel("air_flow_kg_h").axis_label}),
+        ("dead_time", {channel("battery_v").axis_label, "dead time [ms]", "true − in force [ms]"}),
+        ("coverage", {channel("engine_speed_rpm").axis_label, channel("air_flow_kg_h").axis_label}),
+        ("trace", {channel("meter_v").axis_label, channel("lambda_measured").axis_label, "time [s]"}),
+        ("residuals", {channel("meter_v").axis_label, channel("battery_v").axis_label, "residual [%]"}),
+    ],
+)
+def test_axes_carry_the_channels_labels_with_units(figures, name, wanted):
+    assert wanted <= labels(figures[name])
+
+
+def test_a_figure_changes_nothing_that_it_is_given(log):
+    fit, proposal = made_up_fit(), made_up_proposal(revision)
+    before = (fit.blocks.copy(), proposal.curve.copy(), proposal.dead_time.copy(), log.copy(deep=True))
+    chart.draw_residuals(fit)
+    chart.draw_meter_curve(proposal)
+    chart.draw_dead_time(proposal)
+    chart.draw_trace(log, ["meter_v"], flagged=spans(log))
+    assert before[0].equals(fit.blocks)
+    assert before[1].equals(proposal.curve)
+    assert before[2].equals(proposal.dead_time)
+    assert before[3].identical(log)
+
+
+def test_a_dead_time_that_is_not_shown_has_no_panel_of_its_error():
+    figure = chart.draw_dead_time(made_up_proposal(revision, dead_time_shown=False))
+    assert len(plots(figure)) == 1
+    assert "does not show its error" in plots(figure)[0].title.text
+
+
+def test_the_band_of_the_meters_error_stops_where_nothing_was_measured():
+    meter = made_up_fit().meter
+    areas = chart.draw_meter_factor(meter).traverse(lambda area: area, [hv.Area])
+    drawn = np.concatenate([area.dimension_values(0) for area in areas])
+    measured = meter.reading[np.isfinite(meter.factor)]
+    assert (drawn.min(), drawn.max()) == (measured.min(), measured.max())
+
+
+def test_a_spike_that_is_flagged_is_drawn_quietly_and_not_among_the_trusted(log):
+    figure = chart.draw_trace(log, ["lambda_measured"], flagged=spans(log))
+    quiet, trusted = figure.traverse(lambda curve: curve, [hv.Curve])
+    assert np.nanmax(quiet.dimension_values(1)) == pytest.approx(1.55)
+    assert np.nanmax(trusted.dimension_values(1)) < 1.1
+
+
+def test_a_trace_has_one_time_axis_for_all_of_its_panels(log):
+    drawn = plots(chart.draw_trace(log, ["meter_v", "lambda_measured", "coolant_c"], flagged=spans(log)))
+    assert len({plot.x_range.id for plot in drawn}) == 1
+    assert len({plot.y_range.id for plot in drawn}) == 3
+
+
+def test_a_trace_of_channels_that_are_not_there_is_an_error(log):
+    with pytest.raises(ValueError, match="none of the channels oil_c"):
+        chart.draw_trace(log, ["oil_c"], flagged=spans(log))
+
+
+def test_events_are_shown_at_the_full_rate_of_the_log(log):
+    windows = chart.event_windows(log, spans(log), 4)
+    assert any(window.title.startswith("spike at 60.0 s") for window in windows)
+    figure = chart.draw_events(log, windows, flagged=spans(log))
+    steps = [np.nanmedian(np.diff(curve.dimension_values(0))) for curve in figure.traverse(lambda c: c, [hv.Curve])]
+    np.testing.assert_allclose(steps, 0.04, rtol=1e-6)
+
+
+# Relative luminance and contrast: WCAG 2.2 (w3.org/TR/WCAG22), "relative luminance" and "contrast ratio"; success
+# criterion 1.4.11 wants 3:1 for graphics. The papers are those of the page's style sheet.
+def luminance(colour):
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one, other):
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("tone", [look.MAIN, look.NEW, look.OLD, look.THIRD, look.QUIET])
+@pytest.mark.parametrize("paper", ["#fbfaf7", "#191c20", "#ffffff"])
+def test_every_tone_stands_out_on_light_and_on_dark_paper(tone, paper):
+    assert contrast(tone, paper) >= 3.0
+
+
+@pytest.mark.parametrize("cell", [*look.SEQUENCE, *look.AROUND_ZERO])
+def test_numbers_are_legible_on_every_cell(cell):
+    assert contrast(look.CELL_INK, cell) >= 4.5

@@ -1,0 +1,82 @@
+"""A Chromium without a network for tests of pages: every request and every message of its console is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from playwright.sync_api import Page, sync_playwright
+
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+DRAWN = "html.ready, html.undrawn"
+
+
+@dataclass
+class Opened:
+    """A page and what it did."""
+
+    page: Page
+    requests: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+    def show(self, path: Path, *, figures: bool = True) -> None:
+        """Open a file and wait until its figures are drawn."""
+        self.page.goto(path.resolve().as_uri())
+        if figures:
+            self.page.wait_for_selector(DRAWN, timeout=20000, state="attached")
+
+    def left_the_page(self) -> list[str]:
+        """Requests to anything but files of the record."""
+        return [url for url in self.requests if not url.startswith(("file:", "data:", "blob:"))]
+
+
+@contextmanager
+def browser(chromium_path: str) -> Iterator:
+    """A browser; close it by leaving the block."""
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=chromium_path, args=ARGUMENTS)
+        try:
+            yield started
+        finally:
+            started.close()
+
+
+@contextmanager
+def offline_page(started, **options) -> Iterator[Opened]:
+    """A fresh context of the browser, offline, that keeps requests and complaints."""
+    context = started.new_context(offline=True, **options)
+    opened = Opened(context.new_page())
+    opened.page.on("request", lambda request: opened.requests.append(request.url))
+    opened.page.on("console", lambda m: opened.complaints.append(m.text) if m.type in ("error", "warning") else None)
+    opened.page.on("pageerror", lambda error: opened.complaints.append(str(error)))
+    try:
+        yield opened
+    finally:
+        context.close()
+
+
+def ink(page: Page, selector: str) -> list[float]:
+    """Share of pixels of each canvas under a selector that are painted; shadow roots are looked into."""
+    return page.evaluate(
+        """(selector) => {
+            const found = [];
+            const look = (node) => {
+                if (node.tagName === "CANVAS") found.push(node);
+                if (node.shadowRoot) look(node.shadowRoot);
+                for (const child of node.children || []) look(child);
+            };
+            document.querySelectorAll(selector).forEach(look);
+            return found.filter((c) => c.width && c.height).map((canvas) => {
+                const data = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
+                let painted = 0;
+                for (let i = 3; i < data.length; i += 4) painted += data[i] > 0;
+                return painted / (data.length / 4);
+            });
+        }""",
+        selector,
+    )

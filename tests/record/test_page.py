@@ -1,0 +1,127 @@
+"""The page of a notebook: everything from outside stays text, and only the page's own scripts may run."""
+
+import base64
+import gzip
+import hashlib
+import re
+from pathlib import Path
+
+import holoviews as hv
+import nbformat
+import pandas as pd
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+
+from tunelab.record.display import FIGURE, TABLE, bullets, figure_item, table_item
+from tunelab.record.execute import Run
+from tunelab.record.notebook import Notebook
+from tunelab.record.page import notebook_page, prose
+
+hv.extension("bokeh", logo=False)
+HOSTILE = '</script><img src=x onerror="alert(1)"><b>bold</b>&amp;'
+
+
+def page_of(*cells, failure="") -> str:
+    run = Run(Notebook("n", Path("n.ipynb"), "What?", (), ()), new_notebook(cells=list(cells)), failure)
+    return notebook_page(run, {"session": HOSTILE})
+
+
+def cell_with(*outputs) -> nbformat.NotebookNode:
+    return new_code_cell("x = 1", outputs=list(outputs))
+
+
+def figure_cell(figure) -> nbformat.NotebookNode:
+    item, title = figure_item(figure)
+    return cell_with(new_output("display_data", data={FIGURE: item, "text/plain": title}))
+
+
+def test_whatever_comes_from_outside_stays_text():
+    table = pd.DataFrame({HOSTILE: [HOSTILE]})
+    page = page_of(
+        new_markdown_cell(f"# T\n\n{HOSTILE}"),
+        new_code_cell(HOSTILE, outputs=[new_output("stream", name="stdout", text=HOSTILE)]),
+        cell_with(new_output("execute_result", data={TABLE: table_item(table), "text/html": HOSTILE})),
+        cell_with(new_output("execute_result", data={"text/html": HOSTILE, "text/plain": HOSTILE})),
+        cell_with(new_output("execute_result", data={"text/markdown": HOSTILE})),
+        cell_with(new_output("error", ename="E", evalue=HOSTILE, traceback=[f"\x1b[31m{HOSTILE}\x1b[0m"])),
+        failure=HOSTILE,
+    )
+    assert "<img" not in page
+    assert "<b>" not in page
+    assert "onerror=&#34;" in page
+    assert "\x1b" not in page
+    assert page.count("</script>") == 0  # no figure, so no script at all
+
+
+def test_a_hostile_figure_cannot_leave_its_data_block():
+    curve = hv.Curve([(0, 1), (1, 2)], "x", "y").opts(title=HOSTILE, responsive=True, height=200)
+    page = page_of(figure_cell(curve))
+    assert "<img" not in page
+    packed = re.search(r'data-figure="figure-1">([^<]*)</script>', page).group(1)
+    assert "Curve" not in packed
+    assert gzip.decompress(base64.b64decode(packed)).startswith(b'{"target_id"')
+
+
+def test_the_policy_lets_in_exactly_the_scripts_of_the_page():
+    page = page_of(figure_cell(hv.Curve([(0, 1), (1, 2)]).opts(responsive=True, height=200)))
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page).group(1)
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules["default-src"] == "'none'"
+    assert rules["connect-src"] == "'none'"
+    inline = re.search(r"<script>(.*?)</script>", page, re.DOTALL).group(1)
+    packed = re.search(r'data-script="bokeh">([^<]*)</script>', page).group(1)
+    texts = [inline.encode(), gzip.decompress(base64.b64decode(packed))]
+    wanted = [f"'sha256-{base64.b64encode(hashlib.sha256(text).digest()).decode()}'" for text in texts]
+    assert rules["script-src"].split() == wanted
+
+
+def test_a_page_without_figures_carries_and_allows_no_script():
+    page = page_of(new_markdown_cell("# T"))
+    assert "script-src 'none'" in page
+    assert "<script" not in page
+
+
+def test_the_same_run_gives_the_same_page():
+    cell = figure_cell(hv.Curve([(0, 1), (1, 2)]).opts(responsive=True, height=200))
+    assert page_of(cell) == page_of(cell)
+
+
+def test_a_failure_stands_at_the_top_before_everything_else():
+    page = page_of(new_markdown_cell("# Title"), failure="ValueError: no lambda")
+    assert page.index("ValueError: no lambda") < page.index("<h1>Title</h1>")
+    assert 'role="alert"' in page
+
+
+def test_markdown_shows_tables_and_no_pictures_and_no_dangerous_links():
+    html = prose("| a |\n|---|\n| 1 |\n\n![x](http://a.example/x.png)\n\n[l](javascript:alert(1))\n\nλ = 1 °C ²")
+    assert "<table>" in html
+    assert "<img" not in html
+    assert 'href="javascript' not in html
+    assert "λ = 1 °C ²" in html
+
+
+def test_sentences_cannot_bring_markup_of_their_own():
+    html = prose(bullets(["# not a head\n\n- a", "*x* [l](http://a.example) <b>"]).data)
+    assert "<h1" not in html
+    assert "<a " not in html
+    assert "<em>" not in html
+    assert html.count("<li>") == 2
+
+
+def test_what_was_printed_in_pieces_is_one_text():
+    pieces = [new_output("stream", name="stdout", text=text) for text in ("-", " one\n", "- two\n")]
+    assert "<pre" in page_of(cell_with(*pieces))
+    assert page_of(cell_with(*pieces)) == page_of(cell_with(new_output("stream", name="stdout", text="- one\n- two\n")))
+
+
+def test_figures_carry_their_caption_and_a_name_for_those_who_cannot_see_them():
+    curve = hv.Curve([(0, 1), (1, 2)], "time [s]", "lambda [–]").opts(title="A caption", responsive=True, height=200)
+    page = page_of(figure_cell(curve))
+    assert "<figcaption>A caption</figcaption>" in page
+    assert 'aria-label="A caption: lambda [–] against time [s]"' in page
+
+
+def test_tables_round_for_reading_and_show_what_is_missing():
+    item = table_item(pd.DataFrame({"a": [1 / 3, float("nan"), 12345.678, 1e-9], "b": [True, False, None, "x"]}))
+    assert [row[0] for row in item["rows"]] == ["0.3333", "–", "12345.7", "1.000e-09"]
+    assert [row[1] for row in item["rows"]] == ["yes", "no", "–", "x"]
+    assert item["numeric"] == [True, False]

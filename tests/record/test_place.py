@@ -1,0 +1,111 @@
+"""The place of a record: whole or not at all, and nothing lost."""
+
+import multiprocessing
+import os
+import time
+
+import pytest
+
+from tunelab.record import place as place_module
+from tunelab.record.place import UNFINISHED, folder_beside, put_in_place
+
+
+def write_record(place, text):
+    with folder_beside(place) as folder:
+        (folder / "index.html").write_text(text)
+        (folder / "tables").mkdir()
+        (folder / "tables" / "a.csv").write_text(text)
+        return put_in_place(folder, place)
+
+
+def test_a_record_comes_into_place_and_nothing_stays_beside_it(tmp_path):
+    place = tmp_path / "records" / "2026-05-03-steady"
+    assert write_record(place, "one") is None
+    assert (place / "index.html").read_text() == "one"
+    assert [path.name for path in place.parent.iterdir()] == [place.name]
+
+
+def test_an_existing_record_is_kept_by_number(tmp_path):
+    place = tmp_path / "s"
+    kept = [write_record(place, text) for text in ("one", "two", "three")]
+    assert kept == [None, tmp_path / "s.1", tmp_path / "s.2"]
+    assert [(p / "index.html").read_text() for p in (*kept[1:], place)] == ["one", "two", "three"]
+
+
+def test_numbers_of_kept_records_are_never_used_again(tmp_path):
+    place = tmp_path / "s"
+    write_record(place, "one")
+    (tmp_path / "s.7").mkdir()
+    assert write_record(place, "two") == tmp_path / "s.8"
+
+
+def test_keeping_works_where_the_system_cannot_exchange_names(tmp_path, monkeypatch):
+    monkeypatch.setattr(place_module, "_swap_names", lambda one, other: False)
+    place = tmp_path / "s"
+    write_record(place, "one")
+    assert write_record(place, "two") == tmp_path / "s.1"
+    assert (place / "index.html").read_text() == "two"
+
+
+def test_without_exchange_a_failed_rename_puts_the_old_record_back(tmp_path, monkeypatch):
+    place = tmp_path / "s"
+    write_record(place, "one")
+    monkeypatch.setattr(place_module, "_swap_names", lambda one, other: False)
+    real = os.rename
+    monkeypatch.setattr(os, "rename", lambda a, b: fail() if UNFINISHED in str(a) else real(a, b))
+    with pytest.raises(OSError, match="disk"):
+        write_record(place, "two")
+    assert (place / "index.html").read_text() == "one"
+
+
+def fail():
+    raise OSError("the disk went away")
+
+
+def test_an_error_while_writing_leaves_the_old_record(tmp_path):
+    place = tmp_path / "s"
+    write_record(place, "one")
+    with pytest.raises(OSError, match="disk"):
+        write_half(place)
+    assert (place / "index.html").read_text() == "one"
+    assert [path.name for path in tmp_path.iterdir()] == ["s"]
+
+
+def write_half(place):
+    with folder_beside(place) as folder:
+        (folder / "index.html").write_text("half")
+        fail()
+
+
+def test_a_file_in_the_place_is_not_overwritten(tmp_path):
+    place = tmp_path / "s"
+    place.write_text("mine")
+    with pytest.raises(FileExistsError, match="is a file"):
+        write_record(place, "one")
+    assert place.read_text() == "mine"
+
+
+def test_what_a_crash_left_behind_goes_after_a_day_and_not_before(tmp_path):
+    place = tmp_path / "s"
+    for name, age in (("old", 2 * 86400), ("young", 60)):
+        folder = tmp_path / f"{UNFINISHED}s-{name}"
+        folder.mkdir()
+        os.utime(folder, (time.time() - age,) * 2)
+    write_record(place, "one")
+    assert sorted(path.name for path in tmp_path.iterdir()) == [f"{UNFINISHED}s-young", "s"]
+
+
+def test_many_writers_at_once_lose_no_record(tmp_path):
+    place = tmp_path / "s"
+    context = multiprocessing.get_context("fork")
+    writers = [context.Process(target=write_record, args=(place, f"text {n}")) for n in range(8)]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+    assert all(writer.exitcode == 0 for writer in writers)
+    folders = sorted(tmp_path.iterdir())
+    texts = [(folder / "index.html").read_text() for folder in folders]
+    assert [folder.name for folder in folders] == ["s", *(f"s.{n}" for n in range(1, 8))]
+    assert sorted(texts) == [f"text {n}" for n in range(8)]
+    assert all((folder / "tables" / "a.csv").read_text() == text for folder, text in zip(folders, texts, strict=True))

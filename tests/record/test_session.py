@@ -1,0 +1,250 @@
+"""The record of a session, from a raw log to pages: whole, the same again, readable when an analysis fails."""
+
+import csv
+import json
+import multiprocessing
+import os
+import signal
+import time
+import tomllib
+
+import nbformat
+import pytest
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+from plain_workspace import SESSION_NAME, write_workspace
+
+from tunelab.log.store import read_log
+from tunelab.record.notebook import read_notebook
+from tunelab.record.opened import open_session
+from tunelab.record.place import UNFINISHED
+from tunelab.record.session import record_session
+from tunelab.workspace import open_workspace
+
+HOSTILE = '</script><img src=x onerror="alert(1)">'
+PARAMETERS = 'session = "x"  # folder\nscale = 2.0  # made up\nout = ""\n'
+SET_UP = "from tunelab import record\nrecord.set_up_display()"
+READ = "opened = record.open_session(session)\nevidence = record.gather_evidence(opened)\nevidence.facts()"
+ANSWER = """
+import holoviews as hv
+import pandas as pd
+from tunelab.study.finding import Finding
+from tunelab.record import Chapter, NextRevision, Section
+revision = opened.revision.model_copy(update={"name": "r02", "based_on": "r01"})
+nothing = float("nan")
+finding = Finding("good.answer", "An answer", nothing, "%", 0.1 + 0.2, 1 / 3, 0.95, 10, 2, "watch", 2.0, "Because.")
+table = pd.DataFrame({"name": ["=1+1"], "value": [scale]})
+chapter = Chapter("good", (finding,), {"t": table}, NextRevision(revision, {}),
+                  change=Section(("Change it.",), (("A table", table),)),
+                  drive_next=Section(("Drive on.",), (("Holds", table),)))
+"""
+FIGURE = 'hv.Curve([(0, 1), (1, 2)], "time [s]", "x").opts(responsive=True, height=200, title="A figure")'
+
+
+def write_notebook(folder, name, *sources):
+    cells = [new_markdown_cell(f"# Is {name} so?"), new_code_cell(SET_UP)]
+    cells.append(new_code_cell(PARAMETERS, metadata={"tags": ["parameters"]}))
+    cells += [new_code_cell(source) for source in sources]
+    nbformat.write(new_notebook(cells=cells, metadata={"tunelab": {"steps": ["steady"]}}), folder / f"{name}.ipynb")
+    return read_notebook(folder / f"{name}.ipynb")
+
+
+def write_log_file(path):
+    rows = [["Time (s)", "Engine speed (rpm)", "MAF (V)", "Lambda", "Coolant (°C)", HOSTILE]]
+    rows += [
+        [f"{k * 0.04:.2f}", 1500 + k % 7, f"{2 + 0.001 * (k % 5)}", f"{1 + 0.001 * (k % 3)}", 85, k] for k in range(500)
+    ]
+    rows.insert(300, ["5.0", "not", "a", "row", "x", "=1+1"])
+    with open(path, "w", encoding="utf-8", newline="") as handle:
+        csv.writer(handle).writerows(rows)
+
+
+@pytest.fixture(scope="module")
+def workspace(tmp_path_factory):
+    root = write_workspace(tmp_path_factory.mktemp("car"))
+    folder = root / "sessions" / SESSION_NAME
+    write_log_file(folder / "log1.csv")
+    with open(folder / "session.toml", "a", encoding="utf-8") as handle:
+        handle.write(f"notes = {json.dumps(HOSTILE)}\n")
+    return root
+
+
+@pytest.fixture(scope="module")
+def notebooks(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("notebooks")
+    good = write_notebook(folder, "good", READ, ANSWER, FIGURE, "record.write(out, chapter)")
+    bad = write_notebook(folder, "bad", READ, "print('so far')", 'raise ValueError("no lambda in this log")', "1")
+    return {"good": good, "bad": bad}
+
+
+@pytest.fixture(scope="module")
+def records(workspace, notebooks):
+    """Two runs alike, then one in which an analysis fails."""
+    opened = open_session(workspace / "sessions" / SESSION_NAME)
+    settings = {"good": {"scale": 3.0}}
+    chosen = [[notebooks["good"]], [notebooks["good"]], [notebooks["good"], notebooks["bad"]]]
+    return [record_session(opened, some, settings) for some in chosen]
+
+
+@pytest.fixture(scope="module")
+def places(records):
+    """Folders of the three records, the last one in place."""
+    return [records[1].kept, records[2].kept, records[2].place]
+
+
+def results(place):
+    return json.loads((place / "results.json").read_text(encoding="utf-8"))
+
+
+def test_a_record_has_all_its_files(places):
+    names = {path.relative_to(places[0]).as_posix() for path in places[0].rglob("*") if path.is_file()}
+    assert names == {
+        "index.html", "good.html", "good.ipynb", "results.json", "proposal.toml", "drive_sheet.html", "log.nc",
+        "ro-crate-metadata.json", "tables/t.csv", "tables/set_aside.csv", "tables/flagged_spans.csv",
+    }  # fmt: skip
+
+
+def test_results_have_the_promised_keys(places):
+    found = results(places[0])
+    assert found["schema"] == "tunelab-results/1"
+    assert {"session", "step", "revision", "inputs", "versions", "parameters", "findings"} <= set(found)
+    assert set(found["inputs"][0]) == {"path", "sha256", "rows_in", "rows_kept", "rows_set_aside"}
+    assert found["parameters"]["good"] == {"session": f"sessions/{SESSION_NAME}", "scale": 3.0}
+    (finding,) = found["findings"]
+    assert list(finding) == [
+        "id", "title", "value", "unit", "lower", "upper", "confidence", "samples_used", "samples_flagged", "status",
+        "limit", "because",
+    ]  # fmt: skip
+    assert finding["value"] is None
+    assert finding["lower"] == 0.3
+
+
+def test_the_same_inputs_give_the_same_results_byte_for_byte(places):
+    texts = [(place / "results.json").read_text(encoding="utf-8") for place in places[:2]]
+    bare = [text.partition('"timestamps"')[0] for text in texts]
+    assert bare[0] == bare[1]
+    assert len(bare[0]) > 500
+    assert set(results(places[0])) == set(results(places[1]))
+
+
+def test_every_row_is_accounted_for(places, workspace):
+    import hashlib
+
+    (item,) = results(places[0])["inputs"]
+    raw = (workspace / "sessions" / SESSION_NAME / "log1.csv").read_bytes()
+    assert item["sha256"] == hashlib.sha256(raw).hexdigest()
+    assert item["rows_in"] == 501
+    assert item["rows_kept"] + item["rows_set_aside"] == 501
+    listed = (places[0] / "tables" / "set_aside.csv").read_text().splitlines()
+    assert listed[0] == "file,row,reason"
+    assert len(listed) - 1 == item["rows_set_aside"]
+
+
+def test_the_proposal_reads_back_as_a_revision(places, workspace, tmp_path):
+    root = write_workspace(tmp_path)
+    text = (places[0] / "proposal.toml").read_text(encoding="utf-8")
+    assert tomllib.loads(text)["based_on"] == "r01"
+    (root / "revisions" / "r02.toml").write_text(text, encoding="utf-8")
+    assert open_workspace(root).revisions["r02"].meter_curve == open_workspace(root).revisions["r01"].meter_curve
+
+
+def test_the_log_in_the_record_is_the_log_with_its_flags(places):
+    log = read_log(places[0] / "log.nc")
+    assert "lambda_measured_flag" in log
+    assert log.sizes["time"] == results(places[0])["inputs"][0]["rows_kept"]
+
+
+def test_provenance_names_every_file_with_its_hash(places):
+    from rocrate.rocrate import ROCrate
+
+    crate = ROCrate(places[0])
+    names = {path.relative_to(places[0]).as_posix() for path in places[0].rglob("*") if path.is_file()}
+    described = {entity.id: entity for entity in crate.data_entities}
+    assert set(described) == names - {"ro-crate-metadata.json"}
+    assert all(len(entity["sha256"]) == 64 for entity in described.values())
+    assert crate.get("#run")["instrument"].id == "#tunelab"
+    assert len(crate.get("#run")["object"]) == 4  # raw log, car, revision, session
+
+
+def test_no_path_of_the_machine_is_in_a_record(places, workspace, notebooks):
+    for path in places[2].rglob("*"):
+        if path.suffix in (".json", ".toml", ".csv", ".html"):
+            text = path.read_text(encoding="utf-8")
+            assert str(workspace) not in text, path.name
+    executed = (places[0] / "good.ipynb").read_text(encoding="utf-8")
+    assert str(workspace) not in executed
+    assert "kernel_check" not in executed
+
+
+def test_a_failed_analysis_leaves_a_readable_record_marked_at_its_top(records, places):
+    assert records[2].failed
+    index = (places[2] / "index.html").read_text(encoding="utf-8")
+    assert "This record is marked failed" in index
+    assert index.index("This record is marked failed") < index.index("What was driven")
+    page = (places[2] / "bad.html").read_text(encoding="utf-8")
+    assert "ValueError: no lambda in this log" in page
+    assert "so far" in page
+
+
+def test_what_failed_is_not_shown_and_never_met(places):
+    found = {finding["id"]: finding for finding in results(places[2])["findings"]}
+    assert found["bad.run"]["status"] == "not_shown"
+    assert "no lambda in this log" in found["bad.run"]["because"]
+    assert found["good.answer"]["status"] == "watch"
+
+
+def test_hostile_text_of_log_and_session_stays_text_everywhere(places):
+    for path in places[2].glob("*.html"):
+        text = path.read_text(encoding="utf-8")
+        assert "<img" not in text, path.name
+    assert any("onerror" in path.read_text(encoding="utf-8") for path in places[2].glob("*.html"))
+
+
+def test_pages_ask_for_no_network(places):
+    for path in places[0].glob("*.html"):
+        text = path.read_text(encoding="utf-8")
+        assert "default-src &#39;none&#39;" in text or "default-src 'none'" in text
+        assert 'src="http' not in text
+        assert 'href="http' not in text
+        assert path.stat().st_size < 5e6
+
+
+def record_slowly(workspace, notebook):
+    record_session(open_session(workspace / "sessions" / SESSION_NAME), [notebook], {})
+
+
+def test_a_run_that_is_killed_leaves_the_old_record(workspace, notebooks, records, tmp_path):
+    place = records[2].place
+    before = (place / "results.json").read_bytes()
+    slow = write_notebook(tmp_path, "slow", "import time\ntime.sleep(60)")
+    process = multiprocessing.get_context("spawn").Process(target=record_slowly, args=(workspace, slow))
+    process.start()
+    deadline = time.monotonic() + 60
+    while not list(place.parent.glob(f"{UNFINISHED}*/slow.ipynb")) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert list(place.parent.glob(f"{UNFINISHED}*/slow.ipynb"))
+    os.kill(process.pid, signal.SIGKILL)
+    process.join()
+    assert (place / "results.json").read_bytes() == before
+    assert not (place / "slow.ipynb").exists()
+
+
+def test_a_kernel_of_another_python_is_refused(tmp_path, monkeypatch):
+    from tunelab.record import execute
+
+    notebook = write_notebook(tmp_path, "n", "print('it ran')")
+    monkeypatch.setattr(execute.sys, "prefix", "/another/python")
+    run = execute.run_notebook(notebook, {"session": "s"}, record=tmp_path, root=tmp_path)
+    assert "runs in another Python than tunelab" in run.failure
+    outputs = [output for cell in run.executed.cells for output in cell.get("outputs", [])]
+    assert not any("it ran" in output.get("text", "") for output in outputs)
+
+
+def test_a_kernel_that_dies_is_a_failure_and_not_a_crash(tmp_path):
+    from tunelab.record.execute import run_notebook
+
+    notebook = write_notebook(tmp_path, "n", "print('alive')", "import os\nos._exit(3)")
+    run = run_notebook(notebook, {"session": "s"}, record=tmp_path, root=tmp_path)
+    assert run.failed
+    assert "kernel" in run.failure
+    outputs = [output for cell in run.executed.cells for output in cell.get("outputs", [])]
+    assert any("alive" in output.get("text", "") for output in outputs)

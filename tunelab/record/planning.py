@@ -1,0 +1,71 @@
+"""A drive plan without a record: for one session, or for all steady sessions of a workspace taken together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tunelab.log.flag import flag_log
+from tunelab.log.load import load_session
+from tunelab.record.chapter import Chapter, as_data
+from tunelab.record.opened import open_session
+from tunelab.record.plan import plan_chapter
+from tunelab.record.summary import sheet_html
+from tunelab.study.coverage import cover
+from tunelab.study.drive_plan import DrivePlan, plan_drive
+from tunelab.workspace import Workspace, open_workspace
+from tunelab.workspace.revision import Revision
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A drive plan and where it comes from."""
+
+    title: str
+    plan: DrivePlan
+    chapter: Chapter
+
+    def html(self) -> str:
+        """The plan as one page that opens offline and prints on one sheet."""
+        return sheet_html(self.title, [as_data(self.chapter)], self.plan.cautions)
+
+
+def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
+    """Plan the next drive.
+
+    Parameters
+    ----------
+    path : Path
+        A session's folder, or a workspace: then every session with the step `steady` that has logs counts, none at all
+        is allowed, and the newest revision is taken to be in the ECU.
+    top_speed_km_h : float or None
+        Highest road speed that may be driven there; None: the owner's own limit. [km/h]
+
+    Raises
+    ------
+    WorkspaceError, LoadError
+        The files cannot be used as they stand.
+    """
+    if (path / "car.toml").is_file():
+        workspace = open_workspace(path)
+        names = [n for n, folder in workspace.sessions.items() if "steady" in folder.session.steps and folder.files]
+        revision = max(workspace.revisions.values(), key=lambda item: (item.date, item.name))
+    else:
+        opened = open_session(path)
+        workspace, names, revision = opened.workspace, [opened.name], opened.revision
+    return _plan(workspace, names, revision, top_speed_km_h)
+
+
+def _plan(workspace: Workspace, names: list[str], revision: Revision, top_speed_km_h: float | None) -> Planned:
+    logs = [_flagged(workspace, name) for name in names]
+    coverage = cover(logs, workspace.car, revision)
+    top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
+    plan = plan_drive(coverage, workspace.car, revision, top_speed_km_h=top)
+    after = f"after {', '.join(names)}" if names else "nothing driven yet"
+    return Planned(f"{workspace.car.name}: drive plan, {after}", plan, plan_chapter(coverage, plan))
+
+
+def _flagged(workspace: Workspace, name: str):
+    session = workspace.sessions[name].session
+    log = load_session(workspace, name)
+    return flag_log(log, workspace.car, session, revision=workspace.revisions[session.revision])
