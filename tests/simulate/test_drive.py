@@ -9,7 +9,7 @@ from tunelab.channels import CHANNELS
 from tunelab.physics.driveline import effective_mass, road_speed_km_h
 from tunelab.physics.load import absolute_load
 from tunelab.physics.roadload import RoadLoadCurve, coast_down_time
-from tunelab.simulate import Schedule, drive, random_car, steady_sweep
+from tunelab.simulate import Schedule, drive, one_line, random_car, steady_sweep
 from tunelab.simulate.demo.revisions import revisions
 from tunelab.simulate.demo.special import MARIT, PIA, TRUTH
 from tunelab.simulate.engine import GAS_CONSTANT
@@ -254,6 +254,32 @@ def test_sweep_separates_what_has_to_be_separated():
     assert high - low > 1.2
     assert np.mean(out.channels["fuel_mode"] == 3) < 0.1
     assert brake_torque_nm(truth, 3000.0, 95.0, DAY) > brake_torque_nm(truth, 3000.0, 50.0, DAY) > 0.0
+
+
+def test_one_line_keeps_load_and_speed_together():
+    """In the sweep the same speed sees many loads; on one line, once cruising, hardly more than one."""
+    short = one_line(TRUTH, longest_s=150.0)
+    out = drive(TRUTH, R01, short, rng=np.random.default_rng(6))
+    cruising = (out.true["task"] >= 2) & (np.abs(np.gradient(out.true["ground_speed_m_s"], 0.01)) < 0.05)
+    speed, flow = out.channels["engine_speed_rpm"][cruising], out.true["meter_flow_kg_h"][cruising]
+    off = flow - np.polyval(np.polyfit(speed, flow, 2), speed)
+    assert off.std() < 0.15 * flow.mean()
+    assert np.ptp(np.quantile(out.channels["battery_v"][cruising], [0.02, 0.98])) < 0.3
+
+
+def test_long_overlap_reads_lean_at_idle_only():
+    lean = replace(TRUTH, engine=replace(TRUTH.engine, overlap_lean=0.06), ecu=replace(TRUTH.ecu, loop="open"))
+    plain, odd = (driven(idle(6.0), hold(3, 2600.0, 12.0, 3.0), truth=truth) for truth in (OPEN_LOOP, lean))
+    for task, expected in ((0, 1.04), (1, 1.0)):
+        read, same = (out.channels["lambda_measured"][held(out, task=task, seconds=1.5)].mean() for out in (odd, plain))
+        assert read / same == pytest.approx(expected, abs=0.015)
+    true = [out.true["mixture_lambda"][held(out, task=0, seconds=1.5)].mean() for out in (odd, plain)]
+    assert true[0] == pytest.approx(true[1], rel=1e-9)
+
+
+def test_empty_schedule_is_an_error():
+    with pytest.raises(ValueError, match="at least one task"):
+        Schedule("nothing", MARIT, DAY, (), 10.0)
 
 
 def _hold_flow(truth, task):

@@ -1,5 +1,7 @@
 """Invented cars: whole, varied, and wrong by as much as they are said to be."""
 
+import tomllib
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from tunelab.simulate.operating import Points, overall_constant, read_lambda, tr
 from tunelab.simulate.random_car import curve_departure
 from tunelab.simulate.sweep import DAY
 from tunelab.workspace.revision import DeadTime, MeterCurve
+from tunelab.workspace.write import write_revision
 
 SEEDS = range(24)
 
@@ -27,6 +30,18 @@ def test_car_is_whole(seed):
     assert (np.diff(revision.meter_curve.flow_kg_h) > 0).all()
     assert car.meter.kind == truth.meter.kind
     assert getattr(revision.meter_curve, car.meter.channel) is not None
+
+
+@pytest.mark.parametrize("seed", SEEDS[:6])
+def test_revision_is_one_that_an_owner_could_keep(seed, tmp_path):
+    revision = car_of(seed)[2]
+    write_revision(tmp_path / "r01.toml", revision, {})  # reads it back and refuses what does not agree
+    assert tomllib.loads((tmp_path / "r01.toml").read_text(encoding="utf-8"))["name"] == "r01"
+
+
+def test_same_seed_same_car():
+    assert car_of(11) == car_of(11)
+    assert car_of(11) != car_of(12)
 
 
 def test_cars_are_varied():

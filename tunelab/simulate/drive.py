@@ -13,6 +13,7 @@ from tunelab.channels import CHANNELS
 from tunelab.simulate import ecu, engine, exhaust, motion, supply
 from tunelab.simulate.air_meter import over_read
 from tunelab.simulate.driver import step_driver
+from tunelab.simulate.scale import KG_H, KILO, KM_H, MILLI
 from tunelab.simulate.schedule import Driver, Schedule, idle
 from tunelab.simulate.state import State, first_state, towards
 from tunelab.simulate.truth import Truth
@@ -108,11 +109,11 @@ def _step_air(s: State, truth: Truth, schedule: Schedule, noise: tuple[float, fl
     area = engine.throttle_area(truth.engine, s.throttle_pct, s.idle_pct)
     inflow, slope = engine.throttle_flow(area, ambient, s.manifold_kpa, 273.15 + s.intake_air_c)
     drawn = engine.cylinder_flow(truth.engine, s.engine_speed_rpm, s.manifold_kpa, ambient, charge_k)
-    gain = engine.GAS_CONSTANT * charge_k / (truth.engine.manifold_volume_l * 1e-3) / 1e3
+    gain = engine.GAS_CONSTANT * charge_k / (truth.engine.manifold_volume_l * MILLI) / KILO
     change = dt * gain * (inflow - drawn) / (1.0 - dt * gain * (slope - drawn / s.manifold_kpa))
-    s.meter_flow_kg_h = max(inflow + slope * change, 0.0) * 3600.0
+    s.meter_flow_kg_h = max(inflow + slope * change, 0.0) * KG_H
     s.manifold_kpa = max(s.manifold_kpa + change, 8.0)
-    s.cylinder_kg_h = max(drawn * s.manifold_kpa / (s.manifold_kpa - change), 0.0) * 3600.0
+    s.cylinder_kg_h = max(drawn * s.manifold_kpa / (s.manifold_kpa - change), 0.0) * KG_H
     s.vacuum_kpa = ambient - s.manifold_kpa
     meter = truth.meter
     s.over_read = over_read(meter, s.engine_speed_rpm, s.manifold_kpa / ambient)
@@ -142,7 +143,7 @@ def _step_torque(s: State, truth: Truth, ambient_kpa: float, burn: float, dt: fl
     drag = engine.drag_torque(truth.engine, s.engine_speed_rpm, s.manifold_kpa, ambient_kpa, s.oil_c)
     drag *= min(s.engine_speed_rpm / 100.0, 1.0)
     fires = s.pulse_ms > 0.0 and s.engine_speed_rpm > 120.0 and s.mixture < 2.0
-    air_kg_s = s.cylinder_kg_h / 3600.0
+    air_kg_s = s.cylinder_kg_h / KG_H
     work = (
         engine.indicated_torque(truth.engine, air_kg_s, s.engine_speed_rpm, s.mixture, s.spark_loss) if fires else 0.0
     )
@@ -157,8 +158,8 @@ def _row(s: State, truth: Truth, schedule: Schedule, shown: float) -> tuple[floa
         schedule.conditions.pressure_kpa, s.pulse_ms, 100.0 * s.duty, shown, s.lambda_commanded, s.short_pct,
         s.long_cells[s.cell], s.enrichment_pct, s.battery_v, s.coolant_c, s.intake_air_c, schedule.conditions.air_c,
         s.oil_c, s.exhaust_c, s.spark_deg, s.retard_deg,
-        3.6 * s.wheel_rad_s * truth.vehicle.rolling_radius_m * truth.vehicle.speed_reading,
-        3.6 * s.gps_m_s, s.fuel_pressure_kpa, s.oil_pressure_kpa, s.idle_pct, truth.ecu.idle_target_rpm,
+        KM_H * s.wheel_rad_s * truth.vehicle.rolling_radius_m * truth.vehicle.speed_reading,
+        KM_H * s.gps_m_s, s.fuel_pressure_kpa, s.oil_pressure_kpa, s.idle_pct, truth.ecu.idle_target_rpm,
         s.fuel_mode, s.gear, s.clutch_open > 0.5, s.brake > 0.01, s.launch, s.acceleration, s.north_m, s.east_m,
         s.altitude_m, s.reading, s.wide, s.meter_flow_kg_h, s.cylinder_kg_h, s.mixture, s.over_read,
         s.delivered_g_s, s.torque_nm, s.wheel_rad_s * truth.vehicle.rolling_radius_m, s.speed_m_s, s.task,
@@ -228,7 +229,7 @@ def drive(truth: Truth, revision: Revision, schedule: Schedule, *, rng: np.rando
     count = round(schedule.longest_s / STEP_S)
     noise = _noise(truth, rng, count)
     conditions = schedule.conditions
-    density = conditions.pressure_kpa * 1e3 / (engine.GAS_CONSTANT * (conditions.air_c + 273.15))
+    density = conditions.pressure_kpa * KILO / (engine.GAS_CONSTANT * (conditions.air_c + 273.15))
     rig = _Rig(truth, ecu.ecu_tables(revision), schedule, noise, exhaust.pipe_of(truth, STEP_S), density)
     table = np.array(_loop(rig), dtype=float).T
     names = (*CHANNEL_NAMES, "reading", "wide", *TRUE_NAMES)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 
 from tunelab.simulate.motion import gear_ratio
+from tunelab.simulate.scale import KILO, KM_H
 from tunelab.simulate.schedule import Driver, Task
 from tunelab.simulate.state import State
 from tunelab.simulate.truth import Truth
@@ -85,7 +86,7 @@ def _step_gear(s: State, truth: Truth, gear: int) -> None:
 
 def _hold_speed(s: State, target_rpm: float, throttle_pct: float, dt: float) -> None:
     """Throttle where it was asked; the brake holds the speed, or more throttle if the car would slow down."""
-    away = (s.engine_speed_rpm - target_rpm) / 1000.0
+    away = (s.engine_speed_rpm - target_rpm) / KILO
     s.hold_integral = min(max(s.hold_integral + 0.7 * away * dt, -0.6), 0.8)
     effort = 1.1 * away + s.hold_integral
     s.brake = min(max(effort, 0.0), 0.8)
@@ -117,7 +118,7 @@ def _do_hold(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> b
 def _do_cruise(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> bool:
     if not _in_gear(s, truth, driver, task.gear, dt):
         return s.task_clock > _APPROACH_S
-    away = task.speed_km_h / 3.6 - s.speed_m_s
+    away = task.speed_km_h / KM_H - s.speed_m_s
     if away > 1.5:
         s.pedal_pct, s.hold_integral = 30.0, 9.0
         return s.task_clock > _APPROACH_S + task.seconds
@@ -171,11 +172,11 @@ def _do_free_roll(s: State, truth: Truth, driver: Driver, task: Task, dt: float)
     if s.phase == 0:
         if _in_gear(s, truth, driver, task.gear, dt):
             s.pedal_pct = 45.0
-            s.phase = 1 if s.speed_m_s * 3.6 > task.speed_km_h else 0
+            s.phase = 1 if s.speed_m_s * KM_H > task.speed_km_h else 0
         return s.task_clock > 2.0 * _APPROACH_S
     s.pedal_pct, s.brake, s.gear, s.clutch_open = 0.0, 0.0, 0, 0.0
     s.settled_clock += dt
-    return s.speed_m_s * 3.6 < task.until_km_h or s.settled_clock > task.seconds
+    return s.speed_m_s * KM_H < task.until_km_h or s.settled_clock > task.seconds
 
 
 def _do_stop(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> bool:
@@ -208,7 +209,7 @@ def _do_launch(s: State, truth: Truth, driver: Driver, task: Task, dt: float) ->
         s.pedal_pct = min(task.throttle_pct + s.hold_integral, 100.0)
         if s.is_locked and s.engine_speed_rpm > task.engine_speed_rpm and s.gear < len(truth.vehicle.ratios):
             _begin_change(s, s.gear + 1)
-    return s.speed_m_s * 3.6 > task.speed_km_h or s.settled_clock > task.seconds
+    return s.speed_m_s * KM_H > task.speed_km_h or s.settled_clock > task.seconds
 
 
 def _do_off(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tunelab.simulate.engine import best_spark
 from tunelab.simulate.injector import ecu_injector_flow_g_s
+from tunelab.simulate.scale import KG_H, KG_H_IN_G_S, KILO, MILLI
 from tunelab.simulate.state import State, lookup, towards
 from tunelab.simulate.truth import Truth
 from tunelab.workspace.revision import Revision
@@ -47,7 +48,7 @@ def step_metering(s: State, truth: Truth, tables: EcuTables, dt: float) -> None:
     flow = lookup(tables.reading, tables.flow_kg_h, s.reading)
     speed = max(s.engine_speed_rpm, 100.0)
     s.air_flow_kg_h = towards(s.air_flow_kg_h, flow, dt, 60.0 / speed)
-    full = _REFERENCE_DENSITY * truth.engine.displacement_l * 1e-3 * speed / 120.0 * 3600.0
+    full = _REFERENCE_DENSITY * truth.engine.displacement_l * MILLI * speed / 120.0 * KG_H
     s.air_flow_kg_h = min(s.air_flow_kg_h, 1.3 * full)  # more no engine of this size can draw
     s.load = s.air_flow_kg_h / full
 
@@ -129,13 +130,13 @@ def step_pulse(s: State, truth: Truth, tables: EcuTables) -> None:
         return
     injectors = truth.injectors
     events_s = injectors.count * injectors.injections_per_cycle * s.engine_speed_rpm / 120.0
-    fuel_g_s = s.air_flow_kg_h / 3.6 / (tables.stoich_afr * s.lambda_commanded)
+    fuel_g_s = s.air_flow_kg_h / KG_H_IN_G_S / (tables.stoich_afr * s.lambda_commanded)
     fuel_g_s *= (1.0 + (s.short_pct + s.long_cells[s.cell]) / 100.0) * (1.0 + s.enrichment_pct / 100.0)
     if s.engine_speed_rpm < 450.0:
         fuel_g_s *= 1.6
     flow = ecu_injector_flow_g_s(injectors, tables.injector_g_min, s.vacuum_kpa)
-    longest_ms = 1000.0 * injectors.count / events_s
-    pulse_ms = fuel_g_s / events_s / flow * 1000.0 + lookup(tables.battery_v, tables.dead_time_ms, s.battery_v)
+    longest_ms = KILO * injectors.count / events_s
+    pulse_ms = fuel_g_s / events_s / flow * KILO + lookup(tables.battery_v, tables.dead_time_ms, s.battery_v)
     s.pulse_ms = min(pulse_ms, longest_ms)
     s.duty = s.pulse_ms / longest_ms
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from tunelab.simulate.scale import KILO, MILLI
 from tunelab.simulate.truth import EngineTruth
 
 GAS_CONSTANT = 287.05  # of dry air [J kg⁻¹ K⁻¹]
@@ -39,16 +40,16 @@ def cylinder_flow(
 ) -> float:
     """Air drawn from the manifold by all cylinders. [kg/s]"""
     filling = volumetric_efficiency(engine, engine_speed_rpm, manifold_kpa, ambient_kpa)
-    volume_m3_s = engine.displacement_l * 1e-3 * engine_speed_rpm / 120.0
-    return filling * manifold_kpa * 1e3 / (GAS_CONSTANT * charge_k) * volume_m3_s
+    volume_m3_s = engine.displacement_l * MILLI * engine_speed_rpm / 120.0
+    return filling * manifold_kpa * KILO / (GAS_CONSTANT * charge_k) * volume_m3_s
 
 
 def throttle_area(engine: EngineTruth, throttle_pct: float, idle_pct: float) -> float:
     """Open area past the plate and through the idle actuator, discharge included. [m²]"""
     closed = math.radians(6.0)
     angle = closed + (math.pi / 2.0 - closed) * min(max(throttle_pct, 0.0), 100.0) / 100.0
-    bore = math.pi / 4.0 * (engine.throttle_bore_mm * 1e-3) ** 2
-    idle = math.pi / 4.0 * (engine.idle_bore_mm * 1e-3) ** 2
+    bore = math.pi / 4.0 * (engine.throttle_bore_mm * MILLI) ** 2
+    idle = math.pi / 4.0 * (engine.idle_bore_mm * MILLI) ** 2
     return 0.85 * bore * (1.0 - math.cos(angle) / math.cos(closed)) + 0.7 * idle * (0.06 + 0.94 * idle_pct / 100.0)
 
 
@@ -68,7 +69,7 @@ def _flow_function(ratio: float) -> tuple[float, float]:
 
 def throttle_flow(area_m2: float, upstream_kpa: float, downstream_kpa: float, upstream_k: float) -> tuple[float, float]:
     """Air past the throttle and its slope by downstream pressure. [kg/s], [kg/s per kPa]"""
-    scale = area_m2 * upstream_kpa * 1e3 / math.sqrt(GAS_CONSTANT * upstream_k)
+    scale = area_m2 * upstream_kpa * KILO / math.sqrt(GAS_CONSTANT * upstream_k)
     value, slope = _flow_function(downstream_kpa / upstream_kpa)
     return scale * value, scale * slope / upstream_kpa
 
@@ -94,7 +95,7 @@ def indicated_torque(
     """
     heat_w = air_kg_s / 14.6 * 43.0e6
     speed_rad_s = max(engine_speed_rpm, 50.0) * math.pi / 30.0
-    charge = air_kg_s / (engine.displacement_l * 1e-3 * speed_rad_s)  # kg/m³ over 4 pi
+    charge = air_kg_s / (engine.displacement_l * MILLI * speed_rad_s)  # kg/m³ over 4 pi
     thin = 1.0 - 0.7 * math.exp(-charge / 0.02)
     return (
         engine.indicated_efficiency * thin * mixture_factor(mixture_lambda) * (1.0 - spark_loss) * heat_w / speed_rad_s
@@ -105,10 +106,10 @@ def drag_torque(
     engine: EngineTruth, engine_speed_rpm: float, manifold_kpa: float, ambient_kpa: float, oil_c: float
 ) -> float:
     """Friction, pumping and accessories, positive when turning. [N m]"""
-    thousands = engine_speed_rpm / 1000.0
+    thousands = engine_speed_rpm / KILO
     constant, linear, square = engine.friction_bar
     cold = 1.0 + 0.8 * math.exp(-(oil_c + 10.0) / 30.0)
     pressure_pa = (constant + linear * thousands + square * thousands**2) * 1e5 * cold + (
         ambient_kpa - manifold_kpa
-    ) * 1e3
-    return pressure_pa * engine.displacement_l * 1e-3 / (4.0 * math.pi)
+    ) * KILO
+    return pressure_pa * engine.displacement_l * MILLI / (4.0 * math.pi)

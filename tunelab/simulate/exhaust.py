@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from tunelab.simulate.injector import pressure_difference_kpa, true_injector_flow_g_s
+from tunelab.simulate.scale import KG_H, KG_H_IN_G_S, MILLI
 from tunelab.simulate.state import State, towards
 from tunelab.simulate.truth import FilmTruth, Truth
 
@@ -23,11 +25,11 @@ def step_fuel(s: State, truth: Truth, dead_time_ms: float, dt: float) -> None:
     events_s = injectors.count * injectors.injections_per_cycle * s.engine_speed_rpm / 120.0
     difference = pressure_difference_kpa(injectors, s.vacuum_kpa, s.duty)
     open_ms = max(s.pulse_ms - dead_time_ms, 0.0)
-    injected = true_injector_flow_g_s(injectors, difference) * open_ms * 1e-3 * events_s
+    injected = true_injector_flow_g_s(injectors, difference) * open_ms * MILLI * events_s
     share, tau = film_at(truth.film, s.coolant_c)
     s.film_g = (s.film_g + share * injected * dt) / (1.0 + dt / tau)
     s.delivered_g_s = (1.0 - share) * injected + s.film_g / tau
-    air_g_s = s.cylinder_kg_h / 3.6
+    air_g_s = s.cylinder_kg_h / KG_H_IN_G_S
     fuel_for_air = air_g_s / truth.stoich_afr
     s.mixture = LEANEST if s.delivered_g_s * LEANEST <= fuel_for_air else fuel_for_air / s.delivered_g_s
 
@@ -46,7 +48,7 @@ class Pipe:
 
 def pipe_of(truth: Truth, dt: float) -> Pipe:
     """Empty pipe. A delay of delay_s + k / flow is a fixed wait and k kg·s/h of exhaust in plug flow."""
-    return Pipe(truth.sensor.delay_s / dt, truth.sensor.delay_flow_s_kg_h / 3600.0)
+    return Pipe(truth.sensor.delay_s / dt, truth.sensor.delay_flow_s_kg_h / KG_H)
 
 
 def _arriving(pipe: Pipe, now_kg: float) -> float:
@@ -63,7 +65,7 @@ def _arriving(pipe: Pipe, now_kg: float) -> float:
 
 def step_pipe(s: State, pipe: Pipe, dt: float) -> None:
     """Push this step's exhaust into the pipe; what comes out at the sensor goes to `s.sensed`."""
-    exhaust_kg = (s.cylinder_kg_h / 3600.0 + s.delivered_g_s * 1e-3) * dt
+    exhaust_kg = (s.cylinder_kg_h / KG_H + s.delivered_g_s * MILLI) * dt
     now_kg = (pipe.left_kg[-1] if pipe.left_kg else 0.0) + exhaust_kg
     pipe.mixtures.append(s.mixture)
     pipe.left_kg.append(now_kg)
@@ -79,7 +81,8 @@ def step_pipe(s: State, pipe: Pipe, dt: float) -> None:
 def step_sensors(s: State, truth: Truth, dt: float) -> None:
     """The lags of the wide-band and the switching sensor; both feel only what lies near their rails."""
     sensor = truth.sensor
-    felt = min(max(s.sensed, 0.97 * sensor.rail_low), 1.04 * sensor.rail_high)
+    blown_through = 1.0 + truth.engine.overlap_lean * math.exp(-max(s.engine_speed_rpm - 700.0, 0.0) / 400.0)
+    felt = min(max(s.sensed * blown_through, 0.97 * sensor.rail_low), 1.04 * sensor.rail_high)
     s.wide = towards(s.wide, felt, dt, sensor.lag_s)
     s.narrow = towards(s.narrow, min(max(s.sensed, 0.9), 1.1), dt, 0.05)
     s.sensor_clock = s.sensor_clock + dt if s.key else 0.0

@@ -18,6 +18,7 @@ from tunelab.simulate.injector import (
     true_dead_time_ms,
     true_injector_flow_g_s,
 )
+from tunelab.simulate.scale import KG_H, KG_H_IN_G_S, MILLI
 from tunelab.simulate.truth import Conditions, Truth
 from tunelab.workspace.revision import Revision
 
@@ -35,12 +36,12 @@ def steady_flow_kg_h(truth: Truth, engine_speed_rpm: float, manifold_kpa: float,
     """Air flow of the warm engine. [kg/h]"""
     charge_k = engine.charge_temperature(conditions.air_c + 8.0, 88.0)
     drawn = engine.cylinder_flow(truth.engine, engine_speed_rpm, manifold_kpa, conditions.pressure_kpa, charge_k)
-    return drawn * 3600.0
+    return drawn * KG_H
 
 
 def steady_throttle_pct(truth: Truth, engine_speed_rpm: float, manifold_kpa: float, conditions: Conditions) -> float:
     """Throttle opening that gives a manifold pressure, 100 where even wide open does not. By bisection."""
-    wanted = steady_flow_kg_h(truth, engine_speed_rpm, manifold_kpa, conditions) / 3600.0
+    wanted = steady_flow_kg_h(truth, engine_speed_rpm, manifold_kpa, conditions) / KG_H
     low, high = 0.0, 100.0
     for _ in range(30):
         middle = 0.5 * (low + high)
@@ -52,7 +53,7 @@ def steady_throttle_pct(truth: Truth, engine_speed_rpm: float, manifold_kpa: flo
 
 def brake_torque_nm(truth: Truth, engine_speed_rpm: float, manifold_kpa: float, conditions: Conditions) -> float:
     """Torque at the flywheel of the warm engine at lambda 1 and best spark. [N m]"""
-    air = steady_flow_kg_h(truth, engine_speed_rpm, manifold_kpa, conditions) / 3600.0
+    air = steady_flow_kg_h(truth, engine_speed_rpm, manifold_kpa, conditions) / KG_H
     work = engine.indicated_torque(truth.engine, air, engine_speed_rpm, 1.0, 0.02)
     return work - engine.drag_torque(truth.engine, engine_speed_rpm, manifold_kpa, conditions.pressure_kpa, 90.0)
 
@@ -71,7 +72,7 @@ def true_lambda(
     believed = ecu_flow_kg_h(revision, meter_reading(truth.meter, heard))
     vacuum = conditions.pressure_kpa - pressure
     delivered = _delivered_g_s(truth, revision, believed, (speed, vacuum, np.asarray(points.battery_v, dtype=float)))
-    return flow / 3.6 / (delivered * truth.stoich_afr)
+    return flow / KG_H_IN_G_S / (delivered * truth.stoich_afr)
 
 
 def _each(formula: Callable[..., float], *arrays: np.ndarray) -> np.ndarray:
@@ -87,12 +88,12 @@ def _delivered_g_s(
     injectors = truth.injectors
     events_s = injectors.count * injectors.injections_per_cycle * speed / 120.0
     flow_ecu = _each(lambda kpa: ecu_injector_flow_g_s(injectors, revision.injectors.flow_g_min, kpa), vacuum)
-    open_ecu_s = believed_kg_h / 3.6 / revision.fuelling.stoich_afr / events_s / flow_ecu
-    pulse_s = open_ecu_s + ecu_dead_time_ms(revision, battery) * 1e-3
+    open_ecu_s = believed_kg_h / KG_H_IN_G_S / revision.fuelling.stoich_afr / events_s / flow_ecu
+    pulse_s = open_ecu_s + ecu_dead_time_ms(revision, battery) * MILLI
     duty = np.minimum(pulse_s * events_s / injectors.count, 1.0)
     difference = _each(lambda kpa, share: pressure_difference_kpa(injectors, kpa, share), vacuum, duty)
     flow_true = _each(lambda kpa: true_injector_flow_g_s(injectors, kpa), difference)
-    return np.maximum(pulse_s - true_dead_time_ms(injectors, battery) * 1e-3, 1e-9) * events_s * flow_true
+    return np.maximum(pulse_s - true_dead_time_ms(injectors, battery) * MILLI, 1e-9) * events_s * flow_true
 
 
 def overall_constant(truth: Truth, revision: Revision) -> float:

@@ -56,6 +56,7 @@ def _engine(rng: np.random.Generator) -> EngineTruth:
         indicated_efficiency=float(rng.uniform(0.34, 0.38)),
         friction_bar=(float(rng.uniform(0.65, 0.85)), 0.12, 0.018),
         inertia_kg_m2=0.05 * litres + 0.05,
+        overlap_lean=0.0,
         knock_limit_deg=float(rng.uniform(20, 27)),
     )
 

@@ -53,6 +53,10 @@ class Schedule:
     tasks: tuple[Task, ...]
     longest_s: float  # the drive is broken off here
 
+    def __post_init__(self) -> None:
+        if not self.tasks or self.longest_s <= 0.0:
+            raise ValueError(f"schedule {self.name!r}: at least one task and a longest_s above zero are wanted.")
+
 
 def idle(seconds: float, *, load_a: float = 0.0) -> Task:
     """Stand in neutral with the brake on."""

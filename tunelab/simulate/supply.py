@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from tunelab.simulate.scale import KILO
 from tunelab.simulate.state import State, towards
 from tunelab.simulate.truth import Conditions, Truth
 
@@ -23,7 +24,7 @@ def step_battery(s: State, truth: Truth, dt: float) -> None:
 
 def step_heat(s: State, truth: Truth, conditions: Conditions, dt: float) -> None:
     """Coolant with its thermostat, oil, intake air with heat soak, exhaust."""
-    heat_w = s.delivered_g_s * truth.heating_mj_kg * 1e3 * 0.26 if s.fuel_mode != 3 else 0.0
+    heat_w = s.delivered_g_s * truth.heating_mj_kg * KILO * 0.26 if s.fuel_mode != 3 else 0.0
     store = 18e3 * truth.engine.displacement_l + 15e3
     opening = min(max((s.coolant_c - 82.0) / 9.0, 0.0), 1.0)
     carried = (20.0 + opening * (700.0 + 40.0 * s.speed_m_s)) * (s.coolant_c - conditions.air_c)

@@ -6,7 +6,8 @@ import math
 
 from tunelab.simulate.motion import gear_ratio
 from tunelab.simulate.operating import brake_torque_nm, steady_throttle_pct
-from tunelab.simulate.schedule import Driver, Schedule, Task, hold, idle, loaded
+from tunelab.simulate.scale import KILO, KM_H
+from tunelab.simulate.schedule import Driver, Schedule, Task, cruise, hold, idle, loaded
 from tunelab.simulate.truth import Conditions, Truth
 
 DAY = Conditions(
@@ -33,7 +34,7 @@ def hold_gear(truth: Truth, engine_speed_rpm: float, top_speed_km_h: float) -> i
     fitting = [1]
     for gear in range(2, min(len(truth.vehicle.ratios), 4) + 1):
         turns_s = engine_speed_rpm / 60.0 / gear_ratio(truth, gear)
-        if turns_s * 2.0 * math.pi * truth.vehicle.rolling_radius_m * 3.6 <= top_speed_km_h:
+        if turns_s * 2.0 * math.pi * truth.vehicle.rolling_radius_m * KM_H <= top_speed_km_h:
             fitting.append(gear)
     return fitting[-1] if engine_speed_rpm < 2600.0 else min(fitting[-1], 3)
 
@@ -41,7 +42,7 @@ def hold_gear(truth: Truth, engine_speed_rpm: float, top_speed_km_h: float) -> i
 def brake_heat_kw(truth: Truth, engine_speed_rpm: float, manifold_kpa: float, conditions: Conditions) -> float:
     """Power that the brakes would have to take in a hold, road load left out. [kW]"""
     torque = brake_torque_nm(truth, engine_speed_rpm, manifold_kpa, conditions)
-    return torque * engine_speed_rpm * math.pi / 30.0 / 1000.0
+    return torque * engine_speed_rpm * math.pi / 30.0 / KILO
 
 
 def sweep_tasks(
@@ -72,3 +73,14 @@ def steady_sweep(truth: Truth, *, longest_s: float) -> Schedule:
     )
     tasks = (idle(15.0), *low, idle(20.0, load_a=60.0), *high, idle(30.0), idle(15.0, load_a=75.0))
     return Schedule("steady sweep", CALM, DAY, tasks, longest_s)
+
+
+def one_line(truth: Truth, *, longest_s: float) -> Schedule:
+    """Ten minutes of cruising in one gear: load follows speed along one line, at one battery voltage.
+
+    The drive from which meter and dead time cannot be told apart.
+    """
+    gear = min(4, len(truth.vehicle.ratios))
+    speeds_km_h = (35.0, 45.0, 55.0, 65.0, 75.0, 85.0, 95.0, 85.0, 75.0, 65.0, 55.0, 45.0)
+    tasks = tuple(cruise(gear, speed, 35.0) for speed in speeds_km_h)
+    return Schedule("one line", CALM, DAY, (idle(20.0), *tasks), longest_s)

@@ -24,6 +24,7 @@ class EngineTruth:
     indicated_efficiency: float
     friction_bar: tuple[float, float, float]  # constant, per 1000 rpm, per (1000 rpm)²
     inertia_kg_m2: float
+    overlap_lean: float  # how much leaner than it is a long-overlap camshaft makes lambda read at idle, as a share
     knock_limit_deg: float  # spark at which knock begins at full load, 25 °C intake air, `ve_speed_rpm`
 
 

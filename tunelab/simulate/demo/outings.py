@@ -106,7 +106,7 @@ _PULLED = Faults(gaps=(), restarts_at_zero=True, spikes_per_min={"engine_speed_r
 
 
 def _sweep(truth: Truth, rng: np.random.Generator) -> tuple[Task, ...]:
-    return steady_sweep(truth, longest_s=0.0).tasks
+    return steady_sweep(truth, longest_s=900.0).tasks
 
 
 def _pulls(truth: Truth, rng: np.random.Generator) -> tuple[Task, ...]:

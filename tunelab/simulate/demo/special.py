@@ -34,6 +34,7 @@ TRUTH = Truth(
         indicated_efficiency=0.365,
         friction_bar=(0.72, 0.12, 0.018),
         inertia_kg_m2=0.19,
+        overlap_lean=0.0,
         knock_limit_deg=21.5,
     ),
     meter=MeterTruth(
