@@ -230,3 +230,19 @@ def test_whatever_stands_in_the_files_is_answered_with_problems(root, seed):
     assert len(problems) >= 3
     assert all((root / problem.file).is_file() and problem.found and problem.wanted for problem in problems)
     assert len({(p.file, p.key, p.found) for p in problems}) == len(problems)
+
+
+def test_a_noted_drop_out_ends_after_it_starts(root):
+    path = root / "sessions" / SESSION_NAME / "session.toml"
+    path.write_text(path.read_text(encoding="utf-8") + "[[drop_out]]\nstart_s = 80\nend_s = 30\n", encoding="utf-8")
+    problem = only_problem(root)
+    assert (problem.key, problem.line) == ("drop_out no. 1: end_s", 7)
+
+
+def test_drop_outs_and_what_begins_a_file_are_read(root):
+    path = root / "sessions" / SESSION_NAME / "session.toml"
+    noted = 'new_file = "by hand"\n[[drop_out]]\nstart_s = 80\n[[drop_out]]\nstart_s = 90\nend_s = 95\ncounts = false\n'
+    path.write_text(path.read_text(encoding="utf-8") + noted, encoding="utf-8")
+    session = open_workspace(root).sessions[SESSION_NAME].session
+    assert session.new_file == "by hand"
+    assert [(n.start_s, n.end_s, n.counts) for n in session.drop_out] == [(80, None, True), (90, 95, False)]

@@ -8,7 +8,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from tunelab.channels import CHANNELS
 from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.problem import Problem
-from tunelab.workspace.session import Exclusion, Session
+from tunelab.workspace.session import Exclusion, NotedDropOut, Session
 from tunelab.workspace.toml_file import Reading
 
 SESSION_FILE = "session.toml"
@@ -35,6 +35,9 @@ def check_session(reading: Reading[Session], folder: Path, revisions: Mapping[st
     for position, exclusion in enumerate(session.exclude or ()):
         if exclusion is not None:
             yield from _check_exclusion(reading, position, exclusion)
+    for position, noted in enumerate(session.drop_out or ()):
+        if noted is not None:
+            yield from _check_end(reading, "drop_out", position, noted)
     yield from _check_repeats(reading, "steps", session.steps)
     yield from _check_repeats(reading, "files", session.files)
     for position, name in enumerate(session.files or ()):
@@ -48,16 +51,20 @@ def leaves_folder(name: str) -> bool:
 
 
 def _check_exclusion(reading: Reading, position: int, exclusion: Exclusion) -> Iterator[Problem]:
-    start, end = exclusion.start_s, exclusion.end_s
-    if start is not None and end is not None and end <= start:
-        found = f"{end:g}, and {start:g} for start_s"
-        yield reading.problem(("exclude", position, "end_s"), found, "an end after the start [s]")
+    yield from _check_end(reading, "exclude", position, exclusion)
     for at, name in enumerate(exclusion.channels or ()):
         if name not in CHANNELS:
             path = ("exclude", position, "channels", at)
             way_out = known_names(name, CHANNELS)
             way_out = "" if way_out.startswith("known") else way_out
             yield reading.problem(path, repr(name), "the name of a channel", way_out)
+
+
+def _check_end(reading: Reading, key: str, position: int, stretch: Exclusion | NotedDropOut) -> Iterator[Problem]:
+    start, end = stretch.start_s, stretch.end_s
+    if start is not None and end is not None and end <= start:
+        found = f"{end:g}, and {start:g} for start_s"
+        yield reading.problem((key, position, "end_s"), found, "an end after the start [s]")
 
 
 def _check_repeats(reading: Reading, key: str, names: list[str] | None) -> Iterator[Problem]:

@@ -31,6 +31,15 @@ class Exclusion(Table):
     channels: list[str] = Field(default_factory=list)  # empty: all of them
 
 
+class NotedDropOut(Table):
+    """What a person noted about a break of the data link, mostly where the log simply stops."""
+
+    start_s: NotNegative  # on the session's own clock, as the record shows it
+    end_s: Positive | None = None  # when it was back, counted on by the watch; None: not on that outing
+    counts: bool = True  # False: the log breaks here on purpose, such as the key turned off
+    note: str = ""
+
+
 class Session(Table):
     """Everything `session.toml` holds."""
 
@@ -47,3 +56,5 @@ class Session(Table):
     turned_at_s: list[NotNegative] = Field(
         default_factory=list
     )  # where the car was turned round, for logs without a position
+    drop_out: list[NotedDropOut] = Field(default_factory=list)
+    new_file: Literal["drop-out", "by hand"] | None = None  # what begins a new file; None: not known
