@@ -187,6 +187,7 @@ def _spread_over(track: Track, at: np.ndarray, times: tuple[np.ndarray, np.ndarr
 
 
 def _dataset(groups: list[MappedFile], joined: _Joined, title: str) -> xr.Dataset:
+    attributes = _log_attributes(groups, joined, title)
     groups = [file for file in groups if file.time_s.size]
     variables: dict[str, tuple[str, np.ndarray, dict[str, object]]] = {}
     for name in (name for name in CHANNELS if any(name in file.tracks for file in groups)):
@@ -202,7 +203,7 @@ def _dataset(groups: list[MappedFile], joined: _Joined, title: str) -> xr.Datase
         variables = {name: (dim, values[order], attrs) for name, (dim, values, attrs) in variables.items()}
     variables["episode"] = ("time", episode, _episode_attributes(episode))
     time_attrs = {"long_name": "time since the first kept row of the session", "units": "s", "axis": "T"}
-    return xr.Dataset(variables, {"time": ("time", time_s, time_attrs)}, _log_attributes(groups, joined, title))
+    return xr.Dataset(variables, {"time": ("time", time_s, time_attrs)}, attributes)
 
 
 def _count_changes(episode: np.ndarray) -> np.ndarray:

@@ -154,7 +154,7 @@ _USUAL: dict[str, tuple[tuple[float, float] | None, tuple[float, float] | None, 
     "pedal_pct": ((-5, 60), None, (2.5, 105)),
     "injector_duty_pct": ((0, 60), None, (1.5, 110)),
     "idle_actuator_pct": ((0, 100), None, (1.5, 100)),
-    "manifold_kpa": ((12, 101), None, (50, 350)),
+    "manifold_kpa": ((12, 80), None, (50, 300)),
     "barometer_kpa": ((55, 108), (60, 108), (60, 108)),
     "pulse_width_ms": ((0, 15), (0.7, 25), (1, 40)),
     "lambda_measured": ((0.45, 1.3), (0.65, 1.45), (0.7, 12)),
@@ -185,6 +185,9 @@ def guess_forms(channel: str, key: str, spread: Spread) -> Fit:
     forms = tuple(_possible(channel, key, spread))
     if len(forms) == 1 and channel not in _USUAL:
         return Fit(forms, ())
+    at_atmosphere = [form for form in forms if channel == "manifold_kpa" and 86 <= to_usual(form, spread.high) <= 107]
+    if len(at_atmosphere) == 1:
+        return Fit(tuple(at_atmosphere), ())  # full throttle without boost ends at the atmosphere, in no other unit
     distance = {form: _distance(form, spread) for form in forms}
     return Fit(
         tuple(form for form in forms if distance[form] == 0),

@@ -125,8 +125,7 @@ def _match_guessed(
     column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread, rule: ColumnRule | None
 ) -> Match:
     fits = [guess_forms(name, heading.key, spread) for name in channels]
-    forms = tuple(form for fit in fits for form in fit.fits)
-    nearly = tuple(form for fit in fits for form in fit.nearly)
+    forms, nearly = _pool(channels, [fit.fits for fit in fits]), _pool(channels, [fit.nearly for fit in fits])
     lone = len(channels) == 1 and len(forms) == 1
     kind = implied_kind(channels[0], heading.key)
     if kind and lone and (forms[0].kind == kind or (kind == "lambda" and forms[0].kind == "plain")):
@@ -146,6 +145,12 @@ def _match_guessed(
     if _all_same(everything, spread):
         return Match(column, heading, everything[:1], "likely", "all numbers are zero, whatever the unit", rule)
     return Match(column, heading, everything, "open", f"no unit stated, and numbers of {_show(spread)} fit each", rule)
+
+
+def _pool(channels: tuple[str, ...], found: list[tuple[Form, ...]]) -> tuple[Form, ...]:
+    """All forms; where a meter's reading is possible too, airflow in lb/min is left to columns that say so."""
+    forms = (form for group in found for form in group)
+    return tuple(form for form in forms if len(channels) == 1 or form.unit != "lb min-1")
 
 
 def _named_form(channel: str, kind: str) -> tuple[Form, ...]:

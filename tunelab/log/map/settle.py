@@ -56,7 +56,7 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     headings = np.searchsorted(rows, restarts)
     starts = np.unique(np.r_[falls, headings[(headings > 0) & (headings < len(rows))]])
     time, notes = _spread_coarse(time, starts)
-    repeated = np.r_[False, np.diff(time) == 0]
+    repeated = np.diff(time, prepend=np.nan) == 0
     reasons["same time as the row before"] = rows[repeated]
     time = _lay_out(time, falls)
     episode = np.searchsorted(starts, np.arange(len(rows)), side="right")

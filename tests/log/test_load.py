@@ -1,0 +1,174 @@
+"""All logs of a session on one clock."""
+
+import json
+
+import numpy as np
+import pytest
+from plain_workspace import SESSION, SESSION_NAME, write_workspace
+from written_log import ROWS, waves, write_log
+
+from tunelab.log.load import LoadError, load_session
+from tunelab.workspace import open_workspace
+
+
+@pytest.fixture
+def session(tmp_path):
+    """A session whose files a test writes: `columns` by file name; gives the loaded log."""
+    root = write_workspace(tmp_path)
+    folder = root / "sessions" / SESSION_NAME
+    (folder / "log1.csv").unlink()
+
+    def _session(files, channels="", weather=""):
+        for name, columns in files.items():
+            write_log(folder / name, columns)
+        (root / "channels.toml").write_text(channels, encoding="utf-8")
+        listed = ", ".join(f'"{name}"' for name in files)
+        text = SESSION.replace('files = ["log1.csv"]', f"files = [{listed}]") + weather
+        (folder / "session.toml").write_text(text, encoding="utf-8")
+        return load_session(open_workspace(root), SESSION_NAME)
+
+    return _session
+
+
+def _clock(start_s, rows=ROWS, text=None):
+    seconds = start_s + np.arange(rows) * 0.04
+    return [text(s) if text else f"{s:.2f}" for s in seconds]
+
+
+def _stamp(seconds):
+    return str(np.datetime64("2026-05-03T10:00:00.00") + np.timedelta64(round(seconds * 1000), "ms"))
+
+
+def _time_of_day(seconds):
+    return f"{int(seconds // 3600) % 24:02d}:{int(seconds // 60) % 60:02d}:{seconds % 60:06.3f}"
+
+
+def _engine(time, name="Time (s)", seed=0):
+    return {name: time, "RPM": waves(800, 6000, len(time), seed), "Lambda": waves(0.9, 1.1, len(time), seed)}
+
+
+def test_one_file(session):
+    log = session({"a.csv": _engine(_clock(0))})
+    assert (log.attrs["session"], log.attrs["revision"]) == (SESSION_NAME, "r01")
+    assert log.sizes["time"] == ROWS
+    assert (np.diff(log["time"]) > 0).all()
+
+
+def test_files_that_each_start_at_zero_are_laid_one_after_another_and_it_is_said(session):
+    log = session({"a.csv": _engine(_clock(0)), "b.csv": _engine(_clock(0), seed=3)})
+    assert log["episode"].values.tolist() == [0] * ROWS + [1] * ROWS
+    assert float(log["time"][ROWS] - log["time"][ROWS - 1]) == pytest.approx(1.0)
+    assert "b.csv: laid 1 s after a.csv; the true gap between the two is not known" in log.attrs["history"]
+
+
+def test_file_that_goes_on_where_the_other_ended_stays_on_its_clock(session):
+    log = session({"a.csv": _engine(_clock(100)), "b.csv": _engine(_clock(116.04), seed=3)})
+    assert float(log["time"][ROWS] - log["time"][ROWS - 1]) == pytest.approx(0.08)
+    assert "on the same clock" in log.attrs["history"]
+
+
+def test_dated_files_keep_their_true_distance_whatever_their_order(session):
+    late, early = _clock(300, text=_stamp), _clock(0, text=_stamp)
+    log = session({"late.csv": _engine(late, "Date time"), "early.csv": _engine(early, "Date time", seed=3)})
+    assert float(log["time"][ROWS]) == pytest.approx(300.0, abs=1e-5)
+    assert [f["path"] for f in json.loads(log.attrs["files"])] == ["early.csv", "late.csv"]
+
+
+def test_times_of_day_go_on_past_midnight_between_files(session):
+    before, after = _clock(86400 - 30, text=_time_of_day), _clock(86400 + 30, text=_time_of_day)
+    log = session({"a.csv": _engine(before, "Time"), "b.csv": _engine(after, "Time", seed=3)})
+    assert float(log["time"][ROWS]) == pytest.approx(60.0, abs=1e-5)
+
+
+def test_rows_that_an_overlapping_file_repeats_are_set_aside(session):
+    log = session({
+        "a.csv": _engine(_clock(0, text=_stamp), "Date time"),
+        "b.csv": _engine(_clock(10, text=_stamp), "Date time", seed=3),
+    })  # fmt: skip
+    files = {f["path"]: f for f in json.loads(log.attrs["files"])}
+    assert files["a.csv"]["rows_kept"] == ROWS
+    assert 0 < files["b.csv"]["rows_set_aside"] == files["b.csv"]["rows_in"] - files["b.csv"]["rows_kept"]
+    aside = json.loads(log.attrs["set_aside"])
+    assert {item["reason"] for item in aside} == {"this time is already covered by a.csv"}
+    assert (aside[0]["file"], aside[0]["row"]) == ("b.csv", 2)
+    assert (np.diff(log["time"]) > 0).all()
+    assert log.sizes["time"] == sum(f["rows_kept"] for f in files.values())
+
+
+def test_file_inside_another_ones_time_adds_nothing_and_is_accounted_for(session):
+    log = session({
+        "a.csv": _engine(_clock(0, text=_stamp), "Date time"),
+        "b.csv": _engine(_clock(4, 50, _stamp), "Date time", seed=3),
+    })  # fmt: skip
+    files = {f["path"]: f for f in json.loads(log.attrs["files"])}
+    assert files["b.csv"]["rows_kept"] == 0
+    assert log.sizes["time"] == ROWS
+
+
+def test_relative_file_that_begins_with_rows_of_the_one_before_overlaps_it(session):
+    whole = _engine(_clock(0, 600))
+    first = {name: cells[:400] for name, cells in whole.items()}
+    second = {name: cells[350:] for name, cells in whole.items()}
+    log = session({"a.csv": first, "b.csv": second})
+    assert log.sizes["time"] == 600
+    np.testing.assert_allclose(np.diff(log["time"]), 0.04, atol=1e-6)
+    assert "so both are on one clock" in log.attrs["history"]
+
+
+def test_second_logger_beside_the_first_is_interleaved_row_by_row(session):
+    wide = {
+        "Date time": _clock(0.013, 160, lambda s: _stamp(0.013 + (s - 0.013) * 2.5)),
+        "Lambda": waves(0.9, 1.1, 160),
+    }
+    engine = {"Date time": _clock(0, text=_stamp), "RPM": waves(800, 6000)}
+    log = session({"engine.csv": engine, "wide.csv": wide})
+    assert log.sizes["time"] == ROWS + 160
+    assert int(log["lambda_measured_fresh"].sum()) == 160
+    assert int(log["engine_speed_rpm_fresh"].sum()) == ROWS
+    assert np.isfinite(log["engine_speed_rpm"]).all()
+    fresh = log["lambda_measured"].values[log["lambda_measured_fresh"].values == 1]
+    np.testing.assert_allclose(fresh, wide["Lambda"], rtol=1e-4)
+    assert sum(f["rows_kept"] for f in json.loads(log.attrs["files"])) == ROWS + 160
+
+
+def test_two_loggers_that_both_log_a_channel_are_an_error_naming_both(session):
+    other = {"Date time": _clock(0.01, text=_stamp), "RPM": waves(800, 6000), "Coolant (°C)": waves(80, 90)}
+    others = {"TPS (%)": waves(1, 80), "Battery (V)": waves(13, 14)}
+    with pytest.raises(LoadError, match=r"a\.csv and b\.csv.*\n.*engine_speed_rpm"):
+        session({"a.csv": _engine(_clock(0, text=_stamp), "Date time"), "b.csv": other | others})
+    rule = '[[column]]\nname = "RPM"\nfile = "b.csv"\nignore = true\n'
+    log = session({"a.csv": _engine(_clock(0, text=_stamp), "Date time"), "b.csv": other | others}, rule)
+    assert {"engine_speed_rpm", "coolant_c"} <= set(log)
+
+
+def test_channel_that_one_file_lacks_is_nan_there(session):
+    log = session({"a.csv": _engine(_clock(0)), "b.csv": _engine(_clock(0)) | {"TPS (%)": waves(2, 90)}})
+    assert np.isnan(log["throttle_pct"].values[:ROWS]).all()
+    assert np.isfinite(log["throttle_pct"].values[ROWS:]).all()
+
+
+def test_every_file_that_cannot_be_used_is_told_of_at_once(session):
+    with pytest.raises(LoadError) as caught:
+        session({"a.csv": _engine(_clock(0)) | {"Speed": waves(0, 90)}, "b.csv": {"RPM": waves(800, 900)[:1]}})
+    assert "a.csv: 1 thing to settle" in str(caught.value)
+    assert "b.csv: " in str(caught.value)
+
+
+def test_gauge_pressure_takes_the_sessions_weather(session):
+    weather = "\n[weather]\nair_c = 20\npressure_kpa = 98.0\nhumidity_pct = 50\n"
+    log = session({"a.csv": _engine(_clock(0)) | {"Boost (bar)": waves(-0.6, 0.5)}}, weather=weather)
+    assert float(log["manifold_kpa"].max()) == pytest.approx(148.0, rel=0.01)
+
+
+def test_unknown_session_names_those_there_are(session, tmp_path):
+    session({"a.csv": _engine(_clock(0))})
+    with pytest.raises(KeyError, match=SESSION_NAME):
+        load_session(open_workspace(tmp_path), "2026-01-01-none")
+
+
+def test_raw_files_are_left_as_they_were(session, tmp_path):
+    session({"a.csv": _engine(_clock(0))})
+    path = tmp_path / "sessions" / SESSION_NAME / "a.csv"
+    before = (path.read_bytes(), path.stat().st_mtime_ns)
+    load_session(open_workspace(tmp_path), SESSION_NAME)
+    assert (path.read_bytes(), path.stat().st_mtime_ns) == before

@@ -1,0 +1,202 @@
+"""The clock: every way in which loggers write time, and every way in which it goes wrong."""
+
+import json
+
+import numpy as np
+import pytest
+from written_log import map_log, waves, write_log
+
+from tunelab.log.map import MapError
+from tunelab.log.map.settle import settle_clock
+from tunelab.workspace import ColumnRule
+from tunelab.workspace.channel_map import ChannelMap, FileRule
+
+NONE = np.zeros(0, dtype=int)
+
+
+@pytest.fixture
+def clocked(tmp_path):
+    """Map a log whose clock column is given as text, one entry a row."""
+
+    def _clocked(heading, stamps, *rules):
+        path = write_log(
+            tmp_path / "log.csv", {heading: [str(s) for s in stamps], "RPM": waves(800, 3000, len(stamps))}
+        )
+        return map_log(path, *rules)
+
+    return _clocked
+
+
+def _reasons(log):
+    return {item["row"]: item["reason"] for item in json.loads(log.attrs["set_aside"])}
+
+
+WAYS = """
+Time (s)  | 0.00 | 0.04 | 0.08 | 0.12
+Time      | 5.00 | 5.04 | 5.08 | 5.12
+Time (ms) | 1000 | 1040 | 1080 | 1120
+Time      | 1000 | 1040 | 1080 | 1120
+Time_us   | 0 | 40000 | 80000 | 120000
+Timestamp | 10:00:00.00 | 10:00:00.04 | 10:00:00.08 | 10:00:00.12
+Timestamp | "10:00:00,00" | "10:00:00,04" | "10:00:00,08" | "10:00:00,12"
+Time      | 10:00:00:000 | 10:00:00:040 | 10:00:00:080 | 10:00:00:120
+Time      | 59:59.96 | 60:00.00 | 60:00.04 | 60:00.08
+Time      | 11:59:59.96 PM | 12:00:00.00 AM | 12:00:00.04 AM | 12:00:00.08 AM
+Time      | 23:59:59.96 | 00:00:00.00 | 00:00:00.04 | 00:00:00.08
+Date time | 2026-05-03T23:59:59.96 | 2026-05-04T00:00:00 | 2026-05-04T00:00:00.04 | 2026-05-04T00:00:00.08
+UTC       | 2026-05-03 10:00:00.00Z | 2026-05-03T10:00:00.04Z | 2026-05-03T10:00:00.08Z | 2026-05-03T10:00:00.12Z
+Time | 2026-05-03T12:00:00.00+02:00 | 2026-05-03T10:00:00.04Z | 2026-05-03T05:30:00.08-0430 | 2026-05-03T10:00:00.12
+Date time | 30.04.2026 23:59:59.96 | 01.05.2026 00:00:00 | 01.05.2026 00:00:00.04 | 01.05.2026 00:00:00.08
+Date time | 4/30/2026 23:59:59.96 | 5/1/2026 0:00:00 | 5/1/2026 0:00:00.04 | 5/1/2026 0:00:00.08
+Timestamp | 20260503T100000.00 | 20260503T100000.04 | 20260503T100000.08 | 20260503T100000.12
+Timestamp | 1777802400.00 | 1777802400.04 | 1777802400.08 | 1777802400.12
+Timestamp | 1777802400000 | 1777802400040 | 1777802400080 | 1777802400120
+"""
+
+
+@pytest.mark.parametrize("way", WAYS.strip().splitlines())
+def test_ways_to_write_time(clocked, way):
+    heading, *stamps = (part.strip() for part in way.split("|"))
+    log = clocked(heading, stamps)
+    np.testing.assert_allclose(log["time"], [0, 0.04, 0.08, 0.12], atol=2e-6)
+    assert int(log["episode"].max()) == 0
+
+
+def test_date_and_time_of_day_in_two_columns(tmp_path):
+    columns = {
+        "Date": ["03/05/2026"] * 3 + ["04/05/2026"],
+        "Time": ["23:59:59.0", "23:59:59.5", "23:59:59.9", "00:00:00.4"],
+        "RPM": waves(800, 900, 4),
+    }
+    log = map_log(write_log(tmp_path / "log.csv", columns))
+    np.testing.assert_allclose(log["time"], [0, 0.5, 0.9, 1.4], atol=2e-6)
+
+
+def test_steps_of_one_are_seconds_or_milliseconds_and_nobody_knows(clocked):
+    with pytest.raises(MapError, match="may be seconds, milliseconds"):
+        clocked("Time", range(50))
+    assert float(clocked("Time", range(50), ColumnRule(name="Time", time="ms"))["time"][-1]) == pytest.approx(0.049)
+    assert float(clocked("Time", range(50), ColumnRule(name="Time", time="min"))["time"][-1]) == pytest.approx(49 * 60)
+
+
+def test_no_clock_is_an_error_and_a_rate_is_the_way_out(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("RPM,Lambda\n" + "".join(f"{800 + i},1.0{i}\n" for i in range(9)))
+    with pytest.raises(MapError, match="rate_hz"):
+        map_log(path)
+    from plain_car import owners_car
+
+    from tunelab.log.map import map_raw
+    from tunelab.log.read import read_raw
+
+    rules = ChannelMap(file=[FileRule(name="*.csv", rate_hz=20)])
+    log = map_raw(read_raw(path, rules), owners_car(), rules)
+    np.testing.assert_allclose(log["time"], np.arange(9) / 20)
+
+
+def test_clock_column_under_another_name_by_rule(clocked):
+    log = clocked("Time ticks", np.arange(40) * 50, ColumnRule(name="Time ticks", time="ms"))
+    assert float(log["time"][-1]) == pytest.approx(39 * 0.05)
+
+
+def test_jitter_is_kept_as_it_is(clocked):
+    stamps = np.cumsum(np.random.default_rng(3).uniform(0.03, 0.05, 200)).round(4)
+    np.testing.assert_allclose(clocked("Time (s)", stamps)["time"], stamps - stamps[0], atol=1e-9)
+
+
+def test_repeated_stamp_is_set_aside_with_its_line(clocked):
+    stamps = [f"{i * 0.04:.2f}" for i in range(50)]
+    stamps[20] = stamps[19]
+    log = clocked("Time (s)", stamps)
+    assert _reasons(log) == {22: "same time as the row before"}
+    assert log.sizes["time"] == 49
+
+
+def test_stray_stamps_back_and_ahead_are_set_aside(clocked):
+    stamps = [f"{i * 0.04:.2f}" for i in range(60)]
+    stamps[20], stamps[40] = "0.12", "4294967.29"
+    log = clocked("Time (s)", stamps)
+    assert _reasons(log) == dict.fromkeys((22, 42), "time out of order for a moment")
+    assert int(log["episode"].max()) == 0
+    assert float(log["time"][-1]) == pytest.approx(59 * 0.04)
+
+
+def test_unreadable_stamp_is_set_aside(clocked):
+    stamps = [f"{i * 0.04:.2f}" for i in range(60)]
+    stamps[7] = "ERR"
+    assert _reasons(clocked("Time (s)", stamps)) == {9: "no readable time"}
+
+
+def test_clock_that_restarts_makes_episodes_with_a_gap_said_to_be_unknown(clocked):
+    part = [f"{i * 0.04:.2f}" for i in range(30)]
+    log = clocked("Time (s)", part * 3)
+    assert log["episode"].values.tolist() == [0] * 30 + [1] * 30 + [2] * 30
+    assert float(log["time"][30] - log["time"][29]) == pytest.approx(1.0)
+    assert "starts anew 2 times" in log.attrs["history"]
+    assert "unknown length" in log.attrs["history"]
+    assert json.loads(log.attrs["set_aside"]) == []
+
+
+def test_restart_to_a_time_just_before_the_end_is_found(clocked):
+    """A restart after a short first part: 0 to 2 s, then 0 to 8 s, so the clock soon passes where it had been."""
+    log = clocked("Time (s)", [f"{i * 0.04:.2f}" for i in (*range(50), *range(200))])
+    assert log["episode"].values.tolist() == [0] * 50 + [1] * 200
+
+
+def test_real_gap_of_a_clock_that_goes_on_stays(clocked):
+    stamps = [f"10:00:{s:05.2f}" for s in (*np.arange(0, 2, 0.04), *np.arange(20, 22, 0.04))]
+    log = clocked("Time", stamps)
+    assert float(np.diff(log["time"]).max()) == pytest.approx(18.04, abs=1e-6)
+
+
+def test_heading_in_the_middle_starts_an_episode_even_if_the_clock_goes_on(tmp_path):
+    lines = ["Time (s),RPM", *(f"{i * 0.04:.2f},{800 + i}" for i in range(20))]
+    lines += ["Time (s),RPM", *(f"{5 + i * 0.04:.2f},{800 + i}" for i in range(20))]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n")
+    log = map_log(path)
+    assert log["episode"].values.tolist() == [0] * 20 + [1] * 20
+    assert float(log["time"][20]) == pytest.approx(5.0)
+    assert json.loads(log.attrs["files"])[0]["rows_in"] == 41
+
+
+def test_coarse_clock_is_spread_between_its_stamps(clocked):
+    """Ten rows a second under a clock that shows whole seconds: no row is given up, and the history says so."""
+    stamps = [f"10:00:{i // 10:02d}" for i in range(3, 300)]
+    log = clocked("Time", stamps)
+    assert log.sizes["time"] == 297
+    np.testing.assert_allclose(np.diff(log["time"]), 0.1, atol=1e-6)
+    assert "the clock is coarse" in log.attrs["history"]
+
+
+def test_finer_of_two_clocks_is_taken_and_tied_to_the_date(tmp_path):
+    columns = {
+        "Time (s)": [f"{i * 0.04:.2f}" for i in range(100)],
+        "Date time": [f"2026-05-03 10:00:{int(i * 0.04):02d}" for i in range(100)],
+        "RPM": waves(800, 900, 100),
+    }
+    log = map_log(write_log(tmp_path / "log.csv", columns))
+    np.testing.assert_allclose(np.diff(log["time"]), 0.04, atol=2e-6)
+    assert "tied to the date" in log.attrs["history"]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_the_clock_does_every_row_is_kept_or_has_a_reason(seed):
+    rng = np.random.default_rng(seed)
+    time = np.cumsum(rng.choice([0.04, 0.04, 0.04, 0.0, 0.05, 3.0], 400))
+    for _ in range(int(rng.integers(0, 5))):
+        time[rng.integers(1, 399) :] -= rng.uniform(-1, 8)
+    time[rng.random(400) < 0.03] = np.nan
+    hit = rng.random(400) < 0.02
+    time[hit] += rng.normal(0, 50, hit.sum())
+    settled = settle_clock(time, np.sort(rng.integers(1, 399, 2)))
+    rows = np.concatenate([np.flatnonzero(settled.keep), *settled.reasons.values()])
+    assert np.array_equal(np.sort(rows), np.arange(400))
+    assert (np.diff(settled.time_s[settled.keep]) > 0).all()
+    assert (np.diff(settled.episode[settled.keep]) >= 0).all()
+
+
+def test_clock_of_one_row_or_none():
+    assert settle_clock(np.array([1.0]), NONE).keep.tolist() == [True]
+    assert settle_clock(np.array([np.nan, np.nan]), NONE).keep.sum() == 0
+    assert settle_clock(np.array([]), NONE).keep.size == 0

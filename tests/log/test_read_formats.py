@@ -1,0 +1,127 @@
+"""Parquet, netCDF and MDF, written by other libraries: polars, pandas (with pyarrow), xarray, asammdf."""
+
+import sys
+
+import numpy as np
+import polars as pl
+import pytest
+import xarray as xr
+from plain_car import owners_car
+from written_log import waves, write_log
+
+from tunelab.log.map import map_raw
+from tunelab.log.read import ReadError, read_raw
+from tunelab.workspace import ChannelMap
+
+ROWS = 400
+
+
+def _map(path):
+    return map_raw(read_raw(path), owners_car(), ChannelMap())
+
+
+def test_parquet_of_polars(tmp_path):
+    time = np.datetime64("2026-05-03T10:00:00", "us") + np.arange(ROWS) * np.timedelta64(40, "ms")
+    frame = pl.DataFrame({
+        "timestamp": time,
+        "Engine speed (rpm)": waves(800, 6000).round().astype(np.int32),
+        "Fuel mode": pl.Series(["CL", "OL"] * (ROWS // 2), dtype=pl.Categorical),
+        "Brake": [True, False] * (ROWS // 2),
+        "Lambda": [1.0, None, float("inf"), 1.1] * (ROWS // 4),
+        "Pair": [[1, 2]] * ROWS,
+    })  # fmt: skip
+    frame.write_parquet(tmp_path / "log.parquet")
+    raw = read_raw(tmp_path / "log.parquet")
+    assert raw.rows_in == raw.frame.height == ROWS
+    assert any("'Pair'" in note for note in raw.notes)
+    log = map_raw(raw, owners_car(), ChannelMap())
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.04, atol=1e-6)
+    assert log["fuel_mode"].values[:2].tolist() == [2, 1]
+    assert log["brake_pressed"].values[:2].tolist() == [1, 0]
+    assert np.isnan(log["lambda_measured"].values[2])
+
+
+def test_parquet_of_pandas_with_its_index_as_the_clock(tmp_path):
+    pytest.importorskip("pyarrow", reason="pandas writes Parquet with pyarrow")
+    import pandas as pd
+
+    index = pd.date_range("2026-05-03 10:00", periods=ROWS, freq="40ms")
+    frame = pd.DataFrame({"RPM": waves(800, 6000), "Mode": ["CL"] * ROWS}, index=index)
+    frame.to_parquet(tmp_path / "log.pq")
+    log = _map(tmp_path / "log.pq")
+    assert float(log["time"][-1]) == pytest.approx((ROWS - 1) * 0.04)
+
+
+def test_netcdf_of_xarray_with_units_and_a_dated_clock(tmp_path):
+    data = xr.Dataset(
+        {
+            "RPM": ("t", waves(800, 6000), {"units": "rpm"}),
+            "Coolant": ("t", waves(180, 200), {"units": "degF"}),
+            "matrix": (("t", "k"), np.zeros((ROWS, 2))),
+        },
+        {"time": ("t", np.arange(ROWS) * 0.04, {"units": "seconds since 2026-05-03 10:00:00"})},
+    )
+    for engine, name in (("h5netcdf", "log.nc"), ("scipy", "old.nc")):
+        data.to_netcdf(tmp_path / name, engine=engine)
+        raw = read_raw(tmp_path / name)
+        assert any("matrix" in note for note in raw.notes)
+        log = map_raw(raw, owners_car(), ChannelMap())
+        assert float(log["coolant_c"].max()) == pytest.approx((200 - 32) / 1.8, rel=1e-3)
+        assert float(log["time"][-1]) == pytest.approx((ROWS - 1) * 0.04)
+
+
+def test_own_cleaned_log_comes_back_as_it_was(tmp_path):
+    from tunelab.log.store import write_log as store
+
+    lam = [f"{x:.3f}" if i % 5 == 0 else "" for i, x in enumerate(waves(0.9, 1.1))]
+    clock = [f"{i * 0.04:.2f}" for i in (*range(250), *range(150))]
+    columns = {"Time (s)": clock, "RPM": waves(800, 6000), "Lambda": lam, "Fuel mode": ["CL", "OL"] * 200}
+    first = _map(write_log(tmp_path / "log.csv", columns))
+    store(first, tmp_path / "log.nc")
+    again = _map(tmp_path / "log.nc")
+    assert set(again) == set(first)
+    for name in (*first, "time"):
+        np.testing.assert_array_equal(again[name].to_numpy(), first[name].to_numpy())
+
+
+@pytest.fixture
+def mdf_file(tmp_path):
+    asammdf = pytest.importorskip("asammdf", reason="the optional extra tunelab[mdf] is not installed")
+    fast, slow = np.arange(500) / 50, np.arange(100) / 10 + 0.003
+    mdf = asammdf.MDF(version="4.10")
+    speed = asammdf.Signal(waves(800, 6000, 500), fast, name="EngineSpeed", unit="1/min")
+    meter = asammdf.Signal(waves(1, 4, 500), fast, name="MAF", unit="V")
+    mdf.append([speed, meter])
+    mdf.append([asammdf.Signal(waves(0.9, 1.1, 100), slow, name="Lambda", unit="-")])
+    mode = asammdf.Signal(np.array([b"CL", b"OL"] * 50), slow, name="Fuel mode", encoding="utf-8")
+    mdf.append([mode])
+    mdf.save(tmp_path / "log.mf4", overwrite=True)
+    mdf.close()
+    return tmp_path / "log.mf4"
+
+
+def test_mdf_of_asammdf_keeps_every_groups_own_rate(mdf_file):
+    raw = read_raw(mdf_file)
+    assert raw.rows_in == raw.frame.height == 600
+    log = map_raw(raw, owners_car(), ChannelMap())
+    np.testing.assert_allclose(
+        log["engine_speed_rpm"].values[log["engine_speed_rpm_fresh"].values == 1], waves(800, 6000, 500), rtol=1e-9
+    )
+    assert int(log["lambda_measured_fresh"].sum()) == 100
+    assert log["lambda_measured"].values[log["lambda_measured_fresh"].values == 1] == pytest.approx(
+        waves(0.9, 1.1, 100)
+    )
+    assert set(np.unique(log["fuel_mode"].values[1:])) == {1.0, 2.0}
+
+
+def test_mdf_without_the_extra_says_what_to_install(mdf_file, monkeypatch):
+    monkeypatch.setitem(sys.modules, "asammdf", None)
+    with pytest.raises(ReadError, match=r"tunelab\[mdf\]"):
+        read_raw(mdf_file)
+
+
+@pytest.mark.parametrize("mark", [b"PAR1", b"\x89HDF\r\n\x1a\n", b"CDF\x01", b"MDF     4.10    "])
+def test_damaged_binary_files_are_refused_in_plain_words(tmp_path, mark):
+    (tmp_path / "log.bin").write_bytes(mark + b"\x07" * 500)
+    with pytest.raises(ReadError, match=r"log\.bin: .*(damaged|cannot be read)"):
+        read_raw(tmp_path / "log.bin")
