@@ -1,7 +1,7 @@
 """From fuel to lambda reading, for the tests of delay and lag: own equations in plain numpy, not the kit's simulator.
 
 An engine held at steady points; closed-loop trims swing (a switching loop with steps and ramps) or stand still; fuel
-passes a wall film, travels at the speed of the exhaust, and a first-order sensor sees it late. The numbers are invented.
+passes a wall film, travels at the speed of the exhaust, and a first-order sensor sees it late. The numbers are made up.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ def flagged(log: xr.Dataset) -> xr.Dataset:
     return flag_log(log, plain_gas.CAR, plain_gas.SESSION, revision=plain_gas.REVISION)
 
 
-def fit_of(seed: int, rate_hz: float, *, minutes: float = 6) -> tuple[plain_gas.Gas, DelayFit]:
+def fit_of(seed: int, rate_hz: float, *, minutes: float = 4) -> tuple[plain_gas.Gas, DelayFit]:
     gas = plain_gas.invent(seed)
     log = flagged(plain_gas.drive(gas, seed=seed, minutes=minutes, rate_hz=rate_hz))
     return gas, estimate_delay(log, plain_gas.CAR, plain_gas.REVISION)
@@ -27,7 +27,7 @@ def covered(interval: tuple[float, float], truth: float) -> bool:
 
 
 def test_trim_swings_show_delay_and_lag():
-    fits = [fit_of(seed, 25.0) for seed in range(6)]
+    fits = [fit_of(seed, 25.0, minutes=5) for seed in range(5)]
     errors = [abs(fit.at_50_kg_h_s - gas.delay_at(50.0)) for gas, fit in fits]
     lags = [abs(fit.lag_s - gas.lag_s) for gas, fit in fits]
     assert all(fit.shown for _, fit in fits)
@@ -35,8 +35,8 @@ def test_trim_swings_show_delay_and_lag():
     assert max(errors) < 0.02
     assert np.median(lags) < 0.015
     assert max(lags) < 0.04
-    assert sum(covered(fit.at_50_kg_h_interval, gas.delay_at(50.0)) for gas, fit in fits) >= 5
-    assert sum(covered(fit.lag_interval, gas.lag_s) for gas, fit in fits) >= 5
+    assert sum(covered(fit.at_50_kg_h_interval, gas.delay_at(50.0)) for gas, fit in fits) >= 4
+    assert sum(covered(fit.lag_interval, gas.lag_s) for gas, fit in fits) >= 4
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 50.0])
@@ -81,6 +81,13 @@ def test_fuel_that_stands_still_shows_nothing_and_says_so():
     assert "open loop" in fit.because
     assert (fit.delay_s, fit.delay_flow_s_kg_h, fit.lag_s) == (sensor.delay_s, sensor.delay_flow_s_kg_h, sensor.lag_s)
     assert np.ptp(fit.at_50_kg_h_interval) > 0.2
+
+
+def test_open_loop_is_not_taken_for_shown():
+    log = flagged(plain_gas.drive(plain_gas.invent(1), seed=1, minutes=5, rate_hz=25.0, loop="open"))
+    fit = estimate_delay(log, plain_gas.CAR, plain_gas.REVISION)
+    assert not fit.shown
+    assert "open loop" in fit.because
 
 
 def test_a_short_log_and_an_absent_channel_say_why():

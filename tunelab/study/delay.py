@@ -30,6 +30,9 @@ SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and 
 # between samples, steps of the fuel that fell between them.
 MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY = 0.002, 0.08
 MODEL_ERROR_LAG_S, STEP_SHARE_LAG = 0.008, 0.12
+# Where trims swing little, the meter's own noise in the fuel misleads; standard errors at the usual swing of a loop.
+LEAST_SWING, USUAL_SWING = 0.002, 0.0035
+SWING_ERROR_DELAY_S, SWING_ERROR_LAG_S = 0.010, 0.020
 # Spread of stated values that no log has shown: half the value, at least this much.
 STATED_SPREAD = 0.5
 STATED_LEAST = {"delay_s": 0.05, "delay_flow": 3.0, "lag_s": 0.04}
@@ -106,7 +109,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
 
 def _doubt(fit: GasFit, signal: DelaySignal) -> str:
     """Say why a fit shows nothing, empty if it does show the delay."""
-    if fit.gain_evidence < LEAST_EVIDENCE:
+    if fit.gain_evidence < LEAST_EVIDENCE or fit.swing < LEAST_SWING:
         return (
             "the fuel hardly moved in calm running (open loop?), so lambda had nothing to follow; closed loop shows it"
         )
@@ -127,13 +130,15 @@ def _spread(fit: GasFit, signal: DelaySignal, flow_kg_h: float) -> float:
     """Standard error of the delay at an exhaust flow, with the errors of the model and of the flow itself. [s]"""
     weights = _at_flow(flow_kg_h)
     by_flow = signal.flow_error * fit.values[1] / flow_kg_h
-    return float(np.sqrt(weights @ fit.covariance @ weights + _model_error(signal)[0] ** 2 + by_flow**2))
+    return float(np.sqrt(weights @ fit.covariance @ weights + _model_error(fit, signal)[0] ** 2 + by_flow**2))
 
 
-def _model_error(signal: DelaySignal) -> tuple[float, float]:
+def _model_error(fit: GasFit, signal: DelaySignal) -> tuple[float, float]:
     """Standard errors of delay and lag that no length of log removes. [s]"""
-    delay = np.hypot(MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY * signal.step_s)
-    return float(delay), float(np.hypot(MODEL_ERROR_LAG_S, STEP_SHARE_LAG * signal.step_s))
+    little = (USUAL_SWING / fit.swing) ** 2
+    delay = (MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY * signal.step_s, SWING_ERROR_DELAY_S * little)
+    lag = (MODEL_ERROR_LAG_S, STEP_SHARE_LAG * signal.step_s, SWING_ERROR_LAG_S * little)
+    return float(np.linalg.norm(delay)), float(np.linalg.norm(lag))
 
 
 def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
@@ -144,7 +149,7 @@ def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
         return max(value - reach * spread, 0.0), value + reach * spread
 
     delay_s, delay_flow, lag_s = (float(value) for value in fit.values[:3])
-    off_delay, off_lag = _model_error(signal)
+    off_delay, off_lag = _model_error(fit, signal)
     sides = np.sqrt(np.diag(fit.covariance))[:3]
     at_50 = delay_s + delay_flow / REFERENCE_KG_H
     return DelayFit(

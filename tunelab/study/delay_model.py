@@ -31,6 +31,7 @@ class GasFit:
     gain_evidence: float  # how much better the fit is than with no gas at all, in squared standard errors
     typical_flow_kg_h: float
     flow_ratio: float  # 90th over 10th percentile of the exhaust flow in use
+    swing: float  # see `fuel_swing`
     noise: float  # standard deviation of the whitened residual, in the logarithm of lambda
 
 
@@ -63,6 +64,16 @@ def detrend(values: np.ndarray, signal: DelaySignal) -> np.ndarray:
     time = signal.time_s - (np.bincount(block, weights=signal.time_s) / count)[block]
     slope = np.bincount(block, weights=time * values) / np.bincount(block, weights=time * time)
     return values - (np.bincount(block, weights=values) / count)[block] - slope[block] * time
+
+
+def fuel_swing(signal: DelaySignal) -> float:
+    """Robust spread of what moves the fuel and not the air (trims, commanded lambda) over half a second and more. [1]
+
+    Fuel that only follows the meter says little: half of it is the meter's noise, which no lambda follows the same way.
+    """
+    width = max(1, round(0.5 / GRID_S))
+    alone = np.convolve(signal.fuel - signal.air.sum(axis=0), np.full(width, 1.0 / width), mode="same")
+    return 1.4826 * float(np.median(np.abs(detrend(np.interp(signal.time_s, signal.grid_s, alone), signal))))
 
 
 def whiten(residual: np.ndarray, signal: DelaySignal, coefficients: np.ndarray) -> np.ndarray:
@@ -136,6 +147,7 @@ def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
         gain_evidence=float(np.sum(without**2) - np.sum(solution.fun[: measured.size] ** 2)),
         typical_flow_kg_h=float(typical),
         flow_ratio=float(high / low),
+        swing=fuel_swing(signal),
         noise=noise,
     )
 
