@@ -6,6 +6,7 @@ import argparse
 import math
 import sys
 import unicodedata
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -167,11 +168,17 @@ def _show_columns(views: Sequence[ColumnView]) -> Iterator[str]:
     yield f"{fit('column', _NAME_WIDTH)}  {fit('channel', 19)} {fit('rate', 9)} {fit('range', 30)} {'sure':7} why"
     for view in sorted(views, key=lambda view: view.sure == "none"):
         rate = "" if math.isnan(view.rate_hz) else _rate(view.rate_hz)
-        extent = "" if math.isnan(view.low) else f"{view.low:.5g} to {view.high:.5g} {view.unit}"
+        extent = "" if math.isnan(view.low) else f"{view.low:.5g} to {view.high:.5g} {_shown_unit(view.unit)}"
         channel = view.channel or ("?" if view.sure == "open" else "-")
         name = fit(view.column.key, _NAME_WIDTH)
         line = f"{name}  {fit(channel, 19)} {fit(rate, 9)} {fit(extent, 30)} {view.sure:7} "
         yield line + plain(view.why).replace("\n", " ")
+
+
+def _shown_unit(unit: str) -> str:
+    from tunelab.channels import DISPLAY_UNITS
+
+    return "" if unit == "1" else DISPLAY_UNITS.get(unit, unit)
 
 
 def _show_dirt(inspection: Inspection) -> Iterator[str]:
@@ -194,9 +201,9 @@ def _show_dirt(inspection: Inspection) -> Iterator[str]:
 
 
 def _show_repeated(views: Sequence[ColumnView]) -> Iterator[str]:
-    headings = [view.column.heading for view in views]
-    for heading in sorted({h for h in headings if headings.count(h) > 1}):
-        yield f"{fit(heading, _NAME_WIDTH).rstrip() or 'a blank name'}: {headings.count(heading)} columns have this name"
+    counts = Counter(view.column.heading for view in views)
+    for heading in sorted(heading for heading, count in counts.items() if count > 1):
+        yield f"{fit(heading, _NAME_WIDTH).rstrip() or 'a blank name'}: {counts[heading]} columns have this name"
 
 
 def _show_needs(inspection: Inspection) -> Iterator[str]:

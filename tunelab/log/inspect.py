@@ -161,7 +161,7 @@ def _view_columns(
         converted = None
         if match.form is not None:
             try:
-                converted = convert_column(raw.frame[column.key], match, around)
+                converted = convert_column(raw, match, around)
             except ConversionError as error:
                 problems.append(f"  {column.heading!r}: {error}.")
         views.append(_view(raw, settled, match, converted))

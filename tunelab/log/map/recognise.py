@@ -63,12 +63,12 @@ def _match(raw: RawTable, column: RawColumn, rule: ColumnRule | None, meter_chan
     heading = parse_heading(column.heading)
     if rule is not None and (rule.ignore or rule.time):
         return Match(column, heading, (), "none", "left out by channels.toml", rule)
-    channels = (rule.channel,) if rule and rule.channel else _narrow(heading.channels, meter_channel)
-    if not channels:
-        return Match(column, heading, (), "none", "no channel has this name", rule)
     series = raw.frame[column.key]
     if series.len() == column.empty:
         return Match(column, heading, (), "none", "the column is empty", rule)
+    channels = (rule.channel,) if rule and rule.channel else _narrow(heading.channels, meter_channel)
+    if not channels:
+        return Match(column, heading, (), "none", "no channel has this name", rule)
     if not series.dtype.is_numeric():
         return _match_words(column, heading, channels, rule)
     spread = spread_of(series.to_numpy())

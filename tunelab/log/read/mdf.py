@@ -28,6 +28,8 @@ def read_mdf(data: bytes, source: Source) -> RawTable:
         from asammdf import MDF
     except ImportError as error:
         raise ReadError("this is an MDF file; install the optional extra that reads it: tunelab[mdf].") from error
+    if data[64:68] != b"##HD" and data[64:66] != b"HD":
+        raise ReadError("the MDF content is damaged: its header block is missing; copy the file from the logger again.")
     try:
         with MDF(io.BytesIO(data)) as mdf:
             signals, notes = _signals(mdf)

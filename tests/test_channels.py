@@ -1,0 +1,69 @@
+"""The vocabulary of channels and the names that loggers give them."""
+
+import pytest
+
+from tunelab.channels import CHANNELS, FUEL_MODES, alias_table, channel, is_known_name, name_key, time_names
+from tunelab.units import recognise_unit
+
+# One name under several channels: the unit, the car's meter or the numbers decide.
+SHARED = {"meter_v", "meter_hz", "meter_counts", "air_flow_kg_h"}
+
+
+def test_every_channel_names_its_unit():
+    suffixes = {"rpm": "rpm", "V": "v", "Hz": "hz", "kg h-1": "kg_h", "percent": "pct", "kPa": "kpa", "ms": "ms"}
+    for known in CHANNELS.values():
+        if known.unit in suffixes:
+            assert known.name.removesuffix("_2").endswith(suffixes[known.unit]), known.name
+        assert known.low < known.high
+        assert recognise_unit(known.unit) is not None
+
+
+def test_an_alias_belongs_to_one_channel_or_to_the_readings_of_one_meter():
+    for alias, channels in alias_table().items():
+        assert len(channels) == 1 or set(channels) <= SHARED, alias
+
+
+def test_no_alias_is_also_a_name_of_a_time_column():
+    assert not set(alias_table()) & time_names()
+
+
+def test_every_channel_has_aliases_and_its_own_name_is_one():
+    for known in CHANNELS.values():
+        assert known.aliases, known.name
+        assert alias_table()[name_key(known.name)] == (known.name,)
+
+
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [
+        ("Régime [1/min]", "regime1min"),
+        ("Kühlmittel", "kuhlmittel"),
+        ("λ 1", "lambda1"),
+        ("Engine_Speed", "enginespeed"),
+        ("", ""),
+    ],
+)
+def test_name_key(name, key):
+    assert name_key(name) == key
+
+
+def test_is_known_name():
+    assert is_known_name("Coolant (°F)")
+    assert is_known_name("Time [ms]")
+    assert not is_known_name("1850.5")
+    assert not is_known_name("")
+
+
+def test_unknown_channel_is_an_error_that_names_the_nearest():
+    assert channel("battery_v").unit == "V"
+    with pytest.raises(KeyError, match="battery_v"):
+        channel("batery_v")
+
+
+def test_axis_label_shows_the_unit_as_people_write_it():
+    assert channel("coolant_c").axis_label == "coolant [°C]"
+    assert channel("air_flow_kg_h").axis_label == "air flow [kg/h]"
+
+
+def test_fuel_modes_are_the_numbers_that_files_hold():
+    assert FUEL_MODES == {0: "unknown", 1: "open_loop", 2: "closed_loop", 3: "fuel_cut", 4: "full_load"}
