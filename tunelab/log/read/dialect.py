@@ -172,12 +172,20 @@ def _find_header(rows: list[list[str]], first: int, width: int) -> tuple[int, in
 def _find_unit_row(rows: list[list[str]], block: list[int]) -> int:
     """Position of the line that holds units, -1 where none does.
 
-    "s, rpm" may be names as well as units: of several lines the one with the most units is the unit line, a lone line
-    is the heading.
+    "s, rpm" may be names as well as units: of several lines the one with the most units is the unit line, if
+    another one has names; a lone line is the heading.
     """
     shares = {p: _share_of_units(rows[p]) for p in block}
     best = max(shares, key=lambda p: shares[p], default=-1)
-    return best if len(block) > 1 and shares[best] >= 0.5 and min(shares.values()) < shares[best] else -1
+    if len(block) < 2 or shares[best] < 0.5 or min(shares.values()) == shares[best]:
+        return -1
+    named = max(_share_of_names(rows[p]) for p in block if p != best)
+    return best if named > 0.3 or _share_of_names(rows[best]) < 0.5 else -1
+
+
+def _share_of_names(cells: list[str]) -> float:
+    filled = [cell for cell in cells if cell]
+    return sum(is_known_name(cell) for cell in filled) / len(filled) if filled else 0.0
 
 
 def _share_of_units(cells: list[str]) -> float:
