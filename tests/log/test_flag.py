@@ -9,7 +9,6 @@ import plain_gas
 import pytest
 import xarray as xr
 
-from tunelab.log import flag
 from tunelab.log.flag import MASKS, flag_log, reasons_at, spans, summary, trusted
 from tunelab.log.flag_sample import find_gaps
 from tunelab.workspace.session import Exclusion, Session

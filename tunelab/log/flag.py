@@ -23,7 +23,7 @@ from tunelab.log.flag_channel import (
     flag_warming_up,
 )
 from tunelab.log.flag_sample import flag_cold, flag_fuel_cut, flag_gap, flag_transient
-from tunelab.log.flag_stale import MOVING, flag_repeated_frame, flag_stale
+from tunelab.log.flag_stale import MOVING, flag_repeated_frame, flag_stale, movements
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Exclusion, Session
@@ -131,9 +131,10 @@ def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> di
     """Bits of every channel, shape (time,) each, but for `warming_up`, which needs a believed engine speed."""
     flags = {}
     repeated = flag_repeated_frame(log).to_numpy() * np.int32(MASKS["stale"])
+    moved = movements(log)
     for name in channels_of(log):
         bits = repeated.copy()
-        for reason, flagged in _reading_checks(log, car, name):
+        for reason, flagged in _reading_checks(log, car, name, moved):
             bits |= flagged.to_numpy() * np.int32(MASKS[reason])
         flags[name] = bits
     for row in exclusions:
@@ -144,16 +145,18 @@ def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> di
     return flags
 
 
-def _reading_checks(log: xr.Dataset, car: Car, name: str) -> Iterable[tuple[str, xr.DataArray]]:
+def _reading_checks(
+    log: xr.Dataset, car: Car, name: str, moved: dict[str, np.ndarray]
+) -> Iterable[tuple[str, xr.DataArray]]:
     """Run the checks that apply to one channel, one by one, as (reason, flagged)."""
-    values = log[name]
+    values, is_slow = log[name], f"{name}_fresh" in log
     yield "missing", flag_missing(values)
     yield "out_of_range", flag_out_of_range(values)
-    yield "spike", flag_spike(values, log.get(f"{name}_fresh"))
+    yield "spike", flag_spike(values, log[f"{name}_fresh"] if is_slow else None)
     rail = _flag_own_rail(values, car)
     yield "rail", rail
     if name in MOVING:
-        yield "stale", flag_stale(log, name) & ~rail  # a sensor at its rail stands still by right
+        yield "stale", flag_stale(log, name, moved) & ~rail  # a sensor at its rail stands still by right
 
 
 def _flag_own_rail(values: xr.DataArray, car: Car) -> xr.DataArray:

@@ -175,11 +175,11 @@ def _mark_spikes(spikes: np.ndarray, time: np.ndarray, reading: np.ndarray, rule
 
 def _is_excursion(time, reading, start, width, rule, floor) -> np.ndarray:
     """Whether an impossible excursion of `width` samples starts at each of `start`, shape (starts,)."""
-    before = np.median(reading[start[:, None] + np.arange(-3, 0)], axis=1)
-    after = np.median(reading[start[:, None] + np.arange(width, width + 3)], axis=1)
-    inside = reading[start[:, None] + np.arange(width)]
-    up = inside.min(axis=1) - np.maximum(before, after)
-    down = np.minimum(before, after) - inside.max(axis=1)
+    before = _median_of_three(reading[start - 3], reading[start - 2], reading[start - 1])
+    after = _median_of_three(reading[start + width], reading[start + width + 1], reading[start + width + 2])
+    inside = [reading[start + offset] for offset in range(width)]
+    up = np.minimum.reduce(inside) - np.maximum(before, after)
+    down = np.minimum(before, after) - np.maximum.reduce(inside)
     size = up if rule.upward_only else np.maximum(up, down)
     returned = np.maximum(np.abs(reading[start - 1] - before), np.abs(reading[start + width] - after)) < 0.5 * size
     steepest = size / np.maximum(time[start] - time[start - 1], time[start + width] - time[start + width - 1])
@@ -187,6 +187,10 @@ def _is_excursion(time, reading, start, width, rule, floor) -> np.ndarray:
     candidate = (size > floor) & returned & (np.abs(after - before) < 0.3 * size) & (quick | (steepest > rule.slew))
     candidate[candidate] = size[candidate] > NOISE_MULTIPLE * _noise_around(reading, start[candidate], width)
     return candidate
+
+
+def _median_of_three(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
+    return np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
 
 
 def _noise_around(reading: np.ndarray, start: np.ndarray, width: int) -> np.ndarray:

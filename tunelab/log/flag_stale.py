@@ -33,12 +33,14 @@ SHORTEST_FREEZE_S = 0.4
 USUAL_REPEAT_SHARE = 0.15  # more repeated rows than this: the logger writes rows faster than the ECU refreshes
 
 
-def flag_stale(log: xr.Dataset, channel: str) -> xr.DataArray:
+def flag_stale(log: xr.Dataset, channel: str, movement: dict[str, np.ndarray] | None = None) -> xr.DataArray:
     """Flag runs of equal readings of `channel` that its habit makes incredible (chance below 1e-8) while others move.
 
     Only channels that move whenever the engine does are judged (`MOVING`), only while the engine runs, and not at the
     lowest or highest value of the log (a rail, a cut). A channel held between slower refreshes is judged by its own
     rate, so a hold is never stale by itself.
+
+    `movement` is what `movements(log)` gives; hand it in where several channels are judged.
 
     Raises
     ------
@@ -47,12 +49,13 @@ def flag_stale(log: xr.Dataset, channel: str) -> xr.DataArray:
     """
     values = log[channel].to_numpy()
     flagged = np.zeros(values.size, dtype=bool)
-    others = [name for name in MOVING if name in log and name != channel]
+    movement = movements(log) if movement is None else movement
+    others = [moved for name, moved in movement.items() if name != channel]
     if channel in MOVING and len(others) >= 2 and values.size > 20:
         rows = _own_rate_rows(log, channel)
-        first, last = _incredible_runs(
-            log["time"].to_numpy()[rows], values[rows], _activity(log, others, rows), _running(log, rows)
-        )
+        activity = np.digitize(_second_largest([moved[rows] for moved in others]), ACTIVITY_EDGES)
+        time = log["time"].to_numpy()[rows]
+        first, last = _incredible_runs(time, values[rows], activity, _running(log)[rows])
         ends = np.append(rows, values.size)
         for start, end in zip(rows[first], ends[last + 1], strict=True):
             flagged[start:end] = True
@@ -72,30 +75,39 @@ def _own_rate_rows(log: xr.Dataset, channel: str) -> np.ndarray:
     return np.append(0, np.flatnonzero(np.diff(slot) > 0) + 1)
 
 
-def _running(log: xr.Dataset, rows: np.ndarray) -> np.ndarray:
+def _running(log: xr.Dataset) -> np.ndarray:
     if "engine_speed_rpm" not in log:
-        return np.ones(rows.size, dtype=bool)
-    return ~(log["engine_speed_rpm"].to_numpy()[rows] <= RUNNING_RPM)
+        return np.ones(log.sizes["time"], dtype=bool)
+    return ~(log["engine_speed_rpm"].to_numpy() <= RUNNING_RPM)
 
 
-def _activity(log: xr.Dataset, others: list[str], rows: np.ndarray) -> np.ndarray:
-    """Class of how much the other channels move around each row, by the second largest mover, shape (rows,)."""
+def movements(log: xr.Dataset) -> dict[str, np.ndarray]:
+    """How far each moving channel goes within a second around each sample, over its spread, shape (time,)."""
     time = log["time"].to_numpy()
-    before = np.searchsorted(time, time[rows] - 0.5)
-    after = np.minimum(np.searchsorted(time, time[rows] + 0.5), time.size - 1)
-    movement = np.zeros((2, rows.size))
-    for name in others:
-        values = log[name].to_numpy()
-        some = values[:: max(1, values.size // 5000)]
-        scale = (
-            max(float(np.nanstd(some)), 0.05 * float(np.nanmedian(np.abs(some))), 1e-9)
-            if np.isfinite(some).any()
-            else np.inf
-        )
-        moved = np.nan_to_num(np.abs(values[after] - values[before])) / scale
-        movement[1] = np.maximum(movement[1], np.minimum(movement[0], moved))
-        movement[0] = np.maximum(movement[0], moved)
-    return np.digitize(movement[1], ACTIVITY_EDGES)
+    before = np.searchsorted(time, time - 0.5)
+    after = np.minimum(np.searchsorted(time, time + 0.5), time.size - 1)
+    moved = {}
+    for name in MOVING:
+        if name in log:
+            values = log[name].to_numpy()
+            moved[name] = np.nan_to_num(np.abs(values[after] - values[before])) / _spread_of(values)
+    return moved
+
+
+def _spread_of(values: np.ndarray) -> float:
+    """Standard deviation of a channel, at least 5 % of its usual reading; infinite without readings."""
+    some = values[:: max(1, values.size // 5000)]
+    some = some[np.isfinite(some)]
+    return max(float(np.std(some)), 0.05 * float(np.median(np.abs(some))), 1e-9) if some.size else float("inf")
+
+
+def _second_largest(rows: list[np.ndarray]) -> np.ndarray:
+    """Second largest of several arrays, element by element: one wild channel is no movement."""
+    largest, second = rows[0], np.zeros(rows[0].size)
+    for row in rows[1:]:
+        second = np.maximum(second, np.minimum(largest, row))
+        largest = np.maximum(largest, row)
+    return second
 
 
 def _incredible_runs(time, values, activity, running) -> tuple[np.ndarray, np.ndarray]:
@@ -134,7 +146,7 @@ def flag_repeated_frame(log: xr.Dataset) -> xr.DataArray:
     """
     repeated = np.zeros(log.sizes["time"], dtype=bool)
     moving = [name for name in MOVING if name in log]
-    running = _running(log, np.arange(repeated.size))
+    running = _running(log)
     if len(moving) >= 3 and np.sum(running) > 20:
         repeated = _all_equal(log) & running
         repeated &= _run_length(repeated) >= _shortest_repeat(log, moving, repeated, running)
