@@ -48,6 +48,8 @@ def find_segments(log: xr.Dataset, car: Car) -> pd.DataFrame:
         kind, start_s, end_s (first and last sample), samples, episode, and the medians of engine speed, throttle and
         road speed, NaN where not logged. A kind whose channels are missing does not appear.
     """
+    if log.sizes["time"] < 2:
+        return pd.DataFrame(columns=COLUMNS)
     stretches = _stretch_bounds(log)
     smooth = _believed(log)
     found = [
