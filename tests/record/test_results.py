@@ -44,7 +44,7 @@ def test_a_chapter_goes_to_the_folder_it_is_given_and_nowhere_without_one(tmp_pa
     assert list(tmp_path.iterdir()) == []
     write(str(tmp_path / "out"), chapter)
     assert (tmp_path / "out" / "tables" / "t.csv").read_text() == "a\n1.5\n"
-    (read,) = read_chapters(tmp_path / "out")
+    (read,) = read_chapters(tmp_path / "out", ["other", "steady"])
     assert read == json.loads(json.dumps(as_data(chapter)))
     assert read["change"]["tables"][0]["rows"] == [["1.5"]]
 

@@ -56,22 +56,40 @@ def draw_trace(
         raise ValueError(f"the log has none of the channels {', '.join(channels)}.")
     part = log if window is None else log.sel(time=slice(*window))
     shaded = _shaded(part, flagged)
-    panels = [_channel_panel(part, name, shaded, "", 130) for name in names[:-1]]
-    panels.append(_channel_panel(part, names[-1], shaded, "", 170).opts(xlabel="time [s]"))
+    panels = [
+        _channel_panel(part, name, shaded, "", 130).opts(ylim=_reach_of_trusted(part, name)) for name in names[:-1]
+    ]
+    last = _channel_panel(part, names[-1], shaded, "", 170)
+    panels.append(last.opts(xlabel="time [s]", ylim=_reach_of_trusted(part, names[-1])))
     panels[0].opts(title="Flagged samples are grey, flagged stretches shaded", height=150)
     return hv.Layout(panels).cols(1)
 
 
 def _channel_panel(log: xr.Dataset, name: str, shaded: hv.Element, title: str, height: int) -> hv.Overlay:
-    time, values = log["time"].to_numpy(), log[name].to_numpy()
-    flags = log["sample_flag"].to_numpy() | log[f"{name}_flag"].to_numpy()
-    trusted = np.where(flags == 0, values, np.nan)
+    """One channel: all samples in a quiet tone, and the trusted ones over it."""
+    time, values, trusted = log["time"].to_numpy(), log[name].to_numpy(), _trusted(log, name)
     everything = hv.Curve(reduce_trace(time, values, READING_WIDTH), "time", name).opts(color=QUIET, line_width=1)
     kept = hv.Curve(reduce_trace(time, trusted, READING_WIDTH), "time", name).opts(
         color=MAIN, line_width=1.3, tools=["hover"]
     )
     options = panel(title, height, xlabel="", ylabel=axis(name))
     return (shaded * everything * kept).opts(show_legend=False, **(options | {"tools": []}))
+
+
+def _trusted(log: xr.Dataset, name: str) -> np.ndarray:
+    flags = log["sample_flag"].to_numpy() | log[f"{name}_flag"].to_numpy()
+    return np.where(flags == 0, log[name].to_numpy(), np.nan)
+
+
+def _reach_of_trusted(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None, None]:
+    """Range of a panel: what is trusted and some room; a spike beyond runs out of the panel and flattens nothing."""
+    trusted = _trusted(log, name)
+    known = trusted[np.isfinite(trusted)]
+    if not known.size:
+        return (None, None)
+    low, high = float(known.min()), float(known.max())
+    room = 0.2 * (high - low) or 0.05 * abs(high) or 1.0
+    return (low - room, high + room)
 
 
 def _shaded(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
@@ -95,13 +113,19 @@ def _join(starts: np.ndarray, ends: np.ndarray, gap: float) -> tuple[list[float]
 
 def event_windows(log: xr.Dataset, flagged: pd.DataFrame, count: int) -> list[Window]:
     """Choose stretches to look at in full: the longest of each kind of event, at most `count`, in the order of time."""
-    windows = []
+    windows: list[Window] = []
     for reason in EVENT_REASONS:
         rows = flagged[flagged["reason"] == reason]
         if len(rows) and len(windows) < count:
             row = rows.loc[rows["samples"].idxmax()]
-            windows.append(_window(log, reason, str(row["channel"]), float(row["start_s"])))
+            window = _window(log, reason, str(row["channel"]), float(row["start_s"]))
+            if not any(_alike(window, other) for other in windows):
+                windows.append(window)
     return sorted(windows, key=lambda window: window.start_s)
+
+
+def _alike(one: Window, other: Window) -> bool:
+    return one.channel == other.channel and abs(one.start_s - other.start_s) < EVENT_S / 4
 
 
 def _window(log: xr.Dataset, reason: str, name: str, start_s: float) -> Window:

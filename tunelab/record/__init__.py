@@ -8,7 +8,7 @@ from tunelab.record.display import bullets, set_up_display
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.plan import plan_chapter, plan_sentence, plan_table
-from tunelab.record.steady import dead_time_table, meter_table, steady_chapter
+from tunelab.record.steady import dead_time_table, halves_table, meter_table, steady_chapter
 
 __all__ = [
     "Chapter",
@@ -19,6 +19,7 @@ __all__ = [
     "bullets",
     "dead_time_table",
     "gather_evidence",
+    "halves_table",
     "meter_table",
     "open_session",
     "plan_chapter",

@@ -6,7 +6,7 @@ import dataclasses
 import json
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -52,6 +52,7 @@ class Chapter:
     cannot_show: Section = Section()
     drive_next: Section = Section()
     cautions: Section = Section()
+    inputs: tuple[Mapping[str, Any], ...] = ()  # raw files of further sessions: path, sha256, rows_in, …
 
     def summary(self) -> pd.DataFrame:
         """One row per finding: title, status, value, interval, unit, samples."""
@@ -108,6 +109,7 @@ def as_data(chapter: Chapter) -> dict[str, Any]:
         "notebook": chapter.notebook,
         "findings": [finite(dataclasses.asdict(finding)) for finding in chapter.findings],
         "tables": sorted(chapter.tables),
+        "inputs": [finite(dict(item)) for item in chapter.inputs],
         "proposal": chapter.proposal.revision.name if chapter.proposal else None,
     }
     for name in SECTIONS:
@@ -117,9 +119,10 @@ def as_data(chapter: Chapter) -> dict[str, Any]:
     return data
 
 
-def read_chapters(folder: Path) -> list[dict[str, Any]]:
-    """Read the chapters that notebooks left in a record's folder, in the order of their names."""
-    return [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob(f"{CHAPTERS}/*.json"))]
+def read_chapters(folder: Path, names: Sequence[str]) -> list[dict[str, Any]]:
+    """Read the chapters that notebooks left in a record's folder, in the order of `names`."""
+    paths = [folder / CHAPTERS / f"{name}.json" for name in names]
+    return [json.loads(path.read_text(encoding="utf-8")) for path in paths if path.exists()]
 
 
 def finite(value: Any) -> Any:

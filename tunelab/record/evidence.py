@@ -32,12 +32,14 @@ RANGES = (
 class Evidence:
     """The log that a record stands on, and its accounts."""
 
+    session: str
     log: xr.Dataset  # flagged
     inputs: tuple[dict, ...]  # path, sha256, rows_in, rows_kept, rows_set_aside of each raw file
     settings: tuple[dict, ...]  # path, sha256 of each file of the owner's that was read
     set_aside: pd.DataFrame  # file, row, reason
     spans: pd.DataFrame  # start_s, end_s, channel, reason, samples, note
     flags: pd.DataFrame  # reason, samples, seconds, share
+    columns: pd.DataFrame  # column, channel, unit, conversion
     ranges: pd.DataFrame  # channel, unit, lowest, median, highest, readings
 
     @property
@@ -90,12 +92,14 @@ def gather_evidence(opened: OpenedSession) -> Evidence:
     log = load_session(opened.workspace, opened.name)
     log = flag_log(log, opened.car, opened.folder.session, revision=opened.revision)
     return Evidence(
+        session=opened.name,
         log=log,
         inputs=tuple(_inputs(log)),
         settings=tuple(_settings(opened)),
         set_aside=pd.DataFrame(json.loads(log.attrs.get("set_aside", "[]")), columns=["file", "row", "reason"]),
         spans=spans(log),
         flags=summary(log),
+        columns=_columns(log),
         ranges=_ranges(log),
     )
 
@@ -103,6 +107,12 @@ def gather_evidence(opened: OpenedSession) -> Evidence:
 def _inputs(log: xr.Dataset) -> list[dict]:
     keys = ("path", "sha256", "rows_in", "rows_kept", "rows_set_aside")
     return [{key: file[key] for key in keys} for file in json.loads(log.attrs["files"])]
+
+
+def _columns(log: xr.Dataset) -> pd.DataFrame:
+    """What became of every column; a column that no channel took has a dash."""
+    table = pd.DataFrame(json.loads(log.attrs.get("columns", "[]")) or [])
+    return table.reindex(columns=["file", "column", "channel", "unit", "conversion"])
 
 
 def _settings(opened: OpenedSession) -> list[dict]:

@@ -38,6 +38,7 @@ class Notebook:
     question: str
     steps: tuple[str, ...]
     parameters: tuple[Parameter, ...]
+    order: int = 50  # its place in the summary; lower comes first
 
     def parameter(self, name: str) -> Parameter:
         """Look up one parameter; NotebookError names the nearest one."""
@@ -79,8 +80,9 @@ def checkout_folder(name: str) -> Path:
 
 
 def find_notebooks(folder: Path) -> tuple[Notebook, ...]:
-    """Read every notebook of a folder, in the order of their names."""
-    return tuple(read_notebook(path) for path in sorted(folder.glob("*.ipynb")))
+    """Read every notebook of a folder, in the order in which the summary shows them."""
+    notebooks = [read_notebook(path) for path in folder.glob("*.ipynb")]
+    return tuple(sorted(notebooks, key=lambda notebook: (notebook.order, notebook.name)))
 
 
 def choose_notebooks(folder: Path, steps: tuple[str, ...], names: tuple[str, ...]) -> tuple[Notebook, ...]:
@@ -115,7 +117,8 @@ def read_notebook(path: Path) -> Notebook:
     except (OSError, ValueError, nbformat.reader.NotJSONError, nbformat.ValidationError) as error:
         raise NotebookError(f"{path.name} cannot be read as a notebook: {error}") from error
     about = node.metadata.get("tunelab", {})
-    return Notebook(path.stem, path, _title(node), tuple(about.get("steps", ())), _parameters(node, path))
+    steps, order = tuple(about.get("steps", ())), int(about.get("order", 50))
+    return Notebook(path.stem, path, _title(node), steps, _parameters(node, path), order)
 
 
 def _title(node: nbformat.NotebookNode) -> str:

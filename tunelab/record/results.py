@@ -31,7 +31,7 @@ def results_data(
         "session": opened.name,
         "step": ", ".join(session.steps),
         "revision": session.revision,
-        "inputs": [dict(item) for item in evidence.inputs],
+        "inputs": all_inputs(evidence, chapters),
         "settings": [dict(item) for item in evidence.settings],
         "versions": versions(),
         "parameters": {run.notebook.name: dict(parameters) for run, parameters in runs},
@@ -42,6 +42,12 @@ def results_data(
         "findings": [tidy(finding) for finding in all_findings(chapters, [run for run, _ in runs])],
         "timestamps": dict(timestamps),
     }
+
+
+def all_inputs(evidence: Evidence, chapters: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Raw files of the session, then those of further sessions that a chapter drew on, each once."""
+    items = [*evidence.inputs, *(item for chapter in chapters for item in chapter["inputs"])]
+    return list({item["path"]: dict(item) for item in items}.values())
 
 
 def all_findings(chapters: Sequence[Mapping[str, Any]], runs: Sequence[Run]) -> list[dict[str, Any]]:

@@ -113,7 +113,7 @@ def _write_files(
     timestamps: Mapping[str, object],
 ) -> None:
     """Write everything but what the notebooks wrote; the summary and its crate last, since they list the rest."""
-    chapters = read_chapters(folder)
+    chapters = read_chapters(folder, [run.notebook.name for run, _ in runs if not run.failed])
     shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
     write_table(folder / "tables" / "set_aside.csv", evidence.set_aside)
     write_table(folder / "tables" / "flagged_spans.csv", evidence.spans)

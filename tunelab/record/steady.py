@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -10,9 +10,12 @@ import pandas as pd
 from tunelab.channels import DISPLAY_UNITS, channel
 from tunelab.record.chapter import Chapter, NextRevision, Section
 from tunelab.record.display import show_number
+from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
+from tunelab.study.finding import Finding
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
+from tunelab.workspace.car import Car
 
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
@@ -25,8 +28,12 @@ HOW = (
 )
 
 
-def steady_chapter(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, *, date: datetime.date) -> Chapter:
+def steady_chapter(
+    opened: OpenedSession, fit: SteadyFit, proposal: Proposal, *, others: Sequence[Evidence] = ()
+) -> Chapter:
     """Put the steady study's result into a chapter of the record.
+
+    The proposed revision carries the session's date, so that the record is the same whenever it is made.
 
     Parameters
     ----------
@@ -34,18 +41,47 @@ def steady_chapter(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, *,
         The session.
     fit, proposal
         The finished study and what follows from it.
-    date : date
-        Date of the proposed revision's file; the session's own date keeps the record the same whenever it is made.
+    others : sequence of Evidence
+        Further sessions that went into the fit.
     """
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
+    date = opened.folder.session.date
     return Chapter(
         notebook="steady",
-        findings=tuple(fit.findings(opened.car)),
+        findings=(*fit.findings(opened.car), _prediction(fit, proposal, opened.car)),
+        inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in others for item in other.inputs),
         tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time},
-        proposal=NextRevision(proposal.to_revision(name, date), _comments(opened, fit)),
+        proposal=NextRevision(proposal.to_revision(name, date), _comments(opened, fit))
+        if _helps(fit, proposal)
+        else None,
         driven=Section((_driven(fit),)),
-        change=_change(proposal, name),
+        change=_change(fit, proposal, name),
         cannot_show=Section(_cannot_show(fit)),
+    )
+
+
+def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
+    """What the proposal is expected to leave, for the next session to be held against."""
+    after, limit = proposal.predicted, car.limits.steady_lambda_error_max_pct
+    shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
+    better = after.p95_pct <= fit.before.p95_pct
+    because = (
+        f"With the proposed values in the ECU and trims at zero, 95 of 100 undisturbed points should lie within "
+        f"{_percent(after.p95_pct)} % of commanded lambda; now it is {_percent(fit.before.p95_pct)} %."
+    )
+    return Finding(
+        id="steady.proposal_predicted",
+        title="Lambda error predicted with the proposal as it stands",
+        value=after.p95_pct if shown else None,
+        unit="%",
+        lower=after.lower_pct if shown else None,
+        upper=after.upper_pct if shown else None,
+        confidence=fit.confidence if shown else None,
+        samples_used=fit.samples_used,
+        samples_flagged=fit.samples_flagged,
+        status="not_shown" if not shown else "met" if better and after.upper_pct <= limit else "watch",
+        limit=limit,
+        because=because if better else f"{because} It is not expected to help: drive again before entering it.",
     )
 
 
@@ -88,24 +124,34 @@ def _span(values: pd.Series) -> str:
     return f"{values.min():.0f} to {values.max():.0f}"
 
 
-def _change(proposal: Proposal, name: str) -> Section:
+def _change(fit: SteadyFit, proposal: Proposal, name: str) -> Section:
     changed = int((proposal.curve["basis"] != "unchanged").sum())
     dead_changed = bool((proposal.dead_time["basis"] != "unchanged").any())
     if not changed and not dead_changed:
         return Section(("Nothing: this drive gives no ground for a change.",))
     after = proposal.predicted
+    if not _helps(fit, proposal):
+        sentences = ("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes)
+        return Section(sentences, (("Not to be entered yet", meter_table(proposal)),))
     sentences = [
         f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints "
         f"of the meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
         f"Predicted once it is in, trims at zero: 95 % of the calm points within {_percent(after.p95_pct)} % of "
         f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %). "
         "The next session will show whether that holds.",
-        *([TOGETHER] if dead_changed else []),
-        HOW,
-        *proposal.capped,
         *proposal.notes,
+        *proposal.capped,
+        HOW,
     ]
-    return Section(tuple(sentences), (("Meter curve", meter_table(proposal)), ("Dead time", dead_time_table(proposal))))
+    curve, times = meter_table(proposal), dead_time_table(proposal)
+    tables = [("Meter curve; breakpoints that are not listed stay as they are", curve[curve["basis"] != "unchanged"])]
+    return Section(tuple(sentences), (*tables, ("Dead time", times)) if dead_changed else tuple(tables))
+
+
+def _helps(fit: SteadyFit, proposal: Proposal) -> bool:
+    """Whether there is a change, and one that is expected to make lambda better."""
+    changed = any((table["basis"] != "unchanged").any() for table in (proposal.curve, proposal.dead_time))
+    return bool(changed and proposal.predicted.p95_pct <= fit.before.p95_pct)
 
 
 def _percent(value: float) -> str:
@@ -141,6 +187,20 @@ def dead_time_table(proposal: Proposal) -> pd.DataFrame:
         "measured change [ms]": [_interval(*row) for row in _three(table, "change", "_ms")],
         "basis": table["basis"],
     })  # fmt: skip
+
+
+def halves_table(fit: SteadyFit) -> pd.DataFrame:
+    """The two halves of the evidence held against each other; one row that says so where there were too few holds."""
+    halves = fit.split_half
+    if halves is None:
+        return pd.DataFrame({"what": ["too few holds to halve the evidence"]})
+    rows = [
+        ("difference of the two curves, rms [%]", halves.difference_rms_pct),
+        ("expected from their own intervals, rms [%]", halves.expected_rms_pct),
+        ("dead-time error, first half [ms]", halves.dead_time_first_ms),
+        ("dead-time error, second half [ms]", halves.dead_time_second_ms),
+    ]
+    return pd.DataFrame(rows, columns=["what", "value"])
 
 
 def _three(table: pd.DataFrame, name: str, unit: str = "") -> list[tuple[float, float, float]]:

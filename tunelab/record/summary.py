@@ -101,7 +101,7 @@ def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mappin
     calm = evidence.flags.set_index("reason")
     sentences = [
         f"{_minutes(evidence.duration_s)} of log, {samples} samples, {pieces}.",
-        f"{calm.loc['none', 'share']:.0%} of the samples carry no flag; each question says how many it could use.",
+        f"{100 * calm.loc['none', 'share']:.0f} % of the samples carry no flag; each question says what it could use.",
     ]
     if session.weather:
         air = session.weather
@@ -133,13 +133,18 @@ def _reading(finding: Mapping[str, Any]) -> str:
     if finding["value"] is None:
         return "not shown"
     unit = "" if finding["unit"] in ("1", "") else f" {finding['unit']}"
-    text = f"{show_number(finding['value'])}{unit}"
+    text = f"{_short(finding['value'])}{unit}"
     if finding["lower"] is not None and finding["upper"] is not None:
-        share = f", {finding['confidence']:.0%} interval" if finding["confidence"] else ""
-        text += f" ({show_number(finding['lower'])} to {show_number(finding['upper'])}{share})"
+        share = f", {100 * finding['confidence']:.0f} % interval" if finding["confidence"] else ""
+        text += f" ({_short(finding['lower'])} to {_short(finding['upper'])}{share})"
     if finding["limit"] is not None:
         text += f"; held against {show_number(finding['limit'])}{unit}"
     return text
+
+
+def _short(value: float) -> str:
+    """Three significant digits: what an interval of a percent or so is worth."""
+    return show_number(float(f"{value:.3g}"))
 
 
 def _accounts(evidence: Evidence) -> dict[str, Any]:
@@ -154,6 +159,7 @@ def _accounts(evidence: Evidence) -> dict[str, Any]:
         "flags": table_item(evidence.flag_table()),
         "spans": table_item(longest),
         "span_count": len(evidence.spans),
+        "columns": table_item(evidence.columns),
         "history": evidence.log.attrs.get("history", "").splitlines(),
     }
 
