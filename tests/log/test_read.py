@@ -302,3 +302,15 @@ def test_words_beyond_the_first_part_of_a_large_file_are_found(read):
     assert raw.columns[1].words == {"FAULT": 1}
     assert _reasons(raw) == {(31002, 31002): "too many fields: 4 instead of 3"}
     assert raw.rows_in == 40000
+
+
+def test_first_rows_without_readings_are_data_and_no_unit_line(read):
+    """A logger that starts before its sensors answer: a dash in every column, and spaces before the names."""
+    early = [f"10:00:0{i}.0, -, -, -, -" for i in range(5)]
+    late = [f"10:00:{10 + i}.0, {800 + i}, 1.0, 85, -" for i in range(20)]
+    raw = read("\n".join(["Device time, Engine RPM(rpm), Lambda, Coolant(°C), Oil temp(°C)", *early, *late]) + "\n")
+    assert (raw.dialect.header_line, raw.dialect.unit_line, raw.dialect.data_line) == (1, 0, 2)
+    assert raw.frame.height == raw.rows_in == 25
+    assert raw.columns[1].heading == "Engine RPM(rpm)"
+    assert raw.columns[1].words == {"-": 5}
+    assert raw.frame["Lambda"].to_list()[-1] == 1.0

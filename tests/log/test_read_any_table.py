@@ -8,7 +8,9 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tunelab.log.read import read_raw
+from tunelab.log.map import MapError, map_raw
+from tunelab.log.read import ReadError, read_raw
+from tunelab.workspace import ChannelMap
 
 NAMES = ("Engine speed", "Manifold pressure", "Lambda", "Coolant", "Battery", "Throttle")
 UNITS = ("rpm", "kPa", "-", "°C", "V", "%")
@@ -119,3 +121,31 @@ def test_what_the_csv_module_writes_is_read_back(tmp_path, delimiter, quoting, n
     assert raw.frame["RPM"].to_list() == [800.0 + row for row in range(len(notes))]
     bare = [f"x{note}".replace('"', "").strip() for note in notes]
     assert raw.frame["Note"].to_list() == bare
+
+
+WHOLE = (
+    "Logger 3\n\nTime (s);RPM;MAF [V];Lambda;Fuel mode;Coolant (°C)\ns;rpm;V;-;;°C\n"
+    + "".join(f"{i / 25:.2f};{800 + i};{1 + i / 90:.3f};1.0{i % 9};{'CL' if i % 7 else 'OL'};85\n" for i in range(60))
+).encode()
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    edits=st.lists(
+        st.tuples(st.integers(0, len(WHOLE) - 1), st.integers(0, 40), st.binary(max_size=6)), min_size=1, max_size=8
+    ),
+    keep=st.integers(1, len(WHOLE)),
+)
+def test_damaged_file_reads_with_every_row_accounted_for_or_is_refused_in_words(tmp_path, edits, keep):
+    data = WHOLE[:keep]
+    for at, length, put_in in edits:
+        data = data[:at] + put_in + data[at + length :]
+    path = tmp_path / "log.csv"
+    path.write_bytes(data)
+    try:
+        raw = read_raw(path)
+        assert raw.frame.height + sum(item.rows for item in raw.set_aside) == raw.rows_in
+        log = map_raw(raw, None, ChannelMap())
+    except (ReadError, MapError):
+        return
+    assert (np.diff(log["time"]) > 0).all()

@@ -87,25 +87,27 @@ def _is_creeping(values: np.ndarray, at: np.ndarray) -> bool:
 
 def _is_on_a_beat(run: np.ndarray) -> bool:
     """Runs are multiples of one length, and some are longer than that: an even creep never leaves a beat out."""
-    usual = _usual_run(run)
-    beats = np.maximum(np.round(run / usual), 1)
-    slack = 1.1 if usual >= 6 else 0.1  # rows; jitter may move a reading by one row, but short beats are then no proof
-    return bool(
-        run.size >= 25 and np.mean(np.abs(run - beats * usual) <= slack * beats) > 0.95 and (beats > 1).mean() > 0.02
-    )
+    beats = np.maximum(np.round(run / _usual_run(run)), 1)
+    usual = run.sum() / beats.sum()
+    slack = 1.1 if usual >= 6 else 0.6  # rows; jitter moves a reading by one, but short beats are then no proof
+    judged = beats <= 8  # over more beats the rounding of the length itself shows
+    if judged.sum() < 25 or (beats > 1).mean() < 0.02:
+        return False
+    return bool(np.mean(np.abs(run - beats * usual)[judged] <= slack) > 0.95)
 
 
 def _is_regular(run: np.ndarray) -> bool:
-    if np.mean(run == 1) > 0.03:
+    """Hardly any reading follows the one before at once, and half the runs are one period long or all keep a beat."""
+    base = float(np.percentile(run, 20, method="lower"))
+    if np.mean(run == 1) > 0.03 or base < 2:
         return False
-    base = float(np.percentile(run, 20))
     near = (run >= base - 1) & (run <= base + 1 + 0.1 * base)
-    return bool(base >= 2 and np.mean(near) >= 0.5)
+    return bool(np.mean(near) >= 0.5) or _is_on_a_beat(run)
 
 
 def _usual_run(run: np.ndarray) -> float:
     """Rows from one fresh reading to the next; runs over several periods, where a reading came out equal, left out."""
-    base = float(np.percentile(run, 20))
+    base = float(np.percentile(run, 20, method="lower"))
     near = run[(run >= base - 1) & (run <= base + 1 + 0.1 * base)]
     return float(near.mean())
 

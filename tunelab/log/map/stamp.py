@@ -17,6 +17,10 @@ _DATE = r"(?P<one>\d{1,4})[-/.](?P<two>\d{1,2})[-/.](?P<three>\d{1,4})[T\s]+"
 _COMPACT = r"(?P<compact>\d{8})T?\s*(?P<hh>\d{2}):?(?P<mm>\d{2}):?(?P<ss>\d{2})(?:[.,](?P<fraction>\d{1,9}))?"
 
 
+_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTHS = {name: number for number, name in enumerate(_NAMES, 1)} | {"mai": 5, "okt": 10, "dez": 12}
+
+
 @dataclass(frozen=True)
 class Stamps:
     """Text read as times."""
@@ -45,7 +49,7 @@ def read_stamps(text: pl.Series) -> Stamps:
     Whether 03/05/2026 is day or month first matters only when the date changes within the file: then the reading in
     which the days follow each other is taken.
     """
-    text = text.str.strip_chars()
+    text = _with_month_numbers(text.str.strip_chars())
     dated = text.str.extract_groups(rf"^{_DATE}{_TIME}{_ZONE}$").struct.unnest()
     if dated["second"].null_count() <= 0.5 * len(text):
         return _with_dates(dated)
@@ -54,6 +58,15 @@ def read_stamps(text: pl.Series) -> Stamps:
         return _compact(compact)
     timed = text.str.extract_groups(rf"^{_TIME}{_ZONE}$").struct.unnest()
     return Stamps(_past_midnight(_time_of_day(timed)), False, "time of day")
+
+
+def _with_month_numbers(text: pl.Series) -> pl.Series:
+    """Write 03-May-2026 as 03-05-2026; English months, and the German ones that differ in their first letters."""
+    if not text.str.contains(r"^\d{1,2}[-\s][A-Za-z]{3}").any():
+        return text
+    for name, number in _MONTHS.items():
+        text = text.str.replace(rf"(?i)^(\d{{1,2}})[-\s]{name}[a-z]*\.?[-\s]", f"${{1}}-{number:02d}-")
+    return text
 
 
 def _float(column: pl.Series) -> np.ndarray:

@@ -21,7 +21,10 @@ _SPREAD = 16  # places over the rest of the file from which some lines are looke
 _NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?", re.I)
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f’])\d{3})(?:\1\d{3})*(?:[.,]\d+)?")
 _STAMP = re.compile(
-    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([T ]+\d{1,2}:\d{2}.*)?|\d{1,3}:\d{2}(:\d{2})?([.,:]\d+)?( ?[ap]\.?m\.?)?", re.I
+    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([T ]+\d{1,2}:\d{2}.*)?"
+    r"|\d{1,2}[- ][a-z]{3,9}\.?[- ]\d{2,4}([T, ]+\d{1,2}:\d{2}.*)?"
+    r"|\d{1,3}:\d{2}(:\d{2})?([.,:]\d+)?( ?[ap]\.?m\.?)?|\d{8}T\d{6}.*",
+    re.I,
 )
 _MEASURED = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s?[^\d\s.,;:+-]{1,5}")
 
@@ -131,7 +134,7 @@ def _score(head: list[str], delimiter: str) -> tuple[float, int]:
 
 
 def _share_of_values(cells: list[str]) -> float:
-    filled = [cell for cell in cells if cell]
+    filled = [cell for cell in cells if cell.strip("-")]
     return sum(is_value(cell) for cell in filled) / len(filled) if filled else 0.0
 
 
@@ -189,7 +192,10 @@ def _share_of_names(cells: list[str]) -> float:
 
 
 def _share_of_units(cells: list[str]) -> float:
+    """Share of the cells that are units; none of them in a line that holds a number, whose "-" are missing readings."""
     filled = [cell for cell in cells if cell]
+    if any(_NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell) for cell in filled):
+        return 0.0
     known = sum(recognise_unit(cell) is not None or cell.strip("[](){}").casefold() in _UNIT_WORDS for cell in filled)
     return known / len(filled) if filled else 0.0
 
