@@ -30,9 +30,11 @@ SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and 
 # between samples, steps of the fuel that fell between them.
 MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY = 0.002, 0.08
 MODEL_ERROR_LAG_S, STEP_SHARE_LAG = 0.008, 0.12
-# Where trims swing little, the meter's own noise in the fuel misleads; standard errors at the usual swing of a loop.
-LEAST_SWING, USUAL_SWING = 0.002, 0.0035
-SWING_ERROR_DELAY_S, SWING_ERROR_LAG_S = 0.010, 0.020
+# Where trims hardly swing, the meter's own noise in the fuel misleads; where they swing slowly, so does their answer to
+# lambda. Standard errors at the usual quick swing; found on simulated cars with switching and with slow loops.
+LEAST_SWING, USUAL_QUICK_SWING = 0.002, 0.0032
+SLOW_QUICK_SWING = 0.0025
+SWING_ERROR_DELAY_S, SWING_ERROR_LAG_S = 0.006, 0.012
 # Spread of stated values that no log has shown: half the value, at least this much.
 STATED_SPREAD = 0.5
 STATED_LEAST = {"delay_s": 0.05, "delay_flow": 3.0, "lag_s": 0.04}
@@ -135,7 +137,7 @@ def _spread(fit: GasFit, signal: DelaySignal, flow_kg_h: float) -> float:
 
 def _model_error(fit: GasFit, signal: DelaySignal) -> tuple[float, float]:
     """Standard errors of delay and lag that no length of log removes. [s]"""
-    little = (USUAL_SWING / fit.swing) ** 2
+    little = (USUAL_QUICK_SWING / max(fit.quick_swing, 1e-4)) ** 2
     delay = (MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY * signal.step_s, SWING_ERROR_DELAY_S * little)
     lag = (MODEL_ERROR_LAG_S, STEP_SHARE_LAG * signal.step_s, SWING_ERROR_LAG_S * little)
     return float(np.linalg.norm(delay)), float(np.linalg.norm(lag))
@@ -174,12 +176,14 @@ def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
 def _because(fit: GasFit, signal: DelaySignal) -> str:
     """Say what the log has shown and what it has not."""
     shown = f"lambda follows the fuel in {signal.blocks} calm stretches"
+    if fit.quick_swing < SLOW_QUICK_SWING:
+        shown += ", but the trims swing slowly, which widens the intervals"
     if fit.flow_ratio < SPLIT_RATIO:
         return (
-            f"{shown}, all near {fit.typical_flow_kg_h:.0f} kg/h of exhaust: the delay there is shown, "
+            f"{shown}; all lie near {fit.typical_flow_kg_h:.0f} kg/h of exhaust: the delay there is shown, "
             "its split into a constant and a flow part, and so the delay at other flows, is not"
         )
-    return f"{shown} at exhaust flows that differ {fit.flow_ratio:.1f} times; lag and wall film are told apart in part"
+    return f"{shown}; exhaust flows differ {fit.flow_ratio:.1f} times; lag and wall film are told apart in part"
 
 
 def _method(signal: DelaySignal) -> str:

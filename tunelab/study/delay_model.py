@@ -31,7 +31,8 @@ class GasFit:
     gain_evidence: float  # how much better the fit is than with no gas at all, in squared standard errors
     typical_flow_kg_h: float
     flow_ratio: float  # 90th over 10th percentile of the exhaust flow in use
-    swing: float  # see `fuel_swing`
+    swing: float  # see `fuel_swing`, in all
+    quick_swing: float  # and within 2 s
     noise: float  # standard deviation of the whitened residual, in the logarithm of lambda
 
 
@@ -66,14 +67,23 @@ def detrend(values: np.ndarray, signal: DelaySignal) -> np.ndarray:
     return values - (np.bincount(block, weights=values) / count)[block] - slope[block] * time
 
 
-def fuel_swing(signal: DelaySignal) -> float:
-    """Robust spread of what moves the fuel and not the air (trims, commanded lambda) over half a second and more. [1]
+def fuel_swing(signal: DelaySignal) -> tuple[float, float]:
+    """Robust spread of what moves the fuel and not the air (trims, commanded lambda), in all and within 2 s. [1]
 
     Fuel that only follows the meter says little: half of it is the meter's noise, which no lambda follows the same way.
+    A trim that swings slowly says little either: it is as much the answer to lambda as its cause.
     """
-    width = max(1, round(0.5 / GRID_S))
-    alone = np.convolve(signal.fuel - signal.air.sum(axis=0), np.full(width, 1.0 / width), mode="same")
-    return 1.4826 * float(np.median(np.abs(detrend(np.interp(signal.time_s, signal.grid_s, alone), signal))))
+    alone = signal.fuel - signal.air.sum(axis=0)
+    smooth, slow = _running_mean(alone, 0.5), _running_mean(alone, 2.0)
+    in_all = detrend(np.interp(signal.time_s, signal.grid_s, smooth), signal)
+    quick = np.interp(signal.time_s, signal.grid_s, smooth - slow)
+    return tuple(1.4826 * float(np.median(np.abs(part))) for part in (in_all, quick))
+
+
+def _running_mean(values: np.ndarray, width_s: float) -> np.ndarray:
+    """Mean over `width_s` around each point of the grid, shape (grid,)."""
+    width = max(1, round(width_s / GRID_S))
+    return np.convolve(values, np.full(width, 1.0 / width), mode="same")
 
 
 def whiten(residual: np.ndarray, signal: DelaySignal, coefficients: np.ndarray) -> np.ndarray:
@@ -141,13 +151,15 @@ def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
     without = _robust(whiten(measured, signal, coefficients) / noise)
     flow = np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)
     low, typical, high = np.quantile(flow, (0.1, 0.5, 0.9))
+    swing, quick_swing = fuel_swing(signal)
     return GasFit(
         values=solution.x,
         covariance=covariance,
         gain_evidence=float(np.sum(without**2) - np.sum(solution.fun[: measured.size] ** 2)),
         typical_flow_kg_h=float(typical),
         flow_ratio=float(high / low),
-        swing=fuel_swing(signal),
+        swing=swing,
+        quick_swing=quick_swing,
         noise=noise,
     )
 
