@@ -88,11 +88,13 @@ def _as_utf8(data: bytes, encoding: str) -> tuple[bytes, str]:
 
 
 def _is_utf8(data: bytes) -> bool:
-    """Check piece by piece, so that no second copy of a large file is made."""
-    decoder, view = codecs.getincrementaldecoder("utf-8")(), memoryview(data)
+    """Check piece by piece, so that no second copy of a large file is made; pieces of plain ASCII are passed over."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
     try:
         for start in range(0, len(data), 1 << 20):
-            decoder.decode(view[start : start + (1 << 20)])
+            piece = data[start : start + (1 << 20)]
+            if not piece.isascii() or decoder.getstate()[0]:
+                decoder.decode(piece)
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
         return False
