@@ -159,6 +159,15 @@ def test_quiet_idle_and_stopped_engine_are_not_stale():
         assert not any(has(item, f"{name}_flag", "stale").any() for name in log.data_vars)
 
 
+def test_a_settled_engine_speed_is_not_stale_beside_noisy_channels():
+    def settled(time):
+        return np.round(1900 + 40 * np.exp(-(time % 12)) + 0.3 * np.sin(time))
+
+    rng = np.random.default_rng(4)
+    log = log_of(engine_speed_rpm=settled, meter_v=lambda t: np.round(2 + 0.1 * rng.normal(size=t.size), 3))
+    assert not has(flag_log(log, CAR, SESSION), "engine_speed_rpm_flag", "stale").any()
+
+
 def test_rails_allow_for_the_rounding_of_the_logger():
     # rail_high 1.6; a logger that writes AFR in steps of 0.1 shows 1.6 as 1.599.
     steps = np.round(np.r_[np.linspace(0.8, 1.5, 1400), np.full(100, 1.6)] * 14.7, 1) / 14.7

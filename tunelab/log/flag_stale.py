@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from tunelab.log.flag_channel import RUNNING_RPM
+from tunelab.log.flag_channel import RUNNING_RPM, resolution
 
 # Channels that move whenever the engine does. Others (throttle, commanded lambda, trims, temperatures) may rest.
 MOVING = (
@@ -124,7 +124,18 @@ def _incredible_runs(time, values, activity, running) -> tuple[np.ndarray, np.nd
     first, last = change, np.append(change[1:], values.size) - 1
     total = np.append(0.0, np.cumsum(evidence))
     incredible = (total[last + 1] - total[first] < INCREDIBLE) & (time[last] - time[first] >= SHORTEST_FREEZE_S)
+    incredible[incredible] = ~_quiet_around(values, first[incredible], last[incredible])
     return first[incredible], last[incredible]
+
+
+def _quiet_around(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    """Whether a channel rests anyway: its 20 readings before or after the run stay within three of its steps."""
+    step = resolution(values)
+    quiet = np.zeros(first.size, dtype=bool)
+    for number, (start, end) in enumerate(zip(first, last, strict=True)):
+        sides = values[max(start - 20, 0) : start], values[end + 1 : end + 21]
+        quiet[number] = any(side.size >= 10 and np.ptp(side) <= 3.01 * step for side in sides)
+    return quiet
 
 
 def _habit(equal: np.ndarray, judged: np.ndarray, activity: np.ndarray) -> np.ndarray:
