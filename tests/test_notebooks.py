@@ -1,0 +1,90 @@
+"""Every notebook runs from a clean kernel on the demo data, and gives the numbers that are saved in it."""
+
+import ast
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from tunelab.record.notebook import read_notebook
+
+ROOT = Path(__file__).resolve().parents[1]
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+STEPS = {"steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link"}
+LARGEST = 300_000  # bytes: a notebook in the repository carries no figures' data
+
+
+def test_there_are_notebooks():
+    assert {path.stem for path in NOTEBOOKS} >= {"steady", "drive_plan"}
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_keeps_the_order_of_its_cells(path):
+    cells = nbformat.read(path, as_version=4).cells
+    assert cells[0].cell_type == "markdown"
+    assert cells[0].source.startswith("# ")
+    assert "Answer" in cells[0].source
+    assert "Source" in cells[0].source
+    assert cells[1].cell_type == "code"
+    assert "import" in cells[1].source
+    assert "parameters" in cells[2].metadata.get("tags", [])
+    code = [cell.source for cell in cells if cell.cell_type == "code"]
+    assert code[-1].startswith("record.write(")
+    assert cells[-1].source.startswith("## Limits")
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_holds_no_function_of_its_own_and_is_small(path):
+    node = nbformat.read(path, as_version=4)
+    trees = [ast.parse(cell.source) for cell in node.cells if cell.cell_type == "code"]
+    functions = [part for tree in trees for part in ast.walk(tree) if isinstance(part, ast.FunctionDef | ast.ClassDef)]
+    assert all(part.end_lineno - part.lineno < 2 for part in functions)
+    assert path.stat().st_size < LARGEST
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_serves_known_steps_and_explains_its_parameters(path):
+    notebook = read_notebook(path)
+    assert notebook.steps
+    assert set(notebook.steps) <= STEPS
+    assert all(parameter.comment for parameter in notebook.parameters)
+    assert (ROOT / str(notebook.parameter("session").default)).is_dir()
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_what_stays_uncompared_says_why(path):
+    for cell in nbformat.read(path, as_version=4).cells:
+        if any(tag in cell.metadata.get("tags", []) for tag in ("nbval-ignore-output", "nbval-skip")):
+            assert "# not compared:" in cell.source
+
+
+def test_the_saved_numbers_come_out_again():
+    checked = [
+        cell
+        for path in NOTEBOOKS
+        for cell in nbformat.read(path, as_version=4).cells
+        if "nbval-check-output" in cell.metadata.get("tags", [])
+    ]
+    assert all(cell.outputs for cell in checked)
+    assert len(checked) >= len(NOTEBOOKS)
+    command = [
+        sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-o", "addopts=", "--nbval-lax",
+        "--nbval-current-env", "--nbval-sanitize-with", "tests/nbval_sanitize.cfg", *map(str, NOTEBOOKS),
+    ]  # fmt: skip
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
+
+
+def test_the_plain_papermill_command_line_runs_a_notebook_on_another_session(tmp_path):
+    command = [
+        sys.executable, "-m", "papermill", "notebooks/steady.ipynb", str(tmp_path / "out.ipynb"), "--no-progress-bar",
+        "-p", "session", "data_demo/sessions/2026-05-09-steady", "-p", "out", str(tmp_path / "out"),
+    ]  # fmt: skip
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("TUNELAB_")}
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, env=environment, check=False)
+    assert done.returncode == 0, done.stderr[-4000:]
+    assert (tmp_path / "out" / "tables" / "meter_curve.csv").exists()
+    assert (tmp_path / "out" / "chapters" / "steady.json").exists()

@@ -1,0 +1,7 @@
+"""`python -m tunelab`: the command line."""
+
+import sys
+
+from tunelab.cli import main
+
+sys.exit(main())
