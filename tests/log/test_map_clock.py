@@ -148,6 +148,12 @@ def test_real_gap_of_a_clock_that_goes_on_stays(clocked):
     stamps = [f"10:00:{s:05.2f}" for s in (*np.arange(0, 2, 0.04), *np.arange(20, 22, 0.04))]
     log = clocked("Time", stamps)
     assert float(np.diff(log["time"]).max()) == pytest.approx(18.04, abs=1e-6)
+    assert log["episode"].values.tolist() == [0] * 50 + [1] * 50
+
+
+def test_a_few_rows_missing_do_not_break_the_log(clocked):
+    stamps = [f"{i * 0.04:.2f}" for i in range(100) if i not in (30, 31, 32, 60)]
+    assert int(clocked("Time (s)", stamps)["episode"].max()) == 0
 
 
 def test_heading_in_the_middle_starts_an_episode_even_if_the_clock_goes_on(tmp_path):

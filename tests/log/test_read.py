@@ -160,6 +160,12 @@ def test_short_and_long_row_that_make_up_for_each_other_are_both_found(read):
     assert [item.row for item in raw.set_aside] == [5, 6]
 
 
+def test_short_first_row_made_up_for_by_a_long_one_is_found(read):
+    raw = read("Time,RPM,Lambda\n0.0,850\n0.1,851,1.0,7\n0.2,852,1.0\n0.3,853,1.0\n")
+    assert [item.row for item in raw.set_aside] == [2, 3]
+    assert raw.line.tolist() == [4, 5]
+
+
 def test_nul_bytes_from_a_power_cut_set_their_line_aside(read):
     raw = read((PLAIN + "0.12,85\0\0\0,1.0\n0.16,850,1.0\n").encode() + b"\0" * 512)
     assert raw.frame["Time (s)"].to_list() == [0.0, 0.04, 0.08, 0.16]

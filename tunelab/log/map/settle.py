@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 UNKNOWN_GAP_S = 1.0  # laid between two episodes whose distance the file does not tell
+BREAK_S = 2.0  # least length of a hole that starts a new episode
+BREAK_STEPS = 20.0  # and it is at least so many usual steps long
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
 _COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
 
@@ -37,7 +39,8 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     -------
     Settled
         Unreadable stamps, stray stamps (up to three rows out of order, or a jump ahead and back) and repeated stamps
-        are set aside. A clock that falls back for longer starts a new episode, laid `UNKNOWN_GAP_S` after the last.
+        are set aside. A clock that falls back for longer starts a new episode, laid `UNKNOWN_GAP_S` after the last. A
+        hole of two seconds and twenty rows or more starts one too, and keeps its true length.
 
     Notes
     -----
@@ -59,12 +62,20 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     repeated = np.diff(time, prepend=np.nan) == 0
     reasons["same time as the row before"] = rows[repeated]
     time = _lay_out(time, falls)
+    starts = np.union1d(starts, np.flatnonzero(np.diff(time) > _break_s(time)) + 1)
     episode = np.searchsorted(starts, np.arange(len(rows)), side="right")
     if len(falls):
         notes += (
             f"the clock starts anew {len(falls)} times; the gaps are of unknown length, laid as {UNKNOWN_GAP_S:g} s",
         )
     return _settled(seconds, rows, time, episode, repeated, reasons, notes)
+
+
+def _break_s(time: np.ndarray) -> float:
+    """A longer step than this breaks the log in two, even where the clock goes on: the logger was away."""
+    steps = np.diff(time)
+    steps = steps[steps > 0]
+    return max(BREAK_S, BREAK_STEPS * float(np.median(steps))) if steps.size else np.inf
 
 
 def _settled(seconds, rows, time, episode, repeated, reasons, notes) -> Settled:

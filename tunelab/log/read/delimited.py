@@ -71,8 +71,8 @@ def _read_clean(data: bytes, layout: Layout, names: list[str]) -> tuple[list[Cel
         return None
     try:
         cells = _parse(_Rows(data, layout.delimiter, layout.data), layout, names)
-    except pl.exceptions.ComputeError:
-        return None  # a row with too many fields
+    except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
+        return None  # a row with too many fields, or a first row with too few
     if len(cells[0].values) != rows:
         return None
     return cells, RowCheck(np.ones(rows, dtype=bool), np.zeros(0, dtype=np.int64), ())
