@@ -160,11 +160,18 @@ def test_quiet_idle_and_stopped_engine_are_not_stale():
 
 
 def test_a_settled_engine_speed_is_not_stale_beside_noisy_channels():
-    def settled(time):
-        return np.round(1900 + 40 * np.exp(-(time % 12)) + 0.3 * np.sin(time))
-
     rng = np.random.default_rng(4)
-    log = log_of(engine_speed_rpm=settled, meter_v=lambda t: np.round(2 + 0.1 * rng.normal(size=t.size), 3))
+
+    def settled(time):
+        phase = time % 12
+        moving = 40 * np.sin(2 * phase) + 5 * rng.normal(size=time.size)
+        near = np.where((phase > 9) & (phase < 11), 0, rng.integers(-1, 2, time.size))
+        return np.round(1900 + np.where(phase < 8, moving, near))
+
+    noisy = {"meter_v": (2.0, 0.1), "pulse_width_ms": (4.0, 0.2), "lambda_measured": (1.0, 0.02)}
+    log = log_of(engine_speed_rpm=settled)
+    for name, (level, spread) in noisy.items():
+        log[name] = ("time", np.round(level + spread * rng.normal(size=log.sizes["time"]), 3))
     assert not has(flag_log(log, CAR, SESSION), "engine_speed_rpm_flag", "stale").any()
 
 
