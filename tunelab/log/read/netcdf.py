@@ -40,7 +40,7 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
         if variable.dims != (dim,):
             notes.append(f"variable {name!r} does not run along {dim!r} and was left out")
             continue
-        column, cells = _column(str(name), variable, is_own="flag_log" in stored.attrs or _is_own(stored))
+        column, cells = _column(str(name), variable, is_own=_is_own(stored))
         columns.append(column)
         series.append(cells.alias(column.key))
     size = stored.sizes[dim]
