@@ -1,7 +1,7 @@
 """A car on a road in plain numpy, written apart from the kit: known truth for pulls, gears, coast-downs and power.
 
-Nothing here calls the kit's formulas. One explicit Euler step per 4 ms; the driver follows a list of phases. Numbers are
-invented.
+Nothing here calls the kit's formulas. One explicit Euler step per 4 ms; the driver follows a list of phases. Numbers
+are invented.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import xarray as xr
 
 STEP_S = 0.004
 GRAVITY = 9.80665
+LONGEST_PULL_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -117,7 +118,10 @@ def _pull(car, log, state, phase, road) -> None:
     throttle = phase[3] if len(phase) > 3 else 100.0
     spin = phase[4] if len(phase) > 4 else 0.0
     rpm = state["v"] / car.radius_m * car.overall(gear) * 30 / np.pi
+    started = state["t"]
     while rpm < to_rpm:
+        if state["t"] - started > LONGEST_PULL_S:
+            raise ValueError(f"this car never reaches {to_rpm} rpm in gear {gear}")
         rpm = _in_gear(car, log, state, gear, car.torque_nm(rpm) * throttle / 100, throttle, road, spin)
 
 

@@ -101,26 +101,31 @@ def _bridged(log: xr.Dataset, name: str) -> np.ndarray:
 
 def _judged(table: pd.DataFrame, log, car: Car, revision: Revision, stretches, delay: DelayFit) -> pd.DataFrame:
     """Add `judged` and, where it is False, `because`."""
-    opened = np.array([stretch.start_s for stretch in stretches])[table["stretch"] - 1]
-    fuelled = table["fuelled_s"].to_numpy()
-    before = ~(fuelled >= opened)
-    settled = opened + _settling_s(delay, log, table["seen_s"].to_numpy())
-    settling = ~before & (table["seen_s"].to_numpy() < settled)
+    number = table["stretch"].to_numpy() - 1
+    opened, closed = (np.array([getattr(s, name) for s in stretches]) for name in ("start_s", "end_s"))
+    first_gas, last_gas = (_reach_sensor(log, moments, delay) for moments in (opened, closed))
+    doubt = _doubt_s(log, opened, delay)
+    settled = first_gas + doubt + SETTLED_LAGS * delay.lag_interval[1]
+    fuelled, seen = table["fuelled_s"].to_numpy(), table["seen_s"].to_numpy()
     cut = np.interp(fuelled, log["time"].values, _cut_nearby(log, car, revision).astype(float), left=0) > 0
-    reasons = np.where(before, "fuelled before the throttle opened", "")
-    reasons = np.where(settling, "the sensor had not settled after the throttle opened", reasons)
-    reasons = np.where(cut & (reasons == ""), "fuel was cut", reasons)
+    reasons = np.full(seen.size, "", dtype=object)
+    reasons[cut] = "fuel was cut"
+    reasons[seen > (last_gas - doubt)[number]] = "gas from after the throttle closed may be in it"
+    reasons[seen < settled[number]] = "the sensor had not settled after the throttle opened"
+    reasons[~(fuelled >= opened[number])] = "fuelled before the throttle opened"
     return table.assign(judged=reasons == "", because=reasons)
 
 
-def _settling_s(delay: DelayFit, log: xr.Dataset, seen_s: np.ndarray) -> np.ndarray:
-    """Time after opening until the sensor can be believed, by the upper ends of the delay's intervals. [s]"""
-    flow = np.interp(seen_s, log["time"].values, exhaust_flow(log))
-    transport = delay.delay_s + delay.delay_flow_s_kg_h / flow
-    doubt = np.hypot(
-        delay.delay_interval[1] - delay.delay_s, (delay.delay_flow_interval[1] - delay.delay_flow_s_kg_h) / flow
-    )
-    return transport + doubt + SETTLED_LAGS * delay.lag_interval[1]
+def _reach_sensor(log: xr.Dataset, moments_s: np.ndarray, delay: DelayFit) -> np.ndarray:
+    """When the gas fuelled at the given moments reaches the sensor, its lag apart. [s]"""
+    return np.interp(moments_s, log["time"].values, _arrivals(log, delay)) - delay.lag_s
+
+
+def _doubt_s(log: xr.Dataset, moments_s: np.ndarray, delay: DelayFit) -> np.ndarray:
+    """How far the transport delay may be off, by the upper ends of its intervals. [s]"""
+    flow = np.interp(moments_s, log["time"].values, exhaust_flow(log))
+    by_flow = (delay.delay_flow_interval[1] - delay.delay_flow_s_kg_h) / flow
+    return np.hypot(delay.delay_interval[1] - delay.delay_s, by_flow)
 
 
 def _cut_nearby(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
@@ -189,8 +194,8 @@ def _delay_only(table: pd.DataFrame, car: Car, stretches) -> pd.DataFrame:
     lean = lean[lean["because"].str.contains("opened")]
     for number, part in lean.groupby("stretch"):
         text = (
-            f"until {part['seen_s'].max():.2f} s the sensor still showed gas fuelled before the throttle opened, or had "
-            "not settled: this says nothing about full throttle."
+            f"until {part['seen_s'].max():.2f} s the sensor still showed gas fuelled before the throttle opened, or "
+            "had not settled: this says nothing about full throttle."
         )
         name = stretches[int(number) - 1].name
         rows.append((name, part["seen_s"].min(), part["seen_s"].max(), part["lambda"].max(), text))

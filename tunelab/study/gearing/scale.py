@@ -164,7 +164,7 @@ def _log_rate(speed_km_h: np.ndarray, trace: SpeedRatio) -> np.ndarray:
 
 
 def _lateness(rate: np.ndarray, log_ratio_: np.ndarray) -> float:
-    """Slope of the log ratio over the rate of change: less the seconds that GPS is late. 0 where nothing changed. [s]"""
+    """Slope of the log ratio over the rate of change: minus the seconds that GPS is late; 0 at constant speed. [s]"""
     change = rate - rate.mean()
     if float((change**2).mean()) < 1e-6:
         return 0.0
@@ -172,7 +172,7 @@ def _lateness(rate: np.ndarray, log_ratio_: np.ndarray) -> float:
 
 
 def _radius(log: xr.Dataset, own: SpeedRatio, expected: np.ndarray, gearing: ScaleEstimate) -> ScaleEstimate:
-    """Factor on the stated rolling radius: speed by GPS over speed by gearing, in the gears that the log's speed told."""
+    """Factor on the stated rolling radius: speed by GPS over speed by gearing, in the gears that the log showed."""
     if not has(log, "gps_speed_km_h"):
         return nothing("the log has no GPS speed")
     if not gearing.shown:

@@ -7,7 +7,7 @@ import pandas as pd
 
 from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.model import pull_power_kw
-from tunelab.study.power.one_pull import Drawing, overall_ratio, to_grid, way_sign
+from tunelab.study.power.one_pull import Drawing, motion_of, to_grid, way_sign
 from tunelab.study.power.result import PullPower
 from tunelab.study.power.rise import Rise
 from tunelab.workspace.car import Car
@@ -97,5 +97,6 @@ def _one_at_a_time(inputs: PowerInputs) -> dict[str, np.ndarray]:
 
 
 def _curve(power: PullPower, rise: Rise, car: Car, values: dict[str, np.ndarray], grid: np.ndarray) -> np.ndarray:
-    on_rows = pull_power_kw(rise.rpm, rise.rise_rpm_s, overall_ratio(car, power.pull), values, way_sign(power.pull))
+    motion = motion_of(rise, car, power.pull)
+    on_rows = pull_power_kw(motion, rise.rise_rpm_s, values, way_sign(power.pull))
     return on_rows @ to_grid(rise, grid).T

@@ -2,29 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.units import convert
 
+SLIP_ROUNDS = 2  # slip depends on force and force on slip; the third round changes nothing that shows
 
-def pull_power_kw(
-    engine_speed_rpm: np.ndarray,
-    rise_rpm_s: np.ndarray,
-    overall_ratio: float,
-    inputs: dict[str, np.ndarray],
-    way: float,
-) -> np.ndarray:
+
+@dataclass(frozen=True)
+class Motion:
+    """One pull as the wheels turned. Shapes (rows,); the operator (rows, rows) gives a rate of change per second."""
+
+    engine_speed_rpm: np.ndarray
+    rise_rpm_s: np.ndarray
+    rate_of_change: np.ndarray
+    overall_ratio: float
+
+
+def pull_power_kw(motion: Motion, rise_rpm_s: np.ndarray, inputs: dict[str, np.ndarray], way: float) -> np.ndarray:
     """Power that the wheels would get at steady engine speed.
 
     Parameters
     ----------
-    engine_speed_rpm : array, shape (rows,)
-        [rpm]
+    motion : Motion
+        Smoothed engine speed, the overall ratio and the operator of a rate of change.
     rise_rpm_s : array, shape (rows,) or (draws, rows)
-        Rate of rise. [rpm/s]
-    overall_ratio : float
-        Gearbox ratio times final drive.
+        Rate of rise of engine speed, noise added. [rpm/s]
     inputs : dict of arrays, shape (draws, 1) each
         Draws of every named input (`PowerInputs`), with `grade` [%] and `wind` [m/s] along the way out.
     way : float
@@ -37,21 +43,33 @@ def pull_power_kw(
 
     Notes
     -----
-    Tyre slip is proportional to tractive force over weight. The engine's own inertia is counted behind the driveline
-    loss, as it is the engine's torque that turns it. Newton's second law; closed formulas.
+    Tyre slip is proportional to tractive force over weight; where the force changes, so does the slip, and the car
+    gains or loses speed against its wheels. The engine's own inertia is counted behind the driveline loss, as it is the
+    engine's torque that turns it. Newton's second law; closed formulas.
     """
-    engine = convert(engine_speed_rpm, "rpm", "rad/s")
-    wheel, wheel_rise = engine / overall_ratio, convert(rise_rpm_s, "rpm", "rad/s") / overall_ratio
+    engine = convert(motion.engine_speed_rpm, "rpm", "rad/s")
+    wheel, wheel_rise = engine / motion.overall_ratio, convert(rise_rpm_s, "rpm", "rad/s") / motion.overall_ratio
     mass = inputs["mass"] + inputs["load of the day"]
-    free = wheel * inputs["rolling radius"]
-    force = tractive_force(free, wheel_rise * inputs["rolling radius"], mass, inputs, way)
-    slip = convert(inputs["tyre slip"], "percent", "1") * force / (mass * STANDARD_GRAVITY_M_S2)
-    speed, pace = free * (1 - slip), wheel_rise * inputs["rolling radius"] * (1 - slip)
-    force = tractive_force(speed, pace, mass, inputs, way)
+    free, pace = wheel * inputs["rolling radius"], wheel_rise * inputs["rolling radius"]
+    slip, growth = _slip(motion, free, inputs, way)
+    force = tractive_force(free * (1 - slip), pace * (1 - slip) - free * growth, mass, inputs, way)
     through = 1 - convert(inputs["driveline loss"], "percent", "1")
     turning = inputs["wheel inertia"] * wheel * wheel_rise
-    turning = turning + inputs["engine inertia"] * through * engine * wheel_rise * overall_ratio
+    turning = turning + inputs["engine inertia"] * through * engine * wheel_rise * motion.overall_ratio
     return convert(force * free + turning, "W", "kW")
+
+
+def _slip(motion: Motion, free: np.ndarray, inputs: dict[str, np.ndarray], way: float) -> tuple[np.ndarray, np.ndarray]:
+    """Tyre slip and its rate of change, from the force without the noise that draws add; shapes (draws, rows)."""
+    mass = inputs["mass"] + inputs["load of the day"]
+    pace = convert(motion.rise_rpm_s, "rpm", "rad/s") / motion.overall_ratio * inputs["rolling radius"]
+    per_force = convert(inputs["tyre slip"], "percent", "1") / (mass * STANDARD_GRAVITY_M_S2)
+    slip, growth = np.zeros_like(free), np.zeros_like(free)
+    for _ in range(SLIP_ROUNDS):
+        force = tractive_force(free * (1 - slip), pace * (1 - slip) - free * growth, mass, inputs, way)
+        slip = per_force * force
+        growth = slip @ motion.rate_of_change.T
+    return slip, growth
 
 
 def tractive_force(

@@ -9,7 +9,7 @@ import xarray as xr
 
 from tunelab.study.gearing.reading import fresh_readings
 from tunelab.study.power.inputs import PowerInputs, deviates
-from tunelab.study.power.model import pull_power_kw
+from tunelab.study.power.model import Motion, pull_power_kw
 from tunelab.study.power.result import PullPower
 from tunelab.study.power.rise import Rise, smooth_rise
 from tunelab.study.pull.result import Pull
@@ -56,8 +56,7 @@ def measure_pull(pull: Pull, rise: Rise, car: Car, inputs: PowerInputs, draws, d
     rng = np.random.default_rng([drawing.seed, pull.number])
     noise = rise.noise_draws(drawing.draws, rng)
     noise[0] = 0.0
-    ratio = overall_ratio(car, pull)
-    power = pull_power_kw(rise.rpm, rise.rise_rpm_s + noise, ratio, own, way_sign(pull))
+    power = pull_power_kw(motion_of(rise, car, pull), rise.rise_rpm_s + noise, own, way_sign(pull))
     on_grid = power @ to_grid(rise, grid).T
     lower, upper = np.quantile(on_grid[1:], [0.025, 0.975], axis=0)
     return PullPower(pull, on_grid[0], lower, upper, on_grid, int(rise.time.size), rise.window_s)
@@ -91,6 +90,7 @@ def to_grid(rise: Rise, grid: np.ndarray) -> np.ndarray:
     return operator
 
 
-def overall_ratio(car: Car, pull: Pull) -> float:
-    """Gearbox ratio times final drive of a pull's gear."""
-    return car.gearing.ratios[pull.gear - 1] * car.gearing.final_drive
+def motion_of(rise: Rise, car: Car, pull: Pull) -> Motion:
+    """The pull as the wheels turned, by the gear's overall ratio."""
+    overall = car.gearing.ratios[pull.gear - 1] * car.gearing.final_drive
+    return Motion(rise.rpm, rise.rise_rpm_s, rise.to_rise, overall)

@@ -50,8 +50,11 @@ def _slip(log: xr.Dataset, car: Car, traces: Traces, rows: slice) -> dict[str, n
         return {}
     found = {}
     own = traces.gears.log_ratio[rows]
-    above = _above_plateau(own, traces.step_s)
-    changed = _other_gear(traces.gears.gear[rows])
+    engaged = traces.gears.gear[rows]
+    above = np.zeros(own.size, dtype=bool)
+    for gear in np.unique(engaged):
+        above |= _above_plateau(np.where(engaged == gear, own, np.nan), traces.step_s)
+    changed = _other_gear(engaged)
     spinning = _against_gps(log, traces, rows)
     found["a change of gear"] = changed
     name = "the clutch slipped" if spinning is not None else "the clutch slipped or the wheels spun"

@@ -1,0 +1,173 @@
+"""Full throttle held against limits, on plain drives with a fault put in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from plain_car import flagged, in_force, outing, owners_car
+from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
+from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
+
+from tunelab.study.delay import DelayFit
+from tunelab.study.full_throttle import check_full_throttle
+from tunelab.study.pull import find_pulls
+
+CAR = PlainVehicle()
+
+
+def delay(spread: float = 0.02) -> DelayFit:
+    return DelayFit(
+        DELAY_S, (DELAY_S - spread, DELAY_S + spread), DELAY_FLOW, (DELAY_FLOW - 1, DELAY_FLOW + 1),
+        LAG_S, (LAG_S - spread, LAG_S + spread), 0.16, (0.14, 0.18), 60.0, 0.95, True, "", "known", 1000, 0,
+    )  # fmt: skip
+
+
+def judge(fault: Fault, *, change=lambda log: log, owner=None, phases=None):
+    phases = phases or out_and_back(3, 2400, 6600, pairs=1)
+    plain = write_down(drive(CAR, phases), Logger(), np.random.default_rng(5))
+    owner = owner or owners_car(CAR)
+    log = flagged(change(with_fuelling(plain, fault, np.random.default_rng(6))), owner)
+    pulls = find_pulls(log, owner, outing("full-throttle"))
+    return check_full_throttle(log, owner, in_force(), pulls, delay())
+
+
+def by_id(found) -> dict:
+    return {finding.id.removeprefix("full_throttle."): finding for finding in found.findings()}
+
+
+@pytest.fixture(scope="module")
+def healthy():
+    return judge(Fault())
+
+
+def test_a_healthy_car_meets_every_limit(healthy):
+    found = by_id(healthy)
+    assert {name: f.status for name, f in found.items() if f.status != "met"} == {"oil_pressure": "not_shown"}
+    assert found["lambda"].value == pytest.approx(0.87, abs=0.012)
+    assert found["lambda"].lower < found["lambda"].value < found["lambda"].upper
+    assert healthy.lift.empty
+
+
+def test_a_lean_reading_that_is_only_sensor_delay_is_not_called_lean(healthy):
+    readings = healthy.mixture.readings
+    late = readings[(readings["lambda"] > 0.92)]
+    assert len(late) > 3  # the raw trace does read lean after the throttle opens
+    assert not late["judged"].any()
+    assert len(healthy.mixture.delay_only) == 2
+    assert "fuelled before the throttle opened" in healthy.mixture.delay_only["because"].iloc[0]
+
+
+def test_a_lean_top_end_is_found_where_it_begins_and_the_driver_should_have_lifted():
+    found = judge(Fault(lean_from_rpm=5200, lean_by=0.10))
+    lean = by_id(found)["lambda"]
+    assert lean.status == "stop"
+    assert lean.value == pytest.approx(0.87 * 1.10, abs=0.01)
+    assert found.lift["engine_speed_rpm"].between(5050, 5450).all()
+    assert len(found.lift) == 2
+    opened = {s.name: s.start_s for s in found.stretches}
+    for row in found.lift.itertuples():
+        assert row.lift_s == pytest.approx(opened[row.stretch] + row.seconds_after_opening)
+    bins = found.mixture.bins.set_index("engine_speed_rpm")
+    assert bins.loc[4125, "lambda"] == pytest.approx(0.87, abs=0.006)
+    assert bins.loc[5875, "lambda"] == pytest.approx(0.957, abs=0.01)
+
+
+def test_a_sensor_at_its_lean_rail_is_very_lean_not_missing():
+    def rail(log):
+        return log.assign(lambda_measured=np.minimum(log["lambda_measured"], 1.8))
+
+    found = judge(Fault(lean_from_rpm=5200, lean_by=1.2), change=rail)
+    assert by_id(found)["lambda"].status == "stop"
+    assert by_id(found)["lambda"].value > 1.7
+
+
+def test_misaligned_lambda_would_have_hidden_where_it_begins():
+    """Unaligned, the lean step at 5200 rpm shows some 0.2 s late, above 5300 rpm."""
+    readings = judge(Fault(lean_from_rpm=5200, lean_by=0.10)).mixture.readings
+    late = readings[readings["judged"] & (readings["lambda"] > 0.915)]
+    assert (late["seen_s"] - late["fuelled_s"]).median() == pytest.approx(DELAY_S + DELAY_FLOW / 450 + LAG_S, abs=0.03)
+
+
+@pytest.mark.parametrize(("fault", "name", "value"), [
+    (Fault(knock_deg=4.5), "knock_retard", 4.5),
+    (Fault(sag_v=1.8), "battery", 12.2),
+    (Fault(fuel_drop_kpa=35), "fuel_pressure_drop", 35),
+])  # fmt: skip
+def test_each_fault_stops_with_its_value(fault, name, value):
+    found = judge(fault)
+    finding = by_id(found)[name]
+    assert finding.status == "stop"
+    assert finding.value == pytest.approx(value, rel=0.05)
+    assert "after opening" in finding.because
+    assert not found.lift.empty
+
+
+def test_knock_names_spark_and_load():
+    assert "spark advance 18" in by_id(judge(Fault(knock_deg=4.5)))["knock_retard"].because
+
+
+def test_intake_air_warming_within_a_pull():
+    finding = by_id(judge(Fault(warming_c=20.0)))["intake_air_rise"]
+    assert finding.status == "stop"
+    assert finding.value == pytest.approx(18, abs=2)
+
+
+def test_a_meter_at_its_rail_is_named():
+    found = judge(Fault(meter_stuck_at_v=3.2), change=lambda log: log, owner=owners_car(CAR, meter={
+        "kind": "voltage", "rail_low": 0.05, "rail_high": 3.2}))  # fmt: skip
+    finding = by_id(found)["meter_headroom"]
+    assert finding.status == "stop"
+    assert "rail" in finding.because
+    assert "more air was not seen" in finding.because
+
+
+def test_closed_loop_at_full_throttle_is_a_surprise():
+    finding = by_id(judge(Fault(closed_loop=True)))["fuel_mode"]
+    assert finding.status == "stop"
+    assert "closed loop" in finding.because
+
+
+def test_injector_duty_by_definition(healthy):
+    # duty = pw_ms × rpm / 1200 for one squirt per 720 degrees (cycle time 120/rpm seconds, definition)
+    check = next(c for c in healthy.checks if c.quantity.id.endswith("duty"))
+    air = 0.075 * 6600
+    pulse = air / 60 * 1e6 / (14.5 * 0.87) / (6 * 3300) / (310 / 60) + np.interp(14.0, [9, 15], [1.4, 0.7])
+    assert check.value == pytest.approx(pulse * 6600 / 1200, rel=0.03)
+
+
+def test_missing_channels_are_not_shown_never_met():
+    gone = ["knock_retard_deg", "fuel_mode", "battery_v", "lambda_measured"]
+    found = by_id(judge(Fault(), change=lambda log: log.drop_vars(gone)))
+    for name in ("knock_retard", "fuel_mode", "battery", "lambda"):
+        assert found[name].status == "not_shown"
+        assert found[name].value is None
+        assert "the log has no" in found[name].because
+
+
+def test_a_limit_that_the_owner_does_not_state_is_not_shown_with_the_key():
+    limits = owners_car(CAR).limits.model_dump() | {"intake_air_rise_max_c": None}
+    found = by_id(judge(Fault(), owner=owners_car(CAR, limits=limits)))["intake_air_rise"]
+    assert found.status == "not_shown"
+    assert "limits.intake_air_rise_max_c" in found.because
+
+
+def test_no_full_throttle_says_so():
+    found = judge(Fault(), phases=[("hold", 3, 2500, 8.0)])
+    assert not found.shown
+    assert found.findings()[0].status == "not_shown"
+
+
+def test_fuel_cut_at_the_limiter_is_not_called_lean():
+    def limiter(log):
+        rpm, time = log["engine_speed_rpm"].values, log["time"].values
+        cut = rpm > 6450
+        seen = np.where(np.convolve(cut, np.ones(12), "full")[: cut.size] > 0, 1.7, log["lambda_measured"].values)
+        mode = np.where(cut, 3.0, log["fuel_mode"].values)
+        pulse = np.where(cut, 0.0, log["pulse_width_ms"].values)
+        assert time.size == cut.size
+        return log.assign(lambda_measured=("time", seen), fuel_mode=("time", mode), pulse_width_ms=("time", pulse))
+
+    limits = owners_car(CAR).limits.model_dump() | {"rev_limit_rpm": 6500}
+    found = by_id(judge(Fault(), change=limiter, owner=owners_car(CAR, limits=limits)))
+    assert found["fuel_mode"].status == "met"
+    assert found["lambda"].status == "met"
