@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tunelab.study.link.noise import NoiseTable, Supply
+from tunelab.study.link.noise import STILL, NoiseTable, Supply
 from tunelab.study.link.order import OrderNoise
 from tunelab.study.link.state import CRANKING, STOPPED
 from tunelab.study.link.study import LinkStudy
@@ -31,7 +31,7 @@ def find_clues(
     clues = [*_by_state(study), *_by_supply(supply), *_by_order(study, orders), *_by_noise(noise)]
     frozen = [drop for drop in study.here.drop_outs if "same frame" in drop.kind]
     if frozen:
-        clues.append(Clue("frozen", f"{len(frozen)} times the same frame came again and again"))
+        clues.append(Clue("frozen", f"drop-outs in which one frame came again and again: {len(frozen)}"))
     return tuple(clues)
 
 
@@ -39,10 +39,10 @@ def _by_state(study: LinkStudy) -> list[Clue]:
     clues = []
     start = study.per_start
     if start.events:
-        clues.append(Clue("starter", f"{start.events} drop-outs with {start.tries} starts of the engine"))
+        clues.append(Clue("starter", f"{start.events} of {start.tries} starts of the engine came with a drop-out"))
     still = study.by_state[study.by_state["state"] == STOPPED]
     if still["drop_outs"].sum():
-        clues.append(Clue("still", f"{still['drop_outs'].sum()} drop-outs with the engine standing still"))
+        clues.append(Clue("still", f"drop-outs with the engine standing still: {still['drop_outs'].sum()}"))
     for row in study.by_state.itertuples():
         if row.times_lower > 1 and row.state not in (STOPPED, CRANKING):
             sentence = f"{row.times_others:.2g} times the rate of the other states at {row.state}"
@@ -75,7 +75,7 @@ def _by_order(study: LinkStudy, orders: Sequence[OrderNoise]) -> list[Clue]:
 def _by_noise(noise: NoiseTable | None) -> list[Clue]:
     if noise is None:
         return []
-    grown = noise.table[noise.table["times_off"] >= NOISIER]
+    grown = noise.table[(noise.table["times_off"] >= NOISIER) & noise.table["channel"].isin(STILL)]
     grown = grown[np.isfinite(grown["lower"])]
     worst = grown.groupby("channel", sort=False)["times_off"].max()
     return [

@@ -84,7 +84,7 @@ def _per_start(study: LinkStudy) -> Finding:
     if not chance.tries:
         because = "No start of the engine was logged with this wiring."
         return _finding(study, "starts", title, unit, status="not_shown", because=because)
-    because = f"{chance.events} drop-outs in {chance.tries} starts with this wiring."
+    because = f"{chance.events} of {chance.tries} starts with this wiring came with a drop-out."
     if not chance.events:
         because += f" Up to {chance.upper:.0%} of the starts may still drop it."
     status: Status = "watch" if chance.events else "not_shown"

@@ -75,7 +75,7 @@ def alias_table(log: xr.Dataset, orders: Mapping[str, float], speeds_rpm: np.nda
         true = order_frequency(speeds_rpm, order)
         rows += [(source, order, *row) for row in zip(speeds_rpm, true, alias_frequency(true, rate), strict=True)]
     table = pd.DataFrame(rows, columns=["source", "order", "engine_speed_rpm", "frequency_hz", "shows_at_hz"])
-    return table.assign(log_rate_hz=rate)
+    return table.assign(log_rate_hz=rate).round(6)
 
 
 def order_noise(

@@ -1,0 +1,164 @@
+"""Figures of the data link: when it broke, how often in which state, how long it lasts; and the signals' noise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import holoviews as hv
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.chart.look import CELL_INK, MAIN, NEW, OLD, QUIET, READING_WIDTH, SEQUENCE, THIRD, axis, panel
+from tunelab.chart.reduce import reduce_trace
+from tunelab.study.link import LinkAccount, LinkStudy, NoiseTable, OrderNoise
+from tunelab.study.link.study import Wiring
+
+TRACES = ("engine_speed_rpm", "battery_v")
+DASHES = ("solid", "dashed", "dotted", "dotdash")
+COLOURS = (OLD, MAIN, THIRD, NEW)
+
+
+def draw_drop_outs(log: xr.Dataset, account: LinkAccount) -> hv.Layout:
+    """Engine speed and supply voltage over time; a line at each drop-out, a quiet one at breaks that are not counted.
+
+    Raises
+    ------
+    ValueError
+        The log has neither channel.
+    """
+    names = [name for name in TRACES if name in log]
+    if not names:
+        raise ValueError(f"the log has none of the channels {', '.join(TRACES)}.")
+    panels = [_trace_with_breaks(log, name, account).opts(height=190) for name in names]
+    panels[0].opts(title=f"{len(account.drop_outs)} drop-outs (lines); dotted: breaks that are not counted")
+    panels[-1].opts(xlabel="time [s]")
+    return hv.Layout(panels).cols(1)
+
+
+def _trace_with_breaks(log: xr.Dataset, name: str, account: LinkAccount) -> hv.Overlay:
+    points = reduce_trace(log["time"].to_numpy(), log[name].to_numpy(), READING_WIDTH)
+    trace = hv.Curve(points, "time", name).opts(color=MAIN, line_width=1.2)
+    drops = hv.VLines([drop.start_s for drop in account.drop_outs], "time").opts(color=NEW, line_width=2)
+    others = hv.VLines([item.start_s for item in account.not_counted], "time").opts(color=QUIET, line_dash="dotted")
+    return (trace * others * drops).opts(show_legend=False, **panel("", 190, xlabel="", ylabel=axis(name)))
+
+
+def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
+    """Drop-outs per hour in each state with exact intervals, on a logarithmic axis.
+
+    A state without drop-outs has no mark, only the rates that still fit it. Number and minutes stand at each row.
+    """
+    table = by_state[by_state["seconds"] > 0].reset_index(drop=True)
+    rows = np.arange(len(table))[::-1]
+    table = table.assign(row=rows, end=rows, minutes=table["seconds"] / 60)
+    least = 0.3 * min(1.0, float(table.loc[table["lower_per_h"] > 0, "lower_per_h"].min(skipna=True) or 1.0))
+    drawn = table.assign(left=table["lower_per_h"].clip(lower=least if np.isfinite(least) else 0.3))
+    spans = hv.Segments(drawn, ["left", "row", "upper_per_h", "end"]).opts(color=MAIN, line_width=6, alpha=0.35)
+    columns = ["row", "state", "drop_outs", "minutes", "lower_per_h", "upper_per_h"]
+    marks = hv.Scatter(table[table["drop_outs"] > 0], "per_h", columns).opts(color=MAIN, size=9, tools=["hover"])
+    ticks = [(r.row, f"{r.state}: {r.drop_outs:.0f} in {r.minutes:.1f} min") for r in table.itertuples()]
+    options = panel(
+        f"Drop-outs per hour by state of the engine, {confidence:.0%} intervals",
+        120 + 30 * max(1, len(table)),
+        xlabel="drop-outs [1/h], logarithmic",
+        ylabel="",
+    )
+    limits = (-0.6, max(0.6, len(table) - 0.4))
+    return (spans * marks).opts(logx=True, yticks=ticks, ylim=limits, show_legend=False, **options)
+
+
+def draw_survival(wirings: Sequence[Wiring], *, first_only: bool) -> hv.Overlay:
+    """Share of drives still without a drop-out against logged time, by wiring, intervals shaded.
+
+    `first_only`: time to the first drop-out of a session; otherwise from each connecting to the next drop-out.
+    """
+    parts: list[hv.Element] = []
+    for number, wiring in enumerate(wirings):
+        curve = wiring.first if first_only else wiring.every
+        colour, dash = COLOURS[number % len(COLOURS)], DASHES[number % len(DASHES)]
+        seconds = np.r_[0.0, curve.seconds, curve.longest_s]
+        share, lower, upper = (_steps(values) for values in (curve.share, curve.lower, curve.upper))
+        label = f"{wiring.name}: {curve.drop_outs} drop-outs in {curve.stretches}"
+        band = hv.Area(_stairs(seconds, lower, upper), "minutes", ["lower", "upper"])
+        line = pd.DataFrame({"minutes": seconds / 60, "share": share})
+        steps = hv.Curve(line, "minutes", "share", label=label)
+        parts += [
+            band.opts(color=colour, alpha=0.15, line_alpha=0),
+            steps.opts(interpolation="steps-post", color=colour, line_dash=dash, line_width=2, tools=["hover"]),
+        ]
+    what = "first drop-out of a drive" if first_only else "next drop-out, from each connecting"
+    options = panel(f"Time to the {what}", 320, xlabel="logged time [min]", ylabel="share without one")
+    return hv.Overlay(parts).opts(ylim=(-0.03, 1.05), legend_position="bottom", legend_cols=1, **options)
+
+
+def _steps(values: np.ndarray) -> np.ndarray:
+    """Values from 0 on: 1 first, then each step, the last one held."""
+    return np.r_[1.0, values, values[-1] if values.size else 1.0]
+
+
+def _stairs(seconds: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> pd.DataFrame:
+    """Corners of a band of steps, shape (2 n - 1,), so that an area follows the steps; no band where no interval is."""
+    time = np.repeat(seconds, 2)[1:]
+    low, high = (np.repeat(np.nan_to_num(ends, nan=0.0), 2)[:-1] for ends in (lower, upper))
+    return pd.DataFrame({"minutes": time / 60, "lower": low, "upper": high})
+
+
+def draw_noise(noise: NoiseTable) -> hv.Overlay:
+    """Noise of each channel in each state over its quietest state, as a number and a tone."""
+    table = noise.table[noise.table["noise"] > 0].copy()
+    least = table.groupby("channel")["noise"].transform("min")
+    table = table.assign(times=table["noise"] / least)
+    channels = list(dict.fromkeys(table["channel"]))[::-1]
+    states = list(dict.fromkeys(noise.table["state"]))
+    table = table.assign(
+        left=[states.index(s) - 0.5 for s in table["state"]], bottom=[channels.index(c) - 0.5 for c in table["channel"]]
+    )
+    table = table.assign(right=table["left"] + 1, top=table["bottom"] + 1)
+    values = ["times", "channel", "state", "noise", "lower", "upper", "blocks", "spikes_per_min"]
+    cells = hv.Rectangles(table, ["left", "bottom", "right", "top"], values).opts(
+        color="times", cmap=list(SEQUENCE), clim=(1.0, 5.0), line_color="white", line_width=1, tools=["hover"]
+    )
+    text = table.assign(x=table["left"] + 0.5, y=table["bottom"] + 0.5, text=[f"{t:.1f}" for t in table["times"]])
+    labels = hv.Labels(text, ["x", "y"], "text").opts(text_color=CELL_INK, text_font_size="8pt")
+    options = panel("Noise, times that of the quietest state", 130 + 26 * max(1, len(channels)), xlabel="", ylabel="")
+    return (cells * labels).opts(
+        xticks=list(enumerate(states)),
+        yticks=list(enumerate(channels)),
+        xrotation=30,
+        show_legend=False,
+        **(options | {"padding": 0}),
+    )
+
+
+def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
+    """How unlikely by chance each channel's noise in step with the engine is; left of the line it counts as shown."""
+    tested = [item for item in orders if item.was_tested]
+    channels = list(dict.fromkeys(item.channel for item in tested))[::-1]
+    line = np.log10((1 - study.confidence) / max(1, len(tested)))
+    marks: list[hv.Element] = [hv.VLine(line).opts(color=NEW, line_dash="dashed", line_width=1.5)]
+    shapes = zip(dict.fromkeys(item.source for item in tested), ("circle", "square", "diamond"), strict=False)
+    for number, (source, shape) in enumerate(shapes):
+        own = [item for item in tested if item.source == source]
+        rows = [
+            (np.log10(max(item.p_value, 1e-12)), channels.index(item.channel), item.channel, item.amplitude, item.upper)
+            for item in own
+        ]
+        table = pd.DataFrame(rows, columns=["log_p", "row", "channel", "amplitude", "upper"])
+        scatter = hv.Scatter(table, "log_p", ["row", "channel", "amplitude", "upper"], label=source)
+        marks.append(scatter.opts(color=COLOURS[number + 1], marker=shape, size=9, tools=["hover"]))
+    options = panel(
+        "Noise in step with the engine: chance of as much without any",
+        140 + 24 * max(1, len(channels)),
+        xlabel="logarithm (base 10) of the chance",
+        ylabel="",
+    )
+    least = min([line, *(np.log10(max(item.p_value, 1e-12)) for item in tested)])
+    return hv.Overlay(marks).opts(
+        xlim=(least - 0.3, 0.1),
+        yticks=list(enumerate(channels)),
+        ylim=(-0.6, max(0.6, len(channels) - 0.4)),
+        legend_position="bottom",
+        legend_cols=1,
+        **options,
+    )
