@@ -136,6 +136,21 @@ class Limits(Table):
     oil_pressure_min_kpa: NotNegative | None = None
     fuel_pressure_drop_max_kpa: Positive | None = None
     meter_headroom_min_pct: NotNegative | None = None  # flow left below the top of the meter's curve
+    idle_speed_error_max_rpm: Positive | None = None  # either side of the idle target
+    idle_speed_spread_max_rpm: Positive | None = None  # one standard deviation of the settled idle
+    idle_hunting_max_rpm: Positive | None = None  # half of a regular swing
+    idle_actuator_margin_min_pct: NotNegative | None = None  # opening left to either end of the idle actuator
+    idle_flare_max_rpm: Positive | None = None  # overshoot after a start
+    idle_undershoot_max_rpm: Positive | None = None  # below the target when engine speed comes back to idle
+    idle_settling_max_s: Positive | None = None  # from the free engine to a settled idle
+    trim_total_max_pct: Positive | None = None  # short- and long-term trim together, either way
+    excursion_lean_max_pct: Positive | None = None  # lambda over commanded when the throttle moves
+    excursion_rich_max_pct: Positive | None = None
+    launch_hold_rpm: Positive | None = None  # engine speed that the launch hold is set to
+    launch_hold_tolerance_rpm: Positive | None = None  # how far the held speed may stray
+    launch_hold_max_s: Positive | None = None  # longest hold, for the heat of it
+    launch_bog_max_rpm: Positive | None = None  # most that engine speed may fall after the release
+    launch_let_go_max_s: Positive | None = None  # latest that the hold lets go after the car moves
     steady_lambda_error_max_pct: Positive  # what counts as right at steady speed
     meter_change_max_pct: Positive  # most that one revision may change the meter curve
     dead_time_change_max_ms: at_most(5)  # most that one revision may change the dead time

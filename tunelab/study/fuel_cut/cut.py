@@ -1,0 +1,133 @@
+"""Fuel cut on overrun: at which speeds it comes and ends, and what the engine does when fuel comes back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.log.flag import MASKS
+from tunelab.log.flag_sample import closed_throttle, find_gaps, is_cut
+from tunelab.study.estimate import NAN
+from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
+from tunelab.study.idle.stretch import idle_target, rows_between
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+SHORTEST_S = 0.3
+ABOVE_IDLE = 1.15  # a cut at or below this times the idle target is a stop of the engine, not overrun
+CLOSED_PCT = 2.5  # points above the closed throttle
+FREE_FALL_RPM_S = 900.0  # no car in gear loses engine speed this fast unless its wheels lock
+AFTER_S = 1.5  # what happens within this after fuel comes back belongs to the re-entry
+CUT_COLUMNS = [
+    "start_s", "end_s", "seconds", "entry_rpm", "exit_rpm", "ended_by", "lean_pct", "rich_pct", "jolt_m_s2", "dip_rpm",
+    "stalled",
+]  # fmt: skip
+
+
+def find_cuts(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
+    """One row per fuel cut on overrun.
+
+    `ended_by` is "speed" (the throttle stayed closed), "throttle", "clutch" (engine speed left the wheels just before)
+    or "gap" (the log broke off). `lean_pct`, `rich_pct` are the extremes of lambda over commanded from 0.4 s after the
+    re-entry (the exhaust must first arrive) to 1.5 s after; `jolt_m_s2` the span of longitudinal acceleration around
+    the re-entry; `dip_rpm` how far engine speed fell below the idle target within 1.5 s. NaN where not logged.
+    """
+    needed = ("engine_speed_rpm", "throttle_pct")
+    if not all(has(log, name) for name in needed):
+        return pd.DataFrame(columns=CUT_COLUMNS)
+    rows = _rows(log, car)
+    mask = no_fuel(log, car, revision) & rows["closed"] & (rows["speed"] > ABOVE_IDLE * rows["target"])
+    gaps = set(find_gaps(log).tolist())
+    found = []
+    for first, last in runs(_closed_up(mask, row_step_s(log))):
+        inner = [first, *sorted(g for g in gaps if first < g < last), last]
+        for a, b in zip(inner[:-1], inner[1:], strict=True):
+            if rows["time"][b - 1] - rows["time"][a] >= SHORTEST_S:
+                found.append(_describe(log, rows, a, b, begins=a not in gaps and a > 0, ends=b not in gaps))
+    return pd.DataFrame(found, columns=CUT_COLUMNS)
+
+
+def no_fuel(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Whether no fuel is injected, shape (time,): by the ECU's word or the pulse width where the log has them.
+
+    Only a log without either is judged by lambda at its lean rail, where the sensor is warm.
+    """
+    if has(log, "fuel_mode") or has(log, "pulse_width_ms"):
+        return is_cut(log.drop_vars("lambda_measured", errors="ignore"), car, revision)
+    if "lambda_measured" not in log:
+        return np.zeros(log.sizes["time"], dtype=bool)
+    doubted = (log["lambda_measured_flag"] & ~MASKS["rail"]) != 0
+    return is_cut(log.assign(lambda_measured=log["lambda_measured"].where(~doubted)), car, revision)
+
+
+def _rows(log: xr.Dataset, car: Car) -> dict[str, np.ndarray]:
+    """What the description of a cut looks at, row by row, shape (time,) each; NaN where not logged."""
+    empty, step = np.full(log.sizes["time"], NAN), row_step_s(log)
+    throttle, speed = at_rows(log, "throttle_pct"), at_rows(log, "engine_speed_rpm")
+    rows = {"time": log["time"].values, "speed": speed, "target": idle_target(log, car)}
+    rows |= {"closed": throttle <= closed_throttle(throttle) + CLOSED_PCT}
+    rows["smooth"] = rolling(speed, rows_in(0.15, step), "median")
+    commanded = at_rows(log, "lambda_commanded") if has(log, "lambda_commanded") else empty + 1.0
+    lambda_ = at_rows(log, "lambda_measured") if has(log, "lambda_measured") else empty
+    rows["off_pct"] = 100.0 * (lambda_ / np.where(np.isfinite(commanded), commanded, 1.0) - 1.0)
+    rows["jolt"] = (
+        rolling(at_rows(log, "acceleration_m_s2"), rows_in(0.15, step), "mean")
+        if has(log, "acceleration_m_s2")
+        else empty
+    )
+    return rows
+
+
+def _closed_up(mask: np.ndarray, step_s: float) -> np.ndarray:
+    """The mask without holes of one or two rows: one bad reading does not end a cut."""
+    filled = mask.copy()
+    for first, last in runs(~mask):
+        if first > 0 and last < mask.size and (last - first) * step_s <= 0.12:
+            filled[first:last] = True
+    return filled
+
+
+def _describe(
+    log: xr.Dataset, rows: dict[str, np.ndarray], first: int, last: int, *, begins: bool, ends: bool
+) -> tuple:
+    time = rows["time"]
+    ends = ends and last < time.size
+    entry = _edge(rows["speed"], first) if begins else NAN
+    out = _edge(rows["speed"], last) if ends else NAN
+    how = _ended_by(log, rows, last) if ends else "gap"
+    after = _after(log, rows, float(time[last])) if ends else (NAN, NAN, NAN, NAN, False)
+    return (float(time[first]), float(time[last - 1]), float(time[last - 1] - time[first]), entry, out, how, *after)
+
+
+def _edge(speed: np.ndarray, row: int) -> float:
+    """Engine speed between the rows on both sides of an edge."""
+    pair = speed[max(row - 1, 0) : row + 1]
+    return float(np.nanmean(pair)) if np.isfinite(pair).any() else NAN
+
+
+def _ended_by(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> str:
+    """Why fuel came back: throttle opened, clutch pressed, or the speed fell to where the ECU ends the cut."""
+    time, step = rows["time"], row_step_s(log)
+    near = rows_between(log, (time[row] - 1.5 * step, time[row] + 0.5 * step))
+    if not rows["closed"][near].all():
+        return "throttle"
+    if has(log, "clutch_pressed"):
+        before = rows_between(log, (time[row] - 0.5, time[row]))
+        return "clutch" if (log["clutch_pressed"].values[before] > 0.5).any() else "speed"
+    before = rows_between(log, (time[row] - 0.35, time[row]))
+    speed = rows["speed"][before]
+    fall = (speed[0] - speed[-1]) / max(time[before][-1] - time[before][0], step)
+    return "clutch" if fall > FREE_FALL_RPM_S else "speed"
+
+
+def _after(log: xr.Dataset, rows: dict[str, np.ndarray], at_s: float) -> tuple[float, float, float, float, bool]:
+    inside, late = rows_between(log, (at_s, at_s + AFTER_S)), rows_between(log, (at_s + 0.4, at_s + AFTER_S))
+    under = rows["target"][inside] - rows["smooth"][inside]
+    dip = max(float(np.nanmax(under)), 0.0) if np.isfinite(under).any() else NAN
+    stalled = bool((rows["smooth"][inside] < 0.4 * rows["target"][inside]).any())
+    off = rows["off_pct"][late]
+    mixture = (float(np.nanmax(off)), float(np.nanmin(off))) if np.isfinite(off).sum() >= 4 else (NAN, NAN)
+    jolt = rows["jolt"][rows_between(log, (at_s - 0.3, at_s + 0.7))]
+    span = float(np.nanmax(jolt) - np.nanmin(jolt)) if np.isfinite(jolt).any() else NAN
+    return (*mixture, span, dip, stalled)

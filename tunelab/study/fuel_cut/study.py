@@ -1,0 +1,144 @@
+"""Fuel cut and return to idle of a whole log, with findings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy import stats
+
+from tunelab.study.estimate import LEAST_FOR_INTERVAL, NAN, Estimate, Question, judge, mean_estimate
+from tunelab.study.finding import Finding
+from tunelab.study.fuel_cut.cut import find_cuts
+from tunelab.study.fuel_cut.home import find_returns
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+
+@dataclass(frozen=True)
+class FuelCutStudy:
+    """Fuel cuts on overrun and returns to idle."""
+
+    cuts: pd.DataFrame  # as `find_cuts`
+    returns: pd.DataFrame  # as `find_returns`
+    entry_rpm: Estimate  # lowest engine speed at which a cut began
+    exit_rpm: Estimate  # engine speed at which fuel came back by itself, throttle closed
+    undershoot_rpm: Estimate  # mean of the returns; the interval is where the next one is to be expected
+    settling_s: Estimate  # likewise
+    hang_s: Estimate  # likewise
+    samples_used: int
+    samples_flagged: int
+
+    def summary(self) -> pd.DataFrame:
+        """One row per value: value, lower, upper, unit, events."""
+        parts = {
+            "lowest speed of a cut's begin": self.entry_rpm,
+            "speed at which fuel comes back": self.exit_rpm,
+            "undershoot": self.undershoot_rpm,
+            "settling": self.settling_s,
+            "hang": self.hang_s,
+        }
+        rows = [(k, e.value, e.lower, e.upper, e.unit, e.samples_used) for k, e in parts.items()]
+        return pd.DataFrame(rows, columns=["quantity", "value", "lower", "upper", "unit", "events"]).set_index(
+            "quantity"
+        )
+
+    def findings(self, car: Car) -> list[Finding]:
+        """Hold cut and return against the owner's limits."""
+        limits = car.limits
+        entry = Question("fuel_cut.entry", "Lowest engine speed at which the fuel is cut")
+        out = Question("fuel_cut.exit", "Engine speed at which fuel comes back")
+        under = Question(
+            "return.undershoot", "Undershoot on the return to idle", limits.idle_undershoot_max_rpm,
+            "limits.idle_undershoot_max_rpm",
+        )  # fmt: skip
+        settling = Question(
+            "return.settling", "Time until the idle has settled", limits.idle_settling_max_s,
+            "limits.idle_settling_max_s",
+        )  # fmt: skip
+        return [
+            judge(entry, self.entry_rpm, self.entry_rpm.method + "."),
+            judge(out, self.exit_rpm, self.exit_rpm.method + "."),
+            _stumble(self),
+            judge(under, self.undershoot_rpm, self.undershoot_rpm.method + "."),
+            judge(settling, self.settling_s, self.settling_s.method + "."),
+            judge(Question("return.hang", "Hang on the return to idle"), self.hang_s, self.hang_s.method + "."),
+        ]
+
+
+def study_fuel_cut(log: xr.Dataset, car: Car, revision: Revision) -> FuelCutStudy:
+    """Study fuel cuts on overrun and returns to idle in one flagged log.
+
+    Without engine speed and throttle in the log nothing is shown.
+    """
+    cuts, returns = find_cuts(log, car, revision), find_returns(log, car)
+    ended = _alike(cuts[cuts["ended_by"] == "speed"])
+    return FuelCutStudy(
+        cuts=cuts,
+        returns=returns,
+        entry_rpm=_lowest(cuts["entry_rpm"]),
+        exit_rpm=mean_estimate(
+            ended["exit_rpm"],
+            "rpm",
+            used=len(ended),
+            flagged=len(cuts) - len(ended),
+            what="re-entries, throttle closed",
+        ),
+        undershoot_rpm=_next_return(returns, "undershoot_rpm", "rpm"),
+        settling_s=_next_return(returns, "settling_s", "s"),
+        hang_s=_next_return(returns, "hang_s", "s"),
+        samples_used=len(cuts) + len(returns),
+        samples_flagged=int((cuts["ended_by"] == "gap").sum()),
+    )
+
+
+def _alike(ended: pd.DataFrame) -> pd.DataFrame:
+    """Ends of cuts near their median: the ECU ends them at one speed, an unseen gear change anywhere."""
+    away = (ended["exit_rpm"] - ended["exit_rpm"].median()).abs()
+    return ended[away <= max(60.0, 3.0 * 1.4826 * float(away.median()))] if len(ended) else ended
+
+
+def _lowest(entries: pd.Series) -> Estimate:
+    """Lowest entry: the log shows that cuts begin at least down to it; below, no driver asked."""
+    known = np.asarray(entries, dtype=float)
+    known = known[np.isfinite(known)]
+    if not known.size:
+        return Estimate(NAN, NAN, NAN, "rpm", 0, len(entries), "no fuel cut on overrun is in the log")
+    text = f"lowest of {known.size} cuts (highest {known.max():.0f} rpm); below it nobody closed the throttle, or none came"
+    return Estimate(float(known.min()), NAN, NAN, "rpm", known.size, len(entries) - known.size, text)
+
+
+def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
+    """Mean of the returns; the interval is where the next one is to be expected."""
+    values = returns[column].to_numpy(dtype=float)
+    known = values[np.isfinite(values)]
+    left_out = values.size - known.size
+    if not known.size:
+        return Estimate(NAN, NAN, NAN, unit, 0, left_out, "no return to idle is in the log that could be followed")
+    mean, worst = float(known.mean()), int(np.nanargmax(values))
+    text = f"mean of {known.size} returns, largest {known.max():.2f} {unit} at {returns['start_s'].iloc[worst]:.1f} s"
+    if left_out:
+        text += f"; {left_out} more had not settled before the throttle opened or the log ended"
+    if known.size < LEAST_FOR_INTERVAL:
+        return Estimate(mean, NAN, NAN, unit, known.size, left_out, text)
+    reach = stats.t.ppf(0.975, known.size - 1) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
+    text += "; interval: where the next return is to be expected"
+    return Estimate(mean, max(mean - float(reach), 0.0), mean + float(reach), unit, known.size, left_out, text)
+
+
+def _stumble(study: FuelCutStudy) -> Finding:
+    question = Question("fuel_cut.stumble", "Leanest lambda after fuel comes back, over commanded")
+    known = study.cuts[np.isfinite(study.cuts["lean_pct"].astype(float))] if len(study.cuts) else study.cuts
+    if not len(known):
+        why = "no re-entry with lambda in the log."
+        return judge(question, Estimate(NAN, NAN, NAN, "%", 0, len(study.cuts), why), why)
+    estimate = mean_estimate(known["lean_pct"], "%", used=len(known), flagged=len(study.cuts) - len(known), what="")
+    stalls = int(known["stalled"].sum())
+    dips = int((known["dip_rpm"] > 50.0).sum())
+    text = (
+        f"mean of {len(known)} re-entries, 0.4 to 1.5 s after; engine speed dipped below idle in {dips}, "
+        f"stalled in {stalls}. The film on the wall is empty after a cut, so some lean reading is natural."
+    )
+    return judge(question, estimate, text)

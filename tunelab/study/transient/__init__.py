@@ -1,0 +1,16 @@
+"""What the mixture does when the throttle moves."""
+
+from tunelab.study.transient.film import cylinder_air, cylinder_fuel, fuel_for
+from tunelab.study.transient.region import Film
+from tunelab.study.transient.result import TransientStudy, proposal_sentence
+from tunelab.study.transient.study import study_transients
+
+__all__ = [
+    "Film",
+    "TransientStudy",
+    "cylinder_air",
+    "cylinder_fuel",
+    "fuel_for",
+    "proposal_sentence",
+    "study_transients",
+]

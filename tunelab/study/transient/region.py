@@ -1,0 +1,159 @@
+"""The wall film by operating region, and what acceleration fuelling would have to add there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tunelab.study.estimate import CONFIDENCE, NAN, Estimate, nothing
+from tunelab.study.transient.excursion import milligrams
+from tunelab.study.transient.fit import FilmFit, Prior, fit_film
+from tunelab.study.transient.signal import TransientSignal
+from tunelab.study.transient.window import Window
+from tunelab.workspace.car import LambdaSensor
+
+COLD_C = 40.0
+SPLIT_RPM = 2500.0
+LEAST_WINDOWS, LEAST_READINGS = 4, 80
+WIDEST_SHARE, WIDEST_TAU = 0.10, 0.5  # half-widths up to which film and sensor lag count as told apart
+# What no number of tip-ins removes: air that the model does not follow, samples between which the fuel steps.
+MODEL_SHARE, MODEL_LOG_TAU = 0.022, 0.09
+
+
+@dataclass(frozen=True)
+class Film:
+    """Film of one operating region."""
+
+    region: str
+    share: Estimate  # X
+    tau_s: Estimate
+    lag_s: Estimate  # of the sensor, as fitted along
+    share_lag_correlation: float
+    told_apart: bool  # film from sensor lag; nothing is proposed without
+    because: str
+    fit: FilmFit | None
+    engine_speed_rpm: float  # mean over the windows
+    coolant_c: float
+    windows: int
+
+
+def regions_of(windows: list[Window], coolant_min_c: float) -> dict[str, np.ndarray]:
+    """Name and windows of each region, bool arrays of shape (windows,): by coolant temperature, warm ones by speed too."""
+    coolant = np.array([w.coolant_c for w in windows])
+    speed = np.array([w.engine_speed_rpm for w in windows])
+    if not np.isfinite(coolant).any():
+        return _by_speed(np.ones(coolant.size, dtype=bool), speed, "coolant not logged")
+    warm = ~(coolant < coolant_min_c)
+    found = _by_speed(warm, speed, f"from {coolant_min_c:g} °C")
+    found[f"{COLD_C:g} to {coolant_min_c:g} °C"] = ~warm & (coolant >= COLD_C)
+    found[f"below {COLD_C:g} °C"] = coolant < COLD_C
+    return {name: own for name, own in found.items() if own.any()}
+
+
+def _by_speed(own: np.ndarray, speed: np.ndarray, name: str) -> dict[str, np.ndarray]:
+    slow, fast = own & (speed < SPLIT_RPM), own & (speed >= SPLIT_RPM)
+    return {name: own, f"{name}, below {SPLIT_RPM:g} rpm": slow, f"{name}, from {SPLIT_RPM:g} rpm": fast}
+
+
+def fit_region(
+    signal: TransientSignal, sensor: LambdaSensor, windows: list[Window], chosen: tuple[str, np.ndarray],
+    number: np.ndarray, prior: Prior,
+) -> Film:  # fmt: skip
+    """Fit the film to the windows of one region; `chosen` is its name and which windows are in it."""
+    name, own = chosen
+    inside = np.where((number >= 0) & own[np.maximum(number, 0)], number, -1)
+    kept = np.unique(inside[inside >= 0])
+    readings = int((inside >= 0).sum())
+    if kept.size < LEAST_WINDOWS or readings < LEAST_READINGS:
+        why = f"{kept.size} disturbed stretches with {readings} readings are too few ({LEAST_WINDOWS} and "
+        why += f"{LEAST_READINGS} are wanted)"
+        empty = [nothing(unit, why, flagged=signal.samples_flagged) for unit in ("1", "s", "s")]
+        return Film(name, *empty, NAN, False, why, None, NAN, NAN, int(kept.size))
+    fit = fit_film(signal, sensor, inside, prior)
+    return _film(name, fit, signal, windows, kept)
+
+
+def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window], kept: np.ndarray) -> Film:
+    reach = float(stats.t.ppf(0.5 + CONFIDENCE / 2, max(fit.windows - 1, 3)))
+    spread = fit.spread
+    half = reach * float(np.hypot(spread[0], MODEL_SHARE))
+    log_half = reach * float(np.hypot(spread[1], MODEL_LOG_TAU))
+    method = (
+        f"robust least squares with the sensor's lag and delay, {fit.windows} stretches left out in turn, model error"
+    )
+    share, tau = float(fit.values[0]), float(np.exp(fit.values[1]))
+    counts = (fit.readings, signal.samples_flagged, method)
+    lag = (float(fit.values[6]), max(fit.values[6] - reach * spread[6], 0.0), fit.values[6] + reach * spread[6])
+    shown = (share, max(share - half, 0.0), min(share + half, 1.0))
+    times = (tau, tau * float(np.exp(-log_half)), tau * float(np.exp(log_half)))
+    correlation = float(fit.covariance[0, 6] / max(spread[0] * spread[6], 1e-12))
+    because = _doubt(shown, log_half, half, correlation)
+    return Film(
+        region=name,
+        share=Estimate(*shown, "1", *counts),
+        tau_s=Estimate(*times, "s", *counts) if shown[1] > 0.0 else nothing("s", because),
+        lag_s=Estimate(*(float(v) for v in lag), "s", *counts),
+        share_lag_correlation=correlation,
+        told_apart=not because,
+        because=because or f"film and sensor lag are told apart by {fit.windows} stretches",
+        fit=fit,
+        engine_speed_rpm=float(np.mean([windows[k].engine_speed_rpm for k in kept])),
+        coolant_c=float(np.mean([windows[k].coolant_c for k in kept])),
+        windows=fit.windows,
+    )
+
+
+def _doubt(share: tuple[float, float, float], log_half: float, half: float, correlation: float) -> str:
+    """Why the film is not told apart, empty if it is."""
+    if half > WIDEST_SHARE:
+        tail = f", which moves with the sensor's lag (correlation {correlation:.2f})" if abs(correlation) > 0.5 else ""
+        return f"the share X is open by {half:.2f} either way{tail}: film and sensor lag cannot be told apart here"
+    if share[1] <= 0.0:
+        return f"no film is seen beyond what sensor lag alone could do (X at most {share[2]:.2f})"
+    if log_half > WIDEST_TAU:
+        return f"the film's time is open by a factor of {np.exp(log_half):.1f} either way"
+    return ""
+
+
+def acceleration_fuel(film: Film, tip_ins: pd.DataFrame) -> dict[str, float]:
+    """What tip-ins of a region asked of acceleration fuelling, means over the tip-ins.
+
+    A step of wanted fuel flow by dm needs X tau dm more, as (X / (1 - X)) dm at first that decays with (1 - X) tau.
+    `needed_mg` is that mass, `delivered_mg` what went in beyond the need of the drawn air, `missing_mg` the difference
+    (negative: too much), each for all cylinders; `first_pct` is the first surplus over the new steady fuel, `decay_s`
+    its time. The interval of what is missing joins the film's with the scatter between tip-ins.
+    """
+    step = tip_ins["step_kg_h"].to_numpy(dtype=float)
+    delivered = tip_ins["delivered_mg"].to_numpy(dtype=float)
+    x, tau = film.share.value, film.tau_s.value
+    needed = np.array([milligrams(x * tau * dm) for dm in step])
+    missing = needed - delivered
+    relative = _relative_spread(film)
+    scatter = float(missing.std(ddof=1) / np.sqrt(missing.size)) if missing.size > 2 else NAN
+    half = float(stats.t.ppf(0.975, max(missing.size - 1, 3)) * np.hypot(scatter, relative * needed.mean()))
+    rise = float(np.mean(1.0 - tip_ins["air_from_kg_h"] / tip_ins["air_to_kg_h"]))
+    return {
+        "tip_ins": float(step.size),
+        "air_from_kg_h": float(tip_ins["air_from_kg_h"].mean()),
+        "air_to_kg_h": float(tip_ins["air_to_kg_h"].mean()),
+        "needed_mg": float(needed.mean()),
+        "delivered_mg": float(delivered.mean()),
+        "missing_mg": float(missing.mean()),
+        "missing_lower_mg": float(missing.mean()) - half,
+        "missing_upper_mg": float(missing.mean()) + half,
+        "first_pct": 100.0 * x / (1.0 - x) * rise,
+        "decay_s": (1.0 - x) * tau,
+    }
+
+
+def _relative_spread(film: Film) -> float:
+    """Standard error of X tau over X tau, with the fit's own correlation of the two."""
+    fit = film.fit
+    if fit is None:
+        return NAN
+    slopes = np.array([1.0 / max(fit.values[0], 1e-3), 1.0])
+    own = fit.covariance[:2, :2] + np.diag([MODEL_SHARE**2, MODEL_LOG_TAU**2])
+    return float(np.sqrt(slopes @ own @ slopes))

@@ -1,0 +1,222 @@
+"""What the transient study compares, on one even clock: air by the meter, fuel by the pulse width, lambda as seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
+from tunelab.log.flag import MASKS
+from tunelab.log.flag_sample import find_gaps
+from tunelab.study.fuel_cut.cut import no_fuel
+from tunelab.study.fuel_flow import fuel_flow_kg_h
+from tunelab.study.gearing.reading import at_rows, fresh_readings, has
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+GRID_S = 0.02
+LONGEST_BREAK_S = 4.0  # a longer pause of the log is cut to this on the grid; nothing near it is used
+AFTER_GAP_S = 2.5  # after a pause: what hung on the wall and in the pipe is not known
+STILL_KPA_S = 12.0  # the manifold of a car fills at hundreds
+AFTER_CUT_S = 1.6
+LEAST_AIR_KG_H = 2.0
+BELIEVED_DESPITE = MASKS["cold"] | MASKS["fuel_cut"] | MASKS["transient"] | MASKS["rail"]
+
+
+@dataclass(frozen=True)
+class TransientSignal:
+    """A log as the wall-film model needs it.
+
+    Arrays on the grid have shape (grid,), arrays of readings shape (readings,).
+    """
+
+    grid_s: np.ndarray  # even, pauses shortened
+    clock_s: np.ndarray  # the log's own time at each grid point
+    speed_rpm: np.ndarray
+    meter_kg_h: np.ndarray  # air through the meter, by the revision's curve
+    ecu_kg_h: np.ndarray  # air that the ECU reckoned with: as it logs it, else that of the meter
+    pressure_kg_h: np.ndarray | None  # air into the cylinders by manifold pressure, None where the log cannot tell it
+    fuel_kg_h: np.ndarray  # injected, by pulse width less dead time; 0 while cut
+    exhaust_kg_h: np.ndarray
+    throttle_pct: np.ndarray
+    coolant_c: np.ndarray  # NaN where not logged
+    commanded: np.ndarray
+    enrichment_pct: np.ndarray  # as the ECU logs it, NaN where it does not
+    cut: np.ndarray  # bool
+    reading_s: np.ndarray  # grid time of each usable reading of lambda
+    reading: np.ndarray
+    at_rail: np.ndarray  # bool: known only to be at or beyond a rail
+    after_gap: np.ndarray  # bool, shape (readings,): too soon after a pause
+    samples_flagged: int  # fresh readings that were not to be trusted
+    stoich_afr: float
+
+    def log_time(self, grid_s: float | np.ndarray) -> np.ndarray:
+        """The log's own time at a time on the grid."""
+        return np.interp(grid_s, self.grid_s, self.clock_s)
+
+    def grid_time(self, clock_s: float | np.ndarray) -> np.ndarray:
+        """Time on the grid of a time of the log."""
+        return np.interp(clock_s, self.clock_s, self.grid_s)
+
+
+class NotInLog(ValueError):
+    """The log lacks what the study needs; the message says what."""
+
+
+def transient_signal(log: xr.Dataset, car: Car, revision: Revision) -> TransientSignal:
+    """Put a flagged log on an even clock.
+
+    Raises
+    ------
+    NotInLog
+        A channel that is needed is missing or holds nothing to be trusted.
+    """
+    needed = ("lambda_measured", "pulse_width_ms", "engine_speed_rpm", "throttle_pct", "battery_v")
+    absent = [name for name in needed if not has(log, name)]
+    if not (has(log, car.meter.channel) or has(log, "air_flow_kg_h")):
+        absent.append(car.meter.channel)
+    if absent:
+        raise NotInLog(f"the log has no {' and no '.join(absent)}")
+    ecu_air = at_rows(log, "air_flow_kg_h") if has(log, "air_flow_kg_h") else None
+    log = _metered(log, car, revision)
+    time = log["time"].values
+    shortened = time[0] + np.append(0.0, np.cumsum(np.minimum(np.diff(time), LONGEST_BREAK_S)))
+    grid = np.arange(shortened[0], shortened[-1], GRID_S)
+    fuel = fuel_flow_kg_h(log, car, revision)
+    cut = no_fuel(log, car, revision)
+    fuel = np.where(cut, 0.0, np.maximum(fuel, 0.0))
+
+    def on_grid(values: np.ndarray) -> np.ndarray:
+        known = np.isfinite(values)
+        return np.interp(grid, shortened[known], values[known]) if known.any() else np.full(grid.size, np.nan)
+
+    def channel(name: str) -> np.ndarray:
+        return on_grid(at_rows(log, name)) if has(log, name) else np.full(grid.size, np.nan)
+
+    readings = _readings(log, shortened)
+    speed, meter = np.maximum(channel("engine_speed_rpm"), 60.0), np.maximum(channel("air_flow_kg_h"), LEAST_AIR_KG_H)
+    pressure = air_by_pressure(channel("manifold_kpa"), speed, meter) if _is_quick(log) else None
+    is_cut = on_grid(cut.astype(float)) > 0.5
+    commanded = channel("lambda_commanded")
+    return TransientSignal(
+        grid_s=grid,
+        clock_s=np.interp(grid, shortened, time),
+        speed_rpm=speed,
+        meter_kg_h=meter,
+        ecu_kg_h=meter if ecu_air is None else np.maximum(on_grid(ecu_air), LEAST_AIR_KG_H),
+        pressure_kg_h=pressure,
+        fuel_kg_h=on_grid(fuel),
+        exhaust_kg_h=on_grid(exhaust_flow(log)) if pressure is None else pressure + on_grid(fuel),
+        throttle_pct=channel("throttle_pct"),
+        coolant_c=channel("coolant_c"),
+        commanded=np.where(np.isfinite(commanded), commanded, 1.0),
+        enrichment_pct=channel("enrichment_pct"),
+        cut=is_cut,
+        **readings,
+        stoich_afr=revision.fuelling.stoich_afr,
+    )
+
+
+def _metered(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
+    """The log with the airflow of the meter's own reading: the ECU's is delayed by its filter."""
+    if has(log, car.meter.channel):
+        return add_air_flow(log.drop_vars(["air_flow_kg_h", "air_flow_kg_h_flag"], errors="ignore"), car, revision)
+    return log
+
+
+def _is_quick(log: xr.Dataset) -> bool:
+    """Whether manifold pressure is read about as often as lambda, so that it can follow a tip-in."""
+    if not has(log, "manifold_kpa"):
+        return False
+    time, _ = fresh_readings(log, "manifold_kpa")
+    return time.size > 200 and float(np.median(np.diff(time))) <= 1.5 * log_rate_s(log)
+
+
+def air_by_pressure(manifold_kpa: np.ndarray, speed_rpm: np.ndarray, meter_kg_h: np.ndarray) -> np.ndarray | None:
+    """Air into the cylinders from manifold pressure and engine speed, on the meter's own scale. [kg/h]
+
+    While the manifold neither fills nor empties, what the meter sees is what the cylinders draw: there the charge per
+    revolution is fitted by a surface of second order in pressure and speed, and the surface gives the air everywhere.
+
+    Parameters
+    ----------
+    manifold_kpa, speed_rpm, meter_kg_h : arrays, shape (n,)
+        On an even clock of GRID_S.
+
+    Returns
+    -------
+    array, shape (n,), or None
+        None where the pressure hardly moved, or the surface leaves more than 5 % over.
+    """
+    rate = np.abs(_smooth(np.gradient(manifold_kpa, GRID_S), 15))
+    still = (rate < STILL_KPA_S) & (speed_rpm > 600.0) & np.isfinite(manifold_kpa)
+    if still.sum() < 500 or np.ptp(np.quantile(manifold_kpa[still], (0.02, 0.98))) < 15.0:
+        return None
+    columns = _surface(manifold_kpa, speed_rpm)
+    charge = meter_kg_h / speed_rpm
+    weight = 1.0 / charge[still]
+    for _ in range(3):
+        best = np.linalg.lstsq(columns[still] * weight[:, None], charge[still] * weight, rcond=None)[0]
+        off = columns[still] @ best / charge[still] - 1.0
+        weight = 1.0 / charge[still] / (1.0 + (off / 0.03) ** 2)
+    if 1.4826 * float(np.median(np.abs(off))) > 0.05:
+        return None
+    return np.maximum(columns @ best, 0.2 * float(np.quantile(charge[still], 0.02))) * speed_rpm
+
+
+def _surface(manifold_kpa: np.ndarray, speed_rpm: np.ndarray) -> np.ndarray:
+    p, n = manifold_kpa / 100.0, speed_rpm / 3000.0
+    return np.column_stack([np.ones(p.size), p, n, p * n, p * p, n * n, p * n * n, p * p * n])
+
+
+def _smooth(values: np.ndarray, count: int) -> np.ndarray:
+    return np.convolve(values, np.ones(count) / count, mode="same")
+
+
+def _readings(log: xr.Dataset, shortened: np.ndarray) -> dict[str, np.ndarray | int]:
+    value = log["lambda_measured"].values
+    own = log["lambda_measured_flag"].values
+    bits = own | log["sample_flag"].values
+    fresh = np.isfinite(value)
+    if "lambda_measured_fresh" in log:
+        fresh &= log["lambda_measured_fresh"].values != 0
+    good = fresh & ((bits & ~np.int32(BELIEVED_DESPITE)) == 0)
+    last_gap = np.full(shortened.size, -np.inf)
+    gaps = find_gaps(log)
+    last_gap[gaps] = shortened[gaps]
+    last_gap[0] = shortened[0]
+    since = shortened - np.maximum.accumulate(last_gap)
+    return {
+        "reading_s": shortened[good],
+        "reading": value[good],
+        "at_rail": (own[good] & MASKS["rail"]) != 0,
+        "after_gap": since[good] < AFTER_GAP_S,
+        "samples_flagged": int(fresh.sum() - good.sum()),
+    }
+
+
+def fuelled_at(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
+    """Grid time at which the gas of each reading was fuelled, without the sensor's lag. [s], shape (readings,)"""
+    arrives = arrival_time(
+        signal.grid_s, signal.exhaust_kg_h, delay_s=max(delay_s, 0.0), delay_flow_s_kg_h=max(delay_flow_s_kg_h, 0.0)
+    )
+    return np.interp(signal.reading_s, arrives, signal.grid_s)
+
+
+def away_from_cut(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
+    """Readings of gas fuelled neither during a fuel cut nor within AFTER_CUT_S after one; bool, shape (readings,).
+
+    A cut empties the film and drives the sensor to its rail; what the sensor does there is no clean test of the film.
+    """
+    last_cut = np.maximum.accumulate(np.where(signal.cut, signal.grid_s, -np.inf))
+    since = signal.grid_s - last_cut
+    clear = np.interp(fuelled_at(signal, delay_s, delay_flow_s_kg_h), signal.grid_s, np.minimum(since, AFTER_CUT_S))
+    return clear >= AFTER_CUT_S - 1e-9
+
+
+def log_rate_s(log: xr.Dataset) -> float:
+    """Usual time between fresh readings of lambda. [s]"""
+    time, _ = fresh_readings(log, "lambda_measured")
+    return float(np.median(np.diff(time))) if time.size > 2 else float("nan")

@@ -1,0 +1,144 @@
+"""Transients of a whole log: events, excursions, film by region, and what acceleration fuelling should do."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.study.delay import DelayFit
+from tunelab.study.transient.excursion import COLUMNS, find_excursions
+from tunelab.study.transient.fit import FilmFit, Prior, first_prior, leftover
+from tunelab.study.transient.region import Film, acceleration_fuel, fit_region, regions_of
+from tunelab.study.transient.result import TransientStudy, depth_trends
+from tunelab.study.transient.signal import NotInLog, TransientSignal, away_from_cut, transient_signal
+from tunelab.study.transient.window import EVENT_COLUMNS, Window, find_events, number_readings, windows_of
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+LEAST_FOR_FUEL = 2  # tip-ins of a region from which fuel is reckoned
+
+
+def study_transients(log: xr.Dataset, car: Car, revision: Revision, delay: DelayFit) -> TransientStudy:
+    """Study what the mixture does when the throttle moves.
+
+    Parameters
+    ----------
+    log : Dataset
+        A flagged log.
+    car, revision
+        Sensor rails and limits; curve, dead time and injector flow in force.
+    delay : DelayFit
+        Of `estimate_delay`; where it showed nothing the stated values come with wide intervals, and the film is then
+        seldom told apart from the sensor's lag.
+
+    Returns
+    -------
+    TransientStudy
+        Not shown, with the reason, where a channel is missing or the throttle never moved.
+    """
+    try:
+        signal = transient_signal(log, car, revision)
+    except (NotInLog, ValueError) as problem:
+        return _nothing(f"{problem}.", delay)
+    events = find_events(log, car, revision)
+    if events.empty:
+        return _nothing("the throttle never moved quickly in this log, and no fuel cut ended.", delay, signal)
+    clear = away_from_cut(signal, delay.delay_s, delay.delay_flow_s_kg_h) & ~signal.after_gap
+    windows = [_with_coolant(window, signal) for window in windows_of(events, signal.grid_time)]
+    number = number_readings(signal.reading_s, clear & ~signal.at_rail, windows)
+    films = _films(signal, car, windows, number, delay)
+    parameters = _best(films, signal, delay)
+    excursions = find_excursions(signal, events, parameters, clear)
+    return TransientStudy(
+        shown=True,
+        because="",
+        events=events,
+        excursions=excursions,
+        trends=depth_trends(excursions),
+        films=films,
+        fuel=_fuel(films, excursions, car),
+        signal=signal,
+        delay=delay,
+        predicted=_predicted(signal, car, parameters, number),
+        samples_used=int((number >= 0).sum()),
+        samples_flagged=signal.samples_flagged + int((~clear).sum()),
+    )
+
+
+def _nothing(why: str, delay: DelayFit, signal: TransientSignal | None = None) -> TransientStudy:
+    predicted = pd.DataFrame(columns=["time_s", "measured", "predicted", "window"])
+    flagged = signal.samples_flagged if signal else 0
+    return TransientStudy(
+        False, why, pd.DataFrame(columns=EVENT_COLUMNS), pd.DataFrame(columns=COLUMNS),
+        depth_trends(pd.DataFrame(columns=COLUMNS)), (), pd.DataFrame(columns=["region"]), signal, delay, predicted, 0,
+        flagged,
+    )  # fmt: skip
+
+
+def _with_coolant(window: Window, signal: TransientSignal) -> Window:
+    """The window with the coolant temperature that slow channels give between their readings."""
+    coolant = float(np.interp(window.start_s, signal.grid_s, signal.coolant_c))
+    return Window(window.start_s, window.end_s, window.kinds, window.engine_speed_rpm, coolant)
+
+
+def _films(
+    signal: TransientSignal, car: Car, windows: list[Window], number: np.ndarray, delay: DelayFit
+) -> tuple[Film, ...]:
+    """The region with most windows first, with the delay study's priors; the others start from what it found."""
+    regions = regions_of(windows, car.limits.coolant_min_c)
+    counted = {name: np.intersect1d(np.flatnonzero(own), number).size for name, own in regions.items()}
+    order = sorted(regions, key=lambda name: -counted[name])
+    prior, films = first_prior(signal, delay), {}
+    for name in order:
+        films[name] = fit_region(signal, car.lambda_sensor, windows, (name, regions[name]), number, prior)
+        if name == order[0] and films[name].fit is not None:
+            prior = _narrowed(prior, films[name].fit)
+    return tuple(films[name] for name in regions)
+
+
+def _narrowed(prior: Prior, fit: FilmFit) -> Prior:
+    """Priors for further regions: film as open as before, delay, lag and air as the first fit left them."""
+    mean, spread = prior.mean.copy(), prior.spread.copy()
+    mean[2:], spread[2:] = fit.values[2:], np.maximum(fit.spread[2:], 0.25 * prior.spread[2:])
+    return Prior(mean, spread)
+
+
+def _best(films: tuple[Film, ...], signal: TransientSignal, delay: DelayFit) -> np.ndarray:
+    """Parameters with which excursions are referred back and split: of the film told apart best, else the priors'."""
+    known = [f for f in films if f.fit is not None]
+    told = [f for f in known if f.told_apart] or known
+    if told:
+        return max(told, key=lambda f: f.windows).fit.values
+    return first_prior(signal, delay).mean
+
+
+def _fuel(films: tuple[Film, ...], excursions: pd.DataFrame, car: Car) -> pd.DataFrame:
+    """One row per region that tells film from lag and has tip-ins that stand alone."""
+    tip_ins = excursions[(excursions["kind"] == "tip-in") & (excursions["air_to_kg_h"] > excursions["air_from_kg_h"])]
+    if tip_ins.empty:
+        return pd.DataFrame(columns=["region"])
+    windows = [
+        Window(row.at_s, row.at_s, ("tip-in",), row.engine_speed_rpm, row.coolant_c) for row in tip_ins.itertuples()
+    ]
+    inside = regions_of(windows, car.limits.coolant_min_c)
+    rows = []
+    for film in films:
+        own = tip_ins[inside[film.region]] if film.region in inside else tip_ins.iloc[:0]
+        if film.told_apart and film.tau_s.shown and len(own) >= LEAST_FOR_FUEL:
+            head = {"region": film.region, "share": film.share.value, "tau_s": film.tau_s.value}
+            rows.append(head | acceleration_fuel(film, own))
+    return pd.DataFrame(rows) if rows else pd.DataFrame(columns=["region"])
+
+
+def _predicted(signal: TransientSignal, car: Car, parameters: np.ndarray, number: np.ndarray) -> pd.DataFrame:
+    whole = leftover(signal, car.lambda_sensor, parameters, number)[1]
+    own = number >= 0
+    return pd.DataFrame(
+        {
+            "time_s": signal.log_time(signal.reading_s[own]),
+            "measured": signal.reading[own],
+            "predicted": np.exp(whole[own]),
+            "window": number[own],
+        }
+    )
