@@ -39,15 +39,17 @@ def made_up_meter() -> MeterError:
     inside = (grid > 1.1) & (grid < 3.4)
     factor = np.where(inside, error_of(grid), np.nan)
     known = [1.1 < v < 3.4 for v in VOLTS]
-    points = pd.DataFrame({
-        "reading": VOLTS,
-        "flow_in_force_kg_h": FLOWS,
-        "factor": [float(error_of(v)) if k else np.nan for v, k in zip(VOLTS, known, strict=True)],
-        "factor_lower": [float(error_of(v)) - 0.01 if k else np.nan for v, k in zip(VOLTS, known, strict=True)],
-        "factor_upper": [float(error_of(v)) + 0.01 if k else np.nan for v, k in zip(VOLTS, known, strict=True)],
-        "seconds": [40.0 * k for k in known],
-        "basis": ["measured" if k else "unchanged" for k in known],
-    })
+    points = pd.DataFrame(
+        {
+            "reading": VOLTS,
+            "flow_in_force_kg_h": FLOWS,
+            "factor": [float(error_of(v)) if k else np.nan for v, k in zip(VOLTS, known, strict=True)],
+            "factor_lower": [float(error_of(v)) - 0.01 if k else np.nan for v, k in zip(VOLTS, known, strict=True)],
+            "factor_upper": [float(error_of(v)) + 0.01 if k else np.nan for v, k in zip(VOLTS, known, strict=True)],
+            "seconds": [40.0 * k for k in known],
+            "basis": ["measured" if k else "unchanged" for k in known],
+        }
+    )
     points.loc[6, ["factor", "factor_lower", "factor_upper", "basis"]] = [0.95, 0.9, 1.0, "extended"]
     flow = np.interp(grid, VOLTS, FLOWS)
     seconds = np.where(inside, 6 + 5 * np.sin(9 * grid), 0.0)
@@ -57,14 +59,16 @@ def made_up_meter() -> MeterError:
 def made_up_dead_time(*, shown: bool = True) -> DeadTimeError:
     """0.12 ms short, a little more at low voltage."""
     change = [0.16, 0.13, 0.1] if shown else [np.nan] * 3
-    rows = pd.DataFrame({
-        "battery_v": BATTERY,
-        "dead_time_in_force_ms": [1.6, 1.1, 0.8],
-        "change_ms": change,
-        "change_lower_ms": [c - 0.03 for c in change],
-        "change_upper_ms": [c + 0.03 for c in change],
-        "basis": ["extended", "measured", "measured"] if shown else ["unchanged"] * 3,
-    })
+    rows = pd.DataFrame(
+        {
+            "battery_v": BATTERY,
+            "dead_time_in_force_ms": [1.6, 1.1, 0.8],
+            "change_ms": change,
+            "change_lower_ms": [c - 0.03 for c in change],
+            "change_upper_ms": [c + 0.03 for c in change],
+            "basis": ["extended", "measured", "measured"] if shown else ["unchanged"] * 3,
+        }
+    )
     because = "" if shown else "The drive ran along one line of speed and load."
     level = 0.12 if shown else np.nan
     return DeadTimeError(

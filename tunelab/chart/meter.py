@@ -45,13 +45,16 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
     line = hv.Curve(pd.DataFrame(data), meter.channel, ["factor", "lower", "upper"], label="fitted")
     points = meter.points[np.isfinite(meter.points["factor"])].rename(columns={"reading": meter.channel})
     marks = [
-        hv.Scatter(points[points["basis"] == basis], meter.channel, ["factor", "seconds", "basis"], label=basis).opts(
-            color=NEW, marker=mark, size=8, tools=["hover"]
-        )
+        hv.Scatter(
+            points[points["basis"] == basis],
+            meter.channel,
+            ["factor", "factor_lower", "factor_upper", "seconds", "basis"],
+            label=basis,
+        ).opts(color=NEW, marker=mark, size=8, tools=["hover"])
         for basis, mark in MARKS.items()
         if (points["basis"] == basis).any()
     ]
-    top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2, tools=["hover"]), *marks])
+    top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2), *marks])
     options = panel("True air flow over the flow in force", 320, xlabel=axis(meter.channel), ylabel="factor [–]")
     return (top.opts(legend_position="top_right", **options) + _evidence(meter)).cols(1)
 

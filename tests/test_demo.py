@@ -1,0 +1,291 @@
+"""The demo from end to end: one command, then pages that a helper opens without a network."""
+
+import itertools
+import json
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+from offline_browser import browser, ink, offline_page
+from playwright.sync_api import expect
+
+PAGES = ("index", "steady", "drive_plan", "drive_sheet")
+DRAWN = ("steady", "drive_plan")
+PHONE = {"viewport": {"width": 360, "height": 740}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
+SIZE_LIMIT = 5e6  # bytes of one page
+STEADY_FIGURES = 10
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """What the command printed, and the workspace that it made."""
+    folder = tmp_path_factory.mktemp("demo")
+    done = subprocess.run(
+        [sys.executable, "-m", "tunelab", "demo"], cwd=folder, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr[-4000:]
+    return done, folder / "tunelab-demo"
+
+
+@pytest.fixture(scope="module")
+def record(demo) -> Path:
+    return demo[1] / "records" / "2026-05-03-steady"
+
+
+@pytest.fixture(scope="module")
+def chromium(chromium_path):
+    with browser(chromium_path) as started:
+        yield started
+
+
+def test_it_says_where_the_page_is_and_shows_progress(demo, record):
+    done, _ = demo
+    assert done.stdout.strip().endswith(f"open {record / 'index.html'}")
+    assert "steady: 100%" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_it_overwrites_nothing(demo):
+    before = sorted(path.stat().st_mtime_ns for path in demo[1].rglob("*"))
+    again = subprocess.run(
+        [sys.executable, "-m", "tunelab", "demo"], cwd=demo[1].parent, capture_output=True, text=True, check=False
+    )
+    assert again.returncode == 2
+    assert "exists already" in again.stderr
+    assert sorted(path.stat().st_mtime_ns for path in demo[1].rglob("*")) == before
+
+
+def test_the_record_answers_the_steady_question(record):
+    results = json.loads((record / "results.json").read_text(encoding="utf-8"))
+    found = {finding["id"]: finding for finding in results["findings"]}
+    assert found["steady.lambda_error"]["status"] in ("watch", "stop")
+    assert found["steady.dead_time"]["lower"] > 0
+    assert found["steady.proposal_predicted"]["value"] < found["steady.lambda_error"]["value"]
+    assert all(finding["status"] in ("met", "watch", "stop", "not_shown") for finding in found.values())
+    proposal = tomllib.loads((record / "proposal.toml").read_text(encoding="utf-8"))
+    assert proposal["based_on"] == results["revision"] == "r01"
+
+
+def test_the_summary_tells_its_parts_in_the_promised_order(record):
+    text = (record / "index.html").read_text(encoding="utf-8")
+    heads = re.findall(r"<h2>([^<]*)</h2>", text)
+    wanted = ["What was driven", "What the log shows", "What to change", "What it cannot show", "What to drive next"]
+    assert heads[:5] == wanted
+
+
+def test_the_summary_shows_what_to_enter(record):
+    text = (record / "index.html").read_text(encoding="utf-8")
+    change = text.partition("What to change")[2].partition("What it cannot show")[0]
+    assert "proposed [kg/h]" in change
+    assert "proposed [ms]" in change
+    assert "go in together" in change
+    assert "closed road" in text
+    proposal = tomllib.loads((record / "proposal.toml").read_text(encoding="utf-8"))
+    shown = set(re.findall(r'<td class="number">([^<]*)</td>', change))
+    assert {f"{value:.4g}" for value in proposal["dead_time"]["dead_time_ms"]} <= shown
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_opens_offline_without_a_request_or_a_complaint(record, chromium, name):
+    path = record / f"{name}.html"
+    assert path.stat().st_size <= SIZE_LIMIT
+    with offline_page(chromium) as opened:
+        opened.show(path, figures=name in DRAWN)
+        assert opened.left_the_page() == []
+        assert opened.requests == [path.resolve().as_uri()]
+        assert opened.complaints == []
+        assert "default-src 'none'" in opened.page.get_attribute("meta[http-equiv]", "content")
+        assert opened.page.title()
+        assert opened.page.locator("h1").count() == 1
+
+
+def test_the_policy_of_a_page_stops_what_is_not_its_own(record, chromium):
+    with offline_page(chromium) as opened:
+        opened.show(record / "steady.html")
+        opened.page.evaluate(
+            """() => {
+                const script = document.createElement("script");
+                script.textContent = "window.intruder = 1";
+                document.head.append(script);
+                const picture = new Image();
+                picture.src = "http://a.example/x.png";
+                document.body.append(picture);
+            }"""
+        )
+        opened.page.wait_for_timeout(200)
+        assert opened.page.evaluate("window.intruder") is None
+        assert any("Content Security Policy" in text for text in opened.complaints)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_figures_are_drawn_and_legible_on_light_and_dark(record, chromium, scheme):
+    with offline_page(chromium, color_scheme=scheme) as opened:
+        opened.show(record / "steady.html")
+        assert opened.page.locator("html.ready").count() == 1
+        assert opened.page.locator(".drawing").count() >= STEADY_FIGURES
+        painted = ink(opened.page, ".drawing")
+        assert sum(share > 0.005 for share in painted) >= STEADY_FIGURES
+        label = opened.page.evaluate(
+            """() => Object.values(Bokeh.index.roots ?? Bokeh.index)[0].model.references
+                ? [...Object.values(Bokeh.index.roots ?? Bokeh.index)[0].model.references()]
+                    .find((model) => "axis_label_text_color" in model).axis_label_text_color : null"""
+        )
+        paper = opened.page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert (label, paper) == {
+            "light": ("#23262b", "rgb(251, 250, 247)"),
+            "dark": ("#e4e2dc", "rgb(25, 28, 32)"),
+        }[scheme]
+
+
+def test_a_figure_pans_zooms_and_tells_what_is_under_the_pointer(record, chromium):
+    with offline_page(chromium, viewport={"width": 1100, "height": 900}) as opened:
+        opened.show(record / "steady.html")
+        page = opened.page
+        figure = page.locator(".drawing[aria-label*='True air flow']")
+        figure.scroll_into_view_if_needed()
+        box = figure.bounding_box()
+        at = (box["x"] + box["width"] / 2, box["y"] + 150)
+        spot = spot_of_a_mark(page, figure)
+        page.mouse.move(spot[0] - 40, spot[1] - 40)
+        page.mouse.move(*spot, steps=4)
+        expect(page.get_by_text("factor:")).to_be_visible()
+        before = ranges(page, figure)
+        page.mouse.move(*at)
+        page.mouse.down()
+        page.mouse.move(at[0] + 120, at[1] + 20, steps=5)
+        page.mouse.up()
+        panned = ranges(page, figure)
+        assert panned[0] != before[0]
+        assert panned[0] == panned[1]  # the panels share their x axis
+        page.mouse.wheel(0, 300)  # the wheel scrolls the page: its tool is off until it is chosen
+        page.wait_for_timeout(100)
+        assert ranges(page, figure) == panned
+        figure.locator(".bk-tool-icon-wheel-zoom").first.click()
+        figure.scroll_into_view_if_needed()
+        box = figure.bounding_box()
+        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 150)
+        page.mouse.wheel(0, -300)
+        page.wait_for_timeout(200)
+        assert span(ranges(page, figure)[0]) < 0.98 * span(panned[0])
+
+
+def ranges(page, figure):
+    """Start and end of the x axis of every panel of a figure."""
+    return page.evaluate(
+        """(label) => {
+            const roots = Object.values(Bokeh.index.roots ?? Bokeh.index);
+            const root = roots.find((view) => label.contains(view.el.getRootNode().host ?? view.el));
+            return [...root.model.references()].filter((m) => "x_range" in m && "y_range" in m)
+                .map((plot) => [plot.x_range.start, plot.x_range.end]);
+        }""",
+        figure.element_handle(),
+    )
+
+
+def span(limits):
+    return limits[1] - limits[0]
+
+
+def spot_of_a_mark(page, figure):
+    """Where on the screen one of the marks of a figure's first panel lies."""
+    return page.evaluate(
+        """(drawing) => {
+            const all = (view) => [view, ...[...view.children()].flatMap(all)];
+            const roots = Object.values(Bokeh.index.roots ?? Bokeh.index);
+            const root = roots.find((view) => drawing.contains(view.el.getRootNode().host ?? view.el));
+            const panel = all(root).find((view) => view.model.renderers && view.frame);
+            const marks = panel.model.renderers.find((r) => r.glyph?.type === "Scatter" && r.data_source.data.factor);
+            const at = (axis) => [...marks.data_source.data[marks.glyph[axis].field]];
+            const middle = Math.floor(at("x").length / 2);
+            const box = panel.canvas_view.el.getBoundingClientRect();
+            return [box.left + panel.frame.x_scale.compute(at("x")[middle]),
+                    box.top + panel.frame.y_scale.compute(at("y")[middle])];
+        }""",
+        figure.element_handle(),
+    )
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_fits_a_phone(record, chromium, name):
+    with offline_page(chromium, **PHONE) as opened:
+        opened.show(record / f"{name}.html", figures=name in DRAWN)
+        width = opened.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
+        assert width[0] <= width[1] == 360
+        wide = opened.page.evaluate(
+            """() => [...document.querySelectorAll(".drawing")]
+                .filter((drawing) => drawing.scrollWidth > drawing.clientWidth + 1).length"""
+        )
+        assert wide == 0
+
+
+def test_a_finger_on_a_figure_scrolls_the_page(record, chromium):
+    with offline_page(chromium, **PHONE) as opened:
+        opened.show(record / "steady.html")
+        active = opened.page.evaluate(
+            """() => Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
+                .filter((m) => "gestures" in m && m.gestures.pan).map((bar) => bar.gestures.pan.active)"""
+        )
+        assert active
+        assert set(active) == {None}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_print_has_the_figures_on_white(record, chromium, tmp_path, scheme):
+    with offline_page(chromium, color_scheme=scheme) as opened:
+        opened.show(record / "steady.html")
+        opened.page.pdf(path=tmp_path / "steady.pdf", prefer_css_page_size=True)
+        assert (tmp_path / "steady.pdf").stat().st_size > 100_000
+        opened.page.emulate_media(media="print")
+        shown = opened.page.evaluate(
+            """() => [...document.querySelectorAll("canvas.paper")].map((canvas) => {
+                const box = canvas.getBoundingClientRect();
+                return [getComputedStyle(canvas).display, box.width, box.height, canvas.width];
+            })"""
+        )
+        assert len(shown) >= STEADY_FIGURES
+        assert all(display == "block" and width > 300 and height > 80 for display, width, height, _ in shown)
+        assert all(share > 0.005 for share in ink(opened.page, "canvas.paper"))
+        assert opened.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+
+
+def test_the_drive_plan_prints_on_one_sheet(record, chromium, tmp_path):
+    with offline_page(chromium) as opened:
+        opened.show(record / "drive_sheet.html", figures=False)
+        opened.page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True)
+    pages = re.findall(rb"/Type\s*/Page[^s]", (tmp_path / "sheet.pdf").read_bytes())
+    assert len(pages) == 1
+
+
+def test_whoever_cannot_see_or_point_gets_along(record, chromium):
+    with offline_page(chromium) as opened:
+        opened.show(record / "steady.html")
+        page = opened.page
+        assert page.get_attribute("html", "lang") == "en"
+        levels = page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4')].map((h) => Number(h.tagName[1]))")
+        assert levels[0] == 1
+        assert all(later <= earlier + 1 for earlier, later in itertools.pairwise(levels))
+        assert page.locator(".drawing:not([aria-label])").count() == 0
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
+
+
+def test_a_status_is_a_word_and_a_shape_not_only_a_colour(record, chromium):
+    with offline_page(chromium) as opened:
+        opened.show(record / "index.html", figures=False)
+        seen = opened.page.evaluate(
+            """() => [...document.querySelectorAll(".findings .status")].map((s) => [s.textContent.trim(),
+                s.querySelector("svg").innerHTML.trim()])"""
+        )
+    assert {word for word, _ in seen} <= {"met", "watch", "stop", "not shown"}
+    shapes = dict(seen)
+    assert len(set(shapes.values())) == len(shapes) >= 2
+
+
+def test_every_link_of_the_summary_leads_to_a_file_of_the_record(record):
+    text = (record / "index.html").read_text(encoding="utf-8")
+    links = set(re.findall(r'<a [^>]*href="([^"#]+)"', text))
+    assert {"steady.html", "drive_plan.html", "results.json", "tables/meter_curve.csv", "proposal.toml"} <= links
+    assert all((record / link).is_file() for link in links)
