@@ -81,7 +81,7 @@ def compare_power(before: PowerFit, after: PowerFit) -> PowerComparison:
 def _why_not(before: PowerFit, after: PowerFit) -> str:
     for fit in (before, after):
         if not fit.shown:
-            return f"{fit.revision or fit.session} has no power figure: {fit.because}"
+            return f"no power figure of {fit.revision or fit.session}: {fit.because}"
     if before.draws_kw.shape[0] != after.draws_kw.shape[0]:
         return "the two measurements were made with different numbers of draws; use the same Drawing for both."
     return ""

@@ -1,0 +1,114 @@
+"""Figures of full throttle: the trace with its pulls, lambda over engine speed, and each pull by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import holoviews as hv
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.chart.absent import draw_absent
+from tunelab.chart.look import MAIN, NEW, OLD, QUIET, READING_WIDTH, SHADE, axis, panel
+from tunelab.chart.reduce import reduce_trace
+from tunelab.study.full_throttle import FullThrottle
+from tunelab.study.pull import PullSet
+
+RPM, LAMBDA = "engine_speed_rpm", "lambda_measured"
+
+
+def draw_pulls(log: xr.Dataset, pulls: PullSet, channels: Sequence[str]) -> hv.Layout:
+    """Channels over time, pulls shaded; what the log lacks is left out.
+
+    Raises
+    ------
+    ValueError
+        The log has none of the channels.
+    """
+    names = [name for name in channels if name in log]
+    if not names:
+        raise ValueError(f"the log has none of the channels {', '.join(channels)}.")
+    spans = ([p.start_s for p in pulls.pulls], [p.end_s for p in pulls.pulls])
+    panels = []
+    for k, name in enumerate(names):
+        shade = hv.VSpans(spans, ["start", "end"]).opts(color=SHADE, alpha=0.3, line_alpha=0)
+        line = hv.Curve(reduce_trace(log["time"].values, log[name].values, READING_WIDTH), "time", name)
+        title = "Pulls are shaded" if k == 0 else ""
+        options = panel(title, 150, xlabel="time [s]" if name == names[-1] else "", ylabel=axis(name))
+        panels.append(
+            (shade * line.opts(color=MAIN, line_width=1.3, tools=["hover"])).opts(show_legend=False, **options)
+        )
+    return hv.Layout(panels).cols(1)
+
+
+def draw_lambda_band(found: FullThrottle) -> hv.Overlay:
+    """Lambda at the moment of fuelling over engine speed, with its band, what was commanded and the owner's limit."""
+    if found.mixture is None or found.mixture.bins.empty:
+        return draw_absent("Lambda at full throttle", found.because or "no lambda to be judged.")
+    bins, readings = found.mixture.bins, found.mixture.readings
+    judged = readings[readings["judged"]]
+    points = hv.Scatter(judged, RPM, ["lambda", "fuelled_s"], label="readings").opts(color=QUIET, size=3, alpha=0.5)
+    band = hv.Area(bins, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
+    mean = hv.Curve(bins, RPM, ["lambda", "lower", "upper", "pulls"], label="mean").opts(color=MAIN, line_width=2)
+    wanted = hv.Curve(bins, RPM, "commanded", label="commanded").opts(color=OLD, line_dash="dashed", line_width=2)
+    limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=2)
+    options = panel("Lambda at full throttle; the solid line is the owner's limit", 360, xlabel=axis(RPM))
+    look = options | {"ylabel": axis(LAMBDA), "ylim": _reach(judged["lambda"], found.limit_lambda)}
+    return hv.Overlay([points, band, mean, wanted, limit]).opts(legend_position="bottom_right", **look)
+
+
+def _reach(values: pd.Series, limit: float) -> tuple[float, float]:
+    """Range of an axis that holds all values and the limit."""
+    low, high = min(float(values.min()), limit), max(float(values.max()), limit)
+    room = 0.06 * (high - low)
+    return low - room, high + room
+
+
+def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
+    """Lambda of the first `count` stretches as it was seen; what is not judged is grey, a moment to lift is marked."""
+    if found.mixture is None:
+        return draw_absent("Lambda of each pull", found.because or "no lambda to be judged.")
+    panels = []
+    for stretch in found.stretches[:count]:
+        part = found.mixture.readings[found.mixture.readings["stretch"] == stretch.number]
+        x = "seconds after opening"
+        part = part.assign(**{x: part["seen_s"] - stretch.start_s})
+        grey = hv.Scatter(part[~part["judged"]], x, ["lambda", "because"], label="not judged: sensor delay or cut")
+        blue = hv.Scatter(part[part["judged"]], x, ["lambda", RPM], label="judged")
+        marks = [
+            hv.VLine(row.seconds_after_opening).opts(color=NEW, line_width=2)
+            for row in found.lift.itertuples()
+            if row.stretch == stretch.name
+        ]
+        limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=1)
+        if part.empty:
+            continue
+        options = panel(stretch.name, 220, xlabel=f"{x} [s]", ylabel=axis(LAMBDA))
+        options |= {"ylim": _reach(part["lambda"], found.limit_lambda)}
+        shown = [grey.opts(color=QUIET, size=5, marker="x"), blue.opts(color=MAIN, size=4), limit, *marks]
+        panels.append(hv.Overlay(shown).opts(legend_position="right", **options))
+    if not panels:
+        return draw_absent("Lambda of each pull", "no reading of lambda falls into full throttle.")
+    return hv.Layout(panels).cols(1).opts(shared_axes=False)
+
+
+def draw_margins(found: FullThrottle) -> hv.Overlay:
+    """How much of each limit was used, in percent of it; what was not shown is missing."""
+    if not any(np.isfinite(_share_used(c)) for c in found.checks):
+        return draw_absent("How much of each limit was used", found.because)
+    rows = [(c.quantity.title, used) for c in found.checks if np.isfinite(used := _share_used(c))]
+    table = pd.DataFrame(rows[::-1], columns=["check", "used"])
+    bars = hv.Bars(table, "check", "used").opts(color=MAIN, invert_axes=True)
+    options = panel("How much of each limit was used", 90 + 28 * max(1, len(rows)), xlabel="", ylabel="used [%]")
+    return (bars * hv.HLine(100).opts(color=NEW, line_width=2)).opts(show_legend=False, **options)
+
+
+def _share_used(check) -> float:
+    """Value over limit, or limit over value where less is worse. [%]"""
+    value, limit = check.value, check.quantity.limit
+    if limit is None or not np.isfinite(value):
+        return float("nan")
+    if check.quantity.worse == "higher":
+        return 100 * value / limit if limit else float("nan")
+    return 100 * limit / value if value > 0 else float("nan")

@@ -1,0 +1,158 @@
+"""Other sessions of the workspace that a study leans on: the coast-down, an earlier revision's pulls."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tunelab.record.evidence import Evidence, gather_evidence
+from tunelab.record.notebook import hint
+from tunelab.record.opened import OpenedSession
+from tunelab.study.coast_down import CoastDownFit, fit_coast_down
+from tunelab.study.power import PowerFit, RoadDoubt, fit_power
+from tunelab.study.power.one_pull import Drawing
+from tunelab.study.power.result import nothing_shown
+from tunelab.study.power.standard_day import Standard
+from tunelab.study.pull import find_pulls
+from tunelab.workspace import SessionFolder
+
+NEWEST, NONE = "newest", "none"
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Another session that was asked for; without one `because` says why."""
+
+    opened: OpenedSession | None
+    evidence: Evidence | None
+    because: str
+
+
+def find_beside(opened: OpenedSession, wanted: str, step: str, *, fits: Callable[[SessionFolder], bool]) -> Beside:
+    """Find and read another session with a given step.
+
+    Parameters
+    ----------
+    opened : OpenedSession
+        The session that is asked about.
+    wanted : str
+        A session's name, "newest" of the workspace up to the session's own date, or "none".
+    step : str
+        What it must hold.
+    fits : callable
+        Whether a session will do, besides its step and date.
+
+    Raises
+    ------
+    ValueError
+        No session of that name, or it cannot be read.
+    """
+    if wanted == NONE:
+        return Beside(None, None, "none was asked for.")
+    sessions = opened.workspace.sessions
+    if wanted != NEWEST and wanted not in sessions:
+        raise ValueError(f"There is no session {wanted!r} in this workspace; {hint(wanted, list(sessions))}")
+    if wanted != NEWEST:
+        return _read(opened, sessions[wanted])
+    date = opened.folder.session.date
+    found = [
+        folder
+        for folder in sessions.values()
+        if step in folder.session.steps
+        and folder.session.date <= date
+        and folder.files
+        and folder.name != opened.name
+        and fits(folder)
+    ]
+    if not found:
+        return Beside(None, None, f"this workspace has no other session with the step {step} up to {date} that fits.")
+    return _read(opened, max(found, key=lambda folder: (folder.session.date, folder.name)))
+
+
+def _read(opened: OpenedSession, folder: SessionFolder) -> Beside:
+    other = OpenedSession(opened.workspace, folder)
+    return Beside(other, gather_evidence(other), "")
+
+
+def inputs_of(beside: Beside) -> tuple[dict, ...]:
+    """Raw files of the other session, for a chapter's inputs."""
+    if beside.evidence is None:
+        return ()
+    return tuple(item | {"path": f"{beside.evidence.session}/{item['path']}"} for item in beside.evidence.inputs)
+
+
+@dataclass(frozen=True)
+class CoastDownBeside:
+    """The coast-down that a power study leans on."""
+
+    beside: Beside
+    fit: CoastDownFit | None
+
+    def sentence(self) -> str:
+        """Say which road load is used."""
+        if self.fit is None:
+            return f"Road load: the owner's; no coast-down was used, {self.beside.because}"
+        name = self.beside.opened.name
+        if not self.fit.shown:
+            return f"Road load: the owner's; the coast-down {name} shows nothing: {self.fit.because}"
+        return f"Road load: of the coast-down {name}, carried over to this session's weather."
+
+
+def coast_down_beside(opened: OpenedSession, wanted: str) -> CoastDownBeside:
+    """Find and fit the coast-down that goes with a session; ValueError where it is named and not there.
+
+    A session that holds both pulls and coast-downs is its own.
+    """
+    if wanted == NEWEST and "coast-down" in opened.folder.session.steps:
+        found = _read(opened, opened.folder)
+    else:
+        found = find_beside(opened, wanted, "coast-down", fits=_any_session)
+    if found.evidence is None:
+        return CoastDownBeside(found, None)
+    return CoastDownBeside(found, fit_coast_down(found.evidence.log, opened.car, found.opened.folder.session))
+
+
+def _any_session(folder: SessionFolder) -> bool:
+    return True
+
+
+@dataclass(frozen=True)
+class PowerQuestion:
+    """How power is to be measured, the same for every session that is compared."""
+
+    doubt: RoadDoubt
+    drawing: Drawing
+    standard: Standard
+
+
+@dataclass(frozen=True)
+class EarlierPower:
+    """Power of an earlier session on another revision."""
+
+    beside: Beside
+    fit: PowerFit
+
+
+def power_of(opened: OpenedSession, evidence: Evidence, road: CoastDownBeside, question: PowerQuestion) -> PowerFit:
+    """Find the pulls of a session and measure its power."""
+    session = opened.folder.session
+    pulls = find_pulls(evidence.log, opened.car, session)
+    return fit_power(
+        evidence.log,
+        opened.car,
+        session,
+        pulls,
+        question.doubt,
+        coast_down=road.fit,
+        drawing=question.drawing,
+        standard=question.standard,
+    )
+
+
+def earlier_power(opened: OpenedSession, wanted: str, road: CoastDownBeside, question: PowerQuestion) -> EarlierPower:
+    """Measure the power of an earlier session with full throttle on another revision, the same way."""
+    own = opened.folder.session.revision
+    found = find_beside(opened, wanted, "full-throttle", fits=lambda folder: folder.session.revision != own)
+    if found.opened is None or found.evidence is None:
+        return EarlierPower(found, nothing_shown(found.because, "", "an earlier revision", 0))
+    return EarlierPower(found, power_of(found.opened, found.evidence, road, question))

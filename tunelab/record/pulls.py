@@ -1,0 +1,238 @@
+"""What feasibility, full throttle, coast-down and power say in the summary."""
+
+from __future__ import annotations
+
+import holoviews as hv
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.chart.absent import draw_absent
+from tunelab.chart.gearing import draw_speed_ratio
+from tunelab.record.beside import Beside, inputs_of
+from tunelab.record.chapter import Chapter, Section
+from tunelab.study.cautions import HIGH_LOAD
+from tunelab.study.coast_down import CoastDownFit
+from tunelab.study.feasibility import Feasibility
+from tunelab.study.full_throttle import FullThrottle
+from tunelab.study.gearing import SpeedCheck, check_speed, trace_gears
+from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit
+from tunelab.study.pull import PullSet
+from tunelab.study.shift import ShiftChart
+from tunelab.workspace.car import Car
+
+BOTH_WAYS = "Drive the same stretch both ways, as soon after one another as can be."
+COAST = (
+    "Coast down on a straight, level stretch without traffic, throttle closed, out of gear, engine running (brakes and "
+    "steering need it), hands off the ignition key; never out of gear in a bend or downhill."
+)
+LIFT = "At the first breach of a limit lift, coast, and do not repeat the run before the reason is found."
+
+
+def feasibility_chapter(found: Feasibility) -> Chapter:
+    """Put the check before driving into a chapter."""
+    unknown = [f.because for f in found.findings() if f.status == "not_shown"]
+    return Chapter(
+        notebook="feasibility",
+        findings=tuple(found.findings()),
+        tables={"full_load": found.load, "gear_speeds": found.gears},
+        cannot_show=Section((*unknown, *found.notes)),
+        drive_next=Section((_pull_gear(found),)),
+        cautions=Section((HIGH_LOAD,)),
+    )
+
+
+def _pull_gear(found: Feasibility) -> str:
+    if not found.pull_gear:
+        end = f"{found.limit_rpm:.0f} rpm end under {found.pull_speed_max_km_h:g} km/h"
+        return f"No gear lets a pull to {end}: lift earlier."
+    return (
+        f"Pulls to {found.limit_rpm:.0f} rpm: gear {found.pull_gear} or lower, to end under "
+        f"{found.pull_speed_max_km_h:g} km/h."
+    )
+
+
+def full_throttle_chapter(found: FullThrottle, pulls: PullSet) -> Chapter:
+    """Put full-throttle safety into a chapter."""
+    tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
+    if found.mixture is not None:
+        tables["lambda_by_speed"] = found.mixture.bins
+    stops = [f for f in found.findings() if f.status == "stop"]
+    return Chapter(
+        notebook="full_throttle",
+        findings=tuple(found.findings()),
+        tables=tables,
+        driven=Section((_full_driven(found, pulls),)),
+        change=Section(tuple(f"{f.title}: {f.because} Settle this before the next pull." for f in stops)),
+        cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in found.findings() if f.status == "not_shown")),
+        cautions=Section((HIGH_LOAD, LIFT)),
+    )
+
+
+def _full_driven(found: FullThrottle, pulls: PullSet) -> str:
+    if not found.shown:
+        return f"Full throttle: {found.because}"
+    seconds = sum(s.end_s - s.start_s for s in found.stretches)
+    count = len(pulls.full)
+    return f"Full throttle: {len(found.stretches)} stretches, {seconds:.0f} s; {count} of them hold a clean pull."
+
+
+def lift_sentences(found: FullThrottle) -> list[str]:
+    """Say when the driver should have lifted, stretch by stretch."""
+    if not found.shown:
+        return [found.because]
+    rows = [
+        f"{row.stretch}: lift at {row.lift_s:.1f} s, {row.seconds_after_opening:.1f} s after opening, at "
+        f"{row.engine_speed_rpm:.0f} rpm ({row.check[0].lower()}{row.check[1:]})."
+        for row in found.lift.itertuples()
+    ]
+    return rows or ["No limit was passed at which a driver has to lift."]
+
+
+def delay_sentences(found: FullThrottle) -> list[str]:
+    """Say which lean readings are only the sensor's delay, and why."""
+    if found.mixture is None:
+        return ["Lambda was not judged."]
+    rows = [f"{row.stretch}: {row.because}" for row in found.mixture.delay_only.itertuples()]
+    if not rows:
+        return ["No reading above the limit had to be put down to the sensor's delay."]
+    limit = found.limit_lambda
+    head = (
+        f"These readings lie above {limit:g} and are not called lean: gas needs its time to the sensor "
+        f"({found.mixture.delay.delay_s:.2f} s and more at low flow) and the sensor its own "
+        f"({found.mixture.delay.lag_s:.2f} s)."
+    )
+    return [head, *rows]
+
+
+def refusal_table(pulls: PullSet) -> pd.DataFrame:
+    """Stretches that are no pull, with the reason; one row that says so where there are none."""
+    table = pulls.refusals()
+    return table if len(table) else pd.DataFrame({"because": ["no stretch of open throttle was refused"]})
+
+
+def speed_sentences(check: SpeedCheck) -> list[str]:
+    """Say what the speed sensor's scale is worth."""
+    gears = ", ".join(str(gear) for gear in check.gears_seen) or "none"
+    rows = [f"Speed sensor: {check.because}", f"Gears driven steadily: {gears}."]
+    return [*rows, *(f"{text}." for text in (check.against_gearing.because,) if text)]
+
+
+def coast_down_chapter(fit: CoastDownFit) -> Chapter:
+    """Put the coast-down into a chapter."""
+    return Chapter(
+        notebook="coast_down",
+        findings=tuple(fit.findings()),
+        tables={"coast_runs": fit.run_table().reset_index(), "road_load": fit.summary().reset_index()},
+        driven=Section((_coast_driven(fit),)),
+        change=Section((_road_load_line(fit),) if fit.shown else ()),
+        cannot_show=Section(() if fit.shown else (fit.because,)),
+        drive_next=Section(() if fit.shown else (BOTH_WAYS,)),
+        cautions=Section((COAST,)),
+    )
+
+
+def _coast_driven(fit: CoastDownFit) -> str:
+    return f"Coast-down: {len(fit.runs)} runs out of gear, {len(fit.refused)} stretches refused."
+
+
+def _road_load_line(fit: CoastDownFit) -> str:
+    return (
+        f"Road load for car.toml, once you trust it: a_n = {fit.a_n:.0f}, b_n_s_m = {fit.b_n_s_m:.2f}, c_n_s2_m2 = "
+        f"{fit.c_n_s2_m2:.3f}, in place of drag_area_m2 and rolling_coefficient. The power study takes it from this "
+        "session by itself."
+    )
+
+
+def power_chapter(
+    fit: PowerFit,
+    shift: ShiftChart,
+    energy: EnergyCheck,
+    *,
+    coast_down: Beside,
+    earlier: Beside,
+    change: PowerComparison,
+) -> Chapter:
+    """Put power, shift points and the comparison with an earlier revision into a chapter."""
+    findings = [*fit.findings(), *shift.findings()]
+    tables = {"power_curve": fit.table(), "power_inputs": fit.effects, "shift_points": shift.summary()}
+    if change.shown:
+        tables["power_change"] = change.table()
+    if earlier.opened is not None:
+        findings += change.findings()
+    if not fit.engine_speed_rpm.size:
+        tables = {}
+    return Chapter(
+        notebook="power",
+        findings=tuple(findings),
+        tables=tables,
+        inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
+        driven=Section(tuple(power_sentences(fit))),
+        cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
+        drive_next=Section(() if fit.both_ways else (BOTH_WAYS,)),
+        cautions=Section((HIGH_LOAD, LIFT)),
+    )
+
+
+def power_sentences(fit: PowerFit) -> list[str]:
+    """Say what the wheels got, and how it was measured."""
+    if not np.isfinite(fit.peak[1]):
+        return [f"Power: {fit.because}"]
+    rpm, power = fit.peak
+    row = fit.summary().loc["highest wheel power"]
+    head = (
+        f"Power: the wheels got {power:.0f} kW ({row['lower']:.0f} to {row['upper']:.0f}) at {rpm:.0f} rpm on the day"
+    )
+    if not fit.shown:
+        return [f"{head}, for a look only. {fit.because}"]
+    return [f"{head}, over {len(fit.pulls)} pulls both ways; runs differ by {fit.run_to_run_pct:.1f} %."]
+
+
+def standard_day_sentences(fit: PowerFit) -> list[str]:
+    """Name the standard, its factor and what it may be used for."""
+    day = fit.standard_day
+    if not np.isfinite(day.factor):
+        return ["No standard-day factor."]
+    rows = [
+        f"{day.standard}: {day.factor:.3f} at {day.dry_kpa:.1f} kPa dry and {day.intake_c:.0f} °C "
+        f"({day.intake_source}); {day.other_standard} would give {day.other_factor:.3f}."
+    ]
+    if not day.is_within_band:
+        rows.append("The standards allow a correction between 0.93 and 1.07 only: do not quote a corrected figure.")
+    return rows
+
+
+def crank_sentence(fit: PowerFit) -> str:
+    """Power at the crank, labelled as what it is: an assumption about the driveline."""
+    if fit.inputs is None or not fit.shown:
+        return "No figure for the crank without one for the wheels."
+    loss = fit.inputs["driveline loss"]
+    power = fit.peak[1] / (1 - loss.value / 100)
+    return (
+        f"If the driveline loses {loss.value:g} ± {loss.uncertainty:g} % ({loss.source}), the crank gives "
+        f"{power:.0f} kW. That is an assumption and nothing that this log shows."
+    )
+
+
+def _not_shown(fit: PowerFit, shift: ShiftChart, energy: EnergyCheck) -> list[str]:
+    rows = [] if fit.shown else [fit.because]
+    rows += [f"Pull {number} was left out of the power: {why}." for number, why in fit.skipped]
+    rows += [f.because for f in shift.findings() if f.status == "not_shown"]
+    rows += [] if energy.shown else [f"A cross-check by fuel and air: {energy.because}"]
+    return [*rows, *fit.notes]
+
+
+def gear_sentences(log: xr.Dataset, car: Car) -> list[str]:
+    """Say which gears were driven and what the speed sensor is worth; or why that cannot be told."""
+    try:
+        return speed_sentences(check_speed(log, car))
+    except ValueError as problem:
+        return [f"{problem}"]
+
+
+def draw_gears(log: xr.Dataset, car: Car) -> hv.Overlay:
+    """Draw the speed ratio with the lines of the gears; or why that cannot be drawn."""
+    try:
+        return draw_speed_ratio(trace_gears(log, car))
+    except ValueError as problem:
+        return draw_absent("Engine speed over road speed", str(problem))
