@@ -41,6 +41,30 @@ def chromium(chromium_path):
         yield started
 
 
+@pytest.fixture(scope="module", params=["light", "dark"])
+def steady(request, record, chromium):
+    """The steady page, drawn, on light and on dark paper; the tests that share it only look."""
+    with offline_page(chromium, color_scheme=request.param, viewport={"width": 1100, "height": 900}) as opened:
+        opened.show(record / "steady.html")
+        yield request.param, opened
+
+
+@pytest.fixture(scope="module")
+def light_steady(record, chromium):
+    """The steady page for tests that move things about."""
+    with offline_page(chromium, viewport={"width": 1100, "height": 900}) as opened:
+        opened.show(record / "steady.html")
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def phone_steady(record, chromium):
+    """The steady page on a phone."""
+    with offline_page(chromium, **PHONE) as opened:
+        opened.show(record / "steady.html")
+        yield opened
+
+
 def test_it_says_where_the_page_is_and_shows_progress(demo, record):
     done, _ = demo
     assert done.stdout.strip().endswith(f"open {record / 'index.html'}")
@@ -104,7 +128,7 @@ def test_a_page_opens_offline_without_a_request_or_a_complaint(record, chromium,
 
 def test_the_policy_of_a_page_stops_what_is_not_its_own(record, chromium):
     with offline_page(chromium) as opened:
-        opened.show(record / "steady.html")
+        opened.show(record / "drive_plan.html")
         opened.page.evaluate(
             """() => {
                 const script = document.createElement("script");
@@ -120,56 +144,65 @@ def test_the_policy_of_a_page_stops_what_is_not_its_own(record, chromium):
         assert any("Content Security Policy" in text for text in opened.complaints)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_figures_are_drawn_and_legible_on_light_and_dark(record, chromium, scheme):
-    with offline_page(chromium, color_scheme=scheme) as opened:
-        opened.show(record / "steady.html")
-        assert opened.page.locator("html.ready").count() == 1
-        assert opened.page.locator(".drawing").count() >= STEADY_FIGURES
-        painted = ink(opened.page, ".drawing")
-        assert sum(share > 0.005 for share in painted) >= STEADY_FIGURES
-        label = opened.page.evaluate(
-            """() => Object.values(Bokeh.index.roots ?? Bokeh.index)[0].model.references
-                ? [...Object.values(Bokeh.index.roots ?? Bokeh.index)[0].model.references()]
-                    .find((model) => "axis_label_text_color" in model).axis_label_text_color : null"""
-        )
-        paper = opened.page.evaluate("getComputedStyle(document.body).backgroundColor")
-        assert (label, paper) == {
-            "light": ("#23262b", "rgb(251, 250, 247)"),
-            "dark": ("#e4e2dc", "rgb(25, 28, 32)"),
-        }[scheme]
+def test_figures_are_drawn_and_legible_on_light_and_dark(steady):
+    scheme, opened = steady
+    assert opened.page.locator("html.ready").count() == 1
+    assert opened.page.locator(".drawing").count() >= STEADY_FIGURES
+    painted = ink(opened.page, ".drawing")
+    assert sum(share > 0.005 for share in painted) >= STEADY_FIGURES
+    label = opened.page.evaluate(
+        """() => Object.values(Bokeh.index.roots ?? Bokeh.index)[0].model.references
+            ? [...Object.values(Bokeh.index.roots ?? Bokeh.index)[0].model.references()]
+                .find((model) => "axis_label_text_color" in model).axis_label_text_color : null"""
+    )
+    paper = opened.page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert (label, paper) == {
+        "light": ("#23262b", "rgb(251, 250, 247)"),
+        "dark": ("#e4e2dc", "rgb(25, 28, 32)"),
+    }[scheme]
 
 
-def test_a_figure_pans_zooms_and_tells_what_is_under_the_pointer(record, chromium):
-    with offline_page(chromium, viewport={"width": 1100, "height": 900}) as opened:
-        opened.show(record / "steady.html")
-        page = opened.page
-        figure = page.locator(".drawing[aria-label*='True air flow']")
-        figure.scroll_into_view_if_needed()
-        box = figure.bounding_box()
-        at = (box["x"] + box["width"] / 2, box["y"] + 150)
-        spot = spot_of_a_mark(page, figure)
-        page.mouse.move(spot[0] - 40, spot[1] - 40)
-        page.mouse.move(*spot, steps=4)
-        expect(page.get_by_text("factor:")).to_be_visible()
-        before = ranges(page, figure)
-        page.mouse.move(*at)
-        page.mouse.down()
-        page.mouse.move(at[0] + 120, at[1] + 20, steps=5)
-        page.mouse.up()
-        panned = ranges(page, figure)
-        assert panned[0] != before[0]
-        assert panned[0] == panned[1]  # the panels share their x axis
-        page.mouse.wheel(0, 300)  # the wheel scrolls the page: its tool is off until it is chosen
-        page.wait_for_timeout(100)
-        assert ranges(page, figure) == panned
-        figure.locator(".bk-tool-icon-wheel-zoom").first.click()
-        figure.scroll_into_view_if_needed()
-        box = figure.bounding_box()
-        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 150)
-        page.mouse.wheel(0, -300)
-        page.wait_for_timeout(200)
-        assert span(ranges(page, figure)[0]) < 0.98 * span(panned[0])
+def test_whoever_cannot_see_or_point_gets_along(light_steady):
+    opened = light_steady
+    page = opened.page
+    assert page.get_attribute("html", "lang") == "en"
+    levels = page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4')].map((h) => Number(h.tagName[1]))")
+    assert levels[0] == 1
+    assert all(later <= earlier + 1 for earlier, later in itertools.pairwise(levels))
+    assert page.locator(".drawing:not([aria-label])").count() == 0
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
+
+
+def test_a_figure_pans_zooms_and_tells_what_is_under_the_pointer(light_steady):
+    opened = light_steady
+    page = opened.page
+    figure = page.locator(".drawing[aria-label*='True air flow']")
+    figure.scroll_into_view_if_needed()
+    box = figure.bounding_box()
+    at = (box["x"] + box["width"] / 2, box["y"] + 150)
+    spot = spot_of_a_mark(page, figure)
+    page.mouse.move(spot[0] - 40, spot[1] - 40)
+    page.mouse.move(*spot, steps=4)
+    expect(page.get_by_text("factor:")).to_be_visible()
+    before = ranges(page, figure)
+    page.mouse.move(*at)
+    page.mouse.down()
+    page.mouse.move(at[0] + 120, at[1] + 20, steps=5)
+    page.mouse.up()
+    panned = ranges(page, figure)
+    assert panned[0] != before[0]
+    assert panned[0] == panned[1]  # the panels share their x axis
+    page.mouse.wheel(0, 300)  # the wheel scrolls the page: its tool is off until it is chosen
+    page.wait_for_timeout(100)
+    assert ranges(page, figure) == panned
+    figure.locator(".bk-tool-icon-wheel-zoom").first.click()
+    figure.scroll_into_view_if_needed()
+    box = figure.bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 150)
+    page.mouse.wheel(0, -300)
+    page.wait_for_timeout(200)
+    assert span(ranges(page, figure)[0]) < 0.98 * span(panned[0])
 
 
 def ranges(page, figure):
@@ -221,34 +254,33 @@ def test_a_page_fits_a_phone(record, chromium, name):
         assert wide == 0
 
 
-def test_a_finger_on_a_figure_scrolls_the_page(record, chromium):
-    with offline_page(chromium, **PHONE) as opened:
-        opened.show(record / "steady.html")
-        active = opened.page.evaluate(
-            """() => Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
-                .filter((m) => "gestures" in m && m.gestures.pan).map((bar) => bar.gestures.pan.active)"""
-        )
-        assert active
-        assert set(active) == {None}
+def test_a_finger_on_a_figure_scrolls_the_page(phone_steady):
+    opened = phone_steady
+    active = opened.page.evaluate(
+        """() => Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
+            .filter((m) => "gestures" in m && m.gestures.pan).map((bar) => bar.gestures.pan.active)"""
+    )
+    assert active
+    assert set(active) == {None}
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_print_has_the_figures_on_white(record, chromium, tmp_path, scheme):
-    with offline_page(chromium, color_scheme=scheme) as opened:
-        opened.show(record / "steady.html")
-        opened.page.pdf(path=tmp_path / "steady.pdf", prefer_css_page_size=True)
-        assert (tmp_path / "steady.pdf").stat().st_size > 100_000
-        opened.page.emulate_media(media="print")
-        shown = opened.page.evaluate(
-            """() => [...document.querySelectorAll("canvas.paper")].map((canvas) => {
-                const box = canvas.getBoundingClientRect();
-                return [getComputedStyle(canvas).display, box.width, box.height, canvas.width];
-            })"""
-        )
-        assert len(shown) >= STEADY_FIGURES
-        assert all(display == "block" and width > 300 and height > 80 for display, width, height, _ in shown)
-        assert all(share > 0.005 for share in ink(opened.page, "canvas.paper"))
-        assert opened.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+def test_print_has_the_figures_on_white(steady, tmp_path):
+    _, opened = steady
+    opened.page.pdf(path=tmp_path / "steady.pdf", prefer_css_page_size=True)
+    assert (tmp_path / "steady.pdf").stat().st_size > 100_000
+    opened.page.emulate_media(media="print")
+    shown = opened.page.evaluate(
+        """() => [...document.querySelectorAll("canvas.paper")].map((canvas) => {
+            const box = canvas.getBoundingClientRect();
+            return [getComputedStyle(canvas).display, box.width, box.height, canvas.width];
+        })"""
+    )
+    assert len(shown) >= STEADY_FIGURES
+    assert all(display == "block" and width > 300 and height > 80 for display, width, height, _ in shown)
+    assert all(share > 0.005 for share in ink(opened.page, "canvas.paper"))
+    paper = opened.page.evaluate("getComputedStyle(document.body).backgroundColor")
+    opened.page.emulate_media(media="screen")
+    assert paper == "rgb(255, 255, 255)"
 
 
 def test_the_drive_plan_prints_on_one_sheet(record, chromium, tmp_path):
@@ -257,19 +289,6 @@ def test_the_drive_plan_prints_on_one_sheet(record, chromium, tmp_path):
         opened.page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True)
     pages = re.findall(rb"/Type\s*/Page[^s]", (tmp_path / "sheet.pdf").read_bytes())
     assert len(pages) == 1
-
-
-def test_whoever_cannot_see_or_point_gets_along(record, chromium):
-    with offline_page(chromium) as opened:
-        opened.show(record / "steady.html")
-        page = opened.page
-        assert page.get_attribute("html", "lang") == "en"
-        levels = page.evaluate("[...document.querySelectorAll('h1,h2,h3,h4')].map((h) => Number(h.tagName[1]))")
-        assert levels[0] == 1
-        assert all(later <= earlier + 1 for earlier, later in itertools.pairwise(levels))
-        assert page.locator(".drawing:not([aria-label])").count() == 0
-        page.keyboard.press("Tab")
-        assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
 
 
 def test_a_status_is_a_word_and_a_shape_not_only_a_colour(record, chromium):

@@ -37,6 +37,7 @@ chapter = Chapter("good", (finding,), {"t": table}, NextRevision(revision, {}),
                   change=Section(("Change it.",), (("A table", table),)),
                   drive_next=Section(("Drive on.",), (("Holds", table),)))
 """
+SETTINGS = {"good": {"scale": 3.0}}
 FIGURE = 'hv.Curve([(0, 1), (1, 2)], "time [s]", "x").opts(responsive=True, height=200, title="A figure")'
 
 
@@ -78,17 +79,28 @@ def notebooks(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def records(workspace, notebooks):
-    """Two runs alike, then one in which an analysis fails."""
+    """Two runs alike at the same time, then one in which an analysis fails; the last record."""
+    context = multiprocessing.get_context("spawn")
+    at_once = [context.Process(target=record_apart, args=(workspace, notebooks["good"], SETTINGS)) for _ in range(2)]
+    for process in at_once:
+        process.start()
+    for process in at_once:
+        process.join()
+    assert [process.exitcode for process in at_once] == [0, 0]
     opened = open_session(workspace / "sessions" / SESSION_NAME)
-    settings = {"good": {"scale": 3.0}}
-    chosen = [[notebooks["good"]], [notebooks["good"]], [notebooks["good"], notebooks["bad"]]]
-    return [record_session(opened, some, settings) for some in chosen]
+    return record_session(opened, [notebooks["good"], notebooks["bad"]], SETTINGS)
+
+
+def record_apart(workspace, notebook, settings):
+    """Record in another process; a failed notebook ends it with 1."""
+    if record_session(open_session(workspace / "sessions" / SESSION_NAME), [notebook], settings).failed:
+        raise SystemExit(1)
 
 
 @pytest.fixture(scope="module")
 def places(records):
     """Folders of the three records, the last one in place."""
-    return [records[1].kept, records[2].kept, records[2].place]
+    return [records.place.with_name(f"{SESSION_NAME}.1"), records.kept, records.place]
 
 
 def results(place):
@@ -124,6 +136,13 @@ def test_the_same_inputs_give_the_same_results_byte_for_byte(places):
     assert bare[0] == bare[1]
     assert len(bare[0]) > 500
     assert set(results(places[0])) == set(results(places[1]))
+
+
+def test_two_runs_at_once_do_not_mix(places):
+    for place in places[:2]:
+        assert [finding["id"] for finding in results(place)["findings"]] == ["good.answer"]
+        assert (place / "good.html").exists()
+    assert not list(places[0].parent.glob(f"{UNFINISHED}*"))
 
 
 def test_every_row_is_accounted_for(places, workspace):
@@ -176,7 +195,7 @@ def test_no_path_of_the_machine_is_in_a_record(places, workspace, notebooks):
 
 
 def test_a_failed_analysis_leaves_a_readable_record_marked_at_its_top(records, places):
-    assert records[2].failed
+    assert records.failed
     index = (places[2] / "index.html").read_text(encoding="utf-8")
     assert "This record is marked failed" in index
     assert index.index("This record is marked failed") < index.index("What was driven")
@@ -208,15 +227,11 @@ def test_pages_ask_for_no_network(places):
         assert path.stat().st_size < 5e6
 
 
-def record_slowly(workspace, notebook):
-    record_session(open_session(workspace / "sessions" / SESSION_NAME), [notebook], {})
-
-
 def test_a_run_that_is_killed_leaves_the_old_record(workspace, notebooks, records, tmp_path):
-    place = records[2].place
+    place = records.place
     before = (place / "results.json").read_bytes()
     slow = write_notebook(tmp_path, "slow", "import time\ntime.sleep(60)")
-    process = multiprocessing.get_context("spawn").Process(target=record_slowly, args=(workspace, slow))
+    process = multiprocessing.get_context("spawn").Process(target=record_apart, args=(workspace, slow, {}))
     process.start()
     deadline = time.monotonic() + 60
     while not list(place.parent.glob(f"{UNFINISHED}*/slow.ipynb")) and time.monotonic() < deadline:
@@ -232,18 +247,20 @@ def test_a_kernel_of_another_python_is_refused(tmp_path, monkeypatch):
     from tunelab.record import execute
 
     notebook = write_notebook(tmp_path, "n", "print('it ran')")
-    monkeypatch.setattr(execute.sys, "prefix", "/another/python")
-    run = execute.run_notebook(notebook, {"session": "s"}, record=tmp_path, root=tmp_path)
+    with execute.kernels_at(tmp_path, tmp_path):
+        monkeypatch.setenv(execute.PREFIX, "/another/python")
+        run = execute.run_notebook(notebook, {"session": "s"}, tmp_path)
     assert "runs in another Python than tunelab" in run.failure
     outputs = [output for cell in run.executed.cells for output in cell.get("outputs", [])]
     assert not any("it ran" in output.get("text", "") for output in outputs)
 
 
 def test_a_kernel_that_dies_is_a_failure_and_not_a_crash(tmp_path):
-    from tunelab.record.execute import run_notebook
+    from tunelab.record.execute import kernels_at, run_notebook
 
     notebook = write_notebook(tmp_path, "n", "print('alive')", "import os\nos._exit(3)")
-    run = run_notebook(notebook, {"session": "s"}, record=tmp_path, root=tmp_path)
+    with kernels_at(tmp_path, tmp_path):
+        run = run_notebook(notebook, {"session": "s"}, tmp_path)
     assert run.failed
     assert "kernel" in run.failure
     outputs = [output for cell in run.executed.cells for output in cell.get("outputs", [])]

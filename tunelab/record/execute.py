@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import tempfile
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -41,8 +42,25 @@ class Run:
         return bool(self.failure)
 
 
-def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], *, record: Path, root: Path) -> Run:
-    """Execute a notebook from a clean kernel, with a progress bar on stderr.
+@contextmanager
+def kernels_at(root: Path, record: Path) -> Iterator[None]:
+    """Let kernels start in the workspace `root`, so that no path of this machine need be a parameter.
+
+    Working directory and environment belong to the process: one block round all notebooks that run side by side. Inside
+    it notebooks write into the folder `record`.
+    """
+    before = Path.cwd()
+    with _environment({PAGE_RUN: "1", OUT: str(record), PREFIX: sys.prefix}), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        os.chdir(root)
+        try:
+            yield
+        finally:
+            os.chdir(before)
+
+
+def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Path) -> Run:
+    """Execute a notebook from a clean kernel, with a progress bar on stderr; inside a block of `kernels_at`.
 
     Parameters
     ----------
@@ -52,8 +70,6 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], *, record:
         Checked parameters.
     record : Path
         Folder of the record being written: gets `<name>.ipynb`, finished cells even when a later one fails.
-    root : Path
-        The workspace: the kernel's working directory, so that no path of this machine need be a parameter.
     """
     import papermill
     from papermill.exceptions import PapermillException
@@ -61,26 +77,38 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], *, record:
     output = record / f"{notebook.name}.ipynb"
     prepared = _with_check(nbformat.read(notebook.path, as_version=4))
     failure = ""
-    with _environment({PAGE_RUN: "1", OUT: str(record), PREFIX: sys.prefix}), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
+    try:
+        with _own_channel() as channel:
             papermill.execute_notebook(
                 prepared,
                 str(output),
                 parameters=dict(parameters),
                 kernel_name="python3",
                 language="python",
-                cwd=str(root),
                 progress_bar={"desc": notebook.name, "file": sys.stderr, "leave": True},
-                config=Config({"KernelManager": {"transport": "tcp" if os.name == "nt" else "ipc"}}),
+                config=Config({"KernelManager": channel}),
             )
-        except PapermillException as error:
-            failure = _one_line(error)
-        except RuntimeError as error:  # jupyter_client: the kernel died or never started
-            failure = f"the kernel stopped: {_first_line(str(error))}"
+    except PapermillException as error:
+        failure = _one_line(error)
+    except RuntimeError as error:  # jupyter_client: the kernel died or never started
+        failure = f"the kernel stopped: {_first_line(str(error))}"
     executed = _tidy(nbformat.read(output, as_version=4) if output.exists() else prepared)
     nbformat.write(executed, output)
     return Run(notebook, executed, failure)
+
+
+@contextmanager
+def _own_channel() -> Iterator[dict[str, str]]:
+    """Settings of a channel that only this kernel and this process use, open to no network.
+
+    The sockets lie in a folder of their own: left to itself the kernel manager takes the same names for every kernel
+    that starts in one place, and two runs at once would talk into each other's.
+    """
+    if os.name == "nt":  # no such sockets there
+        yield {"transport": "tcp"}
+        return
+    with tempfile.TemporaryDirectory(prefix="tunelab-", ignore_cleanup_errors=True) as folder:
+        yield {"transport": "ipc", "ip": os.path.join(folder, "k")}
 
 
 def _with_check(node: nbformat.NotebookNode) -> nbformat.NotebookNode:

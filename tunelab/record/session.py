@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import datetime
+import os
 import shutil
 import time
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 from tunelab.log.store import write_log
 from tunelab.record.chapter import CHAPTERS, read_chapters
 from tunelab.record.evidence import Evidence, gather_evidence
-from tunelab.record.execute import Run, run_notebook
+from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
@@ -21,6 +23,8 @@ from tunelab.record.provenance import write_crate
 from tunelab.record.results import results_data, results_text
 from tunelab.record.summary import sheet_page, summary_page
 from tunelab.record.table import write_table
+
+AT_ONCE = 4  # notebooks that run side by side, where there are as many processors
 
 
 @dataclass(frozen=True)
@@ -93,16 +97,22 @@ def _run_all(
     settings: Mapping[str, Mapping[str, Value]],
     folder: Path,
 ) -> tuple[list[tuple[Run, dict[str, Value]]], dict[str, float]]:
+    """Run the notebooks, a few at a time, each in a kernel of its own; results in the order of the notebooks."""
     root = opened.workspace.root.absolute()
     session = opened.folder.path.absolute().relative_to(root).as_posix()
-    runs, seconds = [], {}
-    for notebook in notebooks:
+    seconds: dict[str, float] = {}
+
+    def run_one(notebook: Notebook) -> tuple[Run, dict[str, Value]]:
         parameters = {p.name: p.default for p in notebook.parameters if p.name != "out"}
         parameters |= {**settings.get(notebook.name, {}), "session": session}
         begin = time.monotonic()
-        runs.append((run_notebook(notebook, parameters, record=folder, root=root), parameters))
+        run = run_notebook(notebook, parameters, folder)
         seconds[notebook.name] = round(time.monotonic() - begin, 1)
-    return runs, seconds
+        return run, parameters
+
+    with kernels_at(root, folder), ThreadPoolExecutor(max_workers=min(AT_ONCE, os.cpu_count() or 1)) as pool:
+        runs = list(pool.map(run_one, notebooks))
+    return runs, {notebook.name: seconds[notebook.name] for notebook in notebooks}
 
 
 def _write_files(
