@@ -103,7 +103,7 @@ def made_up_fit(*, dead_time_shown: bool = True) -> SteadyFit:
         OverallConstant(1.02, 1.0, 1.04, "Injector flow, meter scale and lambda gain act alike."), pulsation,
         LambdaError(9.4, 8.8, 10.1, 4.1, 12.0, 1.2, 1500.0, 0.3, 560.0),
         LambdaError(0.9, 0.7, 1.2, 0.3, -1.4, 3.2, 4100.0, 0.7, 560.0),
-        None, None, blocks, ("The trims were referred back.",), 12000, 3100, None,
+        None, None, blocks, ("The trims were referred back.",), 12000, 3100, points=None, posterior=None,
     )  # fmt: skip
 
 
