@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Literal
 
@@ -114,7 +115,7 @@ def blocks(time_s: np.ndarray, block_s: float) -> list[slice]:
             continue
         edges = np.searchsorted(time_s, time_s[part[0]] + span / pieces * np.arange(pieces + 1))
         edges[-1] = part[-1] + 1
-        found += [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a > 1]
+        found += [slice(int(a), int(b)) for a, b in itertools.pairwise(edges) if b - a > 1]
     return found
 
 

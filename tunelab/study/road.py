@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -111,7 +112,7 @@ def _parts(log: xr.Dataset, mask: np.ndarray, shortest_s: float) -> Iterator[tup
     gaps = find_gaps(log).tolist()
     for first, last in runs(mask):
         edges = [first, *[g for g in gaps if first < g < last], last]
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in itertools.pairwise(edges):
             if time[b - 1] - time[a] >= shortest_s:
                 yield float(time[a]), float(time[b - 1])
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -42,7 +44,7 @@ def find_cuts(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
     found = []
     for first, last in runs(_closed_up(mask, row_step_s(log))):
         inner = [first, *sorted(g for g in gaps if first < g < last), last]
-        for a, b in zip(inner[:-1], inner[1:], strict=True):
+        for a, b in itertools.pairwise(inner):
             if rows["time"][b - 1] - rows["time"][a] >= SHORTEST_S:
                 found.append(_describe(log, rows, a, b, begins=a not in gaps and a > 0, ends=b not in gaps))
     return pd.DataFrame(found, columns=CUT_COLUMNS)

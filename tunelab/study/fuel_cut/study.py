@@ -106,7 +106,7 @@ def _lowest(entries: pd.Series) -> Estimate:
     known = known[np.isfinite(known)]
     if not known.size:
         return Estimate(NAN, NAN, NAN, "rpm", 0, len(entries), "no fuel cut on overrun is in the log")
-    text = f"lowest of {known.size} cuts (highest {known.max():.0f} rpm); below it nobody closed the throttle, or none came"
+    text = f"lowest of {known.size} cuts (highest {known.max():.0f} rpm); below it no throttle closed, or no cut came"
     return Estimate(float(known.min()), NAN, NAN, "rpm", known.size, len(entries) - known.size, text)
 
 

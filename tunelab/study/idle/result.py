@@ -17,7 +17,7 @@ OVERLAP_CAUTION = (
     "what burns. Do not add fuel at idle for this reading alone: go by even running, by the least throttle that holds "
     "the speed, and by what the plugs show; believe the sensor from about 1500 rpm under load."
 )
-ALWAYS = "An exhaust leak before the sensor, or a misfire, also reads lean at idle: look for both before the fuel is changed."
+ALWAYS = "An exhaust leak before the sensor, or a misfire, also reads lean at idle: look for both before changing fuel."
 
 
 @dataclass(frozen=True)

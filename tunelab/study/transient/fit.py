@@ -84,7 +84,7 @@ def predict(signal: TransientSignal, sensor: LambdaSensor, parameters: np.ndarra
 
 
 def drawn_air(signal: TransientSignal, parameters: np.ndarray) -> np.ndarray:
-    """Air that the cylinders draw [kg/h], shape (grid,): by manifold pressure where the log has it, else by the meter."""
+    """Air that the cylinders draw [kg/h], shape (grid,): by manifold pressure if logged, else by the meter."""
     air = signal.pressure_kg_h
     if air is None:
         air = cylinder_air(signal.meter_kg_h, signal.speed_rpm, GRID_S, volume_ratio=float(parameters[2]))

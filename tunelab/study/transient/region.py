@@ -41,7 +41,7 @@ class Film:
 
 
 def regions_of(windows: list[Window], coolant_min_c: float) -> dict[str, np.ndarray]:
-    """Name and windows of each region, bool arrays of shape (windows,): by coolant temperature, warm ones by speed too."""
+    """Windows of each region, bool arrays of shape (windows,): by coolant temperature, warm ones by speed too."""
     coolant = np.array([w.coolant_c for w in windows])
     speed = np.array([w.engine_speed_rpm for w in windows])
     if not np.isfinite(coolant).any():

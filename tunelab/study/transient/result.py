@@ -117,8 +117,8 @@ def proposal_sentence(row: pd.Series) -> str:
         return f"{text}: the difference is within its interval, leave acceleration fuelling as it is."
     way = "more" if row["missing_mg"] > 0 else "less"
     return (
-        f"{text}: {abs(row['missing_mg']):.0f} mg {way} is wanted. Right would be about {row['first_pct']:.0f} % at first, "
-        f"falling with a time constant of {row['decay_s']:.2f} s; go half of the way, drive the same tip-ins, look again."
+        f"{text}: {abs(row['missing_mg']):.0f} mg {way} is wanted. Right would be {row['first_pct']:.0f} % at first, "
+        f"falling with a time constant of {row['decay_s']:.2f} s; go half of the way, drive the same again."
     )
 
 

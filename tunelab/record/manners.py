@@ -1,0 +1,255 @@
+"""What road manners and launches say in the summary."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.log.align import add_air_flow, refer_back
+from tunelab.log.flag import flag_log
+from tunelab.log.load import load_session
+from tunelab.record.chapter import Chapter, Section
+from tunelab.record.opened import OpenedSession
+from tunelab.study.fuel_cut import FuelCutStudy
+from tunelab.study.gearing.reading import fresh_readings
+from tunelab.study.heat import HeatStudy
+from tunelab.study.idle import ALWAYS, OVERLAP_CAUTION, Hunting, IdleStudy, Spectrum, spectrum
+from tunelab.study.launch import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, effects_table
+from tunelab.study.overlay import overlay
+from tunelab.study.road import RoadDrive
+from tunelab.study.transient import TransientStudy, proposal_sentence
+from tunelab.study.trims import ONLY_ONCE, WRONG_AT_IDLE, TrimStudy, change_sentence, compare_trims, study_trims
+
+
+@dataclass(frozen=True)
+class Manners:
+    """All road studies of one session."""
+
+    drive: RoadDrive
+    idle: IdleStudy
+    cut: FuelCutStudy
+    trims: TrimStudy
+    transient: TransientStudy
+    heat: HeatStudy
+
+
+@dataclass(frozen=True)
+class OtherLogs:
+    """Flagged logs of other sessions of the workspace, and those that could not be read."""
+
+    logs: tuple[tuple[str, xr.Dataset], ...]  # session name and log, in the order driven
+    inputs: tuple[dict, ...]
+    left_out: pd.DataFrame  # session, because
+
+
+def other_logs(opened: OpenedSession, *, step: str, names: Sequence[str]) -> OtherLogs:
+    """Read other sessions of the workspace to compare with.
+
+    Parameters
+    ----------
+    opened : OpenedSession
+    step : str
+        Only sessions of this step, when no names are given.
+    names : sequence of str
+        Sessions to read; empty: every other one of the step.
+
+    Raises
+    ------
+    KeyError
+        A name that the workspace does not have.
+    """
+    sessions = opened.workspace.sessions
+    for name in names:
+        if name not in sessions:
+            raise KeyError(f"{name!r} is not a session of this workspace; there are: {', '.join(sorted(sessions))}.")
+    chosen = list(names) or [name for name, s in sorted(sessions.items()) if step in s.session.steps]
+    logs, inputs, left_out = [], [], []
+    for name in chosen:
+        if name == opened.name:
+            continue
+        session = sessions[name].session
+        try:
+            log = load_session(opened.workspace, name)
+            log = flag_log(log, opened.car, session, revision=opened.workspace.revisions[session.revision])
+        except (ValueError, OSError) as error:
+            left_out.append((name, str(error)))
+            continue
+        logs.append((name, log))
+        inputs += _inputs(name, log)
+    return OtherLogs(tuple(logs), tuple(inputs), pd.DataFrame(left_out, columns=["session", "because"]))
+
+
+def _inputs(name: str, log: xr.Dataset) -> list[dict]:
+    keys = ("sha256", "rows_in", "rows_kept", "rows_set_aside")
+    files = json.loads(log.attrs["files"])
+    return [{"path": f"{name}/{file['path']}"} | {key: file[key] for key in keys} for file in files]
+
+
+def earlier_trims(opened: OpenedSession, others: OtherLogs) -> list[TrimStudy]:
+    """Trims of the sessions driven before this one, in the order driven."""
+    sessions = opened.workspace.sessions
+    day = opened.folder.session.date
+    before = [(n, log) for n, log in others.logs if (sessions[n].session.date, n) < (day, opened.name)]
+    before.sort(key=lambda pair: (sessions[pair[0]].session.date, pair[0]))
+    return [
+        study_trims(log, opened.car, opened.workspace.revisions[sessions[name].session.revision])
+        for name, log in before
+    ]
+
+
+def trim_changes(trims: TrimStudy, earlier: Sequence[TrimStudy]) -> tuple[str, pd.DataFrame]:
+    """Say what became of the long-term trims since the last session that shows any, with the cells."""
+    shown = [study for study in earlier if study.shown]
+    if not trims.shown or not shown:
+        why = trims.because or "no earlier session of this workspace shows trims in closed loop."
+        return f"Whether trims changed by themselves between sessions is not shown: {why}", compare_trims(
+            trims, trims
+        ).iloc[:0]
+    return change_sentence(shown[-1], trims), compare_trims(shown[-1], trims)
+
+
+def manners_chapter(
+    opened: OpenedSession, manners: Manners, *, earlier: Sequence[TrimStudy] = (), others: OtherLogs | None = None
+) -> Chapter:
+    """Put the road studies into a chapter of the record."""
+    car, drive = opened.car, manners.drive
+    findings = [
+        *manners.idle.findings(car), *manners.cut.findings(car), *manners.trims.findings(car),
+        *manners.transient.findings(car), *manners.heat.findings(car),
+    ]  # fmt: skip
+    sentence, _ = trim_changes(manners.trims, earlier)
+    tables = {
+        "road_segments": drive.segments,
+        "idle": manners.idle.stretches,
+        "fuel_cuts": manners.cut.cuts,
+        "returns_to_idle": manners.cut.returns,
+        "excursions": manners.transient.excursions,
+    }
+    tables |= {"trims": manners.trims.cells} if manners.trims.shown else {}
+    tables |= {"acceleration_fuel": manners.transient.fuel} if len(manners.transient.fuel) else {}
+    return Chapter(
+        notebook="road_manners",
+        findings=tuple(findings),
+        tables=tables,
+        driven=Section((_driven(drive),)),
+        change=Section(_changes(manners, sentence)),
+        cannot_show=Section(tuple(f"{kind}: {why}." for kind, why in drive.missing.items())),
+        cautions=Section((OVERLAP_CAUTION if car.engine.long_overlap_cam else ALWAYS,)),
+        inputs=others.inputs if others else (),
+    )
+
+
+def _driven(drive: RoadDrive) -> str:
+    counts = drive.segments["kind"].value_counts(sort=False)
+    return "Parts of the drive: " + ", ".join(f"{count} × {kind}" for kind, count in counts.items()) + "."
+
+
+def _changes(manners: Manners, trims: str) -> tuple[str, ...]:
+    fuel = manners.transient.fuel
+    told = [proposal_sentence(row) for _, row in fuel.iterrows()]
+    if not told:
+        film = manners.transient.film
+        why = manners.transient.because or (film.because if film else "no film was fitted")
+        told = [f"Acceleration fuelling: nothing is proposed; {why.rstrip('.')}."]
+    return (*told, trims, *((ONLY_ONCE, WRONG_AT_IDLE) if manners.trims.shown else ()))
+
+
+def launch_overlay(logs: Sequence[tuple[str, xr.Dataset]], study: LaunchStudy) -> pd.DataFrame:
+    """Rows of every launch around its release, with `driver`; `logs` are session name and log, this session first."""
+    channels = ("engine_speed_rpm", "road_speed_km_h", "gps_speed_km_h", "throttle_pct", "lambda_measured")
+    parts, count = [], 0
+    for name, log in logs:
+        own = [launch for launch in study.launches if launch.session == name]
+        if own:
+            rows = overlay(log, [launch.release_s for launch in own], channels, span=(-2.0, 6.0))
+            parts.append(rows.assign(event=rows["event"] + count, driver=own[0].driver))
+            count += len(own)
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["event", "driver", *channels])
+
+
+def launch_chapter(opened: OpenedSession, study: LaunchStudy, others: OtherLogs) -> Chapter:
+    """Put the launches into a chapter of the record."""
+    table = study.table()
+    sentences = [c.sentence for c in study.contrasts]
+    own = list(study.own)
+    driven = f"{len(own)} launches" if own else study.because
+    spark = any(launch.spark_retard_share > 0.1 for launch in own)
+    cut = any(launch.fuel_cut_share > 0.05 for launch in own)
+    cautions = [HEAT_CAUTION] * spark + [CUT_CAUTION] * cut
+    missing = [] if study.contrasts else ["How drivers differ: two drivers with two launches each are wanted."]
+    if own and not any(np.isfinite(launch.slip_peak_pct) for launch in own):
+        missing.append(f"Wheel slip. {own[0].slip_source}.")
+    tables = {"launches": table} if len(table) else {}
+    tables |= {"driver_effects": effects_table(study.effects).reset_index()} if study.effects else {}
+    return Chapter(
+        notebook="launch",
+        findings=tuple(study.findings(opened.car)),
+        tables=tables,
+        driven=Section((driven,)),
+        change=Section(tuple(sentences)),
+        cannot_show=Section(tuple(missing)),
+        cautions=Section(tuple(cautions)),
+        inputs=others.inputs,
+    )
+
+
+def worst_idle(log: xr.Dataset, idle: IdleStudy) -> tuple[Spectrum | None, Hunting | None]:
+    """Spectrum of the stretch of idle with the largest swing, or of the one that would show the smallest."""
+    worst = idle.worst_hunting
+    if worst is None:
+        return None, None
+    time, speed = fresh_readings(log, "engine_speed_rpm")
+    own = (time >= worst.start_s) & (time <= worst.start_s + worst.seconds)
+    return spectrum(time[own], speed[own]), worst
+
+
+def tip_in_overlay(log: xr.Dataset, opened: OpenedSession, study: TransientStudy) -> pd.DataFrame:
+    """Rows around every tip-in that stands alone, with lambda referred back to the moment of fuelling."""
+    channels = ("throttle_pct", "lambda_at_fuelling", "enrichment_pct")
+    delay = study.delay
+    if not study.shown or delay is None:
+        return overlay(log, [], channels, span=(-1.0, 2.5))
+    referred = refer_back(
+        add_air_flow(log, opened.car, opened.revision),
+        delay_s=delay.delay_s,
+        delay_flow_s_kg_h=delay.delay_flow_s_kg_h,
+        lag_s=delay.lag_s,
+    )
+    return overlay(referred, study.of_kind("tip-in")["at_s"], channels, span=(-1.0, 2.5))
+
+
+def fold_in_table(trims: TrimStudy) -> pd.DataFrame:
+    """The breakpoints at which folding trims into the curve would change it, for a reader."""
+    names = [
+        "reading",
+        "in force [kg/h]",
+        "factor",
+        "factor, lower",
+        "factor, upper",
+        "folded in [kg/h]",
+        "evidence [s]",
+    ]
+    if trims.fold_in.empty:
+        return pd.DataFrame(columns=names)
+    measured = trims.fold_in[trims.fold_in["basis"] == "measured"].drop(columns="basis")
+    return measured.set_axis(names, axis=1)
+
+
+def launch_table(study: LaunchStudy) -> pd.DataFrame:
+    """One row per launch, what a reader wants to compare."""
+    columns = {
+        "session": "session", "number": "launch", "driver": "driver", "release_s": "released [s]",
+        "held_rpm": "held [rpm]", "held_spread_rpm": "spread [rpm]", "held_drift_rpm_s": "drift [rpm/s]",
+        "engaged": "hold engaged", "let_go_s": "hold let go after moving [s]", "bog_rpm": "bog [rpm]",
+        "recovery_s": "recovery [s]", "slip_peak_pct": "peak slip [%]", "time_to_distance_s": "time [s]",
+        "time_lower_s": "lower", "time_upper_s": "upper", "fuel_cut_share": "fuel cut in hold",
+        "spark_retard_share": "spark retarded in hold", "slip_source": "ground speed from",
+    }  # fmt: skip
+    table = study.table()[list(columns)].rename(columns=columns)
+    words = {True: "yes", False: "no", None: "not shown"}
+    return table.assign(**{"hold engaged": [words[value] for value in table["hold engaged"]]})

@@ -1,0 +1,22 @@
+"""Launches: held speed, release, bog, slip, time to a distance, repeats and drivers."""
+
+from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, effects_table, one_way
+from tunelab.study.launch.find import LaunchSpan, find_launches
+from tunelab.study.launch.measure import Launch, ground_speed
+from tunelab.study.launch.study import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, study_launches
+
+__all__ = [
+    "CUT_CAUTION",
+    "HEAT_CAUTION",
+    "DriverContrast",
+    "Launch",
+    "LaunchSpan",
+    "LaunchStudy",
+    "OneWay",
+    "contrast",
+    "effects_table",
+    "find_launches",
+    "ground_speed",
+    "one_way",
+    "study_launches",
+]

@@ -1,0 +1,181 @@
+"""Do drivers differ: one-way random effects over repeats within drivers.
+
+A driver's repeats scatter about the driver's own mean; the means scatter between drivers. Both variances are estimated
+from the analysis of variance, with intervals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tunelab.study.estimate import CONFIDENCE, NAN
+
+LEAST_REPEATS = 2
+
+
+@dataclass(frozen=True)
+class OneWay:
+    """One-way analysis of variance and the components of variance behind it."""
+
+    groups: tuple[str, ...]
+    counts: tuple[int, ...]
+    means: tuple[float, ...]
+    between_square: float  # mean square between groups
+    within_square: float
+    freedom_between: int
+    freedom_within: int
+    f: float
+    p: float
+    within_sd: float  # standard deviation of repeats
+    within_lower: float
+    within_upper: float
+    between_sd: float  # standard deviation between drivers; 0 where repeats alone explain how the means differ
+    between_lower: float
+    between_upper: float
+    confidence: float = CONFIDENCE
+    method: str = "one-way random effects: mean squares, chi-squared and Satterthwaite-type (modified large-sample)"
+
+
+@dataclass(frozen=True)
+class DriverContrast:
+    """Two drivers held against each other in one quantity."""
+
+    quantity: str
+    unit: str
+    first: str
+    second: str
+    difference: float  # first less second
+    lower: float
+    upper: float
+    repeats: tuple[int, int]
+    sentence: str
+
+
+def one_way(groups: Mapping[str, Sequence[float]]) -> OneWay:
+    """Analyse groups of repeats.
+
+    Parameters
+    ----------
+    groups : mapping
+        Name of each group → its values; NaN are left out, groups with less than two values too.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two groups with two values each.
+
+    Notes
+    -----
+    The interval of the between-variance is the modified large-sample one: R. K. Burdick, F. A. Graybill, "Confidence
+    Intervals on Variance Components" (1992), ch. 3, with the harmonic mean of the group sizes where they differ
+    (J. D. Thomas, R. A. Hultquist, Ann. Stat. 6 (1978) 582; both from memory). With two drivers it is wide.
+    """
+    kept = {name: np.asarray(values, dtype=float) for name, values in groups.items()}
+    kept = {name: values[np.isfinite(values)] for name, values in kept.items()}
+    kept = {name: values for name, values in kept.items() if values.size >= LEAST_REPEATS}
+    if len(kept) < 2:
+        raise ValueError(f"{len(kept)} groups have {LEAST_REPEATS} repeats or more; two are wanted.")
+    centre = float(np.concatenate(list(kept.values())).mean())  # taken off first: large offsets cost digits
+    shifted = [values - centre for values in kept.values()]
+    return _analysed(kept, shifted)
+
+
+def _analysed(kept: Mapping[str, np.ndarray], shifted: list[np.ndarray]) -> OneWay:
+    counts = np.array([values.size for values in shifted])
+    means = np.array([values.mean() for values in shifted])
+    grand = float(np.sum(counts * means) / counts.sum())
+    free_between, free_within = counts.size - 1, int(counts.sum() - counts.size)
+    between = float(np.sum(counts * (means - grand) ** 2) / free_between)
+    within = float(sum(np.sum((v - v.mean()) ** 2) for v in shifted) / free_within)
+    ratio = between / within if within > 0 else np.inf
+    harmonic = counts.size / float(np.sum(1.0 / counts))
+    low, high = (stats.chi2.ppf(q, free_within) for q in (0.5 - CONFIDENCE / 2, 0.5 + CONFIDENCE / 2))
+    return OneWay(
+        groups=tuple(kept),
+        counts=tuple(int(c) for c in counts),
+        means=tuple(float(v.mean()) for v in kept.values()),
+        between_square=between,
+        within_square=within,
+        freedom_between=free_between,
+        freedom_within=free_within,
+        f=ratio,
+        p=float(stats.f.sf(ratio, free_between, free_within)),
+        within_sd=float(np.sqrt(within)),
+        within_lower=float(np.sqrt(free_within * within / high)),
+        within_upper=float(np.sqrt(free_within * within / low)),
+        **_between(harmonic * float(np.var(means, ddof=1)), within, (free_between, free_within), harmonic),
+    )
+
+
+def _between(square: float, within: float, freedom: tuple[int, int], size: float) -> dict[str, float]:
+    """Standard deviation between groups with its modified large-sample interval."""
+    tail = 0.5 - CONFIDENCE / 2
+    a, b = freedom
+    g1, g2 = 1.0 - 1.0 / stats.f.ppf(1 - tail, a, 1e9), 1.0 - 1.0 / stats.f.ppf(1 - tail, b, 1e9)
+    h1, h2 = 1.0 / stats.f.ppf(tail, a, 1e9) - 1.0, 1.0 / stats.f.ppf(tail, b, 1e9) - 1.0
+    upper_f, lower_f = stats.f.ppf(1 - tail, a, b), stats.f.ppf(tail, a, b)
+    g12 = ((upper_f - 1.0) ** 2 - g1**2 * upper_f**2 - h2**2) / upper_f
+    h12 = ((1.0 - lower_f) ** 2 - h1**2 * lower_f**2 - g2**2) / lower_f
+    middle = square - within
+    down = g1**2 * square**2 + h2**2 * within**2 + g12 * square * within
+    up = h1**2 * square**2 + g2**2 * within**2 + h12 * square * within
+    ends = (middle - np.sqrt(max(down, 0.0)), middle + np.sqrt(max(up, 0.0)))
+    values = np.sqrt(np.maximum(np.array([middle, *ends]) / size, 0.0))
+    return {"between_sd": float(values[0]), "between_lower": float(values[1]), "between_upper": float(values[2])}
+
+
+def contrast(groups: Mapping[str, Sequence[float]], quantity: str, unit: str) -> list[DriverContrast]:
+    """Hold every two groups against each other (Welch, with Bonferroni's allowance for the number of pairs).
+
+    Groups with fewer than two values are left out. The sentence says by how much they differ, or that they cannot be
+    told apart.
+    """
+    kept = {name: np.asarray(v, dtype=float)[np.isfinite(v)] for name, v in groups.items()}
+    names = [name for name, values in kept.items() if values.size >= LEAST_REPEATS]
+    pairs = [(a, b) for i, a in enumerate(names) for b in names[i + 1 :]]
+    return [_pair(kept, pair, (quantity, unit), len(pairs)) for pair in pairs]
+
+
+def _pair(kept, pair: tuple[str, str], what: tuple[str, str], count: int) -> DriverContrast:
+    a, b = (kept[name] for name in pair)
+    quantity, unit = what
+    difference = float(a.mean() - b.mean())
+    parts = [v.var(ddof=1) / v.size for v in (a, b)]
+    total = float(sum(parts))
+    if total <= 0.0:
+        return DriverContrast(quantity, unit, *pair, difference, NAN, NAN, (a.size, b.size), "repeats do not scatter")
+    freedom = total**2 / sum(p**2 / (v.size - 1) for p, v in zip(parts, (a, b), strict=True))
+    half = float(stats.t.ppf(1 - (1 - CONFIDENCE) / 2 / count, freedom)) * float(np.sqrt(total))
+    lower, upper = difference - half, difference + half
+    digits = 0 if max(abs(lower), abs(upper)) >= 20 else 2
+    span = f"{difference:+.{digits}f} {unit} ({lower:+.{digits}f} to {upper:+.{digits}f})"
+    if lower <= 0.0 <= upper:
+        text = f"{quantity}: {pair[0]} and {pair[1]} cannot be told apart, {span}."
+    else:
+        text = f"{quantity}: the drivers differ by {span}, {pair[0]} less {pair[1]}."
+    return DriverContrast(quantity, unit, *pair, difference, lower, upper, (a.size, b.size), text)
+
+
+def effects_table(effects: Mapping[str, OneWay]) -> pd.DataFrame:
+    """One row per quantity: spread within and between drivers with intervals, F and its chance."""
+    rows = [
+        (name, e.within_sd, e.within_lower, e.within_upper, e.between_sd, e.between_lower, e.between_upper, e.f, e.p)
+        for name, e in effects.items()
+    ]
+    names = [
+        "quantity",
+        "within",
+        "within_lower",
+        "within_upper",
+        "between",
+        "between_lower",
+        "between_upper",
+        "f",
+        "p",
+    ]
+    return pd.DataFrame(rows, columns=names).set_index("quantity")

@@ -1,0 +1,261 @@
+"""Fuel trims in closed loop: how large by speed and load, still learning or not, and what folding them in means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.channels import FUEL_MODES
+from tunelab.log.flag import sample_seconds, trusted
+from tunelab.physics.load import absolute_load
+from tunelab.study.estimate import NAN, Estimate, Question, blocks, judge, mean_estimate, nothing
+from tunelab.study.finding import Finding
+from tunelab.study.gearing.reading import at_rows, has
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+SPEED_EDGES = (0, 1100, 1500, 2000, 2500, 3000, 3500, 4500, 6000, 9000, 20000)
+LOAD_EDGES = (0, 15, 20, 30, 40, 55, 70, 100, 250)
+CLOSED_LOOP = next(number for number, name in FUEL_MODES.items() if name == "closed_loop")
+BLOCK_S = 3.0  # a few swings of a switching loop
+LEAST_S = 3.0
+ENDS_S = 1.5  # of a cell's time that stand for its first and last long-term trim
+LEARNING_PCT = 0.5  # the long-term trim of a cell moved by this: still learning; common practice, no source
+RESET_PCT = 0.3
+ONLY_ONCE = (
+    "Trims may be folded into the meter curve only once: the curve that the steady study proposes is reckoned from the "
+    "pulse width, which contains the trims already, so enter that curve or this one, never both; and after either the "
+    "long-term trims must be cleared, or the same correction works twice until they have unlearned it."
+)
+WRONG_AT_IDLE = (
+    "Trims times the curve is wrong wherever the injectors' dead time is wrong, most at short pulses such as idle: the "
+    "steady study tells the two apart, this table does not. Use it only where there is no steady drive."
+)
+CELL = ["speed_from_rpm", "speed_to_rpm", "load_from_pct", "load_to_pct"]
+
+
+@dataclass(frozen=True)
+class TrimStudy:
+    """Trims of one session. Total trim is short- plus long-term, in per cent; positive adds fuel."""
+
+    session: str
+    revision: str
+    shown: bool
+    because: str
+    cells: pd.DataFrame
+    """CELL and `seconds, total_pct, lower_pct, upper_pct, spread_pct, short_pct, long_pct,
+    long_first_pct, long_last_pct`"""
+    fold_in: pd.DataFrame
+    """`reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, flow_folded_kg_h, seconds,
+    basis`, by breakpoint"""
+    total: Estimate  # mean over all closed-loop driving
+    worst: Estimate  # the cell with the largest total trim
+    moved: Estimate  # largest change of a cell's long-term trim within the session
+    still_learning: bool
+    samples_used: int
+    samples_flagged: int
+
+    def summary(self) -> pd.DataFrame:
+        """One row per value: value, lower, upper, unit, samples."""
+        parts = {"mean total trim": self.total, "largest cell": self.worst, "long-term trim moved by": self.moved}
+        rows = [(k, e.value, e.lower, e.upper, e.unit, e.samples_used) for k, e in parts.items()]
+        names = ["quantity", "value", "lower", "upper", "unit", "samples"]
+        return pd.DataFrame(rows, columns=names).set_index("quantity")
+
+    def findings(self, car: Car) -> list[Finding]:
+        """Hold trims against the owner's limit, and say whether they are still learning."""
+        limit, key = car.limits.trim_total_max_pct, "limits.trim_total_max_pct"
+        worst = Question("trims.total", "Largest total fuel trim of a speed and load", limit, key, "away")
+        moved = Question("trims.learning", "Largest change of a long-term trim within the session", LEARNING_PCT)
+        why = self.because or self.worst.method
+        state = "still learning" if self.still_learning else "settled"
+        text = self.because or f"{state}: a cell that moved by {LEARNING_PCT:g} % or more counts as learning."
+        return [judge(worst, self.worst, why), judge(moved, self.moved, text)]
+
+
+def study_trims(log: xr.Dataset, car: Car, revision: Revision) -> TrimStudy:
+    """Study the fuel trims of one flagged log.
+
+    Where the ECU logs its fuelling mode, closed loop is what it says; else rows with a short-term trim that moves.
+    """
+    absent = [name for name in ("engine_speed_rpm",) if not has(log, name)]
+    if not (has(log, "trim_short_pct") or has(log, "trim_long_pct")):
+        absent.append("fuel trim")
+    rows = pd.DataFrame() if absent else _rows(log, car, revision)
+    if absent or rows.empty or rows["seconds"].sum() < LEAST_S:
+        why = f"the log has no {' and no '.join(absent)}." if absent else "the log holds no closed-loop driving."
+        return _nothing(log, why)
+    table = _cells(rows)
+    seen = table[np.isfinite(table["lower_pct"])]
+    moved = (table["long_last_pct"] - table["long_first_pct"]).abs()
+    total = _of_rows(rows, "total")
+    return TrimStudy(
+        session=str(log.attrs.get("session", "")),
+        revision=revision.name,
+        shown=True,
+        because="",
+        cells=table,
+        fold_in=_fold_in(rows, revision),
+        total=total,
+        worst=_worst(seen if len(seen) else table),
+        moved=_moved(moved, table),
+        still_learning=bool((moved >= LEARNING_PCT).any()),
+        samples_used=len(rows),
+        samples_flagged=log.sizes["time"] - len(rows),
+    )
+
+
+def _nothing(log: xr.Dataset, why: str) -> TrimStudy:
+    columns = [*CELL, "seconds", "total_pct", "lower_pct", "upper_pct", "spread_pct", "short_pct", "long_pct"]
+    empty = [nothing("%", why) for _ in range(3)]
+    name, revision = str(log.attrs.get("session", "")), str(log.attrs.get("revision", ""))
+    cells = pd.DataFrame(columns=[*columns, "long_first_pct", "long_last_pct"])
+    return TrimStudy(name, revision, False, why, cells, pd.DataFrame(), *empty, False, 0, log.sizes["time"])
+
+
+def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
+    """Rows of closed loop that may be trusted: time, seconds, trims, speed, load, meter reading, calm."""
+    short = at_rows(log, "trim_short_pct") if has(log, "trim_short_pct") else np.zeros(log.sizes["time"])
+    long = at_rows(log, "trim_long_pct") if has(log, "trim_long_pct") else np.zeros(log.sizes["time"])
+    speed, air, reading = at_rows(log, "engine_speed_rpm"), metered_air(log, car, revision), _reading(log, car)
+    turning = np.where(speed > 0, speed, np.nan)
+    table = pd.DataFrame(
+        {
+            "time": log["time"].values,
+            "seconds": sample_seconds(log),
+            "short": short,
+            "long": long,
+            "total": short + long,
+            "speed": speed,
+            "load": absolute_load(air, turning, displacement_l=car.engine.displacement_l),
+            "reading": reading,
+            "calm": trusted(log).values,
+        }
+    )
+    good = trusted(log, allow=("cold", "transient")).values & _closed(log, short)
+    good &= np.isfinite(table[["total", "speed", "load"]]).all(axis=1).to_numpy()
+    return table[good].reset_index(drop=True)
+
+
+def _closed(log: xr.Dataset, short: np.ndarray) -> np.ndarray:
+    if has(log, "fuel_mode"):
+        return log["fuel_mode"].values == CLOSED_LOOP
+    moves = pd.Series(short).rolling(25, center=True, min_periods=5).std().to_numpy() > 0.05
+    return moves & (short != 0.0)
+
+
+def _reading(log: xr.Dataset, car: Car) -> np.ndarray:
+    return at_rows(log, car.meter.channel) if has(log, car.meter.channel) else np.full(log.sizes["time"], NAN)
+
+
+def metered_air(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Airflow at every row by the curve in force, or as logged where there is no reading. [kg/h]"""
+    if has(log, car.meter.channel):
+        curve = revision.meter_curve
+        return np.interp(_reading(log, car), curve.reading, curve.flow_kg_h)
+    return at_rows(log, "air_flow_kg_h") if has(log, "air_flow_kg_h") else np.full(log.sizes["time"], NAN)
+
+
+def _of_rows(rows: pd.DataFrame, name: str) -> Estimate:
+    means = [rows[name].to_numpy()[part].mean() for part in blocks(rows["time"].to_numpy(), BLOCK_S)]
+    return mean_estimate(means, "%", used=len(rows), flagged=0, what=f"blocks of {BLOCK_S:g} s")
+
+
+def _cells(rows: pd.DataFrame) -> pd.DataFrame:
+    speed, load = (np.digitize(rows[c], e) - 1 for c, e in (("speed", SPEED_EDGES), ("load", LOAD_EDGES)))
+    found = []
+    for (i, k), part in rows.groupby([speed, load]):
+        if part["seconds"].sum() < LEAST_S or i + 1 >= len(SPEED_EDGES) or k + 1 >= len(LOAD_EDGES):
+            continue
+        total = _of_rows(part, "total")
+        clock = part["seconds"].cumsum()
+        first, last = part[clock <= ENDS_S], part[clock > clock.iloc[-1] - ENDS_S]
+        found.append(
+            (SPEED_EDGES[i], SPEED_EDGES[i + 1], LOAD_EDGES[k], LOAD_EDGES[k + 1], part["seconds"].sum(),
+             part["total"].mean(), total.lower, total.upper, part["total"].std(ddof=1), part["short"].mean(),
+             part["long"].mean(), first["long"].mean(), last["long"].mean())
+        )  # fmt: skip
+    names = [*CELL, "seconds", "total_pct", "lower_pct", "upper_pct", "spread_pct", "short_pct", "long_pct"]
+    return pd.DataFrame(found, columns=[*names, "long_first_pct", "long_last_pct"])
+
+
+def _worst(table: pd.DataFrame) -> Estimate:
+    if table.empty:
+        return nothing("%", "no cell of speed and load was driven for three seconds in closed loop")
+    row = table.loc[table["total_pct"].abs().idxmax()]
+    text = (
+        f"{row['speed_from_rpm']:.0f} to {row['speed_to_rpm']:.0f} rpm at a load of {row['load_from_pct']:.0f} to "
+        f"{row['load_to_pct']:.0f} %, {row['seconds']:.0f} s; {len(table)} cells were driven"
+    )
+    return Estimate(row["total_pct"], row["lower_pct"], row["upper_pct"], "%", round(row["seconds"]), 0, text)
+
+
+def _moved(moved: pd.Series, table: pd.DataFrame) -> Estimate:
+    known = moved[np.isfinite(moved)]
+    if known.empty or not table["long_pct"].abs().any():
+        return nothing("%", "the log has no long-term trim, or it stayed at zero")
+    value, step = float(known.max()), 0.1  # what trims are usually logged to
+    text = "largest of the cells, first against last 1.5 s; the interval is the reading's own step"
+    return Estimate(value, max(value - step, 0.0), value + step, "%", len(known), 0, text)
+
+
+def _fold_in(rows: pd.DataFrame, revision: Revision) -> pd.DataFrame:
+    """What folding the trims into the curve would give, at the breakpoints that were driven calmly."""
+    curve = revision.meter_curve
+    reading, flow = np.asarray(curve.reading), np.asarray(curve.flow_kg_h, dtype=float)
+    calm = rows[rows["calm"] & np.isfinite(rows["reading"])]
+    nearest = np.searchsorted((reading[1:] + reading[:-1]) / 2, calm["reading"].to_numpy())
+    found = []
+    for k in range(reading.size):
+        own = calm[nearest == k]
+        seconds = float(own["seconds"].sum())
+        if seconds < LEAST_S:
+            found.append((reading[k], flow[k], NAN, NAN, NAN, flow[k], seconds, "unchanged"))
+            continue
+        total = _of_rows(own, "total")
+        factor = [1.0 + v / 100.0 for v in (total.value, total.lower, total.upper)]
+        new = flow[k] * factor[0] if np.isfinite(factor[0]) else flow[k]
+        found.append(
+            (reading[k], flow[k], *factor, new, seconds, "measured" if np.isfinite(factor[0]) else "unchanged")
+        )
+    names = ["reading", "flow_in_force_kg_h", "factor", "factor_lower", "factor_upper", "flow_folded_kg_h"]
+    return pd.DataFrame(found, columns=[*names, "seconds", "basis"])
+
+
+def compare_trims(before: TrimStudy, after: TrimStudy) -> pd.DataFrame:
+    """Long-term trims at the end of one session against the beginning of a later one, by cell.
+
+    `what` says "kept", "cleared" (about zero in the later session), or "changed by itself". Another revision in
+    between makes any change natural: then it says "another revision". Empty where no cell was driven in both.
+    """
+    columns = [*CELL, "before_pct", "after_pct", "change_pct", "what"]
+    if not (before.shown and after.shown):
+        return pd.DataFrame(columns=columns)
+    both = before.cells.merge(after.cells, on=CELL, suffixes=("_a", "_b"))
+    rows = []
+    for row in both.itertuples():
+        old, new = row.long_last_pct_a, row.long_first_pct_b
+        what = "kept" if abs(new - old) < LEARNING_PCT else "changed by itself"
+        if what != "kept" and abs(new) < RESET_PCT:
+            what = "cleared"
+        if what != "kept" and before.revision != after.revision:
+            what = "another revision"
+        cell = (row.speed_from_rpm, row.speed_to_rpm, row.load_from_pct, row.load_to_pct)
+        rows.append((*cell, old, new, new - old, what))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def change_sentence(before: TrimStudy, after: TrimStudy) -> str:
+    """Say in one sentence what happened to the long-term trims between two sessions."""
+    table = compare_trims(before, after)
+    if table.empty:
+        return f"{before.session} and {after.session} share no cell of speed and load in closed loop: not shown."
+    counts = table["what"].value_counts()
+    kinds = ", ".join(f"{kind} in {count}" for kind, count in counts.items())
+    text = f"From {before.session} to {after.session}, long-term trims of {len(table)} cells: {kinds}."
+    if counts.get("cleared", 0) > 0.5 * len(table):
+        text += " Cleared trims mean that the ECU lost its memory in between: a battery taken off, or a fault there."
+    return text
