@@ -47,6 +47,8 @@ DISPLAY_UNITS = {
     "degree_east": "° E",
 }
 
+LONGEST_NAME = 200  # characters; a longer heading is damage, not a name
+
 # CF flag values of `fuel_mode`.
 FUEL_MODES = {0: "unknown", 1: "open_loop", 2: "closed_loop", 3: "fuel_cut", 4: "full_load"}
 
@@ -132,6 +134,8 @@ def time_names() -> frozenset[str]:
 
 def is_known_name(heading: str) -> bool:
     """True where a column heading, its bracketed unit left aside, is a channel's or a time column's name."""
+    if len(heading) > LONGEST_NAME:
+        return False
     stem = re.sub(r"[(\[{<][^)\]}>]*[)\]}>]\s*$", "", heading)
     keys = {name_key(heading), name_key(stem)} - {""}
     return any(key in alias_table() or key in time_names() for key in keys)

@@ -160,6 +160,9 @@ _WAY_OUT = {
 }
 
 
+_LONGEST = 60  # characters; a longer text is no unit
+
+
 @dataclass(frozen=True)
 class Unit:
     """One unit that loggers write: its kind, canonical text, and pint's name for it."""
@@ -261,6 +264,8 @@ def _refuse(values: np.ndarray, is_bad: np.ndarray, message: str) -> None:
 
 
 def _lookup(text: str) -> Unit | None:
+    if len(text) > _LONGEST:
+        return None
     key = _key(text)
     if key in _table():
         return _table()[key]

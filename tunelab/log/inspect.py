@@ -116,10 +116,6 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
     )
 
 
-def _open_columns(views: tuple[ColumnView, ...]) -> list[str]:
-    return [describe_open(view.match) for view in views if view.match and view.sure == "open"]
-
-
 def _rate_and_span(time_s: np.ndarray) -> tuple[float, float]:
     if time_s.size < 2:
         return float("nan"), 0.0
@@ -166,11 +162,6 @@ def _view_columns(
                 problems.append(f"  {column.heading!r}: {error}.")
         views.append(_view(raw, settled, match, converted))
     return tuple(views), problems
-
-
-def _view_clock(raw: RawTable, clock: Clock, column: RawColumn) -> ColumnView:
-    low, high = _range(raw, column)
-    return ColumnView(column, "time", column.unit, "stated", clock.how, np.nan, low, high, column.empty, None)
 
 
 def _barometer(raw: RawTable, matches: list[Match]) -> np.ndarray | None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 
-from tunelab.channels import CHANNELS, alias_table, name_key, time_names
+from tunelab.channels import CHANNELS, LONGEST_NAME, alias_table, name_key, time_names
 from tunelab.units import is_convertible, recognise_unit
 
 _BRACKET = re.compile(r"^(.*?)[\s_]*[(\[{<]([^()\[\]{}<>]*)[)\]}>]\s*$")
@@ -70,6 +70,8 @@ class Heading:
 
 def parse_heading(heading: str) -> Heading:
     """Find what a heading names: the whole of it first, then with a unit, a source or a filler word taken off."""
+    if len(heading) > LONGEST_NAME:
+        return Heading("", "", (), False)
     first: Heading | None = None
     for name, unit in _readings(heading):
         key = name_key(name)

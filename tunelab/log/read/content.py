@@ -28,13 +28,29 @@ class Text:
     notes: tuple[str, ...]
 
 
+_MOST_PACKED = 200  # a log packs 5 to 60 times; what unpacks to more than this is no log but would fill the memory
+_ALWAYS_UNPACKED = 1 << 26
+
+
 def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:
-    """Unpack gzip content, one or several members; what a cut-off file still gives is kept, with a note."""
-    parts, rest = [], data
+    """Unpack gzip content, one or several members; what a cut-off file still gives is kept, with a note.
+
+    Raises
+    ------
+    ReadError
+        Damaged from its start, or unpacking to more than 64 MB and 200 times its size.
+    """
+    parts, rest, room = [], data, max(_MOST_PACKED * len(data), _ALWAYS_UNPACKED)
     while rest[:2] == b"\x1f\x8b":
         unpacker = zlib.decompressobj(wbits=31)
         try:
-            parts.append(unpacker.decompress(rest))
+            parts.append(unpacker.decompress(rest, room + 1))
+            room -= len(parts[-1])
+            if room < 0:
+                raise ReadError(
+                    f"the gzip content unpacks to more than {_MOST_PACKED} times its size, as no log does; unpack it "
+                    "by hand and look at it before it is read."
+                )
         except zlib.error as error:
             if not b"".join(parts):
                 raise ReadError(
@@ -54,13 +70,14 @@ def to_text(data: bytes) -> Text:
     -----
     A byte order mark decides; without one, NUL bytes at every other place mean UTF-16. Otherwise UTF-8 where the
     bytes are valid UTF-8, else Windows-1252, whose few undefined bytes become U+FFFD. NUL bytes in every second line
-    or more are padding and are taken out; fewer are left for the row check.
+    or more are padding and are taken out; fewer are left for the row check. Carriage returns by themselves end lines
+    where they are the more frequent line end; a stray one is left for the row check.
     """
     data, encoding = _decode(data)
     data, notes = _without_padding(data)
     if b"\r" in data:
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
-        if b"\n" not in data:
+        if data.count(b"\r") > data.count(b"\n"):
             data = data.replace(b"\r", b"\n")
     return Text(data, encoding, notes)
 

@@ -16,6 +16,7 @@ DELIMITERS = (",", ";", "\t", "|")
 _HEAD_LINES = 400
 _HEAD_BYTES = 1 << 19
 _SAMPLE_LINES = 100
+_MOST_COLUMNS = 5000
 _SPREAD = 16  # places over the rest of the file from which some lines are looked at
 
 _NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?", re.I)
@@ -65,6 +66,8 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     """
     head = data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
     delimiter, width = _find_delimiter(head)
+    if width > _MOST_COLUMNS:
+        raise ReadError(f"its lines have {width} fields, and no log has more than {_MOST_COLUMNS}; is this a log?")
     first, above = _find_first(head, delimiter, width)
     below = [split_line(line, delimiter) for line in head[first : first + _SAMPLE_LINES]]
     sample = [cells for cells in below + _spread(data, delimiter) if len(cells) == width]
@@ -105,7 +108,10 @@ def split_line(line: str, delimiter: str) -> list[str]:
     line = line.rstrip("\r\n")
     if '"' not in line:
         return [cell.strip() for cell in line.split(delimiter)]
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+    except csv.Error:  # a control character inside, or a field beyond the module's limit: no quoting to go by
+        return [cell.replace('"', "").strip() for cell in line.split(delimiter)]
 
 
 def _find_delimiter(head: list[str]) -> tuple[str, int]:

@@ -29,7 +29,7 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
     try:
         with xr.open_dataset(io.BytesIO(data), engine=engine, decode_times=False) as opened:
             stored = opened.load()
-    except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
+    except Exception as error:  # what the libraries below raise on damaged content is not theirs to promise
         raise ReadError(f"the netCDF content is damaged ({error}); was it cut off while being written?") from error
     lengths = Counter(variable.dims[0] for variable in stored.variables.values() if variable.ndim == 1)
     if not lengths:
@@ -44,6 +44,8 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
         columns.append(column)
         series.append(cells.alias(column.key))
     size = stored.sizes[dim]
+    if not size:
+        raise ReadError("the file holds no rows.")
     return RawTable(
         path=source.path,
         sha256=source.sha256,
@@ -88,8 +90,12 @@ def _since(numbers: np.ndarray, unit: str, *, is_own: bool) -> tuple[np.ndarray,
     factor = seconds.get(step.strip().casefold().rstrip("s") or "s")
     if is_own or factor is None:
         return numbers, step.strip()
-    start = np.datetime64(origin.strip().replace("Z", "").replace(" UTC", "").replace(" ", "T", 1).split("+")[0], "ns")
-    return numbers * factor + start.astype(np.int64) * 1e-9, "s"
+    text = origin.strip().replace("Z", "").replace(" UTC", "").replace(" ", "T", 1).split("+")[0]
+    try:
+        start = np.datetime64(text, "ns").astype(np.int64) * 1e-9
+    except ValueError:  # a start that is no date: the time runs from somewhere
+        start = 0.0
+    return numbers * factor + start, "s"
 
 
 def _restarts(stored: xr.Dataset, dim: str) -> np.ndarray:

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from tunelab.log.read.cells import read_cells
-from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source
+from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 
 
 def read_parquet(data: bytes, source: Source) -> RawTable:
@@ -21,7 +21,7 @@ def read_parquet(data: bytes, source: Source) -> RawTable:
     """
     try:
         frame = pl.read_parquet(io.BytesIO(data))
-    except (pl.exceptions.PolarsError, OSError) as error:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError) as error:
         raise ReadError(f"the Parquet content is damaged ({error}); was it cut off while being written?") from error
     if not frame.height:
         raise ReadError("the file holds no rows.")
@@ -37,8 +37,11 @@ def read_parquet(data: bytes, source: Source) -> RawTable:
         if cells.dtype == pl.String:
             read = read_cells(cells, ".")
             cells, words, unit = read.values, read.words, read.unit
-        columns.append(RawColumn(name, name, unit, words, cells.null_count()))
-        series.append(cells.alias(name))
+        key = unique_keys([*(column.heading for column in columns), name])[-1]
+        columns.append(RawColumn(key, name, unit, words, cells.null_count()))
+        series.append(cells.alias(key))
+    if not columns:
+        raise ReadError("no column holds numbers or text, so the file is no log.")
     return RawTable(
         path=source.path,
         sha256=source.sha256,

@@ -96,14 +96,15 @@ def merge_rows(rows: np.ndarray, reason: str) -> list[SetAside]:
 
 def unique_keys(headings: list[str]) -> list[str]:
     """Make column keys: blank headings get their position, repeated ones a number."""
+    counts: dict[str, int] = {}
     taken: set[str] = set()
     keys = []
     for position, heading in enumerate(headings):
         base = " ".join(heading.split()) or f"column {position + 1}"
-        key, count = base, 1
+        key = base
         while key in taken:
-            count += 1
-            key = f"{base} ({count})"
+            counts[base] = counts.get(base, 1) + 1
+            key = f"{base} ({counts[base]})"
         taken.add(key)
         keys.append(key)
     return keys
