@@ -125,8 +125,8 @@ def _pool(samples: list[Samples], car: Car, delay: Delay) -> pd.DataFrame:
     if len(pooled) < LEAST_BLOCKS or holds < LEAST_HOLDS:
         raise ValueError(
             f"only {len(pooled)} calm blocks in {holds} holds were found; {LEAST_BLOCKS} in {LEAST_HOLDS} are the "
-            "least. Hold each speed and throttle still for at least 6 s, with lambda, meter, pulse width and speed logged and "
-            "trusted; the list of flags says what was set aside."
+            "least. Hold each speed and throttle still for at least 6 s, with lambda, meter, pulse width and speed "
+            "logged and trusted; the list of flags says what was set aside."
         )
     share = absolute_load(
         np.exp(pooled["log_air"]), np.exp(pooled["log_speed"]), displacement_l=car.engine.displacement_l

@@ -156,7 +156,8 @@ class SteadyFit:
     blocks: pd.DataFrame
     """One row per calm block: `session, hold, start_s, seconds, samples, reading, engine_speed_rpm, load,
     battery_v, pulse_width_ms, air_flow_kg_h` (curve in force), `lambda_measured, lambda_commanded`,
-    `error_pct` (measured), `fitted_pct, residual_pct, weight` (robust, 0-1), `pulsation_pct` (fitted over-reading), `disturbed` (bool)."""
+    `error_pct` (measured), `fitted_pct, residual_pct, weight` (robust, 0-1), `pulsation_pct` (fitted over-reading),
+    `disturbed` (bool)."""
     notes: tuple[str, ...]  # fall-backs and what could not be corrected, one plain sentence each
     samples_used: int
     samples_flagged: int
