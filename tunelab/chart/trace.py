@@ -55,7 +55,7 @@ def draw_trace(
     if not names:
         raise ValueError(f"the log has none of the channels {', '.join(channels)}.")
     part = log if window is None else log.sel(time=slice(*window))
-    shaded = _shaded(part, flagged)
+    shaded = shade_stretches(part, flagged)
     panels = [
         _channel_panel(part, name, shaded, "", 130).opts(ylim=_reach_of_trusted(part, name)) for name in names[:-1]
     ]
@@ -92,7 +92,7 @@ def _reach_of_trusted(log: xr.Dataset, name: str) -> tuple[float, float] | tuple
     return (low - room, high + room)
 
 
-def _shaded(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
+def shade_stretches(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
     """Shade stretches that concern whole samples; those that would touch on the screen are drawn as one."""
     time = log["time"].to_numpy()
     first, last = (float(time[0]), float(time[-1])) if time.size else (0.0, 0.0)
@@ -142,7 +142,9 @@ def draw_events(log: xr.Dataset, windows: Sequence[Window], *, flagged: pd.DataF
         part = log.sel(time=slice(window.start_s, window.end_s))
         if window.channel in part and part.sizes["time"] > 1:
             panels.append(
-                _channel_panel(part, window.channel, _shaded(part, flagged), window.title, 170).opts(xlabel="time [s]")
+                _channel_panel(part, window.channel, shade_stretches(part, flagged), window.title, 170).opts(
+                    xlabel="time [s]"
+                )
             )
     return hv.Layout(panels).cols(1).opts(shared_axes=False)
 

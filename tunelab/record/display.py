@@ -76,7 +76,8 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     from bokeh.embed import json_item
     from bokeh.models import Toolbar
 
-    model = hv.render(figure, backend="bokeh")
+    still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
+    model = hv.render(still, backend="bokeh")
     for toolbar in model.select({"type": Toolbar}):
         toolbar.logo = None
         toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tunelab.log.flag import flag_log
-from tunelab.log.load import load_session
 from tunelab.record.chapter import Chapter, Section
 from tunelab.record.evidence import Evidence
+from tunelab.record.explore import flagged_log
 from tunelab.record.opened import OpenedSession
 from tunelab.study.link import (
     CAUTIONS,
@@ -74,10 +73,8 @@ def _earlier(opened: OpenedSession) -> list[SessionFolder]:
 
 
 def _account(opened: OpenedSession, folder: SessionFolder, shortest_s: float) -> LinkAccount:
-    log = load_session(opened.workspace, folder.name)
-    revision = opened.workspace.revisions[folder.session.revision]
-    flagged = flag_log(log, opened.car, folder.session, revision=revision)
-    return account_link(flagged, opened.car, folder.session, shortest_s=shortest_s)
+    log = flagged_log(opened, folder.name)
+    return account_link(log, opened.car, folder.session, shortest_s=shortest_s)
 
 
 def link_chapter(

@@ -1,0 +1,122 @@
+"""Two channels against each other, coloured by a third, with a selection that shows where in the log it lies."""
+
+from __future__ import annotations
+
+import holoviews as hv
+import numpy as np
+import xarray as xr
+from holoviews.streams import BoundsXY, RangeXY
+
+from tunelab.channels import channel
+from tunelab.chart.explore_thin import ThinTrace, thin_points, thin_trace
+from tunelab.chart.look import MAIN, NEW, QUIET, READING_WIDTH, axis, panel
+from tunelab.log.flag import channels_of
+from tunelab.study.explore import samples_inside
+
+PIXELS = 130  # cells across and up of which each keeps one point
+ANCHORS = ("274b73", "2b7fa3", "58a79a", "b0a24e", "c0632a")  # little to much, all dark enough on light paper
+TONE_COUNT = 48
+Window = tuple[float, float, float, float]
+
+
+def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str) -> hv.Layout:
+    """Scatter of two channels above, one of them over time below; a box drawn above marks its samples below.
+
+    Parameters
+    ----------
+    log : Dataset
+        Flagged log.
+    x, y, colour : str
+        Channels across, up, and in tones.
+
+    Returns
+    -------
+    Layout
+        The selection needs a running kernel (the tool that draws a box); a saved page shows the figure without one.
+        Points are thinned to one per cell of the window on the screen, and show up as one zooms in.
+
+    Raises
+    ------
+    KeyError
+        The log has no such channel; the message names those that it has.
+    ValueError
+        No sample has both readings.
+    """
+    for name in (x, y, colour):
+        if name not in log:
+            raise KeyError(f"the log has no {name}; it has {', '.join(channels_of(log))}.")
+    whole = _window_of(log, x, y)
+    points = hv.DynamicMap(
+        lambda x_range, y_range: _points(log, (x, y, colour), _visible(x_range, y_range, whole)), streams=[RangeXY()]
+    )
+    points = points.opts(
+        color=colour,
+        cmap=_tones(),
+        clim=_tone_range(log[colour].to_numpy()),
+        colorbar=True,
+        clabel=axis(colour),
+        size=4,
+        tools=["hover", "box_select"],
+        **_without_tools(panel(f"{channel(y).label} against {channel(x).label}", 380, xlabel=axis(x), ylabel=axis(y))),
+    )
+    trace = thin_trace(log["time"].to_numpy(), log[y].to_numpy())
+    box = BoundsXY(source=points)
+    marked = hv.DynamicMap(lambda bounds: draw_selection(log, (x, y), bounds, trace), streams=[box])
+    return hv.Layout([points, marked]).cols(1).opts(shared_axes=False)
+
+
+def _tones() -> list[str]:
+    """Tones from little to much, evenly between the anchors."""
+    anchors = np.array([[int(tone[k : k + 2], 16) for k in (0, 2, 4)] for tone in ANCHORS])
+    at = np.linspace(0, len(ANCHORS) - 1, TONE_COUNT)
+    channels = [np.interp(at, np.arange(len(ANCHORS)), anchors[:, k]).round().astype(int) for k in range(3)]
+    return [f"#{red:02x}{green:02x}{blue:02x}" for red, green, blue in zip(*channels, strict=True)]
+
+
+def _tone_range(values: np.ndarray) -> tuple[float, float]:
+    """Range of the tones: all but the outermost percent on either side, so that a spike does not flatten the rest."""
+    known = values[np.isfinite(values)]
+    some = known[:: max(1, known.size // 100_000)]
+    return tuple(np.quantile(some, (0.01, 0.99)).tolist()) if some.size else (0.0, 1.0)
+
+
+def _without_tools(options: dict) -> dict:
+    return {key: value for key, value in options.items() if key != "tools"}
+
+
+def _window_of(log: xr.Dataset, x: str, y: str) -> Window:
+    across, up = log[x].to_numpy(), log[y].to_numpy()
+    known = np.isfinite(across) & np.isfinite(up)
+    if not known.any():
+        raise ValueError(f"no sample of the log has both {x} and {y}.")
+    return (across[known].min(), up[known].min(), across[known].max(), up[known].max())
+
+
+def _visible(x_range: tuple | None, y_range: tuple | None, whole: Window) -> Window:
+    """Window on the screen, or the whole of it before anyone has zoomed."""
+    if not x_range or not y_range or None in (*x_range, *y_range):
+        return whole
+    return (min(x_range), min(y_range), max(x_range), max(y_range))
+
+
+def _points(log: xr.Dataset, names: tuple[str, str, str], window: Window) -> hv.Points:
+    x, y, colour = names
+    rows = thin_points(log[x].to_numpy(), log[y].to_numpy(), window, pixels=PIXELS)
+    columns = {name: log[name].to_numpy()[rows] for name in (x, y, colour)}
+    return hv.Points({**columns, "time": log["time"].to_numpy()[rows]}, [x, y], list(dict.fromkeys([colour, "time"])))
+
+
+def draw_selection(log: xr.Dataset, names: tuple[str, str], box: Window | None, trace: ThinTrace) -> hv.Overlay:
+    """One channel over time, the samples inside a box of two channels marked, their number on top; None: no box yet."""
+    x, y = names
+    time, values = log["time"].to_numpy(), log[y].to_numpy()
+    inside = np.zeros(time.size, dtype=bool) if box is None else samples_inside(log, x, y, box)
+    quiet = hv.Curve(trace.window(time[0], time[-1], columns=READING_WIDTH), "time", y)
+    window = (time[0], box[1], time[-1], box[3]) if box else (0.0, 0.0, 0.0, 0.0)
+    rows = thin_points(np.where(inside, time, np.nan), values, window, pixels=2 * PIXELS)
+    marks = hv.Scatter((time[rows], values[rows]), "time", y)
+    count = int(inside.sum())
+    title = f"{count} of {inside.size} samples in the box" if box else "Over time; a box drawn above marks its samples"
+    options = panel(title, 230, xlabel="time [s]", ylabel=axis(y))
+    lines = quiet.opts(color=QUIET if count else MAIN, line_width=1) * marks.opts(color=NEW, size=4, tools=["hover"])
+    return lines.opts(show_legend=False, **_without_tools(options))

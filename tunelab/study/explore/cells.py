@@ -1,0 +1,138 @@
+"""A channel over engine speed and load: mean, spread and count in cells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.channels import channel
+from tunelab.log.flag import trusted
+from tunelab.physics.load import absolute_load
+from tunelab.workspace.car import Car
+
+LOAD_CHANNELS = ("manifold_kpa", "throttle_pct", "pulse_width_ms")  # in place of airflow, in this order
+DOES_NOT_MATTER = ("transient", "cold")  # a look at a log is not an estimate
+
+
+@dataclass(frozen=True)
+class EngineLoad:
+    """What stands for load in this log."""
+
+    values: np.ndarray  # shape (time,), NaN where not known
+    label: str  # with its unit
+    trusted: np.ndarray  # shape (time,)
+
+
+@dataclass(frozen=True)
+class LoadMap:
+    """Mean, spread and count of a channel over engine speed and load. Cells without a sample hold NaN."""
+
+    channel: str
+    speed_edges_rpm: np.ndarray  # shape (speeds + 1,)
+    load_edges: np.ndarray  # shape (loads + 1,)
+    load_label: str
+    count: np.ndarray  # shape (loads, speeds)
+    mean: np.ndarray
+    spread: np.ndarray  # standard deviation; NaN with fewer than two samples
+    samples_used: int
+    samples_flagged: int
+
+    def table(self) -> pd.DataFrame:
+        """One row per cell with samples: its edges, count, mean, spread."""
+        rows, columns = np.nonzero(self.count)
+        return pd.DataFrame(
+            {
+                "speed_from_rpm": self.speed_edges_rpm[columns],
+                "load_from": self.load_edges[rows],
+                "speed_to_rpm": self.speed_edges_rpm[columns + 1],
+                "load_to": self.load_edges[rows + 1],
+                "count": self.count[rows, columns],
+                "mean": self.mean[rows, columns],
+                "spread": self.spread[rows, columns],
+            }
+        )
+
+
+def engine_load(log: xr.Dataset, car: Car) -> EngineLoad:
+    """Load of the engine: absolute load (SAE J1979) from the logged airflow, else manifold pressure, else throttle.
+
+    Raises
+    ------
+    ValueError
+        The log has none of them.
+    """
+    if {"air_flow_kg_h", "engine_speed_rpm"} <= set(log.data_vars):
+        speed = log["engine_speed_rpm"].to_numpy()
+        turning = np.where(speed > 0, speed, np.nan)
+        load = absolute_load(log["air_flow_kg_h"].to_numpy(), turning, displacement_l=car.engine.displacement_l)
+        good = trusted(log, "air_flow_kg_h", "engine_speed_rpm", allow=DOES_NOT_MATTER)
+        return EngineLoad(load, "absolute load [%]", good.to_numpy() & np.isfinite(load))
+    for name in LOAD_CHANNELS:
+        if name in log:
+            values = log[name].to_numpy()
+            good = trusted(log, name, allow=DOES_NOT_MATTER).to_numpy() & np.isfinite(values)
+            return EngineLoad(values, channel(name).axis_label, good)
+    raise ValueError(f"the log has neither airflow nor any of {', '.join(LOAD_CHANNELS)}, so no load can be told.")
+
+
+def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm: float, loads: int) -> LoadMap:
+    """Sort the trusted samples of a channel into cells of engine speed and load.
+
+    Parameters
+    ----------
+    log : Dataset
+        Flagged log with `engine_speed_rpm`.
+    name : str
+        The channel.
+    load : EngineLoad
+        From `engine_load`.
+    speed_step_rpm : float
+        Width of a cell. [rpm]
+    loads : int
+        Cells over the range of the load, from its 0.1 to its 99.9 % quantile, the ends reaching out to the extremes.
+
+    Raises
+    ------
+    KeyError
+        The log has no such channel; the message names the nearest.
+    ValueError
+        No sample of it may be used together with speed and load.
+    """
+    good = trusted(log, name, "engine_speed_rpm", allow=DOES_NOT_MATTER).to_numpy() & load.trusted
+    values, speed = log[name].to_numpy(), log["engine_speed_rpm"].to_numpy()
+    good &= np.isfinite(values) & np.isfinite(speed)
+    if not good.any():
+        raise ValueError(f"no sample of {name} may be used together with engine speed and {load.label}.")
+    speeds = _speed_edges(speed[good], speed_step_rpm)
+    edges = _load_edges(load.values[good], loads)
+    column = np.clip(np.searchsorted(speeds, speed[good], side="right") - 1, 0, speeds.size - 2)
+    row = np.clip(np.searchsorted(edges, load.values[good], side="right") - 1, 0, edges.size - 2)
+    count, mean, spread = _moments(row * (speeds.size - 1) + column, values[good], (edges.size - 1, speeds.size - 1))
+    used = int(good.sum())
+    return LoadMap(name, speeds, edges, load.label, count, mean, spread, used, int(good.size - used))
+
+
+def _speed_edges(speed: np.ndarray, step: float) -> np.ndarray:
+    first, last = np.floor(speed.min() / step), np.floor(speed.max() / step) + 1
+    return np.arange(first, last + 1) * step
+
+
+def _load_edges(load: np.ndarray, cells: int) -> np.ndarray:
+    low, high = np.quantile(load[:: max(1, load.size // 100_000)], (0.001, 0.999))
+    edges = np.linspace(low, max(high, low + 1e-9), cells + 1)
+    edges[0], edges[-1] = min(edges[0], load.min()), max(edges[-1], load.max())
+    return edges
+
+
+def _moments(cell: np.ndarray, values: np.ndarray, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Count, mean and standard deviation of each cell; two passes, so that a large mean costs no digits."""
+    size = shape[0] * shape[1]
+    count = np.bincount(cell, minlength=size)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.bincount(cell, weights=values, minlength=size) / count
+        square = np.bincount(cell, weights=(values - mean[cell]) ** 2, minlength=size)
+        spread = np.where(count > 1, np.sqrt(square / (count - 1)), np.nan)
+    return count.reshape(shape), mean.reshape(shape), spread.reshape(shape)
