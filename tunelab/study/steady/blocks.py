@@ -16,9 +16,9 @@ from tunelab.study.steady.samples import Samples
 BIN_S = 0.25  # length of a bin; longer where the log is slow
 BIN_SAMPLES = 2.5  # least samples of a bin, on average
 BLOCK_BINS = 4
-SETTLE_S = 1.0  # calm before a block: wall film and meter settle in it
+SETTLE_S = 0.5  # calm before a block: wall film and meter settle in it
 # Furthest apart of the bins of a calm window, beside their noise. Common practice, no source.
-CALM_LOG_AIR = 0.05
+CALM_LOG_AIR = 0.06
 CALM_LOG_SPEED = 0.03
 CALM_LOG_OPEN = 0.08
 LEAST_SHARE = 0.6  # of a bin's rows that must be trusted

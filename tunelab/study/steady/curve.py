@@ -74,7 +74,8 @@ def _points(
     """What is known at each breakpoint."""
     at = curve.reading
     good = np.isfinite(log_factor) & (width <= WIDEST)
-    target, basis = _blended(design.coordinate, at, reading, np.where(good, log_factor, np.nan))
+    visited = design.blocks["reading"].to_numpy()
+    target, basis = _blended(design.coordinate, at, reading, np.where(good, log_factor, np.nan), visited)
     spread = np.interp(at, reading, width)
     away = _distance(design.coordinate, at, reading[good]) if good.any() else np.full(at.size, np.inf)
     spread = np.hypot(spread, np.where(basis == "extended", 0.5 * np.abs(target) + 0.1 * np.minimum(away, 1.0), 0.0))
@@ -100,12 +101,12 @@ def _distance(coordinate: Coordinate, at: np.ndarray, measured: np.ndarray) -> n
 
 
 def _blended(
-    coordinate: Coordinate, at: np.ndarray, reading: np.ndarray, log_factor: np.ndarray
+    coordinate: Coordinate, at: np.ndarray, reading: np.ndarray, log_factor: np.ndarray, visited: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Log factor at breakpoints: measured, or fading to none within BLEND of what is, or none; and its basis.
 
-    Inside a gap both neighbours speak. A breakpoint beside a measured stretch always counts as its neighbour: the ECU
-    draws a straight line from it into the stretch.
+    Inside a gap both neighbours speak. A breakpoint from which the ECU draws a straight line into a visited stretch
+    follows its neighbour in full, the next one beyond by half at least.
     """
     known = np.isfinite(log_factor)
     if not known.any():
@@ -113,12 +114,14 @@ def _blended(
     bridged = np.interp(at, reading[known], log_factor[known])
     away = _distance(coordinate, at, reading[known])
     basis = np.where(away <= NEAR, "measured", np.where(away <= BLEND, "extended", "unchanged"))
-    measured = reading[known]
     touching = np.zeros(at.size, dtype=bool)
-    right = np.clip(np.searchsorted(at, measured), 0, at.size - 1)
+    right = np.clip(np.searchsorted(at, visited), 0, at.size - 1)
     touching[right] = touching[np.maximum(right - 1, 0)] = True
-    basis = np.where(touching & (basis == "unchanged"), "extended", basis)
-    fade = np.where(touching, 1.0, 0.5 * (1 + np.cos(np.pi * np.clip((away - NEAR) / (BLEND - NEAR), 0, 1))))
+    touching &= away <= 2 * BLEND
+    beside = np.convolve(touching | (basis == "measured"), [1, 1, 1], mode="same") > 0
+    basis = np.where((touching | beside) & (basis == "unchanged"), "extended", basis)
+    fade = 0.5 * (1 + np.cos(np.pi * np.clip((away - NEAR) / (BLEND - NEAR), 0, 1)))
+    fade = np.where(touching, 1.0, np.where(beside, np.maximum(fade, 0.5), fade))
     return np.where(basis == "unchanged", 0.0, bridged * fade), basis
 
 

@@ -16,16 +16,15 @@ import pandas as pd
 from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force, smooth_log_flow
 from tunelab.workspace.revision import MeterCurve
 
-NODES = 72  # of the meter's curve
+NODES = 60  # of the meter's curve
 SPEED_NODES, LOAD_NODES = 9, 8  # of the maps
 MAP_SCALE = (0.35, 0.22)  # length-scales of the maps in log speed and load
 DRIFT_NODE_S = 150.0  # the drift of a session bends no faster
 # Prior standard deviations that the data do not choose. None is an interval; all are wide against what cars show.
 CONSTANT_SD = 0.4
-DEAD_TIME_SD_MS = (0.4, 0.06, 0.02)  # level, per volt, per volt squared
+DEAD_TIME_SD_MS = (0.25, 0.06, 0.02)  # level, per volt, per volt squared
 SCALLOP_MEAN_SD = (0.5, 0.4)  # share of the ECU's interpolation error that is seen
 FILM_SD_S = 0.1
-GATE_WIDTH = 0.05  # of load, over which the pulsation sets in
 
 
 @dataclass(frozen=True)
@@ -34,6 +33,7 @@ class Onset:
 
     quantity: Literal["load", "pressure_ratio"]
     value: float
+    width: float = 0.2  # from there to where it has fully set in
 
 
 @dataclass(frozen=True)
@@ -75,13 +75,16 @@ class Design:
             matern(np.abs(at[:, None] - at), scale) for at, scale in zip((at_speed, at_load), MAP_SCALE, strict=True)
         ]
         value, vector = np.linalg.eigh(np.kron(*apart))
-        kept = value > 2e-3 * value[-1]
+        kept = value > 6e-3 * value[-1]
         return both.reshape(len(speed), -1) @ (vector[:, kept] * np.sqrt(value[kept]))
 
     def gate(self, onset: Onset) -> np.ndarray:
-        """How far the pulsation has set in, 0 to 1, shape (blocks,); 0 where its quantity is not logged."""
-        beyond = (self.blocks[onset.quantity].to_numpy() - onset.value) / GATE_WIDTH
-        return np.nan_to_num(1.0 / (1.0 + np.exp(-np.clip(beyond, -50, 50))))
+        """How far the pulsation has set in, 0 to 1, shape (blocks,); exactly 0 below the onset or where not logged.
+
+        With a tail to low load it would take the place of the dead time.
+        """
+        beyond = np.clip((self.blocks[onset.quantity].to_numpy() - onset.value) / onset.width, 0.0, 1.0)
+        return np.nan_to_num(beyond**2 * (3.0 - 2.0 * beyond))
 
     @cached_property
     def volts(self) -> np.ndarray:
@@ -124,6 +127,12 @@ def hat_matrix(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
     matrix[rows, right - 1] = 1.0 - share
     matrix[rows, right] = share
     return matrix
+
+
+def matern_by_log_scale(distance: np.ndarray, scale: float) -> np.ndarray:
+    """Derivative of `matern` by the logarithm of its length-scale."""
+    ratio = np.sqrt(5.0) * distance / scale
+    return ratio**2 * (1.0 + ratio) / 3.0 * np.exp(-ratio)
 
 
 def matern(distance: np.ndarray, scale: float) -> np.ndarray:

@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from tunelab.study.steady.curve import LEAST_SECONDS, reach_seconds
-from tunelab.study.steady.evidence import columns_of, moments_of, solve
+from tunelab.study.steady.evidence import columns_of, moments_of
 from tunelab.study.steady.joint import Joint, Member, base_weight
 from tunelab.study.steady.posterior import draw_posterior
 from tunelab.study.steady.result import SplitHalf
+from tunelab.study.steady.solution import solve
 
 LEAST_HOLDS = 16
 NOTHING = 1e-9  # weight of a block that is left out
@@ -47,10 +48,10 @@ def split_half(joint: Joint, reading: np.ndarray, dead_time_sd: np.ndarray) -> S
 def _refit(joint: Joint, kept: np.ndarray, dead_time_sd: np.ndarray) -> Joint:
     """Posterior from the kept blocks alone, for the onset with most evidence."""
     blocks = joint.design.blocks
-    member = max(joint.members, key=lambda m: m.share)
+    member = joint.members[0]
     columns = columns_of(joint.design, member.onset, joint.dead_time_ms, dead_time_sd)
     weight = np.where(kept, base_weight(blocks) * joint.weight, NOTHING)
     hold = blocks["hold"].to_numpy()
     moments = moments_of(columns, blocks["y"].to_numpy(), hold, weight, np.ones(hold.max() + 1))
-    solution = solve(joint.sizes, columns, joint.design, moments, full=True)
-    return replace(joint, members=(Member(1.0, member.onset, columns, solution),))
+    solution = solve(member.sizes, columns, joint.design, moments)
+    return replace(joint, members=(Member(1.0, member.onset, member.sizes, columns, solution),))

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tunelab.study.steady.evidence import NAMES, columns_of, moments_of, solve
+from tunelab.study.steady.evidence import NAMES, columns_of, moments_of
 from tunelab.study.steady.joint import Joint, base_weight
+from tunelab.study.steady.solution import solve
 
 # Taken for granted of no curve: sizes under which only the same airflow at different speeds tells dead time.
 FREE_CURVE = {"broad": 0.5, "broad_scale": 0.3, "narrow": 0.02, "narrow_scale": 0.08}
@@ -65,16 +66,16 @@ def _level(level_sd: float, pressure_known: bool) -> tuple[bool, str]:
 
 def _contrast_sd(joint: Joint) -> tuple[float, float]:
     """Standard deviation of level [ms] and slope [ms/V] with a curve that may bend as it likes."""
-    member = max(joint.members, key=lambda m: m.share)
+    member = joint.members[0]
     blocks = joint.design.blocks
     columns = columns_of(joint.design, member.onset, joint.dead_time_ms, np.array([2.0, 0.5, 1e-3]))
     hold = blocks["hold"].to_numpy()
     moments = moments_of(
         columns, blocks["y"].to_numpy(), hold, base_weight(blocks) * joint.weight, np.ones(hold.max() + 1)
     )
-    theta = joint.sizes.copy()
+    theta = member.sizes.copy()
     for name, size in FREE_CURVE.items():
         theta[NAMES.index(name)] = np.log(size)
-    root = solve(theta, columns, joint.design, moments, full=True).root[columns.parts["dead_time"]]
+    root = solve(theta, columns, joint.design, moments).root[columns.parts["dead_time"]]
     spread = np.sqrt(np.sum(root**2, axis=1))
     return float(spread[0]), float(spread[1])

@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from tunelab.study.steady.design import Design, Onset
-from tunelab.study.steady.evidence import (
-    Columns,
-    Solution,
-    choose_sizes,
-    columns_of,
-    hold_variance,
-    moments_of,
-    solve,
-)
+from tunelab.study.steady.evidence import NAMES, Columns, Moments, columns_of, moments_of
+from tunelab.study.steady.solution import Solution, choose_sizes, hold_variance, solve
 
 NEVER = Onset("load", np.inf)
-ONSETS = (NEVER, *(Onset("load", at) for at in (0.4, 0.5, 0.6, 0.7, 0.8, 0.9)))
-ONSETS_BY_PRESSURE = tuple(Onset("pressure_ratio", at) for at in (0.5, 0.6, 0.7, 0.8, 0.9))
+ONSETS = (
+    NEVER,
+    *(Onset("load", at) for at in (0.45, 0.55, 0.65, 0.75, 0.85)),
+    *(Onset("load", at, 0.5) for at in (0.4, 0.5, 0.6, 0.7)),
+)
+ONSETS_BY_PRESSURE = (
+    *(Onset("pressure_ratio", at) for at in (0.65, 0.75, 0.85)),
+    Onset("pressure_ratio", 0.65, 0.4),
+)
 FREEDOM = 5.0  # degrees of freedom of the heavy-tailed noise; common practice, no source
-PASSES = 3
+FIRST, FIRST_STEPS = Onset("load", 0.5, 0.5), 15
+STEPS = (5, 5, 5)  # of the search for sizes, in each pass; weights are renewed in between
+RULED_OUT = 7.0  # log evidence behind the best at which an onset is dropped
+LEAST_SHARE = 0.01
 
 
 @dataclass(frozen=True)
@@ -30,6 +34,7 @@ class Member:
 
     share: float
     onset: Onset
+    sizes: np.ndarray  # log sizes that the evidence chose
     columns: Columns
     solution: Solution
 
@@ -39,93 +44,96 @@ class Joint:
     """Posterior of the joint model as a mixture over the onset of the pulsation."""
 
     design: Design
-    members: tuple[Member, ...]
-    sizes: np.ndarray  # log sizes that the evidence chose
+    members: tuple[Member, ...]  # largest share first
     weight: np.ndarray  # robust weight of each block, 0 to 1
     dead_time_ms: np.ndarray  # coefficients about which δ was linearised
 
-    def mean(self, name: str) -> np.ndarray:
-        """Posterior mean of one part's coefficients; for parts whose columns do not hang on the onset."""
-        return sum(m.share * m.solution.mean[m.columns.parts[name]] for m in self.members)
+
+@dataclass(frozen=True)
+class _Data:
+    """Blocks with their weights."""
+
+    target: np.ndarray
+    hold: np.ndarray
+    own: np.ndarray  # weight before the residual is known
+    robust: np.ndarray
+    hold_robust: np.ndarray
 
 
 def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray | None = None) -> Joint:
     """Fit the model to calm blocks.
 
     `dead_time_sd` is the prior spread of δ's coefficients; where zero they are held at `held_ms` (zero if None).
+    Every onset is tried with sizes of its own: a bad onset with the sizes of another would look better than it is.
     """
     blocks = design.blocks
-    target, hold = blocks["y"].to_numpy(), blocks["hold"].to_numpy()
-    own = base_weight(blocks)
-    robust, hold_robust = np.ones(hold.size), np.ones(hold.max() + 1)
+    hold = blocks["hold"].to_numpy()
+    data = _Data(blocks["y"].to_numpy(), hold, base_weight(blocks), np.ones(hold.size), np.ones(hold.max() + 1))
     dead_time = np.zeros(3) if held_ms is None else np.asarray(held_ms, dtype=float)
-    sizes, onset = None, Onset("load", 0.65)
-    for step in range(PASSES):
-        columns = columns_of(design, onset, dead_time, dead_time_sd)
-        moments = moments_of(columns, target, hold, own * robust, hold_robust)
-        sizes, _ = choose_sizes(sizes, columns, design, moments, steps=(25, 10, 10)[step])
-        if step == 0:
-            onset = _best_onset(design, sizes, dead_time, dead_time_sd, (target, hold, own * robust, hold_robust))
-            columns = columns_of(design, onset, dead_time, dead_time_sd)
-            moments = moments_of(columns, target, hold, own * robust, hold_robust)
-        solution = solve(sizes, columns, design, moments, full=True)
-        dead_time = np.where(dead_time_sd > 0, solution.mean[columns.parts["dead_time"]], dead_time)
-        left = target - columns.offset - columns.matrix @ solution.mean
-        robust, hold_robust = _robust_weights(left, hold, own, sizes, moments.hold_gate)
-    data = (target, hold, own * robust, hold_robust)
-    return Joint(design, _members(design, sizes, dead_time, dead_time_sd, data), sizes, robust, dead_time)
+    onsets = ONSETS + ONSETS_BY_PRESSURE if np.isfinite(blocks["pressure_ratio"]).mean() > 0.95 else ONSETS
+    first = _member(design, FIRST, data, dead_time_sd, (None, dead_time), FIRST_STEPS)
+    tried = {onset: (first.sizes, _dead_time(first, dead_time_sd, dead_time)) for onset in onsets}
+    for steps in STEPS:
+        members = [_member(design, onset, data, dead_time_sd, start, steps) for onset, start in tried.items()]
+        members = _shared_out(members)
+        best = members[0]
+        left = data.target - best.columns.offset - best.columns.matrix @ best.solution.mean
+        robust, hold_robust = _robust_weights(left, data, best)
+        data = replace(data, robust=robust, hold_robust=hold_robust)
+        tried = {m.onset: (m.sizes, _dead_time(m, dead_time_sd, dead_time)) for m in members}
+    kept = [m for m in members if m.share >= LEAST_SHARE]
+    total = sum(m.share for m in kept)
+    kept = tuple(replace(m, share=m.share / total) for m in kept)
+    return Joint(design, kept, data.robust, _dead_time(kept[0], dead_time_sd, dead_time))
 
 
-def base_weight(blocks) -> np.ndarray:
+def base_weight(blocks: pd.DataFrame) -> np.ndarray:
     """Weight of each block before its residual is known: fewer lambda readings and less calm weigh less."""
     readings = blocks["lambda_readings"].to_numpy(dtype=float)
     thin = 0.4 + 0.6 * np.median(readings) / np.maximum(readings, 1.0)
     return 1.0 / (thin * (1.0 + (blocks["apart"].to_numpy() / 0.04) ** 2))
 
 
-def _onsets(design: Design) -> tuple[Onset, ...]:
-    known = np.isfinite(design.blocks["pressure_ratio"]).mean() > 0.95
-    return ONSETS + ONSETS_BY_PRESSURE if known else ONSETS
+def _dead_time(member: Member, dead_time_sd: np.ndarray, held_ms: np.ndarray) -> np.ndarray:
+    return np.where(dead_time_sd > 0, member.solution.mean[member.columns.parts["dead_time"]], held_ms)
 
 
-def _best_onset(
-    design: Design, sizes: np.ndarray, dead_time: np.ndarray, dead_time_sd: np.ndarray, data: tuple
-) -> Onset:
-    evidence = [
-        _at_onset(design, onset, sizes, dead_time, dead_time_sd, data)[1].log_evidence for onset in _onsets(design)
-    ]
-    return _onsets(design)[int(np.argmax(evidence))]
-
-
-def _at_onset(
-    design: Design, onset: Onset, sizes: np.ndarray, dead_time: np.ndarray, dead_time_sd: np.ndarray, data: tuple
-) -> tuple[Columns, Solution]:
+def _member(design: Design, onset: Onset, data: _Data, dead_time_sd: np.ndarray, start: tuple, steps: int) -> Member:
+    """Sizes and posterior for one onset; δ is linearised anew once the sizes are chosen."""
+    sizes, dead_time = start
     columns = columns_of(design, onset, dead_time, dead_time_sd)
-    return columns, solve(sizes, columns, design, moments_of(columns, *data), full=True)
+    sizes, _ = choose_sizes(sizes, columns, design, _moments(columns, data), steps=steps)
+    solution = solve(sizes, columns, design, _moments(columns, data))
+    for _ in range(2):
+        dead_time = np.where(dead_time_sd > 0, solution.mean[columns.parts["dead_time"]], dead_time)
+        columns = columns_of(design, onset, dead_time, dead_time_sd)
+        solution = solve(sizes, columns, design, _moments(columns, data))
+    return Member(0.0, onset, sizes, columns, solution)
 
 
-def _members(
-    design: Design, sizes: np.ndarray, dead_time: np.ndarray, dead_time_sd: np.ndarray, data: tuple
-) -> tuple[Member, ...]:
-    """Posteriors for every onset that the evidence does not rule out."""
-    found = [(onset, *_at_onset(design, onset, sizes, dead_time, dead_time_sd, data)) for onset in _onsets(design)]
-    evidence = np.array([solution.log_evidence for _, _, solution in found])
+def _moments(columns: Columns, data: _Data) -> Moments:
+    return moments_of(columns, data.target, data.hold, data.own * data.robust, data.hold_robust)
+
+
+def _shared_out(members: list[Member]) -> list[Member]:
+    """Members with their shares, largest first; those that the evidence rules out are dropped."""
+    evidence = np.array([m.solution.log_evidence for m in members])
     share = np.exp(evidence - evidence.max())
-    share[share < 0.01] = 0.0
     share /= share.sum()
-    return tuple(Member(float(s), *row) for s, row in zip(share, found, strict=True) if s > 0)
+    order = np.argsort(-evidence)
+    return [replace(members[i], share=float(share[i])) for i in order if evidence[i] > evidence.max() - RULED_OUT]
 
 
-def _robust_weights(
-    left: np.ndarray, hold: np.ndarray, own: np.ndarray, sizes: np.ndarray, gate: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _robust_weights(left: np.ndarray, data: _Data, member: Member) -> tuple[np.ndarray, np.ndarray]:
     """Weights of blocks and of holds under noise with heavy tails, between 0 and 1.
 
     Source: K. L. Lange, R. J. A. Little and J. M. G. Taylor, "Robust statistical modeling using the t distribution",
     JASA 84 (1989) 881: weight (ν + 1) / (ν + r²), here divided by its largest value.
     """
-    variance = np.exp(2 * sizes[8])
-    shared = hold_variance(sizes, gate, np.ones(gate.size))
+    hold, own, holds = data.hold, data.own, data.hold_robust.size
+    gate = np.bincount(hold, member.columns.gate, holds) / np.bincount(hold, minlength=holds)
+    variance = np.exp(2 * member.sizes[NAMES.index("block")])
+    shared = hold_variance(member.sizes, gate, np.ones(holds))
     weight = np.bincount(hold, own, gate.size)
     mean = np.bincount(hold, own * left, gate.size) / weight
     effect = mean * shared / (shared + variance / weight)

@@ -18,6 +18,8 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
 
 ENOUGH_SECONDS = 10.0  # of evidence within reach, beyond which a reading weighs no more
+SPARSE = 0.3  # weight of a reading without any, between readings that have some
+SURE = 0.004  # standard deviation of the log factor beyond which a reading weighs less
 HOME = 0.1  # weight of a breakpoint's own measured value beside the straight lines that it draws
 ROUNDS = 3
 DIGITS = 3  # of flows in kg/h and of dead times in ms
@@ -89,13 +91,17 @@ def _factors(evidence: Evidence, setting: Setting) -> np.ndarray:
 
 
 def _targets(evidence: Evidence, setting: Setting, coordinate: Coordinate) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Readings of the dense result that are measured, log change wanted at each, and its weight."""
-    meter, points = evidence.meter, evidence.points
-    good = np.isfinite(meter.factor) & (np.log(meter.upper / meter.factor) <= WIDEST)
-    reading = meter.reading[good]
+    """Readings from the first to the last measured one, log change wanted at each, and its weight."""
+    meter, posterior, points = evidence.meter, evidence.posterior, evidence.points
+    measured = np.flatnonzero(np.isfinite(meter.factor) & (np.log(meter.upper / meter.factor) <= WIDEST))
+    if not measured.size:
+        return np.empty(0), np.empty(0), np.empty(0)
+    between = slice(measured[0], measured[-1] + 1)
+    reading, log_factor = posterior.reading[between], posterior.log_factor[0, between]
     seconds = reach_of(coordinate, points.reading, float(points.seconds.mean()), reading)
-    weight = np.sqrt(np.minimum(seconds, ENOUGH_SECONDS) / ENOUGH_SECONDS)
-    return reading, np.log(meter.factor[good]) - _fuel_at(evidence, setting, coordinate, reading), weight
+    driven = SPARSE + (1 - SPARSE) * np.minimum(seconds, ENOUGH_SECONDS) / ENOUGH_SECONDS
+    weight = np.sqrt(driven / (1 + (posterior.log_factor_sd[between] / SURE) ** 2))
+    return reading, log_factor - _fuel_at(evidence, setting, coordinate, reading), weight
 
 
 def _home(evidence: Evidence, setting: Setting, coordinate: Coordinate) -> np.ndarray:
