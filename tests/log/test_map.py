@@ -116,8 +116,11 @@ def test_stated_units_convert(mapped, heading, logged, channel, expected):
 
 def test_car_leaves_only_its_own_meter_to_an_unlabelled_maf_column(mapped):
     frequency = {"kind": "frequency", "rail_low": 100, "rail_high": 15000}
-    assert "meter_hz" in mapped({"MAF": waves(1500, 7000)}, meter=frequency)
-    assert "meter_v" in mapped({"MAF": waves(0.9, 4.2)})
+    assert "meter_hz" in mapped({"MAF": waves(1500, 7000), "RPM": waves(800, 6000)}, meter=frequency)
+    driven = {"RPM": waves(800, 6000), "MAP (kPa)": waves(30, 100)}
+    assert "meter_v" in mapped({"MAF": waves(0.9, 4.2), **driven})
+    with pytest.raises(MapError, match="meter_v in V, air_flow_kg_h in g s-1, air_flow_kg_h in lb min-1"):
+        mapped({"MAF": waves(0.9, 4.2)})
 
 
 @pytest.mark.parametrize(

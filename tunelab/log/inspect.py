@@ -11,7 +11,8 @@ from tunelab.channels import CHANNELS
 from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import ConversionError, Converted, Surroundings, convert_column
 from tunelab.log.map.entry import make_track
-from tunelab.log.map.recognise import Match, describe_open, drop_claimed, find_rivals, match_columns
+from tunelab.log.map.match import Match
+from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, match_columns
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.needs import Need, find_needs
 from tunelab.log.read import RawColumn, RawTable, read_raw
@@ -90,7 +91,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
     settled = settle_clock(clock.seconds, raw.restarts) if clock else None
     if settled is not None and settled.keep.sum() < 2:
         settled, problem = None, "fewer than two rows have a time of their own."
-    matches = drop_claimed(match_columns(raw, channel_map, car.meter.channel if car else None))
+    matches = drop_claimed(match_columns(raw, channel_map, car))
     views, conversions = _view_columns(raw, clock, settled, matches, car)
     channels = {view.channel for view in views if view.sure in ("said", "stated", "likely")}
     time_s = settled.time_s[settled.keep] if settled else np.zeros(0)

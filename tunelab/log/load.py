@@ -10,6 +10,7 @@ from tunelab.log.map.entry import map_file
 from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile
 from tunelab.log.map.problem import MapError
+from tunelab.log.own import read_own_log
 from tunelab.log.read import ReadError, read_raw
 from tunelab.workspace import SessionFolder, Workspace
 
@@ -32,7 +33,7 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
     -------
     Dataset
         The log as `map_raw` describes it, over all files, not yet flagged; the attributes `session` and `revision`
-        name where it belongs.
+        name where it belongs. A cleaned log of the kit's own, alone in its session, is taken as it is.
 
     Raises
     ------
@@ -47,6 +48,9 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
     folder = workspace.sessions[session_name]
     if not folder.files:
         raise LoadError(f"{folder.path}: no log lies in this session's folder; copy the logger's file there.")
+    own = read_own_log(folder.files[0]) if len(folder.files) == 1 else None
+    if own is not None:
+        return own.assign_attrs(session=session_name, revision=folder.session.revision)
     files = _map_all(workspace, folder)
     try:
         log = join_files(files, title=f"drive log of {session_name}")

@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 
 from tunelab.channels import CHANNELS, name_key
+from tunelab.log.map.match import Match
 from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
-from tunelab.log.map.recognise import Match
 from tunelab.log.map.words import WORDED, FuelCodeError, fuel_codes, words_to_numbers
 from tunelab.log.read import RawTable
 from tunelab.physics.fuels import stoich_afr

@@ -13,8 +13,9 @@ from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import ConversionError, Converted, Surroundings, convert_column
 from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile, Track
+from tunelab.log.map.match import Match
 from tunelab.log.map.problem import MapError, rule_lines, toml_text
-from tunelab.log.map.recognise import Match, describe_open, drop_claimed, find_rivals, match_columns, same_values
+from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, match_columns, same_values
 from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.read import RawColumn, RawTable, SetAside
@@ -60,7 +61,7 @@ def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather
     except ClockError as error:
         clock, problems = None, [f"  {error}"]
     keys = set(clock.columns) if clock else set()
-    matches = drop_claimed(match_columns(raw, channel_map, car.meter.channel if car else None))
+    matches = drop_claimed(match_columns(raw, channel_map, car))
     matches = [match for match in matches if match.column.key not in keys]
     problems += [describe_open(match) for match in matches if match.sure == "open"]
     converted, more = _convert(raw, matches, car, weather)
@@ -217,7 +218,9 @@ def _column_notes(
         unit = CHANNELS[channel].unit if channel in CHANNELS else "s" if channel else ""
         note = {"file": raw.path.name, "column": column.key, "channel": channel, "unit": unit, "conversion": how}
         words = _unreadable(column, found)
-        yield note | ({"sure": match.sure} if match else {}) | ({"unreadable": words} if words else {})
+        yield (
+            note | ({"sure": match.sure, "why": match.why} if match else {}) | ({"unreadable": words} if words else {})
+        )
 
 
 def _unreadable(column: RawColumn, found: Converted | None) -> dict[str, int]:

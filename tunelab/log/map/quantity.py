@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 
 from tunelab.channels import CHANNELS
+from tunelab.log.map.usual import USUAL, tried_units, usual_ends
 from tunelab.units import convert, is_convertible, pressure_reference, recognise_unit
 
 TRIMS = ("trim_short_pct", "trim_long_pct", "trim_short_2_pct", "trim_long_2_pct", "enrichment_pct")
@@ -17,11 +18,19 @@ ABOVE_ATMOSPHERE = ("fuel_pressure_kpa", "oil_pressure_kpa")
 SWITCHES = ("clutch_pressed", "brake_pressed", "launch_active")
 
 
+_SPOKEN = {
+    "of hundred": "percent (100 is no change)",
+    "share": "share of one (0.05 is 5 percent)",
+    "sensor": "the sensor's own voltage",
+}
+
+
 @dataclass(frozen=True)
 class Form:
     """One way to log a channel. `kind` says what besides a change of unit it takes.
 
-    Kinds: plain, gauge, vacuum, absolute (of pressures); AFR, phi (of lambda); factor, of hundred (of trims).
+    Kinds: plain, gauge, vacuum, absolute (of pressures); AFR, phi (of lambda); factor, of hundred, share (of trims);
+    sensor: the sensor's own voltage, which no unit converts.
     """
 
     channel: str
@@ -32,8 +41,8 @@ class Form:
         """Name the form as a person would: "psi gauge", "AFR", "factor"."""
         if self.kind in ("AFR", "phi", "factor"):
             return self.kind
-        if self.kind == "of hundred":
-            return "percent, 100 is no change"
+        if self.kind in _SPOKEN:
+            return _SPOKEN[self.kind]
         return self.unit if self.kind == "plain" else f"{self.unit} {self.kind}"
 
 
@@ -126,52 +135,6 @@ def implied_kind(channel: str, key: str) -> str:
     return ""
 
 
-# Units tried where a column states none.
-_TRIED = {
-    "rpm": ("rpm", "krpm"),
-    "V": ("V", "mV"),
-    "Hz": ("Hz",),
-    "kPa": ("kPa", "psi", "bar", "mbar", "inHg"),
-    "percent": ("percent", "1"),
-    "ms": ("ms", "us", "s"),
-    "degree_Celsius": ("degree_Celsius", "degree_Fahrenheit"),
-    "km h-1": ("km h-1", "mph", "m s-1"),
-    "kg h-1": ("kg h-1", "g s-1", "lb min-1"),
-    "m s-2": ("m s-2", "g0"),
-    "m": ("m", "ft"),
-}
-
-# Where the 2nd percentile, the middle and the 98th percentile lie in a real drive, in the channel's unit. Common
-# practice, no source. None: says nothing.
-_USUAL: dict[str, tuple[tuple[float, float] | None, tuple[float, float] | None, tuple[float, float] | None]] = {
-    "engine_speed_rpm": (None, (400, 12000), (600, 16000)),
-    "idle_target_rpm": (None, (400, 2500), (400, 3000)),
-    "meter_v": ((0, 4), (0.3, 5), (0.5, 5.5)),
-    "meter_hz": (None, (200, 15000), (600, 20000)),
-    "meter_counts": (None, (20, 65535), (100, 65535)),
-    "air_flow_kg_h": ((0, 150), (5, 600), (25, 2000)),
-    "throttle_pct": ((-5, 60), None, (2.5, 105)),
-    "pedal_pct": ((-5, 60), None, (2.5, 105)),
-    "injector_duty_pct": ((0, 60), None, (1.5, 110)),
-    "idle_actuator_pct": ((0, 100), None, (1.5, 100)),
-    "manifold_kpa": ((12, 80), None, (50, 300)),
-    "barometer_kpa": ((55, 108), (60, 108), (60, 108)),
-    "pulse_width_ms": ((0, 15), (0.7, 25), (1, 40)),
-    "lambda_measured": ((0.45, 1.3), (0.65, 1.45), (0.7, 12)),
-    "battery_v": ((6, 16), (9, 16.5), (10, 20)),
-    "coolant_c": (None, None, (58, 118)),
-    "oil_c": (None, None, (50, 150)),
-    "intake_air_c": (None, (5, 75), None),
-    "ambient_c": (None, (2, 48), None),
-    "exhaust_c": (None, (200, 950), (350, 1150)),
-    "fuel_pressure_kpa": (None, (140, 900), (140, 1500)),
-    "oil_pressure_kpa": (None, (70, 900), (120, 1500)),
-    "road_speed_km_h": (None, (0, 250), (8, 320)),
-    "acceleration_m_s2": ((-15, 2), (-4, 4), (0.5, 20)),
-    "altitude_m": (None, (-400, 5000), None),
-}
-
-
 @dataclass(frozen=True)
 class Fit:
     """How the forms of a channel fit the numbers when no unit is stated."""
@@ -180,34 +143,44 @@ class Fit:
     nearly: tuple[Form, ...]  # these miss the usual range by too little to be ruled out
 
 
+_NEARLY = 0.08  # of the limit
+_OPENINGS = ("throttle_pct", "pedal_pct", "idle_actuator_pct")
+
+
 def guess_forms(channel: str, key: str, spread: Spread) -> Fit:
-    """Try every form in which a channel is logged against the range that it has in a real drive."""
+    """Try every form in which a channel is logged against the range that it has in real drives."""
     forms = tuple(_possible(channel, key, spread))
-    if len(forms) == 1 and channel not in _USUAL:
+    if len(forms) == 1 and channel not in USUAL:
         return Fit(forms, ())
-    at_atmosphere = [form for form in forms if channel == "manifold_kpa" and 86 <= to_usual(form, spread.high) <= 107]
-    if len(at_atmosphere) == 1:
-        return Fit(tuple(at_atmosphere), ())  # full throttle without boost ends at the atmosphere, in no other unit
     distance = {form: _distance(form, spread) for form in forms}
-    return Fit(
-        tuple(form for form in forms if distance[form] == 0),
-        tuple(form for form in forms if 0 < distance[form] < _margin(channel)),
-    )
+    fits = tuple(form for form in forms if distance[form] == 0)
+    if len(fits) == 1 and channel == "manifold_kpa" and 86 <= to_usual(fits[0], spread.high) <= 107:
+        return Fit(fits, ())  # full throttle without boost ends at the atmosphere
+    return Fit(fits, tuple(form for form in forms if 0 < distance[form] < _NEARLY))
 
 
 def _possible(channel: str, key: str, spread: Spread) -> Iterator[Form]:
     if channel in LAMBDAS:
-        yield Form(channel, "1")
-        yield Form(channel, "1", "AFR")
-        if implied_kind(channel, key) == "phi":
-            yield Form(channel, "1", "phi")
+        yield from _lambda_forms(channel, key)
         return
     if channel in TRIMS:
         yield from (Form(channel, "percent"), Form(channel, "1", "factor"), Form(channel, "percent", "of hundred"))
+        yield Form(channel, "percent", "share")
         return
-    for unit in _TRIED.get(CHANNELS[channel].unit, (CHANNELS[channel].unit,)):
+    for unit in tried_units(channel):
         reference = _reference(channel, unit, key, spread) if CHANNELS[channel].unit == "kPa" else "plain"
         yield Form(channel, unit, reference)
+    if channel in ("throttle_pct", "pedal_pct", "manifold_kpa"):
+        yield Form(channel, "V", "sensor")
+
+
+def _lambda_forms(channel: str, key: str) -> Iterator[Form]:
+    yield Form(channel, "1")
+    yield Form(channel, "1", "AFR")
+    if implied_kind(channel, key) == "phi":
+        yield Form(channel, "1", "phi")
+    elif not implied_kind(channel, key) and not any(word in key for word in ("wide", "wb", "uego", "lsu")):
+        yield Form(channel, "V", "sensor")  # a narrow-band sensor has such names too
 
 
 def to_usual(form: Form, number: float) -> float:
@@ -220,6 +193,10 @@ def to_usual(form: Form, number: float) -> float:
         return (number - 1) * 100
     if form.kind == "of hundred":
         return number - 100
+    if form.kind == "share":
+        return number * 100
+    if form.kind == "sensor":
+        return number
     converted = float(_slope_and_offset(form.unit, CHANNELS[form.channel].unit) @ (number, 1.0))
     return {"gauge": converted + 100, "vacuum": 100 - converted, "absolute": converted - 100}.get(form.kind, converted)
 
@@ -232,40 +209,57 @@ def _slope_and_offset(from_unit: str, to_unit: str) -> np.ndarray:
 
 def _distance(form: Form, spread: Spread) -> float:
     """How far outside the usual range the numbers lie: 0 inside, else a share of the range's limit."""
-    channel = {"lambda_measured_2": "lambda_measured", "gps_speed_km_h": "road_speed_km_h"}.get(
-        form.channel, form.channel
-    )
-    channel = "lambda_measured" if channel == "lambda_commanded" else channel
-    if channel in TRIMS:
-        return _trim_distance(form, spread)
-    known = CHANNELS[form.channel]
-    usual = _USUAL.get(channel, (None, (known.low, known.high), None))
-    numbers = sorted(to_usual(form, x) for x in (spread.low, spread.middle, spread.high))
+    if form.kind == "sensor":
+        return 0.0 if _is_sensor_voltage(form.channel, spread) else 1.0
+    if form.channel in TRIMS:
+        return 0.0 if _is_trim(form, spread) else 1.0
+    if form.channel in _OPENINGS and spread.high <= 1.06:
+        return 0.0 if _is_small_opening(form, spread) else 1.0
+    if form.unit == "degree_Fahrenheit" and _is_warm_plateau(form.channel, spread):
+        return 1.0
     worst = 0.0
-    for number, limits in zip(numbers, usual, strict=True):
+    numbers = sorted(to_usual(form, x) for x in (spread.low, spread.middle, spread.high))
+    for number, limits in zip(numbers, usual_ends(form.channel), strict=True):
         if limits:
-            size = (
-                60.0
-                if known.unit == "degree_Celsius"
-                else max(abs(limits[0] if number < limits[0] else limits[1]), 1e-9)
-            )
+            size = max(abs(limits[0] if number < limits[0] else limits[1]), 1e-9)
+            size = 60.0 if CHANNELS[form.channel].unit == "degree_Celsius" else size
             worst = max(worst, (limits[0] - number) / size, (number - limits[1]) / size)
     return worst
 
 
-def _trim_distance(form: Form, spread: Spread) -> float:
-    """Trims: round 0 in percent, round 1 as a factor, round 100 in percent of the base."""
+def _is_sensor_voltage(channel: str, spread: Spread) -> bool:
+    """Whether the numbers may be the sensor's own signal: 0.2 to 5 V, of a narrow-band lambda sensor 0 to 1.1 V."""
+    if channel in LAMBDAS:
+        return spread.low >= 0 and spread.high <= 1.15
+    top = 1.2 if channel == "manifold_kpa" else 0.3
+    return spread.low >= 0.2 and top <= spread.high <= 5.2
+
+
+def _is_small_opening(form: Form, spread: Spread) -> bool:
+    """Whether numbers up to 1 are a share, or percent of a throttle that hardly opens and so hardly moves."""
+    if form.unit == "1":
+        return spread.low >= -0.05
+    return spread.high - spread.low < 0.4
+
+
+def _is_warm_plateau(channel: str, spread: Spread) -> bool:
+    """Whether half of the drive or more stays just below 60 to 118: a thermostat's degrees Celsius.
+
+    In degrees Fahrenheit the engine would have stayed stone cold and not warmed for half of the drive.
+    """
+    return channel in ("coolant_c", "oil_c") and 60 <= spread.high <= 118 and spread.high - spread.middle <= 10
+
+
+def _is_trim(form: Form, spread: Spread) -> bool:
+    """Trims: round 0 in percent or as a share, round 1 as a factor, round 100 in percent of the base."""
     low, middle, high = spread.low, spread.middle, spread.high
-    as_factor = low >= 0.5 and high <= 1.6 and (high - low > 0.005 or middle == 1.0)
     if form.kind == "factor":
-        return 0.0 if as_factor else 1.0
+        return low >= 0.5 and high <= 1.6
     if form.kind == "of hundred":
-        return 0.0 if low >= 50 and 60 <= middle <= 160 else 1.0
-    if form.channel.startswith("trim_long") and as_factor and middle != 1.0:
-        return 0.0  # a learned trim may well stay near one percent: not told apart
-    inside = low >= -60 and high <= 60 and abs(middle) < 45
-    return 0.0 if inside and not as_factor else 1.0
-
-
-def _margin(channel: str) -> float:
-    return 0.08
+        return low >= 50 and 60 <= middle <= 160
+    if form.kind == "share":
+        return low >= -0.6 and high <= 0.6
+    about_one = 0.5 <= low < 1 < high <= 1.6 and high - low >= 0.02
+    if about_one and form.channel.startswith("trim_short"):
+        return False  # a short-term trim in percent swings round 0, not by hundredths round 1
+    return low >= -60 and high <= 60 and abs(middle) < 45

@@ -3,44 +3,23 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 
 from tunelab.channels import CHANNELS
+from tunelab.log.map.evidence import agree_on_temperature, weigh_air_flow
 from tunelab.log.map.heading import Heading, parse_heading
+from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.quantity import Form, Spread, guess_forms, implied_kind, spread_of, stated_forms, to_usual
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.units import recognise_unit
+from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
 
-Sure = Literal["said", "stated", "likely", "open", "none"]
 
-
-@dataclass(frozen=True)
-class Match:
-    """What one column is taken to be.
-
-    `sure`: said (by channels.toml), stated (the file names quantity and unit), likely (the unit was told from the
-    numbers, only one fits), open (several remain: `forms` holds them), none (not a channel, or left out).
-    """
-
-    column: RawColumn
-    heading: Heading
-    forms: tuple[Form, ...]
-    sure: Sure
-    why: str
-    rule: ColumnRule | None = None
-
-    @property
-    def form(self) -> Form | None:
-        """The form, where it is settled."""
-        return self.forms[0] if self.sure in ("said", "stated", "likely") else None
-
-
-def match_columns(raw: RawTable, channel_map: ChannelMap, meter_channel: str | None) -> list[Match]:
+def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> list[Match]:
     """Match every column that is not the clock.
 
     Parameters
@@ -49,14 +28,16 @@ def match_columns(raw: RawTable, channel_map: ChannelMap, meter_channel: str | N
         The file.
     channel_map : ChannelMap
         The owner's word; goes before everything else.
-    meter_channel : str or None
-        Channel of the car's meter, where the car is known: a column named "MAF" then cannot be another reading.
+    car : Car or None
+        Where it is known, a column named "MAF" cannot be the reading of another meter than the car's, and an airflow
+        is held against the engine's size.
     """
+    meter_channel = car.meter.channel if car else None
     matches = []
     for column in raw.columns:
         rule = channel_map.rule_for(raw.path.name, column.heading)
         matches.append(_match(raw, column, rule, meter_channel))
-    return matches
+    return weigh_air_flow(raw, agree_on_temperature(matches), car)
 
 
 def _match(raw: RawTable, column: RawColumn, rule: ColumnRule | None, meter_channel: str | None) -> Match:
@@ -125,7 +106,8 @@ def _match_guessed(
     column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread, rule: ColumnRule | None
 ) -> Match:
     fits = [guess_forms(name, heading.key, spread) for name in channels]
-    forms, nearly = _pool(channels, [fit.fits for fit in fits]), _pool(channels, [fit.nearly for fit in fits])
+    forms = tuple(form for fit in fits for form in fit.fits)
+    nearly = tuple(form for fit in fits for form in fit.nearly)
     lone = len(channels) == 1 and len(forms) == 1
     kind = implied_kind(channels[0], heading.key)
     if kind and lone and (forms[0].kind == kind or (kind == "lambda" and forms[0].kind == "plain")):
@@ -145,12 +127,6 @@ def _match_guessed(
     if _all_same(everything, spread):
         return Match(column, heading, everything[:1], "likely", "all numbers are zero, whatever the unit", rule)
     return Match(column, heading, everything, "open", f"no unit stated, and numbers of {_show(spread)} fit each", rule)
-
-
-def _pool(channels: tuple[str, ...], found: list[tuple[Form, ...]]) -> tuple[Form, ...]:
-    """All forms; where a meter's reading is possible too, airflow in lb/min is left to columns that say so."""
-    forms = (form for group in found for form in group)
-    return tuple(form for form in forms if len(channels) == 1 or form.unit != "lb min-1")
 
 
 def _named_form(channel: str, kind: str) -> tuple[Form, ...]:
@@ -173,7 +149,7 @@ def _match_nothing(
 
 
 def _all_same(forms: tuple[Form, ...], spread: Spread) -> bool:
-    one_channel = len({form.channel for form in forms}) == 1
+    one_channel = len({form.channel for form in forms}) == 1 and all(form.kind != "sensor" for form in forms)
     return one_channel and all(len({round(to_usual(f, x), 9) for f in forms}) == 1 for x in (spread.low, spread.high))
 
 
@@ -187,12 +163,12 @@ def describe_open(match: Match) -> str:
     channels = list(dict.fromkeys(form.channel for form in match.forms))
     if len(channels) > 1:
         keys["channel"] = _choices(channels)
-    units = list(dict.fromkeys(_rule_unit(form) for form in match.forms))
-    if len(units) > 1:
-        keys["unit"] = _choices(units)
+    keys["unit"] = _choices(list(dict.fromkeys(_rule_unit(form) for form in match.forms)))
+    if any(form.kind == "share" for form in match.forms):
+        keys["unit"] += ("," if "#" in keys["unit"] else "  #") + " with scale = 100 where 0.05 means 5 percent"
     candidates = ", ".join(f"{form.channel} in {form}" for form in match.forms)
     head = f"  {match.column.heading!r}: {match.why}. Candidates: {candidates}. Say which, or ignore = true:"
-    return head + "\n" + rule_lines(match.column.heading, **(keys or {"channel": toml_text(channels[0])}))
+    return head + "\n" + rule_lines(match.column.heading, **keys)
 
 
 def _rule_unit(form: Form) -> str:

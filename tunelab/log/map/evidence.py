@@ -1,0 +1,111 @@
+"""What one column says about another: settles units that a column's own numbers leave open, or opens a wrong guess."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from tunelab.log.map.match import Match
+from tunelab.log.map.quantity import Form, to_usual
+from tunelab.log.read import RawTable
+from tunelab.physics.air import dry_air_density
+from tunelab.physics.load import volumetric_efficiency
+from tunelab.workspace.car import Car
+
+_TEMPERATURES = ("degree_Celsius", "degree_Fahrenheit")
+_LEAST_SAMPLES = 50
+_SLOWEST_RPM = 500.0
+
+# Volumetric efficiency against the atmosphere: from a closed throttle to full load. Against the manifold it moves far
+# less. Common practice, no source. A unit is taken where its middle and its high end lie in the first band and every
+# other unit lies outside the second; between the two it stays open.
+_BELIEVED = {"atmosphere": (0.10, 1.3), "manifold": (0.35, 1.25)}
+_POSSIBLE = {"atmosphere": (0.05, 2.5), "manifold": (0.32, 1.45)}
+
+
+def agree_on_temperature(matches: Sequence[Match]) -> list[Match]:
+    """Settle open temperatures by the others of the file, where these all are in one unit: a logger uses one."""
+    known = {match.form.unit: match for match in matches if match.form and match.form.unit in _TEMPERATURES}
+    if len(known) != 1:
+        return list(matches)
+    [(unit, witness)] = known.items()
+    return [_take_unit(match, unit, witness) for match in matches]
+
+
+def _take_unit(match: Match, unit: str, witness: Match) -> Match:
+    forms = tuple(form for form in match.forms if form.unit == unit)
+    if match.sure != "open" or len(forms) != 1 or not all(form.unit in _TEMPERATURES for form in match.forms):
+        return match
+    why = f"no unit stated; {unit} as {witness.column.heading!r}, {witness.sure} to be so"
+    return replace(match, forms=forms, sure="likely", why=why)
+
+
+def weigh_air_flow(raw: RawTable, matches: Sequence[Match], car: Car | None) -> list[Match]:
+    """Hold an airflow without a unit against what the engine can breathe at its speed.
+
+    Needs the car's displacement and a settled engine speed; a settled manifold pressure makes it sharper. An airflow
+    that was settled by its own numbers is opened again where the engine cannot breathe so.
+    """
+    speed = _numbers(raw, matches, "engine_speed_rpm")
+    if car is None or speed is None:
+        return list(matches)
+    manifold = _numbers(raw, matches, "manifold_kpa")
+    against = "atmosphere" if manifold is None else "manifold"
+    density = dry_air_density(np.full(speed.size, 100.0) if manifold is None else np.fmax(manifold, 1.0), 25.0)
+    return [_weigh(raw, match, (speed, density), car.engine.displacement_l, against) for match in matches]
+
+
+def _numbers(raw: RawTable, matches: Sequence[Match], channel: str) -> np.ndarray | None:
+    """Numbers of the one column settled as a channel, in about the channel's unit, shape (rows,)."""
+    found = [match for match in matches if match.form and match.form.channel == channel]
+    if len(found) != 1 or not raw.frame[found[0].column.key].dtype.is_numeric():
+        return None
+    return _in_usual(raw, found[0], found[0].form)
+
+
+def _in_usual(raw: RawTable, match: Match, form: Form) -> np.ndarray:
+    values = raw.frame[match.column.key].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    base = to_usual(form, 0.0)
+    return base + (to_usual(form, 1.0) - base) * values
+
+
+def _weigh(
+    raw: RawTable, match: Match, engine: tuple[np.ndarray, np.ndarray], displacement_l: float, against: str
+) -> Match:
+    is_guess = match.sure == "open" or (match.sure == "likely" and match.rule is None)
+    flows = [form for form in match.forms if form.channel == "air_flow_kg_h"]
+    if not is_guess or not flows:
+        return match
+    breathed = {form: _breathing(_in_usual(raw, match, form), *engine, displacement_l) for form in flows}
+    if any(found is None for found in breathed.values()):
+        return match
+    possible = [f for f in match.forms if f not in breathed or _is_within(breathed[f], _POSSIBLE[against])]
+    believed = [f for f in possible if f in breathed and _is_within(breathed[f], _BELIEVED[against])]
+    shown = "; ".join(f"{form} would be {low:.2g} to {high:.2g}" for form, (low, high) in breathed.items())
+    why = f"breathing of the engine against its {against}: {shown}"
+    if len(possible) == 1 and (believed or possible[0] not in breathed):
+        return replace(match, forms=tuple(possible), sure="likely", why=f"no unit stated; {why}")
+    if match.sure == "likely" and believed:
+        return match
+    return replace(match, forms=tuple(possible) or match.forms, sure="open", why=f"no unit stated, and {why}")
+
+
+def _breathing(
+    flow: np.ndarray, speed: np.ndarray, density: np.ndarray, displacement_l: float
+) -> tuple[float, float] | None:
+    """10th and 98th percentile of the volumetric efficiency while the engine runs; None with under 50 samples."""
+    usable = np.isfinite(flow) & (flow > 0) & (speed > _SLOWEST_RPM) & np.isfinite(density)
+    if usable.sum() < _LEAST_SAMPLES:
+        return None
+    every = max(int(usable.sum()) // 20000, 1)
+    sample = np.flatnonzero(usable)[::every]
+    found = volumetric_efficiency(flow[sample], speed[sample], density[sample], displacement_l=displacement_l)
+    low, high = np.percentile(found, (10, 98))
+    return float(low), float(high)
+
+
+def _is_within(ends: tuple[float, float], band: tuple[float, float]) -> bool:
+    return band[0] <= ends[0] and ends[1] <= band[1]
