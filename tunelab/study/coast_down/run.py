@@ -24,6 +24,8 @@ LEAST_DROP_KM_H = 15.0
 SLOWEST_KM_H = 15.0
 BRAKING_M_S2 = 2.0  # road load alone does not slow a car this fast
 IN_GEAR_SLOPE = 0.5  # of log engine speed over log road speed: 1 in gear, 0 at idle
+IN_GEAR_ALIKE = 0.6  # squared correlation; at idle the two speeds have nothing in common
+GEAR_WINDOW_S = 4.0
 SETTLE_S = 0.6  # after the throttle closes and the gear is out
 
 
@@ -108,19 +110,21 @@ def _free_part(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> tup
 
 
 def _in_gear(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> np.ndarray:
-    """Rows at which engine speed follows road speed, judged over 3 s round each."""
-    step = row_step_s(log)
+    """Rows at which engine speed follows road speed, judged by a straight line over GEAR_WINDOW_S round each."""
     rpm = at_rows(log, "engine_speed_rpm")[first:last]
-    rows = rows_in(3.0, step)
+    rows = rows_in(GEAR_WINDOW_S, row_step_s(log))
     if rpm.size < rows:
         return np.zeros(rpm.size, dtype=bool)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x, y = np.log(np.maximum(speed[first:last], 1.0)), np.log(np.maximum(rpm, 1.0))
-    centred = [rolling(z - np.nanmean(z), rows, "mean") for z in (x, y, x * x, x * y)]
-    mean_x, mean_y = centred[0] + np.nanmean(x), centred[1] + np.nanmean(y)
-    var = centred[2] + np.nanmean(x * x) - mean_x**2
-    slope = (centred[3] + np.nanmean(x * y) - mean_x * mean_y) / np.maximum(var, 1e-9)
-    return np.nan_to_num(slope) > IN_GEAR_SLOPE
+    x, y = (np.log(np.maximum(values, 1.0)) for values in (speed[first:last], rpm))
+    x, y = x - np.nanmean(x), y - np.nanmean(y)
+    mean_x, mean_y, xx, yy, xy = (rolling(z, rows, "mean") for z in (x, y, x * x, y * y, x * y))
+    var_x, var_y, shared = xx - mean_x**2, yy - mean_y**2, xy - mean_x * mean_y
+    slope = shared / np.maximum(var_x, 1e-9)
+    alike = np.maximum(shared, 0.0) ** 2 / np.maximum(var_x * var_y, 1e-15)
+    follows = (np.nan_to_num(slope) > IN_GEAR_SLOPE) & (np.nan_to_num(alike) > IN_GEAR_ALIKE)
+    for begin, end in runs(follows):
+        follows[begin:end] = (end - begin) * row_step_s(log) >= GEAR_WINDOW_S / 2
+    return follows
 
 
 def _why_not(log: xr.Dataset, speed: np.ndarray, first: int, start: int, end: int) -> str:

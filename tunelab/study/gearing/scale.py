@@ -147,23 +147,23 @@ def _against_gps(log: xr.Dataset, trace: SpeedRatio) -> ScaleEstimate:
 
 def _compare(trace: SpeedRatio, speed_km_h: np.ndarray) -> ScaleEstimate:
     """Ratio of GPS speed to another, with the lateness of GPS taken out: it shows as a slope over rate of change."""
-    rate = _log_rate(speed_km_h, trace)
+    rate = log_rate(speed_km_h, trace.time, trace.step_s)
     near = np.isfinite(trace.log_ratio) & (np.abs(rate) < CALM_RATE_PER_S)
     if near.sum() * trace.step_s < 2.0:
         return nothing("GPS speed and road speed overlap for less than 2 s of calm driving")
     near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < NEAR
-    late = _lateness(rate[near], trace.log_ratio[near])
+    late = lateness_s(rate[near], trace.log_ratio[near])
     on_time = SpeedRatio(trace.time, trace.log_ratio - late * rate, trace.steady, trace.speed_channel, trace.step_s)
     return _estimate(on_time, near, 0.0, "")
 
 
-def _log_rate(speed_km_h: np.ndarray, trace: SpeedRatio) -> np.ndarray:
-    """Rate of change of the logarithm of speed over about a second. [1/s]"""
-    smooth = rolling(np.log(np.maximum(speed_km_h, 1.0)), rows_in(1.0, trace.step_s), "mean")
-    return rolling(np.gradient(smooth, trace.time), rows_in(0.6, trace.step_s), "mean")
+def log_rate(speed_km_h: np.ndarray, time_s: np.ndarray, step_s: float) -> np.ndarray:
+    """Rate of change of the logarithm of speed over about a second; shape (rows,). [1/s]"""
+    smooth = rolling(np.log(np.maximum(speed_km_h, 1.0)), rows_in(1.0, step_s), "mean")
+    return rolling(np.gradient(smooth, time_s), rows_in(0.6, step_s), "mean")
 
 
-def _lateness(rate: np.ndarray, log_ratio_: np.ndarray) -> float:
+def lateness_s(rate: np.ndarray, log_ratio_: np.ndarray) -> float:
     """Slope of the log ratio over the rate of change: minus the seconds that GPS is late; 0 at constant speed. [s]"""
     change = rate - rate.mean()
     if float((change**2).mean()) < 1e-6:

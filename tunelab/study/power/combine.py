@@ -16,17 +16,25 @@ from tunelab.workspace.car import Car
 def mean_of_ways(ways: list[list[PullPower]], drawing: Drawing) -> tuple[np.ndarray, float]:
     """Draws of the combined curve, shape (draws, grid), and the run-to-run spread in percent (NaN below two pulls).
 
-    Each direction counts alike, however many pulls it has; an engine speed counts where all pulls
-    reached. Where the pulls of one direction differ by more than noise, local slope and gusts explain, the rest goes
+    Each direction counts alike, however many pulls it has; an engine speed counts where each direction has a pull that
+    reached it. Where the pulls of one direction differ by more than noise, local slope and gusts explain, the rest goes
     into the band as an error of each pull.
     """
-    means = [_stack(way).mean(axis=0) for way in ways]
+    means = [_mean_where_known([pull.draws_kw for pull in way]) for way in ways]
     spread, extra = _run_to_run(ways)
     for k, way in enumerate(ways):
         change = extra / np.sqrt(len(way)) * deviates(drawing.draws, drawing.seed, f"run to run {k}")
         change[0] = 0.0
         means[k] = means[k] * (1 + change[:, None])
     return np.mean(means, axis=0), 100 * spread
+
+
+def _mean_where_known(curves: list[np.ndarray]) -> np.ndarray:
+    """Mean of the curves that reached each engine speed, NaN where none did; shape (draws, grid)."""
+    stack = np.stack(curves)
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    return np.where(count > 0, np.where(known, stack, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
 
 
 def _stack(way: list[PullPower]) -> np.ndarray:
@@ -63,8 +71,8 @@ def effect_table(
     """
     changed = _one_at_a_time(inputs)
     curves = {id(p): _curve(p, rise, car, changed, grid) for p, rise in measured}
-    mean = np.mean([np.mean([curves[id(p)] for p in way], axis=0) for way in ways], axis=0)
-    k = int(np.nanargmax(mean[0]))
+    mean = np.mean([_mean_where_known([curves[id(p)] for p in way]) for way in ways], axis=0)
+    k = int(np.argmax(np.nan_to_num(mean[0], nan=-np.inf)))
     rows = []
     for at, row in enumerate(inputs.rows, start=1):
         effect = 100 * (mean[at, k] / mean[0, k] - 1)
@@ -80,7 +88,8 @@ def effect_table(
 def _own_effect(measured, curves: dict[int, np.ndarray], at: int, k: int) -> float:
     """Effect of what differs from pull to pull, for all pulls together. [%]"""
     own = [abs(curves[id(p)][at, k] / curves[id(p)][0, k] - 1) for p, _ in measured]
-    return float(100 * np.nanmean(own) / np.sqrt(len(own)))
+    known = [value for value in own if np.isfinite(value)]
+    return float(100 * np.mean(known) / np.sqrt(len(own))) if known else float("nan")
 
 
 def _one_at_a_time(inputs: PowerInputs) -> dict[str, np.ndarray]:

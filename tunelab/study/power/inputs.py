@@ -16,7 +16,9 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 
 # Labelled assumptions where the owner states nothing. Common practice, no source.
-SLIP_PCT_PER_G = {"front": (9.0, 4.0), "rear": (9.0, 4.0), "all": (5.0, 2.5)}  # value, one standard deviation
+SLIP_PCT_PER_G = {"front": (11.0, 5.0), "rear": (11.0, 5.0), "all": (6.0, 3.0)}  # value, one standard deviation
+ENGINE_INERTIA_KG_M2_L = (0.065, 0.025)  # with flywheel and clutch, per litre of displacement
+WHEEL_INERTIA_KG_M2 = (3.3, 0.9)  # four wheels with tyres and brakes
 DRIVELINE_LOSS_PCT = (12.0, 5.0)
 ROAD_LOAD_UNCERTAINTY = 0.10  # of a drag area or rolling coefficient that was not measured
 INERTIA_UNCERTAINTY = 0.15  # of a stated inertia
@@ -134,19 +136,27 @@ def _require(car: Car, session: Session, coast_down: CoastDownFit | None) -> Non
 
 
 def _mass(car: Car, notes: list[str]) -> list[NamedInput]:
-    vehicle, source = car.vehicle, "car.toml"
+    vehicle = car.vehicle
     rows = [
-        NamedInput("mass", vehicle.mass_kg, vehicle.mass_uncertainty_kg, "kg", source, "all"),
+        NamedInput("mass", vehicle.mass_kg, vehicle.mass_uncertainty_kg, "kg", "car.toml", "all"),
         NamedInput("load of the day", 0.0, LOAD_OF_THE_DAY_KG, "kg", "assumed", "session"),
     ]
-    for name, value in (("wheel inertia", vehicle.wheel_inertia_kg_m2), ("engine inertia", car.engine.inertia_kg_m2)):
-        if value is None:
-            notes.append(f"the {name} is not stated: its share is left out, so the power reads low by that much.")
-        rows.append(NamedInput(name, value or 0.0, INERTIA_UNCERTAINTY * (value or 0.0), "kg m²", source, "all"))
+    litres = car.engine.displacement_l
+    usual = tuple(litres * x for x in ENGINE_INERTIA_KG_M2_L)
+    rows.append(_inertia("wheel inertia", vehicle.wheel_inertia_kg_m2, WHEEL_INERTIA_KG_M2, notes))
+    rows.append(_inertia("engine inertia", car.engine.inertia_kg_m2, usual, notes))
     loss = DRIVELINE_LOSS_PCT if vehicle.driveline_loss_pct is None else (vehicle.driveline_loss_pct, 4.0)
     told = "assumed" if vehicle.driveline_loss_pct is None else "car.toml, an assumption"
     rows.append(NamedInput("driveline loss", *loss, "%", told, "all"))
     return rows
+
+
+def _inertia(name: str, stated: float | None, usual: tuple[float, float], notes: list[str]) -> NamedInput:
+    """Give a stated inertia, or the usual one labelled as assumed."""
+    if stated is not None:
+        return NamedInput(name, stated, INERTIA_UNCERTAINTY * stated, "kg m²", "car.toml", "all")
+    notes.append(f"the {name} is not stated: {usual[0]:.2g} ± {usual[1]:.2g} kg m² were assumed.")
+    return NamedInput(name, *usual, "kg m²", "assumed", "all")
 
 
 def _tyre(car: Car, notes: list[str]) -> list[NamedInput]:

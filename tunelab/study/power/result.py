@@ -48,7 +48,7 @@ class PowerFit:
 
     `shown` is False where no absolute figure can be stated, with the reason in `because`; where pulls went one way only
     the curve is still there to be looked at, the slope of the road inside its band. Arrays have shape (grid,), NaN
-    where not both directions (or, one way only, not every pull) reached.
+    where not both directions (or, one way only, no pull) reached.
     """
 
     shown: bool

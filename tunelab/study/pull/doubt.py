@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from tunelab.constants import STANDARD_GRAVITY_M_S2
+from tunelab.study.gearing.ratio import SLOWEST_KM_H
 from tunelab.study.gearing.reading import at_rows, has, rolling, rows_in, runs
+from tunelab.study.gearing.scale import CALM_RATE_PER_S, lateness_s, log_rate
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 
@@ -19,7 +22,9 @@ if TYPE_CHECKING:
 OFF_PLATEAU = 0.04  # of the logarithm: a ratio this far above its plateau is slip, not tyre creep
 FALLING_RPM_S = -150.0  # engine speed falls faster than this: a shift, the limiter, or grip coming back
 HARDEST_G = {"front": 0.75, "rear": 0.9, "all": 1.2}  # no road tyre pulls a car harder
-SPREAD_GPS = 0.06
+AHEAD = 0.04  # of the logarithm: wheels ahead of the car beyond creep
+MOST_CREEP_PER_G = 0.25  # of a tyre with grip, where the owner states nothing
+LATE_DOUBT_S = 0.1  # how far the lateness of GPS may be off
 LONGEST_CROSSING_S = 0.8  # a change of ratio takes no longer
 
 
@@ -55,7 +60,7 @@ def _slip(log: xr.Dataset, car: Car, traces: Traces, rows: slice) -> dict[str, n
     for gear in np.unique(engaged):
         above |= _above_plateau(np.where(engaged == gear, own, np.nan), traces.step_s)
     changed = _other_gear(engaged)
-    spinning = _against_gps(log, traces, rows)
+    spinning = _against_gps(log, car, traces, rows)
     found["a change of gear"] = changed
     name = "the clutch slipped" if spinning is not None else "the clutch slipped or the wheels spun"
     found[name] = above & ~changed
@@ -87,25 +92,34 @@ def _other_gear(gear: np.ndarray) -> np.ndarray:
     return mask
 
 
-def _against_gps(log: xr.Dataset, traces: Traces, rows: slice) -> np.ndarray | None:
-    """Rows where the driven wheels run ahead of the car; None without both speeds."""
+def _against_gps(log: xr.Dataset, car: Car, traces: Traces, rows: slice) -> np.ndarray | None:
+    """Rows where the driven wheels run ahead of the car by more than a tyre creeps under load; None without two speeds.
+
+    How late GPS is, is found where nothing accelerates hard, and taken out.
+    """
     if not has(log, "gps_speed_km_h") or not has(log, "road_speed_km_h"):
         return None
-    wheel, car = at_rows(log, "road_speed_km_h"), at_rows(log, "gps_speed_km_h")
+    wheel, over_ground = at_rows(log, "road_speed_km_h"), at_rows(log, "gps_speed_km_h")
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(car > 15, np.log(wheel / car), np.nan)
-    calm = ratio[traces.gears.steady]
-    usual = np.nanmedian(calm) if np.isfinite(calm).any() else 0.0
-    wide = rolling(ratio - usual, rows_in(0.4, traces.step_s), "median")
-    allowed = SPREAD_GPS + _late_gps(traces, car)
-    return np.nan_to_num(wide > allowed)[rows].astype(bool)
+        ahead = np.where(over_ground > SLOWEST_KM_H, np.log(wheel / over_ground), np.nan)
+    rate = log_rate(over_ground, traces.time, traces.step_s)
+    calm = np.isfinite(ahead) & (np.abs(rate) < CALM_RATE_PER_S)
+    if calm.sum() < 5:
+        return np.zeros(rows.stop - rows.start, dtype=bool)
+    late = float(np.clip(lateness_s(rate[calm], ahead[calm]), 0.0, 1.0))
+    on_time = ahead - late * rate
+    pushed_g = convert(np.maximum(rate, 0) * over_ground, "km/h", "m/s") / STANDARD_GRAVITY_M_S2
+    allowed = AHEAD + _creep(car) * pushed_g + LATE_DOUBT_S * np.maximum(rate, 0)
+    wide = rolling(on_time - np.median(on_time[calm]), rows_in(0.4, traces.step_s), "median")
+    return np.nan_to_num(wide - allowed, nan=-1.0)[rows] > 0
 
 
-def _late_gps(traces: Traces, car_km_h: np.ndarray) -> np.ndarray:
-    """What a GPS speed some 0.3 s late makes of a hard acceleration, as a share of the speed."""
-    step = rows_in(0.6, traces.step_s)
-    rate = rolling(np.gradient(car_km_h, traces.time), step, "mean")
-    return np.nan_to_num(0.3 * np.maximum(rate, 0) / np.maximum(car_km_h, 15))
+def _creep(car: Car) -> float:
+    """Most that a tyre with grip creeps, per g of acceleration: what the owner states and twice its uncertainty."""
+    tyres = car.tyres
+    if tyres is None or tyres.slip_pct_per_g is None:
+        return MOST_CREEP_PER_G
+    return convert(tyres.slip_pct_per_g + 2 * (tyres.slip_uncertainty_pct_per_g or 0.0), "percent", "1")
 
 
 def _too_hard(car: Car, traces: Traces, rows: slice) -> np.ndarray:
@@ -116,7 +130,7 @@ def _too_hard(car: Car, traces: Traces, rows: slice) -> np.ndarray:
     line = np.append(np.nan, gears.gear_log_ratios)[gears.gear[rows]]
     km_h_s = gears.speed_factor * traces.rise_rpm_s[rows] / np.exp(line)
     axle = car.vehicle.driven_axle if car.vehicle else "all"
-    hard = np.nan_to_num(convert(km_h_s, "km/h", "m/s")) > HARDEST_G[axle] * 9.80665
+    hard = np.nan_to_num(convert(km_h_s, "km/h", "m/s")) > HARDEST_G[axle] * STANDARD_GRAVITY_M_S2
     return rolling(hard.astype(float), rows_in(0.2, traces.step_s), "median") > 0.5
 
 

@@ -1,0 +1,146 @@
+"""Power, road load and gears over many drives with known truth: coverage, spread and error, printed.
+
+By hand: `pytest -m bench -s tests/bench/test_bench_power.py`. What is asserted is what the study promises, with the
+room that the number of seeds leaves.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from plain_car import flagged, outing, owners_car
+from plain_power import DRAWING, inside_share, mean_error, measure, mistaken_owner, pulled
+from plain_vehicle import Logger, PlainVehicle, drive, write_down
+
+from tunelab.log.flag import flag_log
+from tunelab.simulate import Conditions, Driver, Schedule, random_car
+from tunelab.simulate import drive as simulate
+from tunelab.simulate.plans import coast_downs, full_throttle_pulls
+from tunelab.study.coast_down import fit_coast_down
+from tunelab.study.gearing import trace_gears
+from tunelab.study.power import RoadDoubt, fit_power
+from tunelab.study.pull import find_pulls
+from tunelab.workspace.session import Weather
+
+pytestmark = pytest.mark.bench
+PLAIN = PlainVehicle()
+FOOT = Driver(
+    "bench", wobble_pct=0.6, shift_s=0.5, take_off_s=1.2, launch_release_s=0.5, launch_throttle_pct=70.0, spread=0.05
+)
+
+
+def say(text: str) -> None:
+    """Print a figure of the benchmark."""
+    print(text)  # noqa: T201
+
+
+def test_power_of_plain_vehicles_lies_in_its_band():
+    shares, errors, runs = [], [], []
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 1])
+        fit, _ = measure(pulled(PLAIN, rng), mistaken_owner(PLAIN, rng))
+        shares.append(inside_share(fit, PLAIN))
+        errors.append(100 * mean_error(fit, PLAIN))
+        runs.append(fit.run_to_run_pct)
+    say(f"\npower in its band at {np.mean(shares):.1%} of engine speeds")
+    say(f"error {np.mean(errors):+.2f} % ± {np.std(errors):.2f}")
+    say(f"run to run {np.median(runs):.2f} % (90 % of drives below {np.quantile(runs, 0.9):.2f} %)")
+    assert 0.88 <= np.mean(shares) <= 1.0
+    assert abs(np.mean(errors)) < 0.7
+
+
+def test_repeating_a_drive_with_the_same_car_spreads_by_less_than_a_percent():
+    owner = mistaken_owner(PLAIN, np.random.default_rng(3))
+    errors = []
+    for seed in range(30):
+        fit, _ = measure(pulled(PLAIN, np.random.default_rng([seed, 2])), owner)
+        errors.append(100 * mean_error(fit, PLAIN))
+    say(f"\ntwo directions, drive to drive: {np.std(errors):.2f} % of power")
+    assert np.std(errors) <= 1.0
+
+
+def test_road_load_of_plain_vehicles_lies_in_its_intervals():
+    warm = [("hold", 3, 3000, 4.0), ("hold", 4, 3500, 4.0)]
+    phases = [*warm, *[("hold", 5, 4300, 2.0), ("lift", 5, 1.0), ("coast", 30.0), ("turn",)] * 4]
+    hits = []
+    for seed in range(40):
+        rng = np.random.default_rng([seed, 3])
+        truth = drive(PLAIN, phases, grade=rng.normal(0, 0.004), wind_m_s=rng.normal(0, 1.5))
+        mass = {"mass_kg": PLAIN.mass_kg + rng.normal(0, 12), "mass_uncertainty_kg": 12, "driven_axle": "rear"}
+        owner = owners_car(PLAIN, vehicle=mass | {"wheel_inertia_kg_m2": PLAIN.wheel_inertia_kg_m2})
+        log = flagged(write_down(truth, Logger(), rng), owner)
+        fit = fit_coast_down(log, owner, outing("coast-down"))
+        pairs = ((PLAIN.a_n, fit.a_interval), (PLAIN.b_n_s_m, fit.b_interval), (PLAIN.c_n_s2_m2, fit.c_interval))
+        hits.append([low <= value <= high for value, (low, high) in pairs])
+    say(f"\nroad load inside its interval: A, B, C {np.mean(hits, axis=0).round(3)}")
+    assert (np.mean(hits, axis=0) >= 0.85).all()
+
+
+def simulated(seed: int):
+    """Owner's car, truth, and the two logs of a simulated outing with pulls and coast-downs both ways."""
+    rng = np.random.default_rng([seed, 4])
+    car, truth, revision = random_car(rng)
+    wind = float(rng.normal(0, 1.2))
+    place = {"latitude_deg": 46.0, "longitude_deg": 8.0, "altitude_m": 400.0}
+    warm = {"coolant_c": 88.0, "oil_c": 90.0, "is_running": True}
+    day = Conditions(air_c=18.0, pressure_kpa=99.5, humidity_pct=50.0, wind_m_s=wind, **warm, **place)
+    grade = float(rng.normal(0, 0.006))
+    tasks = (
+        full_throttle_pulls(3, 2300.0, 6200.0, repeats=2, grade=grade),
+        coast_downs(4, 100.0, 30.0, repeats=2, grade=grade),
+    )
+    drives = [simulate(truth, revision, Schedule(f"s{seed}", FOOT, day, t, 900.0), rng=rng) for t in tasks]
+    return car, truth, revision, drives
+
+
+def as_log(run, car, session, revision):
+    log = run.log(25.0)
+    return flag_log(log, car, session, revision=revision)
+
+
+def true_power(run, truth, grid: np.ndarray, pulls) -> np.ndarray:
+    """Wheel power at steady engine speed: the torque that the engine gave in the pulls, less the driveline's loss."""
+    torque, rpm = [], []
+    for pull in pulls.full:
+        inside = (run.time >= run.time[0] + pull.start_s) & (run.time <= run.time[0] + pull.end_s)
+        torque.append(run.true["torque_nm"][inside])
+        rpm.append(run.channels["engine_speed_rpm"][inside])
+    order = np.argsort(np.concatenate(rpm))
+    speed, value = np.concatenate(rpm)[order], np.concatenate(torque)[order]
+    smooth = np.array(
+        [value[np.abs(speed - n) < 100].mean() if (np.abs(speed - n) < 100).any() else np.nan for n in grid]
+    )
+    return truth.vehicle.driveline_efficiency * smooth * grid * np.pi / 30 / 1000
+
+
+def test_simulated_cars_power_road_load_and_gears():
+    weather = Weather(air_c=18.0, pressure_kpa=99.5, humidity_pct=50.0)
+    session = outing("full-throttle", "coast-down", weather=weather)
+    inside, errors, runs, gears, drag, shown = [], [], [], [], [], 0
+    for seed in range(24):
+        car, truth, revision, (pulls_run, coast_run) = simulated(seed)
+        coast = fit_coast_down(as_log(coast_run, car, session, revision), car, session)
+        log = as_log(pulls_run, car, session, revision)
+        pulls = find_pulls(log, car, session)
+        doubt = RoadDoubt(1.0, 0.2, 1.5, 0.4)
+        fit = fit_power(log, car, session, pulls, doubt, coast_down=coast, drawing=DRAWING, standard="ISO 1585")
+        trace = trace_gears(log, car)
+        gears.append(np.mean(trace.gear[trace.steady] == log["gear"].values[trace.steady]))
+        if coast.shown:
+            low, high = coast.drag_area_interval
+            drag.append(low <= truth.vehicle.drag_area_m2 <= high)
+        if not fit.shown:
+            say(f"\nseed {seed}: {fit.because}")
+            continue
+        shown += 1
+        known = np.isfinite(fit.wheel_power_kw)
+        power = true_power(pulls_run, truth, fit.engine_speed_rpm[known], pulls)
+        inside.append(np.mean((fit.lower_kw[known] <= power) & (power <= fit.upper_kw[known])))
+        errors.append(100 * np.nanmean(fit.wheel_power_kw[known] / power - 1))
+        runs.append(fit.run_to_run_pct)
+    say(f"\nsimulated cars: power shown for {shown} of 24; in its band {np.mean(inside):.1%} of engine speeds")
+    say(f"error {np.mean(errors):+.2f} % ± {np.std(errors):.2f}; run to run {np.median(runs):.2f} %")
+    say(f"gears right on {np.mean(gears):.2%} of steady samples (worst car {np.min(gears):.2%})")
+    say(f"drag area inside its interval for {np.mean(drag):.0%} of {len(drag)} coast-downs")
+    assert np.mean(inside) >= 0.85
+    assert np.mean(gears) >= 0.99
