@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 
-COMMANDS = ("new", "inspect", "list", "record", "plan", "demo")
+COMMANDS = ("new", "inspect", "list", "record", "plan", "share", "open", "demo", "lab")
 DESCRIPTION = """\
 Turn the drive logs of a self-built engine management into a documented record: what is wrong with
 the air meter, the injectors and the transients, with intervals, and what to enter next.

@@ -22,6 +22,14 @@ ABOUT = {
     "proposal.toml": "The next revision, for a person to review and enter.",
     "log.nc": "The log with its flags, after reading and mapping (netCDF, CF conventions).",
 }
+ABOUT_KIND = {
+    ".html": "A page of the record; opens offline.",
+    ".ipynb": "An executed notebook.",
+    ".csv": "A table of the record.",
+    ".toml": "A file of the owner's, or a proposal for one.",
+    ".nc": "A log with its flags (netCDF, CF conventions).",
+    ".json": "Data of the record.",
+}
 
 
 def write_crate(record: Path, results: Mapping[str, Any], car: str) -> None:
@@ -42,27 +50,41 @@ def write_crate(record: Path, results: Mapping[str, Any], car: str) -> None:
     crate.description = (
         f"Record of the session {results['session']} ({results['step']}), revision {results['revision']}."
     )
-    crate.license = LICENCE
+    crate.license = add_licence(crate)
     crate.datePublished = datetime.datetime.fromisoformat(finished)
-    files = [_add_file(crate, record, path) for path in sorted(record.rglob("*")) if path.is_file()]
+    files = [add_file(crate, record, path) for path in sorted(record.rglob("*")) if path.is_file()]
     _add_run(crate, results, files)
     crate.metadata.write(record)
 
 
-def _add_file(crate: ROCrate, record: Path, path: Path) -> Any:
+def add_licence(crate: ROCrate) -> Any:
+    """Say that nothing may be done with a record but what its owner allows; returns the entity."""
+    about = {"@type": "CreativeWork", "name": "Private record", "description": LICENCE}
+    return crate.add(ContextEntity(crate, "#licence", properties=about))
+
+
+def add_tool(crate: ROCrate, versions: Mapping[str, str]) -> Any:
+    """Name what made a record, with the versions that it stands on; returns the entity.
+
+    A software application would need a public address by RO-Crate 1.2 and later; this one has none to give.
+    """
+    requirements = "; ".join(f"{name} {number}" for name, number in versions.items())
+    about = {"@type": "CreativeWork", "name": "tunelab", "version": versions["tunelab"]}
+    return crate.add(ContextEntity(crate, "#tunelab", properties={**about, "softwareRequirements": requirements}))
+
+
+def add_file(crate: ROCrate, record: Path, path: Path) -> Any:
+    """Add one file under a folder, with its size and hash; returns its entity."""
     name = path.relative_to(record).as_posix()
     kind = FORMATS.get(path.suffix) or mimetypes.guess_type(path.name)[0] or "application/octet-stream"
     properties = {"name": name, "encodingFormat": kind, "contentSize": str(path.stat().st_size), "sha256": sha256(path)}
-    if name in ABOUT:
-        properties["description"] = ABOUT[name]
+    properties["description"] = ABOUT.get(name) or ABOUT_KIND.get(path.suffix, "A file of the record.")
     return crate.add_file(path, dest_path=name, properties=properties)
 
 
 def _add_run(crate: ROCrate, results: Mapping[str, Any], files: list) -> None:
     """Say what ran on what: one software application, the raw files by their hashes, the files that came out."""
-    versions = "; ".join(f"{name} {number}" for name, number in results["versions"].items())
-    software = {"@type": "SoftwareApplication", "name": "tunelab", "softwareVersion": results["versions"]["tunelab"]}
-    tool = crate.add(ContextEntity(crate, "#tunelab", properties={**software, "softwareRequirements": versions}))
+    tool = add_tool(crate, results["versions"])
     read = [_add_input(crate, item) for item in [*results["inputs"], *results["settings"]]]
     action = {
         "@type": "CreateAction",

@@ -1,0 +1,65 @@
+"""`tunelab open`: a shared zip into a workspace, checked, and run again."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+DESCRIPTION = """\
+Open a zip that `tunelab share` wrote: check every name, size and hash, put it into a workspace, and run
+its records again from the cleaned logs to see whether the same numbers come out. Nothing in the zip is
+ever run, and nothing of yours is overwritten. Answers that came along join the history.
+"""
+EPILOG = """\
+exit status: 0 opened, and the same numbers came out; 1 opened, and some numbers differ (listed);
+             2 not opened: bad arguments or a zip that cannot be trusted (nothing written)
+example: tunelab open 2026-05-03-steady.zip their-car
+"""
+
+
+def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+    """Add the command to the main parser."""
+    parser = subparsers.add_parser(
+        "open",
+        help="open a shared zip, check it and run it again",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("zip", metavar="ZIP", help="a zip that `tunelab share` wrote")
+    parser.add_argument(
+        "workspace",
+        metavar="DIR",
+        nargs="?",
+        help="a workspace of the same car, or a folder to make (default: named like the zip, beside it)",
+    )
+    parser.add_argument("--no-run", action="store_true", help="put it in place without running the records again")
+    return parser
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Open, run again, say what differs; the exit code."""
+    from tunelab.record.share import open_shared, run_again
+
+    path = Path(arguments.zip)
+    root = Path(arguments.workspace) if arguments.workspace else path.with_suffix("")
+    opened = open_shared(path, root)
+    print(f"opened into {opened.root}")
+    for kept in opened.kept:
+        print(f"the earlier record is kept in {kept}")
+    for answer in opened.answers:
+        print(f"an answer: {answer}")
+    differ = False
+    for record in opened.records if not arguments.no_run else ():
+        again = run_again(record, opened.session_of(record))
+        differ |= not again.is_same
+        if again.is_same:
+            print(f"{record.name}: run again, the same numbers ({again.compared} compared)")
+        else:
+            print(f"{record.name}: run again, {len(again.differences)} of {again.compared} differ", file=sys.stderr)
+            print(again.differences.head(20).to_string(index=False), file=sys.stderr)
+    for record in opened.records:
+        print(f"open {record / 'index.html'}")
+    return 1 if differ else 0

@@ -1,0 +1,76 @@
+"""Clean copies of pages: text, attributes, rows of tables and packed figures; scripts and styles are the kit's own."""
+
+from __future__ import annotations
+
+from html import escape
+from html.parser import HTMLParser
+
+from tunelab.record.share.clean_text import LEFT_OUT, repack_figure, row_gives_position
+from tunelab.record.share.private import Scrubber
+
+
+def clean_page(text: str, scrubber: Scrubber, where: str) -> str:
+    """Clean one page that the kit wrote."""
+    cleaner = _Cleaner(scrubber, where)
+    cleaner.feed(text)
+    cleaner.close()
+    return "".join(cleaner.pieces)
+
+
+class _Cleaner(HTMLParser):
+    """Writes a page again as it reads it."""
+
+    def __init__(self, scrubber: Scrubber, where: str):
+        super().__init__(convert_charrefs=True)
+        self.pieces: list[str] = []
+        self._scrubber, self._where = scrubber, where
+        self._inside = ""  # script, style or figure
+        self._row: tuple[int, list[str]] | None = None  # where a table row began, and its cells
+
+    def handle_decl(self, decl: str) -> None:
+        self.pieces.append(f"<!{decl}>")
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag in ("script", "style"):
+            self._inside = "figure" if dict(attrs).get("data-figure") else tag
+        if tag == "tr":
+            self._row = (len(self.pieces), [])
+        if tag in ("td", "th") and self._row:
+            self._row[1].append("")
+        self.pieces.append(f"<{tag}{''.join(self._attribute(name, value) for name, value in attrs)}>")
+
+    def _attribute(self, name: str, value: str | None) -> str:
+        if value is None:
+            return f" {name}"
+        kept = name in ("content", "style", "class", "d")
+        return f' {name}="{escape(value if kept else self._scrubber.text(value, self._where))}"'
+
+    def handle_endtag(self, tag: str) -> None:
+        self.pieces.append(f"</{tag}>")
+        if tag in ("script", "style"):
+            self._inside = ""
+        if tag == "tr" and self._row:
+            start, cells = self._row
+            if row_gives_position([cell.strip() for cell in cells]):
+                self._scrubber.note("position", "rows or columns of a table", self._where)
+                del self.pieces[start:]
+            self._row = None
+
+    def handle_data(self, data: str) -> None:
+        if self._inside == "figure":
+            self._figure(data)
+        elif self._inside:
+            self.pieces.append(data)
+        else:
+            if self._row and self._row[1]:
+                self._row[1][-1] += data
+            self.pieces.append(escape(self._scrubber.text(data, self._where), quote=False))
+
+    def _figure(self, data: str) -> None:
+        """Put the cleaned figure back, or a sentence in its place."""
+        cleaned = repack_figure(data.strip(), self._scrubber, self._where)
+        if cleaned is not None:
+            self.pieces.append(cleaned)
+            return
+        self.pieces.pop()
+        self.pieces.append(f'<p class="note">{LEFT_OUT}</p><script type="text/plain">')

@@ -1,0 +1,136 @@
+"""Clean copies of raw logs, for those who ask for them. The raw log itself is never changed."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+import polars as pl
+
+from tunelab.log.read import RawTable, read_raw
+from tunelab.log.read.raw import Dialect, RawColumn
+from tunelab.record.share.clean_text import NUMBER, is_position
+from tunelab.record.share.private import Box, Scrubber
+
+GZIP = b"\x1f\x8b"
+
+
+class UncleanError(ValueError):
+    """A raw log that cannot be cleaned; the message says why and what to do."""
+
+
+def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes: list[Box]) -> bytes:
+    """Return the bytes of a clean copy of a raw log.
+
+    Parameters
+    ----------
+    path : Path
+        Text in any dialect, plain or gzip, or Parquet.
+    channels : mapping
+        Column heading to the channel that it was mapped to.
+    scrubber : Scrubber
+        Cleans texts: preamble, headings, cells with words.
+    boxes : list of Box
+        A column that no channel took and whose numbers all lie in one of these is a position too.
+
+    Raises
+    ------
+    UncleanError
+        A format whose texts cannot be cleaned, or a text that does not decode.
+    """
+    data = path.read_bytes()
+    raw = read_raw(path)
+    private = {k for k, c in enumerate(raw.columns) if _is_private(raw, c, channels, boxes)}
+    is_packed = data.startswith(GZIP)
+    data = gzip.decompress(data) if is_packed else data
+    if data.startswith(b"PAR1"):
+        return _clean_parquet(data, {raw.columns[k].heading for k in private}, scrubber, path.name)
+    if data.startswith((b"\x89HDF", b"CDF", b"MDF", b"UnFinMF")):
+        raise UncleanError(
+            f"{path.name}: the texts inside a {raw.dialect.format} file cannot be taken out of a copy; share without "
+            "--raw (the cleaned log goes along anyway), or with --keep-place if nothing in it is private."
+        )
+    cleaned = _clean_lines(data, raw, private, scrubber)
+    return gzip.compress(cleaned, mtime=0) if is_packed else cleaned
+
+
+def _is_private(raw: RawTable, column: RawColumn, channels: Mapping[str, str], boxes: list[Box]) -> bool:
+    channel = channels.get(column.key, channels.get(column.heading, ""))
+    if channel in ("latitude_deg", "longitude_deg", "altitude_m"):
+        return True
+    return is_position(column.heading) or (not channel and _lies_in(raw.frame[column.key], boxes))
+
+
+def _lies_in(values: pl.Series, boxes: list[Box]) -> bool:
+    """Whether all numbers of a column, at least twenty, lie where positions of this workspace's logs lie."""
+    if not values.dtype.is_numeric():
+        return False
+    known = values.drop_nulls().drop_nans()
+    if known.len() < 20:
+        return False
+    low, high = float(known.min()), float(known.max())
+    near = 0.02
+    spans = [span for box in boxes for span in ((box.south, box.north), (box.west, box.east))]
+    return any(first - near <= low and high <= last + near for first, last in spans)
+
+
+def _clean_parquet(data: bytes, private: set[str], scrubber: Scrubber, name: str) -> bytes:
+    frame = pl.read_parquet(io.BytesIO(data))
+    gone = [column for column in frame.columns if column in private]
+    for _column in gone:
+        scrubber.note("position", "column", name)
+    frame = frame.drop(gone)
+    words = [c for c in frame.columns if frame[c].dtype == pl.String]
+    frame = frame.with_columns(
+        pl.col(c).map_elements(lambda text: scrubber.text(text, name), return_dtype=pl.String) for c in words
+    )
+    out = io.BytesIO()
+    frame.rename({c: scrubber.text(c, name) for c in frame.columns}).write_parquet(out)
+    return out.getvalue()
+
+
+def _clean_lines(data: bytes, raw: RawTable, private: set[int], scrubber: Scrubber) -> bytes:
+    dialect, name = raw.dialect, raw.path.name
+    encoding = _encoding(data, dialect)
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        raise UncleanError(f"{name}: byte {error.start} is no {encoding}; share without --raw.") from error
+    for at in sorted(private):
+        scrubber.note("position", f"column {at + 1}, emptied", name)
+    headings = [column.heading for column in raw.columns]
+    out = []
+    for number, line in enumerate(re.split(r"(?<=\n)", text), start=1):
+        body = line.rstrip("\r\n")
+        cells = _split(body, dialect.delimiter)
+        emptied = private if number >= dialect.data_line else set()
+        cells = [
+            "" if k in emptied and _bare(cell) != headings[k] else _clean_cell(cell, scrubber, name)
+            for k, cell in enumerate(cells)
+        ]
+        out.append(dialect.delimiter.join(cells) + line[len(body) :])
+    return "".join(out).encode(encoding)
+
+
+def _clean_cell(cell: str, scrubber: Scrubber, name: str) -> str:
+    return cell if not cell.strip() or NUMBER.fullmatch(cell) else scrubber.text(cell, name)
+
+
+def _bare(cell: str) -> str:
+    return cell.strip().strip('"').strip()
+
+
+def _split(body: str, delimiter: str) -> list[str]:
+    """Split a line at its delimiters outside quotes, cells as they stand."""
+    if '"' not in body:
+        return body.split(delimiter)
+    return re.split(re.escape(delimiter) + r'(?=(?:[^"]*"[^"]*")*[^"]*$)', body)
+
+
+def _encoding(data: bytes, dialect: Dialect) -> str:
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return "utf-16"
+    return "utf-8-sig" if data.startswith(b"\xef\xbb\xbf") else str(dialect.encoding)

@@ -1,0 +1,148 @@
+"""Clean copies of text files: JSON, notebooks, TOML, CSV tables. Their form stays, their private parts go."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import gzip
+import io
+import json
+import re
+from typing import Any
+
+import nbformat
+
+from tunelab.channels import CHANNELS, name_key
+from tunelab.record.bundle import pack
+from tunelab.record.display import FIGURE, TABLE
+from tunelab.record.share.private import Scrubber
+
+PRIVATE_CHANNELS = ("latitude_deg", "longitude_deg", "altitude_m")
+PRIVATE_HEADS = re.compile(
+    r"^(?:gps)?(?:lat|latitude|lon|lng|long|longitude|position|coord\w*|nmea\w*|altitude|elevation)(?:deg|degrees?|m|n|e|raw|gps)?$"
+)
+LEFT_OUT = "A figure that shows positions was left out of what is shared."
+NOT_TEXT = "bytes"  # how bokeh marks numbers packed in base64
+TOML_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*')
+NUMBER = re.compile(r"\s*[-+]?\d*[.,]?\d+(?:[eE][-+]?\d+)?\s*")
+
+
+def is_position(heading: str) -> bool:
+    """Whether a column's or a row's heading names a position on the earth."""
+    stem = re.sub(r"[(\[{<][^)\]}>]*[)\]}>]\s*$", "", heading)
+    keys = {name_key(heading), name_key(stem)}
+    labels = {name_key(text) for n in PRIVATE_CHANNELS for text in (n, CHANNELS[n].label, *CHANNELS[n].aliases)}
+    return bool(keys & labels) or any(PRIVATE_HEADS.match(key) for key in keys)
+
+
+def clean_json(data: Any, scrubber: Scrubber, where: str) -> Any:
+    """Clean every text within plain data, keys included; numbers packed as text by a figure stay as they are."""
+    if isinstance(data, str):
+        return scrubber.text(data, where)
+    if isinstance(data, list):
+        return [clean_json(item, scrubber, where) for item in data]
+    if isinstance(data, dict):
+        packed = data.get("type") == NOT_TEXT
+        return {
+            scrubber.text(key, where): item if packed and key == "data" else clean_json(item, scrubber, where)
+            for key, item in data.items()
+        }
+    return data
+
+
+def clean_json_text(text: str, scrubber: Scrubber, where: str) -> str:
+    """Clean a JSON file; two spaces, as results.json is written."""
+    return json.dumps(clean_json(json.loads(text), scrubber, where), indent=2, ensure_ascii=False) + "\n"
+
+
+def clean_notebook(text: str, scrubber: Scrubber, where: str) -> str:
+    """Clean an executed notebook: sources, outputs, tables, figures, metadata."""
+    node = nbformat.reads(text, as_version=4)
+    for cell in node.cells:
+        cell.source = scrubber.text(cell.source, where)
+        for number, output in enumerate(cell.get("outputs", [])):
+            cell.outputs[number] = _clean_output(output, scrubber, where)
+    node.metadata = nbformat.from_dict(clean_json(dict(node.metadata), scrubber, where))
+    return nbformat.writes(node)
+
+
+def _clean_output(output: nbformat.NotebookNode, scrubber: Scrubber, where: str) -> nbformat.NotebookNode:
+    data = output.get("data", {})
+    if FIGURE in data:
+        if shows_position(data[FIGURE]["item"]):
+            scrubber.note("position", "figure", where)
+            return nbformat.v4.new_output("stream", name="stdout", text=LEFT_OUT + "\n")
+        data[FIGURE] = nbformat.from_dict(clean_figure(dict(data[FIGURE]), scrubber, where))
+    if TABLE in data:
+        data[TABLE] = nbformat.from_dict(clean_table(dict(data[TABLE]), scrubber, where))
+    rest = {k: v for k, v in output.items() if k != "data"}
+    rest_data = {k: clean_json(v, scrubber, where) for k, v in data.items() if k not in (FIGURE, TABLE)}
+    kept = {k: data[k] for k in (FIGURE, TABLE) if k in data}
+    cleaned = clean_json(rest, scrubber, where) | ({"data": {**rest_data, **kept}} if data else {})
+    return nbformat.from_dict(cleaned)
+
+
+def shows_position(item: str) -> bool:
+    """Whether a drawn figure holds latitudes, longitudes or heights."""
+    return bool(re.search(r"latitude|longitude|altitude", item, re.IGNORECASE))
+
+
+def clean_figure(figure: dict, scrubber: Scrubber, where: str) -> dict:
+    """Clean a figure's texts; `item` is JSON within JSON."""
+    item = json.dumps(clean_json(json.loads(figure["item"]), scrubber, where), ensure_ascii=False)
+    return {key: item if key == "item" else clean_json(value, scrubber, where) for key, value in figure.items()}
+
+
+def clean_table(table: dict, scrubber: Scrubber, where: str) -> dict:
+    """Clean a table of a notebook: rows and columns that give positions go."""
+    keep = [not is_position(str(head)) for head in table["head"]]
+    rows = [row for row in table["rows"] if not row_gives_position(row)]
+    gone = len(table["rows"]) - len(rows) + keep.count(False)
+    if gone:
+        scrubber.note("position", "rows or columns of a table", where, times=gone)
+    cut = {"head": _kept(table["head"], keep), "numeric": _kept(table["numeric"], keep)}
+    return clean_json(table | cut | {"rows": [_kept(row, keep) for row in rows]}, scrubber, where)
+
+
+def row_gives_position(row: list[str]) -> bool:
+    """Whether a row of a table is headed by a position and goes on with numbers."""
+    return bool(row) and is_position(str(row[0])) and any(NUMBER.fullmatch(str(cell)) for cell in row[1:])
+
+
+def _kept(items: list, keep: list[bool]) -> list:
+    return [item for item, stays in zip(items, keep, strict=True) if stays]
+
+
+def clean_toml(text: str, scrubber: Scrubber, where: str) -> str:
+    """Clean the texts and comments of a TOML file; its keys and numbers stay."""
+    return TOML_TEXT.sub(lambda found: scrubber.text(found.group(), where), text)
+
+
+def clean_csv(text: str, scrubber: Scrubber, where: str) -> str:
+    """Clean a table of a record: columns of positions go, texts are cleaned, numbers stay as they are."""
+    rows = list(csv.reader(io.StringIO(text)))
+    if not rows:
+        return text
+    keep = [not is_position(name) for name in rows[0]]
+    if not all(keep):
+        scrubber.note("position", "columns of a table", where, times=keep.count(False))
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    for row in rows:
+        cells = _kept(row, keep) if len(row) == len(keep) else row
+        writer.writerow([c if NUMBER.fullmatch(c) else scrubber.text(c, where) for c in cells])
+    return out.getvalue()
+
+
+def unpack_figure(packed: str) -> str:
+    """Give the text that a page carries packed."""
+    return gzip.decompress(base64.b64decode(packed)).decode("utf-8")
+
+
+def repack_figure(packed: str, scrubber: Scrubber, where: str) -> str | None:
+    """Clean a figure as a page carries it; None where it shows positions."""
+    item = unpack_figure(packed)
+    if shows_position(item):
+        scrubber.note("position", "figure", where)
+        return None
+    return pack(json.dumps(clean_json(json.loads(item), scrubber, where), ensure_ascii=False))

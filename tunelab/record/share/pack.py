@@ -1,0 +1,229 @@
+"""One zip that holds everything a helper needs, what is private taken out, described as an RO-Crate."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+import tomlkit
+
+from tunelab.log.store import read_log, write_log
+from tunelab.record.provenance import write_crate
+from tunelab.record.share.answer import ANSWERS, read_answers
+from tunelab.record.share.clean_log import box_of, clean_log, turned_at
+from tunelab.record.share.clean_page import clean_page
+from tunelab.record.share.clean_raw import clean_raw
+from tunelab.record.share.clean_text import clean_csv, clean_json_text, clean_notebook, clean_toml
+from tunelab.record.share.crate import write_whole_crate
+from tunelab.record.share.private import Box, Rule, Scrubber, rules_for
+from tunelab.record.share.proof import require_clean
+from tunelab.record.stored import StoredRecord, read_record
+from tunelab.record.table import write_table
+from tunelab.workspace import Workspace, find_workspace, open_workspace
+
+CRATE = "ro-crate-metadata.json"
+REMOVED = "removed.csv"
+MOMENT = (1980, 1, 1, 0, 0, 0)  # the same in every zip, so that the same content gives the same file
+CLEANERS = {
+    ".html": clean_page,
+    ".ipynb": clean_notebook,
+    ".json": clean_json_text,
+    ".toml": clean_toml,
+    ".csv": clean_csv,
+}
+
+
+class ShareError(ValueError):
+    """What cannot be shared as it is; the message says why and the way out."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is to go along."""
+
+    keep_place: bool = False
+    hide_names: bool = False
+    raw: bool = False
+
+
+@dataclass(frozen=True)
+class Shared:
+    """A zip that was written."""
+
+    path: Path
+    records: tuple[str, ...]  # as they are called inside
+    removed: pd.DataFrame  # kind, instead, file, times; goes along
+    originals: dict[str, str] = field(repr=False)  # what each word stands for; stays here
+
+
+def share_records(records: Sequence[Path], target: Path, wanted: Wanted = Wanted()) -> Shared:
+    """Write one zip with these records and what it takes to run them again.
+
+    Parameters
+    ----------
+    records : sequence of Path
+        Folders of records of one workspace.
+    target : Path
+        The zip; must not exist yet.
+    wanted : Wanted
+        Whether place and position stay, names go, raw logs go along.
+
+    Raises
+    ------
+    ShareError
+        No such record, records of several workspaces, or a file in which something private would be left.
+    """
+    if target.exists():
+        raise ShareError(f"{target} exists already and stays as it is; name another with --out.")
+    root = find_workspace(records[0])
+    workspace = open_workspace(root)
+    found = [read_record(Path(folder).absolute(), workspace) for folder in records]
+    scrubber = Scrubber(_rules(workspace, found, wanted))
+    with tempfile.TemporaryDirectory(prefix="tunelab-share-") as beside:
+        content = Path(beside)
+        _lay_out(content, workspace, found, scrubber, wanted)
+        require_clean(content, scrubber.rules)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _zip(content, target)
+    names = tuple(scrubber.text(record.name, "names") for record in found)
+    return Shared(target, names, removed_table(scrubber), scrubber.originals)
+
+
+def _rules(workspace: Workspace, found: Sequence[StoredRecord], wanted: Wanted) -> list[Rule]:
+    sessions = [folder.session for folder in workspace.sessions.values()]
+    authors = [item.author for session in sessions for item in session.exclude]
+    names = [*(session.driver for session in sessions), *authors] if wanted.hide_names else []
+    places = [] if wanted.keep_place else [session.place for session in sessions if session.place.strip()]
+    folders = [workspace.root.absolute(), Path.home()]
+    boxes = [] if wanted.keep_place else _boxes(found)
+    rules = rules_for(places, [name for name in names if name.strip()], folders, boxes)
+    return [rule for rule in rules if not (wanted.keep_place and rule.kind == "position")]
+
+
+def _boxes(found: Sequence[StoredRecord]) -> list[Box]:
+    logs = [record.place / "log.nc" for record in found]
+    boxes = [box_of(read_log(path)) for path in logs if path.exists()]
+    return [box for box in boxes if box is not None]
+
+
+def _lay_out(
+    content: Path, workspace: Workspace, found: Sequence[StoredRecord], scrubber: Scrubber, wanted: Wanted
+) -> None:
+    names = ["car.toml", "channels.toml", *(f"revisions/{name}.toml" for name in workspace.revisions)]
+    for name in names:
+        if (workspace.root / name).exists():
+            _copy(workspace.root / name, content, name, scrubber)
+    for record in found:
+        _copy_record(content, record, scrubber, wanted)
+        _copy_session(content, record, scrubber, wanted)
+        _copy_answer(content, workspace.root, record, scrubber)
+    write_table(content / REMOVED, removed_table(scrubber))
+    write_whole_crate(content, [record.results for record in found], scrubber.text(workspace.car.name, "names"))
+
+
+def _copy(source: Path, content: Path, name: str, scrubber: Scrubber) -> None:
+    """Clean one file into its place; its name is cleaned as well."""
+    clean_name = scrubber.text(name, "names")
+    target = content / clean_name
+    target.parent.mkdir(parents=True, exist_ok=True)
+    cleaner = CLEANERS.get(source.suffix)
+    if cleaner is None:
+        raise ShareError(f"{source}: a record holds no file of this kind; take it out of the record's folder first.")
+    target.write_text(cleaner(source.read_text(encoding="utf-8"), scrubber, clean_name), encoding="utf-8")
+
+
+def _copy_record(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> None:
+    base = f"records/{record.name}"
+    for path in sorted(record.place.rglob("*")):
+        name = path.relative_to(record.place).as_posix()
+        if path.is_symlink():
+            raise ShareError(f"{path} is a link; a record that goes out holds only files of its own.")
+        if path.is_dir() or name == CRATE or path.name.startswith("."):
+            continue
+        if name == "log.nc":
+            target = scrubber.text(f"{base}/{name}", "names")
+            (content / target).parent.mkdir(parents=True, exist_ok=True)
+            write_log(clean_log(read_log(path), scrubber, target, keep_place=wanted.keep_place), content / target)
+        else:
+            _copy(path, content, f"{base}/{name}", scrubber)
+    place = content / scrubber.text(base, "names")
+    results = json.loads((place / "results.json").read_text(encoding="utf-8"))
+    write_crate(place, results, scrubber.text(results["session"], "names"))
+
+
+def _copy_session(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> None:
+    folder = record.folder
+    base = f"sessions/{folder.name}"
+    target = content / scrubber.text(f"{base}/session.toml", "names")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    text = _session_text(record, scrubber, wanted)
+    target.write_text(clean_toml(text, scrubber, f"{base}/session.toml"), encoding="utf-8")
+    if wanted.raw:
+        _copy_raw(content, record, scrubber, wanted)
+
+
+def _copy_raw(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> None:
+    """Put in the raw logs, cleaned unless everything may be seen."""
+    folder = record.folder
+    columns = json.loads(read_log(record.place / "log.nc").attrs.get("columns", "[]"))
+    boxes = [] if wanted.keep_place else _boxes([record])
+    for path in folder.files:
+        channels = {c["column"]: c["channel"] for c in columns if c["file"] == path.name}
+        name = scrubber.text(f"sessions/{folder.name}/raw/{path.relative_to(folder.path).as_posix()}", "names")
+        (content / name).parent.mkdir(parents=True, exist_ok=True)
+        whole = wanted.keep_place and not wanted.hide_names
+        (content / name).write_bytes(path.read_bytes() if whole else clean_raw(path, channels, scrubber, boxes))
+
+
+def _turns(record: StoredRecord) -> list[float]:
+    """Where the car was turned round, unless the owner has stated it."""
+    path = record.place / "log.nc"
+    if record.folder.session.turned_at_s or not path.exists():
+        return []
+    return turned_at(read_log(path))
+
+
+def _session_text(record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> str:
+    """Text of session.toml without its place, and with the moments at which the car was turned round instead."""
+    folder = record.folder
+    content = tomlkit.parse((folder.path / "session.toml").read_text(encoding="utf-8-sig"))
+    if wanted.hide_names and scrubber.text(folder.session.driver, "names") == folder.session.driver:
+        content["driver"] = "a driver" if folder.session.driver else ""
+    if wanted.keep_place:
+        return tomlkit.dumps(content)
+    if folder.session.place:
+        scrubber.note("place", "place of session.toml", f"sessions/{folder.name}/session.toml")
+        content["place"] = ""
+    turns = _turns(record)
+    line = f"turned_at_s = {turns}  # from the positions, which were taken out before sharing\n" if turns else ""
+    return line + tomlkit.dumps(content)
+
+
+def _copy_answer(content: Path, root: Path, record: StoredRecord, scrubber: Scrubber) -> None:
+    """Put in the answers that were given to this record; a form that nobody filled in stays here."""
+    for given in read_answers(root):
+        if given.answer.record == record.session:
+            for path in sorted(given.folder.glob("*.toml")):
+                _copy(path, content, f"{ANSWERS}/{given.folder.name}/{path.name}", scrubber)
+
+
+def removed_table(scrubber: Scrubber) -> pd.DataFrame:
+    """What was removed: kind, what stands instead, file, how many times."""
+    rows = [(kind, word, where, times) for (kind, word, where), times in sorted(scrubber.removed.items())]
+    return pd.DataFrame(rows, columns=["kind", "instead", "file", "times"])
+
+
+def _zip(content: Path, target: Path) -> None:
+    part = target.with_name(f".{target.name}.part")
+    with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        for path in sorted(content.rglob("*")):
+            if path.is_file():
+                entry = zipfile.ZipInfo(path.relative_to(content).as_posix(), MOMENT)
+                entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o100644 << 16
+                archive.writestr(entry, path.read_bytes())
+    part.replace(target)

@@ -1,0 +1,171 @@
+"""A zip from somebody else, unpacked with care: nothing outside its folder, nothing too large, every hash right.
+
+Nothing that comes out of a zip is ever run. Its pages are another person's files; the record is made anew here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import stat
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from urllib.parse import unquote
+
+CRATE = "ro-crate-metadata.json"
+KINDS = frozenset(
+    {".html", ".ipynb", ".json", ".toml", ".csv", ".nc", ".gz", ".txt", ".tsv", ".tab", ".log", ".dat", ".asc"}
+    | {".parquet", ".pq", ".nc4", ".cdf", ".mf4", ".mdf"}
+)
+WINDOWS_NAMES = re.compile(r"(?i)(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?")
+CHUNK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Most that a zip may hold."""
+
+    files: int = 5000
+    total_bytes: int = 2 << 30
+    one_file_bytes: int = 1 << 30
+    ratio: float = 400.0  # unpacked over packed size of one file above a megabyte
+
+
+class OpenError(ValueError):
+    """A zip that is not opened; the message says every reason. Nothing was kept."""
+
+
+def unpack(path: Path, folder: Path, bounds: Bounds = Bounds()) -> None:
+    """Unpack a shared zip into an empty folder and hold every file against its hash.
+
+    Parameters
+    ----------
+    path : Path
+        The zip.
+    folder : Path
+        Exists and is empty; the caller removes it when this raises.
+    bounds : Bounds
+        Most that it may hold.
+
+    Raises
+    ------
+    OpenError
+        Not a zip, a name that leads out of the folder or that some computers cannot hold, a link, a kind of file that
+        no record has, too many or too large, damaged, a file without a hash or with another one.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            entries = [entry for entry in archive.infolist() if not entry.is_dir()]
+            problems = list(_problems(archive.infolist(), bounds))
+            if problems:
+                raise OpenError(_message(path, problems))
+            _write_all(archive, entries, folder, bounds)
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+        raise OpenError(f"{path.name}: this is no whole zip ({error}); was it cut off on its way?") from error
+    _check_hashes(path, folder)
+
+
+def _message(path: Path, problems: list[str]) -> str:
+    shown = problems[:20] + ([f"... and {len(problems) - 20} more"] if len(problems) > 20 else [])
+    return (
+        f"{path.name} was not opened:\n  " + "\n  ".join(shown) + "\nAsk its sender for a zip made by `tunelab share`."
+    )
+
+
+def _problems(entries: list[zipfile.ZipInfo], bounds: Bounds) -> Iterator[str]:
+    if len(entries) > bounds.files:
+        yield f"{len(entries)} files; at most {bounds.files} are opened"
+    total = sum(entry.file_size for entry in entries)
+    if total > bounds.total_bytes:
+        yield f"{total / 1e6:.0f} MB unpacked; at most {bounds.total_bytes / 1e6:.0f} MB are opened"
+    seen: dict[str, str] = {}
+    for entry in entries:
+        yield from _entry_problems(entry, bounds)
+        name = entry.filename.rstrip("/").casefold()
+        if name in seen:
+            yield f"{entry.filename!r}: the same name as {seen[name]!r}"
+        seen[name] = entry.filename
+
+
+def _entry_problems(entry: zipfile.ZipInfo, bounds: Bounds) -> Iterator[str]:
+    raw, name = getattr(entry, "orig_filename", entry.filename), entry.filename
+    kind = stat.S_IFMT(entry.external_attr >> 16)
+    if kind not in (0, stat.S_IFREG, stat.S_IFDIR):
+        yield f"{name!r}: a link or a device, not a file"
+    if entry.flag_bits & 0x1:
+        yield f"{name!r}: encrypted"
+    if wrong := _wrong_name(raw) or _wrong_name(name.rstrip("/")):
+        yield f"{name!r}: {wrong}"
+    elif not entry.is_dir() and PurePosixPath(name).suffix.casefold() not in KINDS:
+        yield f"{name!r}: a kind of file that no record holds"
+    if entry.file_size > bounds.one_file_bytes:
+        yield f"{name!r}: {entry.file_size / 1e6:.0f} MB"
+    if entry.file_size > CHUNK and entry.file_size > bounds.ratio * max(entry.compress_size, 1):
+        yield f"{name!r}: {entry.file_size / max(entry.compress_size, 1):.0f} times its packed size"
+
+
+def _wrong_name(name: str) -> str:
+    parts = name.rstrip("/").split("/")
+    if "\\" in name or any(ord(letter) < 32 or ord(letter) == 127 for letter in name):
+        return "a backslash or a control character in the name"
+    if name.startswith(("/", "~")) or re.match(r"[A-Za-z]:", name):
+        return "a path of its own instead of one inside the zip"
+    if any(part in ("", ".", "..") for part in parts):
+        return "leads out of its folder"
+    if any(part.startswith(".") for part in parts):
+        return "a hidden name"
+    if any(part != part.rstrip(". ") or WINDOWS_NAMES.fullmatch(part) or set(part) & set('<>:"|?*') for part in parts):
+        return "a name that some computers cannot hold"
+    return "too long a name" if len(name) > 200 else ""
+
+
+def _write_all(archive: zipfile.ZipFile, entries: list[zipfile.ZipInfo], folder: Path, bounds: Bounds) -> None:
+    """Write every file, counting the bytes that really come out; what a zip says of its sizes may be false."""
+    left = bounds.total_bytes
+    for entry in entries:
+        target = folder.joinpath(*entry.filename.split("/"))
+        if not target.resolve().is_relative_to(folder.resolve()):
+            raise OpenError(_message(Path(str(archive.filename)), [f"{entry.filename!r}: leads out of its folder"]))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        size = 0
+        with archive.open(entry) as source, open(target, "xb") as out:
+            while piece := source.read(CHUNK):
+                size += len(piece)
+                if size > min(bounds.one_file_bytes, entry.file_size) or size > left:
+                    raise OpenError(_message(Path(str(archive.filename)), [f"{entry.filename!r}: larger than it says"]))
+                out.write(piece)
+        left -= size
+
+
+def _check_hashes(path: Path, folder: Path) -> None:
+    stated = _stated_hashes(path, folder)
+    problems = []
+    names = {p.relative_to(folder).as_posix(): p for p in sorted(folder.rglob("*")) if p.is_file()}
+    for name, file in names.items():
+        if name == CRATE:
+            continue
+        if name not in stated:
+            problems.append(f"{name!r}: not described in {CRATE}, so nothing says whether it is whole")
+        elif _sha256(file) != stated[name]:
+            problems.append(f"{name!r}: its content is not what {CRATE} says (SHA-256)")
+    problems += [f"{name!r}: described in {CRATE} and not there" for name in sorted(set(stated) - set(names))]
+    if problems:
+        raise OpenError(_message(path, problems))
+
+
+def _stated_hashes(path: Path, folder: Path) -> dict[str, str]:
+    try:
+        graph = json.loads((folder / CRATE).read_text(encoding="utf-8"))["@graph"]
+        files = [item for item in graph if item.get("@type") == "File" or "File" in item.get("@type", [])]
+        return {unquote(str(item["@id"])).removeprefix("./"): str(item["sha256"]) for item in files}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        problem = f"{CRATE} is missing or does not give a hash for every file"
+        raise OpenError(_message(path, [problem])) from error
+
+
+def _sha256(path: Path) -> str:
+    with open(path, "rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()

@@ -1,0 +1,142 @@
+"""Records as they lie in a workspace: what each found, of which session and revision."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from tunelab.record.results import SCHEMA
+from tunelab.study.finding import Finding
+from tunelab.workspace import SessionFolder, Workspace
+
+STATUSES = ("met", "watch", "stop", "not_shown")
+RECORDS = "records"
+
+
+class RecordError(ValueError):
+    """A record that cannot be read; the message says which, why and the way out."""
+
+
+@dataclass(frozen=True)
+class StoredRecord:
+    """One record and the session that it is of."""
+
+    place: Path
+    folder: SessionFolder
+    results: dict[str, Any]
+    findings: tuple[Finding, ...]
+
+    @property
+    def name(self) -> str:
+        """Name of the record's folder."""
+        return self.place.name
+
+    @property
+    def session(self) -> str:
+        """Name of its session."""
+        return self.folder.name
+
+    @property
+    def date(self) -> datetime.date:
+        """Day of the drive."""
+        return self.folder.session.date
+
+    @property
+    def revision(self) -> str:
+        """Revision that was in the ECU."""
+        return self.folder.session.revision
+
+    @property
+    def failed(self) -> bool:
+        """Whether an analysis of it did not finish."""
+        return any(notebook["failed"] for notebook in self.results.get("notebooks", ()))
+
+    def finding(self, name: str) -> Finding | None:
+        """Look up a finding by its id."""
+        return next((finding for finding in self.findings if finding.id == name), None)
+
+
+def read_results(place: Path) -> dict[str, Any]:
+    """Read a record's results.json.
+
+    Raises
+    ------
+    RecordError
+        Missing, not JSON, of another schema, or with findings that are none.
+    """
+    path = place / "results.json"
+    try:
+        results = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise RecordError(f"{place} is no record: it has no results.json. Make one: tunelab record SESSION") from error
+    except (OSError, ValueError, RecursionError) as error:
+        raise RecordError(f"{path} cannot be read ({error}); record the session again.") from error
+    if not isinstance(results, dict) or results.get("schema") != SCHEMA:
+        found = results.get("schema") if isinstance(results, dict) else type(results).__name__
+        raise RecordError(f"{path}: schema {found!r}; wanted {SCHEMA!r}. Record the session again.")
+    missing = [key for key in ("session", "revision", "findings") if key not in results]
+    if missing:
+        raise RecordError(f"{path} lacks {', '.join(missing)}; record the session again.")
+    return results
+
+
+def findings_of(results: dict[str, Any], place: Path) -> tuple[Finding, ...]:
+    """Make the findings of results.json findings again.
+
+    Raises
+    ------
+    RecordError
+        One lacks a key, or has a status that is none.
+    """
+    keys = [field.name for field in fields(Finding)]
+    found = []
+    for item in results["findings"]:
+        if not isinstance(item, dict) or any(key not in item for key in keys) or item["status"] not in STATUSES:
+            raise RecordError(f"{place / 'results.json'}: a finding is not whole; record the session again.")
+        found.append(Finding(**{key: item[key] for key in keys}))
+    return tuple(found)
+
+
+def read_record(place: Path, workspace: Workspace) -> StoredRecord:
+    """Read one record of a workspace.
+
+    Raises
+    ------
+    RecordError
+        As `read_results`; or the workspace has no such session.
+    """
+    results = read_results(place)
+    folder = workspace.sessions.get(str(results["session"]))
+    if folder is None:
+        known = ", ".join(sorted(workspace.sessions)) or "none"
+        raise RecordError(f"{place}: no session {results['session']!r} in this workspace; there are: {known}.")
+    return StoredRecord(place, folder, results, findings_of(results, place))
+
+
+def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:
+    """Read every record in force, by date and name, and say which folders are none.
+
+    A record that was moved aside (`<session>.<n>`) is not in force. A revision that the session does not name any more
+    makes a record stale; it is left out and named.
+    """
+    records, left_out = [], []
+    folder = workspace.root / RECORDS
+    for place in sorted(folder.iterdir()) if folder.is_dir() else ():
+        if not place.is_dir() or place.name.startswith(".") or place.name not in workspace.sessions:
+            continue
+        try:
+            record = read_record(place, workspace)
+        except RecordError as error:
+            left_out.append(str(error))
+            continue
+        if record.results["revision"] != record.revision:
+            left_out.append(
+                f"{place.name}: recorded with revision {record.results['revision']}, and session.toml says "
+                f"{record.revision}; record the session again."
+            )
+            continue
+        records.append(record)
+    return sorted(records, key=lambda record: (record.date, record.name)), left_out
