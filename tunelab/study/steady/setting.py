@@ -44,9 +44,10 @@ def full_dead_time(evidence: Evidence) -> DeadTime:
 
 
 def shifted_dead_time(table: DeadTime, change_ms: np.ndarray) -> DeadTime:
-    """Table with a change at every row, not below zero."""
-    moved = np.maximum(np.asarray(table.dead_time_ms) + change_ms, 0.0)
-    return table.model_copy(update={"dead_time_ms": np.round(moved, DIGITS).tolist()})
+    """Table with a change at every row, not below zero; a row without a change stays exactly as it is."""
+    now = np.asarray(table.dead_time_ms)
+    moved = np.where(change_ms == 0, now, np.round(np.maximum(now + change_ms, 0.0), DIGITS))
+    return table.model_copy(update={"dead_time_ms": moved.tolist()})
 
 
 def best_curve(evidence: Evidence, dead_time: DeadTime, *, most_change: float) -> MeterCurve:

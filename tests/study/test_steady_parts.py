@@ -1,0 +1,142 @@
+"""Parts of the steady study: covariance, likelihood and its slope, blocks, coordinate."""
+
+import numpy as np
+import plain_engine
+import pytest
+from scipy.special import gamma, kv
+from scipy.stats import multivariate_normal
+
+from tunelab.study.steady import stated_delay
+from tunelab.study.steady.blocks import calm_blocks
+from tunelab.study.steady.coordinate import coordinate_of, log_flow_in_force, smooth_log_flow
+from tunelab.study.steady.design import Design, Onset, hat_matrix, matern, matern_by_log_scale
+from tunelab.study.steady.evidence import MEDIAN, NAMES, SPREAD, columns_of, default_dead_time_sd, moments_of
+from tunelab.study.steady.samples import refer, smooth_dead_time
+from tunelab.study.steady.solution import AMPLITUDES, _slope, _state, hold_variance
+from tunelab.workspace.revision import DeadTime
+
+
+@pytest.fixture(scope="module")
+def setup():
+    engine = plain_engine.invent(3)
+    log = plain_engine.drive(engine, engine.revision, seed=3, minutes=3, rate_hz=25)
+    blocks = calm_blocks(refer(log, engine.car, engine.revision, engine.revision), stated_delay(engine.car))
+    blocks = blocks.assign(load=engine.load(np.exp(blocks["log_air"]), np.exp(blocks["log_speed"])))
+    curve = engine.revision.meter_curve
+    return engine, log, Design(blocks, coordinate_of(curve, blocks["reading"].to_numpy()), curve, 13.7)
+
+
+def test_matern_agrees_with_its_bessel_form():
+    """Rasmussen and Williams (2006), equation 4.14, evaluated by scipy's Bessel function."""
+    at = np.array([0.01, 0.1, 0.5, 1.0, 3.0])
+    root = np.sqrt(2 * 2.5) * at / 0.7
+    np.testing.assert_allclose(matern(at, 0.7), 2 ** (1 - 2.5) / gamma(2.5) * root**2.5 * kv(2.5, root), rtol=1e-10)
+
+
+def test_matern_slope_agrees_with_differences():
+    at = np.linspace(0, 2, 9)
+    step = (matern(at, 0.4 * np.exp(1e-5)) - matern(at, 0.4 * np.exp(-1e-5))) / 2e-5
+    np.testing.assert_allclose(matern_by_log_scale(at, 0.4), step, atol=1e-8)
+
+
+def test_hat_matrix_interpolates_like_numpy():
+    nodes, values, at = np.array([0.0, 1.0, 3.0]), np.array([2.0, 5.0, -1.0]), np.array([-1.0, 0.25, 2.0, 3.0, 9.0])
+    np.testing.assert_allclose(hat_matrix(nodes, at) @ values, np.interp(at, nodes, values))
+
+
+def whole_likelihood(theta, columns, design, target, hold, weight, hold_weight):
+    """Log likelihood by scipy's dense multivariate normal: no sums by hold, no whitening."""
+    size = dict(zip(NAMES, np.exp(theta), strict=True))
+    gate = np.bincount(hold, columns.gate) / np.bincount(hold)
+    shared = hold_variance(theta, gate, hold_weight)
+    noise = np.diag(size["block"] ** 2 / weight) + (hold[:, None] == hold) * shared[hold]
+    distance = np.abs(design.nodes[:, None] - design.nodes)
+    prior = np.diag(columns.fixed_sd**2)
+    for name in AMPLITUDES:
+        prior[columns.parts[name], columns.parts[name]] *= size[name] ** 2
+    curve = columns.parts["curve"]
+    prior[curve, curve] = size["broad"] ** 2 * matern(distance, size["broad_scale"])
+    prior[curve, curve] += size["narrow"] ** 2 * matern(distance, size["narrow_scale"])
+    prior[curve, curve] += np.eye(len(distance)) * (1e-9 + 1e-7 * size["broad"] ** 2)
+    whole = columns.matrix @ prior @ columns.matrix.T + noise
+    normal = multivariate_normal(np.zeros(len(target)), whole).logpdf(target - columns.offset)
+    return normal + 0.5 * len(target) * np.log(2 * np.pi)
+
+
+def test_likelihood_agrees_with_the_dense_normal_and_its_slope_with_differences(setup):
+    design = setup[2]
+    rng = np.random.default_rng(4)
+    columns = columns_of(design, Onset("load", 0.5), np.zeros(3), default_dead_time_sd(level=True, slope=True))
+    hold, target = design.blocks["hold"].to_numpy(), design.blocks["y"].to_numpy()
+    weight, hold_weight = rng.uniform(0.3, 1, hold.size), rng.uniform(0.3, 1, hold.max() + 1)
+    moments = moments_of(columns, target, hold, weight, hold_weight)
+    theta = MEDIAN + 0.3 * rng.normal(size=MEDIAN.size) * SPREAD
+    state = _state(theta, columns, design, moments)
+    prior = -0.5 * np.sum(((theta - MEDIAN) / SPREAD) ** 2)
+    dense = whole_likelihood(theta, columns, design, target, hold, weight, hold_weight)
+    assert state.log_evidence == pytest.approx(dense + prior, abs=1e-4)
+    steps = 1e-4 * np.eye(theta.size)
+    rise = [
+        (
+            _state(theta + e, columns, design, moments).log_evidence
+            - _state(theta - e, columns, design, moments).log_evidence
+        )
+        / 2e-4
+        for e in steps
+    ]
+    np.testing.assert_allclose(_slope(theta, state, columns, design, moments), rise, rtol=1e-3, atol=1e-3)
+
+
+def test_blocks_lie_in_calm_air_and_never_in_a_fuel_cut(setup):
+    engine, log, design = setup
+    time, cut = log["time"].to_numpy(), log["sample_flag"].to_numpy() != 0
+    pulse = log["pulse_width_ms"].to_numpy()
+    assert len(design.blocks) > 20
+    for start, seconds in zip(design.blocks["start_s"], design.blocks["seconds"], strict=True):
+        inside = (time >= start + 1e-9) & (time < start + seconds - 1e-9)
+        assert not cut[inside].any()
+        assert (pulse[inside] > 0).all()
+    apart = design.blocks["apart"].to_numpy()
+    assert np.median(apart) < 0.05
+    del engine
+
+
+def test_nothing_calm_gives_no_blocks(setup):
+    engine, log, _ = setup
+    shaken = log.assign(engine_speed_rpm=log["engine_speed_rpm"] * (1 + 0.3 * np.sin(3 * log["time"])))
+    samples = refer(shaken, engine.car, engine.revision, engine.revision)
+    assert len(calm_blocks(samples, stated_delay(engine.car))) == 0
+
+
+def test_the_pulsation_is_exactly_nothing_below_its_onset(setup):
+    design = setup[2]
+    gate = design.gate(Onset("load", 0.6, 0.5))
+    assert (gate[design.blocks["load"] < 0.6] == 0).all()
+    assert gate.max() > 0.1
+    assert (design.gate(Onset("load", np.inf)) == 0).all()
+
+
+def test_dead_time_linearised_about_the_truth_is_exact(setup):
+    design = setup[2]
+    coefficients = np.array([0.12, -0.02, 0.003])
+    columns, rest = design.dead_time_columns(coefficients)
+    opened = np.exp(design.blocks["log_open"].to_numpy())
+    exact = -np.log(1 - design.volts @ coefficients / opened)
+    np.testing.assert_allclose(columns @ coefficients + rest, exact, rtol=1e-12)
+
+
+def test_smooth_curves_pass_through_the_breakpoints(setup):
+    curve = setup[0].revision.meter_curve
+    at = curve.reading[1:-1]
+    np.testing.assert_allclose(smooth_log_flow(curve, at), log_flow_in_force(curve, at), atol=1e-9)
+    table = DeadTime(battery_v=[8.0, 10.0, 12.0, 14.0], dead_time_ms=[2.0, 1.5, 1.1, 0.9])
+    np.testing.assert_allclose(smooth_dead_time(table, np.array(table.battery_v)), table.dead_time_ms)
+    np.testing.assert_allclose(smooth_dead_time(table, np.array([5.0, 20.0])), [2.0, 0.9])
+
+
+def test_the_coordinate_rises_and_comes_back(setup):
+    coordinate = setup[2].coordinate
+    assert (np.diff(coordinate.place) > 0).all()
+    inside = np.linspace(*coordinate.reading[[3, -3]], 20)
+    np.testing.assert_allclose(coordinate.reading_at(coordinate.at(inside)), inside)
+    assert coordinate.at(np.array([coordinate.reading[-1] + 0.5]))[0] > coordinate.place[-1]
