@@ -1,21 +1,24 @@
 """The names that loggers give to channels: a table, kept apart from what the channels are.
 
 Case, accents, blanks and punctuation do not matter. One name under several channels means that the unit of the column
-decides. Names are the trade's and SAE J1979's words in English, German, French and Spanish.
+decides. Names are the trade's and SAE J1979's words in English, German, French, Spanish, Italian and Dutch.
 """
 
 ALIASES = {
     "engine_speed_rpm": (
         "rpm, engine speed, engine rpm, rev, revs, n, eng speed, eng rpm, crank speed, crankshaft speed, motor speed, "
         "engine revs, tach, tacho, tachometer, ne, revolutions, drehzahl, motordrehzahl, regime, regime moteur, "
-        "vitesse moteur, regimen, revoluciones, rpm motor, velocidad motor, giri, engine speed rpm"
+        "vitesse moteur, regimen, revoluciones, rpm motor, velocidad motor, giri, engine speed rpm, n mot, n motor, n "
+        "engine, nmot, drehz, giri motore, toerental, motortoerental, rotacao, rotacao motor, crank rpm, "
+        "omdrejninger, varvtal"
     ),
     "meter_v": (
         "maf, maf v, maf voltage, maf volts, maf sensor voltage, mafv, meter, meter voltage, meter signal, air meter, "
         "air meter voltage, airmeter, afm, afm voltage, afm v, air flow meter, air flow meter voltage, air flow "
         "sensor voltage, airflow voltage, airflow meter, hfm, hfm voltage, hfm spannung, lmm, lmm spannung, "
         "luftmassenmesser, luftmassenmesser spannung, maf sensor, maf signal, mass air flow voltage, mass airflow "
-        "voltage, debitmetre, tension debitmetre, caudalimetro, tension caudalimetro, maf raw voltage"
+        "voltage, debitmetre, tension debitmetre, caudalimetro, tension caudalimetro, maf raw voltage, u hfm, u lmm, "
+        "u maf"
     ),
     "meter_hz": (
         "maf, maf hz, maf frequency, maf freq, meter, meter frequency, meter signal, air meter, air meter frequency, "
@@ -32,20 +35,24 @@ ALIASES = {
         "air flow, airflow, air mass, air mass flow, airmass, mass air flow, mass airflow, maf, maf flow, maf rate, "
         "mass air flow rate, air flow rate, airflow rate, intake air flow, intake air mass flow, engine air flow, maf "
         "sensor, maf g s, maf gs, air mass rate, luftmasse, luftmassenstrom, debit air, debit d air, debit massique "
-        "air, masse d air, flujo de aire, flujo aire, masa de aire, caudal de aire, inducted air"
+        "air, masse d air, flujo de aire, flujo aire, masa de aire, caudal de aire, inducted air, "
+        "luftmassendurchsatz, m luft, massa aria, portata aria, luchtmassa, fluxo de ar, massflow, mass flow, air "
+        "mass per hour"
     ),
     "throttle_pct": (
         "throttle, tps, throttle position, throttle pos, throttle angle, tp, tp sensor, tps1, tps 1, thr, throttle "
         "opening, throttle plate, throttle valve, throttle position sensor, absolute throttle position, tps main, "
         "absolute throttle position b, throttle pct, throttle percent, drosselklappe, drosselklappenwinkel, "
         "drosselklappenstellung, dk winkel, papillon, position papillon, ouverture papillon, mariposa, posicion "
-        "mariposa, apertura mariposa, acelerador tps"
+        "mariposa, apertura mariposa, acelerador tps, dk, drossel, farfalla, posizione farfalla, gasklep, "
+        "gasklepstand, borboleta, thr pos, throttle blade, etb position, etb"
     ),
     "pedal_pct": (
         "pedal, accelerator, accelerator pedal, pedal position, accelerator position, accel pedal, app, apps, "
         "accelerator pedal position, accel position, pps, driver demand, gas pedal, gaspedal, fahrpedal, pedalwert, "
         "fahrpedalstellung, pedale, pedale accelerateur, position pedale, pedal acelerador, posicion pedal, "
-        "accelerateur, pedal acelerador posicion, accelerator pedal position d"
+        "accelerateur, pedal acelerador posicion, accelerator pedal position d, pwg, fp stellung, pedale "
+        "acceleratore, gaspedaalstand, accel pos, drivers demand"
     ),
     "manifold_kpa": (
         "map, manifold, manifold pressure, manifold absolute pressure, intake manifold pressure, inlet manifold "
@@ -53,12 +60,14 @@ ALIASES = {
         "manifold absolute pressure, man press, mani pressure, plenum pressure, vacuum, manifold vacuum, intake "
         "vacuum, engine vacuum, saugrohrdruck, ladedruck, saugrohr, pression admission, pression collecteur, "
         "depression, presion colector, presion admision, presion de admision, manifold gauge pressure, manifold abs "
-        "pressure, intake abs pressure, turbo pressure, presion turbo, pression turbo"
+        "pressure, intake abs pressure, turbo pressure, presion turbo, pression turbo, p man, p saug, p manifold, "
+        "saugrohrabsolutdruck, inlaatdruk, pressione collettore, pressione aspirazione, imap, manifold p, mapabs"
     ),
     "barometer_kpa": (
         "baro, barometer, barometric pressure, atmospheric pressure, ambient pressure, baro pressure, atm pressure, "
         "air pressure, barometric, bap, baro press, luftdruck, umgebungsdruck, atmosphaerendruck, pression "
-        "atmospherique, presion atmosferica, presion barometrica, absolute barometric pressure"
+        "atmospherique, presion atmosferica, presion barometrica, absolute barometric pressure, p baro, p amb, p atm, "
+        "barometrischer druck, pressione atmosferica, pressione barometrica, luchtdruk"
     ),
     "pulse_width_ms": (
         "pulse width, pulsewidth, pw, pw1, pw 1, injector pulse width, injector pulsewidth, inj pw, ipw, injection "
@@ -67,12 +76,15 @@ ALIASES = {
         "width, ti, injector pw, inj pulse width, inj pulsewidth, injector duration, pulse, injection, einspritzzeit, "
         "einspritzdauer, temps injection, temps d injection, duree injection, duree d injection, tiempo de inyeccion, "
         "tiempo inyeccion, ancho de pulso, injector 1 pulse width, bank 1 pulse width, pulse width bank 1, inj 1 pw, "
-        "fuel injector pulse width, injector pulse width bank 1"
+        "fuel injector pulse width, injector pulse width bank 1, t inj, tinj, t einspritz, einspr zeit, tempo "
+        "iniezione, tempo di iniezione, inspuittijd, tempo de injecao, inj width, injector width, injector on, "
+        "opening time, inj open time, inj pulse, inj ms"
     ),
     "injector_duty_pct": (
         "injector duty, injector duty cycle, duty, duty cycle, inj duty, inj duty cycle, idc, dc, injector dc, "
         "injectors duty, fuel duty, fuel duty cycle, dutycycle, inj dc, inj cycle, injection duty, tastverhaeltnis, "
-        "einspritz tastverhaeltnis, rapport cyclique, ciclo de trabajo, injector duty cycle bank 1"
+        "einspritz tastverhaeltnis, rapport cyclique, ciclo de trabajo, injector duty cycle bank 1, inj duty pct, "
+        "duty injector, auslastung, duesenauslastung, einspritzduesen auslastung"
     ),
     "lambda_measured": (
         "lambda, lambda 1, lambda1, afr, afr 1, afr1, air fuel ratio, air fuel, a f, a f ratio, actual afr, actual "
@@ -84,7 +96,8 @@ ALIASES = {
         "exhaust afr, lsu, lambda wert, lambdasonde, lambda sonde, sonde lambda, richesse, richesse mesuree, lambda "
         "mesure, lambda mesuree, sonda lambda, relacion aire combustible, lambda medida, lambda real, afr gasoline, "
         "wideband equivalence ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, lambda b1s1, air fuel ratio 1, "
-        "o2 wide range, mixture"
+        "o2 wide range, mixture, lam, lambda probe, lambdawert, lambda ist, titolo, lambda misurata, lambdawaarde, "
+        "sonda, lambda messung, lam 1, air fuel ratio measured, afr wb"
     ),
     "lambda_measured_2": (
         "lambda 2, lambda2, afr 2, afr2, wideband 2, wb 2, wbo2 2, ego 2, o2 2, lambda sensor 2, lambda bank 2, afr "
@@ -104,7 +117,7 @@ ALIASES = {
         "tgt afr, tgt lambda, commanded fuel air equivalence ratio, commanded air fuel, lambda soll, lambdasoll, "
         "sollambda, soll lambda, lambda consigne, consigne lambda, richesse consigne, consigne richesse, lambda "
         "objetivo, objetivo lambda, afr objetivo, eqr commanded, commanded eqr, cmd lambda, cmd afr, lambda cmd, afr "
-        "cmd, des afr"
+        "cmd, des afr, lam soll, lambda obiettivo, lambda doel, lambda wunsch, afr soll"
     ),
     "trim_short_pct": (
         "stft, short term fuel trim, short term trim, short trim, stft 1, stft1, stft b1, stft bank 1, short term "
@@ -114,7 +127,9 @@ ALIASES = {
         "lambda regler, lambdaregler, lambdaregelung, lambda controller, correction lambda, correction richesse, "
         "regulation richesse, correction court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, "
         "ajuste de combustible corto plazo, kurzzeittrim, kurzzeit trim, short term fuel trim b1, af correction, a f "
-        "correction, afr correction, short term correction, fuel trim short term, stft bank1, shrtft1"
+        "correction, afr correction, short term correction, fuel trim short term, stft bank1, shrtft1, "
+        "kurzzeitkorrektur, lambdakorrektur, lambda integrator, lambda int, integrator, correzione lambda, fr, short "
+        "term ft, stft pct"
     ),
     "trim_long_pct": (
         "ltft, long term fuel trim, long term trim, long trim, ltft 1, ltft1, ltft b1, ltft bank 1, long term fuel "
@@ -122,7 +137,8 @@ ALIASES = {
         "lt, lt trim, learned trim, learn trim, fuel learn, adaptive trim, adaption, adaptation, fuel learning, "
         "langzeittrim, langzeit trim, gemischadaption, correction long terme, adaptation richesse, correccion largo "
         "plazo, ajuste largo plazo, long term correction, ajuste de combustible largo plazo, long term fuel trim b1, "
-        "fuel trim long term, ltft bank1, longft1"
+        "fuel trim long term, ltft bank1, longft1, langzeitkorrektur, adaptive correction, long term ft, block learn, "
+        "block learn multiplier, fra"
     ),
     "trim_short_2_pct": (
         "stft 2, stft2, stft b2, stft bank 2, short term fuel trim bank 2, short term fuel trim 2, bank 2 stft, short "
@@ -143,7 +159,8 @@ ALIASES = {
         "voltage, supply voltage, system voltage, ecu voltage, voltage, volts, control module voltage, module "
         "voltage, ecu supply, ecu supply voltage, ecu battery, bordspannung, batteriespannung, batterie, tension "
         "batterie, tension de batterie, tension bateria, bateria, voltaje bateria, voltaje, voltaje de bateria, board "
-        "voltage, bord net"
+        "voltage, bord net, ub, u bat, u batt, tensione batteria, accuspanning, accu, tensao bateria, "
+        "bordnetzspannung, vpwr, system v, sys voltage"
     ),
     "coolant_c": (
         "coolant, coolant temp, coolant temperature, clt, ect, cts, engine temp, engine temperature, eng temp, water "
@@ -152,7 +169,10 @@ ALIASES = {
         "kuehlwasser, kuhlwasser, kuehlwassertemperatur, kuhlwassertemperatur, motortemperatur, wassertemperatur, "
         "liquide de refroidissement, temperature liquide, temperature eau, temp eau, temp liquide, t eau, temperature "
         "liquide refroidissement, temperature moteur, temp moteur, temperatura refrigerante, temp refrigerante, "
-        "refrigerante, temperatura agua, temp agua, temperatura motor, temp motor, temperatura del refrigerante"
+        "refrigerante, temperatura agua, temp agua, temperatura motor, temp motor, temperatura del refrigerante, t "
+        "mot, tmot, t wasser, t kuehl, t water, t coolant, t cool, temperatura acqua, temp acqua, acqua, koelwater, "
+        "koelwatertemperatuur, koelvloeistof, koelvloeistoftemperatuur, temperatura da agua, kuehlwassertemp, "
+        "motortemp, kylvaeska, motor coolant temp"
     ),
     "intake_air_c": (
         "iat, intake air, intake air temp, intake air temperature, intake temp, intake temperature, mat, manifold air "
@@ -161,63 +181,79 @@ ALIASES = {
         "ansauglufttemperatur, ansaugtemperatur, lufttemperatur, ladelufttemperatur, temperature air admission, "
         "temperature admission, temp admission, temp air, temperature air, t air, temperature d admission, "
         "temperatura admision, temp admision, temperatura aire, temp aire, temperatura de admision, temperatura aire "
-        "admision"
+        "admision, t ans, tans, t ansaug, t luft, t intake, t inlet, t man, t charge, temperatura aria, temp aria, "
+        "inlaatlucht, inlaatluchttemperatuur, ansaugtemp, ladelufttemp, air inlet temp, intake charge temp, act temp, "
+        "iat temp, mat temp"
     ),
     "ambient_c": (
         "ambient, ambient air, ambient temp, ambient temperature, ambient air temp, ambient air temperature, outside "
         "temp, outside temperature, outside air temp, oat, aat, outside air temperature, aussentemperatur, "
         "umgebungstemperatur, temperature exterieure, temp exterieure, temperatura exterior, temp exterior, "
-        "temperatura ambiente, temperature ambiante"
+        "temperatura ambiente, temperature ambiante, t umg, t amb, t aussen, t ext, temperatura esterna, "
+        "buitentemperatuur, aussentemp, outdoor temp, ambient t"
     ),
     "oil_c": (
         "oil temp, oil temperature, engine oil temp, engine oil temperature, eot, toil, t oil, oeltemperatur, "
-        "oltemperatur, oel temp, temperature huile, temp huile, temperatura aceite, temp aceite, eng oil temp"
+        "oltemperatur, oel temp, temperature huile, temp huile, temperatura aceite, temp aceite, eng oil temp, t oel, "
+        "toel, temperatura olio, temp olio, olietemperatuur, oeltemp, oil t, motoroeltemperatur, motoroeltemp"
     ),
     "exhaust_c": (
         "egt, egt 1, egt1, exhaust gas temp, exhaust gas temperature, exhaust temp, exhaust temperature, "
-        "abgastemperatur, temperature echappement, temp echappement, temperatura escape, temp escape, exhaust gas"
+        "abgastemperatur, temperature echappement, temp echappement, temperatura escape, temp escape, exhaust gas, t "
+        "abg, tabg, t abgas, t exh, t exhaust, temperatura gas di scarico, temp scarico, egt bank 1, egt b1, exhaust "
+        "gas t"
     ),
     "spark_deg": (
         "spark, spark advance, spark timing, timing, timing advance, ignition, ignition timing, ignition advance, "
         "ignition angle, advance, ign timing, ign advance, ign angle, ign, spark angle, total timing, base timing, "
         "final timing, zuendwinkel, zundwinkel, zuendzeitpunkt, zundzeitpunkt, zw, avance, avance allumage, avance a "
         "l allumage, angle allumage, avance encendido, avance de encendido, encendido, ignition timing advance, "
-        "ignition timing advance for 1 cylinder, timing advance cylinder 1, sparkadvance"
+        "ignition timing advance for 1 cylinder, timing advance cylinder 1, sparkadvance, zuendung, zzp, zwout, "
+        "anticipo, anticipo accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao, spark adv, ign "
+        "timing deg, ignition adv, ign deg"
     ),
     "knock_retard_deg": (
         "knock retard, knock ret, kr, knk retard, knock correction, knock timing retard, knock retard angle, retard, "
         "spark retard, timing retard, ignition retard, knock control, knock retardation, klopfregelung, "
         "klopfrueckzug, zuendwinkelruecknahme, zundwinkelrucknahme, retrait cliquetis, retard cliquetis, retard "
-        "allumage, retraso picado, retraso detonacion, retardo detonacion, knock retard max"
+        "allumage, retraso picado, retraso detonacion, retardo detonacion, knock retard max, klopfruecknahme, knock "
+        "pull, knock control retard, spark knock retard, knk ret, knk, klopfkorrektur, ritardo detonazione"
     ),
     "road_speed_km_h": (
         "speed, vss, vehicle speed, road speed, wheel speed, car speed, veh speed, vehicle speed sensor, velocity, "
         "ground speed, vspeed, geschwindigkeit, fahrzeuggeschwindigkeit, fahrgeschwindigkeit, tempo, vitesse, vitesse "
         "vehicule, velocidad, velocidad vehiculo, velocidad del vehiculo, speed obd, drive speed, driven wheel speed, "
-        "kmh, kph, mph, km h, speedo"
+        "kmh, kph, mph, km h, speedo, v fzg, vfzg, v veh, v vehicle, geschw, velocita, velocita veicolo, snelheid, "
+        "rijsnelheid, velocidade, spd, wheelspeed, hastighet"
     ),
     "gps_speed_km_h": (
         "gps speed, speed gps, gps velocity, gps spd, gps kph, gps mph, gnss speed, speed over ground, gps ground "
-        "speed, sog, vgps, v gps, gps geschwindigkeit, vitesse gps, velocidad gps, gps vitesse, gps velocidad"
+        "speed, sog, vgps, v gps, gps geschwindigkeit, vitesse gps, velocidad gps, gps vitesse, gps velocidad, "
+        "geschwindigkeit gps, speed gnss, velocita gps, v gnss"
     ),
     "fuel_pressure_kpa": (
         "fuel pressure, fuel press, fuel rail pressure, rail pressure, fuel pres, fp, fp pressure, kraftstoffdruck, "
         "benzindruck, pression carburant, pression essence, presion combustible, presion gasolina, frp, presion de "
-        "combustible, fuel line pressure, fuel pressure gauge"
+        "combustible, fuel line pressure, fuel pressure gauge, p fuel, p kraftstoff, p benzin, pressione benzina, "
+        "pressione carburante, brandstofdruk, kraftstoffdr, fuelp, fuel p"
     ),
     "oil_pressure_kpa": (
         "oil pressure, oil press, oil pres, engine oil pressure, oeldruck, oldruck, pression huile, pression d huile, "
-        "presion aceite, presion de aceite, eop, oilp, oil p"
+        "presion aceite, presion de aceite, eop, oilp, oil p, p oil, p oel, poel, pressione olio, oliedruk, "
+        "motoroeldruck, oeldr, pressao oleo"
     ),
     "idle_actuator_pct": (
         "idle actuator, idle valve, iac, idle air control, iacv, isc, iscv, idle duty, iac duty, idle control valve, "
         "idle air valve, idle valve duty, idle speed control, leerlaufsteller, leerlaufregler, llr, actuateur "
-        "ralenti, vanne ralenti, regulateur ralenti, valvula ralenti, actuador ralenti, iac position"
+        "ralenti, vanne ralenti, regulateur ralenti, valvula ralenti, actuador ralenti, iac position, leerlaufventil, "
+        "lls, zwls, valvola minimo, stationairklep, idle air control duty, idle air control position, icv, idle "
+        "control, idle stepper, idle steps"
     ),
     "idle_target_rpm": (
         "idle target, target idle, idle target rpm, target idle rpm, idle rpm target, desired idle, desired idle "
         "speed, idle setpoint, idle speed target, leerlaufsolldrehzahl, leerlauf soll, ralenti consigne, consigne "
-        "ralenti, ralenti objetivo, target idle speed, desired idle rpm"
+        "ralenti, ralenti objetivo, target idle speed, desired idle rpm, soll leerlauf, n soll leerlauf, minimo "
+        "obiettivo, idle speed setpoint"
     ),
     "fuel_mode": (
         "fuel mode, fuel status, fuel system status, fuelling mode, fueling mode, loop, loop status, closed loop, "
@@ -228,15 +264,17 @@ ALIASES = {
     ),
     "gear": (
         "gear, gear position, current gear, gear engaged, gear number, selected gear, gang, rapport, rapport engage, "
-        "marcha, gear actual, gear pos, transmission gear, gear no"
+        "marcha, gear actual, gear pos, transmission gear, gear no, marcia, versnelling, ganganzeige, gear indicator, "
+        "gear selected"
     ),
     "clutch_pressed": (
         "clutch, clutch switch, clutch pedal, clutch pressed, clutch in, clutch sw, kupplung, kupplungsschalter, "
-        "embrayage, pedale embrayage, embrague, clutch state"
+        "embrayage, pedale embrayage, embrague, clutch state, frizione, koppeling, clutch pos switch"
     ),
     "brake_pressed": (
         "brake, brake switch, brake pedal, brake pressed, brake light, brake lights, brake sw, bremse, bremslicht, "
-        "bremspedal, bremsschalter, frein, pedale frein, freno, pedal freno, brake light switch, brakes"
+        "bremspedal, bremsschalter, frein, pedale frein, freno, pedal freno, brake light switch, brakes, freno "
+        "premuto, rem, bls, bremslichtschalter, stop light, stop lamp, brake lamp"
     ),
     "launch_active": (
         "launch, launch control, launch active, launch limiter, launch control active, launch hold, launch state, "
@@ -247,25 +285,20 @@ ALIASES = {
         "acceleration, accel, longitudinal acceleration, long acceleration, accel long, long accel, g long, long g, "
         "longitudinal g, acceleration x, accel x, acc x, ax, accx, lon acc, inline acc, g x, gx, inline g, "
         "laengsbeschleunigung, langsbeschleunigung, beschleunigung, acceleration longitudinale, aceleracion "
-        "longitudinal, aceleracion, long acc, imu accel x, accelx, g force x, x acceleration"
+        "longitudinal, aceleracion, long acc, imu accel x, accelx, g force x, x acceleration, beschl, a x, a laengs, "
+        "laengsbeschl, accelerazione longitudinale, accelerazione, versnelling x, long accel g, longacc, "
+        "lonacc"
     ),
-    "latitude_deg": ("latitude, lat, gps latitude, gps lat, breite, breitengrad, latitud, pos lat, position latitude"),
+    "latitude_deg": (
+        "latitude, lat, gps latitude, gps lat, breite, breitengrad, latitud, pos lat, position latitude, latitudine, "
+        "breedtegraad, lat deg"
+    ),
     "longitude_deg": (
         "longitude, lon, long, lng, gps longitude, gps lon, gps long, laenge, laengengrad, langengrad, longitud, pos "
-        "lon, position longitude"
+        "lon, position longitude, longitudine, lengtegraad, lon deg"
     ),
     "altitude_m": (
         "altitude, alt, gps altitude, gps alt, elevation, height, gps height, hoehe, hohe, altitud, altura, gps "
-        "elevation"
+        "elevation, altitudine, hoogte, meereshoehe, altitude msl, alt msl"
     ),
 }
-
-TIME_ALIASES = (
-    "time, t, timestamp, time stamp, elapsed, elapsed time, log time, logtime, seconds, sec, secs, s, ms, msec, "
-    "milliseconds, millis, micros, time ms, time s, time sec, zeit, zeitstempel, zeit s, temps, heure, horodatage, "
-    "tiempo, hora, clock, time of day, utc, utc time, gps time, local time, systime, system time, device time, date "
-    "time, datetime, date, datum, fecha, fecha hora, date heure, datum zeit, datum uhrzeit, uhrzeit, runtime, run "
-    "time, session time, epoch, unix time, unix timestamp, time since start, relative time, rel time, timecode, time "
-    "code, sample time, ecu time, recording time, tempo s, marca de tiempo, offset, time offset, laufzeit, tijd, "
-    "record time, uptime, elapsed seconds, timestamps"
-)

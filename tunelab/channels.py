@@ -12,7 +12,8 @@ import unicodedata
 from dataclasses import dataclass, replace
 from functools import cache
 
-from tunelab.channel_aliases import ALIASES, TIME_ALIASES
+from tunelab.channel_aliases import ALIASES
+from tunelab.clock_aliases import TIME_ALIASES
 
 
 @dataclass(frozen=True)
@@ -77,6 +78,8 @@ def _rows() -> list[Channel]:
         c("lambda_measured", "1", "lambda", "lambda from the wide-band sensor, bank 1", 0.4, 10),
         c("lambda_measured_2", "1", "lambda 2", "lambda from the second wide-band sensor", 0.4, 10),
         c("lambda_commanded", "1", "commanded lambda", "lambda that the ECU aims for", 0.4, 3),
+        c("lambda_at_fuelling", "1", "lambda at fuelling", "lambda of the charge fuelled at this time", 0.4, 10),
+        c("lambda_at_fuelling_2", "1", "lambda 2 at fuelling", "the same from the second wide-band sensor", 0.4, 10),
         c("trim_short_pct", "percent", "short-term trim", "short-term fuel trim, bank 1; positive adds fuel", -60, 60),
         c("trim_long_pct", "percent", "long-term trim", "long-term fuel trim, bank 1; positive adds fuel", -60, 60),
         c("trim_short_2_pct", "percent", "short-term trim 2", "short-term fuel trim, bank 2", -60, 60),
@@ -142,7 +145,7 @@ def is_known_name(heading: str) -> bool:
 
 
 def _with_aliases(known: Channel) -> Channel:
-    return replace(known, aliases=tuple(ALIASES.get(known.name, "").split(", ")))
+    return replace(known, aliases=tuple(filter(None, ALIASES.get(known.name, "").split(", "))))
 
 
 CHANNELS: dict[str, Channel] = {known.name: _with_aliases(known) for known in _rows()}

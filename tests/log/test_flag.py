@@ -317,6 +317,9 @@ def test_cf_attributes_say_what_each_bit_means():
         meanings = log[name].attrs["flag_meanings"].split()
         assert [MASKS[meaning] for meaning in meanings] == log[name].attrs["flag_masks"].tolist()
     assert log["meter_v"].attrs["ancillary_variables"] == "meter_v_flag"
+    slow = log_of().assign(coolant_c_fresh=("time", np.ones(1500, dtype=np.int8)))
+    beside = flag_log(slow, CAR, SESSION)["coolant_c"].attrs["ancillary_variables"]
+    assert beside.split() == ["coolant_c_fresh", "coolant_c_flag"]
 
 
 def test_logs_of_few_rows_and_few_channels_do_not_fail():

@@ -66,6 +66,44 @@ def test_headings_of_the_trade_name_their_channel(channel, heading):
     assert channel in parse_heading(heading).channels
 
 
+# Shortened, turned round, and in other languages: as people and loggers write; common practice, no source.
+ABBREVIATED = {
+    "coolant_c": "Kühlmitteltemp.|Kühlm. Temp|T_Coolant|T° eau|Coolt Tmp|Eng. Cool. Temp|water_tmp_degC|Acqua",
+    "oil_c": "T.Öl|tOil|Öltemp. [°C]|Temp. huile|Temp olio|Oil tmp (F)",
+    "oil_pressure_kpa": "Druck Öl|Öldr.|Press. aceite|Oil prs [bar]|P Oil|Pressione olio",
+    "fuel_pressure_kpa": "p_Fuel|Kraftstoffdr.|Fuel press.|Benzindruck",
+    "manifold_kpa": "pSaug|Saugrohrdr.|Mfld. Press. (kPa)|Mani pres",
+    "barometer_kpa": "Umgebungsdruck (mbar)|Baro Press.|Atm. press.",
+    "intake_air_c": "Air Temp.|Lufttemp.|Ansauglufttemp|Inl Air Tmp|TAns",
+    "ambient_c": "Außentemp.|Amb. temp",
+    "exhaust_c": "Abgastemp|Exh. Gas Temp",
+    "battery_v": "Batt. Volt.|U_Batt|Bat. spannung",
+    "lambda_commanded": "Lam. soll|AFR des.|Req. lambda",
+    "pulse_width_ms": "Inj. Dur. (ms)|Inj PW|Inj. puls wid.",
+    "spark_deg": "Ign. Adv.|Ign tim",
+    "road_speed_km_h": "Veh. Spd.|v Fzg|Geschw.",
+    "throttle_pct": "Thr. Pos.|Thrtl Pos",
+    "gear": "Current gear",
+}
+
+
+@pytest.mark.parametrize(("channel", "heading"), [(c, h) for c, text in ABBREVIATED.items() for h in text.split("|")])
+def test_abbreviations_name_their_channel(channel, heading):
+    assert parse_heading(heading).channels == (channel,)
+
+
+OTHER_THINGS = (
+    "Coolant Temp Sensor Voltage (V)|Oil press warning|Target MAP|Temp|Press|T_1|Cyl Head Temp|Fuel temp|"
+    "Brake pressure|Tire Press|Battery current|Lambda error|Coolant level|Fuel flow|Throttle target|Intake cam advance|"
+    "Injector 2 pulse width|O2 voltage|Oil temp target|Idle speed error|Fuel pump duty|Timing retard cyl 3"
+)
+
+
+@pytest.mark.parametrize("heading", OTHER_THINGS.split("|"))
+def test_what_is_merely_like_a_channel_names_none(heading):
+    assert parse_heading(heading).channels == ()
+
+
 @pytest.mark.parametrize(
     ("heading", "unit"),
     [

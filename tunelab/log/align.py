@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
+from tunelab.channels import CHANNELS
 from tunelab.log.flag import LAMBDA_SENSORS, MASKS
 from tunelab.log.flag_sample import find_gaps
 from tunelab.workspace.car import Car
@@ -160,7 +161,7 @@ def refer_back(log: xr.Dataset, *, delay_s: float, delay_flow_s_kg_h: float, lag
 def _assign(log: xr.Dataset, name: str, value: np.ndarray, bits: np.ndarray) -> xr.Dataset:
     attrs = {
         "units": "1",
-        "long_name": "lambda of the charge fuelled at this time",
+        "long_name": CHANNELS[name].meaning,
         "ancillary_variables": f"{name}_flag",
     }
     flag_attrs = {

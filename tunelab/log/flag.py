@@ -186,7 +186,8 @@ def _pack(
     flags["sample_flag"] = ("time", sample, _flag_attrs("the whole sample", SAMPLE_REASONS))
     flagged = log.assign(flags)
     for name in channel_flags:
-        flagged[name].attrs["ancillary_variables"] = f"{name}_flag"
+        beside = [f"{name}_fresh"] if f"{name}_fresh" in log else []
+        flagged[name].attrs["ancillary_variables"] = " ".join([*beside, f"{name}_flag"])
     if exclusions:
         flagged.attrs["exclusions"] = json.dumps([row.model_dump() for row in exclusions])
     share = 100.0 * float(np.mean(sample != 0)) if sample.size else 0.0

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 
+from tunelab.channel_words import name_words
 from tunelab.channels import CHANNELS, LONGEST_NAME, alias_table, name_key, time_names
 from tunelab.units import is_convertible, recognise_unit
 
@@ -14,7 +15,7 @@ _BRACKET = re.compile(r"^(.*?)[\s_]*[(\[{<]([^()\[\]{}<>]*)[)\]}>]\s*$")
 _BRACKET_OPEN = re.compile(r"^(.*?)\s+[(\[{<]([^()\[\]{}<>]*)$")
 _SEPARATED = re.compile(r"^(.+?)\s*(?:,|;|:| - | – |\s/\s|\bin\b)\s*(\S.*)$")
 _NOISE_WORDS = (
-    "ecu ecm pcm dme can can0 can1 can2 obd obdii obd2 sensor value val signal actual current log data input engine "
+    "ecu ecm pcm dme can can0 can1 can2 obd obdii obd2 sensor value val signal actual log data input engine "
     "live absolute abs measured reading ist wert messwert valeur mesure valor medido avg average filtered filt"
 )
 _NOISE = frozenset(_NOISE_WORDS.split())
@@ -92,12 +93,14 @@ def _readings(heading: str) -> Iterator[tuple[str, str]]:
     bare = re.sub(r"[(\[{<][^)\]}>]*[)\]}>]?", " ", heading).strip()
     if bare and bare != name:
         yield bare, unit
-    if reordered := _word_sets().get(frozenset(_words(name))):
-        yield reordered, unit
+    yield from ((known, unit) for known in _same_words(name))
+    for stem, stem_unit in _splits(name):
+        yield from ((known, unit or stem_unit) for known in _same_words(stem))
     for shorter in _shorter(name):
         yield shorter, unit
         for stem, stem_unit in _splits(shorter):
             yield stem, unit or stem_unit
+        yield from ((known, unit) for known in _same_words(shorter))
 
 
 def _unit_in_key(key: str) -> str:
@@ -157,19 +160,25 @@ def _shorter(name: str) -> Iterator[str]:
     if len(parts) > 1:
         yield parts[-1]
     words = re.split(r"[\s_.\-/:|]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name).strip())
-    kept = [word for word in words if word.casefold() not in _NOISE]
+    kept = [
+        word for word in words[:1] if word.casefold() not in _NOISE | {"current"}
+    ]  # "battery current" is another thing
+    kept += [word for word in words[1:] if word.casefold() not in _NOISE]
     if kept and kept != words:
         yield " ".join(kept)
     if len(words) > 1 and re.fullmatch(r"#?\d+|ch\d+", words[0], re.I):
         yield " ".join(words[1:])
 
 
-def _words(text: str) -> list[str]:
-    return re.findall(r"[a-z]+|\d+", text.casefold())
+def _same_words(name: str) -> Iterator[str]:
+    """Give the alias that consists of the same words, in whatever order and abbreviation."""
+    words = name_words(name)
+    if words in _word_sets():
+        yield _word_sets()[words]
 
 
 @cache
-def _word_sets() -> dict[frozenset[str], str]:
-    """Aliases of three words and more by their words, so that their order does not matter."""
-    texts = (alias for known in CHANNELS.values() for alias in known.aliases)
-    return {frozenset(_words(text)): text for text in texts if len(set(_words(text))) >= 3}
+def _word_sets() -> dict[tuple[str, ...], str]:
+    """Aliases of two words and more by their words."""
+    texts = [alias for known in CHANNELS.values() for alias in (*known.aliases, known.label)]
+    return {name_words(text): text for text in reversed(texts) if name_words(text)}
