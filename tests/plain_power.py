@@ -22,7 +22,7 @@ def mistaken_owner(true: PlainVehicle, rng: np.random.Generator) -> Car:
     return owners_car(
         true,
         vehicle={"mass_kg": true.mass_kg + rng.normal(0, 12), "mass_uncertainty_kg": 12, "driven_axle": "rear",
-                 "wheel_inertia_kg_m2": true.wheel_inertia_kg_m2, "driveline_loss_pct": max(10 + rng.normal(0, 4), 0.5)},
+                 "wheel_inertia_kg_m2": true.wheel_inertia_kg_m2, "driveline_loss_pct": max(rng.normal(10, 4), 0.5)},
         tyres={"rolling_radius_m": true.radius_m * (1 + rng.normal(0, 0.005)), "rolling_radius_uncertainty_pct": 0.5,
                "slip_pct_per_g": 7 + rng.normal(0, 2), "slip_uncertainty_pct_per_g": 2.0},
         road_load={"a_n": true.a_n * (1 + rng.normal(0, 0.1)), "b_n_s_m": true.b_n_s_m,
