@@ -24,5 +24,5 @@ def test_flagging_an_hour():
     start = time.perf_counter()
     flagged = flag_log(log, plain_gas.CAR, plain_gas.SESSION, revision=plain_gas.REVISION)
     spent = time.perf_counter() - start
-    print(f"{rows} rows x {len(names)} channels flagged in {spent:.3f} s")  # noqa: T201
+    print(f"{rows} rows x {len(names)} channels flagged in {spent:.3f} s")
     assert len(flagged.data_vars) == 2 * len(names) + 1

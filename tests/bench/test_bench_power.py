@@ -31,7 +31,7 @@ FOOT = Driver(
 
 def say(text: str) -> None:
     """Print a figure of the benchmark."""
-    print(text)  # noqa: T201
+    print(text)
 
 
 def test_power_of_plain_vehicles_lies_in_its_band():

@@ -19,5 +19,5 @@ def test_ten_minutes_of_driving(seed, capsys):
     rows = out.log(25.0).sizes["time"]
     pace = 1e6 * took / out.time.size
     with capsys.disabled():
-        print(f"\n{out.time[-1]:.0f} s driven in {took:.1f} s, {pace:.0f} µs a step, {rows} rows")  # noqa: T201
+        print(f"\n{out.time[-1]:.0f} s driven in {took:.1f} s, {pace:.0f} µs a step, {rows} rows")
     assert rows > 10_000

@@ -17,6 +17,10 @@ CARS = 24
 SPREADSHEETS = {"spreadsheet": (0.0, 1), "better spreadsheet": (0.2, 40)}
 
 
+def show(text: str) -> None:
+    print(text)
+
+
 def spread(values) -> str:
     known = np.asarray(values)[np.isfinite(values)]
     return f"{np.median(known):6.2f}  {np.percentile(known, 90):6.2f}  {known.max():6.2f}"
@@ -54,17 +58,17 @@ def test_bench_steady(make):
             rows[name].append(spreadsheet_scores(trial, log, shift_s, least))
         joint.append(joint_scores(trial, log))
     one, two = [row[0] for row in joint], [row[1] for row in joint]
-    print(f"\n{make.__name__}, {CARS} cars                   median    90 %     worst")
-    print(f"p95 of lambda, before, %             {spread([o.before for o in one])}")
+    show(f"\n{make.__name__}, {CARS} cars                   median    90 %     worst")
+    show(f"p95 of lambda, before, %             {spread([o.before for o in one])}")
     for name, scores in rows.items():
-        print(f"{name:19s} after 1 drive, %  {spread([s[0] for s in scores])}")
-        print(f"{name:19s} after 2 drives, % {spread([s[1] for s in scores])}")
+        show(f"{name:19s} after 1 drive, %  {spread([s[0] for s in scores])}")
+        show(f"{name:19s} after 2 drives, % {spread([s[1] for s in scores])}")
     for drives, outcomes in ((1, one), (2, two)):
-        print(f"joint fit           after {drives} drives, % {spread([o.after for o in outcomes])}")
-        print(f"  dead-time error, µs                {spread([abs(o.dead_time_error_us) for o in outcomes])}")
+        show(f"joint fit           after {drives} drives, % {spread([o.after for o in outcomes])}")
+        show(f"  dead-time error, µs                {spread([abs(o.dead_time_error_us) for o in outcomes])}")
         curve, rows_in = ([getattr(o, name) for o in outcomes] for name in ("curve_covered", "rows_covered"))
-        print(f"  coverage: curve {np.mean(curve):.3f} (worst car {np.min(curve):.2f}), rows {np.nanmean(rows_in):.3f}")
+        show(f"  coverage: curve {np.mean(curve):.3f} (worst car {np.min(curve):.2f}), rows {np.nanmean(rows_in):.3f}")
     over = sum(s[1] > 2 for s in rows["better spreadsheet"]), sum(o.after > 2 for o in two)
-    print(f"cars not under 2 % after 2 drives: better spreadsheet {over[0]}, joint fit {over[1]}")
-    print(f"seconds of one fit (10 min at 25 Hz) {spread([row[2] for row in joint])}")
+    show(f"cars not under 2 % after 2 drives: better spreadsheet {over[0]}, joint fit {over[1]}")
+    show(f"seconds of one fit (10 min at 25 Hz) {spread([row[2] for row in joint])}")
     assert np.median([o.after for o in one]) < np.median([s[0] for s in rows["better spreadsheet"]])
