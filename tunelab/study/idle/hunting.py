@@ -15,6 +15,7 @@ LEAST_RPM = 3.0  # nobody feels a smaller swing, and readings are rounded; commo
 FALSE_ALARM = 1e-3  # chance that noise alone would show a swing in one stretch
 HALF_BAND_BINS = 2  # of the window's main lobe, on either side
 WANDER = 0.08  # share of the frequency by which a swing may wander within a stretch
+SEEN_SIGMAS = 1.2  # beyond the threshold: a swing of that size is seen in 19 of 20 stretches
 EULER = 0.5772156649015329  # mean of the logarithm of an exponential variable, with a minus sign
 
 
@@ -125,9 +126,10 @@ def find_hunting(time_s: np.ndarray, speed_rpm: np.ndarray) -> Hunting:
     amplitude = _amplitude(found, peak)
     bounds = (max(frequency - found.bin_hz, 0.0), frequency + found.bin_hz)
     if ratio < needed or amplitude < LEAST_RPM:
-        hidden = float(np.sqrt(found.scale * 2.0 * needed * np.max(found.background)))
+        hidden = float(np.sqrt(2.0 * found.scale * np.max(found.background)) * (np.sqrt(needed) + SEEN_SIGMAS))
+        hidden = max(hidden, amplitude, 1.5 * LEAST_RPM)
         because = f"nothing stands out of the noise; a swing of {hidden:.0f} rpm either way would have been seen."
-        sizes = (amplitude, 0.0, max(hidden, amplitude))
+        sizes = (amplitude, 0.0, hidden)
         return Hunting(False, frequency, *bounds, *sizes, found.bin_hz, begin, seconds, count, because)
     sizes = (amplitude, *_amplitude_interval(time_s, speed_rpm, frequency, amplitude))
     because = (

@@ -92,7 +92,7 @@ def find_excursions(
         drawn air called for.
     """
     parts = parts_of(signal, parameters)
-    fuelled = fuelled_at(signal, parameters[4] + parameters[6], parameters[5])
+    fuelled = fuelled_at(signal, parameters[4], parameters[5], parameters[7]) - parameters[6]
     at = events["at_s"].to_numpy(dtype=float)
     rows = []
     for k, event in enumerate(events.itertuples()):

@@ -10,7 +10,7 @@ from scipy import stats
 
 from tunelab.study.estimate import CONFIDENCE, NAN, Estimate, nothing
 from tunelab.study.transient.excursion import milligrams
-from tunelab.study.transient.fit import FilmFit, Prior, fit_film
+from tunelab.study.transient.fit import LOWER, UPPER, FilmFit, Prior, fit_film
 from tunelab.study.transient.signal import TransientSignal
 from tunelab.study.transient.window import Window
 from tunelab.workspace.car import LambdaSensor
@@ -18,9 +18,12 @@ from tunelab.workspace.car import LambdaSensor
 COLD_C = 40.0
 SPLIT_RPM = 2500.0
 LEAST_WINDOWS, LEAST_READINGS = 4, 80
-WIDEST_SHARE, WIDEST_TAU = 0.10, 0.5  # half-widths up to which film and sensor lag count as told apart
+WIDEST_SHARE, WIDEST_TAU = 0.12, 0.5  # half-widths up to which film and sensor lag count as told apart
 # What no number of tip-ins removes: air that the model does not follow, samples between which the fuel steps.
-MODEL_SHARE, MODEL_LOG_TAU = 0.022, 0.09
+MODEL_SHARE, MODEL_LOG_TAU = 0.03, 0.10
+# And per second between readings beyond FINE_STEP_S.
+FINE_STEP_S, STEP_SHARE, STEP_LOG_TAU = 0.04, 0.25, 1.0
+RAN_OUT = "the fit ran to the end of what a film can be: these stretches do not show one"
 
 
 @dataclass(frozen=True)
@@ -79,8 +82,9 @@ def fit_region(
 def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window], kept: np.ndarray) -> Film:
     reach = float(stats.t.ppf(0.5 + CONFIDENCE / 2, max(fit.windows - 1, 3)))
     spread = fit.spread
-    half = reach * float(np.hypot(spread[0], MODEL_SHARE))
-    log_half = reach * float(np.hypot(spread[1], MODEL_LOG_TAU))
+    coarse = max(float(np.median(np.diff(signal.reading_s))) - FINE_STEP_S, 0.0)
+    half = reach * float(np.sqrt(spread[0] ** 2 + MODEL_SHARE**2 + (STEP_SHARE * coarse) ** 2))
+    log_half = reach * float(np.sqrt(spread[1] ** 2 + MODEL_LOG_TAU**2 + (STEP_LOG_TAU * coarse) ** 2))
     method = (
         f"robust least squares with the sensor's lag and delay, {fit.windows} stretches left out in turn, model error"
     )
@@ -90,7 +94,8 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
     shown = (share, max(share - half, 0.0), min(share + half, 1.0))
     times = (tau, tau * float(np.exp(-log_half)), tau * float(np.exp(log_half)))
     correlation = float(fit.covariance[0, 6] / max(spread[0] * spread[6], 1e-12))
-    because = _doubt(shown, log_half, half, correlation)
+    ended = np.minimum(fit.values - LOWER, UPPER - fit.values)[:2] < 1e-3
+    because = RAN_OUT if ended[1] or fit.values[0] > 0.85 else _doubt(shown, log_half, half, correlation)
     return Film(
         region=name,
         share=Estimate(*shown, "1", *counts),

@@ -197,12 +197,17 @@ def _readings(log: xr.Dataset, shortened: np.ndarray) -> dict[str, np.ndarray | 
     }
 
 
-def fuelled_at(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
-    """Grid time at which the gas of each reading was fuelled, without the sensor's lag. [s], shape (readings,)"""
+def fuelled_at(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float, before: float) -> np.ndarray:
+    """Grid time at which the gas of each reading was fuelled, without the sensor's lag. [s], shape (readings,)
+
+    `before` is the share of the constant delay that passes before the gas enters the pipe (the engine's own cycle);
+    the rest passes at the sensor. While the flow is steady it makes no difference; at a tip-in it does.
+    """
+    early = max(delay_s, 0.0) * before
     arrives = arrival_time(
-        signal.grid_s, signal.exhaust_kg_h, delay_s=max(delay_s, 0.0), delay_flow_s_kg_h=max(delay_flow_s_kg_h, 0.0)
+        signal.grid_s, signal.exhaust_kg_h, delay_s=early, delay_flow_s_kg_h=max(delay_flow_s_kg_h, 0.0)
     )
-    return np.interp(signal.reading_s, arrives, signal.grid_s)
+    return np.interp(signal.reading_s - (max(delay_s, 0.0) - early), arrives, signal.grid_s)
 
 
 def away_from_cut(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
@@ -212,7 +217,9 @@ def away_from_cut(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: fl
     """
     last_cut = np.maximum.accumulate(np.where(signal.cut, signal.grid_s, -np.inf))
     since = signal.grid_s - last_cut
-    clear = np.interp(fuelled_at(signal, delay_s, delay_flow_s_kg_h), signal.grid_s, np.minimum(since, AFTER_CUT_S))
+    clear = np.interp(
+        fuelled_at(signal, delay_s, delay_flow_s_kg_h, 0.5), signal.grid_s, np.minimum(since, AFTER_CUT_S)
+    )
     return clear >= AFTER_CUT_S - 1e-9
 
 

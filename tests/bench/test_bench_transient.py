@@ -1,0 +1,60 @@
+"""Film and idle over invented cars: errors and coverage printed, nothing timed. `pytest -m bench -s`."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import replace
+
+import numpy as np
+import plain_film
+import pytest
+from driven_log import known_delay
+
+from tunelab.log.flag import flag_log
+from tunelab.simulate import Schedule, drive, random_car
+from tunelab.simulate.demo.special import MARIT, TRUTH
+from tunelab.simulate.exhaust import film_at
+from tunelab.simulate.schedule import idle, tip_in
+from tunelab.simulate.sweep import DAY
+from tunelab.study.transient import Film, study_transients
+from tunelab.workspace.session import Session
+
+SESSION = Session(date=datetime.date(2026, 5, 6), steps=["road"], revision="r01")
+TASKS = (idle(5.0), *(tip_in(g, rpm, t) for g, rpm, t in ((3, 2200.0, 30.0), (3, 2200.0, 55.0), (4, 1800.0, 40.0))))
+TASKS += tuple(tip_in(g, rpm, t) for g, rpm, t in ((2, 2600.0, 25.0), (3, 2800.0, 70.0), (3, 2000.0, 25.0)))
+TASKS += tuple(tip_in(g, rpm, t) for g, rpm, t in ((3, 2500.0, 45.0), (2, 3000.0, 30.0), (4, 2000.0, 60.0)))
+
+
+def simulated(seed: int) -> tuple[float, float, Film]:
+    rng = np.random.default_rng([seed, 7])
+    car, truth, revision = random_car(rng)
+    log = drive(truth, revision, Schedule("tip-ins", MARIT, DAY, TASKS, 200.0), rng=rng).log(25.0)
+    log = flag_log(log, car, SESSION, revision=revision)
+    share, tau = film_at(truth.film, float(log["coolant_c"].mean()))
+    return share, tau, study_transients(log, car, revision, known_delay(truth)).films[0]
+
+
+def plain(seed: int) -> tuple[float, float, Film]:
+    car = plain_film.invent(seed)
+    log = plain_film.drive(car, seed=seed, steps=12, rate_hz=25.0)
+    log = flag_log(log, plain_film.CAR, plain_film.SESSION, revision=plain_film.REVISION)
+    sensor = replace(TRUTH.sensor, delay_s=car.delay_s, lag_s=car.lag_s, delay_flow_s_kg_h=car.delay_flow_s_kg_h)
+    delay = known_delay(replace(TRUTH, sensor=sensor))
+    return car.share, car.tau_s, study_transients(log, plain_film.CAR, plain_film.REVISION, delay).films[0]
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize("engine", [simulated, plain])
+def test_film_over_many_cars(engine):
+    rows = [engine(seed) for seed in range(24)]
+    told = [(share, tau, film) for share, tau, film in rows if film.told_apart]
+    off = np.array([film.share.value - share for share, _, film in told])
+    late = np.array([film.tau_s.value / tau - 1.0 for _, tau, film in told])
+    inside = np.array([[f.share.lower <= x <= f.share.upper, f.tau_s.lower <= t <= f.tau_s.upper] for x, t, f in told])
+    print(
+        f"{engine.__name__}: told apart {len(told)} of {len(rows)}; X off by median {np.median(np.abs(off)):.3f}, "
+        f"within 0.05 in {np.mean(np.abs(off) < 0.05):.0%}; tau off by median {np.median(np.abs(late)):.0%}, "
+        f"within 20 % in {np.mean(np.abs(late) < 0.2):.0%}; covered {inside.mean(axis=0).round(2)}"
+    )
+    assert len(told) >= 12
+    assert np.mean(inside) > 0.8

@@ -1,0 +1,119 @@
+"""Launches of the simulator against its truth; holds that did not engage or let go late; logs without any."""
+
+import numpy as np
+import pytest
+from driven_log import CAR, driven
+
+from tunelab.simulate.demo.special import MARIT, PIA
+from tunelab.simulate.plans import launches
+from tunelab.simulate.schedule import cruise, idle, stop
+from tunelab.study.launch import find_launches, study_launches
+
+REPEATS = 3
+
+
+def starts(driver, seed):
+    tasks = launches(driver, np.random.default_rng(seed), repeats=REPEATS, until_km_h=60.0)
+    return driven(*tasks, driver=driver, seed=seed, rate_hz=20.0)
+
+
+@pytest.fixture(scope="module")
+def two_drivers():
+    return {"Marit": starts(MARIT, 3), "Pia": starts(PIA, 4)}
+
+
+@pytest.fixture(scope="module")
+def study(two_drivers):
+    return study_launches(
+        two_drivers["Marit"].log, CAR, driver="Marit", distance_m=20.0, others=[(two_drivers["Pia"].log, "Pia")]
+    )
+
+
+def test_every_launch_is_found_and_held_speed_is_the_true_one(two_drivers):
+    for name, run in two_drivers.items():
+        found = study_launches(run.log, CAR, driver=name, distance_m=20.0)
+        assert len(found.own) == REPEATS
+        time, true = run.drive.time, run.drive.channels
+        for launch in found.own:
+            held = (time > launch.release_s - 1.65) & (time < launch.release_s - 0.15)
+            speed = true["engine_speed_rpm"][held]
+            reached = int(np.argmax(speed > 0.93 * np.quantile(speed, 0.9)))
+            assert launch.held_rpm == pytest.approx(speed[reached:].mean(), abs=10.0)
+            let_go = time[(true["launch_active"] > 0.5) & (time < launch.release_s + 1.0)][-1]
+            assert launch.release_s == pytest.approx(let_go, abs=0.15)
+            assert launch.moves_s == pytest.approx(let_go, abs=0.15)
+
+
+def test_distance_and_slip_come_from_the_ground(two_drivers, study):
+    run = two_drivers["Marit"]
+    time, ground, wheels = run.drive.time, run.drive.true["ground_speed_m_s"], run.drive.true["wheel_speed_m_s"]
+    for launch in study.own:
+        after = time >= launch.moves_s
+        covered = np.cumsum(ground[after]) * 0.01
+        truth = time[after][np.argmax(covered >= 20.0)] - launch.moves_s
+        assert launch.time_to_distance_s == pytest.approx(truth, abs=0.12)
+        early = after & (time < launch.moves_s + 4.0) & (wheels * 3.6 > 12.0)
+        assert launch.slip_peak_pct == pytest.approx(100 * np.max(1 - ground[early] / wheels[early]), abs=12.0)
+
+
+def test_a_time_interval_holds_the_truth_most_of_the_time(two_drivers):
+    inside = []
+    for run in two_drivers.values():
+        for launch in study_launches(run.log, CAR, driver="x", distance_m=20.0).own:
+            after = run.drive.time >= launch.moves_s
+            covered = np.cumsum(run.drive.true["ground_speed_m_s"][after]) * 0.01
+            truth = run.drive.time[after][np.argmax(covered >= 20.0)] - launch.moves_s
+            inside.append(launch.time_lower_s <= truth <= launch.time_upper_s)
+    assert np.mean(inside) >= 0.8
+
+
+def test_drivers_are_compared(study):
+    assert study.effects["time to the distance"].counts == (REPEATS, REPEATS)
+    finding = next(f for f in study.findings(CAR) if f.id == "launch.drivers")
+    assert finding.value == pytest.approx(study.contrasts[0].difference)
+    assert "told apart" in finding.because or "differ by" in finding.because
+
+
+def test_holds_that_let_go_in_time_are_met(study):
+    finding = next(f for f in study.findings(CAR) if f.id == "launch.zero_speed")
+    assert finding.status == "met"
+
+
+def test_a_hold_that_lets_go_late_is_named(two_drivers):
+    log = two_drivers["Marit"].log
+    active = log["launch_active"].to_numpy().copy()
+    second = study_launches(log, CAR, driver="", distance_m=20.0).own[1]
+    late = (log["time"].to_numpy() > second.release_s - 1.0) & (log["time"].to_numpy() < second.moves_s + 0.6)
+    active[late] = 1.0
+    found = study_launches(log.assign(launch_active=("time", active)), CAR, driver="", distance_m=20.0)
+    assert found.late == (2,)
+    finding = next(f for f in found.findings(CAR) if f.id == "launch.zero_speed")
+    assert finding.status == "watch"
+    assert "launch 2 let go late" in finding.because
+
+
+def test_a_hold_that_did_not_engage_is_named(two_drivers):
+    log = two_drivers["Marit"].log
+    never = log.assign(launch_active=("time", np.zeros(log.sizes["time"])))
+    found = study_launches(never, CAR, driver="", distance_m=20.0)
+    assert found.not_engaged == (1, 2, 3)
+    finding = next(f for f in found.findings(CAR) if f.id == "launch.zero_speed")
+    assert finding.status == "watch"
+    assert "did not engage" in finding.because
+
+
+def test_without_the_ground_slip_is_not_shown(two_drivers):
+    log = two_drivers["Marit"].log.drop_vars(["acceleration_m_s2", "gps_speed_km_h"])
+    found = study_launches(log, CAR, driver="", distance_m=20.0)
+    assert len(found.own) == REPEATS
+    assert np.isnan(found.own[0].slip_peak_pct)
+    assert next(f for f in found.findings(CAR) if f.id == "launch.slip").status == "not_shown"
+
+
+def test_an_ordinary_take_off_is_no_launch():
+    log = driven(idle(5.0), cruise(2, 30.0, 4.0), stop(3.0)).log
+    spans, because = find_launches(log, CAR)
+    assert spans == ()
+    assert "no start from rest" in because
+    findings = study_launches(log, CAR, driver="", distance_m=20.0).findings(CAR)
+    assert {f.status for f in findings} == {"not_shown"}

@@ -1,0 +1,66 @@
+"""Values with intervals, and how limits judge them."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tunelab.study.estimate import Estimate, Question, blocks, judge, mean_estimate, nothing, spread_estimate
+
+
+def estimate(value, lower, upper):
+    return Estimate(value, lower, upper, "rpm", 5, 1, "made")
+
+
+def test_mean_interval_agrees_with_scipy():
+    values = np.random.default_rng(1).normal(3, 2, 12)
+    found = mean_estimate(values, "s", used=12, flagged=0, what="events")
+    low, high = stats.t.interval(0.95, 11, loc=values.mean(), scale=stats.sem(values))
+    assert (found.value, found.lower, found.upper) == pytest.approx((values.mean(), low, high))
+
+
+def test_mean_interval_covers():
+    rng = np.random.default_rng(2)
+    found = [mean_estimate(rng.normal(1, 3, 6), "s", used=6, flagged=0, what="events") for _ in range(400)]
+    assert 0.92 <= np.mean([f.lower <= 1 <= f.upper for f in found]) <= 0.98
+
+
+def test_too_few_values_give_no_interval_and_none_give_nothing():
+    two = mean_estimate([1.0, 3.0, np.nan], "s", used=2, flagged=0, what="events")
+    assert two.value == 2.0
+    assert np.isnan(two.lower)
+    assert "too few" in two.words(1)
+    assert not mean_estimate([np.nan], "s", used=0, flagged=4, what="events").shown
+
+
+def test_spread_is_the_root_of_the_mean_square():
+    found = spread_estimate([4.0, 4.0, 4.0, 4.0], "rpm", used=4, flagged=0, what="blocks")
+    assert (found.value, found.lower, found.upper) == pytest.approx((2.0, 2.0, 2.0))
+
+
+def test_blocks_stay_within_unbroken_stretches():
+    time = np.r_[np.arange(0, 6, 0.1), np.arange(20, 23, 0.1), np.arange(40, 40.5, 0.1)]
+    found = blocks(time, 3.0)
+    assert len(found) == 3
+    assert all(np.ptp(time[part]) < 3.2 for part in found)
+    assert blocks(np.array([1.0]), 3.0) == []
+
+
+@pytest.mark.parametrize(
+    ("ends", "worse", "status"),
+    [
+        ((10, 8, 12), "higher", "met"), ((10, 8, 22), "higher", "watch"), ((25, 22, 28), "higher", "watch"),
+        ((30, 25, 35), "lower", "met"), ((30, 15, 35), "lower", "watch"), ((-10, -12, -8), "away", "met"),
+        ((-30, -35, -25), "away", "watch"), ((10, np.nan, np.nan), "higher", "watch"),
+    ],
+)  # fmt: skip
+def test_met_only_where_the_whole_interval_is_inside(ends, worse, status):
+    question = Question("x", "X", 20.0, "limits.x", worse)
+    assert judge(question, estimate(*ends), "made").status == status
+
+
+def test_no_limit_stated_judges_nothing_and_nothing_measured_is_never_met():
+    unstated = judge(Question("x", "X", None, "limits.x"), estimate(10, 8, 12), "made.")
+    assert (unstated.status, unstated.value) == ("not_shown", None)
+    assert "limits.x in car.toml" in unstated.because
+    assert judge(Question("x", "X"), estimate(10, 8, 12), "made").status == "met"
+    assert judge(Question("x", "X", 20.0, "limits.x"), nothing("rpm", "why"), "why").status == "not_shown"

@@ -1,0 +1,69 @@
+"""Fuel cut and return to idle against the simulator's settings and hand-made returns."""
+
+import numpy as np
+import pytest
+from driven_log import CAR, REVISION, driven, flagged
+
+from tunelab.simulate.demo.special import TRUTH
+from tunelab.simulate.schedule import idle, overrun, stop
+from tunelab.study.fuel_cut import find_returns, study_fuel_cut
+
+TASKS = (idle(3.0), overrun(3, 3200.0, 1100.0), overrun(3, 3000.0, 1100.0), overrun(2, 3600.0, 1150.0), stop(8.0))
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 25.0])
+def test_cut_ends_where_the_ecu_ends_it(rate_hz):
+    run = driven(*TASKS, rate_hz=rate_hz)
+    study = study_fuel_cut(run.log, CAR, REVISION)
+    assert study.exit_rpm.value == pytest.approx(TRUTH.ecu.cut_ends_rpm, abs=20)
+    assert study.entry_rpm.value > TRUTH.ecu.cut_above_rpm
+    true = run.drive.channels["fuel_mode"] == 3
+    starts = run.drive.time[np.flatnonzero(np.diff(true.astype(int)) == 1)]
+    long_ones = study.cuts[study.cuts["seconds"] > 2]
+    assert len(long_ones) == 3
+    for start in long_ones["start_s"]:
+        assert np.min(np.abs(starts - start)) < 0.15
+
+
+def test_a_log_without_mode_and_pulse_is_judged_by_lambda_alone():
+    log = driven(*TASKS).log.drop_vars(["fuel_mode", "pulse_width_ms"])
+    study = study_fuel_cut(log, CAR, REVISION)
+    assert (study.cuts["seconds"] > 2).sum() == 3
+
+
+def coming_home(undershoot: float, hang_s: float, seed: int = 1):
+    """Engine speed that falls to 880 rpm after hanging, dips once, and settles."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(0, 30, 0.04)
+    speed = np.full(time.size, 2500.0)
+    since = time - 5.0
+    falling = since > 0
+    speed[falling] = 880 + 1620 * np.exp(-since[falling] / 0.25)
+    hang = falling & (since < hang_s)
+    speed[hang] = np.maximum(speed[hang], 1150.0)
+    dip = np.exp(-0.5 * ((since - hang_s - 1.2) / 0.25) ** 2)
+    speed = speed - undershoot * dip + 3 * rng.normal(size=time.size)
+    throttle = np.where(time < 5.0, 12.0, 0.0)
+    return flagged(
+        time, engine_speed_rpm=speed, throttle_pct=throttle, road_speed_km_h=np.zeros(time.size),
+        coolant_c=np.full(time.size, 88.0), pulse_width_ms=np.full(time.size, 2.5),
+    )  # fmt: skip
+
+
+def test_undershoot_hang_and_settling_are_measured():
+    row = find_returns(coming_home(200.0, 1.5), CAR).iloc[0]
+    assert row["undershoot_rpm"] == pytest.approx(200.0, abs=15)
+    assert row["hang_s"] == pytest.approx(1.5, abs=0.6)
+    assert 2.5 < row["settling_s"] < 4.0
+    calm = find_returns(coming_home(0.0, 0.0), CAR).iloc[0]
+    assert calm["undershoot_rpm"] < 15
+    assert calm["hang_s"] < 0.8
+    assert calm["settling_s"] < 1.5
+
+
+def test_without_events_or_channels_nothing_is_shown():
+    still = coming_home(0.0, 0.0).sel(time=slice(15, None))
+    for log in (still, still.drop_vars("throttle_pct")):
+        study = study_fuel_cut(log, CAR, REVISION)
+        assert len(study.cuts) == len(study.returns) == 0
+        assert {f.status for f in study.findings(CAR)} == {"not_shown"}

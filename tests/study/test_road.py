@@ -1,0 +1,71 @@
+"""Parts of a drive against what the simulated driver was asked to do."""
+
+import pytest
+from driven_log import CAR, REVISION, driven
+
+from tunelab.simulate.schedule import cruise, idle, off, overrun, start, stop, tip_in
+from tunelab.study.road import KINDS, name_drive
+
+TASKS = (
+    off(3.0), start(15.0), idle(6.0), cruise(2, 30.0, 8.0), stop(5.0), cruise(3, 50.0, 8.0), tip_in(3, 2200.0, 35.0),
+    overrun(3, 3200.0, 1150.0), stop(8.0), off(35.0), start(15.0),
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def run():
+    return driven(*TASKS, is_running=False, coolant_c=84.0, oil_c=80.0)
+
+
+@pytest.fixture(scope="module")
+def drive(run):
+    return name_drive(run.log, CAR, REVISION)
+
+
+def task_span(run, number):
+    inside = run.drive.time[run.drive.true["task"] == number]
+    return inside[0], inside[-1]
+
+
+@pytest.mark.parametrize(
+    ("kind", "task"),
+    [
+        ("idle", 2),
+        ("take-off", 3),
+        ("cruise", 3),
+        ("stop", 4),
+        ("cruise", 5),
+        ("tip-in", 6),
+        ("fuel cut", 7),
+        ("stop", 8),
+    ],
+)
+def test_each_part_is_found_where_it_was_driven(run, drive, kind, task):
+    begin, end = task_span(run, task)
+    own = drive.segments[drive.segments["kind"] == kind]
+    assert ((own["start_s"] < end) & (own["end_s"] > begin)).any()
+
+
+def test_a_start_after_a_hot_stand_is_a_hot_restart(run, drive):
+    restart = drive.segments[drive.segments["kind"] == "hot restart"]
+    assert len(restart) == 2  # the log itself begins hot, after a stand of unknown length
+    assert task_span(run, 10)[0] < restart["start_s"].iloc[-1] < task_span(run, 10)[1]
+
+
+def test_what_was_not_driven_says_so(drive):
+    assert "warm-up" in drive.missing
+    assert "none was driven" in drive.missing["warm-up"]
+    assert list(drive.summary().index) == list(KINDS)
+
+
+def test_parts_whose_channel_is_absent_name_it(run):
+    drive = name_drive(run.log.drop_vars(["road_speed_km_h", "coolant_c"]), CAR, REVISION)
+    assert "no road_speed_km_h" in drive.missing["take-off"]
+    assert "no coolant_c" in drive.missing["warm-up"]
+
+
+def test_a_cold_start_warms_up():
+    cold = driven(off(2.0), start(14.0), idle(8.0), is_running=False, coolant_c=11.0, oil_c=11.0)
+    kinds = set(name_drive(cold.log, CAR, REVISION).segments["kind"])
+    assert {"start", "warm-up", "idle"} <= kinds
+    assert "hot restart" not in kinds

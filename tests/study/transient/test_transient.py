@@ -1,0 +1,121 @@
+"""Transients against known truth: an independent plain engine and the simulator; and logs that show nothing."""
+
+from dataclasses import replace
+
+import plain_film
+import pytest
+from driven_log import CAR, REVISION, driven, known_delay
+
+from tunelab.log.flag import flag_log
+from tunelab.simulate.demo.special import TRUTH
+from tunelab.simulate.exhaust import film_at
+from tunelab.simulate.schedule import idle, tip_in
+from tunelab.study.transient import study_transients
+
+TIP_INS = (
+    idle(4.0), tip_in(3, 2200.0, 30.0), tip_in(4, 1800.0, 40.0), tip_in(2, 2600.0, 25.0), tip_in(3, 2800.0, 60.0),
+    tip_in(3, 2000.0, 25.0), tip_in(3, 2500.0, 45.0),
+)  # fmt: skip
+
+
+def plain_study(seed: int, rate_hz: float):
+    car = plain_film.invent(seed)
+    log = plain_film.drive(car, seed=seed, steps=12, rate_hz=rate_hz)
+    log = flag_log(log, plain_film.CAR, plain_film.SESSION, revision=plain_film.REVISION)
+    delay = known_delay(replace(TRUTH, sensor=replace(TRUTH.sensor, delay_s=car.delay_s, lag_s=car.lag_s,
+                                                      delay_flow_s_kg_h=car.delay_flow_s_kg_h)))  # fmt: skip
+    return car, study_transients(log, plain_film.CAR, plain_film.REVISION, delay)
+
+
+@pytest.fixture(scope="module")
+def plain_studies():
+    return [plain_study(seed, 25.0) for seed in range(6)]
+
+
+def test_film_of_an_independent_engine_is_found(plain_studies):
+    films = [(car, study.films[0]) for car, study in plain_studies]
+    assert all(film.told_apart for _, film in films)
+    off = [abs(film.share.value - car.share) for car, film in films]
+    late = [abs(film.tau_s.value / car.tau_s - 1.0) for car, film in films]
+    assert max(off) < 0.05
+    assert max(late) < 0.20
+    assert sum(film.share.lower <= car.share <= film.share.upper for car, film in films) >= 5
+    assert sum(film.tau_s.lower <= car.tau_s <= film.tau_s.upper for car, film in films) >= 5
+
+
+def test_every_step_is_seen_and_named(plain_studies):
+    _, study = plain_studies[0]
+    assert (study.events["kind"] == "tip-in").sum() == 12
+    assert len(study.of_kind("tip-in")) >= 10
+    assert {f.id for f in study.findings(CAR)} >= {"transient.lean", "transient.rich", "transient.film_share"}
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_few_steps_with_an_unknown_lag_propose_nothing(seed):
+    car = plain_film.invent(seed)
+    log = plain_film.drive(car, seed=seed, steps=4, rate_hz=10.0)
+    log = flag_log(log, plain_film.CAR, plain_film.SESSION, revision=plain_film.REVISION)
+    study = study_transients(log, plain_film.CAR, plain_film.REVISION, known_delay(TRUTH, lag_half_s=0.4))
+    assert not any(film.told_apart for film in study.films)
+    assert study.fuel.empty
+    fuel = next(f for f in study.findings(CAR) if f.id == "transient.missing_fuel")
+    assert fuel.status == "not_shown"
+    assert fuel.value is None
+
+
+@pytest.fixture(scope="module")
+def simulated():
+    cars = {
+        "film": replace(TRUTH, ecu=replace(TRUTH.ecu, enrichment_gain=0.0), film=replace(TRUTH.film, share=0.36)),
+        "enrichment": replace(
+            TRUTH, ecu=replace(TRUTH.ecu, enrichment_gain=0.3), film=replace(TRUTH.film, share=0.03, share_cold=0.0)
+        ),
+    }
+    logs = {name: driven(*TIP_INS, truth=truth) for name, truth in cars.items()}
+    return {
+        name: (cars[name], d, study_transients(d.log, CAR, REVISION, known_delay(cars[name])))
+        for name, d in logs.items()
+    }
+
+
+def test_lean_excursions_of_a_wet_wall_are_put_down_to_the_film(simulated):
+    tip_ins = simulated["film"][2].of_kind("tip-in")
+    deep = tip_ins[tip_ins["lean_pct"] > 3.0]
+    assert len(deep) >= 3
+    assert (deep["lean_cause"] == "film").mean() >= 0.8
+
+
+def test_rich_excursions_of_too_much_extra_fuel_are_put_down_to_enrichment(simulated):
+    tip_ins = simulated["enrichment"][2].of_kind("tip-in")
+    deep = tip_ins[tip_ins["rich_pct"] < -10.0]
+    assert len(deep) >= 3
+    assert (deep["rich_cause"] == "enrichment").mean() >= 0.8
+
+
+def test_film_of_the_simulator_is_found_and_extra_fuel_proposed_the_right_way(simulated):
+    truth, run, study = simulated["film"]
+    share, tau = film_at(truth.film, float(run.log["coolant_c"].mean()))
+    film = study.films[0]
+    assert film.told_apart
+    assert abs(film.share.value - share) < 0.05
+    assert abs(film.tau_s.value / tau - 1.0) < 0.2
+    more, less = (simulated[name][2].fuel for name in ("film", "enrichment"))
+    assert more["missing_mg"].iloc[0] > 0.0
+    assert less.empty or less["missing_mg"].iloc[0] < 0.0
+
+
+def test_hardly_any_film_proposes_nothing(simulated):
+    study = simulated["enrichment"][2]
+    assert study.films[0].share.value < 0.15
+    assert study.films[0].told_apart or study.fuel.empty
+
+
+def test_a_log_without_movement_or_without_a_channel_says_so():
+    still = driven(idle(12.0)).log
+    study = study_transients(still, CAR, REVISION, known_delay(TRUTH))
+    assert not study.shown
+    assert "never moved" in study.because
+    assert all(f.status == "not_shown" for f in study.findings(CAR))
+    blind = study_transients(still.drop_vars("lambda_measured"), CAR, REVISION, known_delay(TRUTH))
+    assert "no lambda_measured" in blind.because
+    assert all(f.value is None for f in blind.findings(CAR))
