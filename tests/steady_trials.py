@@ -56,16 +56,14 @@ def plain_trial(seed: int, *, kind: str = "grid") -> Trial:
     )
 
 
-def simulated_trial(seed: int) -> Trial:
+def simulated_trial(seed: int, *, schedule: Callable = steady_sweep) -> Trial:
     """A trial on the kit's own simulator."""
     car, truth, first = random_car(np.random.default_rng([seed, 77]))
     meter, injectors = truth.meter, truth.injectors
     seen: dict[str, np.ndarray] = {}
 
     def run(revision: Revision, session: int) -> xr.Dataset:
-        done = drive(
-            truth, revision, steady_sweep(truth, longest_s=600.0), rng=np.random.default_rng([seed, 78, session])
-        )
+        done = drive(truth, revision, schedule(truth, longest_s=600.0), rng=np.random.default_rng([seed, 78, session]))
         log = done.log(25.0).assign_attrs(session=f"drive {session}", revision=revision.name)
         flagged = flag_log(log, car, Session(date=DAY, steps=["steady"], revision=revision.name), revision=revision)
         if not seen:

@@ -8,6 +8,7 @@ import steady_trials
 from cell_means import cell_mean_revision
 from steady_trials import fit_first, outcome, plain_trial, simulated_trial
 
+from tunelab.simulate import one_line
 from tunelab.study.proposal import propose
 from tunelab.study.steady import Delay, fit_steady
 
@@ -203,3 +204,11 @@ def test_the_yardstick_is_not_a_straw_man():
     after = trial.score(cell_mean_revision([log], trial.car, trial.revision, shift_s=0.2, least_samples=40))
     assert after < trial.score(trial.revision)
     assert steady_trials.DAY == DAY
+
+
+def test_cruising_along_one_line_in_the_simulator_shows_no_dead_time():
+    """The small wander about the line, and the idle, must not pass for a contrast."""
+    trial = simulated_trial(2, schedule=one_line)
+    fit = fit_first(trial, [trial.run(trial.revision, 1)], {trial.revision.name: trial.revision})
+    assert not fit.dead_time.shown
+    assert "one line" in fit.dead_time.because

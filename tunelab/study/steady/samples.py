@@ -181,6 +181,11 @@ def _pressure(log: xr.Dataset, car: Car, reference: Revision, notes: list[str]) 
     difference = np.maximum(injectors.rail_pressure_kpa + _barometer(log) - _held(log, "manifold_kpa"), 1.0)
     flow = flow_at_pressure(reference.injectors.flow_g_min, injectors.rail_pressure_kpa, difference)
     notes.append("The injectors' flow was corrected for the logged manifold pressure by the square-root law.")
+    if not injectors.ecu_compensates_pressure:
+        notes.append(
+            "The ECU does not correct its pulse width for the pressure across the injectors: what that does to lambda "
+            "from load to load stays, whatever the curve; the curve takes up its mean at each reading."
+        )
     return np.log(flow / reference.injectors.flow_g_min), True
 
 
