@@ -94,19 +94,18 @@ class Moments:
 def moments_of(
     columns: Columns, target: np.ndarray, hold: np.ndarray, weight: np.ndarray, hold_weight: np.ndarray
 ) -> Moments:
-    """Sum up what the likelihood needs; `weight` shape (blocks,), `hold_weight` shape (holds,)."""
+    """Sum up what the likelihood needs; `hold` rising from 0, `weight` shape (blocks,), `hold_weight` (holds,)."""
     left = target - columns.offset
     holds = hold_weight.size
-    member = np.zeros((holds, hold.size))
-    member[hold, np.arange(hold.size)] = weight
+    begins = np.searchsorted(hold, np.arange(holds))  # blocks come hold by hold
     weighted = columns.matrix * weight[:, None]
     return Moments(
         square=weighted.T @ columns.matrix,
-        by_hold=(member @ columns.matrix).T,
+        by_hold=np.add.reduceat(weighted, begins, axis=0).T,
         cross=weighted.T @ left,
-        target_by_hold=member @ left,
+        target_by_hold=np.bincount(hold, weight * left, holds),
         target_square=float(weight @ left**2),
-        weight_by_hold=member.sum(axis=1),
+        weight_by_hold=np.bincount(hold, weight, holds),
         log_weight=float(np.log(weight).sum()),
         blocks=hold.size,
         hold_gate=np.bincount(hold, columns.gate, holds) / np.bincount(hold, minlength=holds),
