@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.log.flag_bits import LAMBDA_SENSORS, MASKS, reading_bits
 from tunelab.log.flag_channel import (
     flag_missing,
     flag_out_of_range,
@@ -23,7 +24,7 @@ from tunelab.log.flag_channel import (
     flag_warming_up,
 )
 from tunelab.log.flag_sample import flag_cold, flag_fuel_cut, flag_gap, flag_transient
-from tunelab.log.flag_stale import MOVING, flag_repeated_frame, flag_stale, movements
+from tunelab.log.flag_stale import Movement, flag_repeated_frame, flag_stale, is_repeated
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Exclusion, Session
@@ -50,34 +51,17 @@ __all__ = [
     "trusted",
 ]
 
-# The same bit means the same reason in every flag variable.
-MASKS: dict[str, int] = {
-    "missing": 1,
-    "stale": 2,
-    "spike": 4,
-    "out_of_range": 8,
-    "rail": 16,
-    "warming_up": 32,
-    "excluded": 64,
-    "gap": 128,
-    "cold": 256,
-    "fuel_cut": 512,
-    "transient": 1024,
-}
 CHANNEL_REASONS = ("missing", "stale", "spike", "out_of_range", "rail", "warming_up", "excluded")
 SAMPLE_REASONS = ("excluded", "gap", "cold", "fuel_cut", "transient")
-LAMBDA_SENSORS = ("lambda_measured", "lambda_measured_2")
 WHOLE_SAMPLE = "all"  # what `spans` calls the channel of a whole-sample reason
 NOT_BELIEVED = MASKS["stale"] | MASKS["spike"] | MASKS["out_of_range"]
 
 
 def channels_of(log: xr.Dataset) -> list[str]:
     """Names of the channels in a log, without its flags, freshness marks and episode."""
-    return [
-        str(name)
-        for name, values in log.data_vars.items()
-        if values.dims == ("time",) and name != "episode" and not str(name).endswith(("_fresh", "_flag"))
-    ]
+    others = {*map(str, log.coords), "episode"}
+    names = (str(name) for name, variable in log.variables.items() if variable.dims == ("time",))
+    return [name for name in names if name not in others and not name.endswith(("_fresh", "_flag"))]
 
 
 def flag_log(log: xr.Dataset, car: Car, session: Session, *, revision: Revision | None = None) -> xr.Dataset:
@@ -129,14 +113,11 @@ def flag_excluded(log: xr.Dataset, exclusion: Exclusion) -> xr.DataArray:
 
 def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> dict[str, np.ndarray]:
     """Bits of every channel, shape (time,) each, but for `warming_up`, which needs a believed engine speed."""
-    flags = {}
-    repeated = flag_repeated_frame(log).to_numpy() * np.int32(MASKS["stale"])
-    moved = movements(log)
-    for name in channels_of(log):
-        bits = repeated.copy()
-        for reason, flagged in _reading_checks(log, car, name, moved):
-            bits |= flagged.to_numpy() * np.int32(MASKS[reason])
-        flags[name] = bits
+    movement = Movement(log)
+    flags = {name: reading_bits(log, name, car, movement) for name in channels_of(log)}
+    repeated = np.flatnonzero(is_repeated(log))
+    for bits in flags.values():
+        bits[repeated] |= MASKS["stale"]
     for row in exclusions:
         for name in row.channels:
             if name not in flags:
@@ -145,37 +126,14 @@ def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> di
     return flags
 
 
-def _reading_checks(
-    log: xr.Dataset, car: Car, name: str, moved: dict[str, np.ndarray]
-) -> Iterable[tuple[str, xr.DataArray]]:
-    """Run the checks that apply to one channel, one by one, as (reason, flagged)."""
-    values, is_slow = log[name], f"{name}_fresh" in log
-    yield "missing", flag_missing(values)
-    yield "out_of_range", flag_out_of_range(values)
-    yield "spike", flag_spike(values, log[f"{name}_fresh"] if is_slow else None)
-    rail = _flag_own_rail(values, car)
-    yield "rail", rail
-    if name in MOVING:
-        yield "stale", flag_stale(log, name, moved) & ~rail  # a sensor at its rail stands still by right
-
-
-def _flag_own_rail(values: xr.DataArray, car: Car) -> xr.DataArray:
-    """Flag the rails of a channel that has any: the meter's reading and lambda."""
-    if values.name == car.meter.channel:
-        return flag_rail(values, low=car.meter.rail_low, high=car.meter.rail_high)
-    if values.name in LAMBDA_SENSORS:
-        return flag_rail(values, low=car.lambda_sensor.rail_low, high=car.lambda_sensor.rail_high)
-    return xr.zeros_like(values, dtype=bool)
-
-
 def _believed(log: xr.Dataset, flags: dict[str, np.ndarray]) -> xr.Dataset:
     """Copy of the log in which spikes, stale and implausible readings are NaN; for the checks of whole samples only."""
     doubted = {
-        name: ("time", np.where(bits & NOT_BELIEVED, np.nan, log[name].to_numpy()))
+        name: ("time", np.where(bits & NOT_BELIEVED, np.nan, log.variables[name].to_numpy()))
         for name, bits in flags.items()
         if (bits & NOT_BELIEVED).any()
     }
-    return log.assign(doubted)
+    return log.assign(doubted) if doubted else log
 
 
 def _pack(

@@ -106,7 +106,12 @@ def flag_rail(values: xr.DataArray, *, low: float, high: float) -> xr.DataArray:
     """
     if not low < high:
         raise ValueError(f"{values.name}: the rails must rise, got low {low:g} and high {high:g}.")
-    near = max(min(resolution(values.to_numpy()), 0.02 * (high - low)), 0.002 * (high - low))
+    return values.copy(data=is_at_rail(values.to_numpy(), low, high))
+
+
+def is_at_rail(values: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Whether readings are at a rail, bool, shape (n,); see `flag_rail`."""
+    near = max(min(resolution(values), 0.02 * (high - low)), 0.002 * (high - low))
     return (values <= low + near) | (values >= high - near)
 
 
@@ -136,41 +141,55 @@ def flag_spike(values: xr.DataArray, fresh: xr.DataArray | None = None) -> xr.Da
     An excursion counts from the farther of the levels before and after it (medians of three), so a step, a tip-in or a
     cut that stays is never flagged. It must also stand ten times above the noise of the 12 samples on either side.
     """
+    use = None if fresh is None else fresh.to_numpy() != 0
     flagged = np.zeros(values.size, dtype=bool)
-    rule = SPIKE_RULES.get(str(values.name))
-    if rule is not None:
-        reading = values.to_numpy()
-        use = np.isfinite(reading) if fresh is None else np.isfinite(reading) & (fresh.to_numpy() != 0)
-        rows = np.flatnonzero(use)
-        spikes = np.zeros(rows.size, dtype=bool)
-        _mark_spikes(spikes, values["time"].to_numpy()[rows], reading[rows], rule)
-        flagged[rows] = spikes
-        if fresh is not None:
-            flagged = _hold(flagged, use)
+    flagged[spike_rows(str(values.name), values["time"].to_numpy(), values.to_numpy(), use)] = True
     return xr.DataArray(flagged, coords={"time": values["time"]}, dims="time")
 
 
-def _hold(flagged: np.ndarray, fresh: np.ndarray) -> np.ndarray:
-    """Give every held row the flag of the fresh row before it."""
+def spike_rows(name: str, time_s: np.ndarray, values: np.ndarray, fresh: np.ndarray | None) -> np.ndarray:
+    """Rows of a channel that are spikes, rising, int; see `flag_spike`."""
+    rule = SPIKE_RULES.get(name)
+    if rule is None or values.size < 8:
+        return np.zeros(0, dtype=int)
+    use = None if fresh is None and not np.isnan(values.min()) else np.isfinite(values)
+    use = use & fresh if fresh is not None else use
+    if use is None:
+        return _find_spikes(time_s, values, rule)
+    rows = np.flatnonzero(use)
+    spikes = rows[_find_spikes(time_s[rows], values[rows], rule)]
+    return spikes if fresh is None else _with_held(spikes, use)
+
+
+def _with_held(rows: np.ndarray, fresh: np.ndarray) -> np.ndarray:
+    """Add to fresh rows the held ones after each."""
+    if not rows.size:
+        return rows
+    flagged = np.zeros(fresh.size, dtype=bool)
+    flagged[rows] = True
     source = np.maximum.accumulate(np.where(fresh, np.arange(fresh.size), -1))
-    return np.where(source >= 0, flagged[source], False)
+    return np.flatnonzero((source >= 0) & flagged[source])
 
 
-def _mark_spikes(spikes: np.ndarray, time: np.ndarray, reading: np.ndarray, rule: SpikeRule) -> None:
-    """Set `spikes` (an output of the caller's own making) where the rule is broken."""
-    if reading.size < 8:
-        return
+def _find_spikes(time: np.ndarray, reading: np.ndarray, rule: SpikeRule) -> np.ndarray:
+    """Positions at which the rule is broken, rising, int; no reading is NaN."""
+    found = [np.zeros(0, dtype=int)]
     floor = rule.floor
+    if reading.size < 8 or reading.max() - reading.min() <= floor:
+        return found[0]
     if rule.floor_share:
-        floor = max(
-            floor, rule.floor_share * float(np.ptp(np.quantile(reading[:: max(1, reading.size // 5000)], (0.01, 0.99))))
-        )
-    starts = np.flatnonzero(np.abs(np.diff(reading)) > floor) + 1
+        some = reading[:: max(1, reading.size // 5000)]
+        floor = max(floor, rule.floor_share * float(np.ptp(np.quantile(some, (0.01, 0.99)))))
+    step = np.diff(reading)
+    starts = np.flatnonzero(step > floor if rule.upward_only else (step > floor) | (step < -floor)) + 1
     for width in range(1, LONGEST_SPIKE + 1):
         start = starts[(starts >= 3) & (starts + width + 2 < reading.size)]
-        found = start[_is_excursion(time, reading, start, width, rule, floor)]
-        for offset in range(width):
-            spikes[found + offset] = True
+        # What comes back to within half of its size of where it began leaves by at least half of its size.
+        into, out = step[start - 1], step[start + width - 1]
+        start = start[np.where(into > 0, -out, out) > 0.5 * floor]
+        hits = start[_is_excursion(time, reading, start, width, rule, floor)]
+        found += [hits + offset for offset in range(width)]
+    return np.unique(np.concatenate(found))
 
 
 def _is_excursion(time, reading, start, width, rule, floor) -> np.ndarray:
@@ -211,6 +230,8 @@ def flag_warming_up(log: xr.Dataset, *, warm_up_s: float) -> xr.DataArray:
         time = log["time"].to_numpy()
         speed = log["engine_speed_rpm"].to_numpy()
         starts = _engine_starts(time, speed)
+        if not starts.size:
+            return xr.DataArray(flagged, coords={"time": log["time"]}, dims="time")
         last_start = np.searchsorted(starts, time, side="right") - 1
         flagged = (last_start >= 0) & (time - np.append(starts, 0.0)[last_start] < warm_up_s)
     return xr.DataArray(flagged, coords={"time": log["time"]}, dims="time")

@@ -33,63 +33,96 @@ SHORTEST_FREEZE_S = 0.4
 USUAL_REPEAT_SHARE = 0.15  # more repeated rows than this: the logger writes rows faster than the ECU refreshes
 
 
-def flag_stale(log: xr.Dataset, channel: str, movement: dict[str, np.ndarray] | None = None) -> xr.DataArray:
+def flag_stale(log: xr.Dataset, channel: str) -> xr.DataArray:
     """Flag runs of equal readings of `channel` that its habit makes incredible (chance below 1e-8) while others move.
 
     Only channels that move whenever the engine does are judged (`MOVING`), only while the engine runs, and not at the
     lowest or highest value of the log (a rail, a cut). A channel held between slower refreshes is judged by its own
     rate, so a hold is never stale by itself.
 
-    `movement` is what `movements(log)` gives; hand it in where several channels are judged.
-
     Raises
     ------
     KeyError
         The log has no such channel.
     """
-    values = log[channel].to_numpy()
-    flagged = np.zeros(values.size, dtype=bool)
-    movement = movements(log) if movement is None else movement
-    others = [moved for name, moved in movement.items() if name != channel]
-    if channel in MOVING and len(others) >= 2 and values.size > 20:
-        rows = _own_rate_rows(log, channel)
-        activity = np.digitize(_second_largest([moved[rows] for moved in others]), ACTIVITY_EDGES)
-        time = log["time"].to_numpy()[rows]
-        first, last = _incredible_runs(time, values[rows], activity, _running(log)[rows])
-        ends = np.append(rows, values.size)
-        for start, end in zip(rows[first], ends[last + 1], strict=True):
-            flagged[start:end] = True
+    flagged = np.zeros(log[channel].size, dtype=bool)
+    flagged[stale_rows(log, channel, Movement(log))] = True
     return xr.DataArray(flagged, coords={"time": log["time"]}, dims="time")
 
 
-def _own_rate_rows(log: xr.Dataset, channel: str) -> np.ndarray:
-    """Rows at the channel's own refresh rate: all of them, or one per usual time between fresh readings."""
-    time = log["time"].to_numpy()
-    if f"{channel}_fresh" not in log:
-        return np.arange(time.size)
-    fresh = np.flatnonzero(log[f"{channel}_fresh"].to_numpy())
+class Movement:
+    """How far each moving channel goes around each sample; reckoned when first asked for, then kept."""
+
+    def __init__(self, log: xr.Dataset):
+        self._log = log
+        self._moved: dict[str, np.ndarray] | None = None
+
+    def besides(self, channel: str) -> list[np.ndarray]:
+        """Movements of all moving channels but one, shape (time,) each."""
+        if self._moved is None:
+            self._moved = movements(self._log)
+        return [moved for name, moved in self._moved.items() if name != channel]
+
+
+def stale_rows(log: xr.Dataset, channel: str, movement: Movement) -> np.ndarray:
+    """Rows of a channel that are stale, rising, int; see `flag_stale`."""
+    values = log.variables[channel].to_numpy()
+    others = sum(name in log.variables for name in MOVING if name != channel)
+    nothing = np.zeros(0, dtype=int)
+    if channel not in MOVING or others < 2 or values.size <= 20:
+        return nothing
+    rows = _own_rate_rows(log, channel)
+    reading = values if rows is None else values[rows]
+    if not _may_stand_still(reading):
+        return nothing
+    rows = np.arange(values.size) if rows is None else rows
+    activity = np.digitize(_second_largest([moved[rows] for moved in movement.besides(channel)]), ACTIVITY_EDGES)
+    time = log.variables["time"].to_numpy()[rows]
+    first, last = _incredible_runs(time, reading, activity, _running(log)[rows])
+    ends = np.append(rows, values.size)
+    runs = [np.arange(start, end) for start, end in zip(rows[first], ends[last + 1], strict=True)]
+    return np.concatenate(runs) if runs else nothing
+
+
+def _may_stand_still(reading: np.ndarray) -> bool:
+    """Whether eight neighbours in a row repeat anywhere: no shorter run is incredible, whatever the habit.
+
+    Each repeat makes a run less credible by LEAST_HABIT at most, so that a run needs 16; 15 hold a whole block of
+    eight.
+    """
+    equal = reading[1:] == reading[:-1]
+    blocks = equal[: equal.size // 8 * 8].view(np.uint64)
+    return bool((blocks == 0x0101010101010101).any()) or equal.size < 24
+
+
+def _own_rate_rows(log: xr.Dataset, channel: str) -> np.ndarray | None:
+    """Rows at the channel's own refresh rate: all of them (None), or one per usual time between fresh readings."""
+    if f"{channel}_fresh" not in log.variables:
+        return None
+    time = log.variables["time"].to_numpy()
+    fresh = np.flatnonzero(log.variables[f"{channel}_fresh"].to_numpy())
     if fresh.size < 20:
-        return np.arange(time.size)
+        return None
     period = float(np.median(np.diff(time[fresh])))
     slot = np.floor((time - time[0]) / period)
     return np.append(0, np.flatnonzero(np.diff(slot) > 0) + 1)
 
 
 def _running(log: xr.Dataset) -> np.ndarray:
-    if "engine_speed_rpm" not in log:
+    if "engine_speed_rpm" not in log.variables:
         return np.ones(log.sizes["time"], dtype=bool)
-    return ~(log["engine_speed_rpm"].to_numpy() <= RUNNING_RPM)
+    return ~(log.variables["engine_speed_rpm"].to_numpy() <= RUNNING_RPM)
 
 
 def movements(log: xr.Dataset) -> dict[str, np.ndarray]:
     """How far each moving channel goes within a second around each sample, over its spread, shape (time,)."""
-    time = log["time"].to_numpy()
+    time = log.variables["time"].to_numpy()
     before = np.searchsorted(time, time - 0.5)
     after = np.minimum(np.searchsorted(time, time + 0.5), time.size - 1)
     moved = {}
     for name in MOVING:
-        if name in log:
-            values = log[name].to_numpy()
+        if name in log.variables:
+            values = log.variables[name].to_numpy()
             moved[name] = np.nan_to_num(np.abs(values[after] - values[before])) / _spread_of(values)
     return moved
 
@@ -155,32 +188,46 @@ def flag_repeated_frame(log: xr.Dataset) -> xr.DataArray:
     than 15 % of the rows repeat, the logger writes faster than the ECU refreshes, and a run must be four times the
     usual one.
     """
+    return xr.DataArray(is_repeated(log), coords={"time": log["time"]}, dims="time")
+
+
+def is_repeated(log: xr.Dataset) -> np.ndarray:
+    """Whether a row repeats the one before, bool, shape (time,); see `flag_repeated_frame`."""
     repeated = np.zeros(log.sizes["time"], dtype=bool)
-    moving = [name for name in MOVING if name in log]
+    moving = [name for name in MOVING if name in log.variables]
     running = _running(log)
-    if len(moving) >= 3 and np.sum(running) > 20:
-        repeated = _all_equal(log) & running
-        repeated &= _run_length(repeated) >= _shortest_repeat(log, moving, repeated, running)
-    return xr.DataArray(repeated, coords={"time": log["time"]}, dims="time")
+    if len(moving) < 3 or np.count_nonzero(running) <= 20:
+        return repeated
+    rows = _all_equal(log)
+    if not rows.size:
+        return repeated
+    repeated[rows] = running[rows]
+    return repeated & (_run_length(repeated) >= _shortest_repeat(log, moving, repeated, running))
 
 
 def _all_equal(log: xr.Dataset) -> np.ndarray:
-    """Whether all channels repeat the row before, shape (time,); a reading that stays missing counts as repeated."""
-    same = np.ones(log.sizes["time"], dtype=bool)
-    same[0] = False
-    for name, values in log.data_vars.items():
-        if values.dtype.kind == "f" and values.dims == ("time",) and not str(name).endswith(("_fresh", "_flag")):
-            value, rows = values.to_numpy(), np.flatnonzero(same)
-            now, before = value[rows], value[rows - 1]
-            same[rows] = (now == before) | (np.isnan(now) & np.isnan(before))
-    return same
+    """Rows in which all channels repeat the row before, int; a reading that stays missing counts as repeated."""
+    rows = None
+    for name, variable in log.variables.items():
+        if variable.dtype.kind == "f" and variable.dims == ("time",) and _is_channel(str(name)):
+            value = variable.to_numpy()
+            now, before = (value[1:], value[:-1]) if rows is None else (value[rows], value[rows - 1])
+            same = np.flatnonzero((now == before) | ((now != now) & (before != before)))  # NaN alone is not itself
+            rows = same + 1 if rows is None else rows[same]
+            if not rows.size:
+                break
+    return np.zeros(0, dtype=int) if rows is None else rows
+
+
+def _is_channel(name: str) -> bool:
+    return name != "time" and not name.endswith(("_fresh", "_flag"))
 
 
 def _shortest_repeat(log: xr.Dataset, moving: list[str], repeated: np.ndarray, running: np.ndarray) -> float:
     """Shortest run of repeated rows that cannot be chance or the logger's usual refresh."""
     chance = 0.0
     for name in moving:
-        values = log[name].to_numpy()
+        values = log.variables[name].to_numpy()
         agreed = np.mean((values[1:] == values[:-1])[running[1:]])
         chance += np.log(min(max(agreed, 0.05), 0.999))
     shortest = max(1.0, np.ceil(np.log(1e-5) / chance))
