@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from html import escape
 from html.parser import HTMLParser
 
-from tunelab.record.share.clean_text import LEFT_OUT, repack_figure, row_gives_position
+from tunelab.record.share.clean_text import LEFT_OUT, is_position, repack_figure, row_gives_position
 from tunelab.record.share.private import Scrubber
 
 
@@ -17,6 +18,22 @@ def clean_page(text: str, scrubber: Scrubber, where: str) -> str:
     return "".join(cleaner.pieces)
 
 
+@dataclass
+class _Cell:
+    """A cell of a table: where it begins and ends among the pieces written, and its text."""
+
+    start: int
+    is_head: bool
+    end: int = 0
+    text: str = ""
+
+
+@dataclass
+class _Row:
+    start: int
+    cells: list[_Cell] = field(default_factory=list)
+
+
 class _Cleaner(HTMLParser):
     """Writes a page again as it reads it."""
 
@@ -25,7 +42,8 @@ class _Cleaner(HTMLParser):
         self.pieces: list[str] = []
         self._scrubber, self._where = scrubber, where
         self._inside = ""  # script, style or figure
-        self._row: tuple[int, list[str]] | None = None  # where a table row began, and its cells
+        self._row: _Row | None = None
+        self._columns: set[int] = set()  # columns of the table at hand that give positions
 
     def handle_decl(self, decl: str) -> None:
         self.pieces.append(f"<!{decl}>")
@@ -33,10 +51,12 @@ class _Cleaner(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         if tag in ("script", "style"):
             self._inside = "figure" if dict(attrs).get("data-figure") else tag
+        if tag == "table":
+            self._columns = set()
         if tag == "tr":
-            self._row = (len(self.pieces), [])
+            self._row = _Row(len(self.pieces))
         if tag in ("td", "th") and self._row:
-            self._row[1].append("")
+            self._row.cells.append(_Cell(len(self.pieces), is_head=tag == "th"))
         self.pieces.append(f"<{tag}{''.join(self._attribute(name, value) for name, value in attrs)}>")
 
     def _attribute(self, name: str, value: str | None) -> str:
@@ -49,12 +69,27 @@ class _Cleaner(HTMLParser):
         self.pieces.append(f"</{tag}>")
         if tag in ("script", "style"):
             self._inside = ""
+        if tag in ("td", "th") and self._row and self._row.cells:
+            self._row.cells[-1].end = len(self.pieces)
         if tag == "tr" and self._row:
-            start, cells = self._row
-            if row_gives_position([cell.strip() for cell in cells]):
-                self._scrubber.note("position", "rows or columns of a table", self._where)
-                del self.pieces[start:]
+            self._end_row(self._row)
             self._row = None
+
+    def _end_row(self, row: _Row) -> None:
+        """Take out a row that gives a position, or its cells in columns that do."""
+        if self._scrubber.keeps_position:
+            return
+        texts = [cell.text.strip() for cell in row.cells]
+        if row.cells and all(cell.is_head for cell in row.cells):
+            self._columns = {k for k, text in enumerate(texts) if is_position(text)}
+        elif row_gives_position(texts):
+            self._scrubber.note("position", "rows or columns of a table", self._where)
+            del self.pieces[row.start :]
+            return
+        for k in sorted(self._columns, reverse=True):
+            if k < len(row.cells):
+                self._scrubber.note("position", "rows or columns of a table", self._where)
+                del self.pieces[row.cells[k].start : row.cells[k].end]
 
     def handle_data(self, data: str) -> None:
         if self._inside == "figure":
@@ -62,8 +97,8 @@ class _Cleaner(HTMLParser):
         elif self._inside:
             self.pieces.append(data)
         else:
-            if self._row and self._row[1]:
-                self._row[1][-1] += data
+            if self._row and self._row.cells:
+                self._row.cells[-1].text += data
             self.pieces.append(escape(self._scrubber.text(data, self._where), quote=False))
 
     def _figure(self, data: str) -> None:

@@ -22,7 +22,7 @@ class UncleanError(ValueError):
     """A raw log that cannot be cleaned; the message says why and what to do."""
 
 
-def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes: list[Box]) -> bytes:
+def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes: list[Box] | None) -> bytes:
     """Return the bytes of a clean copy of a raw log.
 
     Parameters
@@ -33,8 +33,8 @@ def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes
         Column heading to the channel that it was mapped to.
     scrubber : Scrubber
         Cleans texts: preamble, headings, cells with words.
-    boxes : list of Box
-        A column that no channel took and whose numbers all lie in one of these is a position too.
+    boxes : list of Box or None
+        A column that no channel took and whose numbers all lie in one of these is a position too. None: positions stay.
 
     Raises
     ------
@@ -43,7 +43,8 @@ def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes
     """
     data = path.read_bytes()
     raw = read_raw(path)
-    private = {k for k, c in enumerate(raw.columns) if _is_private(raw, c, channels, boxes)}
+    columns = enumerate(raw.columns) if boxes is not None else ()
+    private = {k for k, c in columns if _is_private(raw, c, channels, boxes)}
     is_packed = data.startswith(GZIP)
     data = gzip.decompress(data) if is_packed else data
     if data.startswith(b"PAR1"):

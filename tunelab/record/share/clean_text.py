@@ -18,6 +18,7 @@ from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.share.private import Scrubber
 
 PRIVATE_CHANNELS = ("latitude_deg", "longitude_deg", "altitude_m")
+GONE_CHANNELS = PRIVATE_CHANNELS[:2]  # not in the log any more; height is, counted from the start
 PRIVATE_HEADS = re.compile(
     r"^(?:gps)?(?:lat|latitude|lon|lng|long|longitude|position|coord\w*|nmea\w*|altitude|elevation)(?:deg|degrees?|m|n|e|raw|gps)?$"
 )
@@ -69,7 +70,7 @@ def clean_notebook(text: str, scrubber: Scrubber, where: str) -> str:
 def _clean_output(output: nbformat.NotebookNode, scrubber: Scrubber, where: str) -> nbformat.NotebookNode:
     data = output.get("data", {})
     if FIGURE in data:
-        if shows_position(data[FIGURE]["item"]):
+        if not scrubber.keeps_position and shows_position(data[FIGURE]["item"]):
             scrubber.note("position", "figure", where)
             return nbformat.v4.new_output("stream", name="stdout", text=LEFT_OUT + "\n")
         data[FIGURE] = nbformat.from_dict(clean_figure(dict(data[FIGURE]), scrubber, where))
@@ -95,8 +96,9 @@ def clean_figure(figure: dict, scrubber: Scrubber, where: str) -> dict:
 
 def clean_table(table: dict, scrubber: Scrubber, where: str) -> dict:
     """Clean a table of a notebook: rows and columns that give positions go."""
-    keep = [not is_position(str(head)) for head in table["head"]]
-    rows = [row for row in table["rows"] if not row_gives_position(row)]
+    stays = scrubber.keeps_position
+    keep = [stays or not is_position(str(head)) for head in table["head"]]
+    rows = [row for row in table["rows"] if stays or not row_gives_position(row)]
     gone = len(table["rows"]) - len(rows) + keep.count(False)
     if gone:
         scrubber.note("position", "rows or columns of a table", where, times=gone)
@@ -123,12 +125,15 @@ def clean_csv(text: str, scrubber: Scrubber, where: str) -> str:
     rows = list(csv.reader(io.StringIO(text)))
     if not rows:
         return text
-    keep = [not is_position(name) for name in rows[0]]
+    keep = [scrubber.keeps_position or not is_position(name) for name in rows[0]]
     if not all(keep):
         scrubber.note("position", "columns of a table", where, times=keep.count(False))
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
+    channel = rows[0].index("channel") if "channel" in rows[0] and not scrubber.keeps_position else None
     for row in rows:
+        if channel is not None and len(row) > channel and row[channel] in GONE_CHANNELS:
+            continue
         cells = _kept(row, keep) if len(row) == len(keep) else row
         writer.writerow([c if NUMBER.fullmatch(c) else scrubber.text(c, where) for c in cells])
     return out.getvalue()
@@ -142,7 +147,7 @@ def unpack_figure(packed: str) -> str:
 def repack_figure(packed: str, scrubber: Scrubber, where: str) -> str | None:
     """Clean a figure as a page carries it; None where it shows positions."""
     item = unpack_figure(packed)
-    if shows_position(item):
+    if not scrubber.keeps_position and shows_position(item):
         scrubber.note("position", "figure", where)
         return None
     return pack(json.dumps(clean_json(json.loads(item), scrubber, where), ensure_ascii=False))

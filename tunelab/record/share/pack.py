@@ -83,7 +83,7 @@ def share_records(records: Sequence[Path], target: Path, wanted: Wanted = Wanted
     root = find_workspace(records[0])
     workspace = open_workspace(root)
     found = [read_record(Path(folder).absolute(), workspace) for folder in records]
-    scrubber = Scrubber(_rules(workspace, found, wanted))
+    scrubber = Scrubber(_rules(workspace, found, wanted), keeps_position=wanted.keep_place)
     with tempfile.TemporaryDirectory(prefix="tunelab-share-") as beside:
         content = Path(beside)
         _lay_out(content, workspace, found, scrubber, wanted)
@@ -171,13 +171,12 @@ def _copy_raw(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: W
     """Put in the raw logs, cleaned unless everything may be seen."""
     folder = record.folder
     columns = json.loads(read_log(record.place / "log.nc").attrs.get("columns", "[]"))
-    boxes = [] if wanted.keep_place else _boxes([record])
+    boxes = None if wanted.keep_place else _boxes([record])
     for path in folder.files:
         channels = {c["column"]: c["channel"] for c in columns if c["file"] == path.name}
         name = scrubber.text(f"sessions/{folder.name}/raw/{path.relative_to(folder.path).as_posix()}", "names")
         (content / name).parent.mkdir(parents=True, exist_ok=True)
-        whole = wanted.keep_place and not wanted.hide_names
-        (content / name).write_bytes(path.read_bytes() if whole else clean_raw(path, channels, scrubber, boxes))
+        (content / name).write_bytes(clean_raw(path, channels, scrubber, boxes))
 
 
 def _turns(record: StoredRecord) -> list[float]:
@@ -213,9 +212,10 @@ def _copy_answer(content: Path, root: Path, record: StoredRecord, scrubber: Scru
 
 
 def removed_table(scrubber: Scrubber) -> pd.DataFrame:
-    """What was removed: kind, what stands instead, file, how many times."""
-    rows = [(kind, word, where, times) for (kind, word, where), times in sorted(scrubber.removed.items())]
-    return pd.DataFrame(rows, columns=["kind", "instead", "file", "times"])
+    """What was removed: kind, what stands instead, file, how many times. The files' names are cleaned too."""
+    rows = [(kind, word, scrubber.text(where, "names"), n) for (kind, word, where), n in list(scrubber.removed.items())]
+    table = pd.DataFrame(rows, columns=["kind", "instead", "file", "times"])
+    return table.groupby(["kind", "instead", "file"], as_index=False, sort=True)["times"].sum()
 
 
 def _zip(content: Path, target: Path) -> None:

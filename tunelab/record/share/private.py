@@ -61,8 +61,9 @@ class Box:
 class Scrubber:
     """Takes what is private out of texts, and keeps the account of what was taken out of which file."""
 
-    def __init__(self, rules: Sequence[Rule]):
+    def __init__(self, rules: Sequence[Rule], *, keeps_position: bool = False):
         self._rules = tuple(rules)
+        self.keeps_position = keeps_position  # whether rows, columns and figures that give positions stay
         self._words: dict[tuple[str, str], str] = {}
         self.removed: Counter[tuple[str, str, str]] = Counter()  # kind, word that stands instead, file
 
@@ -89,7 +90,7 @@ class Scrubber:
     def _replace(self, rule: Rule, found: str, where: str) -> str:
         if not rule.holds(found):
             return found
-        key = (rule.kind, " ".join(re.findall(r"\w+", found.casefold())))
+        key = (rule.kind, re.sub(r"[\W_]", "", found.casefold()) or found)
         if key not in self._words:
             number = 1 + sum(kind == rule.kind for kind, _ in self._words)
             self._words[key] = f"removed-{rule.kind}-{number}"
@@ -180,11 +181,17 @@ def _position_rules() -> list[Rule]:
         rf"{number}{hemisphere}",
         r"\b[NSEWO]\s*\d{1,3}\.\d{3,}(?:\s*°)?",
         r"\b(?:lat|latitude|lon|lng|long|longitude)\b\s*[:=]?\s*[-+]?\d{1,3}[.,]\d{2,}",
-        r"(?<![\d.])[-+]?\d{1,2}\.\d{4,}\s*°?\s*[,;/]\s*[-+]?\d{1,3}\.\d{4,}(?!\d)",
         r"///[a-z]+\.[a-z]+\.[a-z]+",  # three words for a square of the world
         r"\b[23456789CFGHJMPQRVWX]{8}\+[23456789CFGHJMPQRVWX]{2,3}\b",  # open location code
     ]  # fmt: skip
-    return [Rule("position", re.compile(pattern), in_bytes=False) for pattern in patterns]
+    pair = re.compile(r"(?<![\d.])[-+]?\d{1,2}\.\d{4,}\s*°?\s*[,;/]\s*[-+]?\d{1,3}\.\d{4,}(?!\d)")
+    rules = [Rule("position", re.compile(pattern), in_bytes=False) for pattern in patterns]
+    return [*rules, Rule("position", pair, _far_from_zero, False)]
+
+
+def _far_from_zero(pair: str) -> bool:
+    """Whether a pair of numbers may be a position: there is only sea within two degrees of the zero of both."""
+    return any(abs(float(number)) >= 2 for number in re.findall(r"[-+]?\d+\.\d+", pair))
 
 
 def _path_rules() -> list[Rule]:
@@ -203,7 +210,7 @@ def _path_rules() -> list[Rule]:
 def _vin_rules() -> list[Rule]:
     label = r"(?:VIN|V\.I\.N\.|[Cc]hassis(?:\s+(?:no|number))?)\.?\s*[:=#]?\s*"
     labelled = label + r"[A-HJ-NPR-Z0-9](?:[ -]?[A-HJ-NPR-Z0-9]){9,16}\b"
-    run = r"(?<![A-Za-z0-9])[A-HJ-NPR-Za-hj-npr-z0-9]{17}(?![A-Za-z0-9])"
+    run = r"(?<![A-Za-z0-9])[A-Za-z0-9]{17}(?![A-Za-z0-9])"
     return [Rule("vin", re.compile(labelled), _has_digits), Rule("vin", re.compile(run), is_vin_like)]
 
 
@@ -217,7 +224,10 @@ def is_vin_like(text: str) -> bool:
     True where letters and digits are mixed, or where the check digit of 49 CFR 565.15 is right.
     """
     letters = sum(letter.isalpha() for letter in text)
-    if letters >= 2 and len(text) - letters >= 2 and not re.fullmatch(r"[0-9a-f]+", text):
+    is_one_case = text in (text.upper(), text.lower())
+    if letters >= 2 and len(text) - letters >= 2 and is_one_case and not re.fullmatch(r"[0-9a-f]+", text):
         return True
+    if not set(text.upper()) <= set(VIN_DIGITS):
+        return False
     total = sum(VIN_DIGITS[letter] * weight for letter, weight in zip(text.upper(), VIN_WEIGHTS, strict=True))
     return set(text) != {"0"} and "0123456789X"[total % 11] == text[8].upper()

@@ -1,0 +1,149 @@
+"""A record to give away: nothing private in any byte of it, whole by its own account, the same each time."""
+
+import json
+import zipfile
+
+import pandas as pd
+import pytest
+from shared_record import RAW, SECRETS, SESSION, VIN, everything_in, private_workspace
+
+from tunelab.log.store import read_log
+from tunelab.record.share import ShareError, Wanted, share_records
+from tunelab.record.share.proof import LeakError
+
+
+def names(path):
+    with zipfile.ZipFile(path) as archive:
+        return archive.namelist()
+
+
+def read(shared, ending):
+    with zipfile.ZipFile(shared.path) as archive:
+        (name,) = [name for name in archive.namelist() if name.endswith(ending)]
+        return archive.read(name)
+
+
+def test_the_secrets_are_in_the_record_before(record):
+    texts = "".join(
+        path.read_text("utf-8") for path in record.rglob("*") if path.suffix in (".html", ".ipynb", ".json")
+    )
+    for secret in ("kestrel hollow", VIN.casefold(), "/home/marit", "61.23"):
+        assert secret in texts.casefold()
+
+
+def test_no_secret_is_in_any_byte_of_the_zip(shared):
+    looked = 0
+    for name, text in everything_in(shared.path):
+        looked += len(text)
+        for secret in SECRETS:
+            if name == "raw bytes" and len(secret) < 7:
+                continue  # five bytes of a compressed stream may look like anything
+            assert secret not in text.casefold(), f"{secret} in {name}"
+    assert looked > 500_000
+
+
+def test_positions_are_out_of_the_log_and_height_counts_from_the_start(shared, tmp_path):
+    (tmp_path / "log.nc").write_bytes(read(shared, "log.nc"))
+    log = read_log(tmp_path / "log.nc")
+    assert "latitude_deg" not in log
+    assert "longitude_deg" not in log
+    assert float(log["altitude_m"][0]) == 0.0
+    assert float(log["altitude_m"][-1]) == pytest.approx(6.0, abs=0.15)
+    assert log.sizes["time"] == 600
+
+
+def test_a_turn_of_the_car_goes_along_in_place_of_positions(shared):
+    text = read(shared, "session.toml").decode()
+    assert text.startswith("turned_at_s = [")
+    moment = float(text.partition("[")[2].partition("]")[0])
+    assert moment == pytest.approx(300 * 0.04, abs=1.5)
+    assert 'place = ""' in text
+
+
+def test_the_raw_log_goes_along_emptied_where_it_must_be(shared):
+    lines = read(shared, "removed-place-1_1.csv").decode().splitlines()
+    assert len(lines) == 602
+    cells = lines[2].split(",")
+    assert cells[:2] == ["0.00", "1500"]
+    assert cells[5:9] == ["", "", "", ""]
+
+
+def test_what_is_not_private_stays(shared, record):
+    before = json.loads((record / "results.json").read_text("utf-8"))
+    after = json.loads(read(shared, "results.json"))
+    for one, other in zip(before["findings"], after["findings"], strict=True):
+        assert {k: v for k, v in one.items() if k != "because"} == {k: v for k, v in other.items() if k != "because"}
+    assert after["inputs"][0]["sha256"] == before["inputs"][0]["sha256"]
+    table = pd.read_csv(pd.io.common.BytesIO(read(shared, "tables/t.csv")))
+    assert list(table.columns) == ["where", "value"]
+    assert "Marit Oldskar" in read(shared, "session.toml").decode()
+
+
+def test_the_list_of_what_was_removed_goes_along(shared):
+    table = pd.read_csv(pd.io.common.BytesIO(read(shared, "removed.csv")))
+    assert set(table["kind"]) == {"place", "position", "path", "vin"}
+    assert set(table.columns) == {"kind", "instead", "file", "times"}
+    assert shared.originals["removed-place-1"].casefold().startswith("kestrel")
+
+
+def test_every_file_is_described_with_its_hash(shared, tmp_path):
+    from rocrate.rocrate import ROCrate
+
+    with zipfile.ZipFile(shared.path) as archive:
+        archive.extractall(tmp_path)
+    crate = ROCrate(tmp_path)
+    described = {entity.id: entity for entity in crate.data_entities}
+    assert set(described) == set(names(shared.path)) - {"ro-crate-metadata.json"}
+    assert all(len(entity["sha256"]) == 64 for entity in described.values())
+
+
+def test_the_same_records_give_the_same_zip(shared, record, tmp_path):
+    again = share_records([record], tmp_path / "again.zip", Wanted(raw=True))
+    with zipfile.ZipFile(shared.path) as one, zipfile.ZipFile(again.path) as other:
+        assert one.namelist() == other.namelist()
+        differing = [n for n in one.namelist() if one.read(n) != other.read(n)]
+    assert not [name for name in differing if not name.endswith((".nc", "ro-crate-metadata.json"))]
+
+
+def test_the_owner_can_keep_the_place(record, tmp_path):
+    kept = share_records([record], tmp_path / "kept.zip", Wanted(keep_place=True, raw=True))
+    texts = [text for _, text in everything_in(kept.path)]
+    assert f"sessions/{SESSION}/raw/{RAW}" in names(kept.path)
+    assert any("61.23456" in text for text in texts)
+    assert not any(VIN in text for text in texts)
+
+
+def test_names_of_people_can_go_too(record, tmp_path):
+    hidden = share_records([record], tmp_path / "hidden.zip", Wanted(hide_names=True))
+    assert not any("oldskar" in text.casefold() for _, text in everything_in(hidden.path))
+
+
+def test_nothing_is_shared_when_something_would_be_left(record, tmp_path):
+    stray = record / "tables" / "stray.csv"
+    stray.write_bytes(b"x\n" + "at Kestrel Hollow".encode("utf-16-le"))
+    try:
+        with pytest.raises((LeakError, ShareError)):
+            share_records([record], tmp_path / "leak.zip")
+    finally:
+        stray.unlink()
+    assert not (tmp_path / "leak.zip").exists()
+
+
+def test_a_file_of_an_unknown_kind_or_a_link_is_not_shared(record, tmp_path):
+    for make in (lambda p: p.write_bytes(b"PK"), lambda p: p.symlink_to("/etc/hostname")):
+        stray = record / "stray.bin"
+        make(stray)
+        try:
+            with pytest.raises(ShareError, match=r"stray\.bin"):
+                share_records([record], tmp_path / "x.zip")
+        finally:
+            stray.unlink()
+
+
+def test_an_existing_zip_and_a_folder_that_is_no_record_are_refused(record, tmp_path):
+    (tmp_path / "there.zip").write_bytes(b"mine")
+    with pytest.raises(ShareError, match="stays as it is"):
+        share_records([record], tmp_path / "there.zip")
+    assert (tmp_path / "there.zip").read_bytes() == b"mine"
+    with pytest.raises(ValueError, match=r"no results\.json"):
+        share_records([private_workspace(tmp_path / "other") / "sessions" / SESSION], tmp_path / "y.zip")
