@@ -33,7 +33,7 @@ def set_up_display() -> None:
     import holoviews as hv
 
     if os.environ.get(PAGE_RUN) != "1":
-        hv.extension("bokeh")
+        hv.extension("bokeh", inline=True)  # no network in the paddock
         return
     import holoviews.plotting.bokeh  # registers the renderer without loading anything into a page
     from IPython import get_ipython

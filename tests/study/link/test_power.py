@@ -57,3 +57,10 @@ def test_a_link_that_held_leaves_nothing_to_improve():
     settling = minutes_to_settle((0, 1800.0), (0, 0.0), factor=3.0, power=0.8, confidence=0.95)
     assert np.isnan(settling.minutes)
     assert "nothing to improve on" in settling.because
+
+
+def test_many_drop_outs_are_as_good_as_normal():
+    exact, per_h = power_of_comparison(290.0, 1.2, (60.0, 60.0), confidence=0.95), 301.0 * 1.2
+    rough = power_of_comparison(per_h, 1.2, (60.0, 60.0), confidence=0.95)
+    lower, upper = (power_of_comparison(rate, 1.2, (60.0, 60.0), confidence=0.95) for rate in (350.0, 358.0))
+    assert exact < lower < upper < rough < upper + 0.03

@@ -103,17 +103,21 @@ def _first_rows_of_files(log: xr.Dataset) -> set[int] | None:
 
 
 def _frozen(log: xr.Dataset, shortest_s: float) -> Iterator[Break]:
-    repeated = flag_repeated_frame(log).to_numpy()
+    repeated = flag_repeated_frame(log).to_numpy() & ~_is_error(log)
     return _stretches(log, repeated, FROZEN, shortest_s)
 
 
 def _errors(log: xr.Dataset, shortest_s: float) -> Iterator[Break]:
+    return _stretches(log, _is_error(log), ERRORS, shortest_s)
+
+
+def _is_error(log: xr.Dataset) -> np.ndarray:
+    """Rows in which most of the channels that are usually there have no reading, shape (time,)."""
     readings = [np.isfinite(log[name].to_numpy()) for name in channels_of(log) if name in CHANNELS]
     usual = [there for there in readings if there.mean() > 0.5]
     if len(usual) < 3:
-        return iter(())
-    missing = 1.0 - np.mean(usual, axis=0)
-    return _stretches(log, missing >= ERROR_SHARE, ERRORS, shortest_s)
+        return np.zeros(log.sizes["time"], dtype=bool)
+    return 1.0 - np.mean(usual, axis=0) >= ERROR_SHARE
 
 
 def _stretches(log: xr.Dataset, bad: np.ndarray, kind: str, shortest_s: float) -> Iterator[Break]:

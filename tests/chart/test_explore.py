@@ -1,0 +1,112 @@
+"""Looking around: thinning loses no spike, figures answer to a zoom and to a selection."""
+
+import holoviews as hv
+import holoviews.plotting.bokeh
+import numpy as np
+import pytest
+from link_log import at_speed, flagged, link_log, session
+from plain_car import owners_car
+
+from tunelab.chart.explore import explore_traces
+from tunelab.chart.explore_scatter import draw_selection, explore_scatter
+from tunelab.chart.explore_thin import thin_points, thin_trace
+from tunelab.chart.explore_views import draw_distribution, draw_events_aligned, draw_load_map
+from tunelab.log.flag import spans
+from tunelab.record.display import figure_item
+from tunelab.study.explore import align_events, distribute, engine_load, map_channel
+
+CAR = owners_car()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def backend():
+    hv.Store.set_current_backend("bokeh")
+
+
+@pytest.fixture(scope="module")
+def log():
+    made = link_log(at_speed((0, 20), (150, 1), (850, 30), (2500, 40), (3500, 40)))
+    made["lambda_measured"].values[1200] = 1.45
+    return flagged(made, CAR, session())
+
+
+def test_no_spike_is_lost_at_any_zoom():
+    time, values = np.arange(300_000) / 50.0, np.zeros(300_000)
+    values[[17, 123_456, 299_998]] = (5.0, -7.0, 9.0)
+    trace = thin_trace(time, values)
+    assert trace.times[0].size > 5 * trace.times[1].size > 25 * trace.times[2].size
+    for start, end, wanted in ((0.0, 6000.0, {5.0, -7.0, 9.0}), (2400.0, 2500.0, {-7.0}), (0.0, 3000.0, {5.0, -7.0})):
+        _, drawn = trace.window(start, end, columns=400)
+        assert set(drawn[np.isfinite(drawn)].tolist()) == wanted | {0.0}
+        assert drawn.size < 1000
+
+
+def test_a_narrow_window_shows_every_sample():
+    time, values = np.arange(300_000) / 50.0, np.random.default_rng(1).normal(size=300_000)
+    shown, drawn = thin_trace(time, values).window(1000.0, 1004.0, columns=1200)
+    first = int(np.searchsorted(time, 1000.0)) - 1
+    np.testing.assert_array_equal(drawn, values[first : first + drawn.size])
+    assert shown[-1] >= 1004.0
+
+
+def test_missing_readings_break_the_line_at_any_zoom():
+    time, values = np.arange(100_000) / 50.0, np.ones(100_000)
+    values[40_000:60_000] = np.nan
+    shown, drawn = thin_trace(time, values).window(0.0, 2000.0, columns=300)
+    assert np.isnan(drawn[(shown > 799) & (shown < 1201)]).any()
+
+
+def test_every_occupied_cell_keeps_a_point_and_nothing_outside_is_drawn():
+    rng = np.random.default_rng(3)
+    x, y = rng.normal(size=50_000), rng.normal(size=50_000)
+    x[7], y[7], x[8] = 30.0, 30.0, np.nan
+    rows = thin_points(x, y, (-40.0, -40.0, 40.0, 40.0), pixels=100)
+    assert 7 in rows
+    assert 8 not in rows
+    cells = {(int((a + 40) / 80 * 99), int((b + 40) / 80 * 99)) for a, b in zip(x, y, strict=True) if a == a}
+    assert len(rows) == len(cells)
+    assert thin_points(x, y, (50.0, 50.0, 60.0, 60.0), pixels=10).size == 0
+
+
+def test_traces_sharpen_with_the_zoom(log):
+    layout = explore_traces(log, ["engine_speed_rpm", "lambda_measured", "absent"], flagged=spans(log))
+    assert len(layout) == 2
+    plot = hv.renderer("bokeh").get_plot(layout)
+    stream = next(s for p in plot.subplots.values() for q in p.subplots.values() for s in q.streams)
+    stream.event(x_range=(55.0, 60.0))
+    assert stream.x_range == (55.0, 60.0)
+    with pytest.raises(ValueError, match="none of the channels"):
+        explore_traces(log, ["absent"], flagged=spans(log))
+
+
+def test_a_selection_marks_its_samples_in_the_other_figure(log):
+    trace = thin_trace(log["time"].to_numpy(), log["manifold_kpa"].to_numpy())
+    names = ("engine_speed_rpm", "manifold_kpa")
+    drawn = draw_selection(log, names, (3000.0, 0.0, 4000.0, 200.0), trace)
+    marks = drawn.get(1)
+    assert marks.dimension_values("time").min() > 90.0  # the engine turned at 3500 rpm from 91 s on
+    assert len(draw_selection(log, names, None, trace).get(1)) == 0
+
+
+def test_scatter_names_what_the_log_has(log):
+    with pytest.raises(KeyError, match="it has engine_speed_rpm"):
+        explore_scatter(log, "engine_speed_rpm", "boost_kpa", colour="battery_v")
+
+
+def test_every_view_can_be_drawn_for_a_page_without_a_kernel(log, caplog):
+    cells = map_channel(log, "battery_v", engine_load(log, CAR), speed_step_rpm=500.0, loads=5)
+    events = align_events({"one": log}, CAR, "engine_speed_rpm", kind="start", around_s=(2.0, 4.0))
+    none = align_events({"one": log}, CAR, "engine_speed_rpm", kind="launch", around_s=(2.0, 4.0))
+    views = {
+        "engine speed": explore_traces(log, ["engine_speed_rpm", "battery_v"], flagged=spans(log)),
+        "against": explore_scatter(log, "engine_speed_rpm", "manifold_kpa", colour="battery_v"),
+        "battery: mean": draw_load_map(cells),
+        "Distribution": draw_distribution(distribute(log, "battery_v")),
+        "Each start (1)": draw_events_aligned(events),
+        "Events": draw_events_aligned(none),
+    }
+    for word, view in views.items():
+        item, title = figure_item(view)
+        assert word in title
+        assert "NaN" not in item["item"]
+    assert "real Python callbacks" not in caplog.text

@@ -1,0 +1,149 @@
+"""`tunelab lab`: notebooks at hand, this computer alone, and figures that answer in a real JupyterLab."""
+
+import shutil
+import socket
+from pathlib import Path
+
+import nbformat
+import pytest
+from lab_page import CHROMIUM_ARGUMENTS, ask, running_lab, wait_for
+
+from tunelab.cli import main
+from tunelab.record.lab import lay_out_notebooks, plan_lab
+from tunelab.record.notebook import read_notebook
+from tunelab.workspace import open_workspace
+
+ROOT = Path(__file__).resolve().parents[2]
+SESSION = "2026-05-20-launch-marit"
+RUN_ALL = "[role=menuitem]:has-text('Run All Cells')"
+# Every figure on the page with its title, however deep in a layout.
+FIGURES = """
+const figures = view => [...(view.model.type === 'Figure' ? [view] : []), ...(view.child_views ?? []).flatMap(figures)]
+const all = () => [...Bokeh.index.roots].flatMap(figures)
+"""
+TITLES = f"() => {{ {FIGURES}; return all().map(figure => figure.model.title?.text ?? '') }}"
+FRAME = f"""title => {{
+  {FIGURES}
+  const figure = all().find(figure => figure.model.title?.text?.includes(title))
+  figure.el.scrollIntoView({{block: 'center'}})
+  const box = figure.canvas_view.el.getBoundingClientRect(), inner = figure.frame.bbox
+  return [box.left + inner.left, box.top + inner.top, inner.width, inner.height]
+}}"""
+
+
+@pytest.fixture
+def root(tmp_path):
+    """A workspace with one session."""
+    for name in ("car.toml", "channels.toml"):
+        (tmp_path / "car").mkdir(exist_ok=True)
+        shutil.copy(ROOT / "data_demo" / name, tmp_path / "car")
+    shutil.copytree(ROOT / "data_demo" / "revisions", tmp_path / "car" / "revisions")
+    shutil.copytree(ROOT / "data_demo" / "sessions" / SESSION, tmp_path / "car" / "sessions" / SESSION)
+    return tmp_path / "car"
+
+
+def test_notebooks_are_laid_out_and_set_to_the_latest_session(root):
+    laid = lay_out_notebooks(open_workspace(root), ROOT / "notebooks")
+    assert laid.kept == ()
+    assert set(laid.new) == {path.stem for path in (ROOT / "notebooks").glob("*.ipynb")}
+    for name in laid.new:
+        path = laid.folder / f"{name}.ipynb"
+        assert read_notebook(path).parameter("session").default == f"../sessions/{SESSION}"
+        assert not any(cell.get("outputs") for cell in nbformat.read(path, as_version=4).cells)
+    assert (laid.folder / read_notebook(path).parameter("session").default).is_dir()
+
+
+def test_what_the_owner_has_changed_stays(root):
+    (root / "notebooks").mkdir()
+    (root / "notebooks" / "link.ipynb").write_text("mine", encoding="utf-8")
+    laid = lay_out_notebooks(open_workspace(root), ROOT / "notebooks")
+    assert laid.kept == ("link",)
+    assert (root / "notebooks" / "link.ipynb").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_session_name_with_quotes_stays_one_name(root):
+    odd = 'launch "one" \\n'
+    (root / "sessions" / SESSION).rename(root / "sessions" / odd)
+    laid = lay_out_notebooks(open_workspace(root), ROOT / "notebooks")
+    assert read_notebook(laid.folder / "explore.ipynb").parameter("session").default == f"../sessions/{odd}"
+
+
+def test_every_start_has_a_key_of_its_own_and_a_free_port(root):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        first, second = (plan_lab(root, port=port, opens_browser=False) for _ in range(2))
+    assert f":{port}/" not in first.address
+    assert first.address.rpartition("=")[2] != second.address.rpartition("=")[2]
+    assert len(first.address.rpartition("=")[2]) == 48
+
+
+def test_outside_a_workspace_it_says_so(tmp_path, capsys):
+    assert main(["lab", str(tmp_path)]) == 2
+    assert "tunelab new DIR" in capsys.readouterr().err
+
+
+def test_figures_are_drawn_and_answer_in_a_real_jupyterlab(root, tmp_path, chromium_path):
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with running_lab(root, tmp_path / "lab.log") as address:
+        check_it_is_private(address)
+        with sync_api.sync_playwright() as playwright:
+            browser = playwright.chromium.launch(executable_path=chromium_path, args=CHROMIUM_ARGUMENTS)
+            page = browser.new_page(viewport={"width": 1300, "height": 1600})
+            page.goto(address)
+            run_all(page, address)
+            check_figures(page)
+            check_selection(page)
+            browser.close()
+
+
+def check_it_is_private(address):
+    assert ask(address, "/api/sessions", with_key=False)[0] == 403
+    port = int(address.split(":")[2].split("/")[0])
+    with socket.socket() as elsewhere:  # another address of this computer: a server that listens on all would answer
+        assert elsewhere.connect_ex(("127.0.0.2", port)) != 0
+
+
+def run_all(page, address):
+    """Run all cells once the kernel is there; the menu answers too early, so again until the first cell has run."""
+    kernels = lambda: any(s["kernel"] for s in ask(address, "/api/sessions", with_key=True)[1])  # noqa: E731
+    wait_for(kernels, 60, "a kernel")
+    page.wait_for_selector(".jp-Notebook .jp-CodeCell")
+    for _ in range(10):
+        page.click("li.lm-MenuBar-item:has-text('Run')")
+        page.click(RUN_ALL)
+        page.wait_for_timeout(1500)
+        if any(text.strip("[]:") for text in prompts(page)):
+            break
+    wait_for(lambda: not any("*" in text for text in prompts(page)), 120, "all cells run")
+
+
+def prompts(page):
+    return [text for text in page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts() if text.strip()]
+
+
+def check_figures(page):
+    assert page.locator(".jp-OutputArea-output[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
+    page.evaluate("document.querySelector('.jp-WindowedPanel-outer').scrollTo(0, 2000)")
+    wait_for(lambda: page.evaluate("window.Bokeh?.index.roots.length") >= 5, 30, "figures")
+    assert page.locator(".bk-Figure, .bk-GridPlot").count() >= 5
+
+
+def check_selection(page):
+    title = " against engine speed"
+    assert "Over time; a box drawn above marks its samples" in page.evaluate(TITLES)
+    page.evaluate(FRAME, title)
+    page.locator(".bk-tool-icon-box-select").first.click()
+    left, top, width, height = page.evaluate(FRAME, title)
+    page.wait_for_timeout(300)
+    page.mouse.move(left + 0.05 * width, top + 0.05 * height)
+    page.mouse.down()
+    page.mouse.move(left + 0.5 * width, top + 0.5 * height, steps=5)
+    page.mouse.move(left + 0.95 * width, top + 0.95 * height, steps=5)
+    page.mouse.up()
+    counted = wait_for(
+        lambda: next((t for t in page.evaluate(TITLES) if t and "samples in the box" in t), None), 20, "a selection"
+    )
+    inside, of = (int(word) for word in counted.split() if word.isdigit())
+    assert 0 < inside < of

@@ -1,0 +1,127 @@
+"""Sessions put together: the plain answer over simulated links with known hazards."""
+
+import datetime
+
+import numpy as np
+import pandas as pd
+import pytest
+from plain_car import owners_car
+from scipy.stats import binomtest
+
+from tunelab.study.link.account import DropOut, LinkAccount, Stretch
+from tunelab.study.link.power import power_of_comparison
+from tunelab.study.link.state import CRANKING, IDLE, state_names
+from tunelab.study.link.study import compare_wirings, rates_by_state, study_link
+
+NAMES = state_names(owners_car())
+HOW = {"factor": 3.0, "power": 0.8, "confidence": 0.95}
+
+
+def made_account(name, wiring, by_state, *, starts=0, day=1):
+    """An account from {state: (seconds, drop-outs)}; its stretches share the time evenly."""
+    rows = [(state, *by_state.get(state, (0.0, 0))) for state in NAMES]
+    exposure = pd.DataFrame(rows, columns=["state", "seconds", "drop_outs"])
+    count, seconds = int(exposure["drop_outs"].sum()), float(exposure["seconds"].sum())
+    nan = float("nan")
+    drops = [
+        DropOut(name, wiring, float(k), float(k) + 1, nan, "rows missing", state, state, nan, "")
+        for state in NAMES
+        for k in range(by_state.get(state, (0, 0))[1])
+    ]
+    pieces = [Stretch(name, wiring, 0.0, seconds / (count + 1), k < count) for k in range(count + 1)]
+    date = datetime.date(2026, 5, day)
+    return LinkAccount(
+        name, date, wiring, tuple(drops), (), exposure, starts, tuple(pieces), 0, 0, 1000, 10, ends_running=False
+    )
+
+
+def driven(rng, wiring, factor, minutes=60.0):
+    """A drive over idle and two bands whose true hazards per hour are 4, 20 and 60 over `factor`."""
+    shares = {IDLE: (0.3, 4.0), "2000–3000 rpm": (0.5, 20.0), "5000–6000 rpm": (0.2, 60.0)}
+    by_state = {
+        state: (share * minutes * 60, int(rng.poisson(per_h / factor * share * minutes / 60)))
+        for state, (share, per_h) in shares.items()
+    }
+    return made_account(wiring, wiring, by_state)
+
+
+@pytest.fixture(scope="module")
+def verdicts():
+    rng = np.random.default_rng(21)
+    pairs = {f: [(driven(rng, "A", 1.0), driven(rng, "B", f)) for _ in range(80)] for f in (1.0, 3.0)}
+    return {f: [compare_wirings([a], [b], **HOW).verdict for a, b in both] for f, both in pairs.items()}
+
+
+def test_no_difference_is_called_one_no_more_often_than_allowed(verdicts):
+    # Exactly at most 5 % by construction, see test_ratio.py for many more draws; here what 80 draws can tell.
+    alarms = sum(verdict != "cannot tell yet" for verdict in verdicts[1.0])
+    assert binomtest(alarms, 80, 0.05, alternative="greater").pvalue > 0.01
+
+
+def test_a_threefold_improvement_is_seen_with_the_stated_power_and_never_the_wrong_way_round(verdicts):
+    stated = power_of_comparison(0.3 * 4 + 0.5 * 20 + 0.2 * 60, 3.0, (60.0, 60.0), confidence=0.95)
+    assert np.mean([verdict == "helped" for verdict in verdicts[3.0]]) == pytest.approx(stated, abs=0.15)
+    assert stated > 0.7
+    assert "made it worse" not in verdicts[3.0]
+
+
+def test_the_answer_is_plain_and_says_how_sure():
+    before = made_account("one", "A", {IDLE: (1200.0, 6), "2000–3000 rpm": (2400.0, 30)})
+    after = made_account("two", "B", {IDLE: (1200.0, 1), "2000–3000 rpm": (2400.0, 4)}, day=2)
+    study = study_link([before, after], rng=np.random.default_rng(1), **HOW)
+    assert study.change.verdict == "helped"
+    assert study.change.because.startswith("It helped: 36 drop-outs in 60 min before, 5 in 60 min since")
+    assert "95% interval" in study.change.because
+    worse = study_link([after, before], rng=np.random.default_rng(1), **HOW)
+    assert worse.change.because.startswith("It made it worse")
+
+
+def test_a_few_drop_outs_settle_nothing_and_it_says_what_would():
+    before = made_account("one", "A", {IDLE: (1800.0, 5)})
+    after = made_account("two", "B", {IDLE: (600.0, 1)}, day=2)
+    change = study_link([before, after], rng=np.random.default_rng(1), **HOW).change
+    assert change.verdict == "cannot tell yet"
+    assert "min with either wiring" in change.because
+
+
+def test_it_is_held_against_the_wiring_before_and_only_where_it_has_a_name():
+    accounts = [made_account(n, w, {IDLE: (600.0, 1)}) for n, w in (("1", "A"), ("2", "B"), ("3", "C"), ("4", "B"))]
+    change = study_link(accounts, rng=np.random.default_rng(1), **HOW).change
+    assert (change.before, change.after) == ("A", "B")
+    assert study_link(accounts[:1], rng=np.random.default_rng(1), **HOW).change is None
+    unnamed = [*accounts, made_account("5", "", {IDLE: (600.0, 1)})]
+    assert study_link(unnamed, rng=np.random.default_rng(1), **HOW).change is None
+
+
+def test_rates_by_state_are_their_counts_over_their_hours():
+    table = rates_by_state([made_account("1", "A", {IDLE: (1800.0, 2), CRANKING: (20.0, 2)})], confidence=0.95)
+    table = table.set_index("state")
+    assert table.loc[IDLE, "per_h"] == pytest.approx(4.0)
+    assert table.loc[CRANKING, "per_h"] == pytest.approx(360.0)
+    assert table.loc[CRANKING, "times_lower"] > 1
+    assert len(table) == 2
+
+
+def test_sessions_of_one_wiring_that_differ_too_much_are_told():
+    alike = [made_account(str(k), "A", {IDLE: (1800.0, 5)}) for k in range(3)]
+    unlike = [made_account(str(k), "A", {IDLE: (1800.0, n)}) for k, n in enumerate((0, 0, 15))]
+    p_values = [study_link(own, rng=np.random.default_rng(1), **HOW).wirings[0].p_alike for own in (alike, unlike)]
+    assert p_values[0] > 0.5
+    assert p_values[1] < 0.01
+
+
+def test_the_first_drop_out_of_a_session_counts_once():
+    study = study_link([made_account("1", "A", {IDLE: (1800.0, 5)})], rng=np.random.default_rng(1), **HOW)
+    assert (study.wirings[0].first.stretches, study.wirings[0].first.drop_outs) == (1, 1)
+    assert study.wirings[0].every.stretches == 6
+
+
+def test_starts_that_dropped_the_link_are_a_chance():
+    account = made_account("1", "A", {CRANKING: (10.0, 3), IDLE: (600.0, 0)}, starts=8)
+    chance = study_link([account], rng=np.random.default_rng(1), **HOW).per_start
+    assert (chance.events, chance.tries) == (3, 8)
+
+
+def test_nothing_to_study_is_an_error():
+    with pytest.raises(ValueError, match="no session"):
+        study_link([], rng=np.random.default_rng(1), **HOW)
