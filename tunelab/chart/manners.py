@@ -157,7 +157,7 @@ def draw_films(study: TransientStudy) -> hv.Layout:
     if not known:
         return hv.Layout([nothing_to_draw("Wall film", study.because or "not shown in any region")]).cols(1)
     parts = (("share X [–]", "share"), ("time constant [s]", "tau_s"))
-    return hv.Layout([_film_panel(known, label, name) for label, name in parts]).cols(1)
+    return hv.Layout([_film_panel(known, label, name) for label, name in parts]).cols(1).opts(shared_axes=False)
 
 
 def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
@@ -208,7 +208,7 @@ def draw_heat(study: HeatStudy) -> hv.Layout:
     if not study.shown:
         return hv.Layout([nothing_to_draw("Mixture against temperature", study.because)]).cols(1)
     parts = ((study.by_coolant, "coolant"), (study.by_intake, "intake_air"))
-    return hv.Layout([_heat_panel(table, stem) for table, stem in parts if len(table)]).cols(1)
+    return hv.Layout([_heat_panel(table, stem) for table, stem in parts if len(table)]).cols(1).opts(shared_axes=False)
 
 
 def _heat_panel(table: pd.DataFrame, stem: str) -> hv.Overlay:

@@ -248,7 +248,7 @@ def launch_table(study: LaunchStudy) -> pd.DataFrame:
         "engaged": "hold engaged", "let_go_s": "hold let go after moving [s]", "bog_rpm": "bog [rpm]",
         "recovery_s": "recovery [s]", "slip_peak_pct": "peak slip [%]", "time_to_distance_s": "time [s]",
         "time_lower_s": "lower", "time_upper_s": "upper", "fuel_cut_share": "fuel cut in hold",
-        "spark_retard_share": "spark retarded in hold", "slip_source": "ground speed from",
+        "spark_retard_share": "spark retarded in hold",
     }  # fmt: skip
     table = study.table()[list(columns)].rename(columns=columns)
     words = {True: "yes", False: "no", None: "not shown"}

@@ -73,50 +73,56 @@ def transient_signal(log: xr.Dataset, car: Car, revision: Revision) -> Transient
     NotInLog
         A channel that is needed is missing or holds nothing to be trusted.
     """
+    _require(log, car)
+    ecu_air = at_rows(log, "air_flow_kg_h") if has(log, "air_flow_kg_h") else None
+    log = _metered(log, car, revision)
+    time = log["time"].values
+    shortened = time[0] + np.append(0.0, np.cumsum(np.minimum(np.diff(time), LONGEST_BREAK_S)))
+    grid = np.arange(shortened[0], shortened[-1], GRID_S)
+    cut = no_fuel(log, car, revision)
+    injected = np.where(cut, 0.0, np.maximum(fuel_flow_kg_h(log, car, revision), 0.0))
+
+    def channel(name: str) -> np.ndarray:
+        rows = at_rows(log, name) if has(log, name) else np.full(time.size, np.nan)
+        return _on_grid(rows, shortened, grid)
+
+    speed, meter = np.maximum(channel("engine_speed_rpm"), 60.0), np.maximum(channel("air_flow_kg_h"), LEAST_AIR_KG_H)
+    pressure = air_by_pressure(channel("manifold_kpa"), speed, meter) if _is_quick(log) else None
+    fuel, commanded = _on_grid(injected, shortened, grid), channel("lambda_commanded")
+    told = None if ecu_air is None else np.maximum(_on_grid(ecu_air, shortened, grid), LEAST_AIR_KG_H)
+    return TransientSignal(
+        grid_s=grid,
+        clock_s=np.interp(grid, shortened, time),
+        speed_rpm=speed,
+        meter_kg_h=meter,
+        ecu_kg_h=meter if told is None else told,
+        pressure_kg_h=pressure,
+        fuel_kg_h=fuel,
+        exhaust_kg_h=_on_grid(exhaust_flow(log), shortened, grid) if pressure is None else pressure + fuel,
+        throttle_pct=channel("throttle_pct"),
+        coolant_c=channel("coolant_c"),
+        commanded=np.where(np.isfinite(commanded), commanded, 1.0),
+        enrichment_pct=channel("enrichment_pct"),
+        cut=_on_grid(cut.astype(float), shortened, grid) > 0.5,
+        **_readings(log, shortened),
+        stoich_afr=revision.fuelling.stoich_afr,
+    )
+
+
+def _require(log: xr.Dataset, car: Car) -> None:
+    """Raise NotInLog where a channel is missing that nothing can stand in for."""
     needed = ("lambda_measured", "pulse_width_ms", "engine_speed_rpm", "throttle_pct", "battery_v")
     absent = [name for name in needed if not has(log, name)]
     if not (has(log, car.meter.channel) or has(log, "air_flow_kg_h")):
         absent.append(car.meter.channel)
     if absent:
         raise NotInLog(f"the log has no {' and no '.join(absent)}")
-    ecu_air = at_rows(log, "air_flow_kg_h") if has(log, "air_flow_kg_h") else None
-    log = _metered(log, car, revision)
-    time = log["time"].values
-    shortened = time[0] + np.append(0.0, np.cumsum(np.minimum(np.diff(time), LONGEST_BREAK_S)))
-    grid = np.arange(shortened[0], shortened[-1], GRID_S)
-    fuel = fuel_flow_kg_h(log, car, revision)
-    cut = no_fuel(log, car, revision)
-    fuel = np.where(cut, 0.0, np.maximum(fuel, 0.0))
 
-    def on_grid(values: np.ndarray) -> np.ndarray:
-        known = np.isfinite(values)
-        return np.interp(grid, shortened[known], values[known]) if known.any() else np.full(grid.size, np.nan)
 
-    def channel(name: str) -> np.ndarray:
-        return on_grid(at_rows(log, name)) if has(log, name) else np.full(grid.size, np.nan)
-
-    readings = _readings(log, shortened)
-    speed, meter = np.maximum(channel("engine_speed_rpm"), 60.0), np.maximum(channel("air_flow_kg_h"), LEAST_AIR_KG_H)
-    pressure = air_by_pressure(channel("manifold_kpa"), speed, meter) if _is_quick(log) else None
-    is_cut = on_grid(cut.astype(float)) > 0.5
-    commanded = channel("lambda_commanded")
-    return TransientSignal(
-        grid_s=grid,
-        clock_s=np.interp(grid, shortened, time),
-        speed_rpm=speed,
-        meter_kg_h=meter,
-        ecu_kg_h=meter if ecu_air is None else np.maximum(on_grid(ecu_air), LEAST_AIR_KG_H),
-        pressure_kg_h=pressure,
-        fuel_kg_h=on_grid(fuel),
-        exhaust_kg_h=on_grid(exhaust_flow(log)) if pressure is None else pressure + on_grid(fuel),
-        throttle_pct=channel("throttle_pct"),
-        coolant_c=channel("coolant_c"),
-        commanded=np.where(np.isfinite(commanded), commanded, 1.0),
-        enrichment_pct=channel("enrichment_pct"),
-        cut=is_cut,
-        **readings,
-        stoich_afr=revision.fuelling.stoich_afr,
-    )
+def _on_grid(rows: np.ndarray, clock: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Values of the rows joined by straight lines, on the grid; NaN throughout where there is none."""
+    known = np.isfinite(rows)
+    return np.interp(grid, clock[known], rows[known]) if known.any() else np.full(grid.size, np.nan)
 
 
 def _metered(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:

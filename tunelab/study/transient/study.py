@@ -132,9 +132,10 @@ def _fuel(films: tuple[Film, ...], excursions: pd.DataFrame, car: Car) -> pd.Dat
 
 
 def _predicted(signal: TransientSignal, car: Car, parameters: np.ndarray, number: np.ndarray) -> pd.DataFrame:
+    """Measured and predicted lambda of the readings in use, with an empty row wherever some were left out between."""
     whole = leftover(signal, car.lambda_sensor, parameters, number)[1]
     own = number >= 0
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "time_s": signal.log_time(signal.reading_s[own]),
             "measured": signal.reading[own],
@@ -142,3 +143,6 @@ def _predicted(signal: TransientSignal, car: Car, parameters: np.ndarray, number
             "window": number[own],
         }
     )
+    left_out = table["time_s"].diff() > 0.4
+    empty = table[left_out].assign(time_s=table["time_s"][left_out] - 0.2, measured=np.nan, predicted=np.nan)
+    return pd.concat([table, empty]).sort_values("time_s", ignore_index=True)
