@@ -17,7 +17,8 @@ class Fault:
     """What is wrong at full throttle; zero is all well."""
 
     lean_from_rpm: float = 1e9
-    lean_by: float = 0.0  # share of lambda
+    lean_by: float = 0.0  # share of lambda, too little fuel
+    more_air: float = 0.0  # share above the same engine speed that the meter's curve does not see
     meter_stuck_at_v: float = 9.0
     knock_deg: float = 0.0
     knock_at_rpm: float = 5500.0
@@ -34,9 +35,11 @@ def with_fuelling(log: xr.Dataset, fault: Fault, rng: np.random.Generator) -> xr
     full = throttle > 90
     air = np.maximum(0.075 * rpm * np.clip(throttle / 80, 0.05, 1), 8.0)
     commanded = np.where(full, 0.87, 1.0)
-    true = commanded * np.where(full & (rpm > fault.lean_from_rpm), 1 + fault.lean_by, 1.0)
+    beyond = full & (rpm > fault.lean_from_rpm)
+    injected = commanded * np.where(beyond, 1 + fault.lean_by, 1.0)
+    true = injected * np.where(beyond, 1 + fault.more_air, 1.0)
     dead = np.interp(14.0, [9.0, 15.0], [1.4, 0.7])
-    per_pulse_mg = air / 60 * 1e6 / (STOICH * true) / (CYLINDERS * rpm / 2)
+    per_pulse_mg = air / 60 * 1e6 / (STOICH * injected) / (CYLINDERS * rpm / 2)
     since_open = np.where(full, 1.0, 0.0)
     values = {
         "air_flow_kg_h": air,

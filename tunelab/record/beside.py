@@ -9,11 +9,15 @@ from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
 from tunelab.study.coast_down import CoastDownFit, fit_coast_down
+from tunelab.study.delay import estimate_delay
+from tunelab.study.full_throttle import FullThrottle
+from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
 from tunelab.study.power import PowerFit, RoadDoubt, fit_power
 from tunelab.study.power.one_pull import Drawing
 from tunelab.study.power.result import nothing_shown
 from tunelab.study.power.standard_day import Standard
 from tunelab.study.pull import find_pulls
+from tunelab.study.steady import Delay, SteadyFit, fit_steady
 from tunelab.workspace import SessionFolder
 
 NEWEST, NONE = "newest", "none"
@@ -156,3 +160,47 @@ def earlier_power(opened: OpenedSession, wanted: str, road: CoastDownBeside, que
     if found.opened is None or found.evidence is None:
         return EarlierPower(found, nothing_shown(found.because, "", "an earlier revision", 0))
     return EarlierPower(found, power_of(found.opened, found.evidence, road, question))
+
+
+@dataclass(frozen=True)
+class SteadyBeside:
+    """The steady study that pulls extend."""
+
+    beside: Beside
+    fit: SteadyFit | None
+    because: str  # why there is none
+
+    def sentence(self) -> str:
+        """Say which steady drive is extended."""
+        if self.fit is None:
+            return f"The meter's curve at high flow: not extended, {self.because}"
+        name = self.beside.opened.name
+        return f"The steady drive {name} is extended; its own range stays as the steady question has it."
+
+
+def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
+    """Find and fit the steady session that goes with pulls, told against the revision of the pulls."""
+    found = find_beside(opened, wanted, "steady", fits=_any_session)
+    if found.evidence is None:
+        return SteadyBeside(found, None, found.because)
+    try:
+        lag = estimate_delay(found.evidence.log, opened.car, found.opened.revision)
+        delay = Delay(lag.delay_s, lag.delay_flow_s_kg_h, lag.lag_s)
+        revisions, name = opened.workspace.revisions, opened.revision.name
+        fit = fit_steady([found.evidence.log], opened.car, revisions, name, delay=delay)
+    except (ValueError, KeyError) as problem:
+        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {problem}")
+    return SteadyBeside(found, fit, "")
+
+
+def high_flow_of(opened: OpenedSession, evidence: Evidence, full: FullThrottle, steady: SteadyBeside) -> HighFlow:
+    """Extend the steady study by the pulls of a session, or say why not."""
+    channel = opened.car.meter.channel
+    if steady.fit is None:
+        return no_high_flow(steady.because, channel)
+    if full.mixture is None:
+        return no_high_flow("no lambda at full throttle was judged.", channel)
+    try:
+        return extend_curve(evidence.log, opened.car, opened.revision, full.mixture, steady.fit)
+    except ValueError as problem:
+        return no_high_flow(str(problem), channel)

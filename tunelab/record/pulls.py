@@ -9,13 +9,14 @@ import xarray as xr
 
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.gearing import draw_speed_ratio
-from tunelab.record.beside import Beside, inputs_of
+from tunelab.record.beside import Beside, SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, Section
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.gearing import SpeedCheck, check_speed, trace_gears
+from tunelab.study.high_flow import HighFlow
 from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit
 from tunelab.study.pull import PullSet
 from tunelab.study.shift import ShiftChart
@@ -52,21 +53,52 @@ def _pull_gear(found: Feasibility) -> str:
     )
 
 
-def full_throttle_chapter(found: FullThrottle, pulls: PullSet) -> Chapter:
+def full_throttle_chapter(found: FullThrottle, pulls: PullSet, *, high: HighFlow, steady: SteadyBeside) -> Chapter:
     """Put full-throttle safety into a chapter."""
     tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
     if found.mixture is not None:
         tables["lambda_by_speed"] = found.mixture.bins
-    stops = [f for f in found.findings() if f.status == "stop"]
+    if high.shown:
+        tables["meter_high_flow"] = high.points
+    findings = (*found.findings(), *high.findings())
+    stops = [f for f in findings if f.status == "stop"]
     return Chapter(
         notebook="full_throttle",
-        findings=tuple(found.findings()),
+        findings=findings,
         tables=tables,
+        inputs=inputs_of(steady.beside),
         driven=Section((_full_driven(found, pulls),)),
-        change=Section(tuple(f"{f.title}: {f.because} Settle this before the next pull." for f in stops)),
-        cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in found.findings() if f.status == "not_shown")),
+        change=Section(
+            (*(f"{f.title}: {f.because} Settle this before the next pull." for f in stops), *high_flow_change(high)),
+            high_flow_table(high),
+        ),
+        cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def high_flow_change(high: HighFlow) -> tuple[str, ...]:
+    """Say what the pulls ask of the curve beyond the range of the steady drive."""
+    if not high.shown:
+        return ()
+    count = int((high.points["basis"] == "pulls").sum())
+    rail = (high.rail,) if high.rail else ()
+    if not count:
+        return rail
+    text = (
+        f"Meter curve beyond the steady drive: {count} breakpoints from {high.steady_to:.4g} to {high.pulls_to:.4g} of "
+        f"{high.channel}, in tables/meter_high_flow.csv. Enter them together with the steady proposal, never alone: "
+        "both rest on the same dead time."
+    )
+    return (text, *high.capped, *rail)
+
+
+def high_flow_table(high: HighFlow) -> tuple[tuple[str, pd.DataFrame], ...]:
+    """Breakpoints that the pulls extend."""
+    if not high.shown or not (high.points["basis"] == "pulls").any():
+        return ()
+    own = high.points[high.points["basis"].isin(["pulls", "rail"])]
+    return (("Meter curve at high flow, by the pulls", own.reset_index(drop=True)),)
 
 
 def _full_driven(found: FullThrottle, pulls: PullSet) -> str:
