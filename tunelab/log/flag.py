@@ -25,6 +25,7 @@ from tunelab.log.flag_channel import (
 )
 from tunelab.log.flag_sample import flag_cold, flag_fuel_cut, flag_gap, flag_transient
 from tunelab.log.flag_stale import Movement, flag_repeated_frame, flag_stale, is_repeated
+from tunelab.log.together import each_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Exclusion, Session
@@ -114,7 +115,8 @@ def flag_excluded(log: xr.Dataset, exclusion: Exclusion) -> xr.DataArray:
 def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> dict[str, np.ndarray]:
     """Bits of every channel, shape (time,) each, but for `warming_up`, which needs a believed engine speed."""
     movement = Movement(log)
-    flags = {name: reading_bits(log, name, car, movement) for name in channels_of(log)}
+    names = channels_of(log)
+    flags = dict(zip(names, each_of(lambda name: reading_bits(log, name, car, movement), names), strict=True))
     repeated = np.flatnonzero(is_repeated(log))
     for bits in flags.values():
         bits[repeated] |= MASKS["stale"]

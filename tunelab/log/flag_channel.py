@@ -187,25 +187,27 @@ def _find_spikes(time: np.ndarray, reading: np.ndarray, rule: SpikeRule) -> np.n
         # What comes back to within half of its size of where it began leaves by at least half of its size.
         into, out = step[start - 1], step[start + width - 1]
         start = start[np.where(into > 0, -out, out) > 0.5 * floor]
-        hits = start[_is_excursion(time, reading, start, width, rule, floor)]
+        hits = _excursions(time, reading, start, width, rule, floor)
         found += [hits + offset for offset in range(width)]
     return np.unique(np.concatenate(found))
 
 
-def _is_excursion(time, reading, start, width, rule, floor) -> np.ndarray:
-    """Whether an impossible excursion of `width` samples starts at each of `start`, shape (starts,)."""
+def _excursions(time, reading, start, width, rule, floor) -> np.ndarray:
+    """Those of `start` at which an impossible excursion of `width` samples begins, int."""
     before = _median_of_three(reading[start - 3], reading[start - 2], reading[start - 1])
     after = _median_of_three(reading[start + width], reading[start + width + 1], reading[start + width + 2])
     inside = [reading[start + offset] for offset in range(width)]
     up = np.minimum.reduce(inside) - np.maximum(before, after)
     down = np.minimum(before, after) - np.maximum.reduce(inside)
     size = up if rule.upward_only else np.maximum(up, down)
+    likely = np.flatnonzero((size > floor) & (np.abs(after - before) < 0.3 * size))
+    start, size, before, after = start[likely], size[likely], before[likely], after[likely]
     returned = np.maximum(np.abs(reading[start - 1] - before), np.abs(reading[start + width] - after)) < 0.5 * size
     steepest = size / np.maximum(time[start] - time[start - 1], time[start + width] - time[start + width - 1])
     quick = time[start + width] - time[start - 1] <= rule.quick_s
-    candidate = (size > floor) & returned & (np.abs(after - before) < 0.3 * size) & (quick | (steepest > rule.slew))
-    candidate[candidate] = size[candidate] > NOISE_MULTIPLE * _noise_around(reading, start[candidate], width)
-    return candidate
+    candidate = np.flatnonzero(returned & (quick | (steepest > rule.slew)))
+    stands_out = size[candidate] > NOISE_MULTIPLE * _noise_around(reading, start[candidate], width)
+    return start[candidate[stands_out]]
 
 
 def _median_of_three(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 import xarray as xr
 
 from tunelab.channels import FUEL_MODES
 from tunelab.log.flag_channel import RUNNING_RPM
+from tunelab.log.together import each_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -97,6 +96,8 @@ def flag_cold(log: xr.Dataset, *, coolant_min_c: float) -> xr.DataArray:
     known = np.isfinite(coolant)
     if not known.any():
         return _mask(log, np.zeros(coolant.size, dtype=bool))
+    if known.all():
+        return _mask(log, coolant < coolant_min_c)
     source = np.maximum.accumulate(np.where(known, np.arange(coolant.size), -1))
     source[source < 0] = np.flatnonzero(known)[0]
     return _mask(log, coolant[source] < coolant_min_c)
@@ -133,9 +134,11 @@ def _leans_out_closed(log: xr.Dataset, car: Car) -> np.ndarray:
     if not {"lambda_measured", "throttle_pct", "engine_speed_rpm"} <= set(log.variables):
         return lean
     sensor, time = car.lambda_sensor, log["time"].to_numpy()
+    lean = log["lambda_measured"].to_numpy() >= min(0.99 * sensor.rail_high, 2.0)
+    if not lean.any():
+        return lean
     throttle = log["throttle_pct"].to_numpy()
     closed = throttle <= closed_throttle(throttle) + 3.0
-    lean = log["lambda_measured"].to_numpy() >= min(0.99 * sensor.rail_high, 2.0)
     lean &= closed & (log["engine_speed_rpm"].to_numpy() > 1.25 * car.engine.idle_target_rpm)
     next_lean = np.minimum.accumulate(np.where(lean, time, np.inf)[::-1])[::-1]
     reach = sensor.delay_s + 3.0 * sensor.lag_s + min(sensor.delay_flow_s_kg_h / 20.0, 0.5)
@@ -154,7 +157,9 @@ def flag_fuel_cut(log: xr.Dataset, car: Car, *, revision: Revision | None = None
     cut = is_cut(log, car, revision)
     if "engine_speed_rpm" in log:
         cut |= log["engine_speed_rpm"].to_numpy() < RUNNING_RPM
-    last_cut = np.maximum.accumulate(np.where(cut, time, -np.inf)) if time.size else time
+    if not cut.any():
+        return _mask(log, cut)
+    last_cut = np.maximum.accumulate(np.where(cut, time, -np.inf))
     return _mask(log, time - last_cut <= AFTERMATH_S)
 
 
@@ -166,12 +171,21 @@ def flag_transient(log: xr.Dataset, car: Car, *, revision: Revision | None = Non
     sample is used only if it was calm when fuel was metered and when lambda was measured.
     """
     time = log["time"].to_numpy()
-    moving = np.zeros(time.size, dtype=bool)
-    edges = [np.searchsorted(time, time + CALM_STEP_S * (k - CALM_STEPS / 2)) for k in range(CALM_STEPS)]
-    edges.append(np.searchsorted(time, time + CALM_STEP_S * CALM_STEPS / 2, side="right"))
-    for level, allowed in _levels(log, car, revision):
-        moving |= _spread(level, edges) > np.hypot(allowed, 3.0 * _noise_of_mean(level, edges))
-    return _mask(log, moving)
+    edges = each_of(lambda step: _edge(time, step), range(-CALM_STEPS // 2, CALM_STEPS // 2 + 1))
+    moving = each_of(lambda level: _is_moving(level, edges), _levels(log, car, revision))
+    return _mask(log, np.logical_or.reduce([np.zeros(time.size, dtype=bool), *moving]))
+
+
+def _edge(time: np.ndarray, step: int) -> np.ndarray:
+    """First row of a step of the window around each sample, shape (n,); of the one beyond the last its end."""
+    if step == 0:
+        return np.arange(time.size)
+    return np.searchsorted(time, time + CALM_STEP_S * step, side="right" if step == CALM_STEPS // 2 else "left")
+
+
+def _is_moving(level: tuple[np.ndarray, float], edges: list[np.ndarray]) -> np.ndarray:
+    values, allowed = level
+    return _spread(values, edges) > np.hypot(allowed, 3.0 * _noise_of_mean(values, edges))
 
 
 def _levels(log: xr.Dataset, car: Car, revision: Revision | None) -> list[tuple[np.ndarray, float]]:
@@ -208,21 +222,31 @@ def _safe_log(values: np.ndarray) -> np.ndarray:
 def _spread(level: np.ndarray, edges: list[np.ndarray]) -> np.ndarray:
     """Highest less lowest mean of the steps of the window around each sample, shape (n,); empty steps are left out."""
     known = np.isfinite(level)
-    total = np.append(0.0, np.cumsum(np.where(known, level, 0.0)))
-    count = np.append(0, np.cumsum(known))
-    highest, lowest = np.full(level.size, -np.inf), np.full(level.size, np.inf)
-    for first, last in itertools.pairwise(edges):
-        samples = count[last] - count[first]
-        mean = (total[last] - total[first]) / np.maximum(samples, 1)
-        highest = np.where(samples > 0, np.maximum(highest, mean), highest)
-        lowest = np.where(samples > 0, np.minimum(lowest, mean), lowest)
-    return np.where(np.isfinite(highest), highest - lowest, 0.0)
+    is_whole = bool(known.all())
+    total = np.zeros(level.size + 1)
+    np.cumsum(level if is_whole else np.where(known, level, 0.0), out=total[1:])
+    # Without a missing reading as many samples lie before an edge as its position says.
+    count = None if is_whole else np.append(0, np.cumsum(known))
+    sums, counts = total[edges[0]], edges[0] if count is None else count[edges[0]]
+    highest, lowest = np.full(level.size, np.nan), np.full(level.size, np.nan)
+    for last in edges[1:]:
+        next_sums, next_counts = total[last], last if count is None else count[last]
+        mean, samples = next_sums - sums, next_counts - counts
+        with np.errstate(invalid="ignore"):
+            mean /= samples  # NaN for an empty step: zero over zero
+        np.fmax(highest, mean, out=highest)
+        np.fmin(lowest, mean, out=lowest)
+        sums, counts = next_sums, next_counts
+    return np.nan_to_num(highest - lowest, copy=False, nan=0.0)
 
 
 def _noise_of_mean(level: np.ndarray, edges: list[np.ndarray]) -> float:
     """Standard deviation of the mean over one step, from second differences of the whole log; immune to drifts."""
-    bend = np.abs(np.diff(level[np.isfinite(level)], n=2))
-    if not bend.size:
+    known = np.isfinite(level)
+    level = level if known.all() else level[known]
+    if level.size < 3:
         return 0.0
-    samples = max(1.0, float(np.median(edges[1] - edges[0])))
-    return 1.4826 * float(np.median(bend[:: max(1, bend.size // 20000)])) / np.sqrt(6.0 * samples)
+    every = max(1, (level.size - 2) // 20000)
+    bend = np.abs(level[2::every] - 2.0 * level[1:-1:every] + level[:-2:every])
+    samples = max(1.0, float(np.median((edges[1] - edges[0])[::every])))
+    return 1.4826 * float(np.median(bend)) / np.sqrt(6.0 * samples)

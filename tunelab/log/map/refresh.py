@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 _LEAST_CHANGES = 20
+_MOST_CHANGING = 0.72  # of the rows: a channel that changes oftener has no rate of its own
 SPARSE_SHARE = 0.25  # with fewer empty cells than this a column is taken to have holes, not a slower rate
 HOLD_PERIODS = 2.5  # a reading is held over at most so many of its own periods
 
@@ -64,9 +65,12 @@ def _find_held(values: np.ndarray, time_s: np.ndarray, episode: np.ndarray) -> R
     only and off any beat; it stays without a rate: that it is constant does not make it held.
     """
     same = values[1:] == values[:-1]
+    missing = 2 * np.count_nonzero(np.isnan(values)) if values.size and np.isnan(values.min()) else 0
+    if same.size - np.count_nonzero(same) - missing > _MOST_CHANGING * values.size:
+        return None
     differs = ~same & np.isfinite(values[1:]) & np.isfinite(values[:-1])
     at = np.flatnonzero(differs) + 1
-    if at.size < _LEAST_CHANGES or at.size > 0.72 * values.size:
+    if at.size < _LEAST_CHANGES or at.size > _MOST_CHANGING * values.size:
         return None
     joined = episode[at[1:]] == episode[at[:-1]]
     run = np.diff(at)[joined]

@@ -19,6 +19,9 @@ _MARKS = (
 )
 
 
+_PIECE = 1 << 18
+
+
 @dataclass(frozen=True)
 class Text:
     """File content as UTF-8 bytes with LF line ends."""
@@ -107,11 +110,12 @@ def _as_utf8(data: bytes, encoding: str) -> tuple[bytes, str]:
 def _is_utf8(data: bytes) -> bool:
     """Check piece by piece, so that no second copy of a large file is made; pieces of plain ASCII are passed over."""
     decoder = codecs.getincrementaldecoder("utf-8")()
+    view = np.frombuffer(data, dtype=np.uint8)
     try:
-        for start in range(0, len(data), 1 << 20):
-            piece = data[start : start + (1 << 20)]
-            if not piece.isascii() or decoder.getstate()[0]:
-                decoder.decode(piece)
+        for start in range(0, len(data), _PIECE):
+            piece = view[start : start + _PIECE]
+            if piece.max() > 127 or decoder.getstate()[0]:
+                decoder.decode(piece.tobytes())
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
         return False

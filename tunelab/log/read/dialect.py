@@ -150,8 +150,9 @@ def _is_data(cells: list[str]) -> bool:
 
 def is_value(cell: str) -> bool:
     """True for a number, a grouped number, a clock time or a date, or a number with its unit."""
-    patterns = (_NUMBER, _GROUPED, _STAMP, _MEASURED)
-    return any(pattern.fullmatch(cell) for pattern in patterns)
+    return bool(
+        _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell) or _STAMP.fullmatch(cell) or _MEASURED.fullmatch(cell)
+    )
 
 
 def _is_words(cells: list[str]) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 from tunelab.log.read.raw import SetAside, merge_rows
 
 _CHUNK = 1 << 22
+_PIECE = 1 << 18  # stays in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -43,8 +44,8 @@ def count_clean_rows(data: bytes, offset: int, delimiter: str, width: int) -> in
         return None
     view = np.frombuffer(data, dtype=np.uint8)
     rows = delimiters = control = 0
-    for start in range(offset, len(view), _CHUNK):
-        chunk = view[start : start + _CHUNK]
+    for start in range(offset, len(view), _PIECE):
+        chunk = view[start : start + _PIECE]
         rows += np.count_nonzero(chunk == 10)
         delimiters += np.count_nonzero(chunk == ord(delimiter))
         control += np.count_nonzero(chunk < 32)
