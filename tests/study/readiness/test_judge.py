@@ -1,0 +1,205 @@
+"""Gates with evidence that is there, missing, stale, and against each other; which change empties which gate."""
+
+from dataclasses import replace
+
+import pytest
+from ready_drives import EVERY, REACH, car, drive, finding, revision
+
+from tunelab.study.readiness import GATES, Breach, judge_readiness
+
+NAMES = {gate.name for gate in GATES}
+
+
+def judged(drives, revisions=None, current="r01", **limits):
+    revisions = revisions or {"r01": revision()}
+    return judge_readiness(drives, car(**limits), revisions, current)
+
+
+def status_of(readiness):
+    return {state.gate.name: state.status for state in readiness.gates}
+
+
+def test_with_every_finding_met_it_may_run_and_says_that_this_is_no_certificate():
+    found = judged([drive(3)])
+    assert found.verdict == "may run"
+    assert found.bounds == ()
+    assert set(status_of(found).values()) == {"met"}
+    assert "no certificate" in found.caution
+    assert "brakes" in found.caution
+
+
+def test_without_a_drive_nothing_is_met():
+    found = judged([])
+    assert set(status_of(found).values()) == {"not_shown"}
+    assert found.verdict == "not shown"
+
+
+REQUIRED = [g.name for g in GATES if not g.lacking]
+BOUNDED = [g.name for g in GATES if g.stop_bounds]
+IDS = {g.name: g.ids[0] for g in GATES}
+
+
+@pytest.mark.parametrize("gate", sorted(NAMES))
+@pytest.mark.parametrize("missing", ["no finding", "finding not shown"])
+def test_missing_evidence_is_never_met(gate, missing):
+    name = IDS[gate]
+    one = (
+        drive(3, ids=[i for i in EVERY if i != name])
+        if missing == "no finding"
+        else drive(3, status={name: "not_shown"})
+    )
+    found = judged([one])
+    assert status_of(found)[gate] == "not_shown"
+    assert found.verdict == ("not shown" if gate in REQUIRED else "may run within bounds")
+    assert [n for n, s in status_of(found).items() if s != "met"] == [gate]
+
+
+@pytest.mark.parametrize("gate", sorted(NAMES))
+def test_a_stop_stops_but_where_it_only_sets_a_bound(gate):
+    found = judged([drive(3, status={IDS[gate]: "stop"})])
+    assert status_of(found)[gate] == "stop"
+    assert found.verdict == ("may run within bounds" if gate in BOUNDED else "may not run")
+    assert bool(found.bounds) == (gate in BOUNDED)
+
+
+@pytest.mark.parametrize("gate", sorted(NAMES))
+def test_a_doubt_lets_it_run_and_is_named(gate):
+    found = judged([drive(3, status={IDS[gate]: "watch"})])
+    assert found.verdict == "may run"
+    (doubt,) = found.look_after
+    assert IDS[gate] in doubt
+
+
+def test_a_finding_that_is_welcome_but_not_needed_counts_when_it_is_bad():
+    assert judged([drive(3, status={"full_throttle.fuel_mode": "stop"})]).verdict == "may not run"
+    assert judged([drive(3, status={"full_throttle.fuel_mode": "not_shown"})]).verdict == "may run"
+
+
+@pytest.mark.parametrize(("name", "gate"), [("oil_pressure_min_kpa", "oil_pressure"),
+                                            ("fuel_pressure_drop_max_kpa", "fuel_pressure")])  # fmt: skip
+def test_a_limit_that_is_not_stated_shows_nothing(name, gate):
+    found = judged([drive(3)], **{name: None})
+    assert status_of(found)[gate] == "not_shown"
+    assert f"limits.{name}" in next(s.because for s in found.gates if s.gate.name == gate)
+    assert found.verdict == "may run within bounds"
+
+
+# Which gates a change empties. The drive reached readings 0.6-4.2 V, idle 0.6-1.6 V, full throttle 3.0-4.2 V; the
+# curve's breakpoints are 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5 V.
+FUEL = {"steady", "full_throttle", "knock", "duty", "idle", "return"}
+FULL = {"full_throttle", "knock", "duty"}
+HARD = {"temperatures", "oil_pressure", "fuel_pressure", "battery", "launch"}
+CHANGES = [
+    ("nothing", {}, set()),
+    ("high flow only", {"curve": {7: 1.05}}, {"steady", *FULL, "headroom"}),
+    ("low flow only", {"curve": {1: 1.05}}, {"steady", "idle", "return"}),
+    ("beyond what was driven", {"curve": {8: 1.0004}}, set()),
+    ("the end of the curve", {"curve": {8: 1.02}}, {"steady", *FULL, "headroom"}),
+    ("between idle and full", {"curve": {4: 1.03}}, {"steady"}),
+    ("less than a log shows", {"curve": {4: 1.0005}}, set()),
+    ("dead time", {"dead_time": 0.05}, FUEL),
+    ("less dead time than an ECU stores", {"dead_time": 0.001}, set()),
+    ("injector flow", {"flow_g_min": 320}, FUEL),
+    ("stoichiometric ratio", {"stoich_afr": 14.0}, FUEL),
+    ("rev limit raised", {"rev_limit_rpm": 6900}, {*FULL, "headroom", *HARD}),
+    ("rev limit lowered", {"rev_limit_rpm": 6500}, set()),
+]
+
+
+@pytest.mark.parametrize(("what", "change", "emptied"), CHANGES, ids=[row[0] for row in CHANGES])
+def test_a_later_revision_empties_the_gates_that_its_change_touches_and_only_those(what, change, emptied):
+    revisions = {"r01": revision(), "r02": revision("r02", day=4, based_on="r01", **change)}
+    found = judged([drive(3)], revisions, "r02")
+    gone = {name for name, status in status_of(found).items() if status == "not_shown"} - {"fresh"}
+    assert gone == emptied
+    for state in found.gates:
+        if state.gate.name in emptied:
+            assert state.emptied
+            assert "r02 changed it" in state.because
+    assert status_of(found)["fresh"] == "not_shown"  # nothing was driven with r02
+
+
+def test_going_back_to_the_old_content_brings_its_evidence_back():
+    revisions = {"r01": revision(), "r02": revision("r02", day=4, dead_time=0.05),
+                 "r03": revision("r03", day=5, based_on="r02")}  # fmt: skip
+    found = judged([drive(3), drive(6, "r03", ids=["steady.lambda_error"])], revisions, "r03")
+    assert found.verdict == "may run"
+    assert status_of(found)["fresh"] == "watch"  # most of it was shown with r01
+    assert any("Shown with r01" in state.because for state in found.gates)
+
+
+def test_a_change_touches_everything_where_the_reach_is_not_known():
+    revisions = {"r01": revision(), "r02": revision("r02", day=4, curve={4: 1.03})}
+    found = judged(
+        [drive(3, reach=replace(REACH, readings=None, idle_readings=None, full_readings=None))], revisions, "r02"
+    )
+    assert {n for n, s in status_of(found).items() if s == "not_shown"} >= FUEL
+
+
+def test_a_drive_of_a_revision_that_is_gone_does_not_count():
+    assert judged([drive(3, "r00")]).verdict == "not shown"
+
+
+def test_another_wiring_empties_the_link_and_nothing_else():
+    other = drive(5, ids=[name for name in EVERY if not name.startswith("link.")], wiring="loom B")
+    found = judged([drive(3), other])
+    assert {n for n, s in status_of(found).items() if s != "met"} == {"link"}
+    assert "another wiring" in next(s for s in found.gates if s.gate.name == "link").emptied[0].because
+
+
+@pytest.mark.parametrize(("gate", "name", "status"), [("knock", "full_throttle.knock_retard", "stop"),
+                                                     ("full_throttle", "full_throttle.lambda", "stop"),
+                                                     ("battery", "full_throttle.battery", "watch")])  # fmt: skip
+def test_an_earlier_stop_is_not_forgotten_with_the_same_revision(gate, name, status):
+    found = judged([drive(3, status={name: "stop"}), drive(5)])
+    assert status_of(found)[gate] == status
+
+
+def test_a_stop_of_a_revision_that_was_changed_is_over():
+    revisions = {"r01": revision(), "r02": revision("r02", day=4, curve={7: 1.05})}
+    found = judged([drive(3, status={"full_throttle.lambda": "stop"}), drive(5, "r02")], revisions, "r02")
+    assert found.verdict == "may run"
+
+
+def test_the_newest_drive_decides_and_is_named():
+    found = judged([drive(3), drive(5, status={"steady.lambda_error": "stop"})])
+    state = next(s for s in found.gates if s.gate.name == "steady")
+    assert (state.status, state.record) == ("stop", "2026-05-05")
+
+
+def test_a_limit_passed_only_above_a_speed_bounds_the_speed():
+    title = finding("full_throttle.injector_duty").title
+    one = drive(
+        3, status={"full_throttle.injector_duty": "stop"}, breaches=(Breach(title, 6250.0), Breach(title, 6400.0))
+    )
+    found = judged([one])
+    assert found.verdict == "may run within bounds"
+    assert any(bound.startswith("Rev limit 6000 rpm") for bound in found.bounds)
+    low = judged([replace(one, breaches=(Breach(title, 3500.0),))])
+    assert low.verdict == "may not run"
+
+
+def test_a_lean_mixture_is_never_bounded_by_speed():
+    one = drive(3, status={"full_throttle.lambda": "stop"}, breaches=(Breach("full_throttle.lambda", 6250.0),))
+    assert judged([one]).verdict == "may not run"
+
+
+def test_full_throttle_is_bounded_by_what_was_driven():
+    found = judged([drive(3, reach=replace(REACH, full_top_rpm=5960.0))])
+    assert found.verdict == "may run within bounds"
+    assert found.bounds[0].startswith("Rev limit 5950 rpm at full throttle")
+
+
+def test_a_failed_analysis_leaves_a_doubt():
+    assert status_of(judged([drive(3, failed=True)]))["fresh"] == "watch"
+
+
+def test_the_table_has_one_row_per_gate():
+    table = judged([drive(3)]).table()
+    assert len(table) == len(GATES) + 1
+    assert set(table["status"]) == {"met"}
+
+
+def test_an_unknown_revision_is_an_error():
+    with pytest.raises(KeyError, match="r07"):
+        judged([], current="r07")

@@ -1,0 +1,91 @@
+"""The gates as a table: what each asks for, which changes empty it, and what holds while it is not met.
+
+Which gate binds what is common practice of the trade, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+FUELLING = frozenset({"curve", "dead_time", "injector_flow", "stoich"})
+HARDWARE = frozenset({"rev_limit"})
+
+
+@dataclass(frozen=True)
+class Gate:
+    """One question that has to be answered before the car runs."""
+
+    name: str
+    title: str
+    ids: tuple[str, ...]  # findings that must be shown, each
+    also: tuple[str, ...] = ()  # findings that count where they are shown
+    touched_by: frozenset[str] = frozenset()  # parts of a revision whose change empties it, and "wiring"
+    region: Literal["all", "idle", "full"] = "all"  # readings of the meter in which a change of the curve matters
+    limits: tuple[str, ...] = ()  # keys of [limits] without which nothing can be shown
+    steps: tuple[str, ...] = ()  # what to drive to answer it
+    lacking: str = ""  # what holds while it is not met; empty: without it the car may not run
+    lasting: bool = False  # a stop stands until a change of the revision touches the gate
+    stop_bounds: bool = False  # a stop, too, only sets the bound of `lacking`
+    by_speed: bool = False  # a stop that comes only above an engine speed leaves the car free to run below it
+
+
+GATES: tuple[Gate, ...] = (
+    Gate("steady", "Fuelling at steady speed", ("steady.lambda_error",), touched_by=FUELLING, steps=("steady",)),
+    Gate(
+        "full_throttle", "Fuelling at full throttle", ("full_throttle.lambda",),
+        also=("full_throttle.lambda_error", "full_throttle.fuel_mode"), touched_by=FUELLING | HARDWARE, region="full",
+        steps=("full-throttle",), lasting=True,
+    ),
+    Gate(
+        "knock", "Knock", ("full_throttle.knock_retard",), touched_by=FUELLING | HARDWARE, region="full",
+        steps=("full-throttle",), lasting=True,
+    ),
+    Gate(
+        "duty", "Injector duty", ("full_throttle.injector_duty",), touched_by=FUELLING | HARDWARE, region="full",
+        steps=("full-throttle",), by_speed=True,
+    ),
+    Gate(
+        "headroom", "Meter headroom", ("full_throttle.meter_headroom",), touched_by=HARDWARE | {"curve", "curve_top"},
+        region="full", steps=("full-throttle",), by_speed=True,
+    ),
+    Gate(
+        "temperatures", "Temperatures", ("full_throttle.coolant", "full_throttle.intake_air"),
+        also=("full_throttle.coolant_rise", "full_throttle.intake_air_rise"), touched_by=HARDWARE,
+        steps=("full-throttle",),
+    ),
+    Gate(
+        "oil_pressure", "Oil pressure", ("full_throttle.oil_pressure",), touched_by=HARDWARE,
+        limits=("oil_pressure_min_kpa",), steps=("full-throttle",),
+        lacking="No log shows the oil pressure under load: the driver watches a gauge or a lamp, and lifts at once.",
+    ),
+    Gate(
+        "fuel_pressure", "Fuel pressure", ("full_throttle.fuel_pressure_drop",), touched_by=HARDWARE,
+        limits=("fuel_pressure_drop_max_kpa",), steps=("full-throttle",),
+        lacking="No log shows the fuel pressure under load: watch lambda, and lift at once when it goes lean.",
+    ),
+    Gate("battery", "Battery", ("full_throttle.battery",), touched_by=HARDWARE, steps=("full-throttle",)),
+    Gate(
+        "idle", "Idle", ("idle.speed_error", "idle.hunting"), also=("idle.lambda_error", "idle.actuator_margin"),
+        touched_by=FUELLING, region="idle", steps=("road",),
+        lacking="The idle is not settled: keep the engine alive by foot in the paddock and at the start line.",
+        stop_bounds=True,
+    ),
+    Gate(
+        "return", "Return to idle", ("return.undershoot", "return.settling"), also=("fuel_cut.stumble",),
+        touched_by=FUELLING, region="idle", steps=("road",),
+        lacking="The return to idle is not settled: declutch early and catch it by foot, never in a braking zone.",
+        stop_bounds=True,
+    ),
+    Gate(
+        "link", "Data link good enough to go on working", ("link.drop_outs",), touched_by=frozenset({"wiring"}),
+        steps=("link", "road", "steady"),
+        lacking="The data link is not shown to hold: change no fuelling at the event, no log would show what it did.",
+        stop_bounds=True,
+    ),
+    Gate(
+        "launch", "Launch hold", ("launch.held_speed", "launch.zero_speed"), also=("launch.repeat",),
+        touched_by=HARDWARE, steps=("launch",), lacking="No launches from a held engine speed.",
+        stop_bounds=True,
+    ),
+)  # fmt: skip

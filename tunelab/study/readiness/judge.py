@@ -1,0 +1,288 @@
+"""Every gate judged over all drives that still count for the revision in the car, and what follows for the car."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import pandas as pd
+
+from tunelab.study.finding import Finding, Status
+from tunelab.study.readiness.drive import Drive
+from tunelab.study.readiness.gate import GATES, Gate
+from tunelab.study.revision_change import curve_difference, dead_time_difference, differences
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+Verdict = Literal["may run", "may run within bounds", "may not run", "not shown"]
+WORST = {"met": 0, "watch": 1, "not_shown": 2, "stop": 3}
+NO_CERTIFICATE = (
+    "This says what the logs show against the owner's limits, and nothing else. It is evidence, no certificate: "
+    "brakes, tyres, leaks, bolts and whatever no sensor saw are not in it, nor a day that is unlike the days driven. "
+    "Driver, owner and the event's scrutineers decide."
+)
+BELOW_BREACH_RPM = 200.0  # kept free below the lowest engine speed at which a limit was passed
+LEAST_USEFUL_SHARE = 0.6  # of the rev limit; a bound below it is no way to run
+NEARLY_LIMIT_RPM = 150.0  # full throttle driven to within this of the limit counts as driven to the limit
+
+
+@dataclass(frozen=True)
+class Emptied:
+    """A drive that answered a gate and does not any more."""
+
+    record: str
+    because: str
+
+
+@dataclass(frozen=True)
+class GateState:
+    """How one gate stands."""
+
+    gate: Gate
+    status: Status
+    because: str
+    finding: Finding | None  # the one that decides
+    record: str  # where it comes from; empty where nothing was shown
+    emptied: tuple[Emptied, ...] = ()
+    carried: bool = False  # shown with an earlier revision and not touched since
+
+
+@dataclass(frozen=True)
+class Readiness:
+    """Whether the logs show that the car may run with one revision in it."""
+
+    revision: str
+    verdict: Verdict
+    because: str
+    bounds: tuple[str, ...]  # what holds while it runs
+    look_after: tuple[str, ...]  # met only just, or in doubt
+    gates: tuple[GateState, ...]
+    caution: str = NO_CERTIFICATE
+
+    def table(self) -> pd.DataFrame:
+        """One row per gate: gate, status, value, unit, limit, record, because."""
+        rows = [
+            {
+                "gate": state.gate.title,
+                "status": state.status,
+                "value": state.finding.value if state.finding else None,
+                "unit": state.finding.unit if state.finding else "",
+                "limit": state.finding.limit if state.finding else None,
+                "record": state.record,
+                "because": state.because,
+            }
+            for state in self.gates
+        ]
+        return pd.DataFrame(rows)
+
+    def left(self) -> tuple[GateState, ...]:
+        """Gates that are neither met nor in doubt only."""
+        return tuple(state for state in self.gates if state.status in ("stop", "not_shown"))
+
+    def summary(self) -> pd.DataFrame:
+        """One row per status with the number of gates."""
+        counts = [(status, sum(state.status == status for state in self.gates)) for status in WORST]
+        return pd.DataFrame(counts, columns=["status", "gates"])
+
+
+FRESH = Gate("fresh", "Driven since the last change", (), steps=("steady",))
+
+
+def judge_readiness(
+    drives: Sequence[Drive],
+    car: Car,
+    revisions: Mapping[str, Revision],
+    revision: str,
+    *,
+    gates: tuple[Gate, ...] = GATES,
+) -> Readiness:
+    """Judge every gate for the revision that is in the car now.
+
+    Parameters
+    ----------
+    drives : sequence of Drive
+        Recorded drives, of any revision; the order does not matter.
+    car : Car
+        The owner's limits.
+    revisions : mapping
+        All revisions by name.
+    revision : str
+        The one in the car.
+    gates : tuple of Gate
+        Which gates to judge.
+
+    Raises
+    ------
+    KeyError
+        No such revision.
+    """
+    if revision not in revisions:
+        raise KeyError(f"no revision {revision!r}; there are: {', '.join(sorted(revisions)) or 'none'}.")
+    ordered = sorted(drives, key=lambda drive: (drive.date, drive.record))
+    states = [_judge(gate, ordered, car, revisions, revision) for gate in gates]
+    states.append(_freshness(ordered, revision, states))
+    return _conclude(tuple(states), ordered, car, revisions[revision])
+
+
+def _judge(gate: Gate, drives: list[Drive], car: Car, revisions: Mapping[str, Revision], revision: str) -> GateState:
+    missing = [key for key in gate.limits if getattr(car.limits, key, None) is None]
+    if missing:
+        because = f"car.toml states no limit to hold it against: limits.{missing[0]}."
+        return GateState(gate, "not_shown", because, None, "")
+    valid, emptied = [], []
+    for drive in drives:
+        if not any(_shown(drive, name) for name in (*gate.ids, *gate.also)):
+            continue
+        why = why_emptied(gate, drive, revisions, revision, drives[-1].wiring)
+        if why:
+            emptied.append(Emptied(drive.record, why))
+        else:
+            valid.append(drive)
+    absent = [name for name in gate.ids if not any(_shown(drive, name) for drive in valid)]
+    found = [_newest(gate, valid, name) for name in (*gate.ids, *gate.also) if name not in absent]
+    worst = max((item for item in found if item), key=lambda item: WORST[item[0]], default=None)
+    if absent and (worst is None or worst[0] != "stop"):
+        return GateState(gate, "not_shown", _why_absent(gate, drives, absent, emptied), None, "", tuple(emptied))
+    status, finding, drive, note = worst
+    carried = drive.revision != revision
+    because = (
+        finding.because + note + (f" Shown with {drive.revision}; nothing changed that touches it." if carried else "")
+    )
+    return GateState(gate, status, because, finding, drive.record, tuple(emptied), carried)
+
+
+def _shown(drive: Drive, name: str) -> bool:
+    finding = drive.finding(name)
+    return finding is not None and finding.status != "not_shown"
+
+
+def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding, Drive, str] | None:
+    """Give what the newest drive says of a finding; an earlier stop is not forgotten."""
+    said = [(drive, drive.finding(name)) for drive in valid if _shown(drive, name)]
+    if not said:
+        return None
+    drive, finding = said[-1]
+    stops = [(d, f) for d, f in said[:-1] if f.status == "stop"]
+    if not stops or finding.status == "stop":
+        return finding.status, finding, drive, ""
+    earlier, stopped = stops[-1]
+    if gate.lasting:
+        note = f" {drive.record} did not show it again, but nothing in the revision was changed since: it stands."
+        return "stop", stopped, earlier, note
+    return (
+        "watch",
+        finding,
+        drive,
+        f" {earlier.record} came to a stop here; with the same revision, so look what changed.",
+    )
+
+
+def why_emptied(gate: Gate, drive: Drive, revisions: Mapping[str, Revision], revision: str, wiring: str) -> str:
+    """Say why a drive does not count for a gate any more; empty where it does.
+
+    What counts is what the two revisions hold, where the drive went: a curve changed only at high flow leaves the idle
+    as it was shown.
+    """
+    if "wiring" in gate.touched_by and drive.wiring != wiring:
+        return f"another wiring was in the car: {drive.wiring or 'not named'}"
+    before, after = revisions.get(drive.revision), revisions[revision]
+    if before is None:
+        return f"its revision {drive.revision} is not in the workspace"
+    if drive.revision == revision:
+        return ""
+    found = [
+        d for d in differences(before, after) if d.part in gate.touched_by and d.part not in ("curve", "dead_time")
+    ]
+    found = [d for d in found if d.part != "rev_limit" or d.change > 0]
+    if "curve" in gate.touched_by:
+        found.append(curve_difference(before, after, drive.reach.readings_of(gate.region)))
+    if "dead_time" in gate.touched_by:
+        found.append(dead_time_difference(before, after, drive.reach.battery_v))
+    sentences = [difference.sentence for difference in found if difference is not None]
+    return f"{revision} changed it: {'; '.join(sentences)}" if sentences else ""
+
+
+def _why_absent(gate: Gate, drives: list[Drive], absent: list[str], emptied: list[Emptied]) -> str:
+    steps = " or ".join(gate.steps)
+    if emptied:
+        return f"{emptied[-1].record} showed it, but {emptied[-1].because}. Drive the step {steps} again."
+    said = [drive.finding(name) for name in absent for drive in reversed(drives) if drive.finding(name)]
+    if said:
+        return f"{said[0].title}: {said[0].because}"
+    return f"No record shows it. Drive the step {steps} and record it."
+
+
+def _freshness(drives: list[Drive], revision: str, states: list[GateState]) -> GateState:
+    own = [drive for drive in drives if drive.revision == revision]
+    if not own:
+        because = f"Nothing was driven and recorded with {revision} yet."
+        return GateState(FRESH, "not_shown", because, None, "")
+    failed = [drive.record for drive in own if drive.failed]
+    carried = [state.gate.title.lower() for state in states if state.carried]
+    if failed or carried:
+        parts = [f"an analysis of {', '.join(failed)} failed"] if failed else []
+        parts += [f"shown with an earlier revision, and not touched since: {', '.join(carried)}"] if carried else []
+        return GateState(FRESH, "watch", f"{'; '.join(parts)}.", None, own[-1].record)
+    return GateState(FRESH, "met", f"All of it was shown with {revision}.", None, own[-1].record)
+
+
+def _conclude(states: tuple[GateState, ...], drives: list[Drive], car: Car, revision: Revision) -> Readiness:
+    limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
+    bounds, stops, missing = [], [], []
+    for state in states:
+        if state.status == "stop":
+            bound = _bound_of_stop(state, drives, limit)
+            (bounds if bound else stops).append(bound or f"{state.gate.title}: {state.because}")
+        elif state.status == "not_shown":
+            (bounds if state.gate.lacking else missing).append(
+                state.gate.lacking or f"{state.gate.title}: {state.because}"
+            )
+    if not stops and not missing:
+        bounds += _speed_driven(states, drives, limit)
+    doubts = tuple(f"{state.gate.title}: {state.because}" for state in states if state.status == "watch")
+    verdict, because = _verdict(stops, missing, bounds)
+    return Readiness(revision.name, verdict, because, tuple(dict.fromkeys(bounds)), doubts, states)
+
+
+def _verdict(stops: list[str], missing: list[str], bounds: list[str]) -> tuple[Verdict, str]:
+    if stops:
+        return "may not run", " ".join(stops)
+    if missing:
+        return "not shown", f"{len(missing)} gates have no evidence that counts. " + " ".join(missing)
+    if bounds:
+        return "may run within bounds", "Every gate that the car cannot do without is met; the rest sets bounds."
+    return "may run", "Every gate is met."
+
+
+def _bound_of_stop(state: GateState, drives: list[Drive], limit_rpm: float) -> str:
+    """Bound within which the car may run in spite of a stop; empty where there is none."""
+    if state.gate.stop_bounds:
+        return state.gate.lacking
+    if not state.gate.by_speed or state.finding is None:
+        return ""
+    speeds = [
+        b.engine_speed_rpm
+        for d in drives
+        for b in d.breaches
+        if d.record == state.record and b.check == state.finding.title
+    ]
+    if not speeds:
+        return ""
+    most = 100 * math.floor((min(speeds) - BELOW_BREACH_RPM) / 100)
+    if most < LEAST_USEFUL_SHARE * limit_rpm:
+        return ""
+    return f"Rev limit {most:.0f} rpm: {state.gate.title.lower()} passed its limit from {min(speeds):.0f} rpm on."
+
+
+def _speed_driven(states: tuple[GateState, ...], drives: list[Drive], limit_rpm: float) -> list[str]:
+    """Bound full throttle to the engine speed that was driven."""
+    records = {state.record for state in states if state.gate.region == "full"}
+    tops = [d.reach.full_top_rpm for d in drives if d.record in records and d.reach.full_top_rpm is not None]
+    if not tops or max(tops) >= limit_rpm - NEARLY_LIMIT_RPM:
+        return []
+    most = 50 * math.floor(max(tops) / 50)
+    return [
+        f"Rev limit {most:.0f} rpm at full throttle: nothing above was driven, and the limit is {limit_rpm:.0f} rpm."
+    ]

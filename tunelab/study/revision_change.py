@@ -1,0 +1,101 @@
+"""What differs between two revisions, and where: the parts, the readings, the voltages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tunelab.workspace.revision import Revision
+
+SAME = 1e-3  # share by which a flow or a ratio may differ and still be the same: finer than any log shows
+SAME_MS = 0.002  # likewise for a dead time: below the step in which an ECU stores one
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One part that differs. `change` is the largest one, signed, in `unit`."""
+
+    part: str  # curve, curve_top, dead_time, injector_flow, stoich or rev_limit
+    change: float
+    unit: str
+    where: Range | None  # readings or battery voltages between which it differs
+    sentence: str
+
+
+def differences(before: Revision, after: Revision) -> tuple[Difference, ...]:
+    """Every part in which a revision differs from another, over the whole of both."""
+    found = [
+        curve_difference(before, after, None),
+        _top(before, after),
+        dead_time_difference(before, after, None),
+        _ratio("injector_flow", "injector flow", before.injectors.flow_g_min, after.injectors.flow_g_min),
+        _ratio("stoich", "stoichiometric ratio", before.fuelling.stoich_afr, after.fuelling.stoich_afr),
+        _rev_limit(before, after),
+    ]
+    return tuple(difference for difference in found if difference is not None)
+
+
+def curve_difference(before: Revision, after: Revision, within: Range | None) -> Difference | None:
+    """How far the meter curves differ between two readings; None where they do not.
+
+    Parameters
+    ----------
+    within : pair of float or None
+        Lowest and highest reading that matter, in the meter's own unit; None: all.
+    """
+    reading = _grid(before.meter_curve.reading, after.meter_curve.reading, within)
+    one = np.interp(reading, before.meter_curve.reading, before.meter_curve.flow_kg_h)
+    other = np.interp(reading, after.meter_curve.reading, after.meter_curve.flow_kg_h)
+    least = 1e-3 * max(one.max(), other.max())
+    ratio = np.log(np.maximum(other, least) / np.maximum(one, least))
+    differs = np.abs(ratio) > SAME
+    if not differs.any():
+        return None
+    worst = float(100 * np.expm1(ratio[np.argmax(np.abs(ratio))]))
+    where = (float(reading[differs].min()), float(reading[differs].max()))
+    text = f"the meter curve differs by up to {worst:+.1f} % at readings from {where[0]:.4g} to {where[1]:.4g}"
+    return Difference("curve", worst, "%", where, text)
+
+
+def dead_time_difference(before: Revision, after: Revision, within: Range | None) -> Difference | None:
+    """How far the dead times differ between two battery voltages; None where they do not."""
+    volts = _grid(np.asarray(before.dead_time.battery_v), np.asarray(after.dead_time.battery_v), within)
+    one = np.interp(volts, before.dead_time.battery_v, before.dead_time.dead_time_ms)
+    other = np.interp(volts, after.dead_time.battery_v, after.dead_time.dead_time_ms)
+    change = other - one
+    differs = np.abs(change) > SAME_MS
+    if not differs.any():
+        return None
+    worst = float(change[np.argmax(np.abs(change))])
+    where = (float(volts[differs].min()), float(volts[differs].max()))
+    text = f"the dead time differs by up to {worst:+.3f} ms from {where[0]:.3g} to {where[1]:.3g} V"
+    return Difference("dead_time", worst, "ms", where, text)
+
+
+def _grid(one: np.ndarray, other: np.ndarray, within: Range | None) -> np.ndarray:
+    """Breakpoints of both within a range, its ends, and points between."""
+    points = np.union1d(one, other)
+    low, high = (float(points[0]), float(points[-1])) if within is None else within
+    inside = points[(points > low) & (points < high)]
+    return np.unique(np.concatenate([inside, np.linspace(low, high, 101)]))
+
+
+def _top(before: Revision, after: Revision) -> Difference | None:
+    one, other = before.meter_curve.flow_kg_h[-1], after.meter_curve.flow_kg_h[-1]
+    return _ratio("curve_top", "top of the meter curve", one, other)
+
+
+def _ratio(part: str, name: str, one: float, other: float) -> Difference | None:
+    change = 100 * (other / one - 1) if one else float("inf")
+    if abs(change) <= 100 * SAME:
+        return None
+    return Difference(part, change, "%", None, f"the {name} differs by {change:+.1f} % ({one:g} to {other:g})")
+
+
+def _rev_limit(before: Revision, after: Revision) -> Difference | None:
+    one, other = before.fuelling.rev_limit_rpm, after.fuelling.rev_limit_rpm
+    if one == other:
+        return None
+    return Difference("rev_limit", other - one, "rpm", None, f"the rev limit goes from {one:.0f} to {other:.0f} rpm")
