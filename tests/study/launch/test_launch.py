@@ -110,10 +110,11 @@ def test_without_the_ground_slip_is_not_shown(two_drivers):
     assert next(f for f in found.findings(CAR) if f.id == "launch.slip").status == "not_shown"
 
 
-def test_an_ordinary_take_off_is_no_launch():
+def test_an_ordinary_take_off_is_no_launch(two_drivers):
     log = driven(idle(5.0), cruise(2, 30.0, 4.0), stop(3.0)).log
     spans, because = find_launches(log, CAR)
     assert spans == ()
     assert "no start from rest" in because
-    findings = study_launches(log, CAR, driver="", distance_m=20.0).findings(CAR)
+    others = [(run.log, name) for name, run in two_drivers.items()]
+    findings = study_launches(log, CAR, driver="", distance_m=20.0, others=others).findings(CAR)
     assert {f.status for f in findings} == {"not_shown"}

@@ -120,7 +120,7 @@ def study_launches(
         launch.number for launch in own if is_late(launch, LET_GO_S if allowed is None else allowed, row_step_s(log))
     ]
     used = sum(launch.samples for launch in own)
-    effects, contrasts = _compare([*own, *more])
+    effects, contrasts = _compare([*own, *more] if own else [])
     return LaunchStudy(
         shown=bool(own),
         because=because,
