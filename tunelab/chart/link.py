@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import CELL_INK, MAIN, NEW, OLD, QUIET, READING_WIDTH, SEQUENCE, THIRD, axis, panel
 from tunelab.chart.reduce import reduce_trace
 from tunelab.study.link import LinkAccount, LinkStudy, NoiseTable, OrderNoise
@@ -50,6 +51,8 @@ def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
     A state without drop-outs has no mark, only the rates that still fit it. Number and minutes stand at each row.
     """
     table = by_state[by_state["seconds"] > 0].reset_index(drop=True)
+    if table.empty:
+        return draw_absent("Drop-outs per hour by state of the engine", "no logged time.")
     rows = np.arange(len(table))[::-1]
     table = table.assign(row=rows, end=rows, minutes=table["seconds"] / 60)
     least = 0.3 * min(1.0, float(table.loc[table["lower_per_h"] > 0, "lower_per_h"].min(skipna=True) or 1.0))
@@ -107,6 +110,8 @@ def _stairs(seconds: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> pd.Dat
 def draw_noise(noise: NoiseTable) -> hv.Overlay:
     """Noise of each channel in each state over its quietest state, as a number and a tone."""
     table = noise.table[noise.table["noise"] > 0].copy()
+    if table.empty:
+        return draw_absent("Noise, times that of the quietest state", "no analog channel with calm seconds.")
     least = table.groupby("channel")["noise"].transform("min")
     table = table.assign(times=table["noise"] / least)
     channels = list(dict.fromkeys(table["channel"]))[::-1]
@@ -134,6 +139,9 @@ def draw_noise(noise: NoiseTable) -> hv.Overlay:
 def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
     """How unlikely by chance each channel's noise in step with the engine is; left of the line it counts as shown."""
     tested = [item for item in orders if item.was_tested]
+    if not tested:
+        because = next((item.because for item in orders), "no engine speed, or no analog channel, in the log")
+        return draw_absent("Noise in step with the engine", f"{because}.")
     channels = list(dict.fromkeys(item.channel for item in tested))[::-1]
     line = np.log10((1 - study.confidence) / max(1, len(tested)))
     marks: list[hv.Element] = [hv.VLine(line).opts(color=NEW, line_dash="dashed", line_width=1.5)]
