@@ -24,14 +24,9 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
         style = {"color": MAIN, "line_width": 2} if row.pull_fits else {"color": OLD, "line_dash": "dashed"}
         ends = [(0.0, 0.0), (found.limit_rpm, row.road_speed_km_h)]
         lines.append(hv.Curve(ends, RPM, SPEED).opts(**style))
-        lines.append(
-            hv.Text(
-                found.limit_rpm,
-                row.road_speed_km_h,
-                f"gear {row.gear}: {row.road_speed_km_h:.0f} km/h ",
-                halign="right",
-            )
-        )
+        label = f"gear {row.gear}: {row.road_speed_km_h:.0f} km/h"
+        text = hv.Text(0.99 * found.limit_rpm, row.road_speed_km_h + 4, label, halign="right", valign="bottom")
+        lines.append(text.opts(color=OLD, text_font_size="9pt"))
     stated = hv.HLine(found.pull_speed_max_km_h).opts(color=NEW, line_dash="dotted", line_width=2)
     owners = hv.HLine(car.limits.top_speed_km_h).opts(color=NEW, line_width=2)
     options = panel("Road speed in each gear", 360, xlabel=axis(RPM), ylabel=axis(SPEED))

@@ -239,11 +239,11 @@ def _gear_finding(car: Car, found: Feasibility) -> Finding:
     title, limit = "Highest gear for a pull to the limit", found.pull_speed_max_km_h
     if found.gears.empty:
         text = "car.toml states no gearing or no tyres, so no road speed follows."
-        return Finding("feasibility.pull_gear", title, None, "1", None, None, None, 0, 0, "not_shown", limit, text)
+        return Finding("feasibility.pull_gear", title, None, "1", None, None, None, 0, 0, "not_shown", None, text)
     lowest = found.gears["road_speed_km_h"].iloc[0]
     if not found.pull_gear:
         text = f"even first gear ends at {lowest:.0f} km/h at {found.limit_rpm:.0f} rpm, above {limit:g} km/h."
-        return Finding("feasibility.pull_gear", title, 0, "1", None, None, None, 0, 0, "stop", limit, text)
+        return Finding("feasibility.pull_gear", title, 0, "1", None, None, None, 0, 0, "stop", None, text)
     ends = float(found.gears["road_speed_km_h"].iloc[found.pull_gear - 1])
     text = f"gear {found.pull_gear} ends at {ends:.0f} km/h at {found.limit_rpm:.0f} rpm, under {limit:g} km/h."
-    return Finding("feasibility.pull_gear", title, found.pull_gear, "1", None, None, None, 0, 0, "met", limit, text)
+    return Finding("feasibility.pull_gear", title, found.pull_gear, "1", None, None, None, 0, 0, "met", None, text)
