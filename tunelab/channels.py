@@ -54,61 +54,61 @@ LONGEST_NAME = 200  # characters; a longer heading is damage, not a name
 FUEL_MODES = {0: "unknown", 1: "open_loop", 2: "closed_loop", 3: "fuel_cut", 4: "full_load"}
 
 
-def _rows() -> list[Channel]:
-    c = Channel
-    return [
-        c("engine_speed_rpm", "rpm", "engine speed", "crankshaft speed", 0, 16384),
-        c("meter_v", "V", "meter voltage", "air meter signal as a voltage", 0, 5.5),
-        c("meter_hz", "Hz", "meter frequency", "air meter signal as a frequency", 0, 20000),
-        c("meter_counts", "1", "meter counts", "air meter signal as converter counts", 0, 65535),
-        c("air_flow_kg_h", "kg h-1", "air flow", "air mass flow that the ECU computed", 0, 3000),
-        c("throttle_pct", "percent", "throttle", "throttle plate position, 100 is wide open", -5, 105),
-        c("pedal_pct", "percent", "pedal", "accelerator pedal position", -5, 105),
-        c("manifold_kpa", "kPa", "manifold pressure", "absolute pressure in the intake manifold", 5, 400),
-        c("barometer_kpa", "kPa", "barometer", "absolute atmospheric pressure", 50, 110),
-        c(
-            "pulse_width_ms",
-            "ms",
-            "pulse width",
-            "time an injector is energised per injection, dead time included",
-            0,
-            60,
-        ),
-        c("injector_duty_pct", "percent", "injector duty", "share of time an injector is energised", 0, 110),
-        c("lambda_measured", "1", "lambda", "lambda from the wide-band sensor, bank 1", 0.4, 10),
-        c("lambda_measured_2", "1", "lambda 2", "lambda from the second wide-band sensor", 0.4, 10),
-        c("lambda_commanded", "1", "commanded lambda", "lambda that the ECU aims for", 0.4, 3),
-        c("lambda_at_fuelling", "1", "lambda at fuelling", "lambda of the charge fuelled at this time", 0.4, 10),
-        c("lambda_at_fuelling_2", "1", "lambda 2 at fuelling", "the same from the second wide-band sensor", 0.4, 10),
-        c("trim_short_pct", "percent", "short-term trim", "short-term fuel trim, bank 1; positive adds fuel", -60, 60),
-        c("trim_long_pct", "percent", "long-term trim", "long-term fuel trim, bank 1; positive adds fuel", -60, 60),
-        c("trim_short_2_pct", "percent", "short-term trim 2", "short-term fuel trim, bank 2", -60, 60),
-        c("trim_long_2_pct", "percent", "long-term trim 2", "long-term fuel trim, bank 2", -60, 60),
-        c("enrichment_pct", "percent", "acceleration enrichment", "transient fuel added by the ECU", -100, 400),
-        c("battery_v", "V", "battery", "supply voltage at the ECU", 0, 20),
-        c("coolant_c", "degree_Celsius", "coolant", "coolant temperature", -45, 150),
-        c("intake_air_c", "degree_Celsius", "intake air", "intake air temperature", -45, 120),
-        c("ambient_c", "degree_Celsius", "ambient air", "outside air temperature", -45, 60),
-        c("oil_c", "degree_Celsius", "oil temperature", "engine oil temperature", -45, 180),
-        c("exhaust_c", "degree_Celsius", "exhaust gas", "exhaust gas temperature", -45, 1200),
-        c("spark_deg", "degree", "spark advance", "spark timing before top centre", -64, 70),
-        c("knock_retard_deg", "degree", "knock retard", "spark taken out by the knock control, positive", 0, 40),
-        c("road_speed_km_h", "km h-1", "road speed", "road speed from the wheels or gearbox", 0, 400),
-        c("gps_speed_km_h", "km h-1", "GPS speed", "road speed from satellite positioning", 0, 400),
-        c("fuel_pressure_kpa", "kPa", "fuel pressure", "fuel rail pressure above atmosphere", 0, 1500),
-        c("oil_pressure_kpa", "kPa", "oil pressure", "engine oil pressure above atmosphere", 0, 1500),
-        c("idle_actuator_pct", "percent", "idle actuator", "idle air actuator opening", -5, 105),
-        c("idle_target_rpm", "rpm", "idle target", "idle speed that the ECU aims for", 0, 5000),
-        c("fuel_mode", "1", "fuel mode", "fuelling mode of the ECU", 0, 4),
-        c("gear", "1", "gear", "gear engaged, 0 is neutral", -1, 10),
-        c("clutch_pressed", "1", "clutch", "1 while the clutch pedal is pressed", 0, 1),
-        c("brake_pressed", "1", "brake", "1 while the brake pedal is pressed", 0, 1),
-        c("launch_active", "1", "launch hold", "1 while the launch hold limits engine speed", 0, 1),
-        c("acceleration_m_s2", "m s-2", "acceleration", "longitudinal acceleration, forward positive", -30, 30),
-        c("latitude_deg", "degree_north", "latitude", "position", -90, 90, (), "latitude"),
-        c("longitude_deg", "degree_east", "longitude", "position", -180, 180, (), "longitude"),
-        c("altitude_m", "m", "altitude", "height above sea level", -500, 6000, (), "altitude"),
-    ]
+_ROWS = (
+    Channel("engine_speed_rpm", "rpm", "engine speed", "crankshaft speed", 0, 16384),
+    Channel("meter_v", "V", "meter voltage", "air meter signal as a voltage", 0, 5.5),
+    Channel("meter_hz", "Hz", "meter frequency", "air meter signal as a frequency", 0, 20000),
+    Channel("meter_counts", "1", "meter counts", "air meter signal as converter counts", 0, 65535),
+    Channel("air_flow_kg_h", "kg h-1", "air flow", "air mass flow that the ECU computed", 0, 3000),
+    Channel("throttle_pct", "percent", "throttle", "throttle plate position, 100 is wide open", -5, 105),
+    Channel("pedal_pct", "percent", "pedal", "accelerator pedal position", -5, 105),
+    Channel("manifold_kpa", "kPa", "manifold pressure", "absolute pressure in the intake manifold", 5, 400),
+    Channel("barometer_kpa", "kPa", "barometer", "absolute atmospheric pressure", 50, 110),
+    Channel(
+        "pulse_width_ms",
+        "ms",
+        "pulse width",
+        "time an injector is energised per injection, dead time included",
+        0,
+        60,
+    ),
+    Channel("injector_duty_pct", "percent", "injector duty", "share of time an injector is energised", 0, 110),
+    Channel("lambda_measured", "1", "lambda", "lambda from the wide-band sensor, bank 1", 0.4, 10),
+    Channel("lambda_measured_2", "1", "lambda 2", "lambda from the second wide-band sensor", 0.4, 10),
+    Channel("lambda_commanded", "1", "commanded lambda", "lambda that the ECU aims for", 0.4, 3),
+    Channel("lambda_at_fuelling", "1", "lambda at fuelling", "lambda of the charge fuelled at this time", 0.4, 10),
+    Channel("lambda_at_fuelling_2", "1", "lambda 2 at fuelling", "the same from the second wide-band sensor", 0.4, 10),
+    Channel(
+        "trim_short_pct", "percent", "short-term trim", "short-term fuel trim, bank 1; positive adds fuel", -60, 60
+    ),
+    Channel("trim_long_pct", "percent", "long-term trim", "long-term fuel trim, bank 1; positive adds fuel", -60, 60),
+    Channel("trim_short_2_pct", "percent", "short-term trim 2", "short-term fuel trim, bank 2", -60, 60),
+    Channel("trim_long_2_pct", "percent", "long-term trim 2", "long-term fuel trim, bank 2", -60, 60),
+    Channel("enrichment_pct", "percent", "acceleration enrichment", "transient fuel added by the ECU", -100, 400),
+    Channel("battery_v", "V", "battery", "supply voltage at the ECU", 0, 20),
+    Channel("coolant_c", "degree_Celsius", "coolant", "coolant temperature", -45, 150),
+    Channel("intake_air_c", "degree_Celsius", "intake air", "intake air temperature", -45, 120),
+    Channel("ambient_c", "degree_Celsius", "ambient air", "outside air temperature", -45, 60),
+    Channel("oil_c", "degree_Celsius", "oil temperature", "engine oil temperature", -45, 180),
+    Channel("exhaust_c", "degree_Celsius", "exhaust gas", "exhaust gas temperature", -45, 1200),
+    Channel("spark_deg", "degree", "spark advance", "spark timing before top centre", -64, 70),
+    Channel("knock_retard_deg", "degree", "knock retard", "spark taken out by the knock control, positive", 0, 40),
+    Channel("road_speed_km_h", "km h-1", "road speed", "road speed from the wheels or gearbox", 0, 400),
+    Channel("gps_speed_km_h", "km h-1", "GPS speed", "road speed from satellite positioning", 0, 400),
+    Channel("fuel_pressure_kpa", "kPa", "fuel pressure", "fuel rail pressure above atmosphere", 0, 1500),
+    Channel("oil_pressure_kpa", "kPa", "oil pressure", "engine oil pressure above atmosphere", 0, 1500),
+    Channel("idle_actuator_pct", "percent", "idle actuator", "idle air actuator opening", -5, 105),
+    Channel("idle_target_rpm", "rpm", "idle target", "idle speed that the ECU aims for", 0, 5000),
+    Channel("fuel_mode", "1", "fuel mode", "fuelling mode of the ECU", 0, 4),
+    Channel("gear", "1", "gear", "gear engaged, 0 is neutral", -1, 10),
+    Channel("clutch_pressed", "1", "clutch", "1 while the clutch pedal is pressed", 0, 1),
+    Channel("brake_pressed", "1", "brake", "1 while the brake pedal is pressed", 0, 1),
+    Channel("launch_active", "1", "launch hold", "1 while the launch hold limits engine speed", 0, 1),
+    Channel("acceleration_m_s2", "m s-2", "acceleration", "longitudinal acceleration, forward positive", -30, 30),
+    Channel("latitude_deg", "degree_north", "latitude", "position", -90, 90, (), "latitude"),
+    Channel("longitude_deg", "degree_east", "longitude", "position", -180, 180, (), "longitude"),
+    Channel("altitude_m", "m", "altitude", "height above sea level", -500, 6000, (), "altitude"),
+)
 
 
 def name_key(name: str) -> str:
@@ -148,7 +148,7 @@ def _with_aliases(known: Channel) -> Channel:
     return replace(known, aliases=tuple(filter(None, ALIASES.get(known.name, "").split(", "))))
 
 
-CHANNELS: dict[str, Channel] = {known.name: _with_aliases(known) for known in _rows()}
+CHANNELS: dict[str, Channel] = {known.name: _with_aliases(known) for known in _ROWS}
 
 
 def channel(name: str) -> Channel:
