@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import xarray as xr
 
@@ -171,21 +173,60 @@ def flag_transient(log: xr.Dataset, car: Car, *, revision: Revision | None = Non
     sample is used only if it was calm when fuel was metered and when lambda was measured.
     """
     time = log["time"].to_numpy()
-    edges = each_of(lambda step: _edge(time, step), range(-CALM_STEPS // 2, CALM_STEPS // 2 + 1))
-    moving = each_of(lambda level: _is_moving(level, edges), _levels(log, car, revision))
-    return _mask(log, np.logical_or.reduce([np.zeros(time.size, dtype=bool), *moving]))
+    samples = _usual_samples(time)
+    levels = [_sum_up(level, allowed, samples) for level, allowed in _levels(log, car, revision)]
+    parts = [slice(first, first + _ROWS) for first in range(0, time.size, _ROWS)]
+    moving = each_of(lambda part: _is_moving(time, levels, part), parts)
+    return _mask(log, np.concatenate([np.zeros(0, dtype=bool), *moving]))
 
 
-def _edge(time: np.ndarray, step: int) -> np.ndarray:
-    """First row of a step of the window around each sample, shape (n,); of the one beyond the last its end."""
-    if step == 0:
-        return np.arange(time.size)
-    return np.searchsorted(time, time + CALM_STEP_S * step, side="right" if step == CALM_STEPS // 2 else "left")
+_CORRECTIONS = 4  # by one row; where the steps are more uneven than that, each edge is looked up
+_ROWS = 8192  # are worked on at a time: what they take stays in the processor's cache
 
 
-def _is_moving(level: tuple[np.ndarray, float], edges: list[np.ndarray]) -> np.ndarray:
-    values, allowed = level
-    return _spread(values, edges) > np.hypot(allowed, 3.0 * _noise_of_mean(values, edges))
+@dataclass(frozen=True)
+class _Level:
+    """What must be calm, summed up, so that the mean of any stretch takes two look-ups."""
+
+    total: np.ndarray  # shape (n + 1,), of the readings before each row
+    count: np.ndarray | None  # shape (n + 1,), of the readings before each row; None: as many as rows
+    limit: float  # most that means within the window may lie apart
+
+
+def _sum_up(level: np.ndarray, allowed: float, samples: float) -> _Level:
+    known = np.isfinite(level)
+    limit = float(np.hypot(allowed, 3.0 * _noise_of_mean(level[known] if not known.all() else level, samples)))
+    total = np.zeros(level.size + 1)
+    if known.all():
+        np.cumsum(level, out=total[1:])
+        return _Level(total, None, limit)
+    np.cumsum(np.where(known, level, 0.0), out=total[1:])
+    return _Level(total, np.append(0, np.cumsum(known)), limit)
+
+
+def _is_moving(time: np.ndarray, levels: list[_Level], part: slice) -> np.ndarray:
+    """Whether any level moves in the window around each sample of a part of the log, shape (part,)."""
+    moving = np.zeros(time[part].size, dtype=bool)
+    edges = [_edge(time, part, step) for step in range(-CALM_STEPS // 2, CALM_STEPS // 2 + 1)]
+    for level in levels:
+        moving |= _spread(level, edges) > level.limit
+    return moving
+
+
+def _edge(time: np.ndarray, part: slice, step: int) -> np.ndarray:
+    """First row of a step of the window around each sample, shape (part,); of the one beyond the last its end."""
+    wanted = time[part] + CALM_STEP_S * step
+    side = "right" if step == CALM_STEPS // 2 else "left"
+    first, last = np.searchsorted(time, wanted[[0, -1]], side=side)
+    near = np.append(np.append(-np.inf, time[first:last]), np.inf)  # an edge lies between near[edge] and near[edge + 1]
+    edge = np.clip(np.arange(wanted.size), 0, last - first)  # as it would be with even steps
+    below = np.less if side == "left" else np.less_equal
+    for _ in range(_CORRECTIONS):
+        wrong = below(near[edge + 1], wanted).view(np.int8) - (~below(near[edge], wanted)).view(np.int8)
+        if not wrong.any():
+            return edge + first
+        edge += wrong
+    return np.searchsorted(time[first:last], wanted, side=side) + first
 
 
 def _levels(log: xr.Dataset, car: Car, revision: Revision | None) -> list[tuple[np.ndarray, float]]:
@@ -219,16 +260,11 @@ def _safe_log(values: np.ndarray) -> np.ndarray:
     return np.log(np.where(values > 0, values, np.nan))
 
 
-def _spread(level: np.ndarray, edges: list[np.ndarray]) -> np.ndarray:
+def _spread(level: _Level, edges: list[np.ndarray]) -> np.ndarray:
     """Highest less lowest mean of the steps of the window around each sample, shape (n,); empty steps are left out."""
-    known = np.isfinite(level)
-    is_whole = bool(known.all())
-    total = np.zeros(level.size + 1)
-    np.cumsum(level if is_whole else np.where(known, level, 0.0), out=total[1:])
-    # Without a missing reading as many samples lie before an edge as its position says.
-    count = None if is_whole else np.append(0, np.cumsum(known))
+    total, count = level.total, level.count
     sums, counts = total[edges[0]], edges[0] if count is None else count[edges[0]]
-    highest, lowest = np.full(level.size, np.nan), np.full(level.size, np.nan)
+    highest, lowest = np.full(sums.size, np.nan), np.full(sums.size, np.nan)
     for last in edges[1:]:
         next_sums, next_counts = total[last], last if count is None else count[last]
         mean, samples = next_sums - sums, next_counts - counts
@@ -240,13 +276,17 @@ def _spread(level: np.ndarray, edges: list[np.ndarray]) -> np.ndarray:
     return np.nan_to_num(highest - lowest, copy=False, nan=0.0)
 
 
-def _noise_of_mean(level: np.ndarray, edges: list[np.ndarray]) -> float:
+def _usual_samples(time: np.ndarray) -> float:
+    """Usual number of samples in one step of the window, at least 1."""
+    some = time[:: max(1, time.size // 20000)]
+    inside = np.searchsorted(time, some + CALM_STEP_S) - np.searchsorted(time, some)
+    return max(1.0, float(np.median(inside))) if some.size else 1.0
+
+
+def _noise_of_mean(level: np.ndarray, samples: float) -> float:
     """Standard deviation of the mean over one step, from second differences of the whole log; immune to drifts."""
-    known = np.isfinite(level)
-    level = level if known.all() else level[known]
     if level.size < 3:
         return 0.0
     every = max(1, (level.size - 2) // 20000)
     bend = np.abs(level[2::every] - 2.0 * level[1:-1:every] + level[:-2:every])
-    samples = max(1.0, float(np.median((edges[1] - edges[0])[::every])))
     return 1.4826 * float(np.median(bend)) / np.sqrt(6.0 * samples)

@@ -36,21 +36,20 @@ class RowCheck:
 def count_clean_rows(data: bytes, offset: int, delimiter: str, width: int) -> int | None:
     """Count the data rows of a text in which nothing is wrong; None where any line needs a closer look.
 
-    Only totals are taken: as many delimiters as whole rows have, no control byte, no quote, a line end at the end. A
-    blank line shows as missing delimiters. A short and a long row that make up for each other are left to the reader,
-    which refuses long ones.
+    Only totals are taken: as many delimiters as whole rows have, no quote, a line end at the end. A blank line shows as
+    missing delimiters; a control byte counts as a line end, and the reader then gives fewer rows than counted. A short
+    and a long row that make up for each other are left to the reader, which refuses long ones.
     """
     if not data.endswith(b"\n") or data.find(b'"', offset) >= 0:
         return None
     view = np.frombuffer(data, dtype=np.uint8)
-    rows = delimiters = control = 0
+    delimiters = control = 0
     for start in range(offset, len(view), _PIECE):
         chunk = view[start : start + _PIECE]
-        rows += np.count_nonzero(chunk == 10)
         delimiters += np.count_nonzero(chunk == ord(delimiter))
         control += np.count_nonzero(chunk < 32)
-    control -= rows + (delimiters if ord(delimiter) < 32 else 0)
-    return rows if control == 0 and delimiters == rows * (width - 1) else None
+    rows = control - (delimiters if ord(delimiter) < 32 else 0)
+    return rows if delimiters == rows * (width - 1) else None
 
 
 def scan_lines(data: bytes, offset: int, delimiter: str) -> Lines:
