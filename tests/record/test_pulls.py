@@ -1,0 +1,119 @@
+"""Power, coast-down, full throttle and feasibility of the demo, and what they say in the summary."""
+
+import datetime
+
+import holoviews as hv
+import pytest
+
+from tunelab import record
+from tunelab.chart.high_flow import draw_high_flow
+from tunelab.record import beside, pulls
+from tunelab.simulate.demo.special import TRUTH
+from tunelab.study.coast_down import fit_coast_down
+from tunelab.study.delay import estimate_delay
+from tunelab.study.feasibility import FullLoad, check_feasibility
+from tunelab.study.full_throttle import check_full_throttle
+from tunelab.study.power import RoadDoubt, check_energy, compare_power
+from tunelab.study.power.one_pull import Drawing
+from tunelab.study.pull import find_pulls
+from tunelab.study.shift import find_shift_points
+from tunelab.workspace.session import Weather
+
+hv.extension("bokeh", logo=False)
+QUESTION = beside.PowerQuestion(RoadDoubt(1.0, 0.3, 1.5, 0.5), Drawing(200, 1), "ISO 1585")
+
+
+@pytest.fixture(scope="module")
+def opened():
+    return record.open_session("data_demo/sessions/2026-05-14-full-throttle")
+
+
+@pytest.fixture(scope="module")
+def evidence(opened):
+    return record.gather_evidence(opened)
+
+
+@pytest.fixture(scope="module")
+def road(opened):
+    return beside.coast_down_beside(opened, "newest")
+
+
+def test_the_newest_coast_down_up_to_the_session_is_taken_and_named(opened, road):
+    assert road.beside.opened.name == "2026-05-12-coast-down"
+    assert "2026-05-12-coast-down" in road.sentence()
+    assert len(beside.inputs_of(road.beside)) == 1
+    none = beside.coast_down_beside(opened, "none")
+    assert none.fit is None
+    assert "the owner's" in none.sentence()
+    with pytest.raises(ValueError, match="2026-05-12-coast-down"):
+        beside.coast_down_beside(opened, "2026-05-12-coastdown")
+
+
+def test_a_later_session_is_not_looked_at(opened):
+    before = {name for name, f in opened.workspace.sessions.items() if f.session.date < datetime.date(2026, 5, 12)}
+    first = record.open_session(f"data_demo/sessions/{min(before)}")
+    found = beside.coast_down_beside(first, "newest")
+    assert found.fit is None
+    assert "no other session with the step coast-down" in found.beside.because
+
+
+def test_the_demos_road_load_is_that_of_its_car(road):
+    low, high = road.fit.drag_area_interval
+    assert low <= TRUTH.vehicle.drag_area_m2 <= high
+    low, high = road.fit.rolling_interval
+    assert low <= TRUTH.vehicle.rolling_coefficient <= high
+    chapter = pulls.coast_down_chapter(road.fit)
+    assert "a_n = " in chapter.change.sentences[0]
+
+
+def test_power_goes_into_the_record(opened, evidence, road):
+    fit = beside.power_of(opened, evidence, road, QUESTION)
+    shift = find_shift_points(fit, opened.car, opened.revision)
+    energy = check_energy(evidence.log, opened.car, opened.revision, fit)
+    earlier = beside.earlier_power(opened, "newest", road, QUESTION)
+    change = compare_power(earlier.fit, fit)
+    chapter = pulls.power_chapter(
+        fit, shift, energy, coast_down=road.beside, earlier=earlier.beside, change=change
+    )  # fmt: skip
+    assert {"power_curve", "power_inputs", "shift_points"} == set(chapter.tables)
+    assert "both ways" in chapter.driven.sentences[0]
+    assert not change.shown
+    assert len({f.id for f in chapter.findings}) == len(chapter.findings)
+    assert "assumption" in pulls.crank_sentence(fit)
+    assert "SAE J1349" in " ".join(pulls.standard_day_sentences(fit))
+
+
+def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evidence):
+    found = find_pulls(evidence.log, opened.car, opened.folder.session)
+    assert [p.gear for p in found.pulls] == [3] * 6
+    lag = estimate_delay(evidence.log, opened.car, opened.revision)
+    full = check_full_throttle(evidence.log, opened.car, opened.revision, found, lag)
+    steady = beside.steady_beside(opened, "newest")
+    high = beside.high_flow_of(opened, evidence, full, steady)
+    chapter = pulls.full_throttle_chapter(full, found, high=high, steady=steady)
+    assert high.shown
+    assert "meter_high_flow" in chapter.tables
+    assert any("never alone" in text for text in chapter.change.sentences)
+    assert draw_high_flow(high) is not None
+    none = beside.high_flow_of(opened, evidence, full, beside.steady_beside(opened, "none"))
+    assert none.findings()[0].status == "not_shown"
+    assert draw_high_flow(none) is not None
+    assert pulls.lift_sentences(full) == ["No limit was passed at which a driver has to lift."]
+
+
+def test_feasibility_goes_into_the_record_without_a_log(opened):
+    weather = Weather(air_c=5.0, pressure_kpa=102.0, humidity_pct=50.0)
+    found = check_feasibility(
+        opened.car, opened.revision, FullLoad(weather, 0.88, 13.5), pull_speed_max_km_h=opened.car.limits.top_speed_km_h
+    )  # fmt: skip
+    chapter = pulls.feasibility_chapter(found)
+    assert "gear 2 or lower" in chapter.drive_next.sentences[0]
+    assert set(chapter.tables) == {"full_load", "gear_speeds"}
+
+
+def test_a_session_without_coasting_has_a_chapter_that_says_so(opened, evidence):
+    fit = fit_coast_down(evidence.log, opened.car, opened.folder.session)
+    chapter = pulls.coast_down_chapter(fit)
+    assert not fit.shown
+    assert all(f.status == "not_shown" for f in chapter.findings)
+    assert chapter.cannot_show.sentences == (fit.because,)
