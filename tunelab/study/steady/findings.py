@@ -20,7 +20,9 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     limit = car.limits.steady_lambda_error_max_pct
     found = [
         _lambda(fit, "steady.lambda_error", "Lambda error at steady speed, as it is", fit.before, limit),
-        _lambda(fit, "steady.lambda_predicted", "Lambda error with all of the change", fit.predicted, limit),
+        _lambda(
+            fit, "steady.lambda_predicted", "Lambda error if the whole correction went in at once", fit.predicted, limit
+        ),
         _meter(fit, car),
         _dead_time(fit, car),
         _slope(fit),
@@ -41,8 +43,9 @@ def _finding(
     limit: float | None,
     because: str,
 ) -> Finding:
-    shown = values is not None and all(np.isfinite(values))
-    value, lower, upper = values if shown else (None, None, None)
+    """One finding; NaN ends of `values` mean a figure that has no interval of its own."""
+    shown = values is not None and np.isfinite(values[0])
+    value, lower, upper = (v if np.isfinite(v) else None for v in values) if shown else (None, None, None)
     return Finding(
         id=key,
         title=title,
@@ -50,7 +53,7 @@ def _finding(
         unit=unit,
         lower=lower,
         upper=upper,
-        confidence=fit.confidence if shown else None,
+        confidence=None if lower is None else fit.confidence,
         samples_used=fit.samples_used,
         samples_flagged=fit.samples_flagged,
         status=status if shown else "not_shown",
@@ -132,7 +135,7 @@ def _repeat(fit: SteadyFit) -> Finding:
     half, values, because, status = fit.split_half, None, "Too few holds to halve.", "not_shown"
     if half is not None:
         status = "met" if half.difference_rms_pct <= 2 * half.expected_rms_pct else "watch"
-        values = (half.difference_rms_pct,) * 3
+        values = (half.difference_rms_pct, np.nan, np.nan)
         because = (
             f"Every other hold, fitted apart: the curves differ by {half.difference_rms_pct:.2f} % (RMS); their own "
             f"intervals lead one to expect {half.expected_rms_pct:.2f} %."
