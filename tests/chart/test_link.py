@@ -33,8 +33,7 @@ def test_every_drop_out_has_its_line(parts):
     lines = next(iter(figure)).get(2)
     assert lines.dimension_values("time").tolist() == [drop.start_s for drop in account.drop_outs]
     assert "1 drop-outs" in figure_item(figure)[1]
-    with pytest.raises(ValueError, match="none of the channels"):
-        draw_drop_outs(log[["throttle_pct", "episode"]], account)
+    assert "Drop-outs over time" in figure_item(draw_drop_outs(log[["throttle_pct", "episode"]], account))[1]
 
 
 def test_a_state_without_drop_outs_has_an_interval_and_no_mark(parts):

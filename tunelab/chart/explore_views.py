@@ -22,6 +22,8 @@ EVENT_COLUMNS = 300  # pixel columns of one event's trace
 def draw_load_map(cells: LoadMap) -> hv.Layout:
     """Mean of a channel in cells of speed and load, as number and tone; below it the spread; counts on hover."""
     table = cells.table()
+    if cells.because:
+        return hv.Layout([draw_absent(f"{channel(cells.channel).label} over speed and load", cells.because)])
     top = _cells(table, "mean", f"{channel(cells.channel).label}: mean", cells)
     below = _cells(table, "spread", f"{channel(cells.channel).label}: standard deviation within a cell", cells)
     return hv.Layout([top, below]).cols(1)

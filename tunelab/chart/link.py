@@ -21,16 +21,10 @@ COLOURS = (OLD, MAIN, THIRD, NEW)
 
 
 def draw_drop_outs(log: xr.Dataset, account: LinkAccount) -> hv.Layout:
-    """Engine speed and supply voltage over time; a line at each drop-out, a quiet one at breaks that are not counted.
-
-    Raises
-    ------
-    ValueError
-        The log has neither channel.
-    """
+    """Engine speed and supply voltage over time; a line at each drop-out, a quiet one at breaks that do not count."""
     names = [name for name in TRACES if name in log]
     if not names:
-        raise ValueError(f"the log has none of the channels {', '.join(TRACES)}.")
+        return hv.Layout([draw_absent("Drop-outs over time", "the log has neither engine speed nor supply voltage.")])
     panels = [_trace_with_breaks(log, name, account).opts(height=190) for name in names]
     panels[0].opts(title=f"{len(account.drop_outs)} drop-outs (lines); dotted: breaks that are not counted")
     panels[-1].opts(xlabel="time [s]")

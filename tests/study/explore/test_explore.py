@@ -101,8 +101,16 @@ def test_load_is_absolute_load_where_airflow_is_logged(log):
     speed = float(flowing["engine_speed_rpm"][middle])
     assert load.values[middle] == pytest.approx(100 * 1.6 / 3.552 * 2500 / speed, rel=1e-3)
     assert engine_load(log, CAR).label.startswith("manifold pressure")
-    with pytest.raises(ValueError, match="no load can be told"):
-        engine_load(log[["engine_speed_rpm", "episode"]], CAR)
+    assert "not logged" in engine_load(log[["engine_speed_rpm", "episode"]], CAR).label
+
+
+def test_an_empty_map_says_why(log):
+    load = engine_load(log, CAR)
+    without_speed = map_channel(log.drop_vars("engine_speed_rpm"), "battery_v", load, speed_step_rpm=500.0, loads=3)
+    assert (without_speed.because, len(without_speed.table())) == ("the log has no engine speed.", 0)
+    holed = log.copy(deep=True)
+    holed["battery_v_flag"].values[:] = MASKS["spike"]
+    assert "no sample of battery_v" in map_channel(holed, "battery_v", load, speed_step_rpm=500.0, loads=3).because
 
 
 def test_a_distribution_counts_every_reading_once(log):

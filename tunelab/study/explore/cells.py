@@ -39,6 +39,7 @@ class LoadMap:
     spread: np.ndarray  # standard deviation; NaN with fewer than two samples
     samples_used: int
     samples_flagged: int
+    because: str = ""  # why it is empty
 
     def table(self) -> pd.DataFrame:
         """One row per cell with samples: its edges, count, mean, spread."""
@@ -59,10 +60,7 @@ class LoadMap:
 def engine_load(log: xr.Dataset, car: Car) -> EngineLoad:
     """Load of the engine: absolute load (SAE J1979) from the logged airflow, else manifold pressure, else throttle.
 
-    Raises
-    ------
-    ValueError
-        The log has none of them.
+    A log with none of them has one load, zero, and a label that says so.
     """
     if {"air_flow_kg_h", "engine_speed_rpm"} <= set(log.data_vars):
         speed = log["engine_speed_rpm"].to_numpy()
@@ -75,7 +73,8 @@ def engine_load(log: xr.Dataset, car: Car) -> EngineLoad:
             values = log[name].to_numpy()
             good = trusted(log, name, allow=DOES_NOT_MATTER).to_numpy() & np.isfinite(values)
             return EngineLoad(values, channel(name).axis_label, good)
-    raise ValueError(f"the log has neither airflow nor any of {', '.join(LOAD_CHANNELS)}, so no load can be told.")
+    size = log.sizes["time"]
+    return EngineLoad(np.zeros(size), "load: not logged", np.ones(size, dtype=bool))
 
 
 def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm: float, loads: int) -> LoadMap:
@@ -94,18 +93,23 @@ def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm:
     loads : int
         Cells over the range of the load, from its 0.1 to its 99.9 % quantile, the ends reaching out to the extremes.
 
+    Returns
+    -------
+    LoadMap
+        Empty, with the reason, where the log has no engine speed or no sample may be used together with it.
+
     Raises
     ------
     KeyError
         The log has no such channel; the message names the nearest.
-    ValueError
-        No sample of it may be used together with speed and load.
     """
+    if "engine_speed_rpm" not in log:
+        return _empty(log, name, load, "the log has no engine speed.")
     good = trusted(log, name, "engine_speed_rpm", allow=DOES_NOT_MATTER).to_numpy() & load.trusted
     values, speed = log[name].to_numpy(), log["engine_speed_rpm"].to_numpy()
     good &= np.isfinite(values) & np.isfinite(speed)
     if not good.any():
-        raise ValueError(f"no sample of {name} may be used together with engine speed and {load.label}.")
+        return _empty(log, name, load, f"no sample of {name} may be used together with engine speed and load.")
     speeds = _speed_edges(speed[good], speed_step_rpm)
     edges = _load_edges(load.values[good], loads)
     column = np.clip(np.searchsorted(speeds, speed[good], side="right") - 1, 0, speeds.size - 2)
@@ -113,6 +117,12 @@ def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm:
     count, mean, spread = _moments(row * (speeds.size - 1) + column, values[good], (edges.size - 1, speeds.size - 1))
     used = int(good.sum())
     return LoadMap(name, speeds, edges, load.label, count, mean, spread, used, int(good.size - used))
+
+
+def _empty(log: xr.Dataset, name: str, load: EngineLoad, because: str) -> LoadMap:
+    edges, cell = np.array([0.0, 1.0]), np.full((1, 1), np.nan)
+    count = np.zeros((1, 1), dtype=int)
+    return LoadMap(name, edges, edges, load.label, count, cell, cell, 0, int(log.sizes["time"]), because)
 
 
 def _speed_edges(speed: np.ndarray, step: float) -> np.ndarray:
