@@ -310,6 +310,14 @@ def test_summary_counts_samples_seconds_and_share():
     assert summary(log, "lambda_measured").set_index("reason").loc["any", "samples"] == 0
 
 
+def test_a_file_that_never_had_a_channel_does_not_make_all_its_samples_suspect():
+    log = with_values(log_of(), "meter_v", slice(700, 1500), np.nan)
+    log["episode"] = ("time", np.repeat([0, 1], [800, 700]).astype(np.int32))
+    flagged = flag_log(log, CAR, SESSION)
+    assert summary(flagged, "meter_v").set_index("reason").loc["missing", "samples"] == 800
+    assert summary(flagged).set_index("reason").loc["missing", "samples"] == 100  # of the file that has the channel
+
+
 def test_cf_attributes_say_what_each_bit_means():
     # CF conventions 1.11, section 3.5 "Flags": flag_masks and flag_meanings, as many of one as of the other.
     log = flag_log(log_of(), CAR, SESSION)

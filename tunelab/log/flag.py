@@ -299,11 +299,21 @@ def sample_seconds(log: xr.Dataset) -> np.ndarray:
 
 
 def sample_reasons(log: xr.Dataset, *channels: str) -> dict[str, np.ndarray]:
-    """For each reason, which samples it hits in any of the channels or as a whole, shape (time,) each."""
+    """For each reason, which samples it hits in any of the channels or as a whole, shape (time,) each.
+
+    With no channels named, a channel is not missing from an episode whose file never had it.
+    """
     bits = _flags(log, "sample_flag").to_numpy().copy()
     for name in channels or channels_of(log):
-        bits |= _flags(log, f"{name}_flag").to_numpy()
+        own = _flags(log, f"{name}_flag").to_numpy()
+        bits |= own if channels else np.where(_was_logged(log, name), own, own & ~MASKS["missing"])
     return {reason: (bits & mask) != 0 for reason, mask in MASKS.items()}
+
+
+def _was_logged(log: xr.Dataset, name: str) -> np.ndarray:
+    """True in the episodes in which the channel has a reading at all, shape (time,)."""
+    episode = log["episode"].to_numpy() if "episode" in log else np.zeros(log.sizes["time"], dtype=int)
+    return (np.bincount(episode, weights=np.isfinite(log[name].to_numpy())) > 0)[episode]
 
 
 def summary(log: xr.Dataset, *channels: str) -> pd.DataFrame:
