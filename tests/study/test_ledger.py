@@ -1,0 +1,98 @@
+"""The history: which proposal a revision came from, by its numbers; and a verdict on each prediction."""
+
+import datetime
+
+import pytest
+from ready_drives import finding, revision
+
+from tunelab.study.ledger import Proposed, keep_ledger
+from tunelab.study.readiness import Drive
+
+DAY = datetime.date(2026, 5, 3)
+UNSAID = finding("steady.proposal_predicted", "not_shown")
+NEXT = {"curve": {3: 1.05, 4: 1.05}, "dead_time": 0.05}
+
+
+def predicted(value=1.0, half=0.2):
+    return finding("steady.proposal_predicted", value=value, lower=value - half, upper=value + half)
+
+
+def proposal(author="", *, said=None, **change):
+    proposed = revision("r02", day=3, based_on="r01", **(change or NEXT))
+    return Proposed("2026-05-03", author, DAY, proposed, said or predicted())
+
+
+def measured(day, name, value, half=0.2):
+    one = finding("steady.lambda_error", value=value, lower=value - half, upper=value + half)
+    return Drive(f"2026-05-{day:02d}", datetime.date(2026, 5, day), name, ("steady",), (one,))
+
+
+def ledger(entered=None, proposals=None, value=1.1):
+    revisions = {"r01": revision(), "r02": revision("r02", day=5, based_on="r01", **(entered or NEXT))}
+    drives = [measured(3, "r01", 8.0), measured(7, "r02", value)]
+    return keep_ledger(revisions, drives, [proposal()] if proposals is None else proposals)
+
+
+def test_a_revision_entered_as_proposed_is_known_by_its_numbers():
+    first, second = ledger().entries
+    assert first.origin == "the first one"
+    assert second.is_as_proposed
+    assert second.origin == "as proposed in 2026-05-03"
+    assert {d.part for d in second.changes} == {"curve", "dead_time"}
+
+
+@pytest.mark.parametrize(("entered", "origin", "same"), [
+    ({"curve": {3: 1.048, 4: 1.05}, "dead_time": 0.05}, "close to what was proposed in 2026-05-03", False),
+    ({"curve": {1: 1.4}}, "by hand", False),
+])  # fmt: skip
+def test_what_was_altered_or_made_by_hand_says_so(entered, origin, same):
+    entry = ledger(entered).entries[1]
+    assert entry.origin.startswith(origin)
+    assert entry.is_as_proposed is same
+
+
+def test_an_answers_own_proposal_is_named_with_its_author():
+    altered = {"curve": {3: 1.03}, "dead_time": 0.02}
+    entry = ledger(altered, [proposal(), proposal("Ansgar", **altered)]).entries[1]
+    assert entry.origin == "as proposed in 2026-05-03, altered by Ansgar"
+
+
+@pytest.mark.parametrize(("value", "outcome"), [
+    (1.1, "held"), (1.25, "held"), (2.0, "worse than predicted"), (0.2, "better than predicted"),
+])  # fmt: skip
+def test_a_prediction_is_held_against_the_next_drive(value, outcome):
+    (verdict,) = ledger(value=value).verdicts
+    assert verdict.outcome == outcome
+    assert verdict.measured_in == "2026-05-07"
+    assert verdict.source == "2026-05-03"
+
+
+def revisions():
+    return {"r01": revision(), "r02": revision("r02", day=5, based_on="r01", **NEXT)}
+
+
+@pytest.mark.parametrize(("made", "because"), [
+    (lambda: keep_ledger(revisions(), [measured(7, "r02", 1.0)], []), "no proposal here"),
+    (lambda: keep_ledger(revisions(), [measured(3, "r01", 8.0)], [proposal()]), "no steady drive was recorded"),
+    (lambda: ledger({"curve": {3: 1.048, 4: 1.05}, "dead_time": 0.05}), "other values went in"),
+    (lambda: ledger(proposals=[proposal("Ansgar")]), "other values went in"),
+    (lambda: ledger(proposals=[proposal(said=UNSAID)]), "no prediction"),
+])  # fmt: skip
+def test_without_evidence_no_verdict(made, because):
+    (verdict,) = made().verdicts
+    assert verdict.outcome == "not shown"
+    assert because in verdict.because
+
+
+def test_convergence_takes_the_last_drive_of_each_revision_and_says_whether_it_is_clear():
+    found = ledger()
+    assert found.convergence["lambda_error_pct"].tolist() == [8.0, 1.1]
+    assert "more than their intervals allow for noise" in found.sentences()[0]
+    assert found.sentences()[1] == "1 of 1 predictions held."
+    assert "not shown" in keep_ledger(revisions(), [], []).sentences()[0]
+
+
+def test_tables_have_one_row_each():
+    found = ledger()
+    assert found.table()["revision"].tolist() == ["r01", "r02"]
+    assert found.verdict_table()["the prediction"].tolist() == ["held"]

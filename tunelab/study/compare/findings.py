@@ -1,0 +1,119 @@
+"""The same finding before and after: whether the two can be told apart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from tunelab.study.compare.holm import holm
+from tunelab.study.finding import Finding
+
+LEVEL = 0.05
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True)
+class FindingDifference:
+    """One finding after less before. NaN where nothing was shown on one side or an interval is missing."""
+
+    id: str
+    title: str
+    unit: str
+    before: float
+    after: float
+    difference: float
+    lower: float  # of the difference, each by itself
+    upper: float
+    p_value: float  # adjusted for all findings compared
+    told_apart: bool
+    because: str
+
+
+def compare_findings(before: Sequence[Finding], after: Sequence[Finding]) -> tuple[FindingDifference, ...]:
+    """Hold findings of the same id against each other.
+
+    Parameters
+    ----------
+    before, after : sequence of Finding
+        Findings of each side; an id may come several times, from several drives.
+
+    Returns
+    -------
+    tuple of FindingDifference
+        One for each id on either side, in order of first mention. The chance of any false alarm among all of them is
+        at most 5 % as far as the findings' own intervals are honest. Where each side has two drives or more, what the
+        drives differ by among themselves counts as well.
+    """
+    ids = list(dict.fromkeys(finding.id for finding in (*before, *after)))
+    raw = [_compare_one([f for f in before if f.id == name], [f for f in after if f.id == name]) for name in ids]
+    adjusted = holm([row.p_value for row in raw])
+    return tuple(_conclude(row, float(p)) for row, p in zip(raw, adjusted, strict=True))
+
+
+def _compare_one(before: list[Finding], after: list[Finding]) -> FindingDifference:
+    any_one = (before + after)[0]
+    sides = [_side(before), _side(after)]
+    nan = float("nan")
+    values = [side[0] if side else nan for side in sides]
+    blank = FindingDifference(any_one.id, any_one.title, any_one.unit, *values, nan, nan, nan, nan, False, "")
+    for side, name, found in zip(sides, ("before", "after"), (before, after), strict=True):
+        if side is None:
+            because = f"not shown {name}: {found[-1].because}" if found else f"no record of it {name}."
+            return _with(blank, because=because)
+    difference = values[1] - values[0]
+    variances = [side[1] for side in sides]
+    if not np.isfinite(variances).all():
+        return _with(blank, difference=difference, because="no interval goes with it, so noise cannot be told.")
+    error = float(np.sqrt(sum(variances)))
+    freedom = _freedom([side for side in sides if side])
+    if error == 0:
+        return _with(blank, difference=difference, because="no spread goes with it, so noise cannot be told.")
+    half = float(stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
+    p = float(2 * stats.t.sf(abs(difference) / error, freedom))
+    return _with(blank, difference=difference, lower=difference - half, upper=difference + half, p_value=p)
+
+
+def _side(found: list[Finding]) -> tuple[float, float, float] | None:
+    """Mean, variance of the mean and degrees of freedom of one side; None where nothing was shown."""
+    shown = [f for f in found if f.status != "not_shown" and f.value is not None]
+    if not shown:
+        return None
+    values = np.array([f.value for f in shown], dtype=float)
+    own = np.array([_variance(f) for f in shown])
+    from_intervals = float(own.sum() / own.size**2)
+    if values.size == 1:
+        return float(values[0]), from_intervals, np.inf
+    between = float(values.var(ddof=1) / values.size)
+    return float(values.mean()), max(between, from_intervals if np.isfinite(from_intervals) else 0), values.size - 1.0
+
+
+def _variance(finding: Finding) -> float:
+    """Variance of an estimate, from the wider half of its interval; NaN without one."""
+    if finding.lower is None or finding.upper is None or not finding.confidence:
+        return float("nan")
+    half = max(finding.upper - finding.value, finding.value - finding.lower)
+    return float((half / stats.norm.ppf((1 + finding.confidence) / 2)) ** 2)
+
+
+def _freedom(sides: list[tuple[float, float, float]]) -> float:
+    """Degrees of freedom of a difference (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110)."""
+    total = sum(variance for _, variance, _ in sides)
+    below = sum(variance**2 / freedom for _, variance, freedom in sides)
+    return float(total**2 / below) if below > 0 else np.inf
+
+
+def _with(row: FindingDifference, **changes: object) -> FindingDifference:
+    return FindingDifference(**{**vars(row), **changes})
+
+
+def _conclude(row: FindingDifference, p: float) -> FindingDifference:
+    if not np.isfinite(p):
+        return row
+    apart = p < LEVEL
+    size = f"{row.difference:+.3g} {row.unit if row.unit != '1' else ''}".strip()
+    because = f"changed by {size} (between {row.lower:+.3g} and {row.upper:+.3g}): "
+    because += "more than noise." if apart else "cannot be told from noise."
+    return _with(row, p_value=p, told_apart=apart, because=because)

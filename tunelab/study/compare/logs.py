@@ -1,0 +1,260 @@
+"""Two sets of logs at the same operating points: differences that noise does not explain.
+
+A visit is a stretch in which engine and meter stay in one cell; its mean counts once. Cells that both sides visited are
+compared pairwise, so that driving other loads makes no difference of its own. Noise is what visits to the same cell
+differ by; where both sides have several drives, what the drives differ by decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy import stats
+
+from tunelab.log.flag import trusted
+from tunelab.study.compare.drift import weigh_drift
+from tunelab.study.compare.holm import holm
+from tunelab.workspace.car import Car
+
+LEVEL = 0.05
+CONFIDENCE = 0.95
+SPEED_CELL_RPM = 400.0
+READING_CELL_SHARE = 0.03  # of the meter's range
+SHORTEST_VISIT_S = 1.2
+SETTLING_S = 0.6  # first part of a visit, whose lambda still shows what was before
+LEAST_FREEDOM = 3
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """Something to compare at each operating point."""
+
+    name: str
+    title: str
+    unit: str
+    channels: tuple[str, ...]
+    value: Callable[[xr.Dataset], np.ndarray]
+
+
+def _lambda_error(log: xr.Dataset) -> np.ndarray:
+    return 100 * np.log(log["lambda_measured"].values / log["lambda_commanded"].values)
+
+
+def _trim(log: xr.Dataset) -> np.ndarray:
+    return log["trim_short_pct"].values + (log["trim_long_pct"].values if "trim_long_pct" in log else 0.0)
+
+
+def _pulse(log: xr.Dataset) -> np.ndarray:
+    return 100 * np.log(np.maximum(log["pulse_width_ms"].values, 1e-3))
+
+
+QUANTITIES = (
+    Quantity("lambda_error", "lambda against commanded", "%", ("lambda_measured", "lambda_commanded"), _lambda_error),
+    Quantity("trim", "fuel trims together", "%", ("trim_short_pct",), _trim),
+    Quantity("pulse_width", "pulse width", "%", ("pulse_width_ms",), _pulse),
+    Quantity("spark", "spark advance", "°", ("spark_deg",), lambda log: log["spark_deg"].values),
+)
+
+
+@dataclass(frozen=True)
+class Visits:
+    """Visits of one side. `table` has: session, speed, reading (numbers of the cell), start_s, seconds, value."""
+
+    quantity: Quantity
+    table: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class LogDifference:
+    """After less before of one quantity, over the cells that both sides visited. NaN where it cannot be told."""
+
+    quantity: Quantity
+    difference: float
+    lower: float
+    upper: float
+    p_value: float
+    told_apart: bool
+    cells: int
+    visits: tuple[int, int]
+    basis: str  # what the noise was taken from
+    because: str
+    by_cell: pd.DataFrame  # engine_speed_rpm, reading, difference, lower, upper, p_value, told_apart, visits
+
+
+def visits_of(logs: Sequence[xr.Dataset], car: Car, quantity: Quantity) -> Visits:
+    """Cut flagged logs into visits.
+
+    Parameters
+    ----------
+    logs : sequence of Dataset
+        Flagged logs of one side; a log without the quantity's channels gives none.
+    """
+    tables = [_visits(log, car, quantity) for log in logs if _has_all(log, car, quantity)]
+    columns = ["session", "speed", "reading", "start_s", "seconds", "value"]
+    return Visits(quantity, pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns))
+
+
+def _has_all(log: xr.Dataset, car: Car, quantity: Quantity) -> bool:
+    return all(name in log for name in (*quantity.channels, "engine_speed_rpm", car.meter.channel))
+
+
+def _visits(log: xr.Dataset, car: Car, quantity: Quantity) -> pd.DataFrame:
+    time = log["time"].values
+    good = trusted(log, *quantity.channels, "engine_speed_rpm", car.meter.channel).values
+    width = READING_CELL_SHARE * (car.meter.rail_high - car.meter.rail_low)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        speed = np.floor(np.nan_to_num(log["engine_speed_rpm"].values) / SPEED_CELL_RPM).astype(int)
+        reading = np.floor(np.nan_to_num(log[car.meter.channel].values) / width).astype(int)
+        value = quantity.value(log)
+    good &= np.isfinite(value)
+    new = np.flatnonzero(np.diff(np.stack([speed, reading, good]), axis=1, prepend=-1).any(axis=0))
+    rows = []
+    for first, last in zip(new, np.append(new[1:], time.size), strict=True):
+        if not good[first] or time[last - 1] - time[first] < SHORTEST_VISIT_S:
+            continue
+        inside = np.arange(first, last)[time[first:last] >= time[first] + SETTLING_S]
+        mean = float(np.mean(value[inside]))
+        stay = float(time[last - 1] - time[first])
+        rows.append((str(log.attrs.get("session", "")), speed[first], reading[first], float(time[first]), stay, mean))
+    return pd.DataFrame(rows, columns=["session", "speed", "reading", "start_s", "seconds", "value"])
+
+
+def compare_visits(before: Sequence[Visits], after: Sequence[Visits], car: Car) -> tuple[LogDifference, ...]:
+    """Compare quantity by quantity; the chance of any false alarm among them is at most 5 %."""
+    raw = [_compare(one, other, car) for one, other in zip(before, after, strict=True)]
+    adjusted = holm([row.p_value for row in raw])
+    return tuple(_conclude(row, float(p)) for row, p in zip(raw, adjusted, strict=True))
+
+
+def _compare(before: Visits, after: Visits, car: Car) -> LogDifference:
+    quantity, nan = before.quantity, float("nan")
+    both = pd.concat([before.table.assign(side=0), after.table.assign(side=1)], ignore_index=True)
+    shared = both.groupby(["speed", "reading"])["side"].transform("nunique") == 2 if len(both) else []
+    table = both[shared].reset_index(drop=True) if len(both) else both
+    sides = table["side"] if len(table) else pd.Series(dtype=int)
+    counts = (int((sides == 0).sum()), int((sides == 1).sum()))
+    empty = pd.DataFrame(
+        columns=["engine_speed_rpm", "reading", "difference", "lower", "upper", "p_value", "told_apart"]
+    )
+    blank = LogDifference(quantity, nan, nan, nan, nan, False, 0, counts, "", "", empty)
+    if table.empty:
+        return _with(blank, because="no operating point was visited by both, calm and trusted.")
+    cells = _cells(table)
+    blank = _with(blank, cells=len(cells))
+    variance, freedom, inflation = _noise(table)
+    if freedom < LEAST_FREEDOM:
+        return _with(blank, because="too few visits to the same operating point to know the noise.")
+    by_cell = _by_cell(cells, variance, freedom, inflation, car)
+    sessions = table.groupby("side")["session"].nunique()
+    if sessions.min() >= 2:
+        return _by_session(_with(blank, by_cell=by_cell), table)
+    weighed = weigh_drift(*_columns(table))
+    if weighed is None:
+        return _with(blank, because="too few visits to the same operating point to know the noise.", by_cell=by_cell)
+    basis = "visits within one drive of a side, drift within it allowed for; what days differ by is not in it"
+    result = _result(blank, weighed.value, weighed.standard_error, weighed.freedom)
+    return _with(result, basis=basis, by_cell=by_cell)
+
+
+def _columns(table: pd.DataFrame) -> tuple[np.ndarray, ...]:
+    """Value, cell, side, drive and start of each visit."""
+    cell = table.groupby(["speed", "reading"]).ngroup().to_numpy()
+    drive = table.groupby(["side", "session"]).ngroup().to_numpy()
+    return table["value"].to_numpy(float), cell, table["side"].to_numpy(), drive, table["start_s"].to_numpy(float)
+
+
+def _cells(table: pd.DataFrame) -> pd.DataFrame:
+    """One row per cell: visits and mean of each side, difference."""
+    grouped = table.groupby(["speed", "reading", "side"])["value"].agg(["mean", "size"]).unstack("side")
+    cells = pd.DataFrame({"n0": grouped[("size", 0)], "n1": grouped[("size", 1)]})
+    cells["difference"] = grouped[("mean", 1)] - grouped[("mean", 0)]
+    return cells.reset_index()
+
+
+def _noise(table: pd.DataFrame) -> tuple[float, float, float]:
+    """Variance of a visit about its cell's mean, its degrees of freedom, and a factor for visits that are alike.
+
+    Visits that follow one another share what drifts slowly: a correlation of neighbours r makes a mean's variance
+    (1 + r) / (1 - r) as large.
+    """
+    keys = ["speed", "reading", "side"]
+    left = table["value"] - table.groupby(keys)["value"].transform("mean")
+    many = table.groupby(keys)["value"].transform("size") > 1
+    freedom = float(many.sum() - table[many].groupby(keys).ngroups)
+    if freedom < 1:
+        return float("nan"), freedom, 1.0
+    variance = float((left[many] ** 2).sum() / freedom)
+    ordered = table.assign(left=left)[many].sort_values(["side", "session", "start_s"])
+    pairs = [part["left"].to_numpy() for _, part in ordered.groupby(["side", "session"]) if len(part) > 2]
+    above = sum(float(v[1:] @ v[:-1]) for v in pairs)
+    below = sum(float(v @ v) for v in pairs)
+    likeness = min(max(above / below if below > 0 else 0.0, 0.0), 0.9)
+    return variance, freedom, (1 + likeness) / (1 - likeness)
+
+
+def _by_session(blank: LogDifference, table: pd.DataFrame) -> LogDifference:
+    """Compare drives: each drive's offset from the cells, then Welch's comparison of the two groups of offsets."""
+    offsets = _offsets(table)
+    groups = [offsets[side] for side in (0, 1)]
+    means, variances = [g.mean() for g in groups], [g.var(ddof=1) / g.size for g in groups]
+    total = sum(variances)
+    if total <= 0:
+        return _with(blank, because="the drives do not differ at all among themselves; are they copies?")
+    freedom = float(total**2 / sum(v**2 / (g.size - 1) for v, g in zip(variances, groups, strict=True)))
+    result = _result(blank, float(means[1] - means[0]), float(np.sqrt(total)), freedom)
+    return _with(result, basis=f"{groups[0].size} and {groups[1].size} drives, each counted once")
+
+
+def _offsets(table: pd.DataFrame) -> dict[int, np.ndarray]:
+    """Offset of each drive once the cells' own values are taken out, by least squares; by side."""
+    drives = table[["side", "session"]].drop_duplicates().reset_index(drop=True)
+    drive = table.merge(drives.reset_index(), on=["side", "session"])["index"].to_numpy()
+    cell = table.groupby(["speed", "reading"]).ngroup().to_numpy()
+    design = np.zeros((len(table), cell.max() + 1 + len(drives)))
+    design[np.arange(len(table)), cell] = 1.0
+    design[np.arange(len(table)), cell.max() + 1 + drive] = 1.0
+    solution = np.linalg.lstsq(design, table["value"].to_numpy(), rcond=None)[0][cell.max() + 1 :]
+    return {side: solution[(drives["side"] == side).to_numpy()] for side in (0, 1)}
+
+
+def _result(blank: LogDifference, difference: float, error: float, freedom: float) -> LogDifference:
+    half = float(stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
+    p = float(2 * stats.t.sf(abs(difference) / error, freedom)) if error > 0 else float("nan")
+    return _with(blank, difference=difference, lower=difference - half, upper=difference + half, p_value=p)
+
+
+def _by_cell(cells: pd.DataFrame, variance: float, freedom: float, inflation: float, car: Car) -> pd.DataFrame:
+    error = np.sqrt(inflation * variance * (1 / cells["n0"] + 1 / cells["n1"]))
+    half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error
+    p = holm(2 * stats.t.sf(np.abs(cells["difference"]) / error, freedom))
+    width = READING_CELL_SHARE * (car.meter.rail_high - car.meter.rail_low)
+    return pd.DataFrame({
+        "engine_speed_rpm": (cells["speed"] + 0.5) * SPEED_CELL_RPM,
+        "reading": (cells["reading"] + 0.5) * width,
+        "difference": cells["difference"],
+        "lower": cells["difference"] - half,
+        "upper": cells["difference"] + half,
+        "p_value": p,
+        "told_apart": p < LEVEL,
+        "visits": cells["n0"] + cells["n1"],
+    })  # fmt: skip
+
+
+def _with(row: LogDifference, **changes: object) -> LogDifference:
+    return LogDifference(**{**vars(row), **changes})
+
+
+def _conclude(row: LogDifference, p: float) -> LogDifference:
+    if not np.isfinite(p):
+        return row
+    apart = p < LEVEL
+    unit = row.quantity.unit
+    because = f"{row.quantity.title} {row.difference:+.2f} {unit} (between {row.lower:+.2f} and {row.upper:+.2f}) at "
+    because += f"{row.cells} operating points: {'more than noise' if apart else 'cannot be told from noise'}."
+    where = int(row.by_cell["told_apart"].sum())
+    because += f" At {where} of them it is clear by itself." if where else ""
+    return _with(row, p_value=p, told_apart=apart, because=because)
