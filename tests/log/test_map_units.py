@@ -134,3 +134,9 @@ def test_inspection_without_a_car_leaves_the_air_flow_open(tmp_path):
     path = write_log(tmp_path / "log.csv", {"RPM": SPEED, "maf": noisy(22, 0.5)})
     shown = inspect_file(path, None, ChannelMap())
     assert {view.column.heading: view.sure for view in shown.columns}["maf"] == "open"
+
+
+def test_a_narrow_band_sensors_voltage_is_no_lambda(mapped):
+    log = mapped({"O2 sensor": waves(0.08, 0.9), "RPM": waves(800, 3000)})
+    assert "lambda_measured" not in log
+    assert "own voltage" in _why(log, "O2 sensor")

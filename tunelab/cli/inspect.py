@@ -64,7 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
             failed = True
             continue
         inspections.append(inspection)
-        print("\n".join(_show(inspection)))
+        print("\n".join(show(inspection)))
         print()
     if arguments.write and inspections:
         _write(Path(arguments.write), inspections)
@@ -121,7 +121,8 @@ def _screen_width(character: str) -> int:
     return 2 if unicodedata.east_asian_width(character) in "WF" else 1
 
 
-def _show(inspection: Inspection) -> Iterator[str]:
+def show(inspection: Inspection) -> Iterator[str]:
+    """Lines that show one file, safe for a terminal."""
     yield plain(inspection.raw.path.name)
     yield from (f"  {line}" for line in _show_file(inspection))
     yield ""

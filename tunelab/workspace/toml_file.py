@@ -68,9 +68,12 @@ def read_toml(path: Path, model: type[Model], name: str) -> Reading[Model]:
     if isinstance(text, Problem):
         return Reading(name, None, (text,))
     try:
-        content = tomllib.loads(text)
-        return _validate(model, Reading(name, None, (), key_lines(text), content))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        parsed = Reading(name, None, (), key_lines(text), tomllib.loads(text))
+    except (ValueError, RecursionError) as error:  # wrong syntax, thousands of digits in a number, or deep nesting
+        return Reading(name, None, (_syntax_problem(name, text, error),))
+    try:
+        return _validate(model, parsed)
+    except RecursionError as error:
         return Reading(name, None, (_syntax_problem(name, text, error),))
 
 

@@ -117,6 +117,9 @@ def _match_guessed(
     if kind and lone:
         both = (*_named_form(channels[0], kind), *forms)
         return Match(column, heading, both, "open", f"named {kind}, but its numbers read like {forms[0]}", rule)
+    if forms + nearly and all(form.kind == "sensor" for form in forms + nearly):
+        why = f"numbers of {_show(spread)} look like the sensor's own voltage; state its unit to have it read"
+        return Match(column, heading, (), "none", why, rule)
     if len(forms) == 1 and not nearly:
         only = len(channels) == 1 and CHANNELS[channels[0]].unit in ("1", "degree", "degree_north", "degree_east")
         why = "its only unit" if only else f"no unit stated; only {forms[0]} fits numbers of {_show(spread)}"

@@ -10,6 +10,7 @@ import numpy as np
 UNKNOWN_GAP_S = 1.0  # laid between two episodes whose distance the file does not tell
 BREAK_S = 2.0  # least length of a hole that starts a new episode
 BREAK_STEPS = 20.0  # and it is at least so many usual steps long
+_FARTHEST_S = 1e11  # some 3000 years: a stamp beyond is no time, and too coarse to tell rows apart
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
 _COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
 
@@ -48,7 +49,7 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     a stamp are spread evenly up to the next one, and a note says so.
     """
     reasons: dict[str, np.ndarray] = {}
-    keep = np.isfinite(seconds)
+    keep = np.abs(seconds) < _FARTHEST_S
     reasons["no readable time"] = np.flatnonzero(~keep)
     rows = np.flatnonzero(keep)
     stray = _find_stray(seconds[rows])

@@ -1,0 +1,70 @@
+"""Coverage-guided fuzzing by hand: python tests/fuzz/fuzz_found.py log -max_total_time=60
+
+Needs atheris (PyPI). The first argument is log, car, revision, session, channels or flags; the rest goes to libFuzzer.
+A case that breaks a promise is written as crash-*; give it a name and put it into tests/data/found.
+"""
+
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import atheris
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+with atheris.instrument_imports(include=["tunelab"]):
+    from found_case import TOML_FILES, check_flags, check_log, check_toml, log_of_bytes
+
+SLOWEST_S, MOST_MEMORY = 5.0, 20
+BASE_KB = 64 * 1024  # what a reader takes whatever the size of the file
+
+
+def main() -> None:
+    """Fuzz one target."""
+    target = sys.argv.pop(1)
+    folder = Path(tempfile.mkdtemp())
+
+    def run(content: bytes) -> None:
+        began, before = time.monotonic(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        if target == "log":
+            check_log(content, folder)
+        elif target == "flags":
+            check_flags(log_of_bytes(content))
+        elif target in TOML_FILES:
+            check_toml(target, content, folder)
+        else:
+            raise SystemExit(f"unknown target {target}")
+        assert time.monotonic() - began < SLOWEST_S * max(len(content) / 1e6, 1.0), "too slow"
+        grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+        assert grown < BASE_KB + MOST_MEMORY * len(content) / 1024, f"{grown} kB more for {len(content)} bytes"
+
+    seeds = folder / "seeds"
+    seeds.mkdir()
+    for name, content in _seeds(target):
+        (seeds / name).write_bytes(content)
+    atheris.Setup([sys.argv[0], str(seeds), *sys.argv[1:]], run)
+    atheris.Fuzz()
+
+
+def _seeds(target: str):
+    if target in TOML_FILES:
+        yield "plain", TOML_FILES[target][1].encode()
+        return
+    if target == "flags":
+        yield "ramp", bytes(range(256)) * 4
+        return
+    rows = [(f"{i / 25:.2f}", f"{900 + i}", f"{1 + i % 7 / 10:.1f}", "88") for i in range(12)]
+    for number, (mark, point) in enumerate(((",", "."), (";", ","), ("\t", "."))):
+        lines = [
+            mark.join(("Time (s)", "RPM", "AFR", "Coolant (°C)")),
+            *(mark.join(r).replace(".", point) for r in rows),
+        ]
+        yield f"table{number}", ("\n".join(lines) + "\n").encode()
+    yield "stamps", b"Date;Time;RPM\n" + b"".join(b"03.05.2026;12:00:%02d,5;%d\n" % (i, 900 + i) for i in range(12))
+    for path in (Path(__file__).parents[1] / "data" / "found" / "log").iterdir():
+        yield path.name, path.read_bytes()
+
+
+if __name__ == "__main__":
+    main()
