@@ -125,3 +125,15 @@ def test_tables_round_for_reading_and_show_what_is_missing():
     assert [row[0] for row in item["rows"]] == ["0.3333", "–", "12345.7", "1.000e-09"]
     assert [row[1] for row in item["rows"]] == ["yes", "no", "–", "x"]
     assert item["numeric"] == [True, False]
+
+
+def test_a_tables_head_names_its_unit_in_brackets():
+    table = pd.DataFrame(columns=["start_s", "air_flow_kg_h", "c_n_s2_m2 [N s²/m²]", "basis", "lower per h", "_s"])
+    assert table_item(table)["head"] == [
+        "start [s]",
+        "air flow [kg/h]",
+        "c n s2 m2 [N s²/m²]",
+        "basis",
+        "lower per h",
+        " s",
+    ]

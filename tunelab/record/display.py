@@ -17,6 +17,12 @@ FIGURE = "application/vnd.tunelab.figure+json"
 TABLE = "application/vnd.tunelab.table+json"
 PAGE_RUN = "TUNELAB_PAGE_RUN"  # environment variable that a record's run sets in its kernels
 ROWS_SHOWN = 400
+# How a table's column name ends, and the unit that a reader sees instead; longer endings first.
+UNIT_ENDINGS = {
+    "_km_h": "km/h", "_kg_h": "kg/h", "_g_min": "g/min", "_m_s2": "m/s²", "_m_s": "m/s", "_per_h": "1/h", "_rpm": "rpm",
+    "_pct": "%", "_kpa": "kPa", "_deg": "°", "_kw": "kW", "_nm": "N m", "_kg": "kg", "_mg": "mg", "_ms": "ms",
+    "_hz": "Hz", "_us": "µs", "_s": "s", "_v": "V", "_c": "°C", "_m": "m",
+}  # fmt: skip
 
 
 def set_up_display() -> None:
@@ -128,11 +134,18 @@ def table_item(table: pd.DataFrame) -> dict:
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
     rows = [[_cell(value) for value in row] for row in shown.itertuples(index=False, name=None)]
     return {
-        "head": [str(name) for name in frame.columns],
+        "head": [_heading(str(name)) for name in frame.columns],
         "rows": rows,
         "numeric": numeric,
         "left_out": len(frame) - len(shown),
     }
+
+
+def _heading(name: str) -> str:
+    """Words of a column name, its unit in brackets: "start_s" becomes "start [s]"."""
+    ending = next((ending for ending in UNIT_ENDINGS if name.endswith(ending) and name != ending), "")
+    words = name.removesuffix(ending).replace("_", " ")
+    return f"{words} [{UNIT_ENDINGS[ending]}]" if ending else words
 
 
 def _is_number(dtype: Any) -> bool:
