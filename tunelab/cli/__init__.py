@@ -7,9 +7,10 @@ so that `tunelab --help` answers at once.
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Sequence
 from importlib import import_module
+
+from tunelab.cli.terminal import complain, say
 
 COMMANDS = ("new", "inspect", "list", "record", "plan", "share", "open", "demo", "lab")
 DESCRIPTION = """\
@@ -44,10 +45,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return import_module(f"tunelab.cli.{arguments.command}").run(arguments)
     except (ValueError, OSError) as error:
-        print(f"tunelab {arguments.command}: {error}", file=sys.stderr)
+        complain(f"tunelab {arguments.command}: {error}")
         return 2
     except KeyboardInterrupt:
-        print(f"\ntunelab {arguments.command}: stopped.", file=sys.stderr)
+        complain(f"\ntunelab {arguments.command}: stopped.")
         return STOPPED
 
 
@@ -70,5 +71,5 @@ class _Version(argparse.Action):
     def __call__(self, parser, namespace, values, option_string=None):
         from importlib.metadata import version
 
-        print(f"tunelab {version('tunelab')}")
+        say(f"tunelab {version('tunelab')}")
         parser.exit(0)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
+
+from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = """\
 Copy the demo workspace, record its first steady session, and print where the page is. The car,
@@ -38,11 +39,11 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.session import record_session
 
     root = copy_demo(Path(arguments.dir))
-    print(f"copied the demo workspace to {root}")
+    say(f"copied the demo workspace to {root}")
     opened = first_steady_session(root)
     notebooks = choose_notebooks(notebooks_folder(), tuple(opened.folder.session.steps), ())
     record = record_session(opened, notebooks, {})
     for failed in (run for run in record.runs if run.failed):
-        print(f"{failed.notebook.name} failed: {failed.failure}", file=sys.stderr)
-    print(f"open {record.index}")
+        complain(f"{failed.notebook.name} failed: {failed.failure}")
+    say(f"open {record.index}")
     return 1 if record.failed else 0

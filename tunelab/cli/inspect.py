@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 import math
-import sys
 import unicodedata
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from tunelab.cli.terminal import complain, plain, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -51,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.workspace import ChannelMap
 
     if arguments.write and Path(arguments.write).exists():
-        print(f"{arguments.write} exists and is left as it is; name another file.", file=sys.stderr)
+        complain(f"{arguments.write} exists and is left as it is; name another file.")
         return 2
     inspections, failed = [], False
     for name in arguments.files:
@@ -60,12 +61,12 @@ def run(arguments: argparse.Namespace) -> int:
         try:
             inspection = inspect_file(Path(name), car, workspace.channel_map if workspace else ChannelMap())
         except ReadError as error:
-            print(plain(str(error)), file=sys.stderr)
+            complain(str(error))
             failed = True
             continue
         inspections.append(inspection)
-        print("\n".join(show(inspection)))
-        print()
+        say("\n".join(show(inspection)))
+        say()
     if arguments.write and inspections:
         _write(Path(arguments.write), inspections)
     return 1 if failed else 0
@@ -83,7 +84,7 @@ def _find_workspace(path: Path) -> Workspace | None:
         return open_workspace(root)
     except WorkspaceError as error:
         first = plain(str(error).splitlines()[0])
-        print(f"the workspace cannot be used yet, so neither car nor channels.toml are: {first}", file=sys.stderr)
+        complain(f"the workspace cannot be used yet, so neither car nor channels.toml are: {first}")
         return None
 
 
@@ -92,12 +93,7 @@ def _write(path: Path, inspections: Sequence[Inspection]) -> None:
 
     with path.open("x", encoding="utf-8") as file:
         file.write(write_starting_map(inspections))
-    print(f"wrote {path}: go through it, and fill in what it asks for")
-
-
-def plain(text: str) -> str:
-    """Make text safe for a terminal: escape sequences and other control characters become "?"; line ends stay."""
-    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+    say(f"wrote {path}: go through it, and fill in what it asks for")
 
 
 def fit(text: str, width: int) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from tunelab.cli.terminal import say
+
 DESCRIPTION = """\
 List the analyses: the question of each, the steps of a session that it serves, and its parameters
 with their defaults.
@@ -25,9 +27,9 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.notebook import SET_BY_THE_RUN, find_notebooks, notebooks_folder
 
     for notebook in find_notebooks(notebooks_folder()):
-        print(f"{notebook.name}: {notebook.question}")
-        print(f"    serves the steps: {', '.join(notebook.steps) or 'none; run it by name'}")
+        say(f"{notebook.name}: {notebook.question}")
+        say(f"    serves the steps: {', '.join(notebook.steps) or 'none; run it by name'}")
         for parameter in notebook.parameters:
             if parameter.name not in SET_BY_THE_RUN:
-                print(f"    --set {parameter.name}={parameter.default!r}    {parameter.comment}".rstrip())
+                say(f"    --set {parameter.name}={parameter.default!r}    {parameter.comment}".rstrip())
     return 0

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
+
+from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = """\
 Open a zip that `tunelab share` wrote: check every name, size and hash, put it into a workspace, and run
@@ -46,20 +47,20 @@ def run(arguments: argparse.Namespace) -> int:
     path = Path(arguments.zip)
     root = Path(arguments.workspace) if arguments.workspace else path.with_suffix("")
     opened = open_shared(path, root)
-    print(f"opened into {opened.root}")
+    say(f"opened into {opened.root}")
     for kept in opened.kept:
-        print(f"the earlier record is kept in {kept}")
+        say(f"the earlier record is kept in {kept}")
     for answer in opened.answers:
-        print(f"an answer: {answer}")
+        say(f"an answer: {answer}")
     differ = False
     for record in opened.records if not arguments.no_run else ():
         again = run_again(record, opened.session_of(record))
         differ |= not again.is_same
         if again.is_same:
-            print(f"{record.name}: run again, the same numbers ({again.compared} compared)")
+            say(f"{record.name}: run again, the same numbers ({again.compared} compared)")
         else:
-            print(f"{record.name}: run again, {len(again.differences)} of {again.compared} differ", file=sys.stderr)
-            print(again.differences.head(20).to_string(index=False), file=sys.stderr)
+            complain(f"{record.name}: run again, {len(again.differences)} of {again.compared} differ")
+            complain(again.differences.head(20).to_string(index=False))
     for record in opened.records:
-        print(f"open {record / 'index.html'}")
+        say(f"open {record / 'index.html'}")
     return 1 if differ else 0

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from tunelab.cli.terminal import say
+
 DESCRIPTION = """\
 Name the holds that are still to drive: gear, engine speed, airflow, about what throttle or brake,
 seconds. The owner's limits are the authority; nothing goes past them.
@@ -46,11 +48,11 @@ def run(arguments: argparse.Namespace) -> int:
     planned = plan_for(Path(arguments.path), arguments.top_speed)
     if arguments.html:
         Path(arguments.html).write_text(planned.html(), encoding="utf-8")
-        print(f"open {arguments.html}")
+        say(f"open {arguments.html}")
         return 0
-    print(planned.title, plan_sentence(planned.plan), sep="\n\n", end="\n\n")
+    say(f"{planned.title}\n\n{plan_sentence(planned.plan)}\n")
     if planned.plan.holds:
-        print(plan_table(planned.plan).to_string(index=False, na_rep="-"), end="\n\n")
+        say(plan_table(planned.plan).to_string(index=False, na_rep="-") + "\n")
     for sentence in (*planned.plan.notes, *planned.plan.cautions):
-        print(f"- {sentence}")
+        say(f"- {sentence}")
     return 0

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
+
+from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = "Analyse one drive session and write its record: executed notebooks, HTML, results.json."
 EPILOG = """\
@@ -61,8 +62,8 @@ def run(arguments: argparse.Namespace) -> int:
     settings = settings_for(notebooks, arguments.assignments)
     record = record_session(opened, notebooks, settings, place=Path(arguments.out) if arguments.out else None)
     if record.kept:
-        print(f"the earlier record is kept in {record.kept}")
+        say(f"the earlier record is kept in {record.kept}")
     for failed in (run for run in record.runs if run.failed):
-        print(f"{failed.notebook.name} failed: {failed.failure}", file=sys.stderr)
-    print(f"open {record.index}")
+        complain(f"{failed.notebook.name} failed: {failed.failure}")
+    say(f"open {record.index}")
     return 1 if record.failed else 0

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from tunelab.cli.terminal import say
+
 DESCRIPTION = """\
 Put records into one zip: pages, notebooks, results, tables, the cleaned log, the car and its revisions,
 and answers given to them. Position, place, chassis numbers and paths of this computer are taken out of
@@ -43,14 +45,14 @@ def run(arguments: argparse.Namespace) -> int:
     wanted = Wanted(keep_place=arguments.keep_place, hide_names=arguments.hide_names, raw=arguments.raw)
     shared = share_records(records, target, wanted)
     size = shared.path.stat().st_size / 1e6
-    print(f"{shared.path}: {len(shared.records)} record(s), {size:.1f} MB")
+    say(f"{shared.path}: {len(shared.records)} record(s), {size:.1f} MB")
     if shared.removed.empty:
-        print("nothing private was found in it")
+        say("nothing private was found in it")
     else:
-        print(f"taken out, {int(shared.removed['times'].sum())} times in all:")
+        say(f"taken out, {int(shared.removed['times'].sum())} times in all:")
         counts = shared.removed.groupby(["kind", "instead"])["times"].sum()
         for (kind, word), times in counts.items():
             original = shared.originals.get(word, "")
-            print(f"  {kind}: {original + ' → ' if original else ''}{word}, {times} times")
-    print("look through it before you send it: only you know what else is private")
+            say(f"  {kind}: {original + ' → ' if original else ''}{word}, {times} times")
+    say("look through it before you send it: only you know what else is private")
     return 0

@@ -67,7 +67,7 @@ def fill(template: str, figures: list[str], values: Mapping[str, Any]) -> str:
     loader = _asset("page.js")
     scripts = scripts_for(figures)
     allowed = [policy_hash(loader), *(script.policy_hash for script in scripts)] if scripts else []
-    return (
+    page = (
         _environment()
         .get_template(template)
         .render(
@@ -78,6 +78,14 @@ def fill(template: str, figures: list[str], values: Mapping[str, Any]) -> str:
             policy=Markup(policy(allowed)),
         )
     )
+    return page.translate(_NOT_TEXT)
+
+
+# Control characters, and those that turn the direction of the text after them: a name could show as another one.
+_NOT_TEXT = dict.fromkeys(
+    [*range(9), 11, 12, *range(14, 32), *range(127, 160), 0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F),
+     *range(0x2066, 0x206A)], "\ufffd"
+)  # fmt: skip
 
 
 @cache
