@@ -1,0 +1,69 @@
+"""All checks of one or several logs, the worst of each kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import xarray as xr
+
+from tunelab.study.consistency.breathing import check_filling, check_two_airs
+from tunelab.study.consistency.law import check_flow, check_pulse, check_trims
+from tunelab.study.consistency.motion import check_clock, check_gears
+from tunelab.study.consistency.sensor import check_follows, check_level, check_own_bank
+from tunelab.study.finding import Finding
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+_WORST_FIRST = ("stop", "watch", "met", "not_shown")
+
+
+def check_consistency(
+    logs: Sequence[xr.Dataset], car: Car, revisions: Mapping[str, Revision], reference: str
+) -> list[Finding]:
+    """Hold flagged logs against themselves, the car and the revision that each names.
+
+    Parameters
+    ----------
+    logs : sequence of Dataset
+        Flagged logs; each may name its session and its revision in its attributes.
+    car : Car
+        The car.
+    revisions : mapping of str to Revision
+        All revisions of the workspace: a log that fits another one better says so.
+    reference : str
+        Revision of a log that names none.
+
+    Returns
+    -------
+    list of Finding
+        One per check, the worst over the logs. `stop`: nothing that rests on fuel or air may be believed; `watch`:
+        look before you use it; `not_shown`: the log has not the channels for that check.
+
+    Raises
+    ------
+    KeyError
+        A log names a revision that is not among `revisions`.
+    """
+    rows = [_one(log, car, revisions, str(log.attrs.get("revision") or reference)) for log in logs]
+    return [min(found, key=lambda finding: _WORST_FIRST.index(finding.status)) for found in zip(*rows, strict=True)]
+
+
+def _one(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str) -> list[Finding]:
+    own = revisions[name]
+    return [
+        check_pulse(log, car, own, revisions),
+        check_flow(log, car, own),
+        check_trims(log),
+        check_filling(log, car, own),
+        check_two_airs(log, car, own),
+        check_level(log),
+        check_follows(log, car, own),
+        check_own_bank(log, car, own),
+        check_clock(log),
+        check_gears(log, car),
+    ]
+
+
+def stops(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Those for which nothing may be proposed."""
+    return tuple(finding for finding in findings if finding.status == "stop")

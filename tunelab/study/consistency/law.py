@@ -1,0 +1,158 @@
+"""The log against the ECU's own arithmetic under the revision that the session names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from tunelab.study.consistency.calm import (
+    LEAST_BINS,
+    calm_rows,
+    in_bins,
+    lawful_open_ms,
+    log_of,
+    logged_open_ms,
+    trim_factor,
+)
+from tunelab.study.consistency.statement import graded, not_made, statement
+from tunelab.study.finding import Finding
+from tunelab.study.gearing.reading import at_rows, has
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+# Bounds of this module are common practice, no source: with the right revision simulated ECUs keep to their law
+# within 1 %, and what an ECU adds unseen (air temperature, barometer) stays below about 10 %.
+LAW_WATCH, LAW_STOP = 0.03, 0.15
+SHAPE_STOP = 0.05
+UNTRIMMED_STOP = 0.30  # of the level, where trims are not logged and may be at work
+BETTER = 0.5  # another revision that leaves less than this share of the deviation is the one in the ECU
+LEAST_DEVIATION = 0.01
+FLOW_WATCH, FLOW_STOP = 0.03, 0.08
+QUICK_S = 2.0
+LAW = "Pulse width against the ECU's own law under this revision"
+FLOW = "Logged airflow against the meter curve of this revision"
+TRIMS = "Long-term trim apart from short-term trim"
+
+
+def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[str, Revision]) -> Finding:
+    """Pulse width less dead time over what air, commanded lambda, trims, injector count and flow make of it."""
+    bins = _law_bins(log, car, revision)
+    if len(bins) < LEAST_BINS:
+        opened = logged_open_ms(log, revision)
+        if np.isfinite(opened).any() and np.nanmedian(opened) <= 0:
+            text = "Most pulses are shorter than the dead time of this revision: unit, dead time or revision is wrong."
+            return statement("pulse", LAW, text, status="stop", figure=(100.0, "%", 100 * LAW_STOP), samples=len(bins))
+        text = "Pulse width, battery voltage, commanded lambda and the meter are wanted together in calm driving."
+        return not_made("pulse", LAW, text)
+    level, shape = float(bins["off"].median()), _shape(bins["off"])
+    size, rows = _size(bins["off"]), int(bins["rows"].sum())
+    if not (has(log, "trim_short_pct") or has(log, "trim_long_pct")):
+        return _without_trims(level, rows)
+    better = _better(log, car, size, {k: v for k, v in others.items() if k != revision.name})
+    figure = (100 * max(abs(level), shape), "%", 100 * SHAPE_STOP)
+    status = "stop" if better or shape > SHAPE_STOP else graded(max(abs(level), shape), LAW_WATCH, LAW_STOP)
+    text = _law_words(level, shape) + (_cause(bins, level, better, car) if status != "met" else "")
+    return statement("pulse", LAW, text, status=status, figure=figure, samples=rows)
+
+
+def _law_bins(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
+    names = ("pulse_width_ms", "battery_v", car.meter.channel, "lambda_commanded", "trim_short_pct", "trim_long_pct")
+    off = log_of(logged_open_ms(log, revision)) - log_of(lawful_open_ms(log, car, revision))
+    rows = calm_rows(log, *names)
+    bins = in_bins(log, rows, off=off, trim=log_of(trim_factor(log)))
+    return bins.assign(rows=int((rows & np.isfinite(off)).sum() / max(len(bins), 1)))
+
+
+def _shape(off: pd.Series) -> float:
+    """How far the deviation moves about its own middle: 9 of 10 bins lie within."""
+    return float((off - off.median()).abs().quantile(0.9))
+
+
+def _size(off: pd.Series) -> float:
+    return float(off.abs().quantile(0.9))
+
+
+def _better(log: xr.Dataset, car: Car, size: float, others: Mapping[str, Revision]) -> str:
+    """Name of another revision that the log fits clearly better, or nothing."""
+    sizes = {name: _law_bins(log, car, other) for name, other in others.items()}
+    sizes = {name: _size(bins["off"]) for name, bins in sizes.items() if len(bins) >= LEAST_BINS}
+    name = min(sizes, key=sizes.__getitem__, default="")
+    return name if name and size > LEAST_DEVIATION and sizes[name] < BETTER * size else ""
+
+
+def _without_trims(level: float, rows: int) -> Finding:
+    text = f"No trim is logged; the pulses are {_off(level)} what the law makes of the rest."
+    if abs(level) <= UNTRIMMED_STOP:
+        return not_made("pulse", LAW, f"{text} Trims may explain that: log them to check the revision.")
+    figure = (100 * abs(level), "%", 100 * UNTRIMMED_STOP)
+    text += " No trim explains that: injector count, injections per cycle, flow or a unit is wrong."
+    return statement("pulse", LAW, text, status="stop", figure=figure, samples=rows)
+
+
+def _off(level: float) -> str:
+    return f"{100 * abs(np.expm1(level)):.1f} % {'longer' if level > 0 else 'shorter'} than"
+
+
+def _law_words(level: float, shape: float) -> str:
+    return (
+        f"Less dead time the pulses are {_off(level)} the law makes of air, commanded lambda and trims; 9 of 10 "
+        f"stretches lie within {100 * shape:.1f} % of that."
+    )
+
+
+def _cause(bins: pd.DataFrame, level: float, better: str, car: Car) -> str:
+    """Say the likeliest cause."""
+    if better:
+        return f" The log fits revision {better} clearly better: name the revision that was in the ECU."
+    if bins["trim"].std() > 0.01 and abs(bins["off"].corr(bins["trim"])) > 0.9:
+        slope = float(np.polyfit(bins["trim"], bins["off"], 1)[0])
+        return f" It moves with the trims ({slope:+.1f} for each of theirs): trims are counted twice, or not at all."
+    ratio = car.injectors.count * np.exp(level)
+    if abs(level) > LAW_STOP and abs(ratio - round(ratio)) < 0.06 * ratio and round(ratio) != car.injectors.count:
+        return f" That would fit {round(ratio)} injections where car.toml has {car.injectors.count}: check the count."
+    return " Revision, injector flow or count, injections per cycle, or a unit is not as stated."
+
+
+def check_flow(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
+    """Airflow that the ECU logs against the named revision's curve at the meter's reading."""
+    if not (has(log, "air_flow_kg_h") and has(log, car.meter.channel)):
+        return not_made("air_flow", FLOW, f"It takes {car.meter.channel} and the ECU's airflow in one log.")
+    curve, reading = revision.meter_curve, at_rows(log, car.meter.channel)
+    off = log_of(at_rows(log, "air_flow_kg_h")) - log_of(np.interp(reading, curve.reading, curve.flow_kg_h))
+    bins = in_bins(log, calm_rows(log, car.meter.channel, "air_flow_kg_h"), off=off)
+    if len(bins) < LEAST_BINS:
+        return not_made("air_flow", FLOW, "Too little calm driving with both believed.")
+    size, level = _size(bins["off"]), float(np.expm1(bins["off"].median()))
+    text = f"The ECU's airflow lies {100 * level:+.1f} % off the curve; 9 of 10 stretches within {100 * size:.1f} %."
+    status = graded(size, FLOW_WATCH, FLOW_STOP)
+    if status != "met":
+        text += " Another revision was in the ECU, or the unit of the airflow is not the one taken (kg/h, g/s, lb/min)."
+    return statement(
+        "air_flow", FLOW, text, status=status, figure=(100 * size, "%", 100 * FLOW_STOP), samples=len(bins)
+    )
+
+
+def check_trims(log: xr.Dataset) -> Finding:
+    """Long-term trim must not follow the quick swings of the short-term trim: then it is a total, counted twice."""
+    if not (has(log, "trim_short_pct") and has(log, "trim_long_pct")):
+        return not_made("trims", TRIMS, "It takes both trims in one log.", "1")
+    time = log["time"].values
+    rows = max(2, round(QUICK_S / float(np.median(np.diff(time)))))
+    quick = [_quick(at_rows(log, name), rows) for name in ("trim_short_pct", "trim_long_pct")]
+    known = np.isfinite(quick[0]) & np.isfinite(quick[1])
+    short, long = quick[0][known], quick[1][known]
+    if short.size < 20 * rows or short.std() < 0.1:
+        return not_made("trims", TRIMS, "The short-term trim hardly moved.", "1")
+    follows = float(short @ long / (short @ short))
+    status = "stop" if follows > 0.5 else "met"
+    text = f"Of each quick swing of the short-term trim the long-term trim shows {follows:.2f}."
+    text += " It is a total: mapped as long-term trim it counts the short-term trim twice." if status == "stop" else ""
+    return statement("trims", TRIMS, text, status=status, figure=(follows, "1", 0.5), samples=int(short.size))
+
+
+def _quick(values: np.ndarray, rows: int) -> np.ndarray:
+    """Departure from the running mean."""
+    return values - pd.Series(values).rolling(rows, center=True, min_periods=rows // 2).mean().to_numpy()
