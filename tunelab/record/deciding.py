@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import datetime
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from tunelab.log.store import read_log
+from tunelab.record.opened import CHECKOUT
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.pull.detect import is_full_throttle
 from tunelab.study.readiness import Breach, Drive, Reach, Readiness, judge_readiness
@@ -66,9 +66,10 @@ def newest(workspace: Workspace) -> Revision:
     return max(workspace.revisions.values(), key=lambda item: (item.date, item.name))
 
 
-def today() -> datetime.date:
-    """Give the day on which this runs."""
-    return datetime.date.today()
+def find_root(path: str) -> Path:
+    """Find a workspace by its folder; a relative path is looked for from here, then from the checkout."""
+    here = Path(path)
+    return here if here.exists() else CHECKOUT / path
 
 
 def drive_of(record: StoredRecord, car: Car) -> Drive:

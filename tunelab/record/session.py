@@ -21,6 +21,8 @@ from tunelab.record.page import notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.provenance import write_crate
 from tunelab.record.results import results_data, results_text
+from tunelab.record.shelf import write_shelf
+from tunelab.record.stored import RECORDS
 from tunelab.record.summary import sheet_page, summary_page
 from tunelab.record.table import write_table
 
@@ -84,6 +86,8 @@ def record_session(
         timestamps = {"started": started, "finished": _now(), "notebook_seconds": seconds}
         _write_files(folder, opened, evidence, runs, timestamps)
         kept = put_in_place(folder, place)
+    if place.parent == (opened.workspace.root / RECORDS).absolute():
+        write_shelf(opened.workspace.root)
     return Record(place, kept, tuple(run for run, _ in runs))
 
 

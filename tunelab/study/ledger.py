@@ -131,12 +131,11 @@ def _entry(revision: Revision, revisions: Mapping[str, Revision], proposals: Seq
     base = revisions.get(revision.based_on or "")
     changes = differences(base, revision) if base else ()
     proposed, is_same = _origin(revision, base, proposals)
-    entered_by = getattr(revision, "entered_by", None) or ""
     return Entry(
         revision=revision.name,
         date=revision.date,
         based_on=revision.based_on or "",
-        entered_by=entered_by,
+        entered_by=revision.entered_by or "",
         origin=_origin_words(revision, proposed, is_same),
         proposed=proposed,
         is_as_proposed=is_same,
@@ -151,8 +150,9 @@ def _origin(revision: Revision, base: Revision | None, proposals: Sequence[Propo
     for proposed in sorted(fitting, key=lambda p: bool(p.author), reverse=True):
         if not differences(proposed.revision, revision):
             return proposed, True
-    if base is None or not fitting:
-        return None, False
+    named = next((p for p in fitting if revision.proposed_in and p.source == revision.proposed_in), None)
+    if named is not None or base is None or not fitting:
+        return named, False
     apart = [(_distance(p.revision, revision), p) for p in fitting]
     nearest, proposed = min(apart, key=lambda pair: pair[0])
     return (proposed, False) if nearest <= NEAR_SHARE * _distance(base, revision) else (None, False)

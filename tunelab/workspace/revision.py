@@ -56,4 +56,6 @@ class Revision(Table):
     dead_time: DeadTime
     fuelling: Fuelling
     based_on: str | None = None
+    proposed_in: str | None = None  # record whose proposal was entered, altered or not
+    entered_by: str | None = None  # who put it into the ECU
     notes: str = ""

@@ -22,6 +22,8 @@ WORDS = {
     "name": "the file carries the same name",
     "date": "the day it was entered",
     "based_on": "the revision that it changes",
+    "proposed_in": "the record that proposed it",
+    "entered_by": "who put it into the engine computer",
     "meter_curve": "Transfer curve of the air meter: a reading and the air flow that the engine computer takes for it.",
     "meter_curve.meter_v": "V, rising",
     "meter_curve.meter_hz": "Hz, rising",

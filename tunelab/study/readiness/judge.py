@@ -236,9 +236,7 @@ def _conclude(states: tuple[GateState, ...], drives: list[Drive], car: Car, revi
             bound = _bound_of_stop(state, drives, limit)
             (bounds if bound else stops).append(bound or f"{state.gate.title}: {state.because}")
         elif state.status == "not_shown":
-            (bounds if state.gate.lacking else missing).append(
-                state.gate.lacking or f"{state.gate.title}: {state.because}"
-            )
+            (bounds if state.gate.lacking else missing).append(state.gate.lacking or state.gate.title.lower())
     if not stops and not missing:
         bounds += _speed_driven(states, drives, limit)
     doubts = tuple(f"{state.gate.title}: {state.because}" for state in states if state.status == "watch")
@@ -250,7 +248,7 @@ def _verdict(stops: list[str], missing: list[str], bounds: list[str]) -> tuple[V
     if stops:
         return "may not run", " ".join(stops)
     if missing:
-        return "not shown", f"{len(missing)} gates have no evidence that counts. " + " ".join(missing)
+        return "not shown", f"No evidence that counts for: {', '.join(missing)}."
     if bounds:
         return "may run within bounds", "Every gate that the car cannot do without is met; the rest sets bounds."
     return "may run", "Every gate is met."

@@ -1,0 +1,48 @@
+"""Figures of the history, drawn from a ledger with and without evidence."""
+
+import holoviews as hv
+import holoviews.plotting.bokeh
+import pandas as pd
+import pytest
+from bokeh.models import GlyphRenderer, Legend
+from ready_drives import drive, finding, revision
+
+from tunelab.chart.history import draw_convergence, draw_curve_changes, draw_predictions
+from tunelab.study.ledger import Proposed, keep_ledger
+
+
+def ledger(drives):
+    changed = {"curve": {3: 1.05}}
+    revisions = {"r01": revision(), "r02": revision("r02", day=5, based_on="r01", **changed)}
+    said = finding("steady.proposal_predicted", value=1.0, lower=0.8, upper=1.2)
+    proposed = Proposed("2026-05-03", "", drive(3).date, revision("r02", day=3, based_on="r01", **changed), said)
+    return keep_ledger(revisions, drives, [proposed])
+
+
+def points(figure):
+    """Rows behind every drawn glyph of a figure."""
+    model = hv.render(figure, backend="bokeh")
+    return [len(next(iter(r.data_source.data.values()), ())) for r in model.select({"type": GlyphRenderer})], model
+
+
+def test_with_one_revision_only_nothing_is_predicted_and_nothing_fails():
+    assert sum(points(draw_predictions(keep_ledger({"r01": revision()}, [], [])))[0]) == 0
+
+
+@pytest.mark.parametrize("drives", [[], [drive(3)], [drive(3), drive(7, "r02")]])
+def test_convergence_and_predictions_draw_what_there_is(drives):
+    found = ledger(drives)
+    measured = found.convergence["lambda_error_pct"].notna().sum()
+    assert max(points(draw_convergence(found))[0], default=0) == measured
+    drawn = points(draw_predictions(found))[0]
+    assert sum(drawn) == 2 * (1 + (len(drives) == 2))  # a span and a mark for each of predicted and measured
+
+
+def test_each_later_revision_has_its_line_mark_and_name():
+    changes = (("r01", "", 0.0), ("r02", "r01", 5.0), ("r03", "r02", 2.0))
+    rows = [(name, base, x, x, change) for name, base, change in changes for x in (1.0, 2.0)]
+    curves = pd.DataFrame(rows, columns=["revision", "based_on", "reading", "flow_kg_h", "change_pct"])
+    _, model = points(draw_curve_changes(curves, "meter voltage [V]"))
+    (legend,) = model.select({"type": Legend})
+    assert [item.label.value for item in legend.items] == ["r02 against r01", "r03 against r02"]
+    assert model.xaxis[0].axis_label == "meter voltage [V]"

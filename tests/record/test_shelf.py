@@ -1,0 +1,119 @@
+"""The page over all records, the decisions beside it, and that a browser finds no serious barrier on any page."""
+
+import json
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from nbformat import read as read_notebook_file
+from offline_browser import browser, offline_page
+from plain_workspace import SESSION_NAME, write_workspace
+from ready_drives import finding
+
+from tunelab.record.decisions import write_decisions
+from tunelab.record.shelf import write_shelf
+from tunelab.record.stored import stored_records
+from tunelab.workspace import open_workspace
+
+LATER = "2026-05-09-steady"
+
+
+def write_results(root, session, findings, *, revision="r01", failed=False):
+    """A record as the kit leaves it, by its results alone."""
+    place = root / "records" / session
+    place.mkdir(parents=True)
+    results = {
+        "schema": "tunelab-results/1", "session": session, "step": "steady", "revision": revision, "inputs": [],
+        "settings": [], "versions": {"tunelab": "0.1"}, "parameters": {}, "findings": [vars(f) for f in findings],
+        "notebooks": [{"name": "steady", "question": "How wrong?", "failed": failed, "failure": "x" if failed else ""}],
+        "timestamps": {"started": "2026-05-03T10:00:00+00:00", "finished": "2026-05-03T10:01:00+00:00"},
+    }  # fmt: skip
+    (place / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    (place / "index.html").write_text(
+        "<!doctype html><html lang=en><title>r</title><h1>r</h1></html>", encoding="utf-8"
+    )
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory):
+    root = write_workspace(tmp_path_factory.mktemp("shelf"))
+    second = root / "sessions" / LATER
+    second.mkdir()
+    text = (root / "sessions" / SESSION_NAME / "session.toml").read_text("utf-8").replace("2026-05-03", "2026-05-09")
+    (second / "session.toml").write_text(text, encoding="utf-8")
+    (second / "log1.csv").write_text("Time (s),Engine speed (rpm)\n0.00,850\n0.04,852\n", encoding="utf-8")
+    write_results(root, SESSION_NAME, [finding("steady.lambda_error", "stop", 21.0)])
+    write_results(root, LATER, [finding("steady.lambda_error", "met", 1.5), finding("a.<b>", "watch")], failed=True)
+    return root
+
+
+@pytest.fixture(scope="module")
+def shelf(root):
+    return write_shelf(root)
+
+
+def test_every_record_is_listed_with_its_worst_status_and_counts(shelf):
+    text = shelf.read_text("utf-8")
+    assert text.index(LATER) < text.index(f'href="{SESSION_NAME}/index.html"')
+    assert "an analysis failed" in text
+    assert "1 watch, 1 met" in text
+    assert "a.&lt;b&gt;" in text
+
+
+def test_a_finding_shown_twice_has_a_trend(shelf):
+    text = shelf.read_text("utf-8")
+    assert "2026-05-03 21, 2026-05-09 1.5" in text
+    assert text.count("<figure") == 1
+
+
+def test_what_may_run_means_stands_on_it(shelf):
+    assert "no certificate" in shelf.read_text("utf-8")
+
+
+def test_a_session_without_a_record_and_a_record_that_is_stale_are_named(tmp_path):
+    root = write_workspace(tmp_path / "a")
+    assert f"Sessions without a record: {SESSION_NAME}." in write_shelf(root).read_text("utf-8")
+    write_results(root, SESSION_NAME, [], revision="r00")
+    assert "session.toml says" in write_shelf(root).read_text("utf-8")
+    (root / "records" / SESSION_NAME / "results.json").write_text("{", encoding="utf-8")
+    records, left_out = stored_records(open_workspace(root))
+    assert records == []
+    assert "cannot be read" in left_out[0]
+
+
+@pytest.fixture(scope="module")
+def decisions(root):
+    parameters = {"readiness": {"event": "2026-06-10", "today": "2026-05-20"}}
+    written = write_decisions(root, parameters)
+    assert written.failures == ()
+    return written.index
+
+
+def test_readiness_and_history_run_on_a_workspace_and_leave_their_tables(decisions):
+    folder = decisions.parent
+    for name in ("readiness", "history"):
+        node = read_notebook_file(folder / f"{name}.ipynb", as_version=4)
+        errors = [o for c in node.cells for o in c.get("outputs", []) if o.output_type == "error"]
+        assert errors == []
+    tables = {path.name for path in (folder / "tables").iterdir()}
+    names = ("readiness", "pace", "ledger", "predictions", "convergence", "curves", "notes")
+    assert tables == {f"{name}.csv" for name in names}
+    text = (folder / "readiness.html").read_text("utf-8")
+    assert "No evidence that counts for" in text
+    assert "must go back in by 2026-06-09" in text
+    assert "no certificate" in text
+    assert "Every gate is met" not in text
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_page_has_a_serious_barrier_and_none_asks_for_a_network(chromium_path, shelf, decisions, scheme):
+    pages = [shelf, decisions, *(decisions.parent / f"{name}.html" for name in ("readiness", "history"))]
+    found = []
+    with browser(chromium_path) as started, offline_page(started, color_scheme=scheme) as opened:
+        for page in pages:
+            opened.show(page, figures="figure-1" in page.read_text("utf-8"))
+            violations = Axe().run(opened.page).response["violations"]
+            found += [(page.name, v["id"], v["nodes"][0]["html"][:120]) for v in violations
+                      if v["impact"] in ("serious", "critical")]  # fmt: skip
+        assert found == []
+        assert opened.left_the_page() == []
+        assert opened.complaints == []

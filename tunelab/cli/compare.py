@@ -1,0 +1,50 @@
+"""`tunelab compare`: two sessions or revisions, and what can be told apart from noise."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+DESCRIPTION = """\
+Compare two sessions or two revisions: what changed in the engine computer, and which differences in the
+logs and findings are more than noise. The chance of any false alarm is at most 5 %.
+"""
+EPILOG = """\
+exit status: 0 compared; 2 bad arguments or files that cannot be used
+example: tunelab compare r01 r02 my-car
+"""
+
+
+def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+    """Add the command to the main parser."""
+    parser = subparsers.add_parser(
+        "compare",
+        help="tell before from after, where noise does not explain it",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("before", metavar="A", help="name of a session, or of a revision for all its sessions")
+    parser.add_argument("after", metavar="B", help="the other one")
+    parser.add_argument("workspace", metavar="PATH", nargs="?", default=".", help="the workspace (default: here)")
+    parser.add_argument("--csv", metavar="FILE", help="write the table of differences as well")
+    return parser
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print what can be told apart; the exit code."""
+    from tunelab.record.comparing import compare, shown_changes
+    from tunelab.record.table import write_table
+    from tunelab.workspace import find_workspace
+
+    names = [Path(name).name for name in (arguments.before, arguments.after)]
+    found = compare(find_workspace(Path(arguments.workspace)), *names)
+    for side, word in ((found.before, "before"), (found.after, "after")):
+        print(f"{word}: {side.name} ({', '.join(side.sessions)}; {', '.join(side.revisions)})")
+    print("", "In the engine computer:", *(f"- {line}" for line in shown_changes(found)), sep="\n")
+    print("", "In logs and findings:", *(f"- {line}" for line in found.sentences()), sep="\n")
+    if arguments.csv:
+        write_table(Path(arguments.csv), found.table())
+        print(f"open {arguments.csv}")
+    return 0

@@ -1,0 +1,70 @@
+"""`tunelab ready`: whether the logs show that the car may run."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+DESCRIPTION = """\
+Judge from all records whether the car may run with the revision that is in it: each gate met, watch,
+stop or not shown, with its record. This is evidence about the logs, no certificate. With the day of an
+event: what is left to show, how many drives that took so far, and when the old parts must go back in.
+"""
+EPILOG = """\
+exit status: 0 may run, within bounds where it says so; 1 may not run, or not shown; 2 bad arguments or files
+example: tunelab ready my-car --event 2026-06-10 --until 2026-06-08 --swap-days 2
+"""
+
+
+def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+    """Add the command to the main parser."""
+    parser = subparsers.add_parser(
+        "ready",
+        help="say whether the logs show that the car may run",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("workspace", metavar="PATH", nargs="?", default=".", help="the workspace (default: here)")
+    parser.add_argument("--revision", metavar="NAME", help="the one in the car (default: the newest by date)")
+    parser.add_argument("--event", metavar="DATE", default="", help="day of the event, such as 2026-06-10")
+    parser.add_argument(
+        "--until", metavar="DATE", default="", help="last day to work and drive (default: the day before the event)"
+    )
+    parser.add_argument(
+        "--swap-days", metavar="DAYS", type=int, default=1, help="days to put the old parts back and try them (1)"
+    )
+    parser.add_argument("--page", action="store_true", help="write the pages records/decisions as well")
+    return parser
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the gates and the verdict; the exit code."""
+    from tunelab.record.deciding import decide
+    from tunelab.record.decisions import plan_for_event, readiness_sentences, write_decisions
+    from tunelab.study.cautions import cautions_for
+    from tunelab.workspace import find_workspace
+
+    root = find_workspace(Path(arguments.workspace))
+    decided = decide(root, arguments.revision)
+    plan = plan_for_event(decided, arguments.event, arguments.until, today="", swap_days=arguments.swap_days)
+    for state in decided.readiness.gates:
+        record = f"  [{state.record}]" if state.record else ""
+        print(f"{state.status.replace('_', ' '):9}  {state.gate.title}: {state.because}{record}")
+    sentences = readiness_sentences(decided.readiness)
+    print("", *sentences, sep="\n")
+    for sentence in plan.sentences if plan else ():
+        print(f"- {sentence}")
+    if decided.unrecorded:
+        print(f"not recorded yet, so not counted: {', '.join(decided.unrecorded)}")
+    for sentence in (*decided.left_out, *cautions_for(decided.workspace.car)):
+        print(f"- {sentence}")
+    if arguments.page:
+        parameters = {"revision": arguments.revision or "", "event": arguments.event, "until": arguments.until}
+        written = write_decisions(root, {"readiness": {**parameters, "swap_days": arguments.swap_days}})
+        for failure in written.failures:
+            print(failure, file=sys.stderr)
+        print(f"open {written.index}")
+    return 0 if decided.readiness.verdict.startswith("may run") else 1

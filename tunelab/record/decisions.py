@@ -1,0 +1,152 @@
+"""What readiness and history say in a record of their own, and the notebooks behind it run on a workspace."""
+
+from __future__ import annotations
+
+import datetime
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tunelab.record.chapter import CHAPTERS, Chapter, Section
+from tunelab.record.deciding import Decided
+from tunelab.record.execute import Run, kernels_at, run_notebook
+from tunelab.record.history import History
+from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
+from tunelab.record.page import fill, notebook_page
+from tunelab.record.place import folder_beside, put_in_place
+from tunelab.record.stored import RECORDS
+from tunelab.study.cautions import cautions_for
+from tunelab.study.readiness import Plan, Readiness, plan_to_event
+from tunelab.study.readiness.pace import Calendar
+
+DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
+NOTEBOOKS = ("readiness", "history")
+
+
+@dataclass(frozen=True)
+class Decisions:
+    """Pages that were written."""
+
+    index: Path
+    failures: tuple[str, ...]  # one line for each notebook that did not run to its end
+
+
+def plan_for_event(decided: Decided, event: str, until: str, *, today: str, swap_days: int) -> Plan | None:
+    """Hold what is left against the calendar; None without an event.
+
+    Parameters
+    ----------
+    event, until, today : str
+        Days as 2026-06-10; an empty `until` is the day before the event, an empty `today` the day this runs.
+    swap_days : int
+        Days that it takes to put the old parts back in and to try them.
+
+    Raises
+    ------
+    ValueError
+        A text that is no day, or days in a wrong order.
+    """
+    if not event:
+        return None
+    on = read_day(event, "event")
+    last = read_day(until, "until") if until else on - datetime.timedelta(days=1)
+    now = read_day(today, "today") if today else datetime.date.today()
+    calendar = Calendar(now, on, last, swap_days)
+    workspace = decided.workspace
+    return plan_to_event(decided.drives, workspace.car, workspace.revisions, decided.readiness, calendar)
+
+
+def read_day(text: str, name: str) -> datetime.date:
+    """Read a day; ValueError says how one is written."""
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError as error:
+        raise ValueError(f"--{name} {text}: wanted a day such as 2026-06-10.") from error
+
+
+def read_sentences(decided: Decided) -> list[str]:
+    """Say which records were read, and which sessions count for nothing because they have none."""
+    found = [f"{drive.record}: {drive.revision}, {len(drive.findings)} findings" for drive in decided.drives]
+    found += [f"no record, so not counted: {name}" for name in decided.unrecorded]
+    return [*found, *decided.left_out] or ["No session has logs yet."]
+
+
+def emptied_sentences(readiness: Readiness) -> list[str]:
+    """Say which drives answered a gate and do not any more, and why."""
+    found = [
+        f"{state.gate.title}: {emptied.record} does not count any more, {emptied.because}"
+        for state in readiness.gates
+        for emptied in state.emptied
+    ]
+    return found or ["No evidence was emptied by a later revision."]
+
+
+def readiness_sentences(readiness: Readiness) -> list[str]:
+    """Say the verdict, its bounds and doubts, and that it is no certificate."""
+    found = [f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}"]
+    if readiness.verdict == "may run within bounds":
+        found += [f"Bound: {bound}" for bound in readiness.bounds]
+    found += [f"Look after: {doubt}" for doubt in readiness.look_after]
+    return [*found, readiness.caution]
+
+
+def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
+    """Put readiness into a chapter."""
+    tables = {"readiness": decided.readiness.table()}
+    if plan is not None:
+        tables["pace"] = plan.table()
+    return Chapter(
+        notebook="readiness",
+        tables=tables,
+        driven=Section(tuple(readiness_sentences(decided.readiness))),
+        drive_next=Section(plan.sentences if plan else ()),
+        cautions=Section(cautions_for(decided.workspace.car)),
+    )
+
+
+def history_chapter(history: History) -> Chapter:
+    """Put the history into a chapter."""
+    ledger = history.ledger
+    return Chapter(
+        notebook="history",
+        tables={"ledger": ledger.table(), "predictions": ledger.verdict_table(), "convergence": ledger.convergence,
+                "curves": history.curves(), "notes": history.notes()},
+        driven=Section(ledger.sentences()),
+    )  # fmt: skip
+
+
+def write_decisions(
+    root: Path, parameters: Mapping[str, Mapping[str, Value]], names: Sequence[str] = NOTEBOOKS
+) -> Path:
+    """Run the notebooks of a workspace and write their pages to `records/decisions`; returns its index.
+
+    Parameters
+    ----------
+    root : Path
+        The workspace.
+    parameters : mapping
+        For a notebook's name the parameters to set beside `workspace`.
+    """
+    place = root.absolute() / RECORDS / DECISIONS
+    known = {notebook.name: notebook for notebook in find_notebooks(notebooks_folder())}
+    with folder_beside(place) as folder:
+        with kernels_at(root.absolute(), folder):
+            runs = [run_notebook(known[n], {"workspace": ".", **parameters.get(n, {})}, folder) for n in NOTEBOOKS]
+        for run in runs:
+            about = {"workspace": root.absolute().name}
+            (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
+        (folder / "index.html").write_text(_index(root, runs), encoding="utf-8")
+        shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
+        put_in_place(folder, place)
+    return Decisions(place / "index.html", tuple(f"{run.notebook.name}: {run.failure}" for run in runs if run.failed))
+
+
+def _index(root: Path, runs: Sequence[Run]) -> str:
+    values = {
+        "title": f"{root.absolute().name}: decide",
+        "questions": [
+            {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
+        ],
+    }
+    return fill("decisions.html", [], values)
