@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 from tunelab.log.flag import MASKS, flag_log, reasons_at, spans, summary, trusted
-from tunelab.log.flag_sample import find_gaps
+from tunelab.log.flag_sample import find_gaps, find_holes
 from tunelab.workspace.session import Exclusion, Session
 
 CAR, REVISION, SESSION = plain_gas.CAR, plain_gas.REVISION, plain_gas.SESSION
@@ -342,3 +342,11 @@ def test_a_dead_channel_is_flagged_not_fatal():
     log = flag_log(log_of(lambda_measured=np.full(1500, np.nan), coolant_c=np.full(1500, np.nan)), CAR, SESSION)
     assert has(log, "lambda_measured_flag", "missing").all()
     assert trusted(log, "meter_v").all()
+
+
+def test_holes_are_the_gaps_that_are_long_or_begin_an_episode():
+    log = log_of().isel(time=np.r_[0:200, 203:600, 650:1500])  # 3 and 50 rows lost of 25 a second
+    log["episode"] = ("time", np.repeat([0, 1], [1000, 447]).astype(np.int32))
+    assert find_gaps(log).tolist() == [200, 597, 1000]
+    assert find_holes(log, longest_s=0.5).tolist() == [597, 1000]
+    assert find_holes(log, longest_s=0.1).tolist() == [200, 597, 1000]

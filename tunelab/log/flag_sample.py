@@ -48,6 +48,16 @@ def find_gaps(log: xr.Dataset) -> np.ndarray:
     return np.flatnonzero(missing) + 1
 
 
+def find_holes(log: xr.Dataset, *, longest_s: float) -> np.ndarray:
+    """Gaps that no stretch of driving may be laid across: over `longest_s`, or a new episode; rows, shape (holes,)."""
+    gaps, time = find_gaps(log), log["time"].to_numpy()
+    hole = time[gaps] - time[gaps - 1] > longest_s
+    if "episode" in log:
+        episode = log["episode"].to_numpy()
+        hole |= episode[gaps] != episode[gaps - 1]
+    return gaps[hole]
+
+
 def _usual_step(step: np.ndarray) -> np.ndarray:
     """Larger of the medians of 15 steps before and 15 after each step, shape (steps,)."""
     overall = float(np.median(step))

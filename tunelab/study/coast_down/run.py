@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
-from tunelab.log.flag_sample import find_gaps
+from tunelab.log.flag_sample import find_holes
 from tunelab.study.coast_down.result import CoastRun
 from tunelab.study.gearing.ratio import SPEED_CHANNELS
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
@@ -27,6 +27,7 @@ IN_GEAR_SLOPE = 0.5  # of log engine speed over log road speed: 1 in gear, 0 at 
 IN_GEAR_ALIKE = 0.6  # squared correlation; at idle the two speeds have nothing in common
 GEAR_WINDOW_S = 4.0
 SETTLE_S = 0.6  # after the throttle closes and the gear is out
+LONGEST_HOLE_S = 1.0  # a longer hole in the log ends a run; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,7 @@ def _candidates(log: xr.Dataset, speed: np.ndarray) -> list[tuple[int, int]]:
     slope = np.gradient(rolling(speed, rows_in(1.0, step), "mean"), log["time"].values)
     falling = (rolling(slope, rows_in(1.0, step), "mean") < -0.15) & (speed > SLOWEST_KM_H)
     mask = falling & _closed(log) & ~_on(log, "brake_pressed")
-    gaps = np.flatnonzero(find_gaps(log))
+    gaps = find_holes(log, longest_s=LONGEST_HOLE_S)
     found = []
     for first, last in runs(mask):
         cuts = [first, *[int(g) for g in gaps if first < g < last], last]

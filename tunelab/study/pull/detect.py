@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
-from tunelab.log.flag_sample import find_gaps
+from tunelab.log.flag_sample import find_holes
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.study.gearing.trace import GearTrace, trace_gears
 from tunelab.study.pull.direction import directions
@@ -27,6 +27,7 @@ SHORTEST_S = 1.5
 LEAST_RISE = 1.15  # end over start of engine speed
 LEAST_RISE_RPM_S = 60.0
 CANDIDATE_S = 0.8  # a stretch of open throttle shorter than this is not worth a line
+LONGEST_HOLE_S = 0.3  # a longer hole in the log ends a pull; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def _traces(log: xr.Dataset, car: Car) -> Traces:
 def _candidates(log: xr.Dataset, traces: Traces) -> list[tuple[int, int]]:
     """Stretches of open throttle, cut at gaps of the log, as (first, one past the last)."""
     found = []
-    gaps = np.flatnonzero(find_gaps(log))
+    gaps = find_holes(log, longest_s=LONGEST_HOLE_S)
     for mask in (traces.full, traces.part):
         for first, last in runs(_bridged(mask, traces.step_s)):
             cuts = [first, *[int(g) for g in gaps if first < g < last], last]
