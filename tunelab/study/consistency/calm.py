@@ -70,7 +70,9 @@ def lawful_open_ms(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
         return np.full(log.sizes["time"], np.nan)
     air = metered_air_kg_h(log, car, revision)
     fuel = convert(air, "kg/h", "g/min") / (revision.fuelling.stoich_afr * at_rows(log, "lambda_commanded"))
-    injections_min = car.injectors.count * car.injectors.injections_per_cycle * at_rows(log, "engine_speed_rpm") / 2
+    speed = at_rows(log, "engine_speed_rpm")
+    turning = np.where(speed > 0, speed, np.nan)
+    injections_min = car.injectors.count * car.injectors.injections_per_cycle * turning / 2
     minutes = fuel * trim_factor(log) / injections_min / ecu_flow_g_min(log, car, revision)
     return convert(minutes, "min", "ms")
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+import pandas as pd
 import xarray as xr
 
 from tunelab.study.consistency.breathing import check_filling, check_two_airs
 from tunelab.study.consistency.law import check_flow, check_pulse, check_trims
 from tunelab.study.consistency.motion import check_clock, check_gears
-from tunelab.study.consistency.sensor import check_follows, check_level, check_own_bank
+from tunelab.study.consistency.sensor import check_follows, check_level, check_own_bank, not_told_from_leak
 from tunelab.study.finding import Finding
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -59,6 +60,7 @@ def _one(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str
         check_level(log),
         check_follows(log, car, own),
         check_own_bank(log, car, own),
+        not_told_from_leak(),
         check_clock(log),
         check_gears(log, car),
     ]
@@ -67,3 +69,9 @@ def _one(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str
 def stops(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Those for which nothing may be proposed."""
     return tuple(finding for finding in findings if finding.status == "stop")
+
+
+def checks_table(findings: Iterable[Finding]) -> pd.DataFrame:
+    """One row per check: what was held against what, status, why."""
+    rows = [(finding.title, finding.status.replace("_", " "), finding.because) for finding in findings]
+    return pd.DataFrame(rows, columns=["check", "status", "because"])

@@ -110,9 +110,9 @@ def _cause(bins: pd.DataFrame, level: float, better: str, car: Car) -> str:
     if bins["trim"].std() > 0.01 and abs(bins["off"].corr(bins["trim"])) > 0.9:
         slope = float(np.polyfit(bins["trim"], bins["off"], 1)[0])
         return f" It moves with the trims ({slope:+.1f} for each of theirs): trims are counted twice, or not at all."
-    ratio = car.injectors.count * np.exp(level)
+    ratio = car.injectors.count / np.exp(level)
     if abs(level) > LAW_STOP and abs(ratio - round(ratio)) < 0.06 * ratio and round(ratio) != car.injectors.count:
-        return f" That would fit {round(ratio)} injections where car.toml has {car.injectors.count}: check the count."
+        return f" That would fit {round(ratio)} injectors where car.toml has {car.injectors.count}: check the count."
     return " Revision, injector flow or count, injections per cycle, or a unit is not as stated."
 
 

@@ -1,0 +1,259 @@
+"""Logs that mislead: each is caught by a named check, and none leaves a proposal; honest logs raise no alarm."""
+
+import datetime
+from pathlib import Path
+
+import numpy as np
+import plain_engine
+import pytest
+
+from tunelab import record
+from tunelab.log.flag import flag_log
+from tunelab.simulate import drive, random_car, steady_sweep
+from tunelab.study.consistency import check_consistency, stops, withhold, withhold_findings
+from tunelab.study.proposal import propose
+from tunelab.study.steady import fit_steady
+from tunelab.workspace.session import Session
+
+DEMO = Path(__file__).resolve().parents[2] / "data_demo"
+DAY = datetime.date(2026, 5, 3)
+SWITCHING_SIX = 7  # a seed: closed loop, meter in volts, regulator on the manifold
+
+
+def driven(seed, seconds):
+    """An honest drive of a simulated car, not flagged yet."""
+    car, truth, revision = random_car(np.random.default_rng([seed, 77]))
+    done = drive(truth, revision, steady_sweep(truth, longest_s=seconds), rng=np.random.default_rng([seed, 78, 1]))
+    return done.log(25.0).assign_attrs(session="drive", revision=revision.name), car, revision
+
+
+def checked(log, car, revision, revisions=None):
+    flagged = flag_log(log, car, Session(date=DAY, steps=["steady"], revision=revision.name), revision=revision)
+    return flagged, check_consistency([flagged], car, revisions or {revision.name: revision}, revision.name)
+
+
+@pytest.fixture(scope="module")
+def honest():
+    return driven(SWITCHING_SIX, 300.0)
+
+
+@pytest.fixture(scope="module")
+def fitted(honest):
+    log, car, revision = honest
+    flagged, checks = checked(log, car, revision)
+    fit = fit_steady([flagged], car, {revision.name: revision}, revision.name)
+    return fit, propose(fit, car, revision), checks
+
+
+def scaled(channel, factor):
+    """A column in the wrong unit."""
+    return lambda log: log.assign({channel: log[channel] * factor})
+
+
+def silent(level):
+    """A sensor that reads one value whatever the engine does."""
+
+    def corrupt(log):
+        noise = 0.004 * np.random.default_rng(3).standard_normal(log.sizes["time"])
+        return log.assign(lambda_measured=("time", level + noise))
+
+    return corrupt
+
+
+def total_as_long_term(log):
+    both = (1 + log["trim_short_pct"] / 100) * (1 + log["trim_long_pct"] / 100)
+    return log.assign(trim_long_pct=100 * (both - 1))
+
+
+def half_clock(log):
+    return log.assign_coords(time=log["time"] / 2)
+
+
+def swapped(one, other):
+    return lambda log: log.assign({one: log[other], other: log[one]})
+
+
+def leaky(log):
+    """A hole ahead of the sensor: as much air at every speed, half as much again as the engine's at idle."""
+    lowest = float(log["air_flow_kg_h"].quantile(0.03))
+    return log.assign(lambda_measured=log["lambda_measured"] * (1 + 0.5 * lowest / log["air_flow_kg_h"]))
+
+
+MISLEADING_LOGS = {
+    "airflow in g/s": (scaled("air_flow_kg_h", 1 / 3.6), "air_flow"),
+    "manifold pressure in psi": (scaled("manifold_kpa", 0.145), "filling"),
+    "pulse width in s": (scaled("pulse_width_ms", 0.001), "pulse"),
+    "pulse width in 0.5 ms": (scaled("pulse_width_ms", 2.0), "pulse"),
+    "engine speed from two pulses a turn": (scaled("engine_speed_rpm", 2.0), "pulse"),
+    "AFR taken for lambda": (scaled("lambda_measured", 14.08), "lambda_level"),
+    "sensor in free air": (silent(1.7), "lambda_level"),
+    "sensor in free air, off its stop": (silent(1.25), "lambda_follows"),
+    "sensor that says 1": (silent(1.0), "lambda_follows"),
+    "measured and commanded lambda exchanged": (swapped("lambda_measured", "lambda_commanded"), "lambda_follows"),
+    "total trim taken for long-term trim": (total_as_long_term, "trims"),
+    "clock at half speed": (half_clock, "clock"),
+}
+
+
+@pytest.mark.parametrize("name", MISLEADING_LOGS)
+def test_a_misleading_log_is_stopped_by_the_check_named_for_it(honest, fitted, name):
+    log, car, revision = honest
+    corrupt, check = MISLEADING_LOGS[name]
+    _, checks = checked(corrupt(log), car, revision)
+    found = {finding.id: finding for finding in checks}[f"consistency.{check}"]
+    assert found.status == "stop", {f.id: (f.status, f.value) for f in checks}
+    assert len(found.because) > 40
+    nothing_is_proposed(fitted[1], checks)
+
+
+def nothing_is_proposed(proposal, checks):
+    left = withhold(proposal, checks)
+    assert left.curve["flow_proposed_kg_h"].tolist() == proposal.curve["flow_in_force_kg_h"].tolist()
+    assert left.dead_time["dead_time_proposed_ms"].tolist() == proposal.dead_time["dead_time_in_force_ms"].tolist()
+    assert left.curve[["factor", "factor_lower", "factor_upper"]].isna().all(axis=None)
+    assert np.isnan(left.predicted.p95_pct)
+    assert all(note.startswith("Withheld.") for note in left.notes)
+
+
+def test_an_injector_count_that_is_not_the_cars_is_named(honest, fitted):
+    log, car, revision = honest
+    count = car.injectors.count
+    wrong = car.model_copy(update={"injectors": car.injectors.model_copy(update={"count": count // 2})})
+    _, checks = checked(log, wrong, revision)
+    assert checks[0].status == "stop"
+    assert f"fit {count} injectors" in checks[0].because
+    nothing_is_proposed(fitted[1], checks)
+
+
+def test_a_wrong_revision_is_stopped_and_the_right_one_named(honest, fitted):
+    log, car, revision = honest
+    later = fitted[1].to_revision("r02", DAY)
+    _, checks = checked(log.assign_attrs(revision="r02"), car, later, {"r01": revision, "r02": later})
+    assert checks[0].status == "stop"
+    assert "fits revision r01" in checks[0].because
+    _, right = checked(log, car, revision, {"r01": revision, "r02": later})
+    assert right[0].status == "met"
+
+
+def test_an_ecu_that_counts_its_trims_twice_is_told(honest):
+    log, car, revision = honest
+    dead = np.interp(log["battery_v"], revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
+    trims = (1 + log["trim_short_pct"] / 100) * (1 + log["trim_long_pct"] / 100)
+    twice = ((log["pulse_width_ms"] - dead) * trims + dead).where(log["pulse_width_ms"] > 0, 0.0)
+    _, checks = checked(log.assign(pulse_width_ms=twice), car, revision)
+    assert checks[0].status in {"watch", "stop"}
+    assert "trims" in checks[0].because
+
+
+def test_trims_folded_into_the_curve_and_left_in_the_ecu_do_not_mislead(fitted):
+    """The pulse contains both, so the drive with the folded curve asks for the same true curve."""
+    _, proposal, _ = fitted
+    car, truth, revision = random_car(np.random.default_rng([SWITCHING_SIX, 77]))
+    flow = np.asarray(revision.meter_curve.flow_kg_h) * 1.06
+    folded = revision.model_copy(
+        update={"name": "r02", "meter_curve": revision.meter_curve.model_copy(update={"flow_kg_h": flow.tolist()})}
+    )
+    done = drive(truth, folded, steady_sweep(truth, longest_s=300.0), rng=np.random.default_rng([1, 2]))
+    log, checks = checked(done.log(25.0).assign_attrs(session="drive", revision="r02"), car, folded)
+    assert stops(checks) == ()
+    again = propose(fit_steady([log], car, {"r02": folded}, "r02"), car, folded)
+    both = np.isfinite(proposal.curve["factor"]) & np.isfinite(again.curve["factor"])
+    ratio = (1.06 * again.curve["factor"] / proposal.curve["factor"])[both]
+    assert both.sum() > 5
+    assert np.abs(np.log(ratio)).median() < 0.015
+
+
+def with_second_bank(log, car, revision):
+    """A second bank whose trims swing by themselves: those of the first some seconds earlier, lambda answering."""
+    late = car.lambda_sensor.delay_s + car.lambda_sensor.lag_s
+    late = late + car.lambda_sensor.delay_flow_s_kg_h / np.maximum(log["air_flow_kg_h"].values, 5)
+    trim = log["trim_short_pct"].values
+    other = np.roll(trim, 175)
+    seen = np.interp(log["time"].values - late, log["time"].values, np.log((100 + trim) / (100 + other)))
+    return log.assign(
+        trim_short_2_pct=("time", other), lambda_measured_2=("time", log["lambda_measured"].values * np.exp(seen))
+    )
+
+
+def test_exchanged_banks_are_told_by_their_trims(honest, fitted):
+    log, car, revision = honest
+    both = with_second_bank(log, car, revision)
+    _, right = checked(both, car, revision)
+    exchanged = swapped("lambda_measured", "lambda_measured_2")(both)
+    _, wrong = checked(exchanged, car, revision)
+    status = [{f.id: f.status for f in found}["consistency.own_bank"] for found in (right, wrong)]
+    assert status == ["met", "stop"]
+    nothing_is_proposed(fitted[1], wrong)
+
+
+@pytest.mark.parametrize("factors", [(1, 1.15, 1, 1.15, 1), (0.85, 0.85, 0.85, 0.85, 0.85)])
+def test_wrong_gears_are_told(honest, factors):
+    log, car, revision = honest
+    _, checks = checked(log, with_gears(car, factors), revision)
+    assert {f.id: f.status for f in checks}["consistency.gears"] == "watch"
+
+
+def with_gears(car, factors):
+    ratios = [ratio * factor for ratio, factor in zip(car.gearing.ratios, factors, strict=True)]
+    return car.model_copy(update={"gearing": car.gearing.model_copy(update={"ratios": ratios})})
+
+
+def test_wrong_gears_do_not_touch_the_proposal(honest, fitted):
+    log, car, revision = honest
+    wrong = with_gears(car, (1, 1.15, 1, 1.15, 1))
+    flagged, _ = checked(log, wrong, revision)
+    fit = fit_steady([flagged], wrong, {"r01": revision}, "r01")
+    assert propose(fit, wrong, revision).curve.equals(fitted[1].curve)
+
+
+def test_a_small_leak_is_said_to_be_beyond_the_log(honest):
+    """No steady log can tell it from a meter that reads low: the record says so, whatever was driven."""
+    log, car, revision = honest
+    for one in (log, leaky(log)):
+        _, checks = checked(one, car, revision)
+        leak = {f.id: f for f in checks}["consistency.exhaust_leak"]
+        assert (leak.status, leak.value) == ("not_shown", None)
+        assert "by hand" in leak.because
+
+
+def test_findings_of_a_stopped_study_show_nothing(honest, fitted):
+    log, car, revision = honest
+    fit, _, clean = fitted
+    _, checks = checked(scaled("pulse_width_ms", 2.0)(log), car, revision)
+    for finding in withhold_findings(fit.findings(car), checks):
+        assert (finding.status, finding.value, finding.lower) == ("not_shown", None, None)
+        assert finding.because.startswith("Withheld.")
+    assert withhold_findings(fit.findings(car), clean) == tuple(fit.findings(car))
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_honest_simulated_cars_raise_no_alarm(seed):
+    log, car, revision = driven(seed, 100.0)
+    _, checks = checked(log, car, revision)
+    assert alarms(checks) == {}
+    assert sum(f.status == "met" for f in checks) >= 6
+
+
+def alarms(checks):
+    return {f.id: f.because for f in checks if f.status in {"watch", "stop"}}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_honest_plain_engines_raise_no_alarm(seed):
+    engine = plain_engine.invent(seed)
+    log = plain_engine.drive(engine, engine.revision, seed=seed, minutes=2, rate_hz=25)
+    assert alarms(check_consistency([log], engine.car, {"r01": engine.revision}, "r01")) == {}
+
+
+@pytest.mark.parametrize("session", sorted(path.name for path in (DEMO / "sessions").iterdir()))
+def test_the_demo_raises_no_alarm(session):
+    opened = record.open_session(str(DEMO / "sessions" / session))
+    log = record.gather_evidence(opened).log
+    checks = check_consistency([log], opened.car, opened.workspace.revisions, opened.revision.name)
+    assert alarms(checks) == {}
+
+
+def test_a_log_with_hardly_a_channel_shows_nothing_and_stops_nothing(honest):
+    log, car, revision = honest
+    _, checks = checked(log[["engine_speed_rpm"]], car, revision)
+    assert {f.status for f in checks} == {"not_shown"}
