@@ -12,6 +12,7 @@ from tunelab.record.chapter import Chapter, NextRevision, Section
 from tunelab.record.display import show_number
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
+from tunelab.study.consistency import LEAK, stops, withhold, withhold_findings
 from tunelab.study.finding import Finding
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
@@ -29,7 +30,12 @@ HOW = (
 
 
 def steady_chapter(
-    opened: OpenedSession, fit: SteadyFit, proposal: Proposal, *, others: Sequence[Evidence] = ()
+    opened: OpenedSession,
+    fit: SteadyFit,
+    proposal: Proposal,
+    *,
+    others: Sequence[Evidence] = (),
+    checks: Sequence[Finding] = (),
 ) -> Chapter:
     """Put the steady study's result into a chapter of the record.
 
@@ -43,21 +49,29 @@ def steady_chapter(
         The finished study and what follows from it.
     others : sequence of Evidence
         Further sessions that went into the fit.
+    checks : sequence of Finding
+        Consistency of the logs; one that stands at `stop` withholds the proposal and every figure that rests on it.
     """
+    proposal = withhold(proposal, checks)
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
-    date = opened.folder.session.date
     return Chapter(
         notebook="steady",
-        findings=(*fit.findings(opened.car), _prediction(fit, proposal, opened.car)),
+        findings=(
+            *checks,
+            *withhold_findings((*fit.findings(opened.car), _prediction(fit, proposal, opened.car)), checks),
+        ),
         inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in others for item in other.inputs),
         tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time},
-        proposal=NextRevision(proposal.to_revision(name, date), _comments(opened, fit))
-        if _helps(fit, proposal)
-        else None,
+        proposal=_next(opened, fit, proposal, name) if _helps(fit, proposal) else None,
         driven=Section((_driven(fit),)),
         change=_change(fit, proposal, name),
-        cannot_show=Section(_cannot_show(fit)),
+        cannot_show=Section(proposal.notes if stops(checks) else _cannot_show(fit)),
     )
+
+
+def _next(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> NextRevision:
+    revision = proposal.to_revision(name, opened.folder.session.date).model_copy(update={"proposed_in": opened.name})
+    return NextRevision(revision, _comments(opened, fit))
 
 
 def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
@@ -128,7 +142,8 @@ def _change(fit: SteadyFit, proposal: Proposal, name: str) -> Section:
     changed = int((proposal.curve["basis"] != "unchanged").sum())
     dead_changed = bool((proposal.dead_time["basis"] != "unchanged").any())
     if not changed and not dead_changed:
-        return Section(("Nothing: this drive gives no ground for a change.",))
+        withheld = tuple(note for note in proposal.notes if note.startswith("Withheld"))
+        return Section(("Nothing: this drive gives no ground for a change.", *withheld))
     after = proposal.predicted
     if not _helps(fit, proposal):
         sentences = ("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes)
@@ -220,6 +235,7 @@ def _cannot_show(fit: SteadyFit) -> tuple[str, ...]:
     sentences = [
         f"One overall constant: {show_number(flat.factor)} ({show_number(low)} to {show_number(high)}). {flat.because}",
         f"Anything outside {_measured_range(fit)}: the curve is left as it is there.",
+        LEAK,
     ]
     if not dead.shown:
         sentences.append(f"The injectors' dead time. {dead.because}")
