@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from tunelab.cli.terminal import say
+
 DESCRIPTION = """\
 Compare two sessions or two revisions: what changed in the engine computer, and which differences in the
 logs and findings are more than noise. The chance of any false alarm is at most 5 %.
@@ -41,10 +43,10 @@ def run(arguments: argparse.Namespace) -> int:
     names = [Path(name).name for name in (arguments.before, arguments.after)]
     found = compare(find_workspace(Path(arguments.workspace)), *names)
     for side, word in ((found.before, "before"), (found.after, "after")):
-        print(f"{word}: {side.name} ({', '.join(side.sessions)}; {', '.join(side.revisions)})")
-    print("", "In the engine computer:", *(f"- {line}" for line in shown_changes(found)), sep="\n")
-    print("", "In logs and findings:", *(f"- {line}" for line in found.sentences()), sep="\n")
+        say(f"{word}: {side.name} ({', '.join(side.sessions)}; {', '.join(side.revisions)})")
+    say("\n".join(["", "In the engine computer:", *(f"- {line}" for line in shown_changes(found))]))
+    say("\n".join(["", "In logs and findings:", *(f"- {line}" for line in found.sentences())]))
     if arguments.csv:
         write_table(Path(arguments.csv), found.table())
-        print(f"open {arguments.csv}")
+        say(f"open {arguments.csv}")
     return 0

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 from pathlib import Path
 
 from tunelab.cli.terminal import say
 
+STEPS = ("steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link")
 DESCRIPTION = """\
-Name the holds that are still to drive: gear, engine speed, airflow, about what throttle or brake,
-seconds. The owner's limits are the authority; nothing goes past them.
+With STEP: one sheet to print and take along: what to drive, in which gear and how fast, what to log,
+when to stop and what the passenger watches, from the car's own numbers. Without STEP: name the holds
+that are still to drive: gear, engine speed, airflow, about what throttle or brake, seconds. The owner's
+limits are the authority; nothing goes past them.
 """
 EPILOG = """\
 exit status: 0 done; 2 bad arguments or files that cannot be used
-example: tunelab plan my-car --top-speed 90 --html plan.html
+examples: tunelab plan full-throttle my-car --html sheet.html
+          tunelab plan my-car --top-speed 90
 """
 
 
@@ -28,7 +33,10 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
         allow_abbrev=False,
     )
     parser.add_argument(
-        "path", metavar="PATH", help="a session's folder, or a workspace for all steady sessions together"
+        "what",
+        metavar="[STEP] [PATH]",
+        nargs="*",
+        help=f"a step ({', '.join(STEPS)}), then a workspace (default: here); without a step also a session's folder",
     )
     parser.add_argument(
         "--top-speed",
@@ -42,10 +50,13 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the plan or write its page; the exit code."""
+    step, path = _step_and_path(arguments.what)
+    if step:
+        return _print_sheet(step, path, arguments)
     from tunelab.record.plan import plan_sentence, plan_table
     from tunelab.record.planning import plan_for
 
-    planned = plan_for(Path(arguments.path), arguments.top_speed)
+    planned = plan_for(path, arguments.top_speed)
     if arguments.html:
         Path(arguments.html).write_text(planned.html(), encoding="utf-8")
         say(f"open {arguments.html}")
@@ -55,4 +66,27 @@ def run(arguments: argparse.Namespace) -> int:
         say(plan_table(planned.plan).to_string(index=False, na_rep="-") + "\n")
     for sentence in (*planned.plan.notes, *planned.plan.cautions):
         say(f"- {sentence}")
+    return 0
+
+
+def _step_and_path(what: list[str]) -> tuple[str, Path]:
+    """Tell a step from a path; a path named like a step is reached as ./steady."""
+    step = what[0] if what and what[0] in STEPS else ""
+    rest = what[1:] if step else what
+    if len(rest) > 1:
+        hint = difflib.get_close_matches(rest[0], STEPS, n=1)
+        near = f"; the nearest is {hint[0]}" if hint else ""
+        raise ValueError(f"{rest[0]!r} is no step (there are {', '.join(STEPS)}){near}; wanted STEP PATH, or PATH.")
+    return step, Path(rest[0] if rest else ".")
+
+
+def _print_sheet(step: str, path: Path, arguments: argparse.Namespace) -> int:
+    from tunelab.record.step_sheet import print_sheet
+
+    sheet = print_sheet(step, path, arguments.top_speed)
+    if arguments.html:
+        Path(arguments.html).write_text(sheet.html(), encoding="utf-8")
+        say(f"open {arguments.html}")
+        return 0
+    say(sheet.text())
     return 0

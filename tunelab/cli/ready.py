@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
+
+from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = """\
 Judge from all records whether the car may run with the revision that is in it: each gate met, watch,
@@ -52,19 +53,19 @@ def run(arguments: argparse.Namespace) -> int:
     plan = plan_for_event(decided, arguments.event, arguments.until, today="", swap_days=arguments.swap_days)
     for state in decided.readiness.gates:
         record = f"  [{state.record}]" if state.record else ""
-        print(f"{state.status.replace('_', ' '):9}  {state.gate.title}: {state.because}{record}")
+        say(f"{state.status.replace('_', ' '):9}  {state.gate.title}: {state.because}{record}")
     sentences = readiness_sentences(decided.readiness)
-    print("", *sentences, sep="\n")
+    say("\n" + "\n".join(sentences))
     for sentence in plan.sentences if plan else ():
-        print(f"- {sentence}")
+        say(f"- {sentence}")
     if decided.unrecorded:
-        print(f"not recorded yet, so not counted: {', '.join(decided.unrecorded)}")
+        say(f"not recorded yet, so not counted: {', '.join(decided.unrecorded)}")
     for sentence in (*decided.left_out, *cautions_for(decided.workspace.car)):
-        print(f"- {sentence}")
+        say(f"- {sentence}")
     if arguments.page:
         parameters = {"revision": arguments.revision or "", "event": arguments.event, "until": arguments.until}
         written = write_decisions(root, {"readiness": {**parameters, "swap_days": arguments.swap_days}})
         for failure in written.failures:
-            print(failure, file=sys.stderr)
-        print(f"open {written.index}")
+            complain(failure)
+        say(f"open {written.index}")
     return 0 if decided.readiness.verdict.startswith("may run") else 1

@@ -97,6 +97,8 @@ def choose_notebooks(folder: Path, steps: tuple[str, ...], names: tuple[str, ...
     for name in names:
         if name not in available:
             raise NotebookError(f"There is no notebook {name!r}; {hint(name, list(available))}")
+        if all(parameter.name != "session" for parameter in available[name].parameters):
+            raise NotebookError(f"The notebook {name} reads a whole workspace: tunelab ready --page.")
     chosen = [n for n in available.values() if n.name in names or (not names and set(n.steps) & set(steps))]
     if not chosen:
         served = sorted({step for notebook in available.values() for step in notebook.steps})

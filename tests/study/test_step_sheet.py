@@ -1,0 +1,99 @@
+"""A sheet for each step: within the limits, gears and speeds by hand, on one sheet of paper in large type."""
+
+import itertools
+import re
+import shutil
+
+import numpy as np
+import pytest
+from offline_browser import browser, offline_page
+from plain_workspace import write_workspace
+from ready_drives import car, revision
+
+from tunelab.record.step_sheet import print_sheet
+from tunelab.study.step_sheet import SHEETS, sheet_for
+
+RADIUS_M = 0.5 * (16 * 0.0254 + 2 * 0.55 * 0.205)  # of an unloaded 205/55R16, ETRTO size code
+
+
+def numbers(text):
+    return [float(n) for n in re.findall(r"\d+(?:\.\d+)?", text)]
+
+
+@pytest.mark.parametrize(("step", "top"), list(itertools.product(SHEETS, (60.0, 90.0, 500.0))))
+def test_nothing_on_a_sheet_goes_past_a_limit(step, top):
+    sheet = sheet_for(step, car(), revision(), top)
+    least = min(top, 120.0)  # the owner's own top speed
+    for column in sheet.runs:
+        values = [v for cell in sheet.runs[column].astype(str) for v in numbers(cell)]
+        if "km/h" in column:
+            assert max(values, default=0) <= least
+        if "rpm" in column:
+            assert max(values, default=0) <= 6800  # the revision's rev limit, lower than the owner's
+    cruise = [n for cell in sheet.runs.get("part", []) for n in numbers(cell) if "km/h" in cell]
+    assert max(cruise, default=0) <= least
+
+
+def test_the_gear_of_a_pull_is_the_highest_that_stays_under_the_speed():
+    # Plain car: 3.5, 2.1, 1.4, 1.0, 0.8, final drive 3.9; speed in km/h is 0.12 pi r rpm / ratio.
+    speeds = [0.12 * np.pi * RADIUS_M * 6800 / (3.9 * ratio) for ratio in (3.5, 2.1, 1.4, 1.0, 0.8)]
+    expected = max(k for k, speed in enumerate(speeds, start=1) if speed <= 120)
+    sheet = sheet_for("full-throttle", car(), revision(), 120.0)
+    assert set(sheet.runs["gear"]) == {str(expected)}
+    assert float(sheet.runs["to km/h"].iloc[-1]) == pytest.approx(speeds[expected - 1] * 6700 / 6800, rel=0.04)
+    assert sheet.runs["to rpm"].tolist() == ["4400", "5750", "6700"]
+
+
+def test_a_pull_that_fits_no_gear_is_not_planned():
+    sheet = sheet_for("full-throttle", car(), revision(), 20.0)
+    assert sheet.runs.empty
+    assert "no pull fits" in sheet.notes[0]
+    bare = car().model_copy(update={"gearing": None})
+    assert "no gearing" in sheet_for("full-throttle", bare, revision(), 120.0).notes[0]
+
+
+@pytest.mark.parametrize("step", SHEETS)
+def test_a_sheet_says_what_to_log_what_to_watch_and_when_to_stop(step):
+    sheet = sheet_for(step, car(), revision(), 100.0)
+    assert any("battery above 11.5 V" in item for item in sheet.watch)
+    assert any("oil pressure above 150 kPa" in item for item in sheet.watch)
+    assert any("knock" in item for item in sheet.abort)
+    assert any("smell of fuel" in item for item in sheet.abort)
+    assert (sheet.must_log or sheet.log_too) != ()
+
+
+@pytest.mark.parametrize(("step", "top"), [("wide-open", 100.0), ("steady", 0.0), ("steady", float("nan"))])
+def test_a_step_or_a_speed_that_is_none_is_an_error(step, top):
+    with pytest.raises(ValueError, match=r"no step|top speed"):
+        sheet_for(step, car(), revision(), top)
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    root = write_workspace(tmp_path_factory.mktemp("sheets"))
+    shutil.rmtree(root / "sessions")  # nothing driven yet: the steady sheet is as full as it gets
+    found = {}
+    for step in SHEETS:
+        (root / f"{step}.html").write_text(print_sheet(step, root, None).html(), encoding="utf-8")
+        found[step] = root / f"{step}.html"
+    return found
+
+
+def test_each_sheet_prints_on_one_page_in_large_type_without_a_barrier(chromium_path, pages):
+    from axe_playwright_python.sync_playwright import Axe
+
+    with browser(chromium_path) as started, offline_page(started) as opened:
+        assert "11" in pages["steady"].read_text("utf-8")  # as many holds as one sheet takes
+        for step, page in pages.items():
+            opened.show(page, figures=False)
+            opened.page.emulate_media(media="print")
+            pdf = opened.page.pdf(prefer_css_page_size=True)
+            assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) == 1, step
+            size = opened.page.evaluate("parseFloat(getComputedStyle(document.querySelector('td, li')).fontSize)")
+            assert size >= 17, step  # 13 pt
+            serious = [v["id"] for v in Axe().run(opened.page).response["violations"]
+                       if v["impact"] in ("serious", "critical")]  # fmt: skip
+            assert serious == [], step
+            opened.page.emulate_media(media="screen")
+        assert opened.left_the_page() == []
+        assert opened.complaints == []

@@ -1,0 +1,72 @@
+"""The sheet of one step as text and as a page that prints on one sheet of paper."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tunelab.record.deciding import newest
+from tunelab.record.display import table_item
+from tunelab.record.page import fill
+from tunelab.record.planning import plan_for
+from tunelab.study.cautions import cautions_for
+from tunelab.study.step_sheet import StepSheet, sheet_for
+from tunelab.workspace import find_workspace, open_workspace
+
+
+@dataclass(frozen=True)
+class PrintedSheet:
+    """A sheet with the car it is for."""
+
+    title: str
+    sheet: StepSheet
+    cautions: tuple[str, ...]
+
+    def html(self) -> str:
+        """The page."""
+        values = {
+            "title": self.title,
+            "sheet": self.sheet,
+            "runs": table_item(self.sheet.runs),
+            "cautions": self.cautions,
+        }
+        return fill("step_sheet.html", [], values)
+
+    def text(self) -> str:
+        """The same for a terminal."""
+        sheet = self.sheet
+        runs = sheet.runs.to_string(index=False) if len(sheet.runs) else ""
+        parts = [self.title, sheet.why, runs, *sheet.notes, "The passenger watches:", *_bullets(sheet.watch)]
+        parts += [
+            "Stop at once on:",
+            *_bullets(sheet.abort),
+            f"Log: {', '.join(sheet.must_log) or 'everything there is'}",
+        ]
+        parts += [f"If you can: {', '.join(sheet.log_too)}"] if sheet.log_too else []
+        return "\n".join(part for part in [*parts, "Before you drive:", *_bullets(self.cautions)] if part)
+
+
+def _bullets(items: tuple[str, ...]) -> list[str]:
+    return [f"- {item}" for item in items]
+
+
+def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedSheet:
+    """Make the sheet of a step for the workspace that a path belongs to, with the newest revision in the car.
+
+    Raises
+    ------
+    WorkspaceError, LoadError
+        The files cannot be used as they stand.
+    ValueError
+        No such step, or a top speed that is none.
+    """
+    root = find_workspace(path)
+    workspace = open_workspace(root)
+    top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
+    holds, notes = (), ()
+    if step == "steady":
+        plan = plan_for(root, top_speed_km_h).plan
+        holds, notes = plan.holds, plan.notes
+    sheet = sheet_for(step, workspace.car, newest(workspace), top, holds=holds, notes=notes)
+    cautions = tuple(dict.fromkeys([*sheet.cautions, *cautions_for(workspace.car)]))
+    return PrintedSheet(f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}", sheet, cautions)
