@@ -73,10 +73,14 @@ def swapped(one, other):
     return lambda log: log.assign({one: log[other], other: log[one]})
 
 
-def leaky(log):
-    """A hole ahead of the sensor: as much air at every speed, half as much again as the engine's at idle."""
-    lowest = float(log["air_flow_kg_h"].quantile(0.03))
-    return log.assign(lambda_measured=log["lambda_measured"] * (1 + 0.5 * lowest / log["air_flow_kg_h"]))
+def leaky(share):
+    """A hole ahead of the sensor that lets in the same air at every speed; at idle that share of the engine's."""
+
+    def corrupt(log):
+        lowest = float(log["air_flow_kg_h"].quantile(0.03))
+        return log.assign(lambda_measured=log["lambda_measured"] * (1 + share * lowest / log["air_flow_kg_h"]))
+
+    return corrupt
 
 
 MISLEADING_LOGS = {
@@ -91,6 +95,7 @@ MISLEADING_LOGS = {
     "sensor that says 1": (silent(1.0), "lambda_follows"),
     "measured and commanded lambda exchanged": (swapped("lambda_measured", "lambda_commanded"), "lambda_follows"),
     "total trim taken for long-term trim": (total_as_long_term, "trims"),
+    "exhaust leak, half of the air at idle": (leaky(0.5), "exhaust_leak"),
     "clock at half speed": (half_clock, "clock"),
 }
 
@@ -207,12 +212,12 @@ def test_wrong_gears_do_not_touch_the_proposal(honest, fitted):
 
 
 def test_a_small_leak_is_said_to_be_beyond_the_log(honest):
-    """No steady log can tell it from a meter that reads low: the record says so, whatever was driven."""
+    """A tenth of the air at idle passes as a meter that reads low: the finding says so, whatever was driven."""
     log, car, revision = honest
-    for one in (log, leaky(log)):
+    for one in (log, leaky(0.1)(log), log.drop_vars("manifold_kpa")):
         _, checks = checked(one, car, revision)
         leak = {f.id: f for f in checks}["consistency.exhaust_leak"]
-        assert (leak.status, leak.value) == ("not_shown", None)
+        assert leak.status == ("met" if "manifold_kpa" in one else "not_shown")
         assert "by hand" in leak.because
 
 

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 import pandas as pd
 import xarray as xr
 
-from tunelab.study.consistency.breathing import check_filling, check_two_airs
+from tunelab.study.consistency.breathing import check_filling, check_leak, check_two_airs
 from tunelab.study.consistency.law import check_flow, check_pulse, check_trims
 from tunelab.study.consistency.motion import check_clock, check_gears
-from tunelab.study.consistency.sensor import check_follows, check_level, check_own_bank, not_told_from_leak
+from tunelab.study.consistency.sensor import check_follows, check_level, check_own_bank
 from tunelab.study.finding import Finding
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -60,7 +60,7 @@ def _one(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str
         check_level(log),
         check_follows(log, car, own),
         check_own_bank(log, car, own),
-        not_told_from_leak(),
+        check_leak(log, car, own),
         check_clock(log),
         check_gears(log, car),
     ]

@@ -33,11 +33,6 @@ LEAST_MOVE = 0.0015
 DRAWS = 100
 LEVEL = "Lambda within the range of an engine that runs"
 FOLLOWS = "Lambda follows the fuel"
-LEAK_TITLE = "A small leak in the exhaust ahead of the sensor"
-LEAK = (
-    "Air that leaks into the exhaust ahead of the lambda sensor reads exactly as a meter that reads low at small "
-    "airflow: no steady log tells them apart. Look for a leak by hand before anything is entered at light load."
-)
 OWN_BANK = "Lambda of bank 1 follows the trims of bank 1"
 
 
@@ -147,8 +142,3 @@ def check_own_bank(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     text = f"Of the difference of the banks' trims the difference of their lambdas shows {share:.2f}."
     text += " It has the wrong sign: the sensors or the trims of the banks are exchanged." if status == "stop" else ""
     return statement("own_bank", OWN_BANK, text, status=status, figure=(share, "1", 0.0), samples=len(moves))
-
-
-def not_told_from_leak() -> Finding:
-    """Say what no check can: the finding is always `not_shown`."""
-    return not_made("exhaust_leak", LEAK_TITLE, LEAK)
