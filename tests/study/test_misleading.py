@@ -168,6 +168,15 @@ def test_trims_folded_into_the_curve_and_left_in_the_ecu_do_not_mislead(fitted):
     assert np.abs(np.log(ratio)).median() < 0.015
 
 
+@pytest.mark.parametrize("later_s", [-0.1, 0.25, 0.45])
+def test_a_stated_delay_that_is_a_poor_guess_raises_no_alarm(honest, later_s):
+    log, car, revision = honest
+    sensor = car.lambda_sensor
+    guessed = sensor.model_copy(update={"delay_s": max(sensor.delay_s - later_s, 0.0), "lag_s": 0.3 - later_s / 2})
+    _, checks = checked(log, car.model_copy(update={"lambda_sensor": guessed}), revision)
+    assert alarms(checks) == {}
+
+
 def with_second_bank(log, car, revision):
     """A second bank whose trims swing by themselves: those of the first some seconds earlier, lambda answering."""
     late = car.lambda_sensor.delay_s + car.lambda_sensor.lag_s

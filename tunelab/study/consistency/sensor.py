@@ -30,6 +30,7 @@ SHARE_STOP = 0.5
 FOLLOWS_LEAST = 0.25  # of the fuel's change; honest sensors show 0.4 to 1 of it, wall film and lag take the rest
 QUICK_S, SLOW_S, BLOCK_S = 0.3, 4.0, 5.0
 LEAST_MOVE = 0.0015
+LATER_S = (-0.15, 0.0, 0.15, 0.3, 0.5)  # than the delay that car.toml states, which may be a guess
 DRAWS = 100
 LEVEL = "Lambda within the range of an engine that runs"
 FOLLOWS = "Lambda follows the fuel"
@@ -74,7 +75,7 @@ def check_follows(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         asked = asked - log_of(at_rows(log, "lambda_commanded"))
     if not has(log, "lambda_measured") or not np.isfinite(metered_air_kg_h(log, car, revision)).any():
         return not_made("lambda_follows", FOLLOWS, "It takes lambda and airflow.", "1")
-    moves = _moves(log, car, revision, asked)
+    moves = _best_moves(log, car, revision, asked)
     if moves["asked"].std() < LEAST_MOVE or moves["block"].nunique() < LEAST_BINS:
         text = "Trims and commanded lambda hardly moved in calm driving: a sensor that does not respond would not show."
         return not_made("lambda_follows", FOLLOWS, text, "1")
@@ -88,18 +89,24 @@ def check_follows(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     return statement("lambda_follows", FOLLOWS, text, status=status, figure=figure, samples=len(moves))
 
 
-def _moves(log: xr.Dataset, car: Car, revision: Revision, asked: np.ndarray) -> pd.DataFrame:
+def _best_moves(log: xr.Dataset, car: Car, revision: Revision, asked: np.ndarray) -> pd.DataFrame:
+    """Moves at the lateness at which lambda shows most of what the fuel does."""
+    tables = [_moves(log, car, revision, asked, later) for later in LATER_S]
+    return max(tables, key=lambda moves: _slope(_sums(moves).sum(axis=0)))
+
+
+def _moves(log: xr.Dataset, car: Car, revision: Revision, asked: np.ndarray, later_s: float) -> pd.DataFrame:
     """Quick departures of lambda, and of fuel and air at the time that belongs to it."""
     time, air = log["time"].values, metered_air_kg_h(log, car, revision)
     sensor = car.lambda_sensor
     flow = np.maximum(np.nan_to_num(air, nan=np.inf), 1.0)
-    back = time - sensor.delay_s - sensor.delay_flow_s_kg_h / flow - sensor.lag_s
+    back = time - sensor.delay_s - sensor.delay_flow_s_kg_h / flow - sensor.lag_s - later_s
     rows = calm_rows(log, "lambda_measured")
     parts = {"seen": log_of(at_rows(log, "lambda_measured"))}
     parts |= {name: np.interp(back, time, values) for name, values in (("asked", asked), ("air", log_of(air)))}
     step = float(np.median(np.diff(time)))
     quick = {name: _departure(np.where(rows, values, np.nan), step) for name, values in parts.items()}
-    return pd.DataFrame(quick | {"block": np.floor(time / BLOCK_S)}).dropna()
+    return pd.DataFrame(quick | {"block": np.floor(time / BLOCK_S), "later_s": later_s}).dropna()
 
 
 def _departure(values: np.ndarray, step_s: float) -> np.ndarray:
@@ -111,14 +118,18 @@ def _departure(values: np.ndarray, step_s: float) -> np.ndarray:
 
 def _share(moves: pd.DataFrame) -> tuple[float, float]:
     """Share that lambda shows, and the upper end of its 95 % interval by blocks of BLOCK_S."""
+    sums, rng = _sums(moves), np.random.default_rng(1)
+    draws = [_slope(sums[rng.integers(0, len(sums), len(sums))].sum(axis=0)) for _ in range(DRAWS)]
+    return _slope(sums.sum(axis=0)), float(np.quantile(draws, 0.975))
+
+
+def _sums(moves: pd.DataFrame) -> np.ndarray:
+    """Sums of products by block, shape (blocks, 5)."""
     asked, air, seen = (moves[name] for name in ("asked", "air", "seen"))
     products = pd.DataFrame(
         {"uu": asked * asked, "ua": asked * air, "aa": air * air, "uy": asked * seen, "ay": air * seen}
     )
-    sums = products.groupby(moves["block"]).sum().to_numpy()
-    rng = np.random.default_rng(1)
-    draws = [_slope(sums[rng.integers(0, len(sums), len(sums))].sum(axis=0)) for _ in range(DRAWS)]
-    return _slope(sums.sum(axis=0)), float(np.quantile(draws, 0.975))
+    return products.groupby(moves["block"]).sum().to_numpy()
 
 
 def _slope(sums: np.ndarray) -> float:
@@ -134,7 +145,10 @@ def check_own_bank(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         return not_made("own_bank", OWN_BANK, "It takes lambda and short-term trim of both banks.", "1")
     trims = [log_of(1 + convert(at_rows(log, name), "percent", "1")) for name in wanted[2:]]
     apart = log.assign(lambda_measured=log["lambda_measured"] / log["lambda_measured_2"])
-    moves = _moves(apart, car, revision, trims[0] - trims[1])
+    both = log.assign(lambda_measured=np.sqrt(log["lambda_measured"] * log["lambda_measured_2"]))
+    common = _best_moves(both, car, revision, (trims[0] + trims[1]) / 2)  # an exchange does not touch the mean
+    later = float(common["later_s"].iloc[0]) if len(common) else 0.0
+    moves = _moves(apart, car, revision, trims[0] - trims[1], later)
     if moves["asked"].std() < LEAST_MOVE or moves["block"].nunique() < LEAST_BINS:
         return not_made("own_bank", OWN_BANK, "The trims of the two banks hardly moved apart.", "1")
     share, upper = _share(moves)
