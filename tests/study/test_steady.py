@@ -39,8 +39,9 @@ def test_a_known_truth_is_recovered_and_beats_the_spreadsheet(make, seed):
     assert found.curve_covered > 0.7
 
 
-def test_two_drives_of_different_revisions_are_referred_to_one():
-    trial = plain_trial(9)
+@pytest.mark.parametrize(("make", "seed"), [(plain_trial, 9), (simulated_trial, 7)])
+def test_two_drives_of_different_revisions_are_referred_to_one(make, seed):
+    trial = make(seed)
     first_log = trial.run(trial.revision, 1)
     fit = fit_first(trial, [first_log], {"r01": trial.revision})
     second = propose(fit, trial.car, trial.revision).to_revision("r02", DAY)

@@ -25,7 +25,7 @@ CHOSEN = {
     "narrow": (0.012, 0.7),  # size of the narrow meter error
     "narrow_scale": (0.07, 0.4),
     "pulsation": (0.05, 0.7),  # size of the map beyond the onset
-    "local": (0.001, 0.5),  # size of the model error over the whole map
+    "local": (0.001, 0.3),  # size of the model error over the whole map; held short, or it takes the dead time's place
     "session": (0.003, 0.5),  # one offset per session: weather, fuel, sensor
     "drift": (0.0015, 0.5),  # slow course within a session
     "block": (0.005, 1.0),  # noise of a usual block
