@@ -26,8 +26,8 @@ from tunelab.workspace.revision import Revision
 # may be a quarter off.
 FILLING_LOW, FILLING_HIGH = 0.45, 1.3
 LOAD_LOW_PCT, LOAD_HIGH_PCT = 12.0, 250.0  # highest absolute load of a drive, boosted engines included
-TWO_WATCH, TWO_STOP = 0.28, 0.38  # of the logarithm
-LEAK_WATCH, LEAK_STOP = 0.95, 1.05  # filling at the least air over filling at much; honest engines 0.6 to 0.9
+TWO_WATCH, TWO_STOP = 0.35, 0.45  # of the logarithm
+LEAK_WATCH, LEAK_STOP = 1.0, 1.05  # filling at the least air over filling at much; honest engines 0.6 to 0.95
 LEAST_SPAN = 4.0  # of the air that displacement, speed and manifold pressure offer, largest over least
 LEAK_TITLE = "Filling at the least air over filling at much, by fuel and lambda"
 LEAK = (
@@ -102,7 +102,7 @@ def check_two_airs(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     status = graded(abs(level), TWO_WATCH, TWO_STOP)
     text = f"Fuel and lambda account for {100 * np.exp(level):.0f} % of the air by the meter."
     if status != "met":
-        text += " A first curve may be a quarter off; further off, look for injector flow, count, fuel or a unit."
+        text += " A first curve may be a third off; further off, look for injector flow, count, fuel or a unit."
     figure = (100 * abs(np.expm1(level)), "%", 100 * float(np.expm1(TWO_STOP)))
     return statement("two_airs", TWO, text, status=status, figure=figure, samples=len(bins))
 

@@ -23,8 +23,8 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 # Bounds of this module are common practice, no source.
-LEAN_LIMIT = 1.35  # a petrol engine hardly runs smoothly leaner than this in a hold
-FAR_OFF = 0.35  # of the logarithm of measured over commanded
+LEAN_LIMIT = 1.5  # no petrol engine runs a hold leaner than this
+FAR_OFF = 0.45  # of the logarithm of measured over commanded
 AFR_FROM, AFR_TO = 8.0, 20.0
 SHARE_STOP = 0.5
 FOLLOWS_LEAST = 0.25  # of the fuel's change; honest sensors show 0.4 to 1 of it, wall film and lag take the rest
