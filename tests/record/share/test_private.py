@@ -51,7 +51,8 @@ def test_a_path_of_a_computer_goes(text):
     "text",
     ["km/h and 1/min", "lambda / commanded", "tables/meter_curve.csv", "https://w3id.org/ro/crate/1.3/context",
      "[kg/h]", "and/or", "m/s²", "sessions/2026-05-03-steady", "ratio 3/4", "application/x-netcdf",
-     "sweep-1.csv.gz", "2026-05-03T10:00:00+00:00", "0.1226, 0.1334", "5.2 E", "r02.toml", "12.5 s",
+     "sweep-1.csv.gz", "2026-05-03T10:00:00+00:00", "0.1226, 0.1334", "5.2 E", "204.8638 N",
+     "0.4538 N·s²/m²", "r02.toml", "12.5 s",
      "b94d27b9934d3e08a52e52d7da7dabfac484efe37a5380ee9088f7ace2efcde9", "engine_speed_rpm", "12345678901234567"],
 )  # fmt: skip
 def test_what_is_not_private_stays(text):
@@ -60,7 +61,7 @@ def test_what_is_not_private_stays(text):
 
 @pytest.mark.parametrize(
     "text",
-    ["61.23456, -30.41234", "N 61.2345", "61.2345° N", "61° 14' 4\" N", "lat=61.23", "Longitude: -30.4123",
+    ["61.23456, -30.41234", "N 61.2345", "61.2345° N", "61.2345N", "61° 14' 4\" N", "lat=61.23", "Longitude: -30.4123",
      "$GPRMC,081836,A,6114.05,N,03024.7,W,000.0,360.0,130998,011.3,E*62", "///filled.count.soap", "8FVC9G8F+6X",
      "about 61.2346", "x -30.4123"],
 )  # fmt: skip

@@ -109,11 +109,12 @@ def _join(content: Path, root: Path) -> Opened:
         )
     for name in names:
         _copy_new(content / name, root / name)
+    for session in sorted((content / "sessions").iterdir()):
+        if not (root / "sessions" / session.name).exists():
+            shutil.copytree(session, root / "sessions" / session.name)
     records, kept, answers = [], [], []
     for record in sorted((content / "records").iterdir()):
         session = _results(record)["session"]
-        if not (root / "sessions" / session).exists():
-            shutil.copytree(content / "sessions" / session, root / "sessions" / session)
         answers += [_take_answer(folder, root) for folder in sorted((content / ANSWERS).glob(f"{session}*"))]
         place = root / "records" / record.name
         if place.exists() and _same_findings(place, record):

@@ -11,8 +11,11 @@ from pathlib import Path
 
 import pandas as pd
 import tomlkit
+import xarray as xr
 
 from tunelab.log.store import read_log, write_log
+from tunelab.record.evidence import gather_evidence
+from tunelab.record.opened import OpenedSession
 from tunelab.record.provenance import write_crate
 from tunelab.record.share.answer import ANSWERS, read_answers
 from tunelab.record.share.clean_log import box_of, clean_log, turned_at
@@ -24,7 +27,7 @@ from tunelab.record.share.private import Box, Rule, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
 from tunelab.record.stored import StoredRecord, read_record
 from tunelab.record.table import write_table
-from tunelab.workspace import Workspace, find_workspace, open_workspace
+from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_workspace
 
 CRATE = "ro-crate-metadata.json"
 REMOVED = "removed.csv"
@@ -106,8 +109,8 @@ def _rules(workspace: Workspace, found: Sequence[StoredRecord], wanted: Wanted) 
 
 
 def _boxes(found: Sequence[StoredRecord]) -> list[Box]:
-    logs = [record.place / "log.nc" for record in found]
-    boxes = [box_of(read_log(path)) for path in logs if path.exists()]
+    logs = sorted({path for record in found for path in record.place.parent.glob("*/log.nc")})
+    boxes = [box_of(read_log(path)) for path in logs]
     return [box for box in boxes if box is not None]
 
 
@@ -122,6 +125,9 @@ def _lay_out(
         _copy_record(content, record, scrubber, wanted)
         _copy_session(content, record, scrubber, wanted)
         _copy_answer(content, workspace.root, record, scrubber)
+    own = {record.session for record in found}
+    for name in sorted({name for record in found for name in drawn_on(record, workspace)} - own):
+        _copy_beside(content, workspace, name, scrubber, wanted)
     write_table(content / REMOVED, removed_table(scrubber))
     write_whole_crate(content, [record.results for record in found], scrubber.text(workspace.car.name, "names"))
 
@@ -156,12 +162,36 @@ def _copy_record(content: Path, record: StoredRecord, scrubber: Scrubber, wanted
     write_crate(place, results, scrubber.text(results["session"], "names"))
 
 
+def drawn_on(record: StoredRecord, workspace: Workspace) -> list[str]:
+    """Names of other sessions that a record's numbers rest on, by its inputs and its parameters."""
+    paths = [str(item["path"]) for item in record.results.get("inputs", [])]
+    values = [value for given in record.results.get("parameters", {}).values() for value in given.values()]
+    texts = [text for value in values for text in (value if isinstance(value, list) else [value])]
+    parts = {part for text in (*paths, *texts) if isinstance(text, str) for part in text.split("/")}
+    return [name for name in workspace.sessions if name in parts and name != record.session]
+
+
+def _copy_beside(content: Path, workspace: Workspace, name: str, scrubber: Scrubber, wanted: Wanted) -> None:
+    """Put in a session that a record draws on: its cleaned log, so that the record can be run again."""
+    folder = workspace.sessions[name]
+    stored = workspace.root / "records" / name / "log.nc"
+    log = read_log(stored) if stored.exists() else gather_evidence(OpenedSession(workspace, folder)).log
+    base = scrubber.text(f"sessions/{name}", "names")
+    (content / base).mkdir(parents=True, exist_ok=True)
+    write_log(clean_log(log, scrubber, f"{base}/log.nc", keep_place=wanted.keep_place), content / base / "log.nc")
+    text = tomlkit.parse(_session_text(folder, log, scrubber, wanted))
+    text["files"] = ["log.nc"]
+    cleaned = clean_toml(tomlkit.dumps(text), scrubber, f"{base}/session.toml")
+    (content / base / "session.toml").write_text(cleaned, encoding="utf-8")
+
+
 def _copy_session(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> None:
     folder = record.folder
     base = f"sessions/{folder.name}"
     target = content / scrubber.text(f"{base}/session.toml", "names")
     target.parent.mkdir(parents=True, exist_ok=True)
-    text = _session_text(record, scrubber, wanted)
+    path = record.place / "log.nc"
+    text = _session_text(folder, read_log(path) if path.exists() else None, scrubber, wanted)
     target.write_text(clean_toml(text, scrubber, f"{base}/session.toml"), encoding="utf-8")
     if wanted.raw:
         _copy_raw(content, record, scrubber, wanted)
@@ -179,17 +209,8 @@ def _copy_raw(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: W
         (content / name).write_bytes(clean_raw(path, channels, scrubber, boxes))
 
 
-def _turns(record: StoredRecord) -> list[float]:
-    """Where the car was turned round, unless the owner has stated it."""
-    path = record.place / "log.nc"
-    if record.folder.session.turned_at_s or not path.exists():
-        return []
-    return turned_at(read_log(path))
-
-
-def _session_text(record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> str:
+def _session_text(folder: SessionFolder, log: xr.Dataset | None, scrubber: Scrubber, wanted: Wanted) -> str:
     """Text of session.toml without its place, and with the moments at which the car was turned round instead."""
-    folder = record.folder
     content = tomlkit.parse((folder.path / "session.toml").read_text(encoding="utf-8-sig"))
     if wanted.hide_names and scrubber.text(folder.session.driver, "names") == folder.session.driver:
         content["driver"] = "a driver" if folder.session.driver else ""
@@ -198,7 +219,7 @@ def _session_text(record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> s
     if folder.session.place:
         scrubber.note("place", "place of session.toml", f"sessions/{folder.name}/session.toml")
         content["place"] = ""
-    turns = _turns(record)
+    turns = turned_at(log) if log is not None and not folder.session.turned_at_s else []
     line = f"turned_at_s = {turns}  # from the positions, which were taken out before sharing\n" if turns else ""
     return line + tomlkit.dumps(content)
 

@@ -65,17 +65,13 @@ class Scrubber:
         self._rules = tuple(rules)
         self.keeps_position = keeps_position  # whether rows, columns and figures that give positions stay
         self._words: dict[tuple[str, str], str] = {}
+        self.originals: dict[str, str] = {}  # what each word stands for, as first found; for the owner's eyes only
         self.removed: Counter[tuple[str, str, str]] = Counter()  # kind, word that stands instead, file
 
     @property
     def rules(self) -> tuple[Rule, ...]:
         """The rules in the order in which they are tried."""
         return self._rules
-
-    @property
-    def originals(self) -> dict[str, str]:
-        """What each word stands for; for the owner's eyes only."""
-        return {word: original for (_, original), word in self._words.items()}
 
     def text(self, text: str, where: str) -> str:
         """Return the text with every private part replaced; `where` names the file for the account."""
@@ -94,6 +90,7 @@ class Scrubber:
         if key not in self._words:
             number = 1 + sum(kind == rule.kind for kind, _ in self._words)
             self._words[key] = f"removed-{rule.kind}-{number}"
+            self.originals[self._words[key]] = found
         self.removed[(rule.kind, self._words[key], where)] += 1
         return self._words[key]
 
@@ -174,7 +171,7 @@ def _letter(letter: str) -> str:
 
 
 def _position_rules() -> list[Rule]:
-    number, hemisphere = r"[-+]?\d{1,3}\.\d{3,}", r"\s*°?\s*[NSEWO]\b"
+    number, hemisphere = r"(?<![\d.])[-+]?\d{1,3}\.\d{3,}", r"(?:\s*°\s*)?[NSEWO]\b"  # with a space it is newtons
     patterns = [
         r"\$G[A-Z]{4},[^\s\"']*",  # NMEA 0183 sentences
         r"\d{1,3}\s*°\s*\d{1,2}(?:\.\d+)?\s*['′’](?:\s*\d{1,2}(?:\.\d+)?\s*(?:\"|″|''|”))?(?:\s*[NSEWO]\b)?",
