@@ -1,6 +1,7 @@
 """Coverage-guided fuzzing by hand: python tests/fuzz/fuzz_found.py log -max_total_time=60
 
-Needs atheris, a public Python package. The first argument is log, car, revision, session, channels or flags; the rest goes to libFuzzer.
+Needs atheris, a public Python package.
+The first argument is log, car, revision, session, channels or flags; the rest goes to libFuzzer.
 A case that breaks a promise is written as crash-*; give it a name and put it into tests/data/found.
 """
 
