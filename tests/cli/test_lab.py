@@ -55,9 +55,13 @@ def test_notebooks_are_laid_out_and_set_to_the_latest_session(root):
     assert set(laid.new) == {path.stem for path in (ROOT / "notebooks").glob("*.ipynb")}
     for name in laid.new:
         path = laid.folder / f"{name}.ipynb"
-        assert read_notebook(path).parameter("session").default == f"../sessions/{SESSION}"
+        set_to = {parameter.name: parameter.default for parameter in read_notebook(path).parameters}
+        assert set_to.get("session", f"../sessions/{SESSION}") == f"../sessions/{SESSION}"
+        assert set_to.get("workspace", "..") == ".."
+        assert {"session", "workspace"} & set(set_to)
         assert not any(cell.get("outputs") for cell in nbformat.read(path, as_version=4).cells)
-    assert (laid.folder / read_notebook(path).parameter("session").default).is_dir()
+    steady = read_notebook(laid.folder / "steady.ipynb")
+    assert (laid.folder / steady.parameter("session").default).is_dir()
 
 
 def test_what_the_owner_has_changed_stays(root):

@@ -20,6 +20,7 @@ FOLDER = "notebooks"
 FIRST = "explore"  # the notebook that is opened
 LOOPBACK = "127.0.0.1"
 SESSION_LINE = re.compile(r'^session = ".*?"', re.MULTILINE)
+WORKSPACE_LINE = re.compile(r'^workspace = ".*?"', re.MULTILINE)  # of the notebooks that read a whole workspace
 
 
 @dataclass(frozen=True)
@@ -62,14 +63,15 @@ def _latest(workspace: Workspace, notebook: Notebook) -> SessionFolder | None:
 
 
 def _set_to(notebook: Notebook, session: SessionFolder | None) -> nbformat.NotebookNode:
-    """Give the notebook without outputs and with its parameter `session` set."""
+    """Give the notebook without outputs, and with its parameter `session` or `workspace` set."""
     node = nbformat.read(notebook.path, as_version=4)
     for cell in (cell for cell in node.cells if cell.cell_type == "code"):
         cell.outputs, cell.execution_count = [], None
-        if session is not None and "parameters" in cell.metadata.get("tags", []):
-            place = json.dumps(f"../{SESSIONS_FOLDER}/{session.name}", ensure_ascii=False)
-            head, *rest = SESSION_LINE.split(cell.source, maxsplit=1)
-            cell.source = f"{head}session = {place}".join(["", *rest]) if rest else head
+        if "parameters" in cell.metadata.get("tags", []):
+            cell.source = WORKSPACE_LINE.sub('workspace = ".."', cell.source, count=1)
+            if session is not None:
+                place = json.dumps(f"../{SESSIONS_FOLDER}/{session.name}", ensure_ascii=False)
+                cell.source = SESSION_LINE.sub(lambda _, place=place: f"session = {place}", cell.source, count=1)
     return node
 
 
