@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from tunelab.log.store import read_log
+from tunelab.record.injected import refuse_unknown_parameters
 from tunelab.record.opened import CHECKOUT
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.pull.detect import is_full_throttle
@@ -68,6 +69,7 @@ def newest(workspace: Workspace) -> Revision:
 
 def find_root(path: str) -> Path:
     """Find a workspace by its folder; a relative path is looked for from here, then from the checkout."""
+    refuse_unknown_parameters()
     here = Path(path)
     return here if here.exists() else CHECKOUT / path
 

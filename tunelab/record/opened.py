@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from tunelab.record.injected import refuse_unknown_parameters
 from tunelab.record.notebook import hint
 from tunelab.workspace import Problem, SessionFolder, Workspace, WorkspaceError, find_workspace, open_workspace
 from tunelab.workspace.car import Car
@@ -54,7 +55,10 @@ def open_session(path: str | Path) -> OpenedSession:
     ------
     WorkspaceError
         No such session, or a workspace that cannot be used as it stands.
+    NotebookError
+        In a notebook run by papermill: a parameter that it does not have.
     """
+    refuse_unknown_parameters()
     folder = _existing(Path(path))
     workspace = open_workspace(find_workspace(folder))
     sessions = {session.path.resolve(): session for session in workspace.sessions.values()}
