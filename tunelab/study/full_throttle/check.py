@@ -14,6 +14,7 @@ NORMAL_95 = 1.959964
 CONFIDENCE = 0.95
 SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
 SHORTEST_BREACH_S = 0.1
+DUST = 1e-6  # of the span of the readings: what conversion leaves between two equal readings
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,7 @@ class Quantity:
     worse: Literal["higher", "lower"]
     lift: bool  # whether a driver should lift at a breach; False: it is a matter for the next revision
     worst_status: Status = "stop"
+    never_below: float = float("-inf")  # what the quantity cannot fall below by its nature
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,8 @@ class Check:
         q, counts = self.quantity, (self.samples_used, self.samples_flagged)
         if self.status == "not_shown":
             return Finding(q.id, q.title, None, q.unit, None, None, None, *counts, "not_shown", q.limit, self.because)
-        numbers = (self.value, q.unit, self.lower, self.upper, CONFIDENCE)
+        bounds = (self.lower, self.upper, CONFIDENCE) if np.isfinite(self.lower + self.upper) else (None, None, None)
+        numbers = (self.value, q.unit, *bounds)
         return Finding(q.id, q.title, *numbers, *counts, self.status, q.limit, self.because)
 
 
@@ -98,15 +101,16 @@ class Series:
     rpm: np.ndarray
     stretch: np.ndarray  # number of the stretch, from 1
     flagged: int  # readings inside full throttle that were not to be trusted
+    step: float  # smallest step between two readings of the log; NaN where they never differ
 
 
 def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, ...]) -> Check:
-    """Find the worst mean over SMOOTH_S, its interval from the scatter round it, and every breach."""
+    """Find the worst mean over SMOOTH_S, its interval from scatter and half a step of the reading, and every breach."""
     if series.value.size == 0:
         return missing(quantity, "no reading to be trusted at full throttle", series.flagged)
     smooth, spread = _smooth(series)
     pick = int(np.argmax(smooth) if quantity.worse == "higher" else np.argmin(smooth))
-    half = NORMAL_95 * spread[pick]
+    half = float(np.hypot(NORMAL_95 * spread[pick], series.step / 2))
     where = stretches[int(series.stretch[pick]) - 1]
     at, rpm, value = float(series.time[pick]), float(series.rpm[pick]), float(smooth[pick])
     breaches = () if quantity.limit is None else _breaches(quantity, series, smooth, stretches)
@@ -118,10 +122,12 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
         text = f"{text}; beyond the limit {len(breaches)} times, {total:.1f} s in all."
     else:
         text = f"{text}."
+    if not np.isfinite(half):
+        text += " The reading never changed in this log, so how fine it is, and with it an interval, is not known."
     return Check(
         quantity,
         value,
-        value - half,
+        max(value - half, quantity.never_below) if np.isfinite(half) else half,
         value + half,
         at,
         where.name,
@@ -131,6 +137,14 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
         series.flagged,
         text,
     )
+
+
+def step_of(values: np.ndarray) -> float:
+    """Smallest step between two readings that differ; NaN where none do. NaN readings are left out."""
+    known = np.unique(values[np.isfinite(values)])
+    steps = np.diff(known)
+    real = steps[steps > DUST * (known[-1] - known[0])] if steps.size else steps
+    return float(real.min()) if real.size else float("nan")
 
 
 def _smooth(series: Series) -> tuple[np.ndarray, np.ndarray]:

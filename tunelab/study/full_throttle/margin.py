@@ -11,9 +11,9 @@ from tunelab.channels import CHANNELS, FUEL_MODES
 from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.flag import MASKS, trusted
 from tunelab.physics.injectors import injector_duty
-from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing
+from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing, step_of
 from tunelab.study.full_throttle.stretch import Stretch
-from tunelab.study.gearing.reading import OF_NO_MATTER, at_rows, fresh_readings, has
+from tunelab.study.gearing.reading import OF_NO_MATTER, at_rows, fresh_readings, has, row_step_s
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -44,7 +44,9 @@ def _duty(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
         ok = trusted(log, "pulse_width_ms", "engine_speed_rpm", allow=OF_NO_MATTER).values
         pulse, rpm = (np.maximum(at_rows(log, name), 0) for name in ("pulse_width_ms", "engine_speed_rpm"))
         duty = injector_duty(pulse, rpm, injections_per_cycle=car.injectors.injections_per_cycle)
-        return hold_against(what, _rows(log, np.where(ok, duty, np.nan), stretches), stretches)
+        share = np.nanmax(np.where(pulse > 0, duty / np.where(pulse > 0, pulse, 1.0), 0.0), initial=0.0)
+        step = share * _step(log, "pulse_width_ms")
+        return hold_against(what, _rows(log, np.where(ok, duty, np.nan), stretches, step), stretches)
     return _simple(log, what, "injector_duty_pct", stretches, "pulse_width_ms")
 
 
@@ -62,7 +64,8 @@ def _meter(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) 
     ok = _believed(log, channel, despite=("rail",))
     reading = np.where(ok, log[channel].values, np.nan)
     headroom = 100 * (1 - np.interp(reading, curve.reading, curve.flow_kg_h) / most)
-    series = _rows(log, np.where(np.isfinite(reading), headroom, np.nan), stretches)
+    headroom = np.where(np.isfinite(reading), headroom, np.nan)
+    series = _rows(log, headroom, stretches, step_of(headroom))
     check = hold_against(what, series, stretches)
     return _with_rail(check, log, channel, top, stretches)
 
@@ -80,6 +83,7 @@ def _with_rail(check: Check, log: xr.Dataset, channel: str, top: float, stretche
 def _knock(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
     limit = car.limits.knock_retard_max_deg
     what = _quantity("knock_retard", "Highest knock retard", "°", limit, "knock_retard_max_deg", "higher", lift=True)
+    what = replace(what, never_below=0.0)
     check = _simple(log, what, "knock_retard_deg", stretches)
     if not np.isfinite(check.value):
         return check
@@ -140,13 +144,13 @@ def _fuel_pressure(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
         wanted = wanted + at_rows(log, "manifold_kpa") - outside
     ok = _believed(log, "fuel_pressure_kpa")
     short = np.where(ok, wanted - at_rows(log, "fuel_pressure_kpa"), np.nan)
-    return hold_against(what, _rows(log, short, stretches), stretches)
+    return hold_against(what, _rows(log, short, stretches, _step(log, "fuel_pressure_kpa")), stretches)
 
 
 def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -> Check:
     """Seconds in closed loop, or with the fuel cut below the limit, when the throttle was fully open."""
     title = "Seconds in a fuelling mode that full throttle does not call for"
-    what = Quantity("full_throttle.fuel_mode", title, "s", 0.1, "fixed: 0.1 s", "higher", lift=True)
+    what = Quantity("full_throttle.fuel_mode", title, "s", 0.1, "fixed: 0.1 s", "higher", lift=True, never_below=0.0)
     if not has(log, "fuel_mode"):
         return missing(what, "the log has no fuel_mode", 0)
     mode, rpm, time = log["fuel_mode"].values, at_rows(log, "engine_speed_rpm"), log["time"].values
@@ -160,7 +164,8 @@ def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -
         running = np.cumsum(np.where(bad, np.gradient(time), 0.0))
         series.append(np.where(late, running - running[stretch.first], np.nan))
     total = np.nanmax(np.stack([np.full(time.size, -np.inf), *series]), axis=0)
-    check = hold_against(what, _rows(log, np.where(np.isfinite(total), total, np.nan), stretches), stretches)
+    series = _rows(log, np.where(np.isfinite(total), total, np.nan), stretches, row_step_s(log))
+    check = hold_against(what, series, stretches)
     if not names or not np.isfinite(check.value):
         return check
     return replace(check, because=f"{' and '.join(sorted(names))} at full throttle; {check.because}")
@@ -188,14 +193,19 @@ def _change(log: xr.Dataset, what: Quantity, channel: str, stretches: Stretches)
         early = (time >= stretch.start_s) & (time <= stretch.start_s + START_S)
         if np.isfinite(values[early]).any():
             rise[stretch.rows] = values[stretch.rows] - np.nanmean(values[early])
-    return hold_against(what, _rows(log, rise, stretches), stretches)
+    return hold_against(what, _rows(log, rise, stretches, _step(log, channel)), stretches)
 
 
 def _believed(log: xr.Dataset, channel: str, *, despite: tuple[str, ...] = ()) -> np.ndarray:
     return trusted(log, channel, allow=(*OF_NO_MATTER, *despite)).values
 
 
-def _rows(log: xr.Dataset, values: np.ndarray, stretches: Stretches) -> Series:
+def _step(log: xr.Dataset, channel: str) -> float:
+    """Smallest step between two readings of a channel."""
+    return step_of(fresh_readings(log, channel)[1])
+
+
+def _rows(log: xr.Dataset, values: np.ndarray, stretches: Stretches, step: float) -> Series:
     """Series from values on every row, NaN where not to be trusted."""
     inside = np.concatenate([np.arange(s.first, s.last + 1) for s in stretches]) if stretches else np.array([], int)
     number = np.concatenate([np.full(s.last - s.first + 1, s.number) for s in stretches]) if stretches else inside
@@ -203,7 +213,7 @@ def _rows(log: xr.Dataset, values: np.ndarray, stretches: Stretches) -> Series:
     rows = inside[keep]
     time = log["time"].values[rows]
     rpm = _speed(log)[rows]
-    return Series(time, time, values[rows], rpm, number[keep], int((~keep).sum()))
+    return Series(time, time, values[rows], rpm, number[keep], int((~keep).sum()), step)
 
 
 def _picked(log: xr.Dataset, time: np.ndarray, values: np.ndarray, channel: str, stretches: Stretches) -> Series:
@@ -216,7 +226,7 @@ def _picked(log: xr.Dataset, time: np.ndarray, values: np.ndarray, channel: str,
     bits = log[f"{channel}_flag"].values | log["sample_flag"].values
     ignored = sum(MASKS[reason] for reason in OF_NO_MATTER)
     flagged = sum(int(((bits[s.rows] & ~np.int32(ignored)) != 0).sum()) for s in stretches)
-    return Series(time[keep], time[keep], values[keep], _speed(log)[rows], number[keep], flagged)
+    return Series(time[keep], time[keep], values[keep], _speed(log)[rows], number[keep], flagged, step_of(values))
 
 
 def _speed(log: xr.Dataset) -> np.ndarray:

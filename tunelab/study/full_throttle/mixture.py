@@ -13,7 +13,7 @@ from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import is_cut
 from tunelab.study.delay import DelayFit
-from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing
+from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing, step_of
 from tunelab.study.full_throttle.stretch import Stretch
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.workspace.car import Car
@@ -146,17 +146,18 @@ def _checks(table: pd.DataFrame, car: Car, stretches) -> tuple[Check, Check]:
     flagged = len(table) - len(judged)
     known = judged[np.isfinite(judged["commanded"])]
     off = 100 * (known["lambda"] / known["commanded"] - 1)
-    first = hold_against(lean, _series(judged, judged["lambda"], flagged), stretches)
+    step = step_of(table["lambda"].to_numpy())
+    first = hold_against(lean, _series(judged, judged["lambda"], flagged, step), stretches)
     if known.empty:
         return first, missing(error, "the log has no lambda_commanded to compare with", flagged)
-    return first, hold_against(error, _series(known, off, flagged), stretches)
+    share = 100 / float(known["commanded"].median())
+    return first, hold_against(error, _series(known, off, flagged, share * step), stretches)
 
 
-def _series(table: pd.DataFrame, values: pd.Series, flagged: int) -> Series:
+def _series(table: pd.DataFrame, values: pd.Series, flagged: int, step: float) -> Series:
     columns = [table[name].to_numpy() for name in ("fuelled_s", "seen_s")]
-    return Series(
-        *columns, values.to_numpy(), table["engine_speed_rpm"].to_numpy(), table["stretch"].to_numpy(), flagged
-    )
+    rpm, number = table["engine_speed_rpm"].to_numpy(), table["stretch"].to_numpy()
+    return Series(*columns, values.to_numpy(), rpm, number, flagged, step)
 
 
 def _bins(table: pd.DataFrame, stretches) -> pd.DataFrame:
