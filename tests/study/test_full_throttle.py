@@ -171,3 +171,18 @@ def test_fuel_cut_at_the_limiter_is_not_called_lean():
     found = by_id(judge(Fault(), change=limiter, owner=owners_car(CAR, limits=limits)))
     assert found["fuel_mode"].status == "met"
     assert found["lambda"].status == "met"
+
+
+@pytest.mark.parametrize(("readings", "half"), [([31, 31, 31, 31, 31, 30], 0.5), ([31, 31, 31, 31, 31, 31], None)])
+def test_an_even_reading_is_known_to_half_its_step_or_not_at_all(readings, half):
+    def even(log):
+        warm = np.interp(log["time"], [0, 1, 2, 3, 4, 5], readings).round()
+        return log.assign(intake_air_c=("time", warm))
+
+    finding = by_id(judge(Fault(), change=even))["intake_air"]
+    assert finding.value == 31
+    if half is None:
+        assert (finding.lower, finding.upper, finding.confidence) == (None, None, None)
+        assert "never changed" in finding.because
+    else:
+        assert (finding.lower, finding.upper) == (31 - half, 31 + half)

@@ -193,7 +193,7 @@ def _change(log: xr.Dataset, what: Quantity, channel: str, stretches: Stretches)
         early = (time >= stretch.start_s) & (time <= stretch.start_s + START_S)
         if np.isfinite(values[early]).any():
             rise[stretch.rows] = values[stretch.rows] - np.nanmean(values[early])
-    return hold_against(what, _rows(log, rise, stretches, _step(log, channel)), stretches)
+    return hold_against(what, _rows(log, rise, stretches, 2**0.5 * _step(log, channel)), stretches)
 
 
 def _believed(log: xr.Dataset, channel: str, *, despite: tuple[str, ...] = ()) -> np.ndarray:

@@ -11,12 +11,12 @@ from tunelab.study.gearing.reading import fresh_readings
 from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.model import Motion, pull_power_kw
 from tunelab.study.power.result import PullPower
-from tunelab.study.power.rise import Rise, smooth_rise
+from tunelab.study.power.rise import Rise, smooth_rise, window_of
 from tunelab.study.pull.result import Pull
 from tunelab.workspace.car import Car
 
 GRID_RPM = 100.0
-SHORTEST_S = 3.5  # two and a half windows: below it most of the curve lies at the ends
+LEAST_WINDOWS = 2.5  # in a shorter pull most of the curve lies at the ends, where the window is one-sided
 
 
 @dataclass(frozen=True)
@@ -31,12 +31,13 @@ def pull_rise(log: xr.Dataset, pull: Pull) -> tuple[Rise | None, str]:
     """Smoothed engine speed of a pull, or why it cannot be used."""
     if pull.gear == 0:
         return None, "its gear is not known"
-    if pull.seconds < SHORTEST_S:
-        return None, f"it lasts {pull.seconds:.1f} s, {SHORTEST_S:g} s are wanted"
     time, rpm = fresh_readings(log, "engine_speed_rpm")
     inside = (time >= pull.start_s) & (time <= pull.end_s)
     if inside.sum() < 5 or np.diff(time[inside]).max() > 0.5:
         return None, "readings of engine speed are missing for more than half a second"
+    wanted = LEAST_WINDOWS * window_of(time[inside][-1] - time[inside][0], rpm[inside][-1] - rpm[inside][0])
+    if pull.seconds < wanted:
+        return None, f"it lasts {pull.seconds:.1f} s, at this pace {wanted:.1f} s are wanted"
     try:
         return smooth_rise(time[inside], rpm[inside]), ""
     except ValueError as problem:

@@ -51,6 +51,12 @@ class Rise:
         return _operators(self.time, self.window_s)[0]
 
 
+def window_of(seconds: float, rise_rpm: float) -> float:
+    """Window for a pull of so many seconds in which engine speed rises by `rise_rpm`. [s]"""
+    pace = abs(rise_rpm) / seconds
+    return float(np.clip(WINDOW_RPM / max(pace, 1.0), SHORTEST_WINDOW_S, LONGEST_WINDOW_S))
+
+
 def smooth_rise(time_s: np.ndarray, engine_speed_rpm: np.ndarray) -> Rise:
     """Smooth the engine speed of one pull.
 
@@ -68,9 +74,7 @@ def smooth_rise(time_s: np.ndarray, engine_speed_rpm: np.ndarray) -> Rise:
     -----
     Local quadratic with tricube weights (Cleveland 1979, doi:10.1080/01621459.1979.10481038), one-sided at the ends.
     """
-    seconds = time_s[-1] - time_s[0]
-    pace = abs(engine_speed_rpm[-1] - engine_speed_rpm[0]) / seconds
-    window = float(np.clip(WINDOW_RPM / max(pace, 1.0), SHORTEST_WINDOW_S, LONGEST_WINDOW_S))
+    window = window_of(time_s[-1] - time_s[0], engine_speed_rpm[-1] - engine_speed_rpm[0])
     if time_s.size < 5 or window / np.median(np.diff(time_s)) < 5:
         raise ValueError(f"only {window / np.median(np.diff(time_s)):.0f} readings of engine speed in {window:.1f} s")
     to_value, to_rise = _operators(time_s, window)
