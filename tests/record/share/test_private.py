@@ -19,12 +19,12 @@ PLACE = "Kestrel Hollow, Øvre Dålen"
     "text",
     ["at Kestrel Hollow", "kestrel_hollow_1.csv", "KESTREL-HOLLOW", "KestrelHollow", "Kestrel%20Hollow", "the kestrel",
      "Øvre Dålen", "Ovre Dalen", "oevre daalen", "Øvre Da\u030alen", "near Dålen", "Kestrel\u00a0Hollow",
-     "Kestrel, Hollow"],
+     "Kestrel, Hollow", r"D\xe5len", r"D\u00e5len", r"\\u00D8vre", "D%C3%A5len", "D&#229;len"],
 )  # fmt: skip
 def test_a_place_goes_however_it_is_written(text):
     cleaned = scrub(text, places=[PLACE])
     assert "removed-place-" in cleaned
-    for word in ("kestrel", "hollow", "dålen", "dalen", "øvre"):
+    for word in ("kestrel", "hollow", "dålen", "dalen", "øvre", "len", "vre"):
         assert word not in cleaned.casefold()
 
 
@@ -52,7 +52,7 @@ def test_a_path_of_a_computer_goes(text):
     ["km/h and 1/min", "lambda / commanded", "tables/meter_curve.csv", "https://w3id.org/ro/crate/1.3/context",
      "[kg/h]", "and/or", "m/s²", "sessions/2026-05-03-steady", "ratio 3/4", "application/x-netcdf",
      "sweep-1.csv.gz", "2026-05-03T10:00:00+00:00", "0.1226, 0.1334", "5.2 E", "204.8638 N",
-     "0.4538 N·s²/m²", "r02.toml", "12.5 s",
+     "0.4538 N·s²/m²", "1204.86 N", "r02.toml", "12.5 s",
      "b94d27b9934d3e08a52e52d7da7dabfac484efe37a5380ee9088f7ace2efcde9", "engine_speed_rpm", "12345678901234567"],
 )  # fmt: skip
 def test_what_is_not_private_stays(text):
@@ -63,13 +63,13 @@ def test_what_is_not_private_stays(text):
     "text",
     ["61.23456, -30.41234", "N 61.2345", "61.2345° N", "61.2345N", "61° 14' 4\" N", "lat=61.23", "Longitude: -30.4123",
      "$GPRMC,081836,A,6114.05,N,03024.7,W,000.0,360.0,130998,011.3,E*62", "///filled.count.soap", "8FVC9G8F+6X",
-     "about 61.2346", "x -30.4123"],
+     "about 61.2346", "x -30.4123", "6114.0738,N,03024.7404,W"],
 )  # fmt: skip
 def test_a_position_goes(text):
     cleaned = scrub(text, boxes=[Box(61.2, 61.3, -30.5, -30.4)])
     assert "removed-position-" in cleaned
-    assert "61.23" not in cleaned
-    assert "30.41" not in cleaned
+    for part in ("61.23", "30.41", "6114.07", "03024.74"):
+        assert part not in cleaned
 
 
 # 49 CFR 565.15: the check digit; the all-ones number passes it, as does 1M8GDM9AXKP042788 (widely printed examples,

@@ -6,29 +6,41 @@ import gzip
 import io
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
 from tunelab.log.read import RawTable, read_raw
 from tunelab.log.read.raw import Dialect, RawColumn
-from tunelab.record.share.clean_text import NUMBER, is_position
+from tunelab.record.share.clean_text import NUMBER, is_position, row_gives_position
 from tunelab.record.share.private import Box, Scrubber
 
 GZIP = b"\x1f\x8b"
+BINARY = (b"\x89HDF", b"CDF", b"MDF", b"UnFinMF")  # how files of netCDF and MDF begin
+WORDS = (pl.Categorical, pl.Enum)  # texts that polars stores as numbers
 
 
 class UncleanError(ValueError):
     """A raw log that cannot be cleaned; the message says why and what to do."""
 
 
-def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes: list[Box] | None) -> bytes:
-    """Return the bytes of a clean copy of a raw log.
+@dataclass(frozen=True)
+class RawCopy:
+    """A clean copy of a raw log."""
+
+    data: bytes
+    ending: str = ""  # to put behind the file's name, where the copy has another format
+
+
+def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes: list[Box] | None) -> RawCopy:
+    """Return a clean copy of a raw log.
 
     Parameters
     ----------
     path : Path
-        Text in any dialect, plain or gzip, or Parquet.
+        Any log that the kit reads. Text and Parquet stay what they are; of netCDF and MDF, whose other contents cannot
+        all be looked through, the table of every row and column goes along as Parquet.
     channels : mapping
         Column heading to the channel that it was mapped to.
     scrubber : Scrubber
@@ -39,7 +51,7 @@ def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes
     Raises
     ------
     UncleanError
-        A format whose texts cannot be cleaned, or a text that does not decode.
+        A text that does not decode.
     """
     data = path.read_bytes()
     raw = read_raw(path)
@@ -48,14 +60,14 @@ def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes
     is_packed = data.startswith(GZIP)
     data = gzip.decompress(data) if is_packed else data
     if data.startswith(b"PAR1"):
-        return _clean_parquet(data, {raw.columns[k].heading for k in private}, scrubber, path.name)
-    if data.startswith((b"\x89HDF", b"CDF", b"MDF", b"UnFinMF")):
-        raise UncleanError(
-            f"{path.name}: the texts inside a {raw.dialect.format} file cannot be taken out of a copy; share without "
-            "--raw (the cleaned log goes along anyway), or with --keep-place if nothing in it is private."
-        )
-    cleaned = _clean_lines(data, raw, private, scrubber)
-    return gzip.compress(cleaned, mtime=0) if is_packed else cleaned
+        gone = {raw.columns[k].heading for k in private}
+        return RawCopy(_clean_table(pl.read_parquet(io.BytesIO(data)), gone, scrubber, path.name))
+    if data.startswith(BINARY):
+        for _column in private:
+            scrubber.note("position", "column", path.name)
+        return RawCopy(_clean_table(_table_of(raw, private), set(), scrubber, path.name), ".parquet")
+    cleaned = _clean_lines(data, raw, private, scrubber, keeps_position=boxes is None)
+    return RawCopy(gzip.compress(cleaned, mtime=0) if is_packed else cleaned)
 
 
 def _is_private(raw: RawTable, column: RawColumn, channels: Mapping[str, str], boxes: list[Box]) -> bool:
@@ -78,12 +90,18 @@ def _lies_in(values: pl.Series, boxes: list[Box]) -> bool:
     return any(first - near <= low and high <= last + near for first, last in spans)
 
 
-def _clean_parquet(data: bytes, private: set[str], scrubber: Scrubber, name: str) -> bytes:
-    frame = pl.read_parquet(io.BytesIO(data))
+def _table_of(raw: RawTable, private: set[int]) -> pl.DataFrame:
+    """Every row and column but the private ones, units in brackets behind the names."""
+    named = {c.key: f"{c.key} [{c.unit}]" if c.unit else c.key for k, c in enumerate(raw.columns) if k not in private}
+    return raw.frame.select(list(named)).rename(named)
+
+
+def _clean_table(frame: pl.DataFrame, private: set[str], scrubber: Scrubber, name: str) -> bytes:
     gone = [column for column in frame.columns if column in private]
     for _column in gone:
         scrubber.note("position", "column", name)
     frame = frame.drop(gone)
+    frame = frame.with_columns(pl.col(c).cast(pl.String) for c in frame.columns if frame[c].dtype in WORDS)
     words = [c for c in frame.columns if frame[c].dtype == pl.String]
     frame = frame.with_columns(
         pl.col(c).map_elements(lambda text: scrubber.text(text, name), return_dtype=pl.String) for c in words
@@ -93,7 +111,7 @@ def _clean_parquet(data: bytes, private: set[str], scrubber: Scrubber, name: str
     return out.getvalue()
 
 
-def _clean_lines(data: bytes, raw: RawTable, private: set[int], scrubber: Scrubber) -> bytes:
+def _clean_lines(data: bytes, raw: RawTable, private: set[int], scrubber: Scrubber, *, keeps_position: bool) -> bytes:
     dialect, name = raw.dialect, raw.path.name
     encoding = _encoding(data, dialect)
     try:
@@ -106,14 +124,26 @@ def _clean_lines(data: bytes, raw: RawTable, private: set[int], scrubber: Scrubb
     out = []
     for number, line in enumerate(re.split(r"(?<=\n)", text), start=1):
         body = line.rstrip("\r\n")
+        if number < dialect.data_line:
+            cleaned = _clean_preamble(body, dialect.delimiter, scrubber, name, keeps_position=keeps_position)
+            out.append(cleaned + line[len(body) :])
+            continue
         cells = _split(body, dialect.delimiter)
-        emptied = private if number >= dialect.data_line else set()
         cells = [
-            "" if k in emptied and _bare(cell) != headings[k] else _clean_cell(cell, scrubber, name)
+            "" if k in private and _bare(cell) != headings[k] else _clean_cell(cell, scrubber, name)
             for k, cell in enumerate(cells)
         ]
         out.append(dialect.delimiter.join(cells) + line[len(body) :])
     return "".join(out).encode(encoding)
+
+
+def _clean_preamble(line: str, delimiter: str, scrubber: Scrubber, name: str, *, keeps_position: bool) -> str:
+    """Clean a line above the data as one text; where it states a position, its numbers go."""
+    cells = [_bare(cell) for cell in _split(line, delimiter)]
+    if not keeps_position and row_gives_position(cells):
+        scrubber.note("position", "a line above the data", name)
+        return delimiter.join("" if NUMBER.fullmatch(cell) else scrubber.text(cell, name) for cell in cells)
+    return scrubber.text(line, name)
 
 
 def _clean_cell(cell: str, scrubber: Scrubber, name: str) -> str:

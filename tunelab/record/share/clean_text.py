@@ -23,6 +23,9 @@ PRIVATE_HEADS = re.compile(
     r"^(?:gps)?(?:lat|latitude|lon|lng|long|longitude|position|coord\w*|nmea\w*|altitude|elevation)(?:deg|degrees?|m|n|e|raw|gps)?$"
 )
 LEFT_OUT = "A figure that shows positions was left out of what is shared."
+TEXTS = ("text/plain", "text/markdown")
+SHOWN_TWICE = {"text/html"}  # a table as HTML; the table itself goes along
+ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_TEXT = "bytes"  # how bokeh marks numbers packed in base64
 TOML_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*')
 NUMBER = re.compile(r"\s*[-+]?\d*[.,]?\d+(?:[eE][-+]?\d+)?\s*")
@@ -57,10 +60,16 @@ def clean_json_text(text: str, scrubber: Scrubber, where: str) -> str:
 
 
 def clean_notebook(text: str, scrubber: Scrubber, where: str) -> str:
-    """Clean an executed notebook: sources, outputs, tables, figures, metadata."""
+    """Clean an executed notebook: sources, outputs, tables, figures, metadata.
+
+    Of an output only what a page shows goes along; pictures and the like cannot be read, so they go.
+    """
     node = nbformat.reads(text, as_version=4)
     for cell in node.cells:
         cell.source = scrubber.text(cell.source, where)
+        cell.metadata = nbformat.from_dict(clean_json(dict(cell.metadata), scrubber, where))
+        if cell.pop("attachments", None):
+            scrubber.note("unread", "a picture within a cell", where)
         for number, output in enumerate(cell.get("outputs", [])):
             cell.outputs[number] = _clean_output(output, scrubber, where)
     node.metadata = nbformat.from_dict(clean_json(dict(node.metadata), scrubber, where))
@@ -75,12 +84,22 @@ def _clean_output(output: nbformat.NotebookNode, scrubber: Scrubber, where: str)
             return nbformat.v4.new_output("stream", name="stdout", text=LEFT_OUT + "\n")
         data[FIGURE] = nbformat.from_dict(clean_figure(dict(data[FIGURE]), scrubber, where))
     if TABLE in data:
-        data[TABLE] = nbformat.from_dict(clean_table(dict(data[TABLE]), scrubber, where))
-    rest = {k: v for k, v in output.items() if k != "data"}
-    rest_data = {k: clean_json(v, scrubber, where) for k, v in data.items() if k not in (FIGURE, TABLE)}
+        data[TABLE], is_cut = clean_table(dict(data[TABLE]), scrubber, where)
+        if is_cut:
+            data.pop("text/plain", None)  # the same table again
+    rest = {k: _without_colour(v) for k, v in output.items() if k != "data"}
     kept = {k: data[k] for k in (FIGURE, TABLE) if k in data}
-    cleaned = clean_json(rest, scrubber, where) | ({"data": {**rest_data, **kept}} if data else {})
-    return nbformat.from_dict(cleaned)
+    kept |= {k: scrubber.text(_without_colour(data[k]), where) for k in TEXTS if k in data}
+    for kind in sorted(set(data) - set(kept) - SHOWN_TWICE):
+        scrubber.note("unread", f"an output of the kind {scrubber.text(kind, where)}", where)
+    return nbformat.from_dict(clean_json(rest, scrubber, where) | ({"data": kept} if data else {}))
+
+
+def _without_colour(value: Any) -> Any:
+    """Text without the colours of a terminal, which could stand in the middle of a name or right before a path."""
+    if isinstance(value, list):
+        return [_without_colour(item) for item in value]
+    return ANSI.sub("", value) if isinstance(value, str) else value
 
 
 def shows_position(item: str) -> bool:
@@ -94,8 +113,8 @@ def clean_figure(figure: dict, scrubber: Scrubber, where: str) -> dict:
     return {key: item if key == "item" else clean_json(value, scrubber, where) for key, value in figure.items()}
 
 
-def clean_table(table: dict, scrubber: Scrubber, where: str) -> dict:
-    """Clean a table of a notebook: rows and columns that give positions go."""
+def clean_table(table: dict, scrubber: Scrubber, where: str) -> tuple[dict, bool]:
+    """Clean a table of a notebook: rows and columns that give positions go; tells whether any did."""
     stays = scrubber.keeps_position
     keep = [stays or not is_position(str(head)) for head in table["head"]]
     rows = [row for row in table["rows"] if stays or not row_gives_position(row)]
@@ -103,7 +122,7 @@ def clean_table(table: dict, scrubber: Scrubber, where: str) -> dict:
     if gone:
         scrubber.note("position", "rows or columns of a table", where, times=gone)
     cut = {"head": _kept(table["head"], keep), "numeric": _kept(table["numeric"], keep)}
-    return clean_json(table | cut | {"rows": [_kept(row, keep) for row in rows]}, scrubber, where)
+    return clean_json(table | cut | {"rows": [_kept(row, keep) for row in rows]}, scrubber, where), gone > 0
 
 
 def row_gives_position(row: list[str]) -> bool:

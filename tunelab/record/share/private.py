@@ -22,7 +22,16 @@ GENERIC = frozenset(
 )
 BETWEEN = r"(?:[\s_+.,'’-]|%20|\\u00a0|\xa0)*"  # how the words of one name may be joined
 LONG_ENOUGH = 6  # letters from which a term is looked for inside words as well
-ACCENTS = {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "å": "aa", "ø": "oe", "æ": "ae"}
+ACCENTS = {
+    "ä": ["ae"],
+    "ö": ["oe"],
+    "ü": ["ue"],
+    "ß": ["ss"],
+    "å": ["aa"],
+    "ø": ["oe", "o"],
+    "æ": ["ae", "a"],
+    "ł": ["l"],
+}
 HOMES = "home|Users|root|tmp|var|mnt|media|opt|srv|private|Volumes|etc|usr|data|work|run|Applications|Library"
 VIN_DIGITS = {**{str(n): n for n in range(10)}, **dict(zip("ABCDEFGH", range(1, 9), strict=True))}
 VIN_DIGITS |= dict(zip("JKLMN", range(1, 6), strict=True)) | {"P": 7, "R": 9}
@@ -159,21 +168,28 @@ def _term_pattern(term: str) -> re.Pattern[str]:
 
 
 def _letter(letter: str) -> str:
-    """Pattern of a letter, with or without its accent, composed or not."""
+    """Pattern of a letter, with or without its accent, composed or not, or written as an escape of code or address."""
     spread = unicodedata.normalize("NFD", letter)
-    plain = ACCENTS.get(letter.casefold())
-    forms = {letter, spread, spread[0]} | ({plain} if plain else set())
-    return (
-        re.escape(letter)
-        if forms == {letter}
-        else f"(?:{'|'.join(re.escape(f) for f in sorted(forms, key=len, reverse=True))})"
-    )
+    forms = {letter, spread, spread[0], *ACCENTS.get(letter.lower(), [])}
+    if forms == {letter} and letter.isascii():
+        return re.escape(letter)
+    literal = [re.escape(form) for form in sorted(forms, key=len, reverse=True)]
+    escaped = [e for one in dict.fromkeys((letter, letter.swapcase())) if len(one) == 1 for e in _escapes(one)]
+    return f"(?:{'|'.join([*escaped, *literal])})"
+
+
+def _escapes(letter: str) -> list[str]:
+    """How code, JSON, an address or HTML writes a letter in ASCII, as patterns."""
+    code = ord(letter)
+    escapes = [rf"\\+u{code:04x}", rf"&\#{code};", "".join(f"%{byte:02x}" for byte in letter.encode())]
+    return [*escapes, rf"\\+x{code:02x}"] if code < 256 else escapes
 
 
 def _position_rules() -> list[Rule]:
     number, hemisphere = r"(?<![\d.])[-+]?\d{1,3}\.\d{3,}", r"(?:\s*°\s*)?[NSEWO]\b"  # with a space it is newtons
     patterns = [
         r"\$G[A-Z]{4},[^\s\"']*",  # NMEA 0183 sentences
+        r"(?<![\d.])\d{4,5}\.\d{2,}(?:\s*[,;]\s*)?[NSEW]\b",  # degrees and minutes run together, as such a sentence has
         r"\d{1,3}\s*°\s*\d{1,2}(?:\.\d+)?\s*['′’](?:\s*\d{1,2}(?:\.\d+)?\s*(?:\"|″|''|”))?(?:\s*[NSEWO]\b)?",
         rf"{number}{hemisphere}",
         r"\b[NSEWO]\s*\d{1,3}\.\d{3,}(?:\s*°)?",
