@@ -298,7 +298,7 @@ def test_a_status_is_a_word_and_a_shape_not_only_a_colour(record, chromium):
             """() => [...document.querySelectorAll(".findings .status")].map((s) => [s.textContent.trim(),
                 s.querySelector("svg").innerHTML.trim()])"""
         )
-    assert {word for word, _ in seen} <= {"met", "watch", "stop", "not shown"}
+    assert {word for word, _ in seen} <= {"met", "measured", "watch", "stop", "not shown"}
     shapes = dict(seen)
     assert len(set(shapes.values())) == len(shapes) >= 2
 

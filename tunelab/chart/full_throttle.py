@@ -84,10 +84,11 @@ def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
         limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=1)
         if part.empty:
             continue
-        options = panel(stretch.name, 220, xlabel=f"{x} [s]", ylabel=axis(LAMBDA))
+        title = stretch.name if panels else f"Lambda as it was seen: {stretch.name}"
+        options = panel(title, 220, xlabel=f"{x} [s]", ylabel=axis(LAMBDA))
         options |= {"ylim": _reach(part["lambda"], found.limit_lambda)}
         shown = [grey.opts(color=QUIET, size=5, marker="x"), blue.opts(color=MAIN, size=4), limit, *marks]
-        panels.append(hv.Overlay(shown).opts(legend_position="right", **options))
+        panels.append(hv.Overlay(shown).opts(legend_position="bottom_right", show_legend=not panels, **options))
     if not panels:
         return draw_absent("Lambda of each pull", "no reading of lambda falls into full throttle.")
     return hv.Layout(panels).cols(1).opts(shared_axes=False)

@@ -29,7 +29,9 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
         lines.append(text.opts(color=OLD, text_font_size="9pt"))
     stated = hv.HLine(found.pull_speed_max_km_h).opts(color=NEW, line_dash="dotted", line_width=2)
     owners = hv.HLine(car.limits.top_speed_km_h).opts(color=NEW, line_width=2)
-    options = panel("Road speed in each gear", 360, xlabel=axis(RPM), ylabel=axis(SPEED))
+    options = panel("Road speed in each gear; solid line across: the owner's top speed", 360, xlabel=axis(RPM))
+    top = 1.12 * max(float(found.gears["road_speed_km_h"].max()), car.limits.top_speed_km_h)
+    options |= {"ylabel": axis(SPEED), "ylim": (0, top)}
     return hv.Overlay([*lines, stated, owners]).opts(show_legend=False, **options)
 
 

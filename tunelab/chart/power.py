@@ -7,13 +7,14 @@ import numpy as np
 import pandas as pd
 
 from tunelab.chart.absent import draw_absent
-from tunelab.chart.look import MAIN, NEW, OLD, QUIET, THIRD, axis, panel
+from tunelab.chart.look import MAIN, NEW, OLD, QUIET, SHADE, THIRD, axis, panel
 from tunelab.study.power import PowerComparison, PowerFit
 from tunelab.study.shift import ShiftChart
 
 RPM = "engine_speed_rpm"
-GEAR_DASHES = ("solid", "dashed", "dotted", "dotdash", "dashdot")
-GEAR_COLOURS = (MAIN, THIRD, NEW, OLD, QUIET)
+GEAR_DASHES = ("solid", "dashed", "dotted", "dotdash", "14 4")
+GEAR_COLOURS = (MAIN, THIRD, NEW, SHADE, OLD)
+INPUT_WORDS = {"a_n": "road load A", "b_n_s_m": "road load B", "c_n_s2_m2": "road load C"}
 
 
 def draw_power(fit: PowerFit) -> hv.Overlay:
@@ -36,21 +37,27 @@ def draw_power(fit: PowerFit) -> hv.Overlay:
     return hv.Overlay([*singles, band, line]).opts(show_legend=False, **options)
 
 
-def draw_torque(fit: PowerFit) -> hv.Curve:
-    """Wheel power over crankshaft speed: torque at the wheels divided by the overall ratio."""
+def draw_torque(fit: PowerFit) -> hv.Overlay:
+    """Wheel power over crankshaft speed with its band: torque at the wheels divided by the overall ratio."""
     if not np.isfinite(fit.wheel_power_kw).any():
         return draw_absent("Wheel torque", fit.because or "the pulls share no engine speed.")
     known = np.isfinite(fit.wheel_power_kw)
-    line = hv.Curve((fit.engine_speed_rpm[known], fit.wheel_torque_nm[known]), RPM, "torque")
-    options = panel("Wheel torque over the overall ratio", 300, xlabel=axis(RPM), ylabel="torque [N m]")
-    return line.opts(color=MAIN, line_width=2, **options)
+    lower, upper = fit.wheel_torque_band
+    columns = {RPM: fit.engine_speed_rpm[known], "torque": fit.wheel_torque_nm[known]}
+    table = pd.DataFrame(columns | {"lower": lower[known], "upper": upper[known]})
+    band = hv.Area(table, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
+    line = hv.Curve(table, RPM, ["torque", "lower", "upper"]).opts(color=MAIN, line_width=2.5, tools=["hover"])
+    title = "Wheel torque, as torque at the crank: divided by the overall ratio"
+    options = panel(title, 300, xlabel=axis(RPM), ylabel="wheel torque / ratio [N m]")
+    return hv.Overlay([band, line]).opts(show_legend=False, **options)
 
 
 def draw_effects(fit: PowerFit) -> hv.Bars:
     """What one standard deviation of every named input does to the highest power."""
     if not np.isfinite(fit.wheel_power_kw).any():
         return draw_absent("What each input may be off by", fit.because or "the pulls share no engine speed.")
-    table = fit.effects.assign(size=fit.effects["effect_pct"].abs()).sort_values("size")
+    named = fit.effects["input"].replace(INPUT_WORDS)
+    table = fit.effects.assign(input=named, size=fit.effects["effect_pct"].abs()).sort_values("size")
     bars = hv.Bars(table, "input", ["size", "effect_pct", "uncertainty", "unit", "source"])
     height = 90 + 24 * max(1, len(table))
     options = panel("What each input may be off by, in power", height, xlabel="", ylabel="change of power [%]")
@@ -101,9 +108,10 @@ def draw_shift(chart: ShiftChart) -> hv.Overlay:
         lines.append(area.opts(color=look["color"], alpha=0.15, line_alpha=0))
         lines.append(hv.Curve(own, "road_speed_km_h", columns, label=f"gear {gear}").opts(line_width=2, **look))
     marks = [
-        hv.VLine(point.road_speed_km_h).opts(color=NEW, line_dash="dotted", line_width=1.5)
+        hv.VLine(point.road_speed_km_h).opts(color=NEW, line_width=1.5)
         for point in chart.points
         if point.verdict == "shift at"
     ]
-    options = panel("Acceleration in each gear; dotted: the next one pulls harder", 380, xlabel=axis("road_speed_km_h"))
+    told = "; upright lines: the next one pulls harder" if marks else "; the next one nowhere pulls harder"
+    options = panel(f"Acceleration in each gear{told}", 380, xlabel=axis("road_speed_km_h"))
     return hv.Overlay([*lines, *marks]).opts(legend_position="top_right", ylabel=axis("acceleration_m_s2"), **options)

@@ -57,7 +57,8 @@ class Chapter:
     def summary(self) -> pd.DataFrame:
         """One row per finding: title, status, value, interval, unit, samples."""
         columns = ["title", "status", "value", "lower", "upper", "unit", "samples_used", "samples_flagged"]
-        return pd.DataFrame([{c: getattr(f, c) for c in columns} for f in self.findings], columns=columns)
+        rows = [{c: getattr(f, c) for c in columns} | {"status": f.word} for f in self.findings]
+        return pd.DataFrame(rows, columns=columns)
 
 
 SECTIONS = ("driven", "change", "cannot_show", "drive_next", "cautions")

@@ -15,6 +15,7 @@ from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.provenance import ABOUT
 from tunelab.study.cautions import cautions_for
+from tunelab.study.finding import status_word
 
 STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
 SPANS_SHOWN = 60
@@ -126,7 +127,8 @@ def _minutes(seconds: float) -> str:
 def _findings(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Order findings by what needs attention first, and put value and interval into words."""
     ordered = sorted(findings, key=lambda finding: STATUS_ORDER[finding["status"]])
-    return [{**finding, "reading": _reading(finding)} for finding in ordered]
+    words = [status_word(finding["status"], finding["limit"]) for finding in ordered]
+    return [{**f, "word": word, "reading": _reading(f)} for f, word in zip(ordered, words, strict=True)]
 
 
 def _reading(finding: Mapping[str, Any]) -> str:

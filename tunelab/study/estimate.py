@@ -133,6 +133,8 @@ def judge(question: Question, estimate: Estimate, because: str) -> Finding:
         return _not_shown(question, estimate, text, counts)
     bounds = [None if not np.isfinite(v) else v for v in (estimate.lower, estimate.upper)]
     status = status_of(question, estimate)
+    if question.limit is not None and None in bounds and not _beyond(question, np.array([estimate.value])):
+        because = f"{because} Inside the limit, but too few for an interval: not called met."
     confidence = estimate.confidence if None not in bounds else None
     return Finding(
         question.id, question.title, estimate.value, estimate.unit, *bounds, confidence, *counts, status,
@@ -147,10 +149,14 @@ def status_of(question: Question, estimate: Estimate) -> Status:
     ends = np.array([estimate.value, estimate.lower, estimate.upper])
     if not np.isfinite(ends).all():
         return "watch"
+    return "watch" if _beyond(question, ends) else "met"
+
+
+def _beyond(question: Question, ends: np.ndarray) -> bool:
+    """Whether any of some values lies beyond the limit."""
     if question.worse == "away":
         ends = np.abs(ends)
-    beyond = ends < question.limit if question.worse == "lower" else ends > question.limit
-    return "watch" if beyond.any() else "met"
+    return bool((ends < question.limit if question.worse == "lower" else ends > question.limit).any())
 
 
 def _not_shown(question: Question, estimate: Estimate, because: str, counts: tuple[int, int]) -> Finding:

@@ -8,6 +8,11 @@ from typing import Literal
 Status = Literal["met", "watch", "stop", "not_shown"]
 
 
+def status_word(status: str, limit: float | None) -> str:
+    """How a page says a status: `measured` for a value that there was nothing to hold against."""
+    return "measured" if status == "met" and limit is None else status
+
+
 @dataclass(frozen=True)
 class Finding:
     """One statement with its interval, its evidence and what it was held against.
@@ -27,3 +32,8 @@ class Finding:
     status: Status
     limit: float | None  # what the value was held against; None where there is no limit
     because: str  # one plain sentence: why this status
+
+    @property
+    def word(self) -> str:
+        """Status as a page says it."""
+        return status_word(self.status, self.limit)

@@ -167,7 +167,8 @@ def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit
     still, limit = float(np.mean(~np.isfinite(at[1:]))), bounds.rpm
     if not np.isfinite(at[0]):
         if bounds.reached_rpm < limit - NEAR_LIMIT_RPM:
-            return _unknown(gear, f"gear {gear} still pulls harder at {rpm[-1]:.0f} rpm, the highest speed measured.")
+            text = f"gear {gear} still pulls harder at {rpm[-1]:.0f} rpm, the highest speed measured"
+            return _unknown(gear, f"{text}; a pull that ends nearer the limit of {limit:.0f} rpm would show it.")
         text = f"gear {gear} still pulls harder up to {rpm[-1]:.0f} rpm; the limit of {limit:.0f} rpm stands."
         return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, _quantile(at, 0.025, limit), limit,
                           *_speeds(car, gear, limit, drop), still, text)  # fmt: skip

@@ -15,10 +15,11 @@ from tunelab.study.gearing.tyre import rolling_radius
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 
-# Labelled assumptions where the owner states nothing. Common practice, no source.
-SLIP_PCT_PER_G = {"front": (11.0, 5.0), "rear": (11.0, 5.0), "all": (6.0, 3.0)}  # value, one standard deviation
-ENGINE_INERTIA_KG_M2_L = (0.065, 0.025)  # with flywheel and clutch, per litre of displacement
-WHEEL_INERTIA_KG_M2 = (3.3, 0.9)  # four wheels with tyres and brakes
+# Labelled assumptions where the owner states nothing: what cars have in the middle, and one standard deviation of cars
+# about it. Common practice, no source.
+SLIP_PCT_PER_G = {"front": (11.0, 4.0), "rear": (11.0, 4.0), "all": (6.0, 2.5)}
+ENGINE_INERTIA_KG_M2_L = (0.065, 0.02)  # with flywheel and clutch, per litre of displacement
+WHEEL_INERTIA_KG_M2 = (3.3, 0.7)  # four wheels with tyres and brakes
 DRIVELINE_LOSS_PCT = (12.0, 5.0)
 ROAD_LOAD_UNCERTAINTY = 0.10  # of a drag area or rolling coefficient that was not measured
 INERTIA_UNCERTAINTY = 0.15  # of a stated inertia

@@ -79,6 +79,12 @@ class PowerFit:
         return torque_from_power(self.wheel_power_kw, self.engine_speed_rpm)
 
     @property
+    def wheel_torque_band(self) -> tuple[np.ndarray, np.ndarray]:
+        """Lower and upper end of `wheel_torque_nm`; shapes (grid,)."""
+        lower, upper = (torque_from_power(power, self.engine_speed_rpm) for power in (self.lower_kw, self.upper_kw))
+        return lower, upper
+
+    @property
     def peak(self) -> tuple[float, float]:
         """Engine speed of the highest power, and the power. NaN where there is no curve."""
         if not np.isfinite(self.wheel_power_kw).any():
@@ -133,11 +139,19 @@ class PowerFit:
         """Highest wheel power, the standard-day factor and the run-to-run spread."""
         power = self._at_peak(self.draws_kw, self.wheel_power_kw)
         speed = self.peak[0]
-        text = f"highest at {speed:.0f} rpm; {len(self.pulls)} pulls, both ways." if self.shown else self.because
+        text = f"highest at {speed:.0f} rpm{self._still_rising}; {len(self.pulls)} pulls, both ways."
+        text = text if self.shown else self.because
         return [
             self._finding("power.wheel_peak", "Highest wheel power", *power, "kW", text),
             self._standard_day_finding(),
         ]
+
+    @property
+    def _still_rising(self) -> str:
+        """Says so where the highest power is that of the highest engine speed measured."""
+        known = np.flatnonzero(np.isfinite(self.wheel_power_kw))
+        is_last = known.size and self.peak[0] == self.engine_speed_rpm[known[-1]]
+        return ", the end of what was measured: it may rise further" if is_last else ""
 
     def _finding(self, name, title, value, lower, upper, unit, because) -> Finding:
         numbers = (value, unit, lower, upper, self.confidence) if self.shown else (None, unit, None, None, None)
