@@ -2,10 +2,13 @@
 
 import multiprocessing
 import os
+import shutil
 import time
 
 import pytest
+from killed import killed_at_each_step
 
+from tunelab.record import held as held_module
 from tunelab.record import place as place_module
 from tunelab.record.place import UNFINISHED, folder_beside, put_in_place
 
@@ -85,14 +88,47 @@ def test_a_file_in_the_place_is_not_overwritten(tmp_path):
     assert place.read_text() == "mine"
 
 
-def test_what_a_crash_left_behind_goes_after_a_day_and_not_before(tmp_path):
+def test_what_a_crash_left_behind_goes_at_once_and_what_is_being_written_stays(tmp_path):
+    place = tmp_path / "s"
+    (tmp_path / f"{UNFINISHED}s-left").mkdir()
+    with folder_beside(place) as being_written:
+        write_record(place, "one")
+        assert sorted(path.name for path in tmp_path.iterdir()) == [being_written.name, "s"]
+
+
+def test_without_holds_what_a_crash_left_behind_goes_after_a_day(tmp_path, monkeypatch):
+    monkeypatch.setattr(held_module, "_take", lambda folder, *, waits: None)
     place = tmp_path / "s"
     for name, age in (("old", 2 * 86400), ("young", 60)):
         folder = tmp_path / f"{UNFINISHED}s-{name}"
         folder.mkdir()
         os.utime(folder, (time.time() - age,) * 2)
     write_record(place, "one")
-    assert sorted(path.name for path in tmp_path.iterdir()) == [f"{UNFINISHED}s-young", "s"]
+    write_record(place, "two")
+    assert sorted(path.name for path in tmp_path.iterdir()) == [f"{UNFINISHED}s-young", "s", "s.1"]
+
+
+@pytest.mark.parametrize("swaps", [True, False])
+def test_killed_at_any_file_operation_nothing_is_lost_and_the_next_run_works(tmp_path, monkeypatch, swaps):
+    if not swaps:
+        monkeypatch.setattr(place_module, "_swap_names", lambda one, other: False)
+    folder, kills = tmp_path / "records", 0
+    write_record(folder / "s", "one")
+    for _ in killed_at_each_step(lambda: write_record(folder / "s", "two")):
+        kills += 1
+        seen = {p.name: p for p in folder.iterdir() if not p.name.startswith(".")}
+        texts = {name: (p / "index.html").read_text() for name, p in seen.items()}
+        assert all((p / "tables" / "a.csv").read_text() == texts[name] for name, p in seen.items())
+        assert "one" in texts.values()
+        assert not swaps or "s" in texts
+        write_record(folder / "s", "three")
+        assert (folder / "s" / "index.html").read_text() == "three"
+        kept = [p for p in folder.iterdir() if p.name != "s"]
+        assert all(p.name.startswith("s.") for p in kept)
+        assert "one" in [(p / "index.html").read_text() for p in kept]
+        shutil.rmtree(folder)
+        write_record(folder / "s", "one")
+    assert kills > 10
 
 
 def test_many_writers_at_once_lose_no_record(tmp_path):

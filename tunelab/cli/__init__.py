@@ -10,6 +10,7 @@ import argparse
 from collections.abc import Sequence
 from importlib import import_module
 
+from tunelab.cli.disk import say_error
 from tunelab.cli.terminal import complain, say
 
 COMMANDS = ("new", "inspect", "list", "record", "plan", "ready", "compare", "share", "open", "demo", "lab")
@@ -45,7 +46,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return import_module(f"tunelab.cli.{arguments.command}").run(arguments)
     except (ValueError, OSError) as error:
-        complain(f"tunelab {arguments.command}: {error}")
+        complain(f"tunelab {arguments.command}: {say_error(error)}")
         return 2
     except KeyboardInterrupt:
         complain(f"\ntunelab {arguments.command}: stopped.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from tunelab.cli.disk import say_error
 from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = """\
@@ -14,6 +15,7 @@ ever run, and nothing of yours is overwritten. Answers that came along join the 
 """
 EPILOG = """\
 exit status: 0 opened, and the same numbers came out; 1 opened, and some numbers differ (listed);
+               or a record could not be run again (said);
              2 not opened: bad arguments or a zip that cannot be trusted (nothing written)
 example: tunelab open 2026-05-03-steady.zip their-car
 """
@@ -52,15 +54,22 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"the earlier record is kept in {kept}")
     for answer in opened.answers:
         say(f"an answer: {answer}")
+    for record in opened.here_before:
+        say(f"{record} was there already, with the same findings; it stays as it is")
     differ = False
     for record in opened.records if not arguments.no_run else ():
-        again = run_again(record, opened.session_of(record))
+        try:
+            again = run_again(record, opened.session_of(record))
+        except (ValueError, OSError) as error:
+            complain(f"{record.name}: could not be run again: {say_error(error)}")
+            differ = True
+            continue
         differ |= not again.is_same
         if again.is_same:
             say(f"{record.name}: run again, the same numbers ({again.compared} compared)")
         else:
             complain(f"{record.name}: run again, {len(again.differences)} of {again.compared} differ")
             complain(again.differences.head(20).to_string(index=False))
-    for record in opened.records:
+    for record in (*opened.records, *opened.here_before):
         say(f"open {record / 'index.html'}")
     return 1 if differ else 0

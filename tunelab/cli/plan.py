@@ -55,10 +55,11 @@ def run(arguments: argparse.Namespace) -> int:
         return _print_sheet(step, path, arguments)
     from tunelab.record.plan import plan_sentence, plan_table
     from tunelab.record.planning import plan_for
+    from tunelab.record.whole import write_whole
 
     planned = plan_for(path, arguments.top_speed)
     if arguments.html:
-        Path(arguments.html).write_text(planned.html(), encoding="utf-8")
+        write_whole(Path(arguments.html), planned.html())
         say(f"open {arguments.html}")
         return 0
     say(f"{planned.title}\n\n{plan_sentence(planned.plan)}\n")
@@ -82,10 +83,11 @@ def _step_and_path(what: list[str]) -> tuple[str, Path]:
 
 def _print_sheet(step: str, path: Path, arguments: argparse.Namespace) -> int:
     from tunelab.record.step_sheet import print_sheet
+    from tunelab.record.whole import write_whole
 
     sheet = print_sheet(step, path, arguments.top_speed)
     if arguments.html:
-        Path(arguments.html).write_text(sheet.html(), encoding="utf-8")
+        write_whole(Path(arguments.html), sheet.html())
         say(f"open {arguments.html}")
         return 0
     say(sheet.text())

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from pathlib import Path
 
 from tunelab.record.notebook import checkout_folder
 from tunelab.record.opened import OpenedSession, open_session
-from tunelab.record.place import folder_beside
+from tunelab.record.place import folder_beside, put_in_free_place
 from tunelab.workspace import Problem, WorkspaceError, open_workspace
 
 
@@ -28,7 +27,8 @@ def copy_demo(target: Path) -> Path:
         raise FileExistsError(f"{target} exists already and stays as it is; name another folder: tunelab demo DIR")
     with folder_beside(target) as folder:
         shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns(".*", "records"))
-        os.rename(folder, target)
+        if not put_in_free_place(folder, target):
+            raise FileExistsError(f"{target} was made meanwhile and stays as it is; name another folder.")
     return target
 
 

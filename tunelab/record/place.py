@@ -12,18 +12,21 @@ import os
 import shutil
 import sys
 import tempfile
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
+from tunelab.record.held import held, is_abandoned
+
 UNFINISHED = ".unfinished-"  # prefix of a record that is being written
-LEFTOVER_S = 86400.0  # an unfinished record older than this is what a crash left behind
+TAKEN = (errno.ENOTEMPTY, errno.EEXIST)
 
 
 @contextmanager
 def folder_beside(place: Path) -> Iterator[Path]:
     """Give an empty folder on the same disk as `place`, and remove it whatever happens.
+
+    What a run that was killed left behind there is removed first.
 
     Raises
     ------
@@ -31,13 +34,20 @@ def folder_beside(place: Path) -> Iterator[Path]:
         The folder cannot be made.
     """
     place.parent.mkdir(parents=True, exist_ok=True)
-    _remove_leftovers(place)
-    folder = Path(tempfile.mkdtemp(prefix=f"{UNFINISHED}{place.name}-", dir=place.parent))
-    folder.chmod(0o755)
-    try:
+    with ExitStack() as stack:
+        with held(place.parent):
+            _remove_leftovers(place)
+            folder = Path(tempfile.mkdtemp(prefix=f"{UNFINISHED}{place.name}-", dir=place.parent))
+            stack.callback(shutil.rmtree, folder, ignore_errors=True)
+            stack.enter_context(held(folder))
+        folder.chmod(0o755)
         yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _remove_leftovers(place: Path) -> None:
+    for path in place.parent.iterdir():
+        if path.name.startswith(f"{UNFINISHED}{place.name}-") and path.is_dir() and is_abandoned(path):
+            shutil.rmtree(path, ignore_errors=True)
 
 
 def put_in_place(folder: Path, place: Path) -> Path | None:
@@ -57,32 +67,68 @@ def put_in_place(folder: Path, place: Path) -> Path | None:
         raise FileExistsError(
             f"{place} is a file; a record needs a folder of that name: move the file or choose --out."
         )
-    _flush(folder)
-    with _only_one(place):
-        if not place.exists():
-            os.rename(folder, place)
-            return None
-        return _exchange(folder, place)
+    flush(folder)
+    with held(place.parent):
+        kept = None if not place.exists() and _rename_to_free(folder, place) else _exchange(folder, place)
+        _flush_one(place.parent)
+    return kept
+
+
+def put_in_free_place(whole: Path, place: Path) -> bool:
+    """Move a finished folder or file to a place if nothing stands there; False if something does."""
+    flush(whole)
+    with held(place.parent):
+        is_in = not place.exists() and _rename_to_free(whole, place)
+        _flush_one(place.parent)
+    return is_in
 
 
 def _exchange(folder: Path, place: Path) -> Path:
+    """Put a record where another one is, which gets the next number.
+
+    The new one takes that number first, and then the two change names: killed in between, both are whole and named.
+    """
     kept = next_kept(place)
-    if _swap_names(folder, place):
-        os.rename(folder, kept)
-        return kept
-    os.rename(place, kept)
+    while not _rename_to_free(folder, kept):
+        kept = next_kept(place)
     try:
-        os.rename(folder, place)
+        if not _swap_names(kept, place):
+            _swap_by_three(kept, place)
     except OSError:
-        os.rename(kept, place)
+        os.rename(kept, folder)
         raise
     return kept
 
 
+def _swap_by_three(one: Path, other: Path) -> None:
+    """Exchange two folders by renaming three times; what goes wrong after the first undoes it."""
+    aside = next_kept(other)
+    os.rename(other, aside)
+    try:
+        os.rename(one, other)
+    except OSError:
+        os.rename(aside, other)
+        raise
+    os.rename(aside, one)
+
+
 def next_kept(place: Path) -> Path:
     """Return the first free `<place>.<n>`, counted from the highest n in use."""
-    numbers = [int(path.suffix[1:]) for path in place.parent.glob(f"{place.name}.*") if path.suffix[1:].isdigit()]
+    start = f"{place.name}."
+    ends = [path.name.removeprefix(start) for path in place.parent.iterdir() if path.name.startswith(start)]
+    numbers = [int(end) for end in ends if end.isascii() and end.isdigit()]
     return place.with_name(f"{place.name}.{max(numbers, default=0) + 1}")
+
+
+def _rename_to_free(one: Path, other: Path) -> bool:
+    """Rename a folder; False where the name is taken by then."""
+    try:
+        os.rename(one, other)
+    except OSError as error:
+        if error.errno not in TAKEN:
+            raise
+        return False
+    return True
 
 
 def _swap_names(one: Path, other: Path) -> bool:
@@ -101,34 +147,19 @@ def _swap_names(one: Path, other: Path) -> bool:
     raise OSError(code, os.strerror(code), str(other))
 
 
-@contextmanager
-def _only_one(place: Path) -> Iterator[None]:
-    """Hold the folder of records for oneself; the system lets go when a process ends, however it ends.
+def flush(whole: Path) -> None:
+    """Ask the system to put a file, or every file of a folder, on the disk before it gets its name."""
+    for path in (whole, *sorted(whole.rglob("*"))):
+        if path.is_file():
+            _flush_one(path)
 
-    Windows has no such hold on a folder; there a rename onto a taken name fails, so two runs still do not mix.
-    """
-    if os.name == "nt":
-        yield
+
+def _flush_one(path: Path) -> None:
+    """Wait until one file or folder is on the disk; Windows knows that of files alone, opened for writing."""
+    if os.name == "nt" and path.is_dir():
         return
-    import fcntl
-
-    descriptor = os.open(place.parent, os.O_RDONLY)
+    descriptor = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX)
-        yield
+        os.fsync(descriptor)
     finally:
         os.close(descriptor)
-
-
-def _flush(folder: Path) -> None:
-    """Ask the system to put every file on the disk before the folder gets its name."""
-    for path in sorted(folder.rglob("*")):
-        if path.is_file():
-            with open(path, "rb+") as handle:
-                os.fsync(handle.fileno())
-
-
-def _remove_leftovers(place: Path) -> None:
-    for path in place.parent.glob(f"{UNFINISHED}{place.name}-*"):
-        if path.is_dir() and time.time() - path.stat().st_mtime > LEFTOVER_S:
-            shutil.rmtree(path, ignore_errors=True)

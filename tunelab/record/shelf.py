@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from tunelab.record.display import show_number
+from tunelab.record.held import held
 from tunelab.record.page import fill
 from tunelab.record.stored import RECORDS, StoredRecord, stored_records
+from tunelab.record.whole import write_whole
 from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness.judge import NO_CERTIFICATE
 from tunelab.workspace import Workspace, open_workspace
@@ -28,13 +30,11 @@ def write_shelf(root: Path) -> Path:
         The workspace cannot be used as it stands.
     """
     workspace = open_workspace(root)
-    records, left_out = stored_records(workspace)
     target = workspace.root / RECORDS / "index.html"
     target.parent.mkdir(parents=True, exist_ok=True)
-    beside = target.with_name(".index.html.part")
-    beside.write_text(shelf_page(workspace, records, left_out), encoding="utf-8")
-    beside.replace(target)
-    return target
+    with held(target.parent):  # of two runs the later one sees what the other has put there
+        records, left_out = stored_records(workspace)
+        return write_whole(target, shelf_page(workspace, records, left_out))
 
 
 def shelf_page(workspace: Workspace, records: Sequence[StoredRecord], left_out: Sequence[str]) -> str:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import datetime
 import json
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tunelab.record.results import SCHEMA
+from tunelab.record.schema import SchemaError, as_finding, check_results
 from tunelab.study.finding import Finding
 from tunelab.workspace import SessionFolder, Workspace
 
-STATUSES = ("met", "watch", "stop", "not_shown")
 RECORDS = "records"
 
 
@@ -74,30 +73,15 @@ def read_results(place: Path) -> dict[str, Any]:
         raise RecordError(f"{place} is no record: it has no results.json. Make one: tunelab record SESSION") from error
     except (OSError, ValueError, RecursionError) as error:
         raise RecordError(f"{path} cannot be read ({error}); record the session again.") from error
-    if not isinstance(results, dict) or results.get("schema") != SCHEMA:
-        found = results.get("schema") if isinstance(results, dict) else type(results).__name__
-        raise RecordError(f"{path}: schema {found!r}; wanted {SCHEMA!r}. Record the session again.")
-    missing = [key for key in ("session", "revision", "findings") if key not in results]
-    if missing:
-        raise RecordError(f"{path} lacks {', '.join(missing)}; record the session again.")
-    return results
+    try:
+        return check_results(results)
+    except SchemaError as error:
+        raise RecordError(f"{path}: {error}") from error
 
 
-def findings_of(results: dict[str, Any], place: Path) -> tuple[Finding, ...]:
-    """Make the findings of results.json findings again.
-
-    Raises
-    ------
-    RecordError
-        One lacks a key, or has a status that is none.
-    """
-    keys = [field.name for field in fields(Finding)]
-    found = []
-    for item in results["findings"]:
-        if not isinstance(item, dict) or any(key not in item for key in keys) or item["status"] not in STATUSES:
-            raise RecordError(f"{place / 'results.json'}: a finding is not whole; record the session again.")
-        found.append(Finding(**{key: item[key] for key in keys}))
-    return tuple(found)
+def findings_of(results: dict[str, Any]) -> tuple[Finding, ...]:
+    """Make the findings of results.json, which were checked as they were read, findings again."""
+    return tuple(as_finding(item) for item in results["findings"])
 
 
 def read_record(place: Path, workspace: Workspace) -> StoredRecord:
@@ -113,7 +97,7 @@ def read_record(place: Path, workspace: Workspace) -> StoredRecord:
     if folder is None:
         known = ", ".join(sorted(workspace.sessions)) or "none"
         raise RecordError(f"{place}: no session {results['session']!r} in this workspace; there are: {known}.")
-    return StoredRecord(place, folder, results, findings_of(results, place))
+    return StoredRecord(place, folder, results, findings_of(results))
 
 
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:

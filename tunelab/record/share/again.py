@@ -9,11 +9,12 @@ from typing import Any
 
 import pandas as pd
 
-from tunelab.record.notebook import SET_BY_THE_RUN, choose_notebooks, notebooks_folder
+from tunelab.record.notebook import SET_BY_THE_RUN, NotebookError, choose_notebooks, find_notebooks, notebooks_folder
 from tunelab.record.opened import open_session
 from tunelab.record.session import Record, record_session
 from tunelab.record.stored import read_results
 
+COLUMNS = ["what", "came", "made again"]
 CLOSE = 1e-6  # share by which a number may differ: more than arithmetic on another processor makes, less than matters
 
 
@@ -39,12 +40,19 @@ def run_again(came: Path, session: Path) -> Again:
     Raises
     ------
     NotebookError, WorkspaceError, LoadError
-        A notebook that this version does not have, or a log that cannot be read.
+        No notebook that this version has, or a log that cannot be read.
     """
     results = read_results(came)
     opened = open_session(session)
-    names = tuple(item["name"] for item in results["notebooks"])
-    notebooks = choose_notebooks(notebooks_folder(), (), names)
+    names = [item["name"] for item in results["notebooks"]]
+    here = {notebook.name for notebook in find_notebooks(notebooks_folder())}
+    gone = [name for name in names if name not in here]
+    if len(gone) == len(names):
+        raise NotebookError(
+            f"{came.name}: this tunelab has none of the notebooks that made it ({', '.join(gone) or 'none'}), so it "
+            f"cannot be run again and stays as it came. It was made by tunelab {results['versions']['tunelab']}."
+        )
+    notebooks = choose_notebooks(notebooks_folder(), (), tuple(name for name in names if name in here))
     settings = {
         n.name: {
             key: value
@@ -55,7 +63,9 @@ def run_again(came: Path, session: Path) -> Again:
     }
     record = record_session(opened, notebooks, settings, place=came)
     before = record.kept or came
-    return Again(record, *compare_records(before, came))
+    compared, differences = compare_records(before, came)
+    rows = [{"what": f"the notebook {name}", "came": "there", "made again": "not in this tunelab"} for name in gone]
+    return Again(record, compared + len(gone), pd.concat([pd.DataFrame(rows, columns=COLUMNS), differences]))
 
 
 def compare_records(came: Path, made: Path) -> tuple[int, pd.DataFrame]:
@@ -74,7 +84,7 @@ def compare_records(came: Path, made: Path) -> tuple[int, pd.DataFrame]:
         count, more = _compare_tables(came / "tables" / name, made / "tables" / name)
         compared += count
         rows += more
-    return compared, pd.DataFrame(rows, columns=["what", "came", "made again"])
+    return compared, pd.DataFrame(rows, columns=COLUMNS)
 
 
 def _compare_tables(one: Path, other: Path) -> tuple[int, list[tuple[str, str, str]]]:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import tomlkit
 
-from tunelab.record.place import folder_beside, put_in_place
-from tunelab.record.share.answer import ANSWERS, prepare_answer
+from tunelab.record.place import folder_beside, next_kept, put_in_free_place, put_in_place
+from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, prepare_answer
 from tunelab.record.share.unpack import OpenError, unpack
-from tunelab.record.stored import RecordError, read_results
+from tunelab.record.stored import RECORDS, RecordError, read_results
+from tunelab.record.whole import write_whole
 from tunelab.workspace import open_workspace
 
 LOG = "log.nc"
@@ -24,7 +25,8 @@ class Opened:
     """What came out of a zip and where it is now."""
 
     root: Path
-    records: tuple[Path, ...]
+    records: tuple[Path, ...]  # that came, and are still to be run again
+    here_before: tuple[Path, ...]  # records that the workspace had already, with the same findings
     sessions: tuple[
         Path, ...
     ]  # of the records, with the cleaned log in them; those that the workspace had stay its own
@@ -38,7 +40,7 @@ class Opened:
 
 
 def open_shared(path: Path, root: Path) -> Opened:
-    """Open a zip that `tunelab share` wrote.
+    """Open a zip that `tunelab share` wrote. Killed in between, it may be opened again: what is there is passed over.
 
     Parameters
     ----------
@@ -58,20 +60,28 @@ def open_shared(path: Path, root: Path) -> Opened:
     is_new = not root.exists()
     if not is_new and not (root / "car.toml").is_file():
         raise OpenError(f"{root} is there and is no workspace; name a workspace, or a folder that does not exist yet.")
-    with folder_beside(root) as beside:
+    with folder_beside(root if is_new else root / RECORDS / path.stem) as beside:
         content = beside / "content"
         content.mkdir()
-        unpack(path, content)
-        if not (content / "car.toml").is_file() or not (content / "records").is_dir():
-            raise OpenError(f"{path.name} holds no car.toml or no records; was it made by `tunelab share`?")
-        for record in sorted((content / "records").iterdir()):
-            _complete_session(content, record)
+        _unpack_whole(path, content)
         if is_new:
-            open_workspace(content)
-            os.rename(content, root)
-            records = tuple(sorted(p for p in (root / "records").iterdir() if p.is_dir()))
-            return Opened(root, records, _sessions(root, records), _answers(root, records), (), True)
+            answers = _answers(content)
+            records = sorted((content / RECORDS).iterdir())
+            _prepare_answers(content, records)
+            if put_in_free_place(content, root):
+                moved = [[root / p.relative_to(content) for p in paths] for paths in (records, answers)]
+                return Opened(root, tuple(moved[0]), (), _sessions(root, moved[0]), tuple(moved[1]), (), True)
         return _join(content, root)
+
+
+def _unpack_whole(path: Path, content: Path) -> None:
+    """Unpack a zip and make sure that a workspace of records came out."""
+    unpack(path, content)
+    if not (content / "car.toml").is_file() or not (content / RECORDS).is_dir():
+        raise OpenError(f"{path.name} holds no car.toml or no records; was it made by `tunelab share`?")
+    for record in sorted((content / RECORDS).iterdir()):
+        _complete_session(content, record)
+    open_workspace(content)
 
 
 def _complete_session(content: Path, record: Path) -> None:
@@ -110,24 +120,27 @@ def _join(content: Path, root: Path) -> Opened:
     for name in names:
         _copy_new(content / name, root / name)
     for session in sorted((content / "sessions").iterdir()):
-        if not (root / "sessions" / session.name).exists():
-            shutil.copytree(session, root / "sessions" / session.name)
-    records, kept, answers = [], [], []
-    for record in sorted((content / "records").iterdir()):
-        session = _results(record)["session"]
-        answers += [_take_answer(folder, root) for folder in sorted((content / ANSWERS).glob(f"{session}*"))]
-        place = root / "records" / record.name
-        if place.exists() and _same_findings(place, record):
+        _copy_folder(session, root / "sessions" / session.name)
+    answers = [_take_answer(folder, root) for folder in _folders_in(content / ANSWERS)]
+    records, here, kept = [], [], []
+    for record in sorted((content / RECORDS).iterdir()):
+        place = root / RECORDS / record.name
+        if not place.exists() or not _same_findings(place, record):
+            moved = put_in_place(record, place)
+            kept += [moved] if moved else []
+        elif not _waits_for_a_run(place, root):
+            here.append(place)
             continue
-        moved = put_in_place(record, _ready(place))
         records.append(place)
-        kept += [moved] if moved else []
-    return Opened(root, tuple(records), _sessions(root, records), tuple(a for a in answers if a), tuple(kept), False)
+    came = tuple(answer for answer in answers if answer)
+    return Opened(root, tuple(records), tuple(here), _sessions(root, [*records, *here]), came, tuple(kept), False)
 
 
-def _ready(place: Path) -> Path:
-    place.parent.mkdir(parents=True, exist_ok=True)
-    return place
+def _waits_for_a_run(place: Path, root: Path) -> bool:
+    """Whether a record is one that came and was not run again, since that was stopped or not wanted."""
+    results = _results(place)
+    made_here = any(item["path"] == LOG for item in results["inputs"])
+    return not made_here and (root / "sessions" / results["session"] / LOG).is_file()
 
 
 def _says_the_same(one: Path, other: Path) -> bool:
@@ -151,7 +164,15 @@ def _numbers(content: object) -> object:
 def _copy_new(source: Path, target: Path) -> None:
     if source.exists() and not target.exists():
         target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(source, target)
+        write_whole(target, source.read_bytes())
+
+
+def _copy_folder(source: Path, target: Path) -> bool:
+    """Copy a folder to a place where nothing stands, whole or not at all; False where something does."""
+    if target.exists():
+        return False
+    with folder_beside(target) as beside:
+        return put_in_free_place(Path(shutil.copytree(source, beside / "whole")), target)
 
 
 def _same_findings(one: Path, other: Path) -> bool:
@@ -160,31 +181,36 @@ def _same_findings(one: Path, other: Path) -> bool:
 
 def _take_answer(folder: Path, root: Path) -> Path | None:
     """Copy an answer beside those that are there; the same answer twice stays once."""
-    if not (folder / "answer.toml").is_file():
+    if not (folder / ANSWER_FILE).is_file():
         return None
-    text = (folder / "answer.toml").read_bytes()
-    taken = sorted((root / ANSWERS).glob("*/answer.toml"))
-    same = next((path.parent for path in taken if path.read_bytes() == text), None)
-    if same is not None:
+    text = (folder / ANSWER_FILE).read_bytes()
+    taken = (path / ANSWER_FILE for path in _folders_in(root / ANSWERS))
+    if any(path.is_file() and path.read_bytes() == text for path in taken):
         return None
-    base = folder.name.partition(".")[0]
-    place, number = root / ANSWERS / base, 1
-    while place.exists():
-        number += 1
-        place = root / ANSWERS / f"{base}.{number}"
-    shutil.copytree(folder, place)
+    place = root / ANSWERS / folder.name
+    while not _copy_folder(folder, place):
+        place = next_kept(root / ANSWERS / folder.name)
     return place
 
 
-def _sessions(root: Path, records: tuple[Path, ...] | list[Path]) -> tuple[Path, ...]:
+def _folders_in(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        return []
+    return sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith("."))
+
+
+def _sessions(root: Path, records: Sequence[Path]) -> tuple[Path, ...]:
     return tuple(dict.fromkeys(root / "sessions" / _results(record)["session"] for record in records))
 
 
-def _answers(root: Path, records: tuple[Path, ...]) -> tuple[Path, ...]:
-    """Answers that came along; each record without one gets a form to answer in."""
-    came = tuple(sorted(path.parent for path in (root / ANSWERS).glob("*/answer.toml")))
+def _answers(root: Path) -> list[Path]:
+    return [folder for folder in _folders_in(root / ANSWERS) if (folder / ANSWER_FILE).is_file()]
+
+
+def _prepare_answers(root: Path, records: Sequence[Path]) -> None:
+    """Give each record without an answer a form to answer in."""
     for record in records:
         results = _results(record)
-        if not list((root / ANSWERS).glob(f"{results['session']}*")):
+        name = results["session"]
+        if not any(f.name == name or f.name.startswith(f"{name}.") for f in _folders_in(root / ANSWERS)):
             prepare_answer(root, record, results)
-    return came

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-import tempfile
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,6 +16,7 @@ import xarray as xr
 from tunelab.log.store import read_log, write_log
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import OpenedSession
+from tunelab.record.place import folder_beside, put_in_free_place
 from tunelab.record.provenance import write_crate
 from tunelab.record.share.answer import ANSWERS, read_answers
 from tunelab.record.share.clean_log import box_of, clean_log, turned_at
@@ -85,16 +86,38 @@ def share_records(records: Sequence[Path], target: Path, wanted: Wanted = Wanted
         raise ShareError(f"{target} exists already and stays as it is; name another with --out.")
     root = find_workspace(records[0])
     workspace = open_workspace(root)
-    found = [read_record(Path(folder).absolute(), workspace) for folder in records]
-    scrubber = Scrubber(_rules(workspace, found, wanted), keeps_position=wanted.keep_place)
-    with tempfile.TemporaryDirectory(prefix="tunelab-share-") as beside:
-        content = Path(beside)
-        _lay_out(content, workspace, found, scrubber, wanted)
+    places = [Path(folder).absolute() for folder in records]
+    with folder_beside(target.absolute()) as beside:
+        content = beside / "content"
+        content.mkdir()
+        with _unchanged(places):
+            found = [read_record(place, workspace) for place in places]
+            scrubber = Scrubber(_rules(workspace, found, wanted), keeps_position=wanted.keep_place)
+            _lay_out(content, workspace, found, scrubber, wanted)
         require_clean(content, scrubber.rules)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        _zip(content, target)
+        _zip(content, beside / "whole.zip")
+        if not put_in_free_place(beside / "whole.zip", target.absolute()):
+            raise ShareError(f"{target} was made meanwhile and stays as it is; name another with --out.")
     names = tuple(scrubber.text(record.name, "names") for record in found)
     return Shared(target, names, removed_table(scrubber), scrubber.originals)
+
+
+@contextmanager
+def _unchanged(places: Sequence[Path]) -> Iterator[None]:
+    """Refuse a zip of records that were made anew while it was put together: it would hold files of two runs."""
+    before = _folders_at(places)
+    try:
+        yield
+    finally:
+        now = _folders_at(places)
+        changed = [place.name for place in places if now[place] != before[place]]
+        if changed:
+            raise ShareError(f"{', '.join(changed)} was recorded anew meanwhile; share again.")
+
+
+def _folders_at(places: Sequence[Path]) -> dict[Path, int | None]:
+    """Which folder stands in each place; None where none does."""
+    return {place: place.stat().st_ino if place.exists() else None for place in places}
 
 
 def _rules(workspace: Workspace, found: Sequence[StoredRecord], wanted: Wanted) -> list[Rule]:
@@ -109,7 +132,7 @@ def _rules(workspace: Workspace, found: Sequence[StoredRecord], wanted: Wanted) 
 
 
 def _boxes(found: Sequence[StoredRecord]) -> list[Box]:
-    logs = sorted({path for record in found for path in record.place.parent.glob("*/log.nc")})
+    logs = sorted({path for record in found for path in record.place.parent.glob("[!.]*/log.nc")})
     boxes = [box_of(read_log(path)) for path in logs]
     return [box for box in boxes if box is not None]
 
@@ -241,11 +264,9 @@ def removed_table(scrubber: Scrubber) -> pd.DataFrame:
 
 
 def _zip(content: Path, target: Path) -> None:
-    part = target.with_name(f".{target.name}.part")
-    with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
         for path in sorted(content.rglob("*")):
             if path.is_file():
                 entry = zipfile.ZipInfo(path.relative_to(content).as_posix(), MOMENT)
                 entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o100644 << 16
                 archive.writestr(entry, path.read_bytes())
-    part.replace(target)
