@@ -178,10 +178,27 @@ def test_a_delay_that_is_off_by_a_tenth_of_a_second_matters_little(first):
     assert len(both) == 0 or np.nanmax(np.abs(np.log(other.meter.factor / fit.meter.factor))) < 0.03
 
 
-def test_too_little_driving_is_refused_with_the_way_out(first):
+def assert_shows_nothing(trial, fit):
+    """No figure anywhere, one reason in every finding, and a proposal that leaves all as it is."""
+    found = fit.findings(trial.car)
+    assert {finding.status for finding in found} == {"not_shown"}
+    assert all(finding.value is finding.lower is finding.upper is None for finding in found)
+    assert {finding.because for finding in found} == {fit.because, fit.dead_time.slope_because}
+    assert fit.summary()[["value", "lower", "upper"]].isna().all(axis=None)
+    proposal = propose(fit, trial.car, trial.revision)
+    assert proposal.curve["flow_proposed_kg_h"].tolist() == list(trial.revision.meter_curve.flow_kg_h)
+    assert proposal.dead_time["dead_time_proposed_ms"].tolist() == list(trial.revision.dead_time.dead_time_ms)
+    assert set(proposal.curve["basis"]) == set(proposal.dead_time["basis"]) == {"unchanged"}
+    assert proposal.notes == (fit.because, *fit.notes)
+    assert "hold each engine speed and throttle still" in fit.notes[0]
+
+
+@pytest.mark.parametrize("rows", [600, 40, 1])
+def test_too_little_driving_shows_nothing_and_names_the_drive(first, rows):
     trial, log, _ = first
-    with pytest.raises(ValueError, match=r"calm blocks.*Hold each speed"):
-        fit_first(trial, [log.isel(time=slice(0, 600))], {"r01": trial.revision})
+    fit = fit_first(trial, [log.isel(time=slice(0, rows))], {"r01": trial.revision})
+    assert "24 blocks of about a second in 6 holds are the least" in fit.because
+    assert_shows_nothing(trial, fit)
 
 
 def test_no_logs_and_unknown_revisions_are_refused(first):
@@ -192,12 +209,19 @@ def test_no_logs_and_unknown_revisions_are_refused(first):
         fit_steady([log], trial.car, {"r01": trial.revision}, "r1")
 
 
-def test_a_log_without_lambda_or_speed_is_refused(first):
+def test_a_meter_that_never_moves_shows_nothing(first):
     trial, log, _ = first
-    with pytest.raises(ValueError, match="lambda_measured is not in the log"):
-        fit_first(trial, [log.drop_vars("lambda_measured")], {"r01": trial.revision})
-    with pytest.raises(ValueError, match="engine_speed_rpm is not in the log"):
-        fit_first(trial, [log.drop_vars("engine_speed_rpm")], {"r01": trial.revision})
+    fit = fit_first(trial, [log.assign(meter_v=0 * log["meter_v"] + 2.0)], {"r01": trial.revision})
+    assert "stood at one reading" in fit.because
+    assert_shows_nothing(trial, fit)
+
+
+@pytest.mark.parametrize("channel", ["lambda_measured", "engine_speed_rpm"])
+def test_a_log_without_lambda_or_speed_shows_nothing_and_names_the_channel(first, channel):
+    trial, log, _ = first
+    fit = fit_first(trial, [log.drop_vars(channel)], {"r01": trial.revision})
+    assert f"{channel} is not in the log" in fit.because
+    assert_shows_nothing(trial, fit)
 
 
 def test_the_yardstick_is_not_a_straw_man():

@@ -8,11 +8,13 @@ import holoviews as hv
 
 from tunelab.chart.look import OLD, panel
 
+LINE = 46  # letters of a line: what a phone's page is wide
+
 
 def draw_absent(title: str, because: str) -> hv.Overlay:
     """Give the reason in words where a figure would stand."""
-    lines = "\n".join(textwrap.wrap(f"Not shown: {because}", 90))
-    text = hv.Text(0.5, 0.5, lines).opts(color=OLD)
-    options = panel(title, 160, xlabel="", ylabel="") | {"tools": [], "show_grid": False}
-    frame = {"xlim": (0, 1), "ylim": (0, 1), "xaxis": None, "yaxis": None}
-    return hv.Overlay([text]).opts(show_legend=False, **options, **frame)
+    lines = textwrap.wrap(f"Not shown: {because}", LINE)
+    bare = {"show_grid": False, "xaxis": None, "yaxis": None}
+    text = hv.Text(0.5, 0.5, "\n".join(lines)).opts(color=OLD, text_font_size="10pt", **bare)
+    options = panel(title, 60 + 20 * len(lines), xlabel="", ylabel="") | {"tools": [], "toolbar": None, **bare}
+    return hv.Overlay([text]).opts(show_legend=False, xlim=(0, 1), ylim=(0, 1), **options)

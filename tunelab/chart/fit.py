@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import holoviews as hv
+import numpy as np
 import pandas as pd
 
+from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import MAIN, NEW, OLD, THIRD, axis, panel
 from tunelab.study.steady import LambdaError, SteadyFit
 
@@ -13,6 +15,8 @@ KINDS = ((False, "undisturbed", MAIN, "circle"), (True, "disturbed by pulsation"
 
 def draw_residuals(fit: SteadyFit) -> hv.Layout:
     """What the fit leaves over at each calm block, against meter reading, engine speed and battery voltage."""
+    if fit.because:
+        return hv.Layout([draw_absent("Residuals", fit.because)])
     axes = (
         ("reading", axis(fit.meter.channel)),
         ("engine_speed_rpm", axis("engine_speed_rpm")),
@@ -39,6 +43,8 @@ def _residuals(blocks: pd.DataFrame, column: str, label: str) -> hv.Overlay:
 
 def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: float) -> hv.Overlay:
     """|lambda / commanded − 1| with trims at zero: in force and, predicted, after the change; a line at the limit."""
+    if not np.isfinite(before.p95_pct):
+        return draw_absent("Lambda error before and after", "no calm point was fitted; the reason stands above.")
     rows = ((1.0, "in force", before), (0.0, "after, predicted", after))
     table = pd.DataFrame(
         [(y, name, e.p95_pct, e.lower_pct, e.upper_pct, e.median_pct) for y, name, e in rows],

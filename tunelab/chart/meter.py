@@ -6,6 +6,7 @@ import holoviews as hv
 import numpy as np
 import pandas as pd
 
+from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import AROUND_ZERO, MAIN, NEW, OLD, axis, panel
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import MeterError, PulsationMap
@@ -34,6 +35,8 @@ def draw_meter_curve(proposal: Proposal) -> hv.Overlay:
 
 def draw_meter_factor(meter: MeterError) -> hv.Layout:
     """True flow over the flow in force, with its interval; below it the seconds of driving that it stands on."""
+    if meter.because:
+        return hv.Layout([draw_absent("True air flow over the flow in force", meter.because)])
     base = hv.HLine(1.0).opts(color=OLD, line_dash="dashed", line_width=1)
     bands = [
         hv.Area((meter.reading[s], meter.lower[s], meter.upper[s]), meter.channel, ["lower", "upper"]).opts(
@@ -72,8 +75,10 @@ def stretches(values: np.ndarray) -> list[slice]:
     return [slice(run[0], run[-1] + 1) for run in runs if run.size > 1]
 
 
-def draw_pulsation_map(pulsation: PulsationMap) -> hv.QuadMesh:
+def draw_pulsation_map(pulsation: PulsationMap) -> hv.Element | hv.Overlay:
     """How much the meter over-reads by engine speed and load; empty where nothing was driven."""
+    if not np.isfinite(pulsation.over_reading_pct).any():
+        return draw_absent("Over-reading by pulsation [%]", pulsation.because)
     grid = (
         pulsation.engine_speed_rpm,
         pulsation.load,

@@ -8,7 +8,7 @@ from tunelab.record.display import bullets, set_up_display
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.plan import plan_chapter, plan_sentence, plan_table
-from tunelab.record.steady import dead_time_table, halves_table, meter_table, steady_chapter
+from tunelab.record.steady import dead_time_table, halves_table, meter_table, steady_chapter, steady_lines
 
 __all__ = [
     "Chapter",
@@ -27,5 +27,6 @@ __all__ = [
     "plan_table",
     "set_up_display",
     "steady_chapter",
+    "steady_lines",
     "write",
 ]

@@ -190,6 +190,8 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
         fit = fit_steady([found.evidence.log], opened.car, revisions, name, delay=delay)
     except (ValueError, KeyError) as problem:
         return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {problem}")
+    if fit.because:
+        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {fit.because}")
     return SteadyBeside(found, fit, "")
 
 

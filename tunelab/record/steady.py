@@ -18,6 +18,7 @@ from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.workspace.car import Car
 
+NOT_SHOWN = "not shown"
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
     "leaves a larger error than before."
@@ -83,6 +84,7 @@ def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
         f"With the proposed values in the ECU and trims at zero, 95 of 100 undisturbed points should lie within "
         f"{_percent(after.p95_pct)} % of commanded lambda; now it is {_percent(fit.before.p95_pct)} %."
     )
+    because = because if better else f"{because} It is not expected to help: drive again before entering it."
     return Finding(
         id="steady.proposal_predicted",
         title="Lambda error predicted with the proposal as it stands",
@@ -95,7 +97,22 @@ def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
         samples_flagged=fit.samples_flagged,
         status="not_shown" if not shown else "met" if better and after.upper_pct <= limit else "watch",
         limit=limit,
-        because=because if better else f"{because} It is not expected to help: drive again before entering it.",
+        because=fit.because or because,
+    )
+
+
+def steady_lines(fit: SteadyFit, proposal: Proposal) -> tuple[str, ...]:
+    """The result in three lines, rounded to what it is worth; a figure that is not known is called not shown."""
+    dead = fit.dead_time
+    dead_text = f"{dead.level_ms:.2f} ms at {dead.reference_v:.1f} V" if dead.shown else NOT_SHOWN
+    before, after = (
+        f"{error.p95_pct:.1f} %" if np.isfinite(error.p95_pct) else NOT_SHOWN
+        for error in (fit.before, proposal.predicted)
+    )
+    return (
+        f"lambda error, 95 % of points below: {before} in force, {after} predicted",
+        f"dead-time error: {dead_text}",
+        f"samples used {fit.samples_used}, flagged {fit.samples_flagged}; {len(fit.blocks)} calm blocks",
     )
 
 
@@ -126,6 +143,8 @@ def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
 
 def _driven(fit: SteadyFit) -> str:
     blocks = fit.blocks
+    if fit.because:
+        return f"Calm enough to use: {blocks['seconds'].sum():.0f} s, too little for any fit."
     holds = blocks.groupby("session")["hold"].nunique().sum()
     return (
         f"Calm enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds, "
@@ -142,8 +161,9 @@ def _change(fit: SteadyFit, proposal: Proposal, name: str) -> Section:
     changed = int((proposal.curve["basis"] != "unchanged").sum())
     dead_changed = bool((proposal.dead_time["basis"] != "unchanged").any())
     if not changed and not dead_changed:
-        withheld = tuple(note for note in proposal.notes if note.startswith("Withheld"))
-        return Section(("Nothing: this drive gives no ground for a change.", *withheld))
+        reasons = tuple(note for note in proposal.notes if note.startswith("Withheld"))
+        reasons = reasons or ((fit.because,) if fit.because else ())
+        return Section(("Nothing: this drive gives no ground for a change.", *reasons))
     after = proposal.predicted
     if not _helps(fit, proposal):
         sentences = ("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes)
@@ -170,7 +190,7 @@ def _helps(fit: SteadyFit, proposal: Proposal) -> bool:
 
 
 def _percent(value: float) -> str:
-    return f"{value:.1f}" if np.isfinite(value) else "not shown"
+    return f"{value:.1f}" if np.isfinite(value) else NOT_SHOWN
 
 
 def meter_table(proposal: Proposal) -> pd.DataFrame:
@@ -230,6 +250,8 @@ def _interval(value: float, lower: float, upper: float) -> str:
 
 
 def _cannot_show(fit: SteadyFit) -> tuple[str, ...]:
+    if fit.because:
+        return (f"The error of the meter, of the injectors and of lambda. {fit.because}", *fit.notes)
     dead, flat = fit.dead_time, fit.constant
     low, high = flat.lower, flat.upper
     sentences = [

@@ -47,11 +47,17 @@ def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:
     ------
     ValueError
         The fit refers to another revision.
+
+    Notes
+    -----
+    Where the study shows nothing the proposal changes nothing and says why.
     """
     if fit.reference != revision.name:
         raise ValueError(
             f"the fit refers to revision {fit.reference}, not to {revision.name}: fit with reference={revision.name!r}."
         )
+    if fit.because:
+        return _nothing(fit, revision)
     evidence = Evidence(fit.points, fit.posterior, fit.meter, fit.dead_time, car, revision)
     setting, predicted, scaled = _within_caps(evidence)
     return Proposal(
@@ -62,6 +68,13 @@ def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:
         predicted=predicted,
         notes=_notes(fit, predicted),
     )
+
+
+def _nothing(fit: SteadyFit, revision: Revision) -> Proposal:
+    """Leave all as it is, where there is no fit to propose from."""
+    as_it_is = Setting(revision.meter_curve, revision.dead_time)
+    tables = {"curve": _curve_table(fit, as_it_is), "dead_time": _dead_time_table(fit, as_it_is)}
+    return Proposal(base=revision, **tables, capped=(), predicted=fit.predicted, notes=(fit.because, *fit.notes))
 
 
 def _within_caps(evidence: Evidence) -> tuple[Setting, LambdaError, bool]:

@@ -65,6 +65,8 @@ def _finding(
 def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
     """Met only if the whole interval lies within the limit."""
     status: Status = "met" if error.upper_pct <= limit else "watch"
+    if fit.because:
+        return _finding(fit, key, title, values=None, unit="%", status=status, limit=limit, because=fit.because)
     side = "lean" if error.worst_pct > 0 else "rich"
     where = f"at {error.worst_speed_rpm:.0f} rpm and a load of {100 * error.worst_load:.0f} %"
     because = (
@@ -82,7 +84,7 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
     """Largest measured error of the curve, against what one revision may change."""
     limit, meter = car.limits.meter_change_max_pct, fit.meter
     if not np.isfinite(meter.factor).any():
-        because = "No reading of the meter has enough calm driving."
+        because = fit.because or "No reading of the meter has enough calm driving."
         return _finding(
             fit, "steady.meter", "Largest error of the meter curve", values=None, unit="%", status="not_shown",
             limit=limit, because=because,
@@ -103,8 +105,9 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
 def _dead_time(fit: SteadyFit, car: Car) -> Finding:
     dead, limit = fit.dead_time, car.limits.dead_time_change_max_ms
     status: Status = "met" if abs(dead.level_ms) <= limit else "watch"
+    at = f" at {dead.reference_v:.1f} V" if np.isfinite(dead.reference_v) else ""
     return _finding(
-        fit, "steady.dead_time", f"Dead-time error at {dead.reference_v:.1f} V",
+        fit, "steady.dead_time", f"Dead-time error{at}",
         values=(dead.level_ms, dead.lower_ms, dead.upper_ms), unit="ms", status=status, limit=limit,
         because=dead.because,
     )  # fmt: skip
@@ -132,7 +135,7 @@ def _pulsation(fit: SteadyFit) -> Finding:
 
 def _repeat(fit: SteadyFit) -> Finding:
     """Every other hold against the rest: apart by no more than twice what their intervals lead one to expect."""
-    half, values, because, status = fit.split_half, None, "Too few holds to halve.", "not_shown"
+    half, values, because, status = fit.split_half, None, fit.because or "Too few holds to halve.", "not_shown"
     if half is not None:
         status = "met" if half.difference_rms_pct <= 2 * half.expected_rms_pct else "watch"
         values = (half.difference_rms_pct, np.nan, np.nan)

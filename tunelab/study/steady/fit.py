@@ -26,13 +26,13 @@ from tunelab.study.steady.posterior import Posterior, draw_posterior
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.pulsation import pulsation_map
 from tunelab.study.steady.result import SteadyFit
-from tunelab.study.steady.samples import Samples, refer
+from tunelab.study.steady.samples import NothingToFit, Samples, refer
 from tunelab.study.steady.setting import Evidence, best_setting
+from tunelab.study.steady.unshown import measured_blocks, nothing_shown, too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-LEAST_BLOCKS, LEAST_HOLDS = 24, 6
 METHOD = (
     "Joint fit of meter error, dead-time error and intake pulsation to calm blocks of about 1 s: Gaussian-process "
     "curve on two length-scales, error shared by the blocks of a hold, heavy-tailed noise, sizes by marginal likelihood"
@@ -65,18 +65,28 @@ def fit_steady(
     rng : Generator, optional
         For the draws behind the intervals; without it a fixed one, so that the same logs give the same result.
 
+    Returns
+    -------
+    SteadyFit
+        Where a channel is missing that nothing can stand in for, or calm driving is too little: one that shows
+        nothing and says in `because` what is missing and in `notes` which drive would bring it.
+
     Raises
     ------
     ValueError
-        No logs, a channel missing that nothing can stand in for, or too little calm driving.
+        No logs, or one that was not flagged.
     KeyError
         A revision that is not among `revisions`.
     """
-    samples = [
-        refer(log, car, _revision(revisions, _own(log, reference)), _revision(revisions, reference)) for log in logs
-    ]
+    base, sessions = _revision(revisions, reference), [str(log.attrs.get("session", "")) for log in logs]
+    try:
+        samples = [refer(log, car, _revision(revisions, _own(log, reference)), base) for log in logs]
+    except NothingToFit as problem:
+        return nothing_shown(car, base, str(problem), sessions=sessions)
     blocks = _pool(samples, car, delay or stated_delay(car))
-    base = _revision(revisions, reference)
+    because = too_little(blocks)
+    if because:
+        return nothing_shown(car, base, because, samples=samples, blocks=blocks, sessions=sessions)
     design = Design(
         blocks, coordinate_of(base.meter_curve, blocks["reading"].to_numpy()), base.meter_curve, _mean_battery(blocks)
     )
@@ -122,12 +132,6 @@ def _pool(samples: list[Samples], car: Car, delay: Delay) -> pd.DataFrame:
         holds += table["hold"].nunique()
         tables.append(table)
     pooled = pd.concat(tables, ignore_index=True)
-    if len(pooled) < LEAST_BLOCKS or holds < LEAST_HOLDS:
-        raise ValueError(
-            f"only {len(pooled)} calm blocks in {holds} holds were found; {LEAST_BLOCKS} in {LEAST_HOLDS} are the "
-            "least. Hold each speed and throttle still for at least 6 s, with lambda, meter, pulse width and speed "
-            "logged and trusted; the list of flags says what was set aside."
-        )
     share = absolute_load(
         np.exp(pooled["log_air"]), np.exp(pooled["log_speed"]), displacement_l=car.engine.displacement_l
     )
@@ -190,13 +194,7 @@ def _block_table(joint: Joint, posterior: Posterior, disturbed: np.ndarray) -> p
     blocks = joint.design.blocks
     columns = [(m.share, m.columns.offset + m.columns.matrix @ m.solution.mean) for m in joint.members]
     fitted = sum(share * part for share, part in columns)
-    kept = ["session", "hold", "start_s", "seconds", "samples", "reading", "load", "battery_v", "pulse_width_ms"]
-    return blocks[kept].assign(
-        engine_speed_rpm=np.exp(blocks["log_speed"]),
-        air_flow_kg_h=np.exp(blocks["log_air"]),
-        lambda_measured=np.exp(blocks["log_lambda"]),
-        lambda_commanded=blocks["lambda_commanded"],
-        error_pct=100 * np.expm1(blocks["y"]),
+    return measured_blocks(blocks).assign(
         fitted_pct=100 * np.expm1(fitted),
         residual_pct=100 * (blocks["y"] - fitted),
         weight=joint.weight,

@@ -51,6 +51,7 @@ class MeterError:
 
     `seconds` is the evidence between the two neighbouring breakpoints; factor is NaN where `basis` is `unchanged`.
     """
+    because: str = ""  # why nothing at all is known of it; empty where something is
 
 
 @dataclass(frozen=True)
@@ -161,8 +162,9 @@ class SteadyFit:
     notes: tuple[str, ...]  # fall-backs and what could not be corrected, one plain sentence each
     samples_used: int
     samples_flagged: int
-    points: Points = field(repr=False)  # the visited points, for the proposal
-    posterior: Posterior = field(repr=False)  # joint draws, for the proposal
+    points: Points | None = field(repr=False)  # the visited points, for the proposal; None without a fit
+    posterior: Posterior | None = field(repr=False)  # joint draws, for the proposal; None without a fit
+    because: str = ""  # why no fit was made; empty where there is one
 
     def summary(self) -> pd.DataFrame:
         """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""

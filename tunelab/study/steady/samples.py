@@ -18,6 +18,10 @@ ASSUMED_BATTERY_V = 14.0  # charging voltage where the battery is not logged; co
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533, where the barometer is not logged
 
 
+class NothingToFit(ValueError):
+    """A log without a channel that nothing can stand in for."""
+
+
 @dataclass(frozen=True)
 class Samples:
     """Arrays of shape (n,) on the log's own clock, all by the reference revision; NaN where not known."""
@@ -49,8 +53,10 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
 
     Raises
     ------
+    NothingToFit
+        A channel is missing that nothing can stand in for; it is a ValueError.
     ValueError
-        A channel is missing that nothing can stand in for, or the log was not flagged.
+        The log was not flagged.
     """
     notes: list[str] = []
     speed = _needed(log, "engine_speed_rpm", "log the engine speed")
@@ -66,7 +72,7 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
     lambda_1, lambda_1_trusted = _lambda(log, "lambda_measured")
     lambda_2, lambda_2_trusted = _lambda(log, "lambda_measured_2")
     if not np.isfinite(lambda_1).any():
-        raise ValueError("lambda_measured is not in the log: without measured lambda nothing can be fitted.")
+        raise NothingToFit("lambda_measured is not in the log: without measured lambda nothing can be fitted.")
     return Samples(
         session=str(log.attrs.get("session", "")),
         time=log["time"].to_numpy(),
@@ -109,7 +115,7 @@ def _trusted(log: xr.Dataset, *names: str) -> np.ndarray:
 
 def _needed(log: xr.Dataset, name: str, way_out: str) -> np.ndarray:
     if name not in log:
-        raise ValueError(f"{name} is not in the log of {log.attrs.get('session', 'the session')}; {way_out}.")
+        raise NothingToFit(f"{name} is not in the log of {log.attrs.get('session', 'the session')}; {way_out}.")
     return _held(log, name)
 
 
