@@ -10,7 +10,7 @@ import pytest
 from tunelab.record import gather_evidence, open_session
 from tunelab.record.chapter import as_data
 from tunelab.record.explore import first_present, gather_logs
-from tunelab.record.link import change_sentences, drop_out_table, gather_accounts, link_chapter
+from tunelab.record.link import change_sentences, drop_out_table, gather_accounts, link_chapter, unasked_link
 from tunelab.study import link
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -73,6 +73,17 @@ def test_the_drop_outs_of_the_demo_are_the_ones_that_were_made(parts):
     first = gathered.accounts[0]
     assert len(first.drop_outs) == again > 0
     assert len(drop_out_table(first)) == len(first.drop_outs)
+
+
+def test_drop_outs_that_nobody_asked_about_are_named_with_the_way_to_ask(root, opened, parts):
+    broken = open_session(root / "sessions" / KEPT[0])
+    evidence = gather_evidence(broken)
+    (chapter,) = unasked_link(broken, evidence, ["road_manners"])
+    (sentence,) = chapter["cannot_show"]["sentences"]
+    assert f"it did {len(parts[0].accounts[0].drop_outs)} times" in sentence
+    assert 'Add "link" to the steps of session.toml' in sentence
+    assert unasked_link(broken, evidence, ["road_manners", "link"]) == []
+    assert unasked_link(opened, gather_evidence(opened), ["power"]) == []  # nothing dropped out
 
 
 def test_a_chapter_is_plain_data_and_every_table_has_its_columns(parts):

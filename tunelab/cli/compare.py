@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tunelab.cli.terminal import say
+from tunelab.cli.terminal import say, say_folded
 
 DESCRIPTION = """\
 Compare two sessions or two revisions: what changed in the engine computer, and which differences in the
@@ -31,22 +31,30 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     parser.add_argument("after", metavar="B", help="the other one")
     parser.add_argument("workspace", metavar="PATH", nargs="?", default=".", help="the workspace (default: here)")
     parser.add_argument("--csv", metavar="FILE", help="write the table of differences as well")
+    parser.add_argument("--page", metavar="FILE", help="write a page of it as well, such as compared.html")
     return parser
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print what can be told apart; the exit code."""
     from tunelab.record.comparing import compare, shown_changes
+    from tunelab.record.comparison_page import comparison_page
     from tunelab.record.table import write_table
     from tunelab.workspace import find_workspace
 
     names = [Path(name).name for name in (arguments.before, arguments.after)]
     found = compare(find_workspace(Path(arguments.workspace)), *names)
     for side, word in ((found.before, "before"), (found.after, "after")):
-        say(f"{word}: {side.name} ({', '.join(side.sessions)}; {', '.join(side.revisions)})")
-    say("\n".join(["", "In the engine computer:", *(f"- {line}" for line in shown_changes(found))]))
-    say("\n".join(["", "In logs and findings:", *(f"- {line}" for line in found.sentences())]))
+        say_folded(f"{word}: {side.name} ({', '.join(side.sessions)}; {', '.join(side.revisions)})", hang=2)
+    told = (("In the engine computer:", shown_changes(found)), ("In logs and findings:", found.sentences()))
+    for heading, lines in told:
+        say(f"\n{heading}")
+        for line in lines:
+            say_folded(f"- {line}", hang=2)
     if arguments.csv:
         write_table(Path(arguments.csv), found.table())
         say(f"open {arguments.csv}")
+    if arguments.page:
+        Path(arguments.page).write_text(comparison_page(found), encoding="utf-8")
+        say(f"open {arguments.page}")
     return 0

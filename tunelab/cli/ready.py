@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tunelab.cli.terminal import complain, say
+from tunelab.cli.terminal import complain, say, say_folded
 
 DESCRIPTION = """\
 Judge from all records whether the car may run with the revision that is in it: each gate met, watch,
@@ -53,15 +53,16 @@ def run(arguments: argparse.Namespace) -> int:
     plan = plan_for_event(decided, arguments.event, arguments.until, today="", swap_days=arguments.swap_days)
     for state in decided.readiness.gates:
         record = f"  [{state.record}]" if state.record else ""
-        say(f"{state.status.replace('_', ' '):9}  {state.gate.title}: {state.because}{record}")
-    sentences = readiness_sentences(decided.readiness)
-    say("\n" + "\n".join(sentences))
+        say_folded(f"{state.status.replace('_', ' '):9}  {state.gate.title}: {state.because}{record}", hang=11)
+    say()
+    for sentence in readiness_sentences(decided.readiness):
+        say_folded(sentence, hang=2)
     for sentence in plan.sentences if plan else ():
-        say(f"- {sentence}")
+        say_folded(f"- {sentence}", hang=2)
     if decided.unrecorded:
-        say(f"not recorded yet, so not counted: {', '.join(decided.unrecorded)}")
+        say_folded(f"not recorded yet, so not counted: {', '.join(decided.unrecorded)}", hang=2)
     for sentence in (*decided.left_out, *cautions_for(decided.workspace.car)):
-        say(f"- {sentence}")
+        say_folded(f"- {sentence}", hang=2)
     if arguments.page:
         parameters = {"revision": arguments.revision or "", "event": arguments.event, "until": arguments.until}
         written = write_decisions(root, {"readiness": {**parameters, "swap_days": arguments.swap_days}})

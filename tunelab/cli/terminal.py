@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sys
+import textwrap
 
 
 def plain(text: str) -> str:
@@ -13,6 +16,24 @@ def plain(text: str) -> str:
 def say(text: str = "") -> None:
     """Write to standard output."""
     print(plain(text))
+
+
+def say_folded(text: str, *, hang: int) -> None:
+    """Write one long sentence folded to the terminal's width; whole where no terminal reads it, so it can be searched.
+
+    Parameters
+    ----------
+    hang : int
+        Columns by which the lines after the first are moved in.
+    """
+    if not (sys.stdout.isatty() or os.environ.get("COLUMNS")):
+        say(text)
+        return
+    width = max(shutil.get_terminal_size().columns, hang + 20)
+    folded = textwrap.fill(
+        plain(text), width, subsequent_indent=" " * hang, break_long_words=False, break_on_hyphens=False
+    )
+    print(folded)
 
 
 def complain(text: str) -> None:

@@ -23,6 +23,7 @@ from tunelab.study.compare import (
 )
 from tunelab.study.revision_change import Difference, differences
 from tunelab.workspace import Problem, Workspace, WorkspaceError, open_workspace
+from tunelab.workspace.car import Car
 
 ONE_DRIVE = (
     "Each side is one drive: a difference may also come from the day (air, fuel, warmth, a sensor that ages). Two "
@@ -50,6 +51,7 @@ class Comparison:
     findings: tuple[FindingDifference, ...]
     logs: tuple[LogDifference, ...]
     notes: tuple[str, ...]
+    car: Car
 
     def sentences(self) -> list[str]:
         """Say what can be told apart, then what cannot, then what could not be compared."""
@@ -114,6 +116,7 @@ def compare(root: Path, before: str, after: str) -> Comparison:
         findings=compare_findings(*found),
         logs=compare_visits(*visits, workspace.car),
         notes=(*_notes(one, other), *left_out),
+        car=workspace.car,
     )
 
 

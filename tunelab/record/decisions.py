@@ -19,6 +19,7 @@ from tunelab.record.stored import RECORDS
 from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness import Plan, Readiness, plan_to_event
 from tunelab.study.readiness.pace import Calendar
+from tunelab.workspace import open_workspace
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")
@@ -116,10 +117,8 @@ def history_chapter(history: History) -> Chapter:
     )  # fmt: skip
 
 
-def write_decisions(
-    root: Path, parameters: Mapping[str, Mapping[str, Value]], names: Sequence[str] = NOTEBOOKS
-) -> Path:
-    """Run the notebooks of a workspace and write their pages to `records/decisions`; returns its index.
+def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -> Decisions:
+    """Run the notebooks of a workspace and write their pages to `records/decisions`.
 
     Parameters
     ----------
@@ -148,5 +147,6 @@ def _index(root: Path, runs: Sequence[Run]) -> str:
         "questions": [
             {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
         ],
+        "cautions": cautions_for(open_workspace(root).car),
     }
     return fill("decisions.html", [], values)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tunelab.record.chapter import Chapter, Section
+from tunelab.record.chapter import Chapter, Section, as_data
 from tunelab.record.evidence import Evidence
 from tunelab.record.explore import flagged_log
 from tunelab.record.opened import OpenedSession
@@ -26,8 +26,10 @@ from tunelab.study.link import (
     wiring_checks,
 )
 from tunelab.study.link.account import DropOut, Stretch
+from tunelab.study.link.drop_out import find_breaks
 from tunelab.workspace import SessionFolder
 
+SHORTEST_S = 0.5  # of a drop-out, where nobody has asked for the link; the notebook's own parameter stands as high
 BUNCHED = (
     "Drop-outs bunch: one loose pin gives several in a row. The intervals take each as if it came by itself, and "
     "looking after every drive until the answer pleases makes it come out by chance more often than stated."
@@ -117,6 +119,35 @@ def link_chapter(
         drive_next=Section(_next(study)),
         cautions=Section(CAUTIONS if broken else ()),
     )
+
+
+def unasked_link(opened: OpenedSession, evidence: Evidence, asked: Sequence[str]) -> list[dict]:
+    """Say in the summary that the link dropped out in a log that nobody asked about it.
+
+    The steps of session.toml choose the questions, so this names the way to ask; the link is not studied here.
+
+    Parameters
+    ----------
+    asked : sequence of str
+        Names of the notebooks that ran.
+
+    Returns
+    -------
+    list of dict
+        One chapter as plain data, or none: the link was asked about, or did not drop out.
+    """
+    if "link" in asked:
+        return []
+    breaks = find_breaks(evidence.log, opened.folder.session, shortest_s=SHORTEST_S)
+    count = sum(item.is_drop_out for item in breaks)
+    if not count:
+        return []
+    times = "once" if count == 1 else f"{count} times"
+    sentence = (
+        f'Why the link drops out: it did {times} in this log. Add "link" to the steps of session.toml and record '
+        "again; the drive then also counts for its wiring."
+    )
+    return [as_data(Chapter("link", cannot_show=Section((sentence,))))]
 
 
 def _driven(study: LinkStudy) -> str:

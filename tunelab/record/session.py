@@ -15,6 +15,7 @@ from tunelab.log.store import write_log
 from tunelab.record.chapter import CHAPTERS, read_chapters
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
+from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
@@ -128,6 +129,7 @@ def _write_files(
 ) -> None:
     """Write everything but what the notebooks wrote; the summary and its crate last, since they list the rest."""
     chapters = read_chapters(folder, [run.notebook.name for run, _ in runs if not run.failed])
+    chapters += unasked_link(opened, evidence, [run.notebook.name for run, _ in runs])
     shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
     write_table(folder / "tables" / "set_aside.csv", evidence.set_aside)
     write_table(folder / "tables" / "flagged_spans.csv", evidence.spans)

@@ -54,12 +54,30 @@ def test_compare_names_what_there_is_when_a_name_is_wrong(car, capsys):
 def test_compare_of_two_drives_says_what_can_be_told(car, tmp_path, capsys):
     second = car / "sessions" / "2026-05-09-again"
     shutil.copytree(car / "sessions" / SESSION, second)
-    assert main(["compare", SESSION, second.name, str(car), "--csv", str(tmp_path / "c.csv")]) == 0
+    assert (
+        main(
+            [
+                "compare",
+                SESSION,
+                second.name,
+                str(car),
+                "--csv",
+                str(tmp_path / "c.csv"),
+                "--page",
+                str(tmp_path / "c.html"),
+            ]
+        )
+        == 0
+    )
     said = capsys.readouterr().out
     assert "Both were driven with the same revision." in said
     assert "can be told apart from noise" in said
     assert "a difference may also come from the day" in said
     assert (tmp_path / "c.csv").read_text("utf-8").startswith("what,unit,before")
+    page = (tmp_path / "c.html").read_text("utf-8")
+    assert "can be told apart from noise" in page
+    assert "The owner&#39;s limits stand above all" in page
+    assert "default-src &#39;none&#39;" in page or "default-src 'none'" in page
 
 
 def test_plan_prints_a_sheet_for_a_step_and_names_the_steps_otherwise(car, tmp_path, capsys):
