@@ -1,0 +1,105 @@
+"""Records of earlier versions open, compare and are shared; what no version here knows is refused with the way out.
+
+tests/data/records holds records as earlier versions wrote them, by hand kept as they are: `first` by the first version
+that wrote records, `now` by the one of 25 November 2026. A version that changes results.json adds one and keeps these.
+"""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from plain_workspace import SESSION_NAME, write_workspace
+
+from tunelab import cli
+from tunelab.record.comparing import compare
+from tunelab.record.share import open_shared, share_records
+from tunelab.record.share.again import compare_records
+from tunelab.record.shelf import write_shelf
+from tunelab.record.stored import RecordError, read_results, stored_records
+from tunelab.workspace import open_workspace
+
+KEPT = sorted((Path(__file__).parents[1] / "data" / "records").iterdir())
+LATER = "2026-05-04-steady"
+
+
+@pytest.fixture(params=KEPT, ids=lambda path: path.name)
+def old(request, tmp_path):
+    """A workspace with an old record of each of two sessions."""
+    root = write_workspace(tmp_path / "car")
+    shutil.copytree(root / "sessions" / SESSION_NAME, root / "sessions" / LATER)
+    for name in (SESSION_NAME, LATER):
+        place = Path(shutil.copytree(request.param, root / "records" / name))
+        change(place, session=name)
+    return root
+
+
+def change(place, **values):
+    path = place / "results.json"
+    path.write_text(json.dumps(json.loads(path.read_text("utf-8")) | values), encoding="utf-8")
+
+
+def test_an_old_record_is_read_with_its_findings(old):
+    records, left_out = stored_records(open_workspace(old))
+    assert left_out == []
+    assert [record.session for record in records] == [SESSION_NAME, LATER]
+    (finding,) = records[0].findings
+    assert (finding.id, finding.status, finding.confidence) == ("good.answer", "watch", 0.95)
+    assert finding.lower < finding.value
+    assert "An answer" in write_shelf(old).read_text("utf-8")
+
+
+def test_old_records_are_compared(old):
+    found = compare(old, SESSION_NAME, LATER)
+    (difference,) = found.findings
+    assert difference.before == difference.after
+    assert not difference.told_apart
+    assert found.logs  # of the log.nc beside the results
+
+
+def test_an_old_record_is_shared_and_opened(old, tmp_path):
+    place = old / "records" / SESSION_NAME
+    shared = share_records([place], tmp_path / "shared.zip")
+    opened = open_shared(shared.path, tmp_path / "theirs")
+    compared, differences = compare_records(place, opened.records[0])
+    assert compared > 5
+    assert differences.empty
+
+
+def test_a_later_schema_is_refused_by_name_and_the_others_stay_usable(old):
+    change(old / "records" / LATER, schema="tunelab-results/7", versions={"tunelab": "9.1.0"})
+    with pytest.raises(RecordError) as refused:
+        read_results(old / "records" / LATER)
+    for part in (f"{LATER}/results.json", "'tunelab-results/7'", "tunelab 9.1.0", "knows tunelab-results/1", "newer"):
+        assert part in str(refused.value)
+    records, left_out = stored_records(open_workspace(old))
+    assert [record.session for record in records] == [SESSION_NAME]
+    assert left_out == [str(refused.value)]
+
+
+def test_the_command_says_what_it_cannot_share(old, tmp_path, capsys):
+    change(old / "records" / SESSION_NAME, schema="tunelab-results/7")
+    assert cli.main(["share", str(old / "records" / SESSION_NAME), "--out", str(tmp_path / "out.zip")]) == 2
+    said = capsys.readouterr().err
+    assert "'tunelab-results/7'" in said
+    assert "knows tunelab-results/1" in said
+    assert list(tmp_path.glob("*.zip*")) == []
+
+
+REQUIRED = ("session", "step", "revision", "inputs", "settings", "versions", "parameters", "notebooks", "findings",
+            "timestamps")  # fmt: skip
+
+
+@pytest.mark.parametrize("key", REQUIRED)
+@pytest.mark.parametrize("value", ["missing", None, [[1]]])
+def test_results_that_are_not_whole_are_refused_and_the_key_named(tmp_path, key, value):
+    place = Path(shutil.copytree(KEPT[0], tmp_path / "record"))
+    path = place / "results.json"
+    data = json.loads(path.read_text("utf-8"))
+    if value == "missing":
+        del data[key]
+    else:
+        data[key] = value
+    path.write_text(json.dumps(data), encoding="utf-8")
+    with pytest.raises(RecordError, match=rf"results\.json: it is not whole: {key}"):
+        read_results(place)
