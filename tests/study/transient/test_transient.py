@@ -43,6 +43,21 @@ def test_film_of_an_independent_engine_is_found(plain_studies):
     assert sum(film.tau_s.lower <= car.tau_s <= film.tau_s.upper for car, film in films) >= 5
 
 
+def test_without_manifold_pressure_the_film_is_left_open():
+    """By the meter alone X came out 0.13 low to 0.33 high: the manifold's filling looks like a film."""
+    car = plain_film.invent(2)
+    log = plain_film.drive(car, seed=2, steps=12, rate_hz=25.0).drop_vars("manifold_kpa")
+    log = flag_log(log, plain_film.CAR, plain_film.SESSION, revision=plain_film.REVISION)
+    study = study_transients(log, plain_film.CAR, plain_film.REVISION, known_delay(TRUTH))
+    film = study.films[0]
+    assert film.share.lower <= car.share <= film.share.upper
+    assert not film.told_apart
+    assert study.fuel.empty
+    finding = next(f for f in study.findings(CAR) if f.id == "transient.film_share")
+    assert finding.status == "not_shown"
+    assert "manifold pressure" in finding.because
+
+
 def test_every_step_is_seen_and_named(plain_studies):
     _, study = plain_studies[0]
     assert (study.events["kind"] == "tip-in").sum() == 12

@@ -21,8 +21,14 @@ LEAST_WINDOWS, LEAST_READINGS = 4, 80
 WIDEST_SHARE, WIDEST_TAU = 0.12, 0.5  # half-widths up to which film and sensor lag count as told apart
 # What no number of tip-ins removes: air that the model does not follow, samples between which the fuel steps.
 MODEL_SHARE, MODEL_LOG_TAU = 0.03, 0.10
+# Without manifold pressure the filling of the manifold has to be guessed from the meter, and it looks like a film.
+METER_SHARE, METER_LOG_TAU = 0.12, 0.20
 # And per second between readings beyond FINE_STEP_S.
 FINE_STEP_S, STEP_SHARE, STEP_LOG_TAU = 0.04, 0.25, 1.0
+NO_PRESSURE = (
+    "no manifold pressure that follows a tip-in (logged about as often as lambda, and moving): a film cannot be told "
+    "from the filling of the manifold"
+)
 RAN_OUT = "the fit ran to the end of what a film can be: these stretches do not show one"
 
 
@@ -83,8 +89,10 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
     reach = float(stats.t.ppf(0.5 + CONFIDENCE / 2, max(fit.windows - 1, 3)))
     spread = fit.spread
     coarse = max(float(np.median(np.diff(signal.reading_s))) - FINE_STEP_S, 0.0)
-    half = reach * float(np.sqrt(spread[0] ** 2 + MODEL_SHARE**2 + (STEP_SHARE * coarse) ** 2))
-    log_half = reach * float(np.sqrt(spread[1] ** 2 + MODEL_LOG_TAU**2 + (STEP_LOG_TAU * coarse) ** 2))
+    by_meter = signal.pressure_kg_h is None
+    model, log_model = (METER_SHARE, METER_LOG_TAU) if by_meter else (MODEL_SHARE, MODEL_LOG_TAU)
+    half = reach * float(np.sqrt(spread[0] ** 2 + model**2 + (STEP_SHARE * coarse) ** 2))
+    log_half = reach * float(np.sqrt(spread[1] ** 2 + log_model**2 + (STEP_LOG_TAU * coarse) ** 2))
     method = (
         f"robust least squares with the sensor's lag and delay, {fit.windows} stretches left out in turn, model error"
     )
@@ -96,6 +104,7 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
     correlation = float(fit.covariance[0, 6] / max(spread[0] * spread[6], 1e-12))
     ended = np.minimum(fit.values - LOWER, UPPER - fit.values)[:2] < 1e-3
     because = RAN_OUT if ended[1] or fit.values[0] > 0.85 else _doubt(shown, log_half, half, correlation)
+    because = NO_PRESSURE if by_meter else because
     return Film(
         region=name,
         share=Estimate(*shown, "1", *counts),
