@@ -181,7 +181,7 @@ def _shown_unit(unit: str) -> str:
 def _show_dirt(inspection: Inspection) -> Iterator[str]:
     if inspection.clock is None:
         yield inspection.clock_problem
-    yield from (f"{rows} rows set aside: {reason}" for reason, rows in inspection.aside)
+    yield from (f"{_count(rows, 'row')} set aside: {reason}" for reason, rows in inspection.aside)
     yield from (*inspection.raw.notes, *inspection.clock_notes)
     rows = inspection.raw.frame.height
     for view in inspection.columns:
@@ -214,7 +214,8 @@ def _show_needs(inspection: Inspection) -> Iterator[str]:
 def _duration(seconds: float) -> str:
     if seconds < 120:
         return f"{seconds:.1f} s"
-    return f"{int(seconds // 60)} min {seconds % 60:.0f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s"
 
 
 def _rate(hertz: float) -> str:

@@ -41,12 +41,14 @@ def summary_page(
     results : mapping
         What results.json holds.
     """
+    findings = _findings(results["findings"])
     values = {
         "title": f"{opened.car.name}: {opened.name}",
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
         "driven": _driven(opened, evidence, chapters),
-        "findings": _findings(results["findings"]),
+        "findings": [finding for finding in findings if not finding["quiet"]],
+        "checks": [finding for finding in findings if finding["quiet"]],
         "change": _gather(chapters, "change"),
         "cannot_show": _gather(chapters, "cannot_show"),
         "drive_next": _gather(chapters, "drive_next"),
@@ -125,10 +127,20 @@ def _minutes(seconds: float) -> str:
 
 
 def _findings(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Order findings by what needs attention first, and put value and interval into words."""
+    """Order findings by what needs attention first, and put value and interval into words.
+
+    `quiet` are checks of the log against itself that found nothing: a reader may unfold them.
+    """
     ordered = sorted(findings, key=lambda finding: STATUS_ORDER[finding["status"]])
     words = [status_word(finding["status"], finding["limit"]) for finding in ordered]
-    return [{**f, "word": word, "reading": _reading(f)} for f, word in zip(ordered, words, strict=True)]
+    return [
+        {**f, "word": word, "reading": _reading(f), "quiet": _is_quiet(f)}
+        for f, word in zip(ordered, words, strict=True)
+    ]
+
+
+def _is_quiet(finding: Mapping[str, Any]) -> bool:
+    return finding["id"].startswith("consistency.") and finding["status"] in ("met", "not_shown")
 
 
 def _reading(finding: Mapping[str, Any]) -> str:
