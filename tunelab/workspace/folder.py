@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -80,13 +80,15 @@ def find_workspace(path: str | Path) -> Path:
     raise WorkspaceError(str(path), [Problem(str(path), None, "", f"no {CAR_FILE} here or above", "one", way_out)])
 
 
-def open_workspace(root: str | Path) -> Workspace:
+def open_workspace(root: str | Path, *, leave_out: Collection[str] = ()) -> Workspace:
     """Read and check the owner's folder. Raw logs are listed, not opened.
 
     Parameters
     ----------
     root : path
         The folder that holds `car.toml`.
+    leave_out : collection of str
+        Names of sessions to do as if they were not there, such as those that another call has found unusable.
 
     Returns
     -------
@@ -103,7 +105,7 @@ def open_workspace(root: str | Path) -> Workspace:
     car = _read(root, root / CAR_FILE, Car)
     mapping = _read(root, root / CHANNELS_FILE, ChannelMap) if (root / CHANNELS_FILE).exists() else None
     revisions = {path.stem: _read(root, path, Revision) for path in _toml_files(root / REVISIONS_FOLDER)}
-    folders = {path.name: path for path in _folders(root / SESSIONS_FOLDER)}
+    folders = {path.name: path for path in _folders(root / SESSIONS_FOLDER) if path.name not in leave_out}
     sessions = {name: _read(root, path / SESSION_FILE, Session) for name, path in folders.items()}
     problems = list(_problems(root, car, mapping, revisions, sessions))
     if problems:

@@ -1,0 +1,154 @@
+"""A notebook's calculation without its pages: those of its statements that its last call, `record.write`, stands on.
+
+An archive of a thousand sessions needs the findings, not the figures. Taking the statements from the notebook itself,
+rather than writing them down again, is what keeps an archive's numbers those of `tunelab record`.
+"""
+
+from __future__ import annotations
+
+import ast
+import functools
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import CodeType
+from typing import Any
+
+import nbformat
+
+from tunelab.record.chapter import Chapter
+from tunelab.record.notebook import Notebook, NotebookError, Value
+
+CHAPTER = "__chapter__"
+READERS = {"open_session": "__open_session__", "gather_evidence": "__gather_evidence__"}  # given by the archive
+CHANGES_IN_PLACE = frozenset(
+    {"add", "append", "clear", "discard", "extend", "insert", "pop", "popitem", "remove", "reverse", "setdefault",
+     "sort", "update"}
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Calculation:
+    """What a notebook calculates, ready to run."""
+
+    notebook: Notebook
+    source: str  # the statements that count, as text; the same text gives the same result
+
+    def run(
+        self, parameters: Mapping[str, Value], open_session: Callable[..., Any], gather_evidence: Callable[..., Any]
+    ) -> Chapter:
+        """Run it in a namespace of its own; raises whatever the notebook would.
+
+        Parameters
+        ----------
+        parameters : mapping
+            Every parameter of the notebook, checked.
+        open_session, gather_evidence : callable
+            Take the place of those of `tunelab.record`.
+        """
+        readers = dict(zip(READERS.values(), (open_session, gather_evidence), strict=True))
+        namespace = {"__name__": self.notebook.name, **parameters, **readers}
+        exec(_compiled(self.source, self.notebook.path.name), namespace)  # as its kernel would
+        return namespace[CHAPTER]
+
+
+def read_calculation(notebook: Notebook) -> Calculation:
+    """Take from a notebook what its last call stands on.
+
+    Raises
+    ------
+    NotebookError
+        It cannot be parsed, or does not end with `record.write(out, <chapter>)`.
+    """
+    statements = _statements(notebook.path)
+    if not statements or not _is_write(statements[-1]):
+        raise NotebookError(f"{notebook.path.name}: its last code cell must end with record.write(out, <chapter>).")
+    chapter = statements[-1].value.args[1]
+    kept = [*_leading_to(statements[:-1], chapter), ast.Assign([ast.Name(CHAPTER, ast.Store())], chapter)]
+    module = ast.fix_missing_locations(_OwnReaders().visit(ast.Module(kept, [])))
+    return Calculation(notebook, ast.unparse(module))
+
+
+@functools.lru_cache(maxsize=64)
+def _compiled(source: str, name: str) -> CodeType:
+    return compile(source, name, "exec")
+
+
+def _statements(path: Path) -> list[ast.stmt]:
+    """All statements of the code cells but those of the parameters, whose values are given."""
+    cells = [cell for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"]
+    counted = [cell.source for cell in cells if "parameters" not in cell.metadata.get("tags", [])]
+    try:
+        return [statement for source in counted for statement in ast.parse(source).body]
+    except SyntaxError as error:
+        raise NotebookError(f"{path.name}: a code cell cannot be read as Python: {error}") from error
+
+
+def _is_write(statement: ast.stmt) -> bool:
+    call = statement.value if isinstance(statement, ast.Expr) else None
+    return isinstance(call, ast.Call) and ast.unparse(call.func) == "record.write" and len(call.args) == 2
+
+
+def _leading_to(statements: list[ast.stmt], result: ast.expr) -> list[ast.stmt]:
+    """Statements that the result depends on, found backwards: who sets a name that is needed is needed."""
+    needed, kept = _read(result), []
+    for statement in reversed(statements):
+        changed = set(_changed(statement))
+        if not changed & needed:
+            continue
+        if isinstance(statement, (ast.Import, ast.ImportFrom)):
+            statement = _only_names(statement, needed)
+        kept.append(statement)
+        if isinstance(statement, (ast.Assign, ast.Import, ast.ImportFrom)):
+            needed -= set(_set_anew(statement))
+        needed |= _read(statement)
+    return kept[::-1]
+
+
+def _read(node: ast.AST) -> set[str]:
+    names = {item.id for item in ast.walk(node) if isinstance(item, ast.Name) and isinstance(item.ctx, ast.Load)}
+    return names | (
+        {node.target.id} if isinstance(node, ast.AugAssign) and isinstance(node.target, ast.Name) else set()
+    )
+
+
+def _changed(statement: ast.stmt) -> Iterator[str]:
+    """Names that a statement sets, or whose value it may change in place."""
+    yield from _set_anew(statement)
+    for node in ast.walk(statement):
+        if isinstance(node, (ast.Attribute, ast.Subscript)) and isinstance(node.ctx, (ast.Store, ast.Del)):
+            yield from _read(node.value)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in CHANGES_IN_PLACE:
+            yield from _read(node.func.value)
+
+
+def _set_anew(statement: ast.stmt) -> Iterator[str]:
+    for node in ast.walk(statement):
+        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+            yield node.id
+        if isinstance(node, ast.alias):
+            yield _bound(node)
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            yield node.name
+
+
+def _bound(alias: ast.alias) -> str:
+    return alias.asname or alias.name.partition(".")[0]
+
+
+def _only_names(statement: ast.Import | ast.ImportFrom, needed: set[str]) -> ast.stmt:
+    names = [alias for alias in statement.names if _bound(alias) in needed]
+    if isinstance(statement, ast.Import):
+        return ast.Import(names)
+    return ast.ImportFrom(statement.module, names, statement.level)
+
+
+class _OwnReaders(ast.NodeTransformer):
+    """Let `record.open_session` and `record.gather_evidence` be the archive's own."""
+
+    def visit_Call(self, node: ast.Call) -> ast.AST:
+        self.generic_visit(node)
+        name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+        if name in READERS:
+            node.func = ast.Name(READERS[name], ast.Load())
+        return node

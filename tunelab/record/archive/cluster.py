@@ -1,0 +1,159 @@
+"""Where an archive's sessions are analysed: processes of this computer, or a Dask cluster that is already there."""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from tunelab.record.archive.find import ArchiveError
+from tunelab.record.archive.one import Task, analyse
+from tunelab.record.archive.stamps import code_stamp, digest
+from tunelab.record.versions import versions
+
+MISSING = "tunelab archive needs Dask, which is not installed: pip install 'tunelab[archive]'"
+CONNECT_S = 15  # to wait for a cluster that does not answer
+TRIES_AFTER_LOSS = 2  # a session that takes three workers down with it is given up
+ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "MKL", "OPENBLAS")} | {"POLARS_MAX_THREADS": "1"}
+
+
+@dataclass(frozen=True)
+class Done:
+    """How one task ended."""
+
+    task: Task
+    part: Path | None
+    failure: str = ""
+
+
+@contextmanager
+def local_client(workers: int) -> Iterator[Any]:
+    """Start worker processes on this computer, one thread each; the client answers nobody but this computer.
+
+    Raises
+    ------
+    ArchiveError
+        Dask is not installed.
+    """
+    dask, distributed = _dask()
+    settings = {
+        "distributed.scheduler.allowed-failures": TRIES_AFTER_LOSS,
+        "distributed.nanny.pre-spawn-environ": ONE_THREAD,
+    }
+    with (
+        dask.config.set(settings),
+        distributed.LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,
+            host="127.0.0.1",
+            dashboard_address=None,
+            silence_logs=logging.CRITICAL,
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        yield client
+
+
+@contextmanager
+def client_of(address: str, *, folders: Sequence[Path]) -> Iterator[Any]:
+    """Connect to the scheduler of a cluster.
+
+    Parameters
+    ----------
+    address : str
+        Such as `tcp://10.0.0.5:8786`.
+    folders : sequence of Path
+        What every worker must see under the same path.
+
+    Raises
+    ------
+    ArchiveError
+        Dask is not installed, nothing answers there, the cluster has no worker, or one that differs from here.
+    """
+    _, distributed = _dask()
+    try:
+        client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise ArchiveError(
+            f"No scheduler answers at {address} ({error}); start one with `dask scheduler` and workers with "
+            "`dask worker ADDRESS`, or leave --scheduler out to use this computer."
+        ) from error
+    with client:
+        if not client.scheduler_info(n_workers=-1)["workers"]:
+            raise ArchiveError(f"The scheduler at {address} has no worker; start some with `dask worker {address}`.")
+        _check_workers(client, [str(path) for path in folders])
+        yield client
+
+
+def _dask() -> tuple[Any, Any]:
+    try:
+        import dask
+        import distributed
+    except ImportError as error:
+        raise ArchiveError(MISSING) from error
+    return dask, distributed
+
+
+def _check_workers(client: Any, folders: list[str]) -> None:
+    """Hold every worker against this process: the same tunelab and packages, and it sees the same folders."""
+    own = seen_from_here(folders)
+    for address, seen in client.run(seen_from_here, folders).items():
+        for what, mine in own.items():
+            if seen[what] != mine:
+                raise ArchiveError(
+                    f"The worker {address} differs in {what}; every worker needs the same tunelab, the same packages, "
+                    "and the archive's folders under the same path as here."
+                )
+
+
+def seen_from_here(folders: list[str]) -> dict[str, str]:
+    """What a process has: its tunelab, its packages, its view of some folders."""
+    names = [sorted(os.listdir(path)) if os.path.isdir(path) else "not there" for path in folders]
+    return {"its tunelab": code_stamp(), "its packages": digest(versions()), "what lies in the folders": digest(names)}
+
+
+def run_tasks(client: Any, tasks: Sequence[Task]) -> Iterator[Done]:
+    """Have tasks done, and yield each as it ends, in whatever order.
+
+    A task leaves its result on disk and returns a path, so a worker that is lost takes with it only what it was at: the
+    scheduler gives that to another.
+
+    Raises
+    ------
+    ArchiveError
+        The cluster is gone; parts that were written stay.
+    """
+    _, distributed = _dask()
+    waiting, at_work, ended = iter(tasks), {}, distributed.as_completed([])
+    while True:
+        for task in islice(waiting, _threads(client) - len(at_work)):
+            future = client.submit(analyse, task, pure=False)
+            at_work[future] = task
+            ended.add(future)
+        if not at_work:
+            return
+        future = next(ended)
+        yield _ended(future, at_work.pop(future))
+        future.release()
+
+
+def _threads(client: Any) -> int:
+    """How many tasks to hand out at a time: a task that only waits at a worker would be blamed for its loss."""
+    return max(1, sum(client.nthreads().values()))
+
+
+def _ended(future: Any, task: Task) -> Done:
+    if future.cancelled():
+        raise ArchiveError("The cluster is gone; run the command again: what is done is not done twice.")
+    error = future.exception()
+    if error is None:
+        return Done(task, Path(future.result()))
+    if type(error).__name__ == "KilledWorker":
+        lost = f"{TRIES_AFTER_LOSS + 1} workers were lost over it; it may need more memory than they have."
+        return Done(task, None, lost)
+    return Done(task, None, f"{type(error).__name__}: {error}")
