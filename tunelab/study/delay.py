@@ -1,8 +1,9 @@
 """How long the exhaust takes to the lambda sensor, and how long the sensor takes to follow.
 
-Lambda that the fuel promises (air over fuel, from the pulse width less its dead time) is sent through wall film,
-transport delay and sensor lag and held against lambda measured, over calm running only. Trim swings, and whatever else
-moves the fuel, show the delay; a log in which nothing moves the fuel shows nothing, and says so.
+Lambda that the mixture promises (air over the fuel that gets past the wall film, from the pulse width less its dead
+time) is sent through transport delay and sensor lag and held against lambda measured, over calm running only. Trim
+swings, and whatever else moves the fuel, show the delay; a log in which nothing moves the fuel shows nothing, and says
+so.
 """
 
 from __future__ import annotations
@@ -29,12 +30,15 @@ SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and 
 # What the model itself may be off by, however long the log: jitter, film of another form; and, as a share of the time
 # between samples, steps of the fuel that fell between them.
 MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY = 0.002, 0.08
-MODEL_ERROR_LAG_S, STEP_SHARE_LAG = 0.008, 0.12
+MODEL_ERROR_LAG_S, STEP_SHARE_LAG = 0.005, 0.12
 # Where trims hardly swing, the meter's own noise in the fuel misleads; where they swing slowly, so does their answer to
 # lambda. Standard errors at the usual quick swing; found on simulated cars with switching and with slow loops.
 LEAST_SWING, USUAL_QUICK_SWING = 0.002, 0.0032
 SLOW_QUICK_SWING = 0.0025
-SWING_ERROR_DELAY_S, SWING_ERROR_LAG_S = 0.006, 0.012
+SWING_ERROR_DELAY_S, SWING_ERROR_LAG_S = 0.003, 0.006
+# Without a manifold pressure the meter alone tells the air; the share of its slow moves that lambda does not confirm is
+# noise that the fuel shares, and it reads as lag. Standard error for a share of one; found on simulated cars.
+UNCONFIRMED_ERROR_LAG_S = 0.06
 # Spread of stated values that no log has shown: half the value, at least this much.
 STATED_SPREAD = 0.5
 STATED_LEAST = {"delay_s": 0.05, "delay_flow": 3.0, "lag_s": 0.04}
@@ -139,7 +143,13 @@ def _model_error(fit: GasFit, signal: DelaySignal) -> tuple[float, float]:
     """Standard errors of delay and lag that no length of log removes. [s]"""
     little = (USUAL_QUICK_SWING / max(fit.quick_swing, 1e-4)) ** 2
     delay = (MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY * signal.step_s, SWING_ERROR_DELAY_S * little)
-    lag = (MODEL_ERROR_LAG_S, STEP_SHARE_LAG * signal.step_s, SWING_ERROR_LAG_S * little)
+    unconfirmed = 0.0 if signal.by_pressure.any() else abs(1.0 - fit.values[NAMES.index("slow_air")])
+    lag = (
+        MODEL_ERROR_LAG_S,
+        STEP_SHARE_LAG * signal.step_s,
+        SWING_ERROR_LAG_S * little,
+        UNCONFIRMED_ERROR_LAG_S * unconfirmed,
+    )
     return float(np.linalg.norm(delay)), float(np.linalg.norm(lag))
 
 
@@ -154,9 +164,10 @@ def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
     off_delay, off_lag = _model_error(fit, signal)
     sides = np.sqrt(np.diag(fit.covariance))[:3]
     at_50 = delay_s + delay_flow / REFERENCE_KG_H
+    by_flow = signal.flow_error * delay_flow / fit.typical_flow_kg_h
     return DelayFit(
         delay_s=delay_s,
-        delay_interval=interval(delay_s, float(np.hypot(sides[0], off_delay))),
+        delay_interval=interval(delay_s, float(np.linalg.norm((sides[0], off_delay, by_flow)))),
         delay_flow_s_kg_h=delay_flow,
         delay_flow_interval=interval(delay_flow, float(np.hypot(sides[1], signal.flow_error * delay_flow))),
         lag_s=lag_s,
@@ -189,7 +200,7 @@ def _because(fit: GasFit, signal: DelaySignal) -> str:
 def _method(signal: DelaySignal) -> str:
     return (
         f"least squares on residuals whitened by an autoregression of order {ORDER}, robust loss, weak priors on film, "
-        f"lag and gain; interval from {signal.blocks} stretches of 10 s at most, plus model error and "
+        f"lag, dead time and gain; interval from {signal.blocks} stretches of 10 s at most, plus model error and "
         f"{100 * signal.flow_error:.0f} % error of the exhaust flow"
     )
 

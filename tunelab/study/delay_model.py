@@ -11,15 +11,24 @@ from scipy.signal import lfilter
 
 from tunelab.study.delay_signal import GRID_S, DelaySignal
 
-NAMES = ("delay_s", "delay_flow", "lag_s", "film", "log_film_s", "gain", "slow_air", "middle_air", "ripple")
+NAMES = (
+    "delay_s", "delay_flow", "lag_s", "film", "log_film_s", "gain", "slow_air", "middle_air", "ripple", "air_lead_s",
+    "by_pressure", "dead_time_ms",
+)  # fmt: skip
 # What is known before looking: first-order sensors of 60 to 150 ms, films of a tenth to a third that empty in 0.15 to
-# 0.6 s, fuel that does what the pulse width says. Common practice, no source. Delays: next to nothing. The meter's
-# noise reaches the fuel, which is real, but is no air: the faster the reading moves, the less of it is air.
-PRIOR_MEAN = np.array([0.08, 5.0, 0.10, 0.17, np.log(0.3), 1.0, 0.9, 0.5, 0.2])
-PRIOR_SPREAD = np.array([0.15, 8.0, 0.04, 0.10, 0.45, 0.12, 0.3, 0.5, 0.4])
-LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0])
-UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0])
-ORDER = 4  # of the autoregression that whitens the residuals
+# 0.6 s, dead times known to a tenth of a millisecond. Common practice, no source. Delays: next to nothing. The meter's
+# noise reaches the fuel, which is real, but is no air: the faster the reading moves, the less of it is air. The air
+# may be ahead of the meter (its own lag) or behind (the manifold fills); manifold pressure, where logged, may be as
+# good as the meter or better.
+PRIOR = {
+    "delay_s": (0.08, 0.15), "delay_flow": (5.0, 8.0), "lag_s": (0.10, 0.04), "film": (0.2, 0.1),
+    "log_film_s": (np.log(0.3), 0.45), "gain": (1.0, 0.08), "slow_air": (1.0, 0.15), "middle_air": (0.9, 0.3),
+    "ripple": (0.3, 0.4), "air_lead_s": (0.0, 0.05), "by_pressure": (0.5, 0.5), "dead_time_ms": (0.0, 0.08),
+}  # fmt: skip
+PRIOR_MEAN, PRIOR_SPREAD = np.array([PRIOR[name] for name in NAMES]).T
+LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0, -0.4, -1.0, -0.4])
+UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0, 0.4, 2.0, 0.4])
+ORDER = 12  # of the autoregression that whitens the residuals
 
 
 @dataclass(frozen=True)
@@ -43,20 +52,34 @@ def follow(values: np.ndarray, step_s: float, tau_s: float) -> np.ndarray:
     return lfilter([1.0 - share, share - keep], [1.0, -keep], values, zi=[share * values[0]])[0]
 
 
-def fuelled_at(signal: DelaySignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
+def fuelled_at(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
     """Time at which the gas seen at each reading was fuelled [s], shape (readings,)."""
-    pushed = np.append(0.0, np.cumsum(0.5 * GRID_S * (signal.exhaust_kg_h[1:] + signal.exhaust_kg_h[:-1])))
+    delay_s, delay_flow_s_kg_h = parameters[:2]
+    exhaust = signal.exhaust_kg_h * _more_fuel(signal, parameters) ** signal.fuel_share
+    pushed = np.append(0.0, np.cumsum(0.5 * GRID_S * (exhaust[1:] + exhaust[:-1])))
     at_reading = np.interp(signal.time_s, signal.grid_s, pushed)
     return np.interp(at_reading - delay_flow_s_kg_h, pushed, signal.grid_s) - delay_s
 
 
 def predict(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
     """Logarithm of lambda as the sensor would show it, less its mean and trend in each block, shape (readings,)."""
-    delay_s, delay_flow, lag_s, film, log_film_s, gain = parameters[:6]
-    mixture = parameters[6:] @ signal.air - gain * signal.fuel
-    burnt = (1.0 - film) * mixture + film * follow(mixture, GRID_S, np.exp(log_film_s))
-    seen = follow(burnt, GRID_S, lag_s)
-    return detrend(np.interp(fuelled_at(signal, delay_s, delay_flow), signal.grid_s, seen), signal)
+    lag_s, film, log_film_s, gain = parameters[2:6]
+    fuel = signal.fuel * _more_fuel(signal, parameters)
+    burnt = (1.0 - film) * fuel + film * follow(fuel, GRID_S, np.exp(log_film_s))
+    seen = follow(_air(signal, parameters) - gain * np.log(burnt), GRID_S, lag_s)
+    return detrend(np.interp(fuelled_at(signal, parameters), signal.grid_s, seen), signal)
+
+
+def _more_fuel(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
+    """Fuel over that by the revision's dead time, shape (grid,)."""
+    return np.maximum(1.0 + parameters[11] / signal.open_ms, 0.1)
+
+
+def _air(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
+    """Logarithm of the air that the cylinders draw, up to a constant, shape (grid,). No film holds it up."""
+    bands, lead_s, by_pressure = parameters[6:9], parameters[9], parameters[10]
+    rise = np.gradient(signal.air[0] + signal.air[1], GRID_S)
+    return bands @ signal.air + lead_s * rise + by_pressure * signal.by_pressure
 
 
 def detrend(values: np.ndarray, signal: DelaySignal) -> np.ndarray:
@@ -73,7 +96,7 @@ def fuel_swing(signal: DelaySignal) -> tuple[float, float]:
     Fuel that only follows the meter says little: half of it is the meter's noise, which no lambda follows the same way.
     A trim that swings slowly says little either: it is as much the answer to lambda as its cause.
     """
-    alone = signal.fuel - signal.air.sum(axis=0)
+    alone = np.log(signal.fuel) - signal.air.sum(axis=0)
     smooth, slow = _running_mean(alone, 0.5), _running_mean(alone, 2.0)
     in_all = detrend(np.interp(signal.time_s, signal.grid_s, smooth), signal)
     quick = np.interp(signal.time_s, signal.grid_s, smooth - slow)
@@ -135,7 +158,9 @@ def _solve(signal, measured, coefficients, noise, start):
         return np.append(_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
-    return least_squares(misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3)
+    return least_squares(
+        misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3, ftol=1e-6, xtol=1e-6
+    )
 
 
 def _robust(white: np.ndarray) -> np.ndarray:

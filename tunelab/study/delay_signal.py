@@ -10,18 +10,21 @@ import xarray as xr
 from tunelab.log.align import LEAST_FLOW_KG_H
 from tunelab.log.flag import MASKS, trusted
 from tunelab.log.flag_sample import find_gaps
+from tunelab.study.fuel_flow import injector_flow_g_min
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 GRID_S = 0.02  # grid on which the gas is followed
 LONGEST_BREAK_S = 4.0  # longer pauses are cut to this; nothing next to them is used
 AIR_SMOOTHING_S = 0.25  # on either side; what is faster is ripple, and hardly real air
+CHARGE_SMOOTHING_S = 0.1  # on either side; a pressure sensor sees the strokes
 SLOW_AIR_S = 1.0  # on either side; what is slower is mostly real
 USUAL_BATTERY_V = 13.8  # where the log has no battery voltage
 # Usual relative errors before anything was measured; common practice, no source.
 METER_ERROR = 0.12
 INJECTOR_ERROR = 0.04
 DEAD_TIME_ERROR_MS = 0.08
+LEAST_OPEN_MS = 0.05  # at which a pulse still counts as injecting
 SHORTEST_BLOCK_S = 2.5
 LONGEST_BLOCK_S = 10.0
 
@@ -31,14 +34,17 @@ class DelaySignal:
     """Promised lambda on a grid and measured lambda at the sensor's own fresh readings."""
 
     grid_s: np.ndarray  # shape (grid,)
-    exhaust_kg_h: np.ndarray  # shape (grid,)
-    fuel: np.ndarray  # logarithm of the fuel flow, up to a constant, shape (grid,)
+    exhaust_kg_h: np.ndarray  # with the dead time of the revision, shape (grid,)
+    fuel_share: np.ndarray  # how much of it rests on the fuel rather than the meter, 0 to 1, shape (grid,)
+    fuel: np.ndarray  # fuel flow by the revision [kg/h], cuts bridged, shape (grid,)
+    open_ms: np.ndarray  # time a pulse holds the injectors open by the revision, shape (grid,)
     air: np.ndarray  # logarithm of the airflow in bands, slow, middle and ripple, up to a constant, shape (3, grid)
+    by_pressure: np.ndarray  # logarithm of pressure times speed less the first two bands, 0 without pressure, (grid,)
     time_s: np.ndarray  # of the readings used, shape (readings,)
     measured: np.ndarray  # logarithm of lambda, shape (readings,)
     block: np.ndarray  # number of the calm stretch of each reading, rising from 0, shape (readings,)
     step_s: float  # usual time between fresh readings, of fuel or lambda, whichever is slower
-    flow_error: float  # usual relative error of the exhaust flow
+    flow_error: float  # usual relative error of the exhaust flow where pulses are short, and the delay is long
     samples_flagged: int  # readings of the sensor that were left out
 
     @property
@@ -59,24 +65,28 @@ def delay_signal(log: xr.Dataset, car: Car, revision: Revision) -> DelaySignal:
     if absent:
         raise ValueError(f"the log has no {' and no '.join(absent)}: lambda has to be held against the fuel.")
     clock = _without_pauses(log)
-    fuel, air = np.log(_open_ms_rpm(log, revision)), _log_air(log, car, revision)
+    fuel, air = _fuel(log, car, revision), _log_air(log, car, revision)
     smooth, slow = _smoothed(clock, air, AIR_SMOOTHING_S), _smoothed(clock, air, SLOW_AIR_S)
+    charge = _log_charge(log, clock)
     grid = np.arange(clock[0], clock[-1] + GRID_S, GRID_S)
     rows, seen = _usable_rows(log)
     block, keep = _blocks(log, clock, rows)
-    exhaust, flow_error = _exhaust(log, car, revision, np.exp(air))
+    exhaust, flow_error = _exhaust(log, revision, np.exp(air), fuel)
     measured = np.log(log["lambda_measured"].to_numpy()[rows[keep]])
     steps = [_own_step(log, name, clock) for name in ("lambda_measured", "pulse_width_ms")]
     return DelaySignal(
         grid_s=grid,
         exhaust_kg_h=np.interp(grid, clock, exhaust),
+        fuel_share=np.interp(grid, clock, 1.0 - (flow_error / METER_ERROR) ** 2),
         fuel=np.interp(grid, clock, fuel),
+        open_ms=np.interp(grid, clock, np.maximum(_open_ms(log, revision), LEAST_OPEN_MS)),
         air=np.stack([np.interp(grid, clock, band) for band in (slow, smooth - slow, air - smooth)]),
+        by_pressure=np.zeros(grid.size) if charge is None else np.interp(grid, clock, charge - smooth),
         time_s=clock[rows[keep]],
         measured=_blurred(measured, block, *steps),
         block=block,
         step_s=max(steps),
-        flow_error=float(np.median(flow_error[rows[keep]])) if keep.any() else METER_ERROR,
+        flow_error=float(np.quantile(flow_error[rows[keep]], 0.9)) if keep.any() else METER_ERROR,
         samples_flagged=seen - int(keep.sum()),
     )
 
@@ -87,11 +97,28 @@ def _without_pauses(log: xr.Dataset) -> np.ndarray:
     return time[0] + np.append(0.0, np.cumsum(np.minimum(np.diff(time), LONGEST_BREAK_S)))
 
 
-def _open_ms_rpm(log: xr.Dataset, revision: Revision) -> np.ndarray:
-    """Time the injectors are open, per pulse in ms, times engine speed: fuel flow up to a factor, shape (time,)."""
+def _fuel(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Fuel flow by the settings of the revision [kg/h], shape (time,)."""
+    injectors = car.injectors
+    pulses_h = 60.0 * injectors.count * injectors.injections_per_cycle / 2.0
     speed = _bridged(log, "engine_speed_rpm", log["engine_speed_rpm"].to_numpy())
     open_ms = _open_ms(log, revision)
-    return _bridged(log, "", np.where((open_ms > 0.05) & (speed > 200), open_ms * speed, np.nan))
+    flow_g_min = _bridged(log, "", injector_flow_g_min(log, car, revision))
+    running = _bridged(log, "", np.where((open_ms > LEAST_OPEN_MS) & (speed > 200), open_ms * speed, np.nan))
+    return running * flow_g_min / 60e3 * pulses_h / 1000.0
+
+
+def _log_charge(log: xr.Dataset, clock: np.ndarray) -> np.ndarray | None:
+    """Logarithm of manifold pressure times engine speed, up to a constant, shape (time,); None without a pressure.
+
+    What the cylinders draw follows it within one stroke, and its noise has nothing to do with the meter's, which the
+    fuel shares.
+    """
+    if "manifold_kpa" not in log or not np.isfinite(log["manifold_kpa"].to_numpy()).any():
+        return None
+    pressure = _bridged(log, "manifold_kpa", log["manifold_kpa"].to_numpy())
+    speed = _bridged(log, "engine_speed_rpm", log["engine_speed_rpm"].to_numpy())
+    return _smoothed(clock, np.log(np.maximum(pressure, 5.0) * np.maximum(speed, 200.0)), CHARGE_SMOOTHING_S)
 
 
 def _open_ms(log: xr.Dataset, revision: Revision) -> np.ndarray:
@@ -104,22 +131,21 @@ def _open_ms(log: xr.Dataset, revision: Revision) -> np.ndarray:
     return pulse - np.interp(battery, table.battery_v, table.dead_time_ms)
 
 
-def _exhaust(log: xr.Dataset, car: Car, revision: Revision, air_kg_h: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _exhaust(
+    log: xr.Dataset, revision: Revision, air_kg_h: np.ndarray, fuel_kg_h: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Exhaust flow [kg/h] and its usual relative error, shape (time,) each.
 
     The meter and fuel times lambda both tell the air; each is weighted by its usual error.
     An untried meter curve is off by more than injectors of known flow, but at short pulses the dead time may be off.
     """
-    injectors = car.injectors
-    pulses_h = 60.0 * injectors.count * injectors.injections_per_cycle / 2.0
-    fuel_kg_h = _open_ms_rpm(log, revision) * revision.injectors.flow_g_min / 60e3 * pulses_h / 1000.0
     good = np.isfinite(log["lambda_measured"].to_numpy()) & (log["lambda_measured_flag"].to_numpy() == 0)
     good &= (log["sample_flag"].to_numpy() & MASKS["fuel_cut"]) == 0
     if not good.any():
         return air_kg_h + fuel_kg_h, np.full(air_kg_h.size, METER_ERROR)
     time = log["time"].to_numpy()
     lambda_ = _smoothed(time, np.interp(time, time[good], log["lambda_measured"].to_numpy()[good]), 0.75)
-    open_ms = np.maximum(_open_ms(log, revision), 0.05)
+    open_ms = np.maximum(_open_ms(log, revision), LEAST_OPEN_MS)
     by_fuel = 1.0 / (INJECTOR_ERROR**2 + (DEAD_TIME_ERROR_MS / open_ms) ** 2)
     share = by_fuel / (by_fuel + METER_ERROR**-2.0)
     from_fuel = fuel_kg_h * lambda_ * revision.fuelling.stoich_afr
