@@ -169,10 +169,8 @@ def _copy_new(source: Path, target: Path) -> None:
 
 def _copy_folder(source: Path, target: Path) -> bool:
     """Copy a folder to a place where nothing stands, whole or not at all; False where something does."""
-    if target.exists():
-        return False
-    with folder_beside(target) as beside:
-        return put_in_free_place(Path(shutil.copytree(source, beside / "whole")), target)
+    with folder_beside(target) as beside:  # also where nothing is to be copied: removes what a crash left beside it
+        return not target.exists() and put_in_free_place(Path(shutil.copytree(source, beside / "whole")), target)
 
 
 def _same_findings(one: Path, other: Path) -> bool:
