@@ -7,10 +7,12 @@ import io
 import tokenize
 from dataclasses import dataclass
 from pathlib import Path
-
-import nbformat
+from typing import TYPE_CHECKING
 
 from tunelab.workspace.wanted import nearest
+
+if TYPE_CHECKING:
+    import nbformat
 
 Value = str | int | float | bool | list | None
 SET_BY_THE_RUN = ("session", "out")  # parameters that the command fills in itself
@@ -114,6 +116,8 @@ def read_notebook(path: Path) -> Notebook:
     NotebookError
         It cannot be read, or a cell tagged `parameters` is missing or holds more than plain values.
     """
+    import nbformat  # takes a second, which every kernel would wait for
+
     try:
         node = nbformat.read(path, as_version=4)
     except (OSError, ValueError, nbformat.reader.NotJSONError, nbformat.ValidationError) as error:

@@ -17,7 +17,7 @@ from tunelab.study.readiness.judge import NO_CERTIFICATE
 from tunelab.workspace import Workspace, open_workspace
 
 TRENDS_SHOWN = 12
-WORST_FIRST = ("stop", "watch", "not_shown", "met")
+WORST_FIRST = ("stop", "watch", "not_shown", "met", "measured")
 WIDE, HIGH, EDGE = 240, 56, 6  # of a trend, in units of its drawing
 
 
@@ -54,9 +54,9 @@ def shelf_page(workspace: Workspace, records: Sequence[StoredRecord], left_out: 
 
 
 def _row(record: StoredRecord) -> dict[str, Any]:
-    counts = Counter(finding.status for finding in record.findings)
+    counts = Counter(finding.word for finding in record.findings)
     worst = next((status for status in WORST_FIRST if counts[status]), "not_shown")
-    first = [finding.title for finding in record.findings if finding.status == worst]
+    first = [finding.title for finding in record.findings if finding.word == worst]
     return {
         "name": record.name,
         "date": record.date.isoformat(),
@@ -88,7 +88,7 @@ def _trend(shown: list) -> dict[str, Any]:
     return {
         "title": last.title,
         "unit": unit,
-        "status": last.status,
+        "status": last.word,
         "text": text,
         "points": _points([*values, *([last.limit] if last.limit is not None else [])])[: len(values)],
         "limit": _points([*values, last.limit])[-1][1] if last.limit is not None else None,

@@ -54,21 +54,8 @@ def test_compare_names_what_there_is_when_a_name_is_wrong(car, capsys):
 def test_compare_of_two_drives_says_what_can_be_told(car, tmp_path, capsys):
     second = car / "sessions" / "2026-05-09-again"
     shutil.copytree(car / "sessions" / SESSION, second)
-    assert (
-        main(
-            [
-                "compare",
-                SESSION,
-                second.name,
-                str(car),
-                "--csv",
-                str(tmp_path / "c.csv"),
-                "--page",
-                str(tmp_path / "c.html"),
-            ]
-        )
-        == 0
-    )
+    files = ["--csv", str(tmp_path / "c.csv"), "--page", str(tmp_path / "c.html")]
+    assert main(["compare", SESSION, second.name, str(car), *files]) == 0
     said = capsys.readouterr().out
     assert "Both were driven with the same revision." in said
     assert "can be told apart from noise" in said
