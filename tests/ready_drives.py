@@ -10,6 +10,7 @@ from plain_workspace import CAR, REVISION
 
 from tunelab.study.finding import Finding
 from tunelab.study.readiness import GATES, Drive, Reach
+from tunelab.study.readiness.limit import HELD_AGAINST
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -19,9 +20,10 @@ STEPS = ("steady", "full-throttle", "road", "launch", "link")
 
 
 def car(**limits) -> Car:
-    """The plain car, with limits for oil and fuel pressure."""
+    """The plain car, with limits for everything that a gate holds against one."""
     content = tomllib.loads(CAR)
-    content["limits"] |= {"oil_pressure_min_kpa": 150, "fuel_pressure_drop_max_kpa": 20, **limits}
+    more = {"oil_pressure_min_kpa": 150, "fuel_pressure_drop_max_kpa": 20}
+    content["limits"] = dict.fromkeys(HELD_AGAINST.values(), 2.0) | content["limits"] | more | limits
     return Car.model_validate(content)
 
 
@@ -39,11 +41,16 @@ def revision(name: str = "r01", *, day: int = 1, based_on: str | None = None, cu
     return Revision.model_validate({k: v for k, v in content.items() if v is not None})
 
 
+def limit_of(name: str) -> float:
+    """The plain car's limit that a finding is held against; 2 where it is no limit of the owner's."""
+    return getattr(car().limits, HELD_AGAINST[name]) if name in HELD_AGAINST else 2.0
+
+
 def finding(name: str, status: str = "met", value: float | None = 1.0, **more) -> Finding:
     """A finding of an id with a status."""
     shown = status != "not_shown"
     numbers = {"value": value, "lower": value, "upper": value} if shown else dict.fromkeys(("value", "lower", "upper"))
-    whole = {"title": name, "unit": "1", "confidence": 0.95 if shown else None, "limit": 2.0} | numbers
+    whole = {"title": name, "unit": "1", "confidence": 0.95 if shown else None, "limit": limit_of(name)} | numbers
     whole |= {"samples_used": 100, "samples_flagged": 1, "because": f"{name} is {status}."} | more
     return Finding(id=name, status=status, **whole)
 

@@ -6,6 +6,7 @@ import pytest
 from ready_drives import EVERY, REACH, car, drive, finding, revision
 
 from tunelab.study.readiness import GATES, Breach, judge_readiness
+from tunelab.study.readiness.limit import HELD_AGAINST
 
 NAMES = {gate.name for gate in GATES}
 
@@ -117,6 +118,38 @@ def test_a_later_revision_empties_the_gates_that_its_change_touches_and_only_tho
             assert state.emptied
             assert "r02 changed it" in state.because
     assert status_of(found)["fresh"] == "not_shown"  # nothing was driven with r02
+
+
+@pytest.mark.parametrize("name", sorted(HELD_AGAINST))
+def test_a_limit_that_the_owner_changed_empties_what_was_held_against_the_old_one(name):
+    key = HELD_AGAINST[name]
+    gates = {g.name for g in GATES if HELD_AGAINST[name] in {HELD_AGAINST.get(i) for i in (*g.ids, *g.also)}}
+    also = [i for g in GATES for i in g.also]
+    found = judged([drive(3, ids=(*EVERY, *also))], **{key: getattr(car().limits, key) * 0.9})
+    assert {n for n, s in status_of(found).items() if s == "not_shown"} == gates
+    for state in found.gates:
+        if state.gate.name in gates:
+            assert f"(limits.{key})" in state.because
+            assert state.because.endswith("Record that session again.")
+
+
+def test_a_limit_as_finely_as_records_write_it_is_the_same_limit():
+    one = drive(3, status={"full_throttle.lambda": "met"})
+    findings = tuple(replace(f, limit=0.9000001) if f.id == "full_throttle.lambda" else f for f in one.findings)
+    assert judged([replace(one, findings=findings)]).verdict == "may run"
+
+
+@pytest.mark.parametrize(("name", "value", "bounded"), [
+    ("idle.speed_error", -3.0, True), ("idle.speed_error", 1.0, False), ("return.settling", 2.5, True),
+    ("idle.actuator_margin", 1.5, True), ("idle.actuator_margin", 3.0, False), ("link.drop_outs", 4.0, True),
+    ("steady.lambda_error", 2.5, False),
+])  # fmt: skip
+def test_a_doubt_whose_value_itself_lies_past_the_limit_bounds_the_car(name, value, bounded):
+    one = drive(3, ids=(*EVERY, name))
+    doubt = finding(name, "watch", value)
+    found = judged([replace(one, findings=tuple(doubt if f.id == name else f for f in one.findings))])
+    assert found.verdict == ("may run within bounds" if bounded else "may run")
+    assert len(found.look_after) == 1
 
 
 def test_going_back_to_the_old_content_brings_its_evidence_back():

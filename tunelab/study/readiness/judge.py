@@ -12,7 +12,8 @@ import pandas as pd
 from tunelab.study.finding import Finding, Status
 from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import GATES, Gate
-from tunelab.study.revision_change import curve_difference, dead_time_difference, differences
+from tunelab.study.readiness.limit import passes_limit
+from tunelab.study.readiness.stale import Emptied, Now, why_emptied
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -26,14 +27,6 @@ NO_CERTIFICATE = (
 BELOW_BREACH_RPM = 200.0  # kept free below the lowest engine speed at which a limit was passed
 LEAST_USEFUL_SHARE = 0.6  # of the rev limit; a bound below it is no way to run
 NEARLY_LIMIT_RPM = 150.0  # full throttle driven to within this of the limit counts as driven to the limit
-
-
-@dataclass(frozen=True)
-class Emptied:
-    """A drive that answered a gate and does not any more."""
-
-    record: str
-    because: str
 
 
 @dataclass(frozen=True)
@@ -121,13 +114,14 @@ def judge_readiness(
     if revision not in revisions:
         raise KeyError(f"no revision {revision!r}; there are: {', '.join(sorted(revisions)) or 'none'}.")
     ordered = sorted(drives, key=lambda drive: (drive.date, drive.record))
-    states = [_judge(gate, ordered, car, revisions, revision) for gate in gates]
+    now = Now(car, revisions, revision, ordered[-1].wiring if ordered else "")
+    states = [_judge(gate, ordered, now) for gate in gates]
     states.append(_freshness(ordered, revision, states))
     return _conclude(tuple(states), ordered, car, revisions[revision])
 
 
-def _judge(gate: Gate, drives: list[Drive], car: Car, revisions: Mapping[str, Revision], revision: str) -> GateState:
-    missing = [key for key in gate.limits if getattr(car.limits, key, None) is None]
+def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
+    missing = [key for key in gate.limits if getattr(now.car.limits, key, None) is None]
     if missing:
         because = f"car.toml states no limit to hold it against: limits.{missing[0]}."
         return GateState(gate, "not_shown", because, None, "")
@@ -135,9 +129,9 @@ def _judge(gate: Gate, drives: list[Drive], car: Car, revisions: Mapping[str, Re
     for drive in drives:
         if not any(_shown(drive, name) for name in (*gate.ids, *gate.also)):
             continue
-        why = why_emptied(gate, drive, revisions, revision, drives[-1].wiring)
+        why = why_emptied(gate, drive, now)
         if why:
-            emptied.append(Emptied(drive.record, why))
+            emptied.append(why)
         else:
             valid.append(drive)
     absent = [name for name in gate.ids if not any(_shown(drive, name) for drive in valid)]
@@ -146,7 +140,7 @@ def _judge(gate: Gate, drives: list[Drive], car: Car, revisions: Mapping[str, Re
     if absent and (worst is None or worst[0] != "stop"):
         return GateState(gate, "not_shown", _why_absent(gate, drives, absent, emptied), None, "", tuple(emptied))
     status, finding, drive, note = worst
-    carried = drive.revision != revision
+    carried = drive.revision != now.revision
     because = (
         finding.because + note + (f" Shown with {drive.revision}; nothing changed that touches it." if carried else "")
     )
@@ -179,35 +173,10 @@ def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding,
     )
 
 
-def why_emptied(gate: Gate, drive: Drive, revisions: Mapping[str, Revision], revision: str, wiring: str) -> str:
-    """Say why a drive does not count for a gate any more; empty where it does.
-
-    What counts is what the two revisions hold, where the drive went: a curve changed only at high flow leaves the idle
-    as it was shown.
-    """
-    if "wiring" in gate.touched_by and drive.wiring != wiring:
-        return f"another wiring was in the car: {drive.wiring or 'not named'}"
-    before, after = revisions.get(drive.revision), revisions[revision]
-    if before is None:
-        return f"its revision {drive.revision} is not in the workspace"
-    if drive.revision == revision:
-        return ""
-    found = [
-        d for d in differences(before, after) if d.part in gate.touched_by and d.part not in ("curve", "dead_time")
-    ]
-    found = [d for d in found if d.part != "rev_limit" or d.change > 0]
-    if "curve" in gate.touched_by:
-        found.append(curve_difference(before, after, drive.reach.readings_of(gate.region)))
-    if "dead_time" in gate.touched_by:
-        found.append(dead_time_difference(before, after, drive.reach.battery_v))
-    sentences = [difference.sentence for difference in found if difference is not None]
-    return f"{revision} changed it: {'; '.join(sentences)}" if sentences else ""
-
-
 def _why_absent(gate: Gate, drives: list[Drive], absent: list[str], emptied: list[Emptied]) -> str:
     steps = " or ".join(gate.steps)
     if emptied:
-        return f"{emptied[-1].record} showed it, but {emptied[-1].because}. Drive the step {steps} again."
+        return f"{emptied[-1].record} showed it, but {emptied[-1].because}. {emptied[-1].way_out}"
     said = [drive.finding(name) for name in absent for drive in reversed(drives) if drive.finding(name)]
     if said:
         return f"{said[0].title}: {said[0].because}"
@@ -237,6 +206,8 @@ def _conclude(states: tuple[GateState, ...], drives: list[Drive], car: Car, revi
             (bounds if bound else stops).append(bound or f"{state.gate.title}: {state.because}")
         elif state.status == "not_shown":
             (bounds if state.gate.lacking else missing).append(state.gate.lacking or state.gate.title.lower())
+        elif state.gate.stop_bounds and state.finding and passes_limit(state.finding):
+            bounds.append(state.gate.lacking)
     if not stops and not missing:
         bounds += _speed_driven(states, drives, limit)
     doubts = tuple(f"{state.gate.title}: {state.because}" for state in states if state.status == "watch")

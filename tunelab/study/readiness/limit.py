@@ -1,0 +1,55 @@
+"""Which of the owner's limits a finding is held against, whether it still is that limit, and whether it was passed."""
+
+from __future__ import annotations
+
+import math
+
+from tunelab.study.finding import Finding
+from tunelab.workspace.car import Car
+
+HELD_AGAINST = {
+    "steady.lambda_error": "steady_lambda_error_max_pct",
+    "full_throttle.lambda": "lambda_max_full_load",
+    "full_throttle.lambda_error": "steady_lambda_error_max_pct",
+    "full_throttle.knock_retard": "knock_retard_max_deg",
+    "full_throttle.injector_duty": "injector_duty_max_pct",
+    "full_throttle.meter_headroom": "meter_headroom_min_pct",
+    "full_throttle.coolant": "coolant_max_c",
+    "full_throttle.coolant_rise": "coolant_rise_max_c",
+    "full_throttle.intake_air": "intake_air_max_c",
+    "full_throttle.intake_air_rise": "intake_air_rise_max_c",
+    "full_throttle.oil_pressure": "oil_pressure_min_kpa",
+    "full_throttle.fuel_pressure_drop": "fuel_pressure_drop_max_kpa",
+    "full_throttle.battery": "battery_min_v",
+    "idle.speed_error": "idle_speed_error_max_rpm",
+    "idle.hunting": "idle_hunting_max_rpm",
+    "idle.lambda_error": "steady_lambda_error_max_pct",
+    "idle.actuator_margin": "idle_actuator_margin_min_pct",
+    "return.undershoot": "idle_undershoot_max_rpm",
+    "return.settling": "idle_settling_max_s",
+    "launch.held_speed": "launch_hold_tolerance_rpm",
+}
+WITHOUT = {"meter_headroom_min_pct": 0.0}  # what holds where the owner states none
+LOWER_IS_WORSE = ("idle.actuator_margin",)
+SAME = 1e-5  # share by which a limit in a record may differ from the one in car.toml: how finely records are written
+
+
+def other_limit(finding: Finding, car: Car) -> str:
+    """Say that car.toml now states another limit than the one a finding was held against; empty where it does not."""
+    key = HELD_AGAINST.get(finding.id)
+    if key is None:
+        return ""
+    now = getattr(car.limits, key)
+    now = WITHOUT.get(key) if now is None else now
+    if now == finding.limit or (None not in (now, finding.limit) and math.isclose(now, finding.limit, rel_tol=SAME)):
+        return ""
+    texts = ["no limit" if limit is None else f"{limit:g}" for limit in (finding.limit, now)]
+    return f"it was held against {texts[0]}, and car.toml now states {texts[1]} (limits.{key})"
+
+
+def passes_limit(finding: Finding) -> bool:
+    """Whether the value itself, not only its interval, lies past the limit."""
+    if finding.value is None or finding.limit is None:
+        return False
+    size = abs(finding.value)
+    return size < finding.limit if finding.id in LOWER_IS_WORSE else size > finding.limit
