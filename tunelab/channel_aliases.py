@@ -24,12 +24,13 @@ ALIASES = {
         "maf, maf hz, maf frequency, maf freq, meter, meter frequency, meter signal, air meter, air meter frequency, "
         "airmeter, afm, afm frequency, air flow meter, air flow meter frequency, airflow frequency, airflow meter, "
         "hfm, hfm frequenz, lmm, luftmassenmesser, maf sensor, maf signal, mass air flow frequency, mass airflow "
-        "frequency, debitmetre, frequence debitmetre, caudalimetro, karman frequency"
+        "frequency, debitmetre, frequence debitmetre, caudalimetro, karman frequency, "
+        "air flow sensor frequency, air flow sensor freq"
     ),
     "meter_counts": (
         "maf counts, maf adc, maf raw, meter counts, meter adc, meter raw, air meter counts, air meter adc, afm adc, "
         "afm counts, afm raw, hfm adc, hfm counts, lmm adc, maf, maf sensor, maf signal, meter, meter signal, air "
-        "meter, airmeter, afm, air flow meter, hfm, lmm"
+        "meter, airmeter, afm, air flow meter, hfm, lmm, maf a d"
     ),
     "air_flow_kg_h": (
         "air flow, airflow, air mass, air mass flow, airmass, mass air flow, mass airflow, maf, maf flow, maf rate, "
@@ -61,7 +62,8 @@ ALIASES = {
         "vacuum, engine vacuum, saugrohrdruck, ladedruck, saugrohr, pression admission, pression collecteur, "
         "depression, presion colector, presion admision, presion de admision, manifold gauge pressure, manifold abs "
         "pressure, intake abs pressure, turbo pressure, presion turbo, pression turbo, p man, p saug, p manifold, "
-        "saugrohrabsolutdruck, inlaatdruk, pressione collettore, pressione aspirazione, imap, manifold p, mapabs"
+        "saugrohrabsolutdruck, inlaatdruk, pressione collettore, pressione aspirazione, imap, manifold p, mapabs, "
+        "boost vac, boost vacuum"
     ),
     "barometer_kpa": (
         "baro, barometer, barometric pressure, atmospheric pressure, ambient pressure, baro pressure, atm pressure, "
@@ -95,7 +97,8 @@ ALIASES = {
         "equivalence ratio, equiv ratio, eq ratio, eqr, measured equivalence ratio, measured phi, exhaust lambda, "
         "exhaust afr, lsu, lambda wert, lambdasonde, lambda sonde, sonde lambda, richesse, richesse mesuree, lambda "
         "mesure, lambda mesuree, sonda lambda, relacion aire combustible, lambda medida, lambda real, afr gasoline, "
-        "wideband equivalence ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, lambda b1s1, air fuel ratio 1, "
+        "wideband equivalence ratio, air fuel equivalence ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, "
+        "lambda b1s1, air fuel ratio 1, "
         "o2 wide range, mixture, lam, lambda probe, lambdawert, lambda ist, titolo, lambda misurata, lambdawaarde, "
         "sonda, lambda messung, lam 1, air fuel ratio measured, afr wb"
     ),
@@ -117,7 +120,8 @@ ALIASES = {
         "tgt afr, tgt lambda, commanded fuel air equivalence ratio, commanded air fuel, lambda soll, lambdasoll, "
         "sollambda, soll lambda, lambda consigne, consigne lambda, richesse consigne, consigne richesse, lambda "
         "objetivo, objetivo lambda, afr objetivo, eqr commanded, commanded eqr, cmd lambda, cmd afr, lambda cmd, afr "
-        "cmd, des afr, lam soll, lambda obiettivo, lambda doel, lambda wunsch, afr soll"
+        "cmd, des afr, lam soll, lambda obiettivo, lambda doel, lambda wunsch, afr soll, "
+        "lambda aim, afr aim"
     ),
     "trim_short_pct": (
         "stft, short term fuel trim, short term trim, short trim, stft 1, stft1, stft b1, stft bank 1, short term "
@@ -259,8 +263,8 @@ ALIASES = {
         "fuel mode, fuel status, fuel system status, fuelling mode, fueling mode, loop, loop status, closed loop, "
         "open loop, closed loop status, cl ol, ol cl, cl ol status, fuel loop, open closed loop, o2 loop, fuel sys, "
         "fuel system, fuel system 1 status, fuel sys 1, fuelsys, fuel state, loop mode, mixture mode, fuelsys1, fuel "
-        "control mode, fuel control status, gemischmodus, lambdaregelung status, regelung, boucle, etat boucle, mode "
-        "injection, lazo, estado lazo, modo combustible, estado del sistema de combustible"
+        "control mode, fuel control status, gemischmodus, lambdaregelung status, regelung, boucle, etat boucle, lazo, "
+        "estado lazo, modo combustible, estado del sistema de combustible"
     ),
     "gear": (
         "gear, gear position, current gear, gear engaged, gear number, selected gear, gang, rapport, rapport engage, "

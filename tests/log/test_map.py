@@ -99,6 +99,30 @@ OTHER_THINGS = (
 )
 
 
+# The number of a bank or of a sensor, wherever it stands; common practice, no source.
+@pytest.mark.parametrize(
+    ("heading", "channel"),
+    [
+        ("Short Fuel Trim B1", "trim_short_pct"),
+        ("Short Fuel Trim B2 (%)", "trim_short_2_pct"),
+        ("Long FT #2", "trim_long_2_pct"),
+        ("MAF Sensor Voltage B1", "meter_v"),
+        ("Fuel Injector #1 Pulse Width (msec)", "pulse_width_ms"),
+        ("AFR Target 1", "lambda_commanded"),
+        ("Speed (GPS)", "gps_speed_km_h"),
+    ],
+)
+def test_numbers_of_banks_and_names_of_sources_do_not_hide_a_channel(heading, channel):
+    assert channel in parse_heading(heading).channels
+
+
+@pytest.mark.parametrize("heading", ["MAF 2", "PW2", "Gear ratio", "rpm/s", "Load (g/rev)", "IAT 2", "Gear 1 ratio"])
+def test_a_second_of_its_kind_a_ratio_or_a_rate_is_no_channel(heading):
+    parsed = parse_heading(heading)
+    assert parsed.channels == ()
+    assert not parsed.is_time
+
+
 @pytest.mark.parametrize("heading", OTHER_THINGS.split("|"))
 def test_what_is_merely_like_a_channel_names_none(heading):
     assert parse_heading(heading).channels == ()
@@ -268,6 +292,22 @@ def test_equivalence_ratio_is_turned_over(mapped):
     np.testing.assert_allclose(log["lambda_measured"], 1 / phi, rtol=1e-4)
 
 
+# SAE J1979, service 01, PID 44 (from memory): its "equivalence ratio" times the stoichiometric ratio is the commanded
+# air-fuel ratio, so it is lambda, while an engineer's equivalence ratio is fuel over air.
+def test_equivalence_ratio_is_told_by_a_lambda_beside_it(mapped):
+    truth = waves(0.8, 1.25)
+    log = mapped({"Lambda": truth, "Commanded Equivalence Ratio": truth})
+    np.testing.assert_allclose(log["lambda_commanded"], truth, rtol=1e-4)
+    assert "same side" in _columns(log)["Commanded Equivalence Ratio"]["why"]
+    log = mapped({"Lambda": truth, "Commanded Equivalence Ratio (-)": 1 / truth})
+    np.testing.assert_allclose(log["lambda_commanded"], truth, rtol=1e-4)
+
+
+def test_air_fuel_equivalence_ratio_is_lambda(mapped):
+    log = mapped({"Air fuel equivalence ratio": waves(0.8, 1.2)})
+    np.testing.assert_allclose(log["lambda_measured"], waves(0.8, 1.2), rtol=1e-4)
+
+
 def test_column_named_afr_that_reads_like_lambda_is_not_guessed(mapped):
     with pytest.raises(MapError, match="named AFR, but its numbers read like"):
         mapped({"AFR": waves(0.8, 1.2)})
@@ -362,6 +402,18 @@ def test_fuelling_codes_of_unknown_meaning_are_an_error_and_words_settle_them(ma
     rule = ColumnRule(name="Fuel state", words={"0": 1, "5": 2, "7": 3})
     log = mapped({"Fuel state": codes, "RPM": waves(800, 900, 90)}, rule)
     assert log["fuel_mode"].values[:3].tolist() == [1, 2, 3]
+
+
+@pytest.mark.parametrize(("heading", "expected"), [("Closed loop", [1, 2]), ("Open loop", [2, 1])])
+def test_a_loop_switch_is_read_where_its_name_says_which_loop(mapped, heading, expected):
+    log = mapped({heading: np.tile([0.0, 1.0], 50), "RPM": waves(800, 900, 100)})
+    assert log["fuel_mode"].values[:2].tolist() == expected
+
+
+@pytest.mark.parametrize("heading", ["Loop status", "Open/closed loop", "Fuel mode"])
+def test_a_loop_switch_that_does_not_say_which_loop_is_asked_for(mapped, heading):
+    with pytest.raises(MapError, match="nothing says what the codes 0, 1 mean"):
+        mapped({heading: np.tile([0.0, 1.0], 50), "RPM": waves(800, 900, 100)})
 
 
 def test_scale_offset_and_invert_act_in_the_documented_order(mapped):

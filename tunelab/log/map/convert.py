@@ -122,7 +122,7 @@ def _fuel_mode(values: np.ndarray, match: Match) -> tuple[np.ndarray, str]:
     if match.rule and match.rule.words:
         return np.full(values.shape, np.nan), "codes"
     try:
-        return fuel_codes(values, match.heading.key)
+        return fuel_codes(values, match.column.heading)
     except FuelCodeError as error:
         raise ConversionError(
             f'{error}; say so: words = {{ "1" = 1, "3" = 3 }}  # 1 open, 2 closed, 3 cut, 4 full load'

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from tunelab.log.map.match import Match
-from tunelab.log.map.quantity import Form, to_usual
+from tunelab.log.map.quantity import LAMBDAS, Form, to_usual
 from tunelab.log.read import RawTable
 from tunelab.physics.air import dry_air_density
 from tunelab.physics.load import volumetric_efficiency
@@ -18,6 +18,8 @@ from tunelab.workspace.car import Car
 _TEMPERATURES = ("degree_Celsius", "degree_Fahrenheit")
 _LEAST_SAMPLES = 50
 _SLOWEST_RPM = 500.0
+_OFF_STOICHIOMETRIC = 0.03  # logarithm of lambda: only rows in which both are so far off 1 tell rich from lean
+_AGREED = 0.8  # of these rows, for two lambdas to be on one side of 1, or on different sides
 
 # Volumetric efficiency against the atmosphere: from a closed throttle to full load. Against the manifold it moves far
 # less. Common practice, no source. A unit is taken where its middle and its high end lie in the first band and every
@@ -41,6 +43,37 @@ def _take_unit(match: Match, unit: str, witness: Match) -> Match:
         return match
     why = f"no unit stated; {unit} as {witness.column.heading!r}, {witness.sure} to be so"
     return replace(match, forms=forms, sure="likely", why=why)
+
+
+def agree_on_mixture(raw: RawTable, matches: Sequence[Match]) -> list[Match]:
+    """Settle whether an equivalence ratio is phi or lambda by a settled lambda beside it: rich is rich in both.
+
+    Left open where the two are hardly ever both off 1, where they disagree, or where no other lambda is settled.
+    """
+    witness = next((m for m in matches if m.form and m.form.channel in LAMBDAS), None)
+    seen = _numbers(raw, matches, witness.form.channel) if witness else None
+    return list(matches) if seen is None else [_take_mixture(raw, match, seen, witness) for match in matches]
+
+
+def _take_mixture(raw: RawTable, match: Match, seen: np.ndarray, witness: Match) -> Match:
+    forms = {form.kind: form for form in match.forms}
+    if match.sure != "open" or set(forms) != {"plain", "phi"}:
+        return match
+    share = _share_on_one_side(_in_usual(raw, match, forms["plain"]), seen)
+    if not (share >= _AGREED or share <= 1 - _AGREED):
+        return match
+    kind, sides = ("plain", "the same side") if share >= _AGREED else ("phi", "the other side")
+    why = f"an equivalence ratio may be phi or lambda; it lies on {sides} of 1 as {witness.column.heading!r}"
+    return replace(match, forms=(forms[kind],), sure="likely", why=why)
+
+
+def _share_on_one_side(one: np.ndarray, other: np.ndarray) -> float:
+    """Share of the rows clearly off 1 in both columns that are so to the same side; NaN with under 50 such rows."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        one, other = np.log(one), np.log(other)
+        clear = (np.abs(one) > _OFF_STOICHIOMETRIC) & (np.abs(other) > _OFF_STOICHIOMETRIC)
+    clear &= np.isfinite(one) & np.isfinite(other)
+    return float(np.mean(one[clear] * other[clear] > 0)) if clear.sum() >= _LEAST_SAMPLES else float("nan")
 
 
 def weigh_air_flow(raw: RawTable, matches: Sequence[Match], car: Car | None) -> list[Match]:
@@ -68,6 +101,8 @@ def _numbers(raw: RawTable, matches: Sequence[Match], channel: str) -> np.ndarra
 
 def _in_usual(raw: RawTable, match: Match, form: Form) -> np.ndarray:
     values = raw.frame[match.column.key].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    if form.kind == "phi":
+        return 1.0 / np.where(values > 0, values, np.nan)
     base = to_usual(form, 0.0)
     return base + (to_usual(form, 1.0) - base) * values
 

@@ -58,6 +58,19 @@ _UNIT_ENDINGS = (
     *("lambda", "afr", "phi", "ratio", "counts", "adc", "celsius", "fahrenheit", "c", "f", "g", "s", "m", "ft", "ms2"),
 )
 
+_COUNTED = ("gear", "fuel_mode")
+_NUMBERED = re.compile(r"[\s_]*(?<![a-z0-9])(?:bank|bk|b|sensor|no\.?)?[\s_]*#?([12])(?:s1)?(?![a-z0-9.])", re.I)
+_BANKS = {
+    "lambda_measured": "lambda_measured_2",
+    "trim_short_pct": "trim_short_2_pct",
+    "trim_long_pct": "trim_long_2_pct",
+}
+_ONE_OF_A_KIND = (
+    "meter_v meter_hz meter_counts air_flow_kg_h pulse_width_ms injector_duty_pct lambda_commanded throttle_pct "
+    "exhaust_c spark_deg"
+)
+_OF_BANK = {"1": {name: name for name in (*_BANKS, *_ONE_OF_A_KIND.split())}, "2": _BANKS}
+
 
 @dataclass(frozen=True)
 class Heading:
@@ -70,18 +83,35 @@ class Heading:
 
 
 def parse_heading(heading: str) -> Heading:
-    """Find what a heading names: the whole of it first, then with a unit, a source or a filler word taken off."""
+    """Find what a heading names: the whole of it first, then with a unit, a source or a filler word taken off.
+
+    Last, the number of a bank or sensor is taken off: "Short Fuel Trim B2" is the short-term trim of bank 2.
+    """
     if len(heading) > LONGEST_NAME:
         return Heading("", "", (), False)
+    whole = _find(heading)
+    if whole.channels or whole.is_time or not (match := _NUMBERED.search(heading)):
+        return whole
+    bare = _find(f"{heading[: match.start()]} {heading[match.end() :]}")
+    banked = tuple(_OF_BANK[match[1]][name] for name in bare.channels if name in _OF_BANK[match[1]])
+    return replace(bare, channels=banked) if banked else whole
+
+
+def _find(heading: str) -> Heading:
     first: Heading | None = None
     for name, unit in _readings(heading):
         key = name_key(name)
-        found = Heading(key, unit, alias_table().get(key, ()), key in time_names())
+        found = Heading(key, unit, _in_unit(alias_table().get(key, ()), unit), key in time_names())
         if found.channels or found.is_time:
             return found if found.unit else replace(found, unit=_unit_in_key(key))
         if first is None or (unit and not first.unit):
             first = found
     return first or Heading("", "", (), False)
+
+
+def _in_unit(channels: tuple[str, ...], unit: str) -> tuple[str, ...]:
+    """Leave out what a ratio cannot be: a gear ratio is not the gear."""
+    return channels if unit.casefold() != "ratio" else tuple(name for name in channels if name not in _COUNTED)
 
 
 def _readings(heading: str) -> Iterator[tuple[str, str]]:
@@ -137,10 +167,16 @@ def _without_bracket(heading: str) -> tuple[str, str]:
         stem, inside = match[1], match[2].strip()
         if not stem.strip():
             return inside or name, unit
-        if unit or recognise_unit(inside) is None:
+        if unit or recognise_unit(inside) is None or _is_source(stem, inside):
             return f"{stem} {inside}".strip(), unit
         name, unit = stem.strip(), inside
     return name, unit
+
+
+def _is_source(stem: str, inside: str) -> bool:
+    """Whether GPS stands for the receiver: only beside a mass flow is it grams per second."""
+    flows = any(is_convertible("g s-1", CHANNELS[name].unit) for name in alias_table().get(name_key(stem), ()))
+    return inside.casefold() == "gps" and not flows
 
 
 def _splits(name: str) -> Iterator[tuple[str, str]]:
@@ -157,7 +193,7 @@ def _splits(name: str) -> Iterator[tuple[str, str]]:
 def _shorter(name: str) -> Iterator[str]:
     """Leave out where a signal comes from and words that say nothing."""
     parts = [part for part in re.split(r"[./:|>\\]+", name) if part.strip()]
-    if len(parts) > 1:
+    if len(parts) > 1 and recognise_unit(parts[-2].split()[-1]) is None:  # "rpm/s" and "Load g/rev" are no sources
         yield parts[-1]
     words = re.split(r"[\s_.\-/:|]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name).strip())
     kept = [

@@ -41,6 +41,8 @@ class Form:
         """Name the form as a person would: "psi gauge", "AFR", "factor"."""
         if self.kind in ("AFR", "phi", "factor"):
             return self.kind
+        if self.channel in LAMBDAS and self.kind == "plain":
+            return "lambda"
         if self.kind in _SPOKEN:
             return _SPOKEN[self.kind]
         return self.unit if self.kind == "plain" else f"{self.unit} {self.kind}"
@@ -86,6 +88,8 @@ def stated_forms(channel: str, unit: str, key: str, spread: Spread) -> list[Form
     if channel in LAMBDAS:
         if canonical in ("AFR", "phi"):
             return [Form(channel, "1", canonical)]
+        if canonical == "1" and implied_kind(channel, key) == "equivalence":
+            return [Form(channel, "1", "phi"), Form(channel, "1")]
         if canonical == "1" and implied_kind(channel, key) not in ("", "lambda"):
             return [Form(channel, "1", implied_kind(channel, key))]
         return [Form(channel, "1")] if canonical in ("lambda", "1") else []
@@ -125,14 +129,20 @@ def _is_gauge_name(key: str) -> bool:
 
 
 def implied_kind(channel: str, key: str) -> str:
-    """What a column's name says of its form, without a unit: "AFR", "phi", "lambda", "gauge", "vacuum" or ""."""
-    if channel in LAMBDAS:
-        if "afr" in key or "airfuel" in key or key in ("af", "afratio"):
-            return "phi" if "equiv" in key else "AFR"
-        if "phi" in key or "eqr" in key or "equiv" in key or "richesse" in key or "eqratio" in key:
-            return "phi"
-        return "lambda" if "lambda" in key else ""
-    return ""
+    """What a column's name says of its form, without a unit: "AFR", "phi", "lambda", "equivalence" or "".
+
+    An equivalence ratio is fuel over air (phi) to an engineer, and lambda in the fuel system data of SAE J1979 (from
+    memory), so the name by itself leaves both open; "air-fuel equivalence ratio" is lambda.
+    """
+    if channel not in LAMBDAS:
+        return ""
+    if "phi" in key or "richesse" in key:
+        return "phi"
+    if "equiv" in key or "eqr" in key:
+        return "lambda" if "airfuel" in key or "afequiv" in key else "equivalence"
+    if "afr" in key or "airfuel" in key or key in ("af", "afratio"):
+        return "AFR"
+    return "lambda" if "lambda" in key else ""
 
 
 @dataclass(frozen=True)
@@ -176,6 +186,9 @@ def _possible(channel: str, key: str, spread: Spread) -> Iterator[Form]:
 
 def _lambda_forms(channel: str, key: str) -> Iterator[Form]:
     yield Form(channel, "1")
+    if implied_kind(channel, key) == "equivalence":
+        yield Form(channel, "1", "phi")
+        return
     yield Form(channel, "1", "AFR")
     if implied_kind(channel, key) == "phi":
         yield Form(channel, "1", "phi")

@@ -8,11 +8,20 @@ from dataclasses import replace
 import numpy as np
 
 from tunelab.channels import CHANNELS
-from tunelab.log.map.evidence import agree_on_temperature, weigh_air_flow
+from tunelab.log.map.evidence import agree_on_mixture, agree_on_temperature, weigh_air_flow
 from tunelab.log.map.heading import Heading, parse_heading
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines, toml_text
-from tunelab.log.map.quantity import Form, Spread, guess_forms, implied_kind, spread_of, stated_forms, to_usual
+from tunelab.log.map.quantity import (
+    LAMBDAS,
+    Form,
+    Spread,
+    guess_forms,
+    implied_kind,
+    spread_of,
+    stated_forms,
+    to_usual,
+)
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.units import recognise_unit
 from tunelab.workspace.car import Car
@@ -37,7 +46,7 @@ def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> li
     for column in raw.columns:
         rule = channel_map.rule_for(raw.path.name, column.heading)
         matches.append(_match(raw, column, rule, meter_channel))
-    return weigh_air_flow(raw, agree_on_temperature(matches), car)
+    return weigh_air_flow(raw, agree_on_mixture(raw, agree_on_temperature(matches)), car)
 
 
 def _match(raw: RawTable, column: RawColumn, rule: ColumnRule | None, meter_channel: str | None) -> Match:
@@ -97,7 +106,8 @@ def _match_stated(
             column, heading, (), "none", f"named like {channels[0]}, but {unit} is no unit of it ({wanted})", rule
         )
     if len(forms) > 1:
-        return Match(column, heading, forms, "open", f"the unit {unit} fits several channels", rule)
+        several = "channels" if len({form.channel for form in forms}) > 1 else "ways to write it"
+        return Match(column, heading, forms, "open", f"the unit {unit} fits several {several}", rule)
     said = rule is not None and bool(rule.unit or rule.channel)
     return Match(column, heading, forms, "said" if said else "stated", f"unit {unit}", rule)
 
@@ -109,7 +119,7 @@ def _match_guessed(
     forms = tuple(form for fit in fits for form in fit.fits)
     nearly = tuple(form for fit in fits for form in fit.nearly)
     lone = len(channels) == 1 and len(forms) == 1
-    kind = implied_kind(channels[0], heading.key)
+    kind = implied_kind(channels[0], heading.key).replace("equivalence", "")
     if kind and lone and (forms[0].kind == kind or (kind == "lambda" and forms[0].kind == "plain")):
         return Match(column, heading, forms, "stated", f"{kind} by its name, and its numbers agree", rule)
     if kind == "phi" and Form(channels[0], "1", "phi") in forms:
@@ -175,6 +185,8 @@ def describe_open(match: Match) -> str:
 
 
 def _rule_unit(form: Form) -> str:
+    if form.channel in LAMBDAS and form.kind == "plain":
+        return "lambda"
     return {"AFR": "AFR", "phi": "phi", "factor": "1"}.get(form.kind, form.unit)
 
 

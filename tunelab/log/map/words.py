@@ -83,7 +83,7 @@ class FuelCodeError(ValueError):
     """Fuelling-mode numbers whose meaning stays open."""
 
 
-def fuel_codes(values: np.ndarray, key: str) -> tuple[np.ndarray, str]:
+def fuel_codes(values: np.ndarray, heading: str) -> tuple[np.ndarray, str]:
     """Turn fuelling-mode numbers into `channels.FUEL_MODES`.
 
     Raises
@@ -91,12 +91,13 @@ def fuel_codes(values: np.ndarray, key: str) -> tuple[np.ndarray, str]:
     FuelCodeError
         The codes belong to no known set, or to more than one.
     """
-    codes = set(np.unique(values[np.isfinite(values)]).tolist())
-    if key == "fuelmode" and codes <= {0.0, 1.0, 2.0, 3.0, 4.0}:
+    codes, key = set(np.unique(values[np.isfinite(values)]).tolist()), name_key(heading)
+    if codes <= {0.0, 1.0, 2.0, 3.0, 4.0} and (heading == "fuel_mode" or (key == "fuelmode" and codes & {3.0, 4.0})):
         return values, "the kit's own codes"
-    if codes <= {0.0, 1.0} and ("closed" in key or "cl" in key or "regelung" in key):
-        return values + 1.0, "1 is closed loop"
-    if codes <= {0.0, 1.0, 2.0} or (codes <= set(_J1979) and (codes & {8.0, 16.0} or "status" in key or "sys" in key)):
+    if codes <= {0.0, 1.0} and _names_one_loop(key):
+        is_open = "open" in key
+        return (2.0 - values, "1 is open loop") if is_open else (values + 1.0, "1 is closed loop")
+    if codes <= set(_J1979) and ("fuelsys" in key or codes & {8.0, 16.0} or codes == {1.0, 2.0}):
         table = np.full(17, np.nan)
         table[list(_J1979)] = list(_J1979.values())
         finite = np.isfinite(values)
@@ -104,6 +105,11 @@ def fuel_codes(values: np.ndarray, key: str) -> tuple[np.ndarray, str]:
         result[finite] = table[values[finite].astype(int)]
         return result, "fuel system status of SAE J1979"
     shown = ", ".join(f"{code:g}" for code in sorted(codes)[:8])
-    raise FuelCodeError(
-        f"the codes {shown} are not the fuel system status of SAE J1979, and nothing says what they mean"
-    )
+    raise FuelCodeError(f"nothing says what the codes {shown} mean")
+
+
+def _names_one_loop(key: str) -> bool:
+    """Whether a name says which loop a switch stands for: "Closed loop" does, "Open/closed loop" does not."""
+    is_open = "open" in key
+    is_closed = "closed" in key or ("cl" in key and "ol" not in key) or "regelung" in key
+    return is_open != is_closed
