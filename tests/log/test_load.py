@@ -115,6 +115,22 @@ def test_relative_file_that_begins_with_rows_of_the_one_before_overlaps_it(sessi
     assert "so both are on one clock" in log.attrs["history"]
 
 
+@pytest.mark.parametrize("rows", [ROWS, ROWS // 2])
+def test_a_copy_of_a_file_counts_once_even_on_a_clock_of_its_own(session, rows):
+    first = _engine(_clock(0))
+    log = session(
+        {"a.csv": first, "b.csv": _engine(_clock(0), seed=3), "c.csv": {k: v[:rows] for k, v in first.items()}}
+    )
+    assert log.sizes["time"] == 2 * ROWS
+    assert json.loads(log.attrs["files"])[2]["rows_set_aside"] == rows
+    assert "holds the rows of a.csv again" in log.attrs["history"]
+
+
+def test_second_logger_on_a_clock_of_its_own_is_told_of(session):
+    log = session({"a.csv": _engine(_clock(0)), "b.csv": {"Time (s)": _clock(0), "TPS (%)": waves(0, 90, ROWS)}})
+    assert "let both write date or time of day" in log.attrs["history"]
+
+
 def test_second_logger_beside_the_first_is_interleaved_row_by_row(session):
     wide = {
         "Date time": _clock(0.013, 160, lambda s: _stamp(0.013 + (s - 0.013) * 2.5)),

@@ -4,26 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import xarray as xr
 
 from tunelab.channels import CHANNELS, FUEL_MODES
 from tunelab.log.map.mapped import MappedFile, Track
+from tunelab.log.map.place import Placed, place_files
 from tunelab.log.map.problem import MapError, rule_lines
 from tunelab.log.map.refresh import HOLD_PERIODS
-from tunelab.log.map.settle import UNKNOWN_GAP_S
 from tunelab.log.read.raw import merge_rows
-
-_DAY = 86400.0
-_CONTINUES_S = 10.0  # a file that goes on within this of the one before, on a clock that did not start anew
-
-
-@dataclass(frozen=True)
-class _Joined:
-    files: list[MappedFile]  # on one clock, in order
-    notes: list[str]
 
 
 def join_files(files: Sequence[MappedFile], *, title: str) -> xr.Dataset:
@@ -44,11 +35,11 @@ def join_files(files: Sequence[MappedFile], *, title: str) -> xr.Dataset:
     Notes
     -----
     Files with date and time, or with time of day, keep their true distance. A file on a clock that starts anew is laid
-    one second after the one before, and a line of the history says that the gap is of unknown length. Where files of
-    one logger overlap, the later file's rows in the time already covered are set aside; files with other channels (a
-    second logger beside the first) are interleaved row by row.
+    one second after the one before, and a line of the history says that the gap is of unknown length; a copy of a file
+    lies on its clock. Where files of one logger overlap, the later file's rows in the time already covered are set
+    aside; files with other channels (a second logger beside the first) are interleaved row by row.
     """
-    joined = _on_one_clock(list(files))
+    joined = place_files(list(files))
     groups: list[MappedFile] = []
     for file in joined.files:
         file = _without_covered(groups, file)
@@ -58,57 +49,6 @@ def join_files(files: Sequence[MappedFile], *, title: str) -> xr.Dataset:
         else:
             groups[groups.index(beside)] = _interleave(beside, file)
     return _dataset(groups, joined, title)
-
-
-def _on_one_clock(files: list[MappedFile]) -> _Joined:
-    notes: list[str] = []
-    if all(file.kind == "absolute" for file in files):
-        files = sorted(files, key=lambda file: file.time_s[0])
-    placed: list[MappedFile] = []
-    for file in files:
-        shift = 0.0
-        if placed:
-            shift, note = _shift(placed, file)
-            notes += [note] if note else []
-        placed.append(replace(file, time_s=file.time_s + shift))
-    origin = min((float(file.time_s[0]) for file in placed), default=0.0)
-    return _Joined([replace(file, time_s=_from(origin, file.time_s)) for file in placed], notes)
-
-
-def _from(origin: float, time_s: np.ndarray) -> np.ndarray:
-    """Count from the origin; whole microseconds, where that leaves every row its own time."""
-    counted = time_s - origin
-    rounded = np.round(counted, 6)
-    return rounded if (np.diff(rounded) > 0).all() else counted
-
-
-def _shift(placed: list[MappedFile], file: MappedFile) -> tuple[float, str]:
-    """How far a file's clock has to move to follow the ones before it, and what to say about it."""
-    before = placed[-1]
-    end = max(float(other.time_s[-1]) for other in placed)
-    start = float(file.time_s[0])
-    name = file.raw.path.name
-    if file.kind == before.kind == "absolute":
-        return 0.0, ""
-    if file.kind == before.kind == "time of day":
-        days = np.floor((before.time_s[0] + _DAY / 2 - start) / _DAY)
-        return max(float(days), 0.0) * _DAY, ""
-    if file.kind == before.kind == "relative" and 0 < start - end <= _CONTINUES_S and start > _CONTINUES_S:
-        return 0.0, f"{name}: goes on {start - end:.2f} s after {before.raw.path.name} on the same clock"
-    if file.kind == before.kind == "relative" and _repeats(before, file):
-        return 0.0, f"{name}: begins with rows of {before.raw.path.name}, so both are on one clock"
-    note = f"{name}: laid {UNKNOWN_GAP_S:g} s after {before.raw.path.name}; the true gap between the two is not known"
-    return end + UNKNOWN_GAP_S - start, note
-
-
-def _repeats(before: MappedFile, file: MappedFile) -> bool:
-    """True where the first rows of a file stand in the one before with the same time and the same readings."""
-    at = np.searchsorted(before.time_s, file.time_s[:5])
-    if file.time_s[0] < 1.0 or len(file.time_s) < 5 or at[-1] >= len(before.time_s):
-        return False
-    shared = set(before.tracks) & set(file.tracks)
-    same = [np.allclose(before.tracks[c].values[at], file.tracks[c].values[:5], equal_nan=True) for c in shared]
-    return bool(np.allclose(before.time_s[at], file.time_s[:5]) and len(same) >= 2 and np.mean(same) > 0.9)
 
 
 def _overlapping(groups: list[MappedFile], file: MappedFile) -> MappedFile | None:
@@ -186,7 +126,7 @@ def _spread_over(track: Track, at: np.ndarray, times: tuple[np.ndarray, np.ndarr
     return replace(track, values=values, fresh=fresh & np.isfinite(values), period_s=period)
 
 
-def _dataset(groups: list[MappedFile], joined: _Joined, title: str) -> xr.Dataset:
+def _dataset(groups: list[MappedFile], joined: Placed, title: str) -> xr.Dataset:
     attributes = _log_attributes(groups, joined, title)
     groups = [file for file in groups if file.time_s.size]
     variables: dict[str, tuple[str, np.ndarray, dict[str, object]]] = {}
@@ -270,7 +210,7 @@ def _episode_attributes(episode: np.ndarray) -> dict[str, object]:
     }
 
 
-def _log_attributes(groups: list[MappedFile], joined: _Joined, title: str) -> dict[str, str]:
+def _log_attributes(groups: list[MappedFile], joined: Placed, title: str) -> dict[str, str]:
     everything = _all_files(groups, joined)
     files, set_aside, columns, history = [], [], [], []
     for file in everything:
@@ -293,7 +233,7 @@ def _log_attributes(groups: list[MappedFile], joined: _Joined, title: str) -> di
     }
 
 
-def _all_files(groups: list[MappedFile], joined: _Joined) -> list[MappedFile]:
+def _all_files(groups: list[MappedFile], joined: Placed) -> list[MappedFile]:
     """Give every file with its final account: a group's own, else (an interleaved one) as it was placed."""
     by_hash = {id(file.raw): file for file in groups}
     return [by_hash.get(id(file.raw), file) for file in joined.files]
