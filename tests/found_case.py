@@ -7,8 +7,14 @@ not the kit's own) where a promise is broken. Times and memory are for the fuzze
 from __future__ import annotations
 
 import contextlib
+import functools
+import hashlib
+import io
 import json
+import shutil
+import tempfile
 import tomllib
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +29,9 @@ from tunelab.log.inspect import inspect_file
 from tunelab.log.map import MapError, map_raw
 from tunelab.log.read import ReadError, read_raw
 from tunelab.log.starting_map import write_starting_map
+from tunelab.record.share import OpenError, open_shared, read_answers, share_records
+from tunelab.record.share.again import compare_records
+from tunelab.record.share.answer import is_blank
 from tunelab.workspace import ChannelMap, WorkspaceError, open_workspace
 
 TOML_FILES = {
@@ -33,6 +42,15 @@ TOML_FILES = {
         "channels.toml",
         '[[column]]\nname = "Speed"\nunit = "mph"\n[[file]]\nname = "*.csv"\ndecimal = ","\n',
     ),
+}
+
+SHARED_FILES = {
+    "crate": "ro-crate-metadata.json",
+    "results": f"records/{SESSION_NAME}/results.json",
+    "described": f"sessions/{SESSION_NAME}/session.toml",
+    "answer": f"answers/{SESSION_NAME}/answer.toml",
+    "table": f"records/{SESSION_NAME}/tables/t.csv",
+    "cleaned": f"records/{SESSION_NAME}/log.nc",
 }
 
 
@@ -80,6 +98,54 @@ def check_toml(kind: str, content: bytes, folder: Path) -> None:
     (folder / TOML_FILES[kind][0]).write_bytes(content)
     with contextlib.suppress(WorkspaceError):
         open_workspace(folder)
+
+
+def check_shared(kind: str, content: bytes, folder: Path) -> None:
+    """Open a zip of this content, or a right one in which one file has it; twice, the second time into what came."""
+    path, root = folder / "shared.zip", folder / "theirs"
+    path.write_bytes(content if kind == "zip" else shared_with(SHARED_FILES[kind], content))
+    shutil.rmtree(root, ignore_errors=True)
+    try:
+        opened = open_shared(path, root)
+    except (OpenError, WorkspaceError):
+        assert not root.exists()
+        assert [p.name for p in folder.iterdir() if p.name.startswith(".")] == []
+        return
+    open_shared(path, root)
+    for record in opened.records:
+        with contextlib.suppress(ValueError):  # a table that is none: the command says that it cannot be run again
+            compare_records(record, record)
+        with contextlib.suppress(ReadError):
+            read_raw(opened.session_of(record) / "log.nc")
+    for answer in opened.answers:
+        is_blank(answer / "answer.toml")
+    with contextlib.suppress(WorkspaceError):
+        read_answers(root)
+
+
+def shared_with(name: str, content: bytes) -> bytes:
+    """A zip in which one file has another content and everything else, hashes too, is right."""
+    files = shared_files() | {name: content}
+    if name != "ro-crate-metadata.json":
+        graph = [{"@id": n, "@type": "File", "sha256": hashlib.sha256(c).hexdigest()} for n, c in files.items()]
+        files["ro-crate-metadata.json"] = json.dumps({"@graph": graph}).encode()
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for key, text in files.items():
+            archive.writestr(key, text)
+    return packed.getvalue()
+
+
+@functools.cache
+def shared_files() -> dict[str, bytes]:
+    """The smallest record that is shared, by name in its zip."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = write_workspace(Path(folder) / "car")
+        place = root / "records" / SESSION_NAME
+        shutil.copytree(Path(__file__).parent / "data" / "records" / "now", place)
+        zipped = share_records([place], Path(folder) / "shared.zip").path
+        with zipfile.ZipFile(zipped) as archive:
+            return {name: archive.read(name) for name in archive.namelist()}
 
 
 def log_of_bytes(content: bytes) -> xr.Dataset:

@@ -1,7 +1,8 @@
 """Coverage-guided fuzzing by hand: python tests/fuzz/fuzz_found.py log -max_total_time=60
 
 Needs atheris, a public Python package.
-The first argument is log, car, revision, session, channels or flags; the rest goes to libFuzzer.
+The first argument is log, car, revision, session, channels or flags; or, of a zip that is opened, zip (all of it),
+crate, results, described, answer, table or cleaned (one file in it). The rest goes to libFuzzer.
 A case that breaks a promise is written as crash-*; give it a name and put it into tests/data/found.
 """
 
@@ -15,7 +16,17 @@ import atheris
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 with atheris.instrument_imports(include=["tunelab"]):
-    from found_case import TOML_FILES, check_flags, check_log, check_toml, log_of_bytes
+    from found_case import (
+        SHARED_FILES,
+        TOML_FILES,
+        check_flags,
+        check_log,
+        check_shared,
+        check_toml,
+        log_of_bytes,
+        shared_files,
+        shared_with,
+    )
 
 SLOWEST_S, MOST_MEMORY = 5.0, 20
 BASE_KB = 64 * 1024  # what a reader takes whatever the size of the file
@@ -34,6 +45,8 @@ def main() -> None:
             check_flags(log_of_bytes(content))
         elif target in TOML_FILES:
             check_toml(target, content, folder)
+        elif target in (*SHARED_FILES, "zip"):
+            check_shared(target, content, folder)
         else:
             raise SystemExit(f"unknown target {target}")
         assert time.monotonic() - began < SLOWEST_S * max(len(content) / 1e6, 1.0), "too slow"
@@ -51,6 +64,15 @@ def main() -> None:
 def _seeds(target: str):
     if target in TOML_FILES:
         yield "plain", TOML_FILES[target][1].encode()
+        return
+    if target in (*SHARED_FILES, "zip"):
+        answer = b'record = "x"\nauthor = "me"\ndate = 2026-05-04\n'
+        yield (
+            "right",
+            shared_files().get(SHARED_FILES[target], answer) if target != "zip" else shared_with("a.csv", b""),
+        )
+        for path in (Path(__file__).parents[1] / "data" / "found" / "open").glob(f"{target}-*"):
+            yield path.name, path.read_bytes()
         return
     if target == "flags":
         yield "ramp", bytes(range(256)) * 4

@@ -6,7 +6,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from found_case import TOML_FILES, check_flags, check_log, check_toml, log_of_bytes
+from found_case import (
+    SHARED_FILES,
+    TOML_FILES,
+    check_flags,
+    check_log,
+    check_shared,
+    check_toml,
+    log_of_bytes,
+    shared_files,
+    shared_with,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -22,6 +32,12 @@ def test_found_logs(path, tmp_path):
 @pytest.mark.parametrize("path", sorted((FOUND / "toml").iterdir()), ids=lambda path: path.name)
 def test_found_toml_files(path, tmp_path):
     check_toml(path.name.split("-")[0], path.read_bytes(), tmp_path)
+
+
+@pytest.mark.parametrize("path", sorted((FOUND / "open").iterdir()), ids=lambda path: path.name)
+def test_found_zips(path, tmp_path):
+    check_shared(path.name.split("-")[0], path.read_bytes(), tmp_path)
+    assert not (tmp_path / "theirs").exists() or path.name.startswith("answer")
 
 
 HEADINGS = [
@@ -106,3 +122,20 @@ def test_flags_on_any_log(seed, size, levels):
     content = rng.integers(0, 256, 16 + size, dtype=np.uint8)
     content[16:] = np.repeat(content[16:], rng.integers(1, 30))[:size] // levels * levels
     check_flags(log_of_bytes(content.tobytes()))
+
+
+ODD = st.one_of(
+    st.sampled_from([b"null", b"[]", b"{}", b"-1", b"1e999", b"NaN", b'"', b"../x", b"\xff", b"[" * 2000]),
+    st.binary(max_size=20),
+)
+
+
+@settings(ANY_FOLDER, max_examples=25)
+@given(st.data())
+def test_zips_with_a_piece_of_a_file_replaced(tmp_path, data):
+    kind = data.draw(st.sampled_from([*SHARED_FILES, "zip"]))
+    name = SHARED_FILES.get(kind)
+    content = shared_with("removed.csv", b"") if kind == "zip" else shared_files().get(name, b'record = "x"\n')
+    start = data.draw(st.integers(0, len(content)))
+    end = data.draw(st.integers(start, min(start + 30, len(content))))
+    check_shared(kind, content[:start] + data.draw(ODD) + content[end:], tmp_path)

@@ -246,3 +246,16 @@ def test_drop_outs_and_what_begins_a_file_are_read(root):
     session = open_workspace(root).sessions[SESSION_NAME].session
     assert session.new_file == "by hand"
     assert [(n.start_s, n.end_s, n.counts) for n in session.drop_out] == [(80, None, True), (90, 95, False)]
+
+
+def test_a_log_in_the_place_of_a_settings_file_is_said_to_be_too_large(root):
+    (root / "car.toml").write_text("1,2,3\n" * 30_000, encoding="utf-8")
+    assert "more than 128 kB" in str(only_problem(root))
+
+
+def test_of_thousands_of_wrong_keys_the_first_are_told_and_the_rest_counted(root):
+    keys = "".join(f"k{number} = 1\n" for number in range(2500))
+    (root / "car.toml").write_text(keys + (root / "car.toml").read_text("utf-8"), encoding="utf-8")
+    problems = problems_of(root)
+    assert len(problems) == 201
+    assert problems[-1].found == "2300 more problems"

@@ -1,5 +1,7 @@
 """Lines are counted by hand in the text below."""
 
+import tomllib
+
 import pytest
 
 from tunelab.workspace.toml_lines import key_lines, line_of
@@ -51,3 +53,17 @@ def test_a_key_that_is_not_there_gets_the_line_of_its_table():
     assert line_of(lines, ("e", 1, "missing")) == 12
     assert line_of(lines, ("missing",)) is None
     assert ("no",) not in lines
+
+
+@pytest.mark.parametrize("text", ["a = [\n" + "1,\n" * 40_000 + "]\n", "a\n" * 60_000, "a = [\n" * 20_000])
+def test_a_file_of_endless_lines_is_not_tried_line_by_line(text, monkeypatch):
+    tries, loads = [], tomllib.loads
+    monkeypatch.setattr(tomllib, "loads", lambda source: tries.append(len(source)) or loads(source))
+    assert set(key_lines(text)) <= {("a",)}
+    assert len(tries) < 20_000
+    assert sum(tries) < 4_000_000
+
+
+def test_many_entries_of_one_table_are_counted_without_counting_from_the_first():
+    lines = key_lines("[[file]]\n" * 3000)
+    assert lines[("file", 2999)] == 3000

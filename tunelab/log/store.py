@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from tunelab.channels import CHANNELS
+from tunelab.log.read.packed import require_plausible_hdf5
 
 CONVENTIONS = "CF-1.11"
 ENGINE = "h5netcdf"
@@ -66,6 +67,7 @@ def read_log(path: Path) -> xr.Dataset:
     if not path.exists():
         raise FileNotFoundError(f"{path}: there is no such file.")
     try:
+        require_plausible_hdf5(path, path.stat().st_size)
         with xr.open_dataset(path, engine=ENGINE, decode_times=False, decode_timedelta=False) as opened:
             log = opened.load()
     except (OSError, ValueError, KeyError) as problem:

@@ -12,6 +12,7 @@ from tunelab.study.finding import Finding
 
 KNOWN = (SCHEMA,)  # schemas that this version reads; a new one joins with what turns an older record into it
 SHOWN_PROBLEMS = 3
+NOT_ENDLESS = Field(max_length=10_000)  # every wrong item costs memory before it can be told
 FINDING_KINDS = get_type_hints(Finding)
 
 
@@ -62,12 +63,12 @@ class _Results(_Part):
     session: str
     step: str
     revision: str
-    inputs: list[_Input]
-    settings: list[_File]
+    inputs: Annotated[list[_Input], NOT_ENDLESS]
+    settings: Annotated[list[_File], NOT_ENDLESS]
     versions: Annotated[dict[str, str], AfterValidator(_names_itself)]
     parameters: dict[str, dict[str, Any]]
-    notebooks: list[_Notebook]
-    findings: list[_Finding]
+    notebooks: Annotated[list[_Notebook], NOT_ENDLESS]
+    findings: Annotated[list[_Finding], NOT_ENDLESS]
     timestamps: _Timestamps
 
 

@@ -14,6 +14,8 @@ from tunelab.workspace.problem import PLACEHOLDER_FOUND, KeyPath, Problem, show_
 from tunelab.workspace.toml_lines import key_lines, line_of
 from tunelab.workspace.wanted import home_of, known_keys, nearest, unit_of, wanted
 
+LARGEST = 128 * 1024  # bytes; many times what an owner writes by hand
+MOST_PROBLEMS = 200  # of one file, told one by one
 PLACEHOLDER = "fill in"  # what a template holds wherever only the owner knows the value
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -79,9 +81,13 @@ def read_toml(path: Path, model: type[Model], name: str) -> Reading[Model]:
 
 def _text(path: Path, name: str) -> str | Problem:
     try:
-        content = path.read_bytes()
+        with open(path, "rb") as file:
+            content = file.read(LARGEST + 1)
     except OSError as error:
         return Problem(name, None, "", error.strerror or str(error), "a file that can be read")
+    if len(content) > LARGEST:
+        way_out = "is it a log, or another file under this name?"
+        return Problem(name, None, "", f"more than {LARGEST // 1024} kB", "a settings file written by hand", way_out)
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return Problem(name, None, "", "UTF-16 text", "UTF-8 text", "save the file with the encoding UTF-8")
     try:
@@ -106,19 +112,24 @@ def _syntax_problem(name: str, text: str, error: Exception) -> Problem:
 def _validate(model: type[Model], reading: Reading) -> Reading[Model]:
     content = reading.content
     blanks = _placeholders(content)
-    problems = [reading.problem(path, PLACEHOLDER_FOUND, wanted(model, path)) for path in blanks]
-    bad = set(blanks)
+    problems = [reading.problem(path, PLACEHOLDER_FOUND, wanted(model, path)) for path in blanks[:MOST_PROBLEMS]]
+    bad, left_blank = set(blanks), set(blanks)
     try:
         whole = model.model_validate(content, strict=True)
     except ValidationError as error:
         for item in error.errors(include_url=False, include_context=False):
             path = _path_in(content, item["loc"])
-            if not any(path[: len(blank)] == blank for blank in blanks):
+            if any(path[:length] in left_blank for length in range(len(path) + 1)):
+                continue
+            bad.add(path)
+            if len(problems) < MOST_PROBLEMS:
                 problems.append(_item_problem(reading, model, path, item))
-                bad.add(path)
         whole = None
     partial = whole if whole is not None and not bad else _construct(model, content, bad)
     problems.sort(key=lambda problem: problem.line or 0)
+    if len(bad) > len(problems):
+        found = f"{len(bad) - len(problems)} more problems"
+        problems.append(Problem(reading.file, problems[-1].line, "", found, "the first ones put right"))
     return replace(reading, partial=partial, problems=tuple(problems), wrong=frozenset(bad))
 
 
@@ -208,8 +219,10 @@ def _construct_value(table: type[BaseModel] | None, value: Any, bad: set[KeyPath
     if table and isinstance(value, dict):
         return _construct(table, value, bad)
     if table and isinstance(value, list):
-        inner = [{path[1:] for path in bad if path[:1] == (position,)} for position in range(len(value))]
-        return [_construct_value(table, entry, wrong) for entry, wrong in zip(value, inner, strict=True)]
+        inner: dict[Any, set[KeyPath]] = {}
+        for path in bad:
+            inner.setdefault(path[0] if path else None, set()).add(path[1:])
+        return [_construct_value(table, entry, inner.get(place, set())) for place, entry in enumerate(value)]
     return None if bad else value
 
 

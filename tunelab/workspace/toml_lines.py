@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import tomllib
+from bisect import bisect_left
 from collections.abc import Iterator
 
 from tunelab.workspace.problem import KeyPath
 
 LONGEST_STATEMENT = 400  # lines; a longer array is not searched further, its key then has no line
+MOST_WORK = 3_000_000  # characters tried in all, far more than a file by hand asks for; what comes after has no line
+WORK_OF_A_TRY = 200  # characters that the start of a try is worth
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
@@ -45,21 +48,25 @@ def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
 
 def _statements(text: str) -> Iterator[tuple[int, str, dict]]:
     rows = text.split("\n")
-    start = 0
-    while start < len(rows):
-        content, length = _one_statement(rows, start)
+    start, left = 0, MOST_WORK
+    while start < len(rows) and left > 0:
+        content, length, left = _one_statement(rows, start, left)
         if content:
             yield start + 1, rows[start].strip(), content
         start += length
 
 
-def _one_statement(rows: list[str], start: int) -> tuple[dict, int]:
+def _one_statement(rows: list[str], start: int, left: int) -> tuple[dict, int, int]:
+    """Take rows until they parse; gives the content, the number of rows, and the work that is left to be done."""
     for length in range(1, min(LONGEST_STATEMENT, len(rows) - start) + 1):
+        source = "\n".join(rows[start : start + length])
+        left -= WORK_OF_A_TRY + len(source)
         try:
-            return tomllib.loads("\n".join(rows[start : start + length])), length
+            return tomllib.loads(source), length, left
         except tomllib.TOMLDecodeError:
-            continue
-    return {}, 1
+            if left <= 0:
+                break
+    return {}, 1, left
 
 
 def _header_path(content: dict, is_entry: bool, lines: dict[KeyPath, int]) -> KeyPath:
@@ -81,10 +88,11 @@ def _header_names(content: dict) -> Iterator[str]:
 
 
 def _entries(path: KeyPath, lines: dict[KeyPath, int]) -> int:
-    count = 0
-    while (*path, count) in lines:
-        count += 1
-    return count
+    """Count the entries of an array; they are numbered without a gap."""
+    step = 1
+    while (*path, step - 1) in lines:
+        step *= 2
+    return bisect_left(range(step), True, key=lambda count: (*path, count) not in lines)
 
 
 def _paths(content: dict | list, above: KeyPath = ()) -> Iterator[KeyPath]:

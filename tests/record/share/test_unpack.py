@@ -76,7 +76,7 @@ def test_kinds_of_file_that_no_record_has_are_refused(tmp_path, place, name):
 
 
 def test_a_bomb_is_refused_before_it_goes_off(tmp_path, place):
-    path = write_zip(tmp_path / "a.zip", {"zeros.csv": bytes(20_000_000)})
+    path = write_zip(tmp_path / "a.zip", {"zeros.csv": bytes(40_000_000)})
     with pytest.raises(OpenError, match="times its packed size"):
         unpack(path, place)
     assert not (place / "zeros.csv").exists()

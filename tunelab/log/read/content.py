@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tunelab.log.read.packed import MOST_PACKED, most_unpacked
 from tunelab.log.read.raw import ReadError
 
 _MARKS = (
@@ -31,10 +32,6 @@ class Text:
     notes: tuple[str, ...]
 
 
-_MOST_PACKED = 200  # a log packs 5 to 60 times; what unpacks to more than this is no log but would fill the memory
-_ALWAYS_UNPACKED = 1 << 26
-
-
 def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:
     """Unpack gzip content, one or several members; what a cut-off file still gives is kept, with a note.
 
@@ -43,7 +40,7 @@ def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:
     ReadError
         Damaged from its start, or unpacking to more than 64 MB and 200 times its size.
     """
-    parts, rest, room = [], data, max(_MOST_PACKED * len(data), _ALWAYS_UNPACKED)
+    parts, rest, room = [], data, most_unpacked(len(data))
     while rest[:2] == b"\x1f\x8b":
         unpacker = zlib.decompressobj(wbits=31)
         try:
@@ -51,7 +48,7 @@ def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:
             room -= len(parts[-1])
             if room < 0:
                 raise ReadError(
-                    f"the gzip content unpacks to more than {_MOST_PACKED} times its size, as no log does; unpack it "
+                    f"the gzip content unpacks to more than {MOST_PACKED} times its size, as no log does; unpack it "
                     "by hand and look at it before it is read."
                 )
         except zlib.error as error:

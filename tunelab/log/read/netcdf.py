@@ -10,6 +10,7 @@ import polars as pl
 import xarray as xr
 
 from tunelab.log.read.cells import read_cells
+from tunelab.log.read.packed import require_plausible_hdf5, require_plausible_size
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source
 
 
@@ -27,8 +28,13 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
     """
     engine = "scipy" if data.startswith(b"CDF") else "h5netcdf"
     try:
+        if engine == "h5netcdf":
+            require_plausible_hdf5(io.BytesIO(data), len(data))
         with xr.open_dataset(io.BytesIO(data), engine=engine, decode_times=False) as opened:
+            require_plausible_size(opened.nbytes, len(data), "netCDF")
             stored = opened.load()
+    except ReadError:
+        raise
     except Exception as error:  # what the libraries below raise on damaged content is not theirs to promise
         raise ReadError(f"the netCDF content is damaged ({error}); was it cut off while being written?") from error
     lengths = Counter(variable.dims[0] for variable in stored.variables.values() if variable.ndim == 1)

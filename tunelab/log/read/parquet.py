@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from tunelab.log.read.cells import read_cells
+from tunelab.log.read.packed import require_plausible_size
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 
 
@@ -20,7 +21,10 @@ def read_parquet(data: bytes, source: Source) -> RawTable:
         The file is damaged, or holds no rows.
     """
     try:
-        frame = pl.read_parquet(io.BytesIO(data))
+        packed = pl.scan_parquet(io.BytesIO(data))
+        rows, columns = packed.select(pl.len()).collect().item(), len(packed.collect_schema())
+        require_plausible_size(8 * rows * columns, len(data), "Parquet")
+        frame = packed.collect()
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError) as error:
         raise ReadError(f"the Parquet content is damaged ({error}); was it cut off while being written?") from error
     if not frame.height:

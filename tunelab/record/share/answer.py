@@ -114,5 +114,5 @@ def is_blank(path: Path) -> bool:
     """Whether a form is still as it was made: nobody has signed it."""
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig")).get("author") == PLACEHOLDER
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return False

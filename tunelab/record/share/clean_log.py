@@ -9,6 +9,7 @@ import xarray as xr
 
 from tunelab.record.share.clean_text import clean_json
 from tunelab.record.share.private import Box, Scrubber
+from tunelab.study.consistency.motion import MOVED, moved_m
 
 POSITION = ("latitude_deg", "longitude_deg")
 STEP_M = 20.0  # a shorter way says nothing about the heading
@@ -43,6 +44,9 @@ def _without_position(log: xr.Dataset, scrubber: Scrubber, where: str) -> xr.Dat
     for name in gone:
         scrubber.note("position", f"channel {name}", where)
     cleaned = log.drop_vars(gone)
+    if (moved := moved_m(log)) is not None:
+        known = [value if np.isfinite(value) else None for value in moved.tolist()]
+        cleaned = cleaned.assign_attrs({MOVED: json.dumps(known)})
     if "altitude_m" in cleaned:
         known = np.flatnonzero(np.isfinite(cleaned["altitude_m"].values))
         if known.size:

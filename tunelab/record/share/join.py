@@ -13,11 +13,12 @@ import tomlkit
 from tunelab.record.place import folder_beside, next_kept, put_in_free_place, put_in_place
 from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, prepare_answer
 from tunelab.record.share.unpack import OpenError, unpack
-from tunelab.record.stored import RECORDS, RecordError, read_results
+from tunelab.record.stored import RECORDS, RecordError, findings_of, read_results
 from tunelab.record.whole import write_whole
 from tunelab.workspace import open_workspace
 
 LOG = "log.nc"
+LONGEST = 200  # bytes of a session's name
 
 
 @dataclass(frozen=True)
@@ -91,9 +92,12 @@ def _complete_session(content: Path, record: Path) -> None:
     if not (record / LOG).is_file() or not (folder / "session.toml").is_file():
         raise OpenError(f"records/{record.name} has no {LOG}, or no session.toml goes with it: it cannot be run again.")
     shutil.copyfile(record / LOG, folder / LOG)
-    text = tomlkit.parse((folder / "session.toml").read_text(encoding="utf-8"))
-    text["files"] = [LOG]
-    (folder / "session.toml").write_text(tomlkit.dumps(text), encoding="utf-8")
+    try:
+        text = tomlkit.parse((folder / "session.toml").read_text(encoding="utf-8"))
+        text["files"] = [LOG]
+        (folder / "session.toml").write_text(tomlkit.dumps(text), encoding="utf-8")
+    except (ValueError, TypeError, RecursionError) as error:
+        raise OpenError(f"sessions/{folder.name}/session.toml is no valid TOML ({error}).") from error
 
 
 def _results(record: Path) -> dict:
@@ -102,7 +106,12 @@ def _results(record: Path) -> dict:
     except RecordError as error:
         raise OpenError(str(error)) from error
     name = str(results["session"])
-    if name in ("", ".", "..") or set(name) & set("/\\:\0"):
+    if (
+        name in ("", ".", "..")
+        or len(name.encode(errors="replace")) > LONGEST
+        or not name.isprintable()
+        or set(name) & set("/\\:")
+    ):
         raise OpenError(f"records/{record.name}/results.json names the session {name!r}, which is no folder's name.")
     return results
 
@@ -174,7 +183,7 @@ def _copy_folder(source: Path, target: Path) -> bool:
 
 
 def _same_findings(one: Path, other: Path) -> bool:
-    return (one / "results.json").is_file() and _results(one)["findings"] == _results(other)["findings"]
+    return (one / "results.json").is_file() and findings_of(_results(one)) == findings_of(_results(other))
 
 
 def _take_answer(folder: Path, root: Path) -> Path | None:

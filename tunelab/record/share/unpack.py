@@ -5,11 +5,13 @@ Nothing that comes out of a zip is ever run. Its pages are another person's file
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -21,6 +23,7 @@ KINDS = frozenset(
     | {".parquet", ".pq", ".nc4", ".cdf", ".mf4", ".mdf"}
 )
 WINDOWS_NAMES = re.compile(r"(?i)(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?")
+PACKED_AS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # the other kinds unpack without a bound on memory
 CHUNK = 1 << 20
 
 
@@ -31,7 +34,23 @@ class Bounds:
     files: int = 5000
     total_bytes: int = 2 << 30
     one_file_bytes: int = 1 << 30
-    ratio: float = 400.0  # unpacked over packed size of one file above a megabyte
+    ratio: float = 100.0  # unpacked over packed size of all, where they unpack to more than always_bytes
+    always_bytes: int = 32 << 20
+    settings_bytes: int = 1 << 20  # all TOML files
+    results_bytes: int = 1 << 20  # one results.json
+    crate_bytes: int = 4 << 20  # one description of files
+
+
+DAMAGED = (
+    zipfile.BadZipFile,
+    zipfile.LargeZipFile,
+    zlib.error,
+    NotImplementedError,
+    OverflowError,
+    RuntimeError,
+    EOFError,
+    ValueError,
+)
 
 
 class OpenError(ValueError):
@@ -63,7 +82,11 @@ def unpack(path: Path, folder: Path, bounds: Bounds = Bounds()) -> None:
             if problems:
                 raise OpenError(_message(path, problems))
             _write_all(archive, entries, folder, bounds)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+    except OpenError:
+        raise
+    except (*DAMAGED, OSError) as error:
+        if isinstance(error, OSError) and error.errno != errno.EINVAL:  # that one: an offset before the file's start
+            raise
         raise OpenError(f"{path.name}: this is no whole zip ({error}); was it cut off on its way?") from error
     _check_hashes(path, folder)
 
@@ -78,16 +101,28 @@ def _message(path: Path, problems: list[str]) -> str:
 def _problems(entries: list[zipfile.ZipInfo], bounds: Bounds) -> Iterator[str]:
     if len(entries) > bounds.files:
         yield f"{len(entries)} files; at most {bounds.files} are opened"
-    total = sum(entry.file_size for entry in entries)
-    if total > bounds.total_bytes:
-        yield f"{total / 1e6:.0f} MB unpacked; at most {bounds.total_bytes / 1e6:.0f} MB are opened"
+    yield from _size_problems(entries, bounds)
+    folders = {str(folder) for entry in entries for folder in PurePosixPath(entry.filename.casefold()).parents}
     seen: dict[str, str] = {}
     for entry in entries:
         yield from _entry_problems(entry, bounds)
         name = entry.filename.rstrip("/").casefold()
+        if name in folders and not entry.is_dir():
+            yield f"{entry.filename!r}: a file and a folder at once"
         if name in seen:
             yield f"{entry.filename!r}: the same name as {seen[name]!r}"
         seen[name] = entry.filename
+
+
+def _size_problems(entries: list[zipfile.ZipInfo], bounds: Bounds) -> Iterator[str]:
+    total, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
+    if total > bounds.total_bytes:
+        yield f"{total / 1e6:.0f} MB unpacked; at most {bounds.total_bytes / 1e6:.0f} MB are opened"
+    if total > max(bounds.always_bytes, bounds.ratio * packed):
+        yield f"{total / max(packed, 1):.0f} times its packed size; at most {bounds.ratio:.0f} times are opened"
+    settings = sum(entry.file_size for entry in entries if entry.filename.casefold().endswith(".toml"))
+    if settings > bounds.settings_bytes:
+        yield f"{settings / 1e6:.1f} MB of settings; at most {bounds.settings_bytes / 1e6:.1f} MB are opened"
 
 
 def _entry_problems(entry: zipfile.ZipInfo, bounds: Bounds) -> Iterator[str]:
@@ -101,10 +136,16 @@ def _entry_problems(entry: zipfile.ZipInfo, bounds: Bounds) -> Iterator[str]:
         yield f"{name!r}: {wrong}"
     elif not entry.is_dir() and PurePosixPath(name).suffix.casefold() not in KINDS:
         yield f"{name!r}: a kind of file that no record holds"
-    if entry.file_size > bounds.one_file_bytes:
-        yield f"{name!r}: {entry.file_size / 1e6:.0f} MB"
-    if entry.file_size > CHUNK and entry.file_size > bounds.ratio * max(entry.compress_size, 1):
-        yield f"{name!r}: {entry.file_size / max(entry.compress_size, 1):.0f} times its packed size"
+    if entry.compress_type not in PACKED_AS:
+        yield f"{name!r}: packed in a way that no record is"
+    if entry.file_size > _most_bytes(name, bounds):
+        yield f"{name!r}: {entry.file_size / 1e6:.1f} MB"
+
+
+def _most_bytes(name: str, bounds: Bounds) -> int:
+    if not name.casefold().endswith(".json"):
+        return bounds.one_file_bytes
+    return bounds.crate_bytes if PurePosixPath(name).name == CRATE else bounds.results_bytes
 
 
 def _wrong_name(name: str) -> str:
