@@ -54,6 +54,8 @@ def test_earlier_sessions_with_a_named_wiring_come_along_and_the_spoilt_one_is_n
     assert gathered.left_out["session"].tolist() == [KEPT[1]]
     assert any(sentence.startswith(f"{KEPT[1]} is left out") for sentence in chapter.cannot_show.sentences)
     assert study.change is not None
+    read = [item["path"].partition("/")[0] for item in chapter.inputs]
+    assert read == [KEPT[0]]  # stands among the inputs, so it goes along when the record is shared
 
 
 def test_the_answer_to_did_it_help_is_a_sentence_of_the_summary(parts):

@@ -94,7 +94,7 @@ def gather_evidence(opened: OpenedSession) -> Evidence:
     return Evidence(
         session=opened.name,
         log=log,
-        inputs=tuple(_inputs(log)),
+        inputs=tuple(raw_inputs(log)),
         settings=tuple(_settings(opened)),
         set_aside=pd.DataFrame(json.loads(log.attrs.get("set_aside", "[]")), columns=["file", "row", "reason"]),
         spans=spans(log),
@@ -104,7 +104,8 @@ def gather_evidence(opened: OpenedSession) -> Evidence:
     )
 
 
-def _inputs(log: xr.Dataset) -> list[dict]:
+def raw_inputs(log: xr.Dataset) -> list[dict]:
+    """Account for the raw files of a log: path, sha256, rows_in, rows_kept, rows_set_aside."""
     keys = ("path", "sha256", "rows_in", "rows_kept", "rows_set_aside")
     return [{key: file[key] for key in keys} for file in json.loads(log.attrs["files"])]
 

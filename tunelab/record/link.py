@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.record.chapter import Chapter, Section, as_data
-from tunelab.record.evidence import Evidence
+from tunelab.record.evidence import Evidence, raw_inputs
 from tunelab.record.explore import flagged_log
 from tunelab.record.opened import OpenedSession
 from tunelab.study.link import (
@@ -42,6 +42,7 @@ class Accounts:
 
     accounts: tuple[LinkAccount, ...]  # in the order driven, the session that is asked about last
     left_out: pd.DataFrame  # session, because
+    inputs: tuple[dict, ...] = ()  # raw files of the earlier sessions
 
 
 def gather_accounts(opened: OpenedSession, evidence: Evidence, *, shortest_s: float) -> Accounts:
@@ -54,15 +55,17 @@ def gather_accounts(opened: OpenedSession, evidence: Evidence, *, shortest_s: fl
     shortest_s : float
         What is shorter is a stutter, not a drop-out. [s]
     """
-    accounts, left_out = [], []
+    accounts, left_out, inputs = [], [], []
     for folder in _earlier(opened):
         try:
-            accounts.append(_account(opened, folder, shortest_s))
+            log = flagged_log(opened, folder.name)
+            accounts.append(account_link(log, opened.car, folder.session, shortest_s=shortest_s))
+            inputs += [item | {"path": f"{folder.name}/{item['path']}"} for item in raw_inputs(log)]
         except (ValueError, OSError) as error:
             left_out.append((folder.name, " ".join(str(error).split())))
     session = opened.folder.session
     accounts.append(account_link(evidence.log, opened.car, session, shortest_s=shortest_s))
-    return Accounts(tuple(accounts), pd.DataFrame(left_out, columns=["session", "because"]))
+    return Accounts(tuple(accounts), pd.DataFrame(left_out, columns=["session", "because"]), tuple(inputs))
 
 
 def _earlier(opened: OpenedSession) -> list[SessionFolder]:
@@ -72,11 +75,6 @@ def _earlier(opened: OpenedSession) -> list[SessionFolder]:
     if not opened.folder.session.wiring.strip():
         return []
     return [f for f in folders if (f.session.date, f.name) < here and f.session.wiring.strip() and f.files]
-
-
-def _account(opened: OpenedSession, folder: SessionFolder, shortest_s: float) -> LinkAccount:
-    log = flagged_log(opened, folder.name)
-    return account_link(log, opened.car, folder.session, shortest_s=shortest_s)
 
 
 def link_chapter(
@@ -118,6 +116,7 @@ def link_chapter(
         cannot_show=Section(tuple(_cannot_show(study, orders, gathered))),
         drive_next=Section(_next(study)),
         cautions=Section(CAUTIONS if broken else ()),
+        inputs=gathered.inputs,
     )
 
 

@@ -11,9 +11,11 @@ import pytest
 import xarray as xr
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
+from tunelab.record.share.clean_log import clean_log
 from tunelab.record.share.clean_raw import clean_raw
 from tunelab.record.share.clean_text import clean_notebook
 from tunelab.record.share.private import Box, Scrubber, rules_for
+from tunelab.study.consistency.motion import check_clock
 
 BOX = Box(61.2, 61.3, -30.5, -30.4)
 SECRETS = ("kestrel", "marit", "61.23", "30.41", "6114.07")
@@ -98,3 +100,20 @@ def test_of_formats_with_more_inside_every_row_goes_along_as_parquet(scrubber, t
     assert secrets_in(copy.data.decode("latin-1")) == []
     everything = pl.read_parquet(io.BytesIO(clean_raw(tmp_path / name, {}, scrubber, None).data))
     assert {"Lat", "Latitude [deg]"} & set(everything.columns)  # who keeps the place keeps positions
+
+
+def test_a_log_without_positions_still_tells_how_far_they_lay_apart(scrubber):
+    # 20 m/s northward for 200 s; a degree of latitude on a sphere of 6371 km is 111.195 km.
+    time = np.arange(2000) * 0.1
+    values = {"gps_speed_km_h": np.full(2000, 72.0), "latitude_deg": 61.2 + 20 * time / 111_195}
+    values["longitude_deg"] = np.full(2000, -30.45)
+    data = {name: ("time", column) for name, column in values.items()}
+    data |= {f"{name}_flag": ("time", np.zeros(2000, dtype=np.int32)) for name in values}
+    data["sample_flag"] = ("time", np.zeros(2000, dtype=np.int32))
+    log = xr.Dataset(data, coords={"time": time})
+    cleaned = clean_log(log, scrubber, "log.nc")
+    assert "latitude_deg" not in cleaned
+    assert json.loads(cleaned.attrs["moved_m"]) == pytest.approx([200.0] * 19, rel=1e-3)
+    assert check_clock(cleaned) == check_clock(log)
+    assert check_clock(log).status == "met"
+    assert "moved_m" not in log.attrs

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -23,6 +25,7 @@ LEAST_DISTANCE_M = 300.0
 WINDOW_S = 10.0
 MOVING_KM_H = 15.0
 EARTH_RADIUS_M = 6_371_000.0  # mean radius, IUGG
+MOVED = "moved_m"  # attribute of a log whose positions were taken out: JSON list of what `moved_m` gave before
 CLOCK = "The log's clock against the car's motion"
 GEARS = "Speed ratios against the gears of car.toml"
 
@@ -32,7 +35,7 @@ def check_clock(log: xr.Dataset) -> Finding:
     speed = next((name for name in ("gps_speed_km_h", "road_speed_km_h") if has(log, name)), "")
     if not speed:
         return not_made("clock", CLOCK, "The log has no speed of the car.")
-    if has(log, "latitude_deg") and has(log, "longitude_deg"):
+    if moved_m(log) is not None:
         factor, samples, how = _by_position(log, speed)
     elif has(log, "acceleration_m_s2"):
         factor, samples, how = _by_acceleration(log, speed)
@@ -52,16 +55,32 @@ def _by_position(log: xr.Dataset, speed: str) -> tuple[float, int, str]:
     """Distance of window ends apart over the distance by the speed; the largest ratios are the straight roads."""
     time = log["time"].values
     at = np.arange(time[0], time[-1], WINDOW_S)
-    east, north = _metres(log)
     rows = np.searchsorted(time, at)
     walked = np.cumsum(np.nan_to_num(at_rows(log, speed)) / 3.6 * np.gradient(time))
     near = np.diff(time[rows]) < 1.5 * WINDOW_S
     by_speed = np.diff(walked[rows])[near]
-    by_place = np.hypot(np.diff(east[rows]), np.diff(north[rows]))[near]
+    by_place = moved_m(log)[near]
     use = np.isfinite(by_place) & (by_speed > convert(MOVING_KM_H, "km/h", "m/s") * WINDOW_S)
     if by_speed[use].sum() < LEAST_DISTANCE_M:
         return float("nan"), 0, "positions"
     return float(np.quantile(by_place[use] / by_speed[use], 0.75)), int(use.sum()), "positions"
+
+
+def moved_m(log: xr.Dataset) -> np.ndarray | None:
+    """Straight distance between the positions at both ends of every window of WINDOW_S; it tells no place. [m]
+
+    Returns
+    -------
+    array, shape (windows,), or None
+        NaN where a position is missing; None where the log has no positions, nor an account of what they gave.
+    """
+    if has(log, "latitude_deg") and has(log, "longitude_deg"):
+        time = log["time"].values
+        east, north = _metres(log)
+        rows = np.searchsorted(time, np.arange(time[0], time[-1], WINDOW_S))
+        return np.hypot(np.diff(east[rows]), np.diff(north[rows]))
+    kept = log.attrs.get(MOVED)
+    return None if kept is None else np.array(json.loads(kept), dtype=float)
 
 
 def _metres(log: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:

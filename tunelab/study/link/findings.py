@@ -55,8 +55,8 @@ def _rate(study: LinkStudy, limit: float) -> Finding:
         return _finding(study, "drop_outs", title, unit, status="not_shown", limit=limit, because=because)
     status: Status = "met" if rate.upper_per_h <= limit else "watch" if rate.events else "not_shown"
     because = (
-        f"{rate.events} in {rate.seconds / 60:.1f} min of logged time; {rate.lower_per_h:.2g} to "
-        f"{rate.upper_per_h:.2g} per hour fit that."
+        f"{rate.events or 'no'} drop-out{'' if rate.events == 1 else 's'} in {rate.seconds / 60:.1f} min of logged "
+        f"time; {rate.lower_per_h:.2g} to {rate.upper_per_h:.2g} per hour fit that."
     )
     if status == "not_shown":
         because += " Too short a drive to show that the link holds."
