@@ -54,7 +54,11 @@ def test_numbers_read_back_and_missing_ones_are_empty(tmp_path):
 
 
 # Characters that start a formula: OWASP, "CSV Injection" (owasp.org/www-community/attacks/CSV_Injection).
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", " =1"])
+@pytest.mark.parametrize(
+    "text",
+    ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", " =1", "\tx", "＝1", "＋1", "－1", "＠SUM(A1)", "\u00a0=1", "\u3000=1",
+     "\ufeff=1"],
+)  # fmt: skip
 def test_what_a_spreadsheet_would_run_is_made_text(tmp_path, text):
     write_table(tmp_path / "t.csv", pd.DataFrame({text: [text]}))
     assert read(tmp_path / "t.csv") == [[f"'{text}"], [f"'{text}"]]

@@ -56,13 +56,14 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"an answer: {answer}")
     for record in opened.here_before:
         say(f"{record} was there already, with the same findings; it stays as it is")
-    differ = False
+    differ, as_it_came = False, list(opened.records) if arguments.no_run else []
     for record in opened.records if not arguments.no_run else ():
         try:
             again = run_again(record, opened.session_of(record))
         except (ValueError, OSError) as error:
             complain(f"{record.name}: could not be run again: {say_error(error)}")
             differ = True
+            as_it_came.append(record)
             continue
         differ |= not again.is_same
         if again.is_same:
@@ -71,5 +72,6 @@ def run(arguments: argparse.Namespace) -> int:
             complain(f"{record.name}: run again, {len(again.differences)} of {again.compared} differ")
             complain(again.differences.head(20).to_string(index=False))
     for record in (*opened.records, *opened.here_before):
-        say(f"open {record / 'index.html'}")
+        warned = "; its pages are as they came, another person's files" if record in as_it_came else ""
+        say(f"open {record / 'index.html'}{warned}")
     return 1 if differ else 0

@@ -10,7 +10,17 @@ from typing import Any
 
 import pandas as pd
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t")
+FORMULA_STARTS = (
+    "=",
+    "+",
+    "-",
+    "@",
+    "＝",
+    "＋",
+    "－",
+    "＠",
+)  # the wide ones: some spreadsheets read them as the others
+SKIPPED = "\ufeff\u200b\u2060"  # with white space: what a spreadsheet may pass over in front of a formula
 TABLES = {
     "meter_curve": "flow_in_force_kg_h, factor, factor_lower, factor_upper, flow_proposed_kg_h, seconds, basis",
     "dead_time": "battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, "
@@ -60,7 +70,8 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 def harmless(text: str) -> str:
     """Put an apostrophe before a text that a spreadsheet would run as a formula; a line end becomes a space."""
     one_line = re.sub(r"[\r\n]+", " ", text)
-    return f"'{one_line}" if one_line.lstrip(" ").startswith(FORMULA_STARTS) else one_line
+    start = re.sub(rf"^[\s{SKIPPED}]+", "", one_line)
+    return f"'{one_line}" if start.startswith(FORMULA_STARTS) or one_line.startswith("\t") else one_line
 
 
 def _cell(value: Any) -> str:

@@ -10,6 +10,7 @@ import hashlib
 import json
 import re
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -49,6 +50,8 @@ DAMAGED = (
     OverflowError,
     RuntimeError,
     EOFError,
+    LookupError,
+    struct.error,
     ValueError,
 )
 
@@ -77,7 +80,7 @@ def unpack(path: Path, folder: Path, bounds: Bounds = Bounds()) -> None:
     """
     try:
         with zipfile.ZipFile(path) as archive:
-            entries = [entry for entry in archive.infolist() if not entry.is_dir()]
+            entries = [entry for entry in archive.infolist() if not _is_folder(entry)]
             problems = list(_problems(archive.infolist(), bounds))
             if problems:
                 raise OpenError(_message(path, problems))
@@ -89,6 +92,11 @@ def unpack(path: Path, folder: Path, bounds: Bounds = Bounds()) -> None:
             raise
         raise OpenError(f"{path.name}: this is no whole zip ({error}); was it cut off on its way?") from error
     _check_hashes(path, folder)
+
+
+def _is_folder(entry: zipfile.ZipInfo) -> bool:
+    """As zipfile has it, but for an empty name, which is a file's and a wrong one."""
+    return entry.filename.endswith("/")
 
 
 def _message(path: Path, problems: list[str]) -> str:
@@ -107,7 +115,7 @@ def _problems(entries: list[zipfile.ZipInfo], bounds: Bounds) -> Iterator[str]:
     for entry in entries:
         yield from _entry_problems(entry, bounds)
         name = entry.filename.rstrip("/").casefold()
-        if name in folders and not entry.is_dir():
+        if name in folders and not _is_folder(entry):
             yield f"{entry.filename!r}: a file and a folder at once"
         if name in seen:
             yield f"{entry.filename!r}: the same name as {seen[name]!r}"
@@ -134,7 +142,7 @@ def _entry_problems(entry: zipfile.ZipInfo, bounds: Bounds) -> Iterator[str]:
         yield f"{name!r}: encrypted"
     if wrong := _wrong_name(raw) or _wrong_name(name.rstrip("/")):
         yield f"{name!r}: {wrong}"
-    elif not entry.is_dir() and PurePosixPath(name).suffix.casefold() not in KINDS:
+    elif not _is_folder(entry) and PurePosixPath(name).suffix.casefold() not in KINDS:
         yield f"{name!r}: a kind of file that no record holds"
     if entry.compress_type not in PACKED_AS:
         yield f"{name!r}: packed in a way that no record is"
