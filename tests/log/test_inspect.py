@@ -129,6 +129,22 @@ def test_starting_map_is_toml_that_asks_for_what_is_open(shown):
             ChannelMap.model_validate({"column": [rule]})
 
 
+def test_starting_map_asks_for_codes_of_unknown_meaning(tmp_path):
+    path = write_log(tmp_path / "loop.csv", {"Loop": np.tile([0.0, 1.0], ROWS // 2), "RPM": waves(800, 900)})
+    shown = inspect_file(path, None, ChannelMap())
+    assert any('words = { "0" = "fill in", "1" = "fill in" }' in text for text in shown.to_settle)
+    rules = {rule["name"]: rule for rule in tomllib.loads(write_starting_map([shown]))["column"]}
+    assert rules["Loop"]["words"] == {"0": "fill in", "1": "fill in"}
+
+
+def test_command_fills_a_map_that_holds_comments_alone(log_file, tmp_path):
+    target = tmp_path / "channels.toml"
+    target.write_text("# written by tunelab new\n", encoding="utf-8")
+    assert _run(log_file, "--write", target) == 0
+    assert target.read_text(encoding="utf-8").startswith("# written by tunelab new\n")
+    assert tomllib.loads(target.read_text(encoding="utf-8"))["column"]
+
+
 def test_command_shows_and_writes_and_never_overwrites(log_file, tmp_path, capsys):
     target = tmp_path / "channels.toml"
     assert _run(log_file, "--write", target) == 0

@@ -41,7 +41,9 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("files", metavar="FILE", nargs="+", help="a log: delimited text, Parquet, netCDF or MDF 4")
-    parser.add_argument("--write", metavar="TOML", help="also write a starting channels.toml; never overwrites")
+    parser.add_argument(
+        "--write", metavar="TOML", help="also write a starting channels.toml; one that holds rules is never touched"
+    )
     return parser
 
 
@@ -51,8 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.log.read import ReadError
     from tunelab.workspace import ChannelMap
 
-    if arguments.write and Path(arguments.write).exists():
-        complain(f"{arguments.write} exists and is left as it is; name another file.")
+    if arguments.write and not _is_free(Path(arguments.write)):
+        complain(f"{arguments.write} exists and is left as it is; name another file, and copy what you need from it.")
         return 2
     inspections, failed = [], False
     for name in arguments.files:
@@ -85,14 +87,27 @@ def _find_workspace(path: Path) -> Workspace | None:
     except WorkspaceError as error:
         first = plain(str(error).splitlines()[0])
         complain(f"the workspace cannot be used yet, so neither car nor channels.toml are: {first}")
+        complain(f"tunelab plan {root} lists what is left to put right.")
         return None
+
+
+def _is_free(path: Path) -> bool:
+    """Whether nothing stands there, or a channels.toml with comments alone, as `tunelab new` writes it."""
+    import tomllib
+
+    try:
+        return not tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return True
+    except (OSError, ValueError):
+        return False
 
 
 def _write(path: Path, inspections: Sequence[Inspection]) -> None:
     from tunelab.log.starting_map import write_starting_map
 
-    with path.open("x", encoding="utf-8") as file:
-        file.write(write_starting_map(inspections))
+    with path.open("a", encoding="utf-8") as file:
+        file.write(("\n" if file.tell() else "") + write_starting_map(inspections).rstrip("\n") + "\n")
     say(f"wrote {path}: go through it, and fill in what it asks for")
 
 

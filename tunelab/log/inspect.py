@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from tunelab.channels import CHANNELS
 from tunelab.log.map.clock import Clock, ClockError, find_clock
-from tunelab.log.map.convert import ConversionError, Converted, Surroundings, convert_column
+from tunelab.log.map.convert import (
+    ConversionError,
+    Converted,
+    Surroundings,
+    convert_column,
+    describe_unconverted,
+)
 from tunelab.log.map.entry import make_track
 from tunelab.log.map.match import Match
 from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, match_columns
@@ -36,6 +43,7 @@ class ColumnView:
     high: float
     missing: int  # empty cells and error words
     match: Match | None  # None for the clock
+    asked: Mapping[str, str] = field(default_factory=dict)  # keys of channels.toml without which it is not converted
 
 
 @dataclass(frozen=True)
@@ -109,7 +117,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
         aside=_count_aside(raw, settled),
         columns=views,
         to_settle=(
-            *(describe_open(v.match) for v in views if v.match and v.sure == "open"),
+            *(describe_open(v.match) for v in views if v.match and v.match.sure == "open"),
             *conversions,
             *_rivals(views),
         ),
@@ -155,13 +163,15 @@ def _view_columns(
                 ColumnView(column, "time", column.unit, "stated", clock.how, np.nan, low, high, column.empty, None)
             )
             continue
-        converted = None
+        converted, asked = None, {}
         if match.form is not None:
             try:
                 converted = convert_column(raw, match, around)
             except ConversionError as error:
-                problems.append(f"  {column.heading!r}: {error}.")
-        views.append(_view(raw, settled, match, converted))
+                problems.append(describe_unconverted(match, error))
+                asked = error.rule
+        view = _view(raw, settled, match, converted)
+        views.append(replace(view, sure="open", asked=asked) if asked else view)
     return tuple(views), problems
 
 
@@ -186,6 +196,8 @@ def _view(raw: RawTable, settled: Settled | None, match: Match, converted: Conve
     low, high = _ends(track.values)
     missing += sum(converted.words.values())
     why = match.why if converted.how in ("as logged", match.why) else f"{match.why}; {converted.how}"
+    if match.form.kind == "AFR" and not (match.rule and match.rule.afr_stoich):
+        why += "; a display that reckons with another ratio: say afr_stoich"
     return ColumnView(column, channel, CHANNELS[channel].unit, match.sure, why, rate, low, high, missing, match)
 
 

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 from tunelab.log.inspect import ColumnView, Inspection
 from tunelab.log.map.problem import toml_text
+from tunelab.log.map.quantity import Form
+from tunelab.log.map.recognise import SHARE_NOTE, rule_unit
 
 _HEAD = """\
 # Columns of this logger, as found by `tunelab inspect`. Go through it: a rule here goes before every guess.
@@ -34,11 +36,13 @@ def write_starting_map(inspections: Sequence[Inspection]) -> str:
 
 def _entry(view: ColumnView) -> str:
     name = f"name = {toml_text(view.column.heading)}"
+    if view.asked:
+        return "\n".join(["[[column]]", name, *(f"{key} = {value}" for key, value in view.asked.items())]) + "\n"
     if view.channel == "time" or view.sure in ("stated", "said"):
         return f"# {toml_text(view.column.heading)}: {view.channel} ({_printable(view.why)})"
     if view.sure == "likely" and view.match and view.match.form:
         form = view.match.form
-        lines = ["[[column]]", name, f'channel = "{form.channel}"', f'unit = "{_unit(view)}"  # {_printable(view.why)}']
+        lines = ["[[column]]", name, f'channel = "{form.channel}"', f'unit = "{_unit(form)}"  # {_printable(view.why)}']
         return "\n".join(lines) + "\n"
     if view.sure == "open" and view.match:
         return _open_entry(view, name)
@@ -48,23 +52,17 @@ def _entry(view: ColumnView) -> str:
 def _open_entry(view: ColumnView, name: str) -> str:
     forms = view.match.forms
     channels = " or ".join(dict.fromkeys(f'"{form.channel}"' for form in forms))
-    units = " or ".join(dict.fromkeys(f'"{_rule_unit(form.kind, form.unit)}"' for form in forms))
+    units = " or ".join(dict.fromkeys(f'"{_unit(form)}"' for form in forms))
     is_one = len({form.channel for form in forms}) == 1
     lines = ["[[column]]", name]
     lines.append(f"channel = {channels}" if is_one else f'channel = "fill in"  # {channels}')
-    lines.append(f'unit = "fill in"  # {units}; {_printable(view.why)}')
+    share = f",{SHARE_NOTE}" if any(form.kind == "share" for form in forms) else ""
+    lines.append(f'unit = "fill in"  # {units}{share}; {_printable(view.why)}')
     return "\n".join(lines) + "\n"
 
 
-def _unit(view: ColumnView) -> str:
-    form = view.match.form
-    return _rule_unit(form.kind, form.unit)
-
-
-def _rule_unit(kind: str, unit: str) -> str:
-    return {"AFR": "AFR", "phi": "phi", "factor": "1", "gauge": f"{unit} gauge", "of hundred": "percent"}.get(
-        kind, unit
-    )
+def _unit(form: Form) -> str:
+    return f"{form.unit} gauge" if form.kind == "gauge" else rule_unit(form)
 
 
 def _printable(text: str) -> str:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from tunelab.channels import CHANNELS, name_key
+from tunelab.channels import CHANNELS, FUEL_MODES, name_key
 from tunelab.log.map.match import Match
+from tunelab.log.map.problem import rule_lines
 from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
 from tunelab.log.map.words import WORDED, FuelCodeError, fuel_codes, words_to_numbers
 from tunelab.log.read import RawTable
@@ -16,9 +18,22 @@ from tunelab.physics.fuels import stoich_afr
 from tunelab.units import convert
 from tunelab.workspace.car import Car, Fuel
 
+_CODES_ASKED = 20
+
 
 class ConversionError(ValueError):
-    """A column that cannot be converted with what is known."""
+    """A column that cannot be converted with what is known; `rule` holds the keys of channels.toml that settle it."""
+
+    def __init__(self, message: str, rule: Mapping[str, str]):
+        self.rule = rule
+        super().__init__(message)
+
+
+def describe_unconverted(match: Match, error: ConversionError) -> str:
+    """Say what is wanted to convert a column, and the lines that settle it where they belong into channels.toml."""
+    heading = match.column.heading
+    lines = f" Say so:\n{rule_lines(heading, **error.rule)}" if error.rule else ""
+    return f"  {heading!r}: {error}.{lines}"
 
 
 @dataclass(frozen=True)
@@ -124,9 +139,9 @@ def _fuel_mode(values: np.ndarray, match: Match) -> tuple[np.ndarray, str]:
     try:
         return fuel_codes(values, match.column.heading)
     except FuelCodeError as error:
-        raise ConversionError(
-            f'{error}; say so: words = {{ "1" = 1, "3" = 3 }}  # 1 open, 2 closed, 3 cut, 4 full load'
-        ) from None
+        asked = ", ".join(f'"{code:g}" = "fill in"' for code in error.codes[:_CODES_ASKED])
+        modes = ", ".join(f"{number} {name.replace('_', ' ')}" for number, name in FUEL_MODES.items())
+        raise ConversionError(str(error), {"words": f"{{ {asked} }}  # {modes}"}) from None
 
 
 def _to_lambda(values: np.ndarray, match: Match, around: Surroundings) -> tuple[np.ndarray, str]:
@@ -137,7 +152,9 @@ def _to_lambda(values: np.ndarray, match: Match, around: Surroundings) -> tuple[
     if ratio is not None:
         return positive / ratio, f"AFR / {ratio:g} by channels.toml"
     if around.car is None:
-        raise ConversionError("AFR becomes lambda with the fuel's stoichiometric ratio; the fuel stands in car.toml")
+        raise ConversionError(
+            "AFR becomes lambda with the fuel's stoichiometric ratio; the fuel stands in car.toml", {}
+        )
     ratio = fuel_ratio(around.car.fuel)
     return positive / ratio, f"AFR / {ratio:.2f}, stoichiometric ratio of {around.car.fuel.name}"
 
@@ -175,5 +192,6 @@ def _atmosphere(around: Surroundings) -> tuple[np.ndarray | float, str]:
         return around.weather_kpa, f"the session's {around.weather_kpa:g} kPa"
     raise ConversionError(
         "the pressure is above atmosphere; to reach an absolute one log the barometer, or give weather.pressure_kpa in "
-        "session.toml"
+        "session.toml, or leave the column out with ignore = true in channels.toml",
+        {},
     )

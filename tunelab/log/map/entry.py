@@ -10,7 +10,13 @@ import xarray as xr
 
 from tunelab.channels import CHANNELS
 from tunelab.log.map.clock import Clock, ClockError, find_clock
-from tunelab.log.map.convert import ConversionError, Converted, Surroundings, convert_column
+from tunelab.log.map.convert import (
+    ConversionError,
+    Converted,
+    Surroundings,
+    convert_column,
+    describe_unconverted,
+)
 from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile, Track
 from tunelab.log.map.match import Match
@@ -89,7 +95,7 @@ def _convert(
         try:
             converted[match.column.key] = found = convert_column(raw, match, around)
         except ConversionError as error:
-            problems.append(f"  {match.column.heading!r}: {error}.")
+            problems.append(describe_unconverted(match, error))
             continue
         if match.form.channel == "barometer_kpa" and np.isfinite(found.values).any():
             around = Surroundings(around.car, around.weather_kpa, found.values)

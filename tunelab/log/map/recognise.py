@@ -176,15 +176,19 @@ def describe_open(match: Match) -> str:
     channels = list(dict.fromkeys(form.channel for form in match.forms))
     if len(channels) > 1:
         keys["channel"] = _choices(channels)
-    keys["unit"] = _choices(list(dict.fromkeys(_rule_unit(form) for form in match.forms)))
+    keys["unit"] = _choices(list(dict.fromkeys(rule_unit(form) for form in match.forms)))
     if any(form.kind == "share" for form in match.forms):
-        keys["unit"] += ("," if "#" in keys["unit"] else "  #") + " with scale = 100 where 0.05 means 5 percent"
+        keys["unit"] += ("," if "#" in keys["unit"] else "  #") + SHARE_NOTE
     candidates = ", ".join(f"{form.channel} in {form}" for form in match.forms)
     head = f"  {match.column.heading!r}: {match.why}. Candidates: {candidates}. Say which, or ignore = true:"
     return head + "\n" + rule_lines(match.column.heading, **keys)
 
 
-def _rule_unit(form: Form) -> str:
+SHARE_NOTE = " with scale = 100 where 0.05 means 5 percent"
+
+
+def rule_unit(form: Form) -> str:
+    """Give the unit that a rule of channels.toml names for a form."""
     if form.channel in LAMBDAS and form.kind == "plain":
         return "lambda"
     return {"AFR": "AFR", "phi": "phi", "factor": "1"}.get(form.kind, form.unit)

@@ -80,7 +80,11 @@ def _number(word: str, table: dict[str, float]) -> float:
 
 
 class FuelCodeError(ValueError):
-    """Fuelling-mode numbers whose meaning stays open."""
+    """Fuelling-mode numbers whose meaning stays open; `codes` holds them."""
+
+    def __init__(self, codes: list[float]):
+        self.codes = codes
+        super().__init__(f"nothing says what the codes {', '.join(f'{code:g}' for code in codes[:8])} mean")
 
 
 def fuel_codes(values: np.ndarray, heading: str) -> tuple[np.ndarray, str]:
@@ -104,8 +108,7 @@ def fuel_codes(values: np.ndarray, heading: str) -> tuple[np.ndarray, str]:
         result = np.full(values.shape, np.nan)
         result[finite] = table[values[finite].astype(int)]
         return result, "fuel system status of SAE J1979"
-    shown = ", ".join(f"{code:g}" for code in sorted(codes)[:8])
-    raise FuelCodeError(f"nothing says what the codes {shown} mean")
+    raise FuelCodeError(sorted(codes))
 
 
 def _names_one_loop(key: str) -> bool:
