@@ -42,26 +42,33 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the gates and the verdict; the exit code."""
+    """Print the verdict with its bounds, the gates, what is left before the event; the exit code."""
     from tunelab.record.deciding import decide
-    from tunelab.record.decisions import plan_for_event, readiness_sentences, write_decisions
+    from tunelab.record.decisions import gate_lines, plan_for_event, write_decisions
     from tunelab.study.cautions import cautions_for
     from tunelab.workspace import find_workspace
 
     root = find_workspace(Path(arguments.workspace))
     decided = decide(root, arguments.revision)
     plan = plan_for_event(decided, arguments.event, arguments.until, today="", swap_days=arguments.swap_days)
-    for state in decided.readiness.gates:
-        record = f"  [{state.record}]" if state.record else ""
-        say_folded(f"{state.status.replace('_', ' '):9}  {state.gate.title}: {state.because}{record}", hang=11)
-    say()
-    for sentence in readiness_sentences(decided.readiness):
-        say_folded(sentence, hang=2)
+    readiness = decided.readiness
+    say_folded(f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}", hang=2)
+    for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
+        say_folded(f"- {bound}", hang=2)
+    say_folded(readiness.caution, hang=0)
+    say("\nGates, the worst first:")
+    for line in gate_lines(readiness):
+        say_folded(line, hang=11)
+    if decided.unrecorded:
+        say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
+    for sentence in decided.left_out:
+        say_folded(f"Not counted: {sentence}", hang=2)
+    if plan:
+        say(f"\nUntil the event on {plan.calendar.event}:")
     for sentence in plan.sentences if plan else ():
         say_folded(f"- {sentence}", hang=2)
-    if decided.unrecorded:
-        say_folded(f"not recorded yet, so not counted: {', '.join(decided.unrecorded)}", hang=2)
-    for sentence in (*decided.left_out, *cautions_for(decided.workspace.car)):
+    say("\nBefore you drive:")
+    for sentence in cautions_for(decided.workspace.car):
         say_folded(f"- {sentence}", hang=2)
     if arguments.page:
         parameters = {"revision": arguments.revision or "", "event": arguments.event, "until": arguments.until}

@@ -17,7 +17,8 @@ from tunelab.record.page import fill, notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.stored import RECORDS
 from tunelab.study.cautions import cautions_for
-from tunelab.study.readiness import Plan, Readiness, plan_to_event
+from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
+from tunelab.study.readiness.judge import WORST
 from tunelab.study.readiness.pace import Calendar
 from tunelab.workspace import open_workspace
 
@@ -90,6 +91,29 @@ def readiness_sentences(readiness: Readiness) -> list[str]:
         found += [f"Bound: {bound}" for bound in readiness.bounds]
     found += [f"Look after: {doubt}" for doubt in readiness.look_after]
     return [*found, readiness.caution]
+
+
+def gate_lines(readiness: Readiness) -> list[str]:
+    """One line for each gate, the worst first: its status, the value that decides or why there is none, its record."""
+    states = sorted(readiness.gates, key=lambda state: WORST[state.status], reverse=True)
+    return [f"{state.status.replace('_', ' '):9}  {state.gate.title}: {_said(state)}" for state in states]
+
+
+def _said(state: GateState) -> str:
+    record = f"  [{state.record}]" if state.record else ""
+    found = state.finding
+    if found is None or found.value is None:
+        return f"{state.because}{record}"
+    numbers = f"{found.title[:1].lower()}{found.title[1:]} {_with_unit(found.value, found.unit)}"
+    if state.status != "met" and found.lower is not None and found.upper is not None:
+        numbers += f" ({_with_unit(found.lower, '1')} to {_with_unit(found.upper, '1')})"
+    numbers += f", limit {_with_unit(found.limit, found.unit)}" if found.limit is not None else ""
+    carried = " It was shown before the last revision, which does not touch it." if state.carried else ""
+    return f"{numbers}.{carried if state.status == 'met' else f' {state.because}'}{record}"
+
+
+def _with_unit(value: float, unit: str) -> str:
+    return f"{value:.0f} {unit}" if abs(value) >= 1000 else f"{value:.3g} {'' if unit == '1' else unit}".strip()
 
 
 def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:

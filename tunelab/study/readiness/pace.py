@@ -91,12 +91,18 @@ def plan_to_event(
     known = bool(closings) and math.isfinite(span)
     ready = calendar.today + datetime.timedelta(days=math.ceil(span)) if known else None
     decide = calendar.until - datetime.timedelta(days=math.ceil(span)) if known else None
-    old = min(calendar.until, calendar.event - datetime.timedelta(days=calendar.swap_days))
+    old = _old_parts_by(calendar)
     plan = Plan(
         calendar, tuple(state.gate.title for state in left), closings, days, float(likely), float(lower), float(upper),
         ready, decide, old, (),
     )  # fmt: skip
     return replace(plan, sentences=tuple(_sentences(plan)))
+
+
+def _old_parts_by(calendar: Calendar) -> datetime.date:
+    """Last day on which to begin with the old parts, so that they are in and tried by `until` and before the event."""
+    done_until = calendar.until - datetime.timedelta(days=max(calendar.swap_days - 1, 0))
+    return min(done_until, calendar.event - datetime.timedelta(days=calendar.swap_days))
 
 
 def _check(calendar: Calendar) -> None:
@@ -148,10 +154,11 @@ def _sentences(plan: Plan) -> list[str]:
     calendar = plan.calendar
     to_go = (calendar.until - calendar.today).days
     found = [
-        f"{max(to_go, 0)} days are left to work and drive, until {calendar.until}; the event is on {calendar.event}."
+        f"{_counted(max(to_go, 0), 'day')} left to work and drive, until {calendar.until}; the event is on "
+        f"{calendar.event}."
     ]
-    old = f"To make the event with the old parts, they must go back in by {plan.old_parts_by}"
-    old += f" ({calendar.swap_days} days counted for it)."
+    old = f"To make the event with the old parts, they must go back in on {plan.old_parts_by} at the latest"
+    old += f" ({_counted(calendar.swap_days, 'day')} counted to put them in and try them)."
     if not plan.left:
         return [*found, "Nothing is left to show.", old]
     found.append(f"Left to show: {', '.join(plan.left)}.")
@@ -165,18 +172,28 @@ def _sentences(plan: Plan) -> list[str]:
     for closing in plan.closings:
         over = " (over all steps; this one has closed none yet)" if closing.pooled else ""
         found.append(
-            f"{closing.step}: {closing.gaps_closed} gaps were closed in {closing.drives} tries{over}; one takes about "
-            f"{closing.drives_per_gap:.1f} drives (between {closing.lower:.1f} and {_many(closing.upper)})."
+            f"{closing.step}: so far {_counted(closing.gaps_closed, 'gap')} closed in {_tries(closing.drives)}{over}; "
+            f"one takes about {closing.drives_per_gap:.1f} drives (between {closing.lower:.1f} and "
+            f"{_many(closing.upper)})."
         )
     found.append(
-        f"About {plan.drives:.0f} drives (between {plan.drives_lower:.0f} and {_many(plan.drives_upper)}), one every "
-        f"{plan.days_between:g} days as so far: about {plan.ready_on}, if each drive goes to one step."
+        f"About {_counted(round(plan.drives), 'drive')} (between {plan.drives_lower:.0f} and "
+        f"{_many(plan.drives_upper)}), one every {_counted(plan.days_between, 'day')} as so far: about "
+        f"{plan.ready_on}, if each drive goes to one step."
     )
     if plan.ready_on > calendar.until:
         found.append(f"At that pace it does not fit before {calendar.until}. The day to decide was {plan.decide_by}.")
     else:
         found.append(f"If nothing more is shown by {plan.decide_by}, at that pace it no longer fits: decide then.")
     return [*found, old]
+
+
+def _counted(number: float, what: str) -> str:
+    return f"{number:g} {what}{'' if number == 1 else 's'}"
+
+
+def _tries(number: int) -> str:
+    return f"{number} {'try' if number == 1 else 'tries'}"
 
 
 def _many(value: float) -> str:
