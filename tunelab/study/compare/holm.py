@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+# A comparison may raise any false alarm with a chance of 5 % in all; what it looks at shares that.
+FINDINGS_LEVEL, LOGS_LEVEL, POINTS_LEVEL = 0.02, 0.02, 0.01
+
 
 def holm(p_values: ArrayLike) -> np.ndarray:
     """Adjust p-values so that the chance of any false alarm among them stays below the level each is held against.

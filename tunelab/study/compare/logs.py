@@ -16,11 +16,11 @@ import xarray as xr
 from scipy import stats
 
 from tunelab.log.flag import trusted
-from tunelab.study.compare.drift import weigh_drift
-from tunelab.study.compare.holm import holm
+from tunelab.study.compare.drift import Weighed, weigh_drift
+from tunelab.study.compare.findings import say_apart
+from tunelab.study.compare.holm import LOGS_LEVEL, POINTS_LEVEL, holm
 from tunelab.workspace.car import Car
 
-LEVEL = 0.05
 CONFIDENCE = 0.95
 SPEED_CELL_RPM = 400.0
 READING_CELL_SHARE = 0.03  # of the meter's range
@@ -124,7 +124,11 @@ def _visits(log: xr.Dataset, car: Car, quantity: Quantity) -> pd.DataFrame:
 
 
 def compare_visits(before: Sequence[Visits], after: Sequence[Visits], car: Car) -> tuple[LogDifference, ...]:
-    """Compare quantity by quantity; the chance of any false alarm among them is at most 5 %."""
+    """Compare quantity by quantity.
+
+    The chance of any false alarm among them is at most LOGS_LEVEL, and among the operating points taken singly at most
+    POINTS_LEVEL.
+    """
     raw = [_compare(one, other, car) for one, other in zip(before, after, strict=True)]
     adjusted = holm([row.p_value for row in raw])
     return tuple(_conclude(row, float(p)) for row, p in zip(raw, adjusted, strict=True))
@@ -148,14 +152,17 @@ def _compare(before: Visits, after: Visits, car: Car) -> LogDifference:
     variance, freedom, inflation = _noise(table)
     if freedom < LEAST_FREEDOM:
         return _with(blank, because="too few visits to the same operating point to know the noise.")
-    by_cell = _by_cell(cells, variance, freedom, inflation, car)
     sessions = table.groupby("side")["session"].nunique()
     if sessions.min() >= 2:
-        return _by_session(_with(blank, by_cell=by_cell), table)
-    weighed = weigh_drift(*_columns(table))
+        weighed, basis = _by_session(table)
+        if weighed is None:
+            return _with(blank, because=basis)
+    else:
+        weighed = weigh_drift(*_columns(table))
+        basis = "visits within one drive of a side, drift within it allowed for; what days differ by is not in it"
     if weighed is None:
-        return _with(blank, because="too few visits to the same operating point to know the noise.", by_cell=by_cell)
-    basis = "visits within one drive of a side, drift within it allowed for; what days differ by is not in it"
+        return _with(blank, because="too few visits to the same operating point to know the noise.")
+    by_cell = _by_cell(cells, inflation * variance, freedom, weighed, car)
     result = _result(blank, weighed.value, weighed.standard_error, weighed.freedom)
     return _with(result, basis=basis, by_cell=by_cell)
 
@@ -196,17 +203,17 @@ def _noise(table: pd.DataFrame) -> tuple[float, float, float]:
     return variance, freedom, (1 + likeness) / (1 - likeness)
 
 
-def _by_session(blank: LogDifference, table: pd.DataFrame) -> LogDifference:
+def _by_session(table: pd.DataFrame) -> tuple[Weighed | None, str]:
     """Compare drives: each drive's offset from the cells, then Welch's comparison of the two groups of offsets."""
     offsets = _offsets(table)
     groups = [offsets[side] for side in (0, 1)]
     means, variances = [g.mean() for g in groups], [g.var(ddof=1) / g.size for g in groups]
     total = sum(variances)
     if total <= 0:
-        return _with(blank, because="the drives do not differ at all among themselves; are they copies?")
+        return None, "the drives do not differ at all among themselves; are they copies?"
     freedom = float(total**2 / sum(v**2 / (g.size - 1) for v, g in zip(variances, groups, strict=True)))
-    result = _result(blank, float(means[1] - means[0]), float(np.sqrt(total)), freedom)
-    return _with(result, basis=f"{groups[0].size} and {groups[1].size} drives, each counted once")
+    weighed = Weighed(float(means[1] - means[0]), float(np.sqrt(total)), freedom)
+    return weighed, f"{groups[0].size} and {groups[1].size} drives, each counted once"
 
 
 def _offsets(table: pd.DataFrame) -> dict[int, np.ndarray]:
@@ -227,8 +234,10 @@ def _result(blank: LogDifference, difference: float, error: float, freedom: floa
     return _with(blank, difference=difference, lower=difference - half, upper=difference + half, p_value=p)
 
 
-def _by_cell(cells: pd.DataFrame, variance: float, freedom: float, inflation: float, car: Car) -> pd.DataFrame:
-    error = np.sqrt(inflation * variance * (1 / cells["n0"] + 1 / cells["n1"]))
+def _by_cell(cells: pd.DataFrame, variance: float, freedom: float, over_all: Weighed, car: Car) -> pd.DataFrame:
+    """Every operating point by itself; what drives and drift shift together, all points share."""
+    error = np.sqrt(variance * (1 / cells["n0"] + 1 / cells["n1"]) + over_all.standard_error**2)
+    freedom = min(freedom, over_all.freedom)
     half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error
     p = holm(2 * stats.t.sf(np.abs(cells["difference"]) / error, freedom))
     width = READING_CELL_SHARE * (car.meter.rail_high - car.meter.rail_low)
@@ -239,7 +248,7 @@ def _by_cell(cells: pd.DataFrame, variance: float, freedom: float, inflation: fl
         "lower": cells["difference"] - half,
         "upper": cells["difference"] + half,
         "p_value": p,
-        "told_apart": p < LEVEL,
+        "told_apart": p < POINTS_LEVEL / len(QUANTITIES),
         "visits": cells["n0"] + cells["n1"],
     })  # fmt: skip
 
@@ -251,10 +260,10 @@ def _with(row: LogDifference, **changes: object) -> LogDifference:
 def _conclude(row: LogDifference, p: float) -> LogDifference:
     if not np.isfinite(p):
         return row
-    apart = p < LEVEL
+    apart = p < LOGS_LEVEL
     unit = row.quantity.unit
     because = f"{row.quantity.title} {row.difference:+.2f} {unit} (between {row.lower:+.2f} and {row.upper:+.2f}) at "
-    because += f"{row.cells} operating points: {'more than noise' if apart else 'cannot be told from noise'}."
+    because += f"{row.cells} operating points: {say_apart(apart, row.lower, row.upper)}."
     where = int(row.by_cell["told_apart"].sum())
-    because += f" At {where} of them it is clear by itself." if where else ""
+    because += f" At {where} of them a difference is clear by itself." if where else ""
     return _with(row, p_value=p, told_apart=apart, because=because)
