@@ -22,7 +22,7 @@ from tunelab.workspace.session import Session
 OWNER = Path(__file__).parents[1] / "tunelab" / "simulate" / "demo" / "owner"
 CAR = Car.model_validate(tomllib.loads((OWNER / "car.toml").read_text(encoding="utf-8")))
 SESSION = Session(date=datetime.date(2026, 5, 6), steps=["road"], revision="r03")
-REVISION = revisions(TRUTH)["r03"]
+REVISION = revisions()["r03"]
 
 
 @dataclass(frozen=True)

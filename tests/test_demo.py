@@ -12,6 +12,10 @@ import pytest
 from offline_browser import browser, ink, offline_page
 from playwright.sync_api import expect
 
+from tunelab.study.revision_change import differences
+from tunelab.workspace import open_workspace
+from tunelab.workspace.revision import Revision
+
 PAGES = ("index", "steady", "drive_plan", "drive_sheet")
 DRAWN = ("steady", "drive_plan")
 PHONE = {"viewport": {"width": 360, "height": 740}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
@@ -91,6 +95,12 @@ def test_the_record_answers_the_steady_question(record):
     assert all(finding["status"] in ("met", "watch", "stop", "not_shown") for finding in found.values())
     proposal = tomllib.loads((record / "proposal.toml").read_text(encoding="utf-8"))
     assert proposal["based_on"] == results["revision"] == "r01"
+
+
+def test_what_the_owner_entered_next_is_what_the_record_proposes(demo, record):
+    """So that a history of the demo can hold what was predicted against what the next drive measured."""
+    proposal = Revision(**tomllib.loads((record / "proposal.toml").read_text(encoding="utf-8")))
+    assert differences(proposal, open_workspace(demo[1]).revisions["r02"]) == ()
 
 
 def test_the_summary_tells_its_parts_in_the_promised_order(record):

@@ -7,9 +7,11 @@ import sys
 from pathlib import Path
 
 import nbformat
+import numpy as np
 import pytest
 
 from tunelab.record.notebook import read_notebook
+from tunelab.workspace import open_workspace
 
 ROOT = Path(__file__).resolve().parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -80,5 +82,7 @@ def test_the_plain_papermill_command_line_runs_a_notebook_on_another_session(tmp
     environment = {name: value for name, value in os.environ.items() if not name.startswith("TUNELAB_")}
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, env=environment, check=False)
     assert done.returncode == 0, done.stderr[-4000:]
-    assert (tmp_path / "out" / "tables" / "meter_curve.csv").exists()
+    proposed = np.genfromtxt(tmp_path / "out" / "tables" / "meter_curve.csv", delimiter=",", names=True, dtype=None)
+    entered = open_workspace(ROOT / "data_demo").revisions["r03"].meter_curve.flow_kg_h
+    np.testing.assert_allclose(proposed["flow_proposed_kg_h"], entered, rtol=1e-3, atol=0.01)
     assert (tmp_path / "out" / "chapters" / "steady.json").exists()

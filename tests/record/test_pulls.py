@@ -25,7 +25,7 @@ QUESTION = beside.PowerQuestion(RoadDoubt(1.0, 0.3, 1.5, 0.5), Drawing(200, 1), 
 
 @pytest.fixture(scope="module")
 def opened():
-    return record.open_session("data_demo/sessions/2026-05-14-full-throttle")
+    return record.open_session("data_demo/sessions/2026-05-18-full-throttle")
 
 
 @pytest.fixture(scope="module")
@@ -75,9 +75,12 @@ def test_power_goes_into_the_record(opened, evidence, road):
     chapter = pulls.power_chapter(
         fit, shift, energy, coast_down=road.beside, earlier=earlier.beside, change=change
     )  # fmt: skip
-    assert {"power_curve", "power_inputs", "shift_points"} == set(chapter.tables)
+    assert {"power_change", "power_curve", "power_inputs", "shift_points"} == set(chapter.tables)
     assert "both ways" in chapter.driven.sentences[0]
-    assert not change.shown
+    assert change.shown
+    assert earlier.beside.opened.name == "2026-05-14-full-throttle"
+    assert not change.told_apart  # the third revision changes nothing at full throttle
+    assert {point.verdict for point in shift.points} == {"still pulling at the limit"}  # as this engine does
     assert len({f.id for f in chapter.findings}) == len(chapter.findings)
     assert "assumption" in pulls.crank_sentence(fit)
     assert "SAE J1349" in " ".join(pulls.standard_day_sentences(fit))

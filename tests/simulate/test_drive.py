@@ -30,7 +30,7 @@ from tunelab.simulate.schedule import (
 )
 from tunelab.simulate.sweep import DAY
 
-R01 = revisions(TRUTH)["r01"]
+R01 = revisions()["r01"]
 OPEN_LOOP = replace(TRUTH, ecu=replace(TRUTH.ecu, loop="open"))
 
 

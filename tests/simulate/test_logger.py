@@ -19,7 +19,7 @@ EVEN = Sampling(rate_hz=20.0, jitter=0.0, poll_s=0.0, slow_hz={})
 @pytest.fixture(scope="module")
 def driven():
     schedule = Schedule("test", MARIT, DAY, (idle(8.0), cruise(3, 50.0, 12.0)), 60.0)
-    return drive(TRUTH, revisions(TRUTH)["r01"], schedule, rng=np.random.default_rng(2))
+    return drive(TRUTH, revisions()["r01"], schedule, rng=np.random.default_rng(2))
 
 
 def recorded(driven, sampling=EVEN, faults=NO_FAULTS, seed=5):

@@ -12,7 +12,7 @@ import numpy as np
 
 from tunelab.simulate.demo.outings import LogFile, log_files
 from tunelab.simulate.demo.readme import README
-from tunelab.simulate.demo.revisions import revisions
+from tunelab.simulate.demo.revisions import FOLDER, revisions
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.simulate.dialect import log_bytes, log_text
 from tunelab.simulate.drive import drive
@@ -21,17 +21,11 @@ from tunelab.simulate.schedule import Schedule
 from tunelab.simulate.truth import Conditions
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
-from tunelab.workspace.write import write_revision
 
 _OWNER = Path(__file__).parent / "owner"  # what the owner wrote by hand
 _DISPLAY_AFR = 14.7  # what the borrowed logger's AFR display reckons with
 _LONGEST_S = 900.0
 SUMS = "SHA256SUMS"
-_HEADS = {
-    "r01": "As the car first ran: a curve scaled by hand, injector data from a label.",
-    "r02": "First correction. Entered by Marit, read over by the helper.",
-    "r03": "Second correction. Entered by Marit, read over by the helper.",
-}
 
 
 def session_of(file: LogFile) -> Session:
@@ -76,8 +70,8 @@ def _write_owner(out: Path) -> None:
     (out / "README.md").write_text(README, encoding="utf-8", newline="\n")
     for name in ("car.toml", "channels.toml"):
         (out / name).write_bytes((_OWNER / name).read_bytes())
-    for name, revision in revisions(TRUTH).items():
-        write_revision(out / "revisions" / f"{name}.toml", revision, {"": _HEADS[name]})
+    for path in sorted(FOLDER.glob("*.toml")):
+        (out / "revisions" / path.name).write_bytes(path.read_bytes())
     for path in sorted((_OWNER / "sessions").glob("*.toml")):
         folder = out / "sessions" / path.stem
         folder.mkdir(parents=True, exist_ok=True)
@@ -93,7 +87,7 @@ def _write_sums(out: Path, files: list[Path]) -> None:
 def demo_files() -> list[Path]:
     """Every file that the demo workspace has, relative to it, the list of sums left out."""
     fixed = [Path(name) for name in ("README.md", "car.toml", "channels.toml")]
-    fixed += [Path("revisions") / f"{name}.toml" for name in revisions(TRUTH)]
+    fixed += [Path("revisions") / f"{name}.toml" for name in revisions()]
     sessions = {file.session for file in log_files()}
     fixed += [Path("sessions") / name / "session.toml" for name in sessions]
     return sorted([*fixed, *(Path("sessions") / file.session / file.name for file in log_files())])
@@ -102,7 +96,7 @@ def demo_files() -> list[Path]:
 def write_demo(out: Path) -> None:
     """Write the whole workspace into a folder, which is made if need be; files of the same names are replaced."""
     _write_owner(out)
-    known = revisions(TRUTH)
+    known = revisions()
     for file in log_files():
         data = log_file_bytes(file, known[session_of(file).revision])
         (out / "sessions" / file.session / file.name).write_bytes(data)

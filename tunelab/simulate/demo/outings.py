@@ -110,7 +110,7 @@ def _sweep(truth: Truth, rng: np.random.Generator) -> tuple[Task, ...]:
 
 
 def _pulls(truth: Truth, rng: np.random.Generator) -> tuple[Task, ...]:
-    return (idle(10.0), *plans.full_throttle_pulls(3, 2000.0, 6000.0, repeats=3, grade=0.006))
+    return (idle(10.0), *plans.full_throttle_pulls(3, 2000.0, 6420.0, repeats=3, grade=0.006))
 
 
 def _part(truth: Truth, rng: np.random.Generator) -> tuple[Task, ...]:
@@ -167,9 +167,12 @@ def _middle() -> tuple[LogFile, ...]:
 def _late() -> tuple[LogFile, ...]:
     """The third revision, and launches before the event."""
     third = LogFile("2026-05-17-steady", "sweep-3.csv.gz", _at(17, "17:30:00"), MARIT, _sweep, _CHATTY)
-    pulls = LogFile("2026-05-17-steady", "pulls-3.csv.gz", _at(17, "17:52:00"), MARIT, _pulls, _PLAIN)
+    home = LogFile("2026-05-17-steady", "road-3.csv.gz", _at(17, "17:52:00"), MARIT, _warm_road, _PLAIN)
+    again = "2026-05-18-full-throttle"
+    pulls = LogFile(again, "pulls-again.csv.gz", _at(18, "19:10:00"), MARIT, _pulls, _PLAIN)
     return (
         replace(third, link=BOUND_LOOM),
+        replace(home, link=BOUND_LOOM),
         replace(pulls, link=BOUND_LOOM),
         LogFile("2026-05-20-launch-marit", "starts-marit.csv", _at(20, "18:10:00"), MARIT, _starts_marit, _PIPED),
         LogFile("2026-05-20-launch-pia", "starts-pia.csv", _at(20, "18:25:00"), PIA, _starts_pia, _PIPED),
