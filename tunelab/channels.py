@@ -32,7 +32,12 @@ class Channel:
     @property
     def axis_label(self) -> str:
         """Label with its unit, for a plot axis or a table head."""
-        return f"{self.label} [{DISPLAY_UNITS.get(self.unit, self.unit)}]"
+        return f"{self.label} [{self.shown_unit}]"
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit as a reader knows it."""
+        return DISPLAY_UNITS.get(self.unit, self.unit)
 
 
 DISPLAY_UNITS = {

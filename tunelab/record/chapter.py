@@ -29,6 +29,7 @@ class Section:
 
     sentences: tuple[str, ...] = ()
     tables: tuple[tuple[str, pd.DataFrame], ...] = ()
+    short: str = ""  # the same in a few words, for the top of the page; empty: the first sentence
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ def as_data(chapter: Chapter) -> dict[str, Any]:
     for name in SECTIONS:
         section = getattr(chapter, name)
         tables = [{"caption": caption, **table_item(table)} for caption, table in section.tables]
-        data[name] = {"sentences": list(section.sentences), "tables": tables}
+        data[name] = {"sentences": list(section.sentences), "tables": tables, "short": section.short}
     return data
 
 

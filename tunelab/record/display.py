@@ -166,6 +166,7 @@ def _cell(value: Any) -> str:
 
 def show_number(value: float) -> str:
     """Write a number with four significant digits, without an exponent where it can be read without one."""
+    value += 0.0  # no minus before a zero
     if value != 0 and not 1e-4 <= abs(value) < 1e7:
         return f"{value:.3e}"
     digits = 4 if abs(value) < 1000 else 6

@@ -10,6 +10,7 @@ from tunelab.study.drive_plan import DrivePlan
 from tunelab.study.finding import Finding
 
 GEARS = {0: "neutral"}
+USUAL = {"slope": "level", "lamps, fan, heater": "as they are"}  # a column that says only this is left out
 
 
 def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
@@ -19,13 +20,14 @@ def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
         f"Of {reachable} cells of engine speed and airflow that the car can hold, {reachable - missing} have "
         "their good seconds."
     )
-    tables = (("Holds to drive, in this order", plan_table(plan)),) if plan.holds else ()
+    level = ", on the level" if all(hold.slope == "level" for hold in plan.holds) else ""
+    tables = ((f"Holds to drive, in this order{level}", plan_table(plan)),) if plan.holds else ()
     return Chapter(
         notebook="drive_plan",
         findings=(coverage_finding(coverage),),
         tables={"coverage": coverage.table(), "drive_plan": plan.table()},
         driven=Section((driven,)),
-        drive_next=Section((plan_sentence(plan), *plan.notes), tables),
+        drive_next=Section((plan_sentence(plan), *plan.notes), tables, _in_short(plan)),
         cautions=Section(plan.cautions),
     )
 
@@ -51,6 +53,12 @@ def coverage_finding(coverage: Coverage) -> Finding:
     )
 
 
+def _in_short(plan: DrivePlan) -> str:
+    if not plan.holds:
+        return ""
+    return f"{len(plan.holds)} holds, about {plan.seconds / 60:.0f} minutes."
+
+
 def plan_sentence(plan: DrivePlan) -> str:
     """Say how many holds, how long, and under which limits."""
     if not plan.holds:
@@ -74,14 +82,16 @@ def plan_table(plan: DrivePlan) -> pd.DataFrame:
             "throttle, about [%]": round(hold.throttle_pct, 0),
             "brake": hold.brake,
             "slope": hold.slope,
-            "consumers": hold.consumers,
+            "lamps, fan, heater": hold.consumers,
             "hold [s]": round(hold.seconds, 0),
             "then roll [s]": round(hold.roll_s, 0),
             "why": hold.why + ("; high load: only a few seconds" if hold.is_high_load else ""),
         }
         for number, hold in enumerate(plan.holds, start=1)
     ]
-    return pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    usual = [name for name, value in USUAL.items() if len(table) and (table[name] == value).all()]
+    return table.drop(columns=usual)
 
 
 def _gear(gear: int | None) -> str:

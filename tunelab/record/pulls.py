@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.channels import channel
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.gearing import draw_speed_ratio
 from tunelab.record.beside import Beside, SteadyBeside, inputs_of
@@ -86,9 +87,9 @@ def high_flow_change(high: HighFlow) -> tuple[str, ...]:
     if not count:
         return rail
     text = (
-        f"Meter curve beyond the steady drive: {count} breakpoints from {high.steady_to:.4g} to {high.pulls_to:.4g} of "
-        f"{high.channel}, in tables/meter_high_flow.csv. Enter them together with the steady proposal, never alone: "
-        "both rest on the same dead time."
+        f"Meter curve beyond the steady drive: {count} breakpoints from {high.steady_to:.4g} to {high.pulls_to:.4g} "
+        f"{channel(high.channel).shown_unit}, in tables/meter_high_flow.csv. Enter them together with the steady "
+        "proposal, never alone: both rest on the same dead time."
     )
     return (text, *high.capped, *rail)
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from tunelab.channels import DISPLAY_UNITS, channel
+from tunelab.channels import channel
 from tunelab.record.chapter import Chapter, NextRevision, Section
 from tunelab.record.display import show_number
 from tunelab.record.evidence import Evidence
@@ -19,6 +19,10 @@ from tunelab.study.steady import SteadyFit
 from tunelab.workspace.car import Car
 
 NOT_SHOWN = "not shown"
+CURVE_CAPTION = (
+    "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: drawn along from "
+    "what was driven beside it"
+)
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
     "leaves a larger error than before."
@@ -64,9 +68,9 @@ def steady_chapter(
         inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in others for item in other.inputs),
         tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time},
         proposal=_next(opened, fit, proposal, name) if _helps(fit, proposal) else None,
-        driven=Section((_driven(fit),)),
-        change=_change(fit, proposal, name),
-        cannot_show=Section(proposal.notes if stops(checks) else _cannot_show(fit)),
+        driven=Section((_driven(fit),), short=_calm(fit)),
+        change=_change(opened, fit, proposal, name),
+        cannot_show=Section(proposal.notes) if stops(checks) else _cannot_show(fit),
     )
 
 
@@ -157,30 +161,66 @@ def _span(values: pd.Series) -> str:
     return f"{values.min():.0f} to {values.max():.0f}"
 
 
-def _change(fit: SteadyFit, proposal: Proposal, name: str) -> Section:
+def _calm(fit: SteadyFit) -> str:
+    holds = fit.blocks.groupby("session")["hold"].nunique().sum()
+    return f"{fit.blocks['seconds'].sum():.0f} s of it calm enough to use, in {holds} holds."
+
+
+def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> Section:
     changed = int((proposal.curve["basis"] != "unchanged").sum())
     dead_changed = bool((proposal.dead_time["basis"] != "unchanged").any())
     if not changed and not dead_changed:
         reasons = tuple(note for note in proposal.notes if note.startswith("Withheld"))
         reasons = reasons or ((fit.because,) if fit.because else ())
-        return Section(("Nothing: this drive gives no ground for a change.", *reasons))
+        return Section(("Nothing: this drive gives no ground for a change.", *reasons), short="Nothing.")
     after = proposal.predicted
     if not _helps(fit, proposal):
         sentences = ("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes)
         return Section(sentences, (("Not to be entered yet", meter_table(proposal)),))
+    newer = _newer(opened, proposal)
     sentences = [
         f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints "
         f"of the meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
         f"Predicted once it is in, trims at zero: 95 % of the calm points within {_percent(after.p95_pct)} % of "
         f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %). "
         "The next session will show whether that holds.",
+        *newer,
         *proposal.notes,
         *proposal.capped,
         HOW,
     ]
     curve, times = meter_table(proposal), dead_time_table(proposal)
-    tables = [("Meter curve; breakpoints that are not listed stay as they are", curve[curve["basis"] != "unchanged"])]
-    return Section(tuple(sentences), (*tables, ("Dead time", times)) if dead_changed else tuple(tables))
+    tables = [(CURVE_CAPTION, curve[curve["basis"] != "unchanged"])]
+    tables = (*tables, ("Dead time", times)) if dead_changed else tuple(tables)
+    limit = opened.car.limits.steady_lambda_error_max_pct
+    return Section(tuple(sentences), tables, _in_short(fit, proposal, name, limit))
+
+
+def _in_short(fit: SteadyFit, proposal: Proposal, name: str, limit_pct: float) -> str:
+    both = (proposal.dead_time["basis"] != "unchanged").any()
+    what = "meter curve and dead times, both together" if both else "meter curve; the dead times stay"
+    capped = ", as far as one revision may go" if proposal.capped else ""
+    if fit.before.upper_pct <= limit_pct:
+        return (
+            f"Nothing has to: lambda error {_percent(fit.before.p95_pct)} % lies within its limit; {name} ({what}) "
+            f"would leave {_percent(proposal.predicted.p95_pct)} %."
+        )
+    return (
+        f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {_percent(fit.before.p95_pct)} % now, "
+        f"{_percent(proposal.predicted.p95_pct)} % expected{capped}."
+    )
+
+
+def _newer(opened: OpenedSession, proposal: Proposal) -> tuple[str, ...]:
+    """Say which revisions came after the one that was driven: what is proposed does not go on top of those."""
+    base = proposal.base
+    names = [r.name for r in opened.workspace.revisions.values() if (r.date, r.name) > (base.date, base.name)]
+    if not names:
+        return ()
+    return (
+        f"The workspace holds {', '.join(sorted(names))} besides, newer than {base.name}. This goes on top of "
+        f"{base.name}, where that is in the car, and of no other.",
+    )
 
 
 def _helps(fit: SteadyFit, proposal: Proposal) -> bool:
@@ -197,12 +237,11 @@ def meter_table(proposal: Proposal) -> pd.DataFrame:
     """The curve as a person enters it: reading, flow in force, flow proposed, change, factor with interval, basis."""
     curve = proposal.curve
     reading = str(curve.columns[0])
-    unit = DISPLAY_UNITS.get(channel(reading).unit, channel(reading).unit)
     change = 100 * (
         curve["flow_proposed_kg_h"] / curve["flow_in_force_kg_h"].where(curve["flow_in_force_kg_h"] > 0) - 1
     )
     return pd.DataFrame({
-        f"{channel(reading).label} [{unit}]": curve[reading],
+        channel(reading).axis_label: curve[reading],
         "in force [kg/h]": curve["flow_in_force_kg_h"],
         "proposed [kg/h]": curve["flow_proposed_kg_h"],
         "change [%]": change.round(1),
@@ -249,9 +288,10 @@ def _interval(value: float, lower: float, upper: float) -> str:
     return f"{value:.3f} ({lower:.3f} to {upper:.3f})"
 
 
-def _cannot_show(fit: SteadyFit) -> tuple[str, ...]:
+def _cannot_show(fit: SteadyFit) -> Section:
     if fit.because:
-        return (f"The error of the meter, of the injectors and of lambda. {fit.because}", *fit.notes)
+        told = f"The error of the meter, of the injectors and of lambda. {fit.because}"
+        return Section((told, *fit.notes), short="The error of the meter, of the injectors and of lambda.")
     dead, flat = fit.dead_time, fit.constant
     low, high = flat.lower, flat.upper
     sentences = [
@@ -270,12 +310,12 @@ def _cannot_show(fit: SteadyFit) -> tuple[str, ...]:
             "A curve of reading against flow cannot take out what intake pulsation does to the meter; the map on the "
             "page of the steady question shows where it disturbs."
         )
-    return (*sentences, *fit.notes)
+    short = "What is off when injector flow, meter scale, lambda sensor or fuel are: they act as one constant."
+    return Section((*sentences, *fit.notes), short=short)
 
 
 def _measured_range(fit: SteadyFit) -> str:
     measured = fit.meter.reading[np.isfinite(fit.meter.factor)]
-    unit = DISPLAY_UNITS.get(channel(fit.meter.channel).unit, channel(fit.meter.channel).unit)
     if not measured.size:
         return "any range: nothing was measured"
-    return f"{measured.min():.2f} to {measured.max():.2f} {unit} of the meter"
+    return f"{measured.min():.2f} to {measured.max():.2f} {channel(fit.meter.channel).shown_unit} of the meter"

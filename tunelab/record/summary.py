@@ -9,15 +9,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tunelab.record.display import show_number, table_item
+from tunelab.record.display import table_item
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.provenance import ABOUT
+from tunelab.record.short import short_answer
+from tunelab.record.shown import begin_large, is_told, shown_findings
 from tunelab.study.cautions import cautions_for
-from tunelab.study.finding import status_word
 
-STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
 SPANS_SHOWN = 60
 
 
@@ -41,17 +41,19 @@ def summary_page(
     results : mapping
         What results.json holds.
     """
-    findings = _findings(results["findings"])
+    findings = shown_findings(results["findings"], _gather(chapters, "drive_next")["sentences"])
+    asked = {notebook["name"]: notebook["question"] or notebook["name"] for notebook in results["notebooks"]}
+    left = _without_told(chapters, findings["absent"])
     values = {
         "title": f"{opened.car.name}: {opened.name}",
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
+        "short": short_answer(f"{_minutes(evidence.duration_s)} of log.", findings, left),
         "driven": _driven(opened, evidence, chapters),
-        "findings": [finding for finding in findings if not finding["quiet"]],
-        "checks": [finding for finding in findings if finding["quiet"]],
-        "change": _gather(chapters, "change"),
-        "cannot_show": _gather(chapters, "cannot_show"),
-        "drive_next": _gather(chapters, "drive_next"),
+        "findings": findings,
+        "change": _parts(chapters, "change", asked),
+        "cannot_show": _parts(left, "cannot_show", asked),
+        "drive_next": _parts(chapters, "drive_next", asked),
         "cautions": list(dict.fromkeys([*cautions_for(opened.car), *_gather(chapters, "cautions")["sentences"]])),
         "accounts": _accounts(evidence),
         "provenance": _provenance(results),
@@ -96,12 +98,38 @@ def _gather(chapters: Sequence[Mapping[str, Any]], name: str) -> dict[str, list]
     }
 
 
+def _parts(chapters: Sequence[Mapping[str, Any]], name: str, asked: Mapping[str, str]) -> list[dict[str, Any]]:
+    """One section of each chapter that has something to say in it, under its question; shared sentences once."""
+    told: set[str] = set()
+    parts = []
+    for chapter in chapters:
+        section = chapter[name]
+        sentences = [s for s in dict.fromkeys(section["sentences"]) if s not in told]
+        told.update(sentences)
+        if sentences or section["tables"]:
+            title = asked.get(chapter["notebook"], "")
+            parts.append(
+                {"title": title, "sentences": [begin_large(s) for s in sentences], "tables": section["tables"]}
+            )
+    return sorted(parts, key=lambda part: bool(part["title"]))  # what answers no question of its own comes first
+
+
+def _without_told(chapters: Sequence[Mapping[str, Any]], absent: Sequence[Mapping[str, str]]) -> list[dict[str, Any]]:
+    """Leave out what only repeats why a finding is not shown: the findings stand in the same part of the page."""
+    kept = []
+    for chapter in chapters:
+        section = chapter["cannot_show"]
+        sentences = [sentence for sentence in section["sentences"] if not is_told(sentence, absent)]
+        kept.append({**chapter, "cannot_show": {**section, "sentences": sentences}})
+    return kept
+
+
 def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mapping[str, Any]]) -> dict[str, list]:
     log, session = evidence.log, opened.folder.session
     samples = log.sizes["time"]
     episodes = int(np.unique(log["episode"].to_numpy()).size) if "episode" in log else 1
-    pieces = "in one piece" if episodes == 1 else f"in {episodes} pieces (the link dropped out, or several files)"
     calm = evidence.flags.set_index("reason")
+    pieces = "in one piece" if episodes == 1 else f"in {episodes} pieces (the link dropped out, or several files)"
     sentences = [
         f"{_minutes(evidence.duration_s)} of log, {samples} samples, {pieces}.",
         f"{100 * calm.loc['none', 'share']:.0f} % of the samples carry no flag; each question says what it could use.",
@@ -124,41 +152,6 @@ def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mappin
 def _minutes(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest} s" if minutes else f"{rest} s"
-
-
-def _findings(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Order findings by what needs attention first, and put value and interval into words.
-
-    `quiet` are checks of the log against itself that found nothing: a reader may unfold them.
-    """
-    ordered = sorted(findings, key=lambda finding: STATUS_ORDER[finding["status"]])
-    words = [status_word(finding["status"], finding["limit"]) for finding in ordered]
-    return [
-        {**f, "word": word, "reading": _reading(f), "quiet": _is_quiet(f)}
-        for f, word in zip(ordered, words, strict=True)
-    ]
-
-
-def _is_quiet(finding: Mapping[str, Any]) -> bool:
-    return finding["id"].startswith("consistency.") and finding["status"] in ("met", "not_shown")
-
-
-def _reading(finding: Mapping[str, Any]) -> str:
-    if finding["value"] is None:
-        return "not shown"
-    unit = "" if finding["unit"] in ("1", "") else f" {finding['unit']}"
-    text = f"{_short(finding['value'])}{unit}"
-    if finding["lower"] is not None and finding["upper"] is not None:
-        share = f", {100 * finding['confidence']:.0f} % interval" if finding["confidence"] else ""
-        text += f" ({_short(finding['lower'])} to {_short(finding['upper'])}{share})"
-    if finding["limit"] is not None:
-        text += f"; held against {show_number(finding['limit'])}{unit}"
-    return text
-
-
-def _short(value: float) -> str:
-    """Three significant digits: what an interval of a percent or so is worth."""
-    return show_number(float(f"{value:.3g}"))
 
 
 def _accounts(evidence: Evidence) -> dict[str, Any]:

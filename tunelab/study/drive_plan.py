@@ -197,7 +197,7 @@ def _notes(coverage: Coverage, car: Car, holds: list[Hold]) -> tuple[str, ...]:
     else:
         spread = np.ceil(coverage.throttle.spread_pct)
         notes.append(
-            f"Throttle is as learned from the log, within about {spread:.0f} points; the airflow is what counts."
+            f"Throttle is as learned from the log, to about {spread:.0f} % of its travel; the airflow is what counts."
         )
     if coverage.full_load_basis != "log":
         notes.append("Full load was not driven: the range of airflow is an assumption until it is.")

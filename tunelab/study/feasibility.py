@@ -183,7 +183,10 @@ def _gears(car: Car, limit: float, speed_max: float) -> tuple[pd.DataFrame, int]
 
 def _notes(car: Car, full_load: FullLoad) -> list[str]:
     weather = full_load.weather
-    notes = [f"air at {weather.air_c:g} °C and {weather.pressure_kpa:g} kPa, lambda {full_load.lambda_full_load:g}."]
+    notes = [
+        f"Denser air or a richer mixture than reckoned with: {weather.air_c:g} °C, {weather.pressure_kpa:g} kPa, "
+        f"lambda {full_load.lambda_full_load:g}."
+    ]
     if car.injectors.pressure == "fixed":
         notes.append(
             "the regulator is fixed: at part throttle the pressure across the injectors is higher than reckoned."

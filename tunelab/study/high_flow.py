@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.channels import channel
 from tunelab.study.finding import Finding
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import rolling, row_step_s, rows_in
@@ -69,7 +70,7 @@ class HighFlow:
             ]
         low, high = self.disagreement_interval
         status = "met" if low <= 0 <= high else "watch"
-        text = f"pulls reach {self.pulls_to:.4g}, calm driving {self.steady_to:.4g} of {self.channel}."
+        text = f"pulls reach {self.pulls_to:.4g}, calm driving {self.steady_to:.4g} {channel(self.channel).shown_unit}."
         text = f"{text} {self.rail}" if self.rail else text
         numbers = (self.disagreement_pct, "%", low, high, self.confidence)
         return [Finding("high_flow.agreement", title, *numbers, *counts, status, None, text)]

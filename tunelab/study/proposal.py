@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from tunelab.channels import channel
 from tunelab.study.steady.prediction import Setting, predict_lambda_error
 from tunelab.study.steady.result import LambdaError, SteadyFit
 from tunelab.study.steady.setting import DIGITS, Evidence, best_curve, full_dead_time, shifted_dead_time
@@ -150,9 +151,10 @@ def _capped(evidence: Evidence, setting: Setting, scaled: bool) -> tuple[str, ..
     beyond = np.abs(wanted - 1) > most + 1e-3
     if beyond.any():
         at = evidence.revision.meter_curve.reading[beyond]
+        unit = channel(evidence.meter.channel).shown_unit
         lines.append(
             f"The curve wanted up to {100 * np.abs(wanted[beyond] - 1).max():.1f} % at readings from {at[0]:.4g} to "
-            f"{at[-1]:.4g}; one revision may change it by {limits.meter_change_max_pct:g} %."
+            f"{at[-1]:.4g} {unit}; one revision may change it by {limits.meter_change_max_pct:g} %."
         )
     rows = evidence.dead_time.rows
     change, now = np.nan_to_num(rows["change_ms"].to_numpy()), rows["dead_time_in_force_ms"].to_numpy()

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tunelab.channels import channel
 from tunelab.study.finding import Finding, Status
 
 if TYPE_CHECKING:
@@ -93,8 +94,8 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
     values = tuple(float(100 * (v[at] - 1)) for v in (meter.factor, meter.lower, meter.upper))
     status: Status = "met" if abs(values[0]) <= limit else "watch"
     because = (
-        f"At a reading of {meter.reading[at]:.4g} the true flow is {values[0]:+.1f} % off the curve; one revision may "
-        f"change it by {limit:g} %."
+        f"At a reading of {meter.reading[at]:.4g} {channel(meter.channel).shown_unit} the true flow is "
+        f"{values[0]:+.1f} % off the curve; one revision may change it by {limit:g} %."
     )
     return _finding(
         fit, "steady.meter", "Largest error of the meter curve", values=values, unit="%", status=status, limit=limit,

@@ -1,0 +1,73 @@
+"""The answer in a minute: one line for each part of the summary, at the top of the page."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from tunelab.record.shown import begin_large
+
+MOST_NAMED = 4
+PARTS = (("change", "Change"), ("cannot_show", "Cannot show"), ("drive_next", "Drive next"))
+NOTHING = {"change": "Nothing.", "cannot_show": "See each question's page.", "drive_next": "Nothing is named."}
+
+
+def short_answer(
+    driven: str, findings: Mapping[str, Sequence[Mapping[str, Any]]], chapters: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Put the summary into one short entry for each of its parts.
+
+    Parameters
+    ----------
+    driven : str
+        How much was logged.
+    findings : mapping
+        What `shown_findings` sorted.
+    chapters : sequence of mapping
+        What the notebooks handed over.
+
+    Returns
+    -------
+    list of dict
+        `part` (where on the page it stands in full), `label`, and `lines`, each with `text` and a status or no `word`.
+    """
+    own = [chapter["driven"]["short"] for chapter in chapters if chapter["driven"]["short"]]
+    entries = [("driven", "Driven", _lines([driven, *own])), ("shows", "Log shows", _states(findings))]
+    for part, label in PARTS:
+        texts = [text for chapter in chapters for text in [_short_of(chapter[part], part)] if text]
+        if part == "cannot_show" and findings["absent"]:
+            texts.insert(0, _named([item["titles"] for item in findings["absent"]]) + ".")
+        entries.append((part, label, _lines(texts or [NOTHING[part]])))
+    return [{"part": part, "label": label, "lines": lines} for part, label, lines in entries]
+
+
+def _short_of(section: Mapping[str, Any], part: str) -> str:
+    """What a section says of itself, else its first sentence; of what cannot be shown the reason stands below."""
+    first = next(iter(section["sentences"]), "")
+    end = r"(?<=\.)\s|:\s" if part == "cannot_show" else r"(?<=\.)\s"
+    return section["short"] or re.split(end, first, maxsplit=1)[0]
+
+
+def _lines(texts: Sequence[str]) -> list[dict[str, str]]:
+    return [{"word": "", "text": begin_large(text)} for text in dict.fromkeys(texts)]
+
+
+def _states(findings: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[dict[str, str]]:
+    """One line for each status that occurs: what has to be acted on by name and value, what is met by number."""
+    lines = []
+    for word in ("stop", "watch"):
+        own = [f for f in findings["attention"] if f["word"] == word]
+        if own:
+            lines.append({"word": word, "text": _named([f"{f['title']}: {f['value_text']}" for f in own])})
+    if findings["measured"]:
+        named = _named([f"{f['title']}: {f['value_text']}" for f in findings["measured"]])
+        lines.append({"word": "measured", "text": named})
+    if findings["met"]:
+        lines.append({"word": "met", "text": f"{len(findings['met'])} within their limits"})
+    return lines or [{"word": "not_shown", "text": "Nothing that was asked."}]
+
+
+def _named(names: Sequence[str]) -> str:
+    more = len(names) - MOST_NAMED
+    return "; ".join(names[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
