@@ -45,6 +45,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 def run(arguments: argparse.Namespace) -> int:
     """Open, run again, say what differs; the exit code."""
     from tunelab.record.share import open_shared, run_again
+    from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, is_blank
 
     path = Path(arguments.zip)
     root = Path(arguments.workspace) if arguments.workspace else path.with_suffix("")
@@ -74,4 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
     for record in (*opened.records, *opened.here_before):
         warned = "; its pages are as they came, another person's files" if record in as_it_came else ""
         say(f"open {record / 'index.html'}{warned}")
+        form = opened.root / ANSWERS / opened.session_of(record).name / ANSWER_FILE
+        if form.is_file() and is_blank(form):
+            say(f"to answer: fill in {form}, then send back what this makes: tunelab share {record}")
     return 1 if differ else 0

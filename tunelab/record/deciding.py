@@ -12,7 +12,7 @@ import xarray as xr
 from tunelab.log.store import read_log
 from tunelab.record.injected import refuse_unknown_parameters
 from tunelab.record.opened import CHECKOUT
-from tunelab.record.stored import StoredRecord, stored_records
+from tunelab.record.stored import StoredRecord, changed_since, stored_records
 from tunelab.study.pull.detect import is_full_throttle
 from tunelab.study.readiness import Breach, Drive, Reach, Readiness, judge_readiness
 from tunelab.workspace import Workspace, open_workspace
@@ -33,6 +33,7 @@ class Decided:
     readiness: Readiness
     unrecorded: tuple[str, ...]  # sessions without a record
     left_out: tuple[str, ...]  # records that cannot be counted, with the reason
+    changed: tuple[str, ...]  # what records rest on and was edited since
 
 
 def decide(root: Path, revision: str | None = None) -> Decided:
@@ -59,7 +60,8 @@ def decide(root: Path, revision: str | None = None) -> Decided:
     readiness = judge_readiness(drives, workspace.car, workspace.revisions, current.name)
     done = {record.session for record in records}
     unrecorded = tuple(name for name, folder in workspace.sessions.items() if name not in done and folder.files)
-    return Decided(workspace, current, drives, readiness, unrecorded, tuple(left_out))
+    changed = tuple(sentence for record in records for sentence in changed_since(record, workspace))
+    return Decided(workspace, current, drives, readiness, unrecorded, tuple(left_out), changed)
 
 
 def newest(workspace: Workspace) -> Revision:

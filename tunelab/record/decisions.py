@@ -71,7 +71,7 @@ def read_sentences(decided: Decided) -> list[str]:
     """Say which records were read, and which sessions count for nothing because they have none."""
     found = [f"{drive.record}: {drive.revision}, {len(drive.findings)} findings" for drive in decided.drives]
     found += [f"no record, so not counted: {name}" for name in decided.unrecorded]
-    return [*found, *decided.left_out] or ["No session has logs yet."]
+    return [*found, *decided.left_out, *decided.changed] or ["No session has logs yet."]
 
 
 def emptied_sentences(readiness: Readiness) -> list[str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tunelab.record.evidence import sha256
 from tunelab.record.schema import SchemaError, as_finding, check_results
 from tunelab.study.finding import Finding
 from tunelab.workspace import SessionFolder, Workspace
@@ -98,6 +99,23 @@ def read_record(place: Path, workspace: Workspace) -> StoredRecord:
         known = ", ".join(sorted(workspace.sessions)) or "none"
         raise RecordError(f"{place}: no session {results['session']!r} in this workspace; there are: {known}.")
     return StoredRecord(place, folder, results, findings_of(results))
+
+
+def changed_since(record: StoredRecord, workspace: Workspace) -> list[str]:
+    """Say what a record rests on and was edited after it was made: its revision, its session, its list of logs."""
+    made_of = {item["path"]: item["sha256"] for item in record.results.get("settings", ())}
+    names = (f"revisions/{record.revision}.toml", f"sessions/{record.session}/session.toml")
+    found = [name for name in names if made_of.get(name, "") not in ("", _hash_of(workspace.root / name))]
+    paths = [str(item["path"]) for item in record.results.get("inputs", ())]
+    read = {path for path in paths if path.partition("/")[0] not in workspace.sessions}
+    there = {path.relative_to(record.folder.path).as_posix() for path in record.folder.files}
+    if there != {"log.nc"}:  # a session that came in a zip holds the cleaned log in place of the raw ones
+        found += [f"sessions/{record.session}/{path}" for path in sorted(read ^ there)]
+    return [f"{', '.join(found)}: changed after {record.name} was recorded; record it again."] if found else []
+
+
+def _hash_of(path: Path) -> str:
+    return sha256(path) if path.is_file() else "gone"
 
 
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:

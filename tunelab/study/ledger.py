@@ -187,10 +187,10 @@ def _verdict(entry: Entry, drives: Sequence[Drive]) -> PredictionVerdict:
 
     if entry.proposed is None:
         return so("not shown", "no proposal here matches what was entered, so nothing was predicted of it.")
-    if not np.isfinite(said).all():
-        return so("not shown", f"{source} gives no prediction with an interval.")
     if not entry.is_as_proposed or entry.proposed.author:
         return so("not shown", "other values went in than those that the prediction was made for.")
+    if not np.isfinite(said).all():
+        return so("not shown", f"{source} gives no prediction with an interval.")
     if measured is None:
         return so("not shown", f"no steady drive was recorded with {entry.revision} yet.")
     if not np.isfinite(found).all():

@@ -27,7 +27,9 @@ def test_share_says_what_was_taken_out_and_that_only_the_owner_knows_the_rest(ca
 
 def test_open_puts_it_in_place_and_refuses_what_is_no_zip(shared, tmp_path, capsys):
     assert main(["open", str(shared.path), str(tmp_path / "theirs"), "--no-run"]) == 0
-    assert str(tmp_path / "theirs" / "records" / NAME / "index.html") in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert str(tmp_path / "theirs" / "records" / NAME / "index.html") in said
+    assert f"fill in {tmp_path / 'theirs' / 'answers' / NAME / 'answer.toml'}" in said
     (tmp_path / "bad.zip").write_bytes(b"x")
     assert main(["open", str(tmp_path / "bad.zip")]) == 2
     assert "no whole zip" in capsys.readouterr().err
@@ -41,6 +43,11 @@ def test_ready_says_not_shown_and_that_it_is_no_certificate(car, capsys):
     assert "no certificate" in said
     assert "must go back in on 2099-06-08 at the latest" in said
     assert said.index("not shown. No evidence") < said.index("Gates, the worst first") < said.index("Before you drive")
+    assert "In doubt" not in said
+    with open(car / "revisions" / "r01.toml", "a", encoding="utf-8") as handle:
+        handle.write("# another thought\n")
+    assert main(["ready", str(car)]) == 1
+    assert f"In doubt: revisions/r01.toml: changed after {SESSION} was recorded" in capsys.readouterr().out
     assert main(["ready", str(car), "--event", "10.6.2099"]) == 2
     assert "wanted a day such as" in capsys.readouterr().err
 
