@@ -54,6 +54,7 @@ _ROWS = (
     ("time", "ns", "nanosecond", "nsec, nanosecond, nanoseconds"),
     ("time", "min", "minute", "mins, minute, minutes"),
     ("time", "h", "hour", "hr, hrs, hour, hours"),
+    ("time", "day", "day", "days"),
     ("speed", "km h-1", "km/hour", "km/h, kph, kmh, kmph, km/hr, k/h, kilometres per hour, kilometers per hour"),
     ("speed", "mph", "mile/hour", "mi/h, mi h-1, mile/h, mile/hour, miles/h, miles/hour, miles per hour, mi/hr"),
     ("speed", "m s-1", "m/second", "m/s, m/sec, mps, metres per second, meters per second"),

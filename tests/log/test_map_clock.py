@@ -80,6 +80,15 @@ def test_steps_of_one_are_seconds_or_milliseconds_and_nobody_knows(clocked):
     assert float(clocked("Time", range(50), ColumnRule(name="Time", time="min"))["time"][-1]) == pytest.approx(49 * 60)
 
 
+def test_steps_too_fine_for_seconds_are_asked_for(clocked):
+    days = [f"{0.4375 + i * 0.04 / 86400:.10f}" for i in range(200)]
+    with pytest.raises(MapError, match="minutes, hours or days"):
+        clocked("Time", days)
+    assert float(clocked("Time", days, ColumnRule(name="Time", time="day"))["time"][-1]) == pytest.approx(
+        7.96, abs=1e-3
+    )
+
+
 def test_no_clock_is_an_error_and_a_rate_is_the_way_out(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("RPM,Lambda\n" + "".join(f"{800 + i},1.0{i}\n" for i in range(9)))

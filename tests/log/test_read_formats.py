@@ -70,6 +70,35 @@ def test_netcdf_of_xarray_with_units_and_a_dated_clock(tmp_path):
         assert float(log["time"][-1]) == pytest.approx((ROWS - 1) * 0.04)
 
 
+def test_netcdf_with_a_clock_for_each_rate_keeps_both(tmp_path):
+    fast, slow = np.arange(500) / 25, np.arange(20) + 0.013
+    data = xr.Dataset(
+        {
+            "RPM": ("time", waves(800, 6000, 500), {"units": "rpm"}),
+            "Coolant": ("slow", waves(70, 90, 20), {"units": "degC"}),
+            "serial": ((), 7),
+        },
+        {
+            "time": ("time", fast, {"units": "seconds since 2026-05-03 10:00"}),
+            "slow": ("slow", slow * 1000, {"units": "milliseconds since 2026-05-03 12:00 +2:00"}),
+        },
+    )
+    data.to_netcdf(tmp_path / "log.nc", engine="h5netcdf")
+    log = _map(tmp_path / "log.nc")
+    assert log.sizes["time"] == 520
+    fresh = log["coolant_c_fresh"].values == 1
+    np.testing.assert_allclose(log["coolant_c"].values[fresh], waves(70, 90, 20))
+    np.testing.assert_allclose(log["time"].values[fresh], slow, atol=1e-6)
+
+
+@pytest.mark.parametrize("unit", ["days since 2026-05-03T12:00:00+02:00", "days"])
+def test_netcdf_time_in_days_is_days(tmp_path, unit):
+    time = np.arange(ROWS) * 0.04 / 86400
+    data = xr.Dataset({"RPM": ("t", waves(800, 6000))}, {"time": ("t", time, {"units": unit})})
+    data.to_netcdf(tmp_path / "log.nc", engine="h5netcdf")
+    assert float(_map(tmp_path / "log.nc")["time"][-1]) == pytest.approx((ROWS - 1) * 0.04, abs=1e-5)
+
+
 def test_own_cleaned_log_comes_back_as_it_was(tmp_path):
     from tunelab.log.store import write_log as store
 

@@ -21,11 +21,11 @@ from pydantic import Field
 
 from tunelab.workspace.car import Finite, Positive, Table
 
-TimeKind = Literal["s", "ms", "us", "min", "clock", "iso8601", "date", "unix_s", "unix_ms"]
+TimeKind = Literal["s", "ms", "us", "min", "h", "day", "clock", "iso8601", "date", "unix_s", "unix_ms"]
 """How a time column is written.
 
-`s`, `ms`, `us`, `min`: a count since some start; `clock`: a time of day, which may pass midnight; `iso8601`: date and
-time in one column; `date`: the date that belongs to a clock column; `unix_s`, `unix_ms`: since 1970-01-01 UTC.
+`s`, `ms`, `us`, `min`, `h`, `day`: a count since some start; `clock`: a time of day, it may pass midnight; `iso8601`:
+date and time in one column; `date`: the date that belongs to a clock column; `unix_s`, `unix_ms`: since 1970-01-01 UTC.
 """
 
 

@@ -18,8 +18,9 @@ from tunelab.workspace.channel_map import ChannelMap
 
 Kind = Literal["relative", "time of day", "absolute"]
 
-_SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
-_RULED = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "unix_s": 1.0, "unix_ms": 1e-3}
+_SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "day": 86400.0}
+_RULED = {name: _SECONDS[name] for name in ("s", "ms", "us", "min", "h", "day")} | {"unix_s": 1.0, "unix_ms": 1e-3}
+_SHORTEST_STEP_S = 0.0009  # no such logger writes more than 1000 rows a second: finer steps are minutes, hours or days
 
 
 class ClockError(ValueError):
@@ -150,16 +151,20 @@ def _guess_scale(values: np.ndarray, column: RawColumn) -> Clock | None:
             return Clock(values * factor, "absolute", (column.key,), f"{column.key}: {name} since 1970")
     if 2e4 < high < 1e5 and usual < 1e-3:
         return Clock((values - 25569) * 86400.0, "absolute", (column.key,), f"{column.key}: spreadsheet days")
+    if usual < _SHORTEST_STEP_S:
+        raise _open_scale(column, usual, "minutes, hours or days", '"min"  # or "h", "day", "s"')
     if usual < 0.5 or (usual < 2 and (finite % 1 != 0).mean() > 0.1):
         return Clock(values, "relative", (column.key,), f"{column.key}: seconds, as its steps are {usual:g}")
     if 2 <= usual <= 2000:
         return Clock(
             values * 1e-3, "relative", (column.key,), f"{column.key}: milliseconds, as its steps are {usual:g}"
         )
-    raise ClockError(
-        f"{column.key!r}: steps of {usual:g} may be seconds, milliseconds or microseconds; say which:\n"
-        + rule_lines(column.heading, time='"s"  # or "ms", "us", "min"')
-    )
+    raise _open_scale(column, usual, "seconds, milliseconds or microseconds", '"s"  # or "ms", "us", "min"')
+
+
+def _open_scale(column: RawColumn, step: float, candidates: str, kinds: str) -> ClockError:
+    lines = rule_lines(column.heading, time=kinds)
+    return ClockError(f"{column.key!r}: steps of {step:g} may be {candidates}; say which:\n{lines}")
 
 
 def _join_date(raw: RawTable, named: Sequence[RawColumn]) -> Clock | None:

@@ -7,13 +7,12 @@ import io
 import json
 import subprocess
 import sys
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
-import polars as pl
 
-from tunelab.log.read.cells import read_cells
-from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
+from tunelab.log.read.raw import RawTable, ReadError, Source
+from tunelab.log.read.signals import Signal, table_of_signals
 
 
 def read_mdf(data: bytes, source: Source) -> RawTable:
@@ -40,70 +39,16 @@ def read_mdf(data: bytes, source: Source) -> RawTable:
     signals, start, notes = _unpack(ran.stdout)
     if not signals:
         raise ReadError("the MDF file holds no channel with samples.")
-    return _table(signals, start, source, notes)
+    return table_of_signals(signals, start, replace(source, notes=(*source.notes, *notes)), "MDF")
 
 
-@dataclass(frozen=True)
-class _Signal:
-    """One channel as the loader gives it."""
-
-    name: str
-    unit: str
-    timestamps: np.ndarray  # shape (n,) [s]
-    samples: np.ndarray  # shape (n,), float64 or text
-    invalid: np.ndarray | None  # shape (n,), bool
-
-
-def _unpack(packed: bytes) -> tuple[list[_Signal], float, list[str]]:
+def _unpack(packed: bytes) -> tuple[list[Signal], float, list[str]]:
     with np.load(io.BytesIO(packed), allow_pickle=False) as arrays:
         told = json.loads(arrays["told"].tobytes())
         signals = [
-            _Signal(
+            Signal(
                 **known, timestamps=arrays[f"time{i}"], samples=arrays[f"value{i}"], invalid=arrays.get(f"invalid{i}")
             )
             for i, known in enumerate(told["channels"])
         ]
     return signals, told["start"], told["notes"]
-
-
-def _table(signals: list[_Signal], start: float, source: Source, notes: list[str]) -> RawTable:
-    stamps = np.unique(np.concatenate([signal.timestamps for signal in signals]))
-    columns = [RawColumn("time", "time", "s")]
-    series = [pl.Series("time", stamps + start)]
-    for key, signal in zip(unique_keys(["time", *(s.name for s in signals)])[1:], signals, strict=True):
-        column, cells = _column(key, signal, stamps)
-        columns.append(column)
-        series.append(cells.alias(key))
-    return RawTable(
-        path=source.path,
-        sha256=source.sha256,
-        dialect=Dialect("MDF", source.compression),
-        frame=pl.DataFrame(series),
-        columns=tuple(columns),
-        rows_in=stamps.size,
-        set_aside=(),
-        line=np.arange(1, stamps.size + 1),
-        restarts=np.zeros(0, dtype=np.int64),
-        notes=(*source.notes, *notes),
-    )
-
-
-def _column(key: str, signal: _Signal, stamps: np.ndarray) -> tuple[RawColumn, pl.Series]:
-    at = np.searchsorted(stamps, signal.timestamps)
-    if signal.samples.dtype.kind == "U":
-        text: list[str | None] = [None] * stamps.size
-        for row, value in zip(at, signal.samples.tolist(), strict=True):
-            text[row] = value
-        read = read_cells(pl.Series(key, text, dtype=pl.String), ".")
-        return RawColumn(key, signal.name, signal.unit or read.unit, read.words, read.empty), read.values
-    values = np.where(np.isfinite(signal.samples), signal.samples, np.nan)
-    invalid = 0 if signal.invalid is None else int(signal.invalid.sum())
-    if signal.invalid is not None:
-        values[signal.invalid] = np.nan
-    numbers = np.zeros(stamps.size)
-    numbers[at] = values
-    has_value = np.zeros(stamps.size, dtype=bool)
-    has_value[at] = True
-    cells = pl.Series(key, numbers).set(pl.Series(~has_value), None)
-    words = {"marked invalid in the file": invalid} if invalid else {}
-    return RawColumn(key, signal.name, signal.unit, words, cells.null_count()), cells

@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import io
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import xarray as xr
 
+from tunelab.channels import name_key, time_names
 from tunelab.log.read.cells import read_cells
 from tunelab.log.read.packed import require_plausible_hdf5, require_plausible_size
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source
+from tunelab.log.read.signals import Signal, table_of_signals
+from tunelab.units import convert, is_convertible
+
+_DATED_S = 1e8  # seconds since 1970: later stamps have a date, earlier ones count from some start
 
 
 def read_netcdf(data: bytes, source: Source) -> RawTable:
     """Read a netCDF file (classic or netCDF-4).
 
     Variables along the commonest single dimension become columns with their `units`; others are left out, with a note.
+    Where several dimensions have a clock each, the rows are the time stamps of all of them, as with MDF.
     Fill values are empty cells. Time "seconds since ..." keeps its date, except in the kit's own logs, whose date
     means nothing.
 
@@ -40,6 +47,9 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
     lengths = Counter(variable.dims[0] for variable in stored.variables.values() if variable.ndim == 1)
     if not lengths:
         raise ReadError("no variable runs along a single dimension, so the file is no log.")
+    signals = [] if _is_own(stored) else _signals(stored)
+    if signals:
+        return _table_on_all_clocks(stored, signals, source)
     dim = max(lengths, key=lambda name: (lengths[name], stored.sizes[name]))
     columns, series, notes = [], [], list(source.notes)
     for name, variable in stored.variables.items():
@@ -66,6 +76,51 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
     )
 
 
+def _table_on_all_clocks(stored: xr.Dataset, signals: list[Signal], source: Source) -> RawTable:
+    taken = {signal.name for signal in signals}
+    clocks = {str(name) for name in _clocks(stored).values()}
+    left = [str(name) for name in stored.variables if str(name) not in taken | clocks]
+    notes = tuple(f"variable {name!r} has no clock of its own and was left out" for name in left)
+    return table_of_signals(signals, 0.0, replace(source, notes=(*source.notes, *notes)), "netCDF")
+
+
+def _signals(stored: xr.Dataset) -> list[Signal]:
+    """Variables of a file in which several dimensions have a clock of their own; none for any other file."""
+    clocks = {dim: _seconds(stored.variables[name]) for dim, name in _clocks(stored).items()}
+    clocks = {dim: seconds for dim, seconds in clocks.items() if seconds.size > 1 and (np.diff(seconds) > 0).all()}
+    names = [name for name, v in stored.variables.items() if v.ndim == 1 and v.dims[0] in clocks]
+    names = [name for name in names if name not in _clocks(stored).values()]
+    dated = {bool(clocks[stored.variables[name].dims[0]][0] > _DATED_S) for name in names}
+    if len({stored.variables[name].dims[0] for name in names}) < 2 or len(dated) > 1:
+        return []
+    signals = []
+    for name in names:
+        column, cells = _column(str(name), stored.variables[name], is_own=False)
+        text = cells.dtype == pl.String
+        samples = cells.fill_null("").to_numpy().astype(str) if text else cells.fill_null(np.nan).to_numpy()
+        signals.append(Signal(str(name), column.unit, clocks[stored.variables[name].dims[0]], samples, None))
+    return signals
+
+
+def _clocks(stored: xr.Dataset) -> dict[object, object]:
+    """The variable that is each dimension's clock: its own coordinate first, else the first one in a unit of time."""
+    found: dict[object, object] = {}
+    for name, variable in sorted(stored.variables.items(), key=lambda item: (item[0],) != item[1].dims):
+        unit = str(variable.attrs.get("units", ""))
+        if variable.ndim == 1 and variable.dtype.kind in "fiu" and (" since " in unit or is_convertible(unit, "s")):
+            is_clock = (name,) == variable.dims or " since " in unit or name_key(str(name)) in time_names()
+            if is_clock:
+                found.setdefault(variable.dims[0], name)
+    return found
+
+
+def _seconds(variable: xr.Variable) -> np.ndarray:
+    """A clock in seconds, shape (rows,); NaN where there is none."""
+    column, cells = _column("", variable, is_own=False)
+    numbers = cells.fill_null(np.nan).to_numpy()
+    return convert(numbers, column.unit, "s") if is_convertible(column.unit, "s") else np.full(numbers.size, np.nan)
+
+
 def _is_own(stored: xr.Dataset) -> bool:
     return "episode" in stored and "columns" in stored.attrs and "set_aside" in stored.attrs
 
@@ -90,18 +145,17 @@ def _as_text(value: object) -> str | None:
 
 
 def _since(numbers: np.ndarray, unit: str, *, is_own: bool) -> tuple[np.ndarray, str]:
-    """Turn "seconds since 2026-05-03 10:00" into seconds since 1970."""
-    step, origin = unit.split(" since ", 1)
-    seconds = {"second": 1.0, "sec": 1.0, "s": 1.0, "millisecond": 1e-3, "ms": 1e-3, "minute": 60.0, "hour": 3600.0}
-    factor = seconds.get(step.strip().casefold().rstrip("s") or "s")
-    if is_own or factor is None:
-        return numbers, step.strip()
-    text = origin.strip().replace("Z", "").replace(" UTC", "").replace(" ", "T", 1).split("+")[0]
+    """Turn "days since 2026-05-03 10:00 +2:00" into seconds since 1970, in whatever unit and zone CF allows."""
+    step = unit.split(" since ", 1)[0].strip()
+    if is_own:
+        return numbers, step
     try:
-        start = np.datetime64(text, "ns").astype(np.int64) * 1e-9
-    except ValueError:  # a start that is no date: the time runs from somewhere
-        start = 0.0
-    return numbers * factor + start, "s"
+        bare = xr.Dataset({"t": ("row", np.nan_to_num(numbers), {"units": unit})})
+        stamps = xr.decode_cf(bare, decode_times=xr.coders.CFDatetimeCoder(use_cftime=False))["t"].to_numpy()
+    except (ValueError, OverflowError):  # a start that is no date: the time runs from somewhere
+        return numbers, step
+    seconds = (stamps - np.datetime64(0, "s")) / np.timedelta64(1, "s")
+    return np.where(np.isfinite(numbers), seconds, np.nan), "s"
 
 
 def _restarts(stored: xr.Dataset, dim: str) -> np.ndarray:
