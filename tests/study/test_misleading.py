@@ -10,6 +10,7 @@ import pytest
 from tunelab import record
 from tunelab.log.flag import flag_log
 from tunelab.simulate import drive, random_car, steady_sweep
+from tunelab.simulate.air_meter import true_flow_kg_h
 from tunelab.study.consistency import check_consistency, stops, withhold, withhold_findings
 from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
@@ -228,6 +229,23 @@ def test_a_small_leak_is_said_to_be_beyond_the_log(honest):
         leak = {f.id: f for f in checks}["consistency.exhaust_leak"]
         assert leak.status == ("met" if "manifold_kpa" in one else "not_shown")
         assert "by hand" in leak.because
+
+
+def test_a_small_leak_stays_within_the_bounds_of_what_is_proposed(honest):
+    """Unseen, it bends the curve by a fifth at idle: the bounds at the breakpoints hold the true curve all the same."""
+    log, car, revision = honest
+    _, truth, _ = random_car(np.random.default_rng([SWITCHING_SIX, 77]))
+    flagged, checks = checked(leaky(0.2)(log), car, revision)
+    assert {f.id: f.status for f in checks}["consistency.exhaust_leak"] == "met"
+    fit = fit_steady([flagged], car, {revision.name: revision}, revision.name)
+    points = fit.meter.points[fit.meter.points["basis"] == "measured"]
+    at_rail = (
+        truth.injectors.flow_g_min * (truth.injectors.rail_pressure_kpa / truth.injectors.rated_pressure_kpa) ** 0.5
+    )
+    constant = truth.sensor.gain * revision.injectors.flow_g_min / at_rail
+    true = constant * true_flow_kg_h(truth.meter, points["reading"].to_numpy()) / points["flow_in_force_kg_h"]
+    assert points["factor"].iloc[0] > 1.08 * true.iloc[0]
+    assert np.mean((points["factor_lower"] <= true) & (true <= points["factor_upper"])) > 0.9
 
 
 def test_findings_of_a_stopped_study_show_nothing(honest, fitted):

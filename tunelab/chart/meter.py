@@ -34,7 +34,10 @@ def draw_meter_curve(proposal: Proposal) -> hv.Overlay:
 
 
 def draw_meter_factor(meter: MeterError) -> hv.Layout:
-    """True flow over the flow in force, with its interval; below it the seconds of driving that it stands on."""
+    """True flow over the flow in force, with its interval; below it the seconds of driving that it stands on.
+
+    The band is what the log says if no air leaks into the exhaust; the bars at the breakpoints allow for a hidden leak.
+    """
     if meter.because:
         return hv.Layout([draw_absent("True air flow over the flow in force", meter.because)])
     base = hv.HLine(1.0).opts(color=OLD, line_dash="dashed", line_width=1)
@@ -57,7 +60,18 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
         for basis, mark in MARKS.items()
         if (points["basis"] == basis).any()
     ]
-    top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2), *marks])
+    bars = hv.ErrorBars(
+        (
+            points[meter.channel],
+            points["factor"],
+            points["factor"] - points["factor_lower"],
+            points["factor_upper"] - points["factor"],
+        ),
+        meter.channel,
+        ["factor", "below", "above"],
+        label="with a hidden exhaust leak allowed for",
+    ).opts(color=NEW, line_width=1, alpha=0.6)
+    top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2), bars, *marks])
     options = panel("True air flow over the flow in force", 320, xlabel=axis(meter.channel), ylabel="factor [–]")
     return (top.opts(legend_position="top_right", **options) + _evidence(meter)).cols(1)
 

@@ -32,7 +32,8 @@ LEAST_SPAN = 4.0  # of the air that displacement, speed and manifold pressure of
 LEAK_TITLE = "Filling at the least air over filling at much, by fuel and lambda"
 LEAK = (
     "A small leak into the exhaust ahead of the lambda sensor reads exactly as a meter that reads low at small "
-    "airflow: no steady log tells them apart. Look for a leak by hand before anything is entered at light load."
+    "airflow: no steady log tells them apart, so the lower bounds at the curve's breakpoints allow for one. Look for a "
+    "leak by hand before anything is entered at light load."
 )
 FILLING = "Air against displacement, engine speed and manifold pressure"
 TWO = "Air by the meter against air by fuel and lambda"

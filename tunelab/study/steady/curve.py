@@ -9,6 +9,7 @@ from scipy.stats import t as student
 from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force
 from tunelab.study.steady.design import Design
 from tunelab.study.steady.joint import Joint
+from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.posterior import Posterior, local_mean
 from tunelab.study.steady.result import MeterError, OverallConstant
 from tunelab.workspace.revision import MeterCurve, Revision
@@ -79,6 +80,8 @@ def _points(
     spread = np.interp(at, reading, width)
     away = _distance(design.coordinate, at, reading[good]) if good.any() else np.full(at.size, np.inf)
     spread = np.hypot(spread, np.where(basis == "extended", 0.5 * np.abs(target) + 0.1 * np.minimum(away, 1.0), 0.0))
+    log_flow = log_flow_in_force(curve, reading) + log_factor
+    leak = leak_allowance(log_flow, log_factor, log_flow_in_force(curve, at) + target)
     known = basis != "unchanged"
     edges = np.concatenate([[-np.inf], at, [np.inf]])
     counted, _ = np.histogram(design.blocks["reading"], edges, weights=design.blocks["seconds"])
@@ -87,7 +90,7 @@ def _points(
             "reading": at,
             "flow_in_force_kg_h": curve.flow_kg_h,
             "factor": np.where(known, np.exp(target), np.nan),
-            "factor_lower": np.where(known, np.exp(target - spread), np.nan),
+            "factor_lower": np.where(known, np.exp(target - np.hypot(spread, leak)), np.nan),
             "factor_upper": np.where(known, np.exp(target + spread), np.nan),
             "seconds": counted[:-1] + counted[1:],
             "basis": basis,
