@@ -24,11 +24,23 @@ def fuel_flow_kg_h(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
     needed = ("pulse_width_ms", "battery_v", "engine_speed_rpm")
     if not all(has(log, name) for name in needed):
         return np.full(log.sizes["time"], np.nan)
-    pulse, battery, speed = (trusted_values(log, name) for name in needed)
+    pulse, battery = (trusted_values(log, name) for name in needed[:2])
     dead = dead_time_at(battery, revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
-    per_injection = delivered_mass(pulse, dead, injector_flow_g_min(log, car, revision))
-    injections_min = car.injectors.count * car.injectors.injections_per_cycle * speed / 2
-    return convert(convert(per_injection, "mg", "g") * injections_min, "g/min", "kg/h")
+    return _of_engine(log, car, delivered_mass(pulse, dead, injector_flow_g_min(log, car, revision)))
+
+
+def fuel_per_open_ms(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Fuel flow of the whole engine for each millisecond by which its pulses are longer. [kg/h per ms], shape (time,)
+
+    NaN where an engine speed is missing.
+    """
+    return _of_engine(log, car, delivered_mass(1.0, 0.0, injector_flow_g_min(log, car, revision)))
+
+
+def _of_engine(log: xr.Dataset, car: Car, per_injection_mg: np.ndarray) -> np.ndarray:
+    cycles_min = trusted_values(log, "engine_speed_rpm") / 2
+    injections_min = car.injectors.count * car.injectors.injections_per_cycle * cycles_min
+    return convert(convert(per_injection_mg, "mg", "g") * injections_min, "g/min", "kg/h")
 
 
 def injector_flow_g_min(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:

@@ -65,7 +65,7 @@ def test_every_step_is_seen_and_named(plain_studies):
     assert {f.id for f in study.findings(CAR)} >= {"transient.lean", "transient.rich", "transient.film_share"}
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [5, 8])
 def test_few_steps_with_an_unknown_lag_propose_nothing(seed):
     car = plain_film.invent(seed)
     log = plain_film.drive(car, seed=seed, steps=4, rate_hz=10.0)

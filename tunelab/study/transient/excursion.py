@@ -11,11 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tunelab.study.delay_model import follow
 from tunelab.study.estimate import NAN
 from tunelab.study.transient.film import cylinder_fuel
-from tunelab.study.transient.fit import drawn_air
-from tunelab.study.transient.signal import GRID_S, TransientSignal, fuelled_at
+from tunelab.study.transient.fit import drawn_air, injected
+from tunelab.study.transient.signal import GRID_S, TransientSignal, at_sensor, fuelled_at
 from tunelab.units import convert
 
 BEFORE_S, LONGEST_S, SHORTEST_S = 0.8, 2.5, 0.9
@@ -33,18 +32,20 @@ COLUMNS = [
 
 @dataclass(frozen=True)
 class Parts:
-    """What makes lambda depart, in its logarithm and as the lagged sensor shows it, by moment of fuelling.
+    """What makes lambda depart, in its logarithm and as the lagged sensor shows it at its readings.
 
-    Shapes (grid,). Positive is lean. Their sum is the model's logarithm of lambda over commanded, up to a level.
+    Shapes (readings,). Positive is lean. Their sum is the model's logarithm of lambda over commanded, up to a level.
     """
 
     film: np.ndarray  # fuel that the wall takes (lean) or gives back (rich)
     enrichment: np.ndarray  # fuel in the pulses beyond (rich) or short of what the ECU's own airflow calls for
-    lag_s: float  # a reading referred back by delay and lag shows these at this much later
     metering: np.ndarray  # air that the cylinders draw beyond (lean) or short of what the meter told the ECU
 
-    def cause(self, at: int, base: slice, size: float) -> str:
-        """Part that explains an excursion of `size` at a grid point best; empty where the model explains too little."""
+    def cause(self, at: int, base: np.ndarray, size: float) -> str:
+        """Part that explains an excursion of `size` at a reading best; empty where the model explains too little.
+
+        `base` are the numbers of the readings before it.
+        """
         values = {n: float(getattr(self, n)[at] - np.median(getattr(self, n)[base])) for n in CAUSES}
         total, sign = sum(values.values()), np.sign(size)
         if sign * total < EXPLAINED * abs(size):
@@ -54,17 +55,17 @@ class Parts:
 
 def parts_of(signal: TransientSignal, parameters: np.ndarray) -> Parts:
     """Split the model's mixture into what film, enrichment and metering do to it, for parameters as in `fit.NAMES`."""
-    share, tau, lag = parameters[0], float(np.exp(parameters[1])), float(parameters[6])
-    fuel = np.maximum(signal.fuel_kg_h, 1e-3)
-    reached = np.maximum(cylinder_fuel(signal.fuel_kg_h, GRID_S, share=share, tau_s=tau), 1e-3)
-    asked = np.log(np.maximum(signal.ecu_kg_h, 1.0) / (signal.stoich_afr * signal.commanded))
+    share, tau = parameters[0], float(np.exp(parameters[1]))
+    fuel = injected(signal, parameters)
+    reached = np.maximum(cylinder_fuel(fuel, GRID_S, share=share, tau_s=tau), 1e-3)
+    asked = np.maximum(signal.ecu_kg_h, 1.0) / (signal.stoich_afr * signal.commanded)
     split = {
-        "film": np.log(fuel / reached),
-        "enrichment": asked - np.log(fuel),
+        "film": np.log(np.maximum(fuel, 1e-3) / reached),
+        "enrichment": np.log(asked / np.maximum(signal.fuel_kg_h, 1e-3)),
         "metering": np.log(np.maximum(drawn_air(signal, parameters), 1.0) / np.maximum(signal.ecu_kg_h, 1.0)),
     }
-    seen = {name: follow(np.clip(values, -2.0, 2.0), GRID_S, lag) for name, values in split.items()}
-    return Parts(**seen, lag_s=lag)
+    gas, lag = tuple(parameters[[4, 5, 7]]), float(parameters[6])
+    return Parts(**{name: at_sensor(signal, np.clip(values, -2.0, 2.0), gas, lag) for name, values in split.items()})
 
 
 def find_excursions(
@@ -92,7 +93,7 @@ def find_excursions(
         drawn air called for.
     """
     parts = parts_of(signal, parameters)
-    fuelled = fuelled_at(signal, parameters[4], parameters[5], parameters[7]) - parameters[6]
+    fuelled = fuelled_at(signal, *parameters[4:6], parameters[7], lag_s=parameters[6])
     at = events["at_s"].to_numpy(dtype=float)
     rows = []
     for k, event in enumerate(events.itertuples()):
@@ -121,9 +122,12 @@ def _describe(signal, event, parts: Parts, parameters, seen, span: tuple[float, 
     if after.sum() < 6:
         return None
     clock, off = clock[after], off[after]
-    sides = [_side(signal, parts, start, clock, off, noise, sign) for sign in (1.0, -1.0)]
+    rows = np.flatnonzero(own)
+    where = (rows[after], rows[~after])
+    sides = [_side(parts, where, clock, off, noise, sign) for sign in (1.0, -1.0)]
     air = drawn_air(signal, parameters)
-    missing, delivered, levels = _masses(signal, air, start, min(end, start + 1.5), clock, off)
+    fuel = injected(signal, parameters)
+    missing, delivered, levels = _masses(signal, (air, fuel), start, min(end, start + 1.5), clock, off)
     grid = _row(signal, start)
     head = (event.kind, event.at_s, event.rate_pct_s, event.throttle_from_pct, event.throttle_to_pct)
     state = (float(signal.speed_rpm[grid]), *levels, float(signal.coolant_c[grid]))
@@ -161,8 +165,11 @@ def _noise(reading: np.ndarray) -> float:
     return max(1.4826 * float(np.median(np.abs(np.diff(np.log(reading), 2)))) / np.sqrt(6.0), 0.002)
 
 
-def _side(signal, parts: Parts, start: float, clock, off, noise: float, sign: float) -> tuple:
-    """Depth, its standard error, moment, width and cause of the excursion to one side; sign +1 is lean."""
+def _side(parts: Parts, where: tuple[np.ndarray, np.ndarray], clock, off, noise: float, sign: float) -> tuple:
+    """Depth, its standard error, moment, width and cause of the excursion to one side; sign +1 is lean.
+
+    `where` are the numbers of the readings after the event, shape (n,) as `clock` and `off`, and of those before.
+    """
     smooth = np.convolve(np.pad(sign * off, 1, mode="edge"), np.ones(3) / 3.0, mode="valid")
     peak = int(np.argmax(smooth))
     depth = float(smooth[peak])
@@ -179,13 +186,13 @@ def _side(signal, parts: Parts, start: float, clock, off, noise: float, sign: fl
     size = 100.0 * float(np.expm1(sign * depth))
     cause = ""
     if abs(size) > max(LEAST_PCT, 3.0 * error):
-        base = slice(_row(signal, start - BEFORE_S), max(_row(signal, start - 0.1), 1))
-        cause = parts.cause(_row(signal, start + float(clock[peak]) + parts.lag_s), base, sign * depth)
+        cause = parts.cause(int(where[0][peak]), where[1], sign * depth)
     return (size, error, float(clock[peak]), width, cause)
 
 
-def _masses(signal, air, start, end, clock, off) -> tuple[float, float, tuple[float, float]]:
+def _masses(signal, flows, start, end, clock, off) -> tuple[float, float, tuple[float, float]]:
     """Fuel that was missing by the sensor and delivered beyond the need [mg], and the air before and after [kg/h]."""
+    air, fuel = flows
     inside = slice(_row(signal, start - 0.05), _row(signal, end))
     time, drawn = signal.grid_s[inside], air[inside]
     before = slice(_row(signal, start - BEFORE_S), max(_row(signal, start - 0.1), 1))
@@ -193,13 +200,11 @@ def _masses(signal, air, start, end, clock, off) -> tuple[float, float, tuple[fl
     wanted = drawn / (signal.stoich_afr * signal.commanded[inside])
     departure = np.interp(time - start, clock, off)
     missing = float(np.trapezoid(wanted * departure / (1.0 + np.maximum(departure, -0.6)), time))
-    ratio = np.log(np.maximum(signal.fuel_kg_h, 1e-3) * signal.stoich_afr * signal.commanded / air)
+    ratio = np.log(np.maximum(fuel, 1e-3) * signal.stoich_afr * signal.commanded / air)
     ends = [float(np.median(ratio[part])) for part in (before, late)]
     span = float(np.log(air[late].mean() / air[before].mean()))
     share = np.clip(np.log(drawn / air[before].mean()) / span, 0.0, 1.0) if abs(span) > 0.1 else 0.0
-    surplus = float(
-        np.trapezoid(signal.fuel_kg_h[inside] - wanted * np.exp(ends[0] + share * (ends[1] - ends[0])), time)
-    )
+    surplus = float(np.trapezoid(fuel[inside] - wanted * np.exp(ends[0] + share * (ends[1] - ends[0])), time))
     levels = (float(np.median(air[before])), float(np.median(air[late])))
     return milligrams(missing), milligrams(surplus), levels
 

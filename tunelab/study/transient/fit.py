@@ -8,20 +8,20 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.delay_model import follow
 from tunelab.study.transient.film import cylinder_air, cylinder_fuel
-from tunelab.study.transient.signal import GRID_S, TransientSignal, fuelled_at
+from tunelab.study.transient.signal import GRID_S, TransientSignal, at_sensor
 from tunelab.workspace.car import LambdaSensor
 
-NAMES = ("share", "log_tau", "volume_ratio", "lead_s", "delay_s", "delay_flow", "lag_s", "before")
-LOWER = np.array([0.0, np.log(0.03), 0.0, -0.05, 0.0, 0.0, 0.005, 0.0])
-UPPER = np.array([0.9, np.log(5.0), 6.0, 0.08, 1.0, 60.0, 0.8, 1.0])
+NAMES = ("share", "log_tau", "volume_ratio", "lead_s", "delay_s", "delay_flow", "lag_s", "before", "dead_time_ms")
+LOWER = np.array([0.0, np.log(0.03), 0.0, -0.05, 0.0, 0.0, 0.005, 0.0, -0.5])
+UPPER = np.array([0.9, np.log(5.0), 6.0, 0.08, 1.0, 60.0, 0.8, 1.0, 0.5])
 # Before looking; common practice, no source: a manifold of one to two displacements, films of any size.
 MANIFOLD_RATIO, MANIFOLD_SPREAD = 1.9, 0.7
 # By how much the air is ahead of its reading: a hot film is late by 10 to 30 ms, a pressure sensor by a few.
 METER_LEAD, PRESSURE_LEAD = (0.015, 0.012), (0.002, 0.003)
 FILM_PRIOR = (0.25, 0.35), (np.log(0.35), 0.9)
 BEFORE = (0.5, 0.4)  # share of the constant delay that passes before the pipe: not known
+DEAD_TIME_MS = (0.0, 0.08)  # by which the injectors open sooner than the revision says
 # Each window has its own offset and slope over log airflow: the meter's error where it happened to be.
 OFFSET_SPREAD, SLOPE_SPREAD = 0.3, 0.15
 LEAST_NOISE = 0.004
@@ -63,20 +63,26 @@ def first_prior(signal: TransientSignal, delay: DelayFit) -> Prior:
     film = (FILM_PRIOR[0][0], FILM_PRIOR[1][0]), (FILM_PRIOR[0][1], FILM_PRIOR[1][1])
     tail = [max(float(s), low) for s, low in zip(spread, (0.004, 0.2, 0.008), strict=True)]
     gas = (delay.delay_s, delay.delay_flow_s_kg_h, delay.lag_s)
-    mean = np.array([*film[0], MANIFOLD_RATIO, lead[0], *gas, BEFORE[0]])
-    return Prior(mean, np.array([*film[1], MANIFOLD_SPREAD, lead[1], *tail, BEFORE[1]]))
+    mean = np.array([*film[0], MANIFOLD_RATIO, lead[0], *gas, BEFORE[0], DEAD_TIME_MS[0]])
+    return Prior(mean, np.array([*film[1], MANIFOLD_SPREAD, lead[1], *tail, BEFORE[1], DEAD_TIME_MS[1]]))
 
 
 def predict(signal: TransientSignal, sensor: LambdaSensor, parameters: np.ndarray) -> np.ndarray:
     """Logarithm of lambda as the sensor would show it, but for the meter's steady error, shape (readings,)."""
-    share, log_tau, _, _, delay_s, delay_flow, lag_s, before = parameters
+    share, log_tau, _, _, delay_s, delay_flow, lag_s, before, _ = parameters
     air = drawn_air(signal, parameters)
-    fuel = cylinder_fuel(signal.fuel_kg_h, GRID_S, share=share, tau_s=float(np.exp(log_tau)))
+    fuel = cylinder_fuel(injected(signal, parameters), GRID_S, share=share, tau_s=float(np.exp(log_tau)))
     lambda_ = air / np.maximum(signal.stoich_afr * fuel, air / LEANEST)
     felt = np.clip(lambda_, 0.97 * sensor.rail_low, 1.04 * sensor.rail_high)
-    return np.log(
-        np.interp(fuelled_at(signal, delay_s, delay_flow, before), signal.grid_s, follow(felt, GRID_S, lag_s))
-    )
+    return np.log(at_sensor(signal, felt, (delay_s, delay_flow, before), lag_s))
+
+
+def injected(signal: TransientSignal, parameters: np.ndarray) -> np.ndarray:
+    """Fuel that was injected, with the fitted error of the dead time [kg/h], shape (grid,).
+
+    A dead time that is off shifts the mixture most at short pulses, so a tip-in changes it as a film would.
+    """
+    return np.maximum(signal.fuel_kg_h + parameters[8] * signal.fuel_per_ms_kg_h, 0.0)
 
 
 def drawn_air(signal: TransientSignal, parameters: np.ndarray) -> np.ndarray:
@@ -96,7 +102,8 @@ def leftover(
     """
     predicted = predict(signal, sensor, parameters)
     measured = np.log(signal.reading)
-    load = np.log(np.interp(fuelled_at(signal, *parameters[[4, 5, 7]]), signal.grid_s, signal.meter_kg_h))
+    air = np.log(np.maximum(drawn_air(signal, parameters), 1.0))
+    load = at_sensor(signal, air, tuple(parameters[[4, 5, 7]]), float(parameters[6]))
     residual, whole = np.full(measured.size, np.nan), np.full(measured.size, np.nan)
     for k in np.unique(number[number >= 0]):
         own = number == k

@@ -18,16 +18,16 @@ from tunelab.workspace.car import LambdaSensor
 COLD_C = 40.0
 SPLIT_RPM = 2500.0
 LEAST_WINDOWS, LEAST_READINGS = 4, 80
-WIDEST_SHARE, WIDEST_TAU = 0.12, 0.5  # half-widths up to which film and sensor lag count as told apart
+WIDEST_SHARE, WIDEST_TAU = 0.10, 0.5  # half-widths up to which film and sensor lag count as told apart
 # What no number of tip-ins removes: air that the model does not follow, samples between which the fuel steps.
-MODEL_SHARE, MODEL_LOG_TAU = 0.03, 0.10
+MODEL_SHARE, MODEL_LOG_TAU = 0.02, 0.08
 # Without manifold pressure the filling of the manifold has to be guessed from the meter, and it looks like a film.
 METER_SHARE, METER_LOG_TAU = 0.12, 0.20
 # And per second between readings beyond FINE_STEP_S.
 FINE_STEP_S, STEP_SHARE, STEP_LOG_TAU = 0.04, 0.25, 1.0
 NO_PRESSURE = (
-    "no manifold pressure that follows a tip-in (logged about as often as lambda, and moving): a film cannot be told "
-    "from the filling of the manifold"
+    "no manifold pressure that follows a tip-in (logged about as often as lambda, moving, and for long enough): a film "
+    "cannot be told from the filling of the manifold"
 )
 RAN_OUT = "the fit ran to the end of what a film can be: these stretches do not show one"
 

@@ -10,8 +10,9 @@ import xarray as xr
 from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import find_gaps
+from tunelab.study.delay_model import follow
 from tunelab.study.fuel_cut.cut import no_fuel
-from tunelab.study.fuel_flow import fuel_flow_kg_h
+from tunelab.study.fuel_flow import fuel_flow_kg_h, fuel_per_open_ms
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -19,6 +20,10 @@ from tunelab.workspace.revision import Revision
 GRID_S = 0.02
 LONGEST_BREAK_S = 4.0  # a longer pause of the log is cut to this on the grid; nothing near it is used
 AFTER_GAP_S = 2.5  # after a pause: what hung on the wall and in the pipe is not known
+# Of the charge that a plane over pressure leaves: what the meter's curve is off by, what breathing bends it by at most
+# over the whole range. Common practice, no source.
+USUAL_MISFIT, USUAL_BEND = 0.03, 0.2
+STRAIGHT = 2  # columns of the surface that make the plane; the others bend it
 STILL_KPA_S = 12.0  # the manifold of a car fills at hundreds
 AFTER_CUT_S = 1.6
 LEAST_AIR_KG_H = 2.0
@@ -39,6 +44,7 @@ class TransientSignal:
     ecu_kg_h: np.ndarray  # air that the ECU reckoned with: as it logs it, else that of the meter
     pressure_kg_h: np.ndarray | None  # air into the cylinders by manifold pressure, None where the log cannot tell it
     fuel_kg_h: np.ndarray  # injected, by pulse width less dead time; 0 while cut
+    fuel_per_ms_kg_h: np.ndarray  # by how much it changes with 1 ms of dead time; 0 while cut
     exhaust_kg_h: np.ndarray
     throttle_pct: np.ndarray
     coolant_c: np.ndarray  # NaN where not logged
@@ -88,6 +94,7 @@ def transient_signal(log: xr.Dataset, car: Car, revision: Revision) -> Transient
 
     speed, meter = np.maximum(channel("engine_speed_rpm"), 60.0), np.maximum(channel("air_flow_kg_h"), LEAST_AIR_KG_H)
     pressure = air_by_pressure(channel("manifold_kpa"), speed, meter) if _is_quick(log) else None
+    per_ms = np.where(cut, 0.0, fuel_per_open_ms(log, car, revision))
     fuel, commanded = _on_grid(injected, shortened, grid), channel("lambda_commanded")
     told = None if ecu_air is None else np.maximum(_on_grid(ecu_air, shortened, grid), LEAST_AIR_KG_H)
     return TransientSignal(
@@ -98,6 +105,7 @@ def transient_signal(log: xr.Dataset, car: Car, revision: Revision) -> Transient
         ecu_kg_h=meter if told is None else told,
         pressure_kg_h=pressure,
         fuel_kg_h=fuel,
+        fuel_per_ms_kg_h=_on_grid(per_ms, shortened, grid),
         exhaust_kg_h=_on_grid(exhaust_flow(log), shortened, grid) if pressure is None else pressure + fuel,
         throttle_pct=channel("throttle_pct"),
         coolant_c=channel("coolant_c"),
@@ -145,6 +153,7 @@ def air_by_pressure(manifold_kpa: np.ndarray, speed_rpm: np.ndarray, meter_kg_h:
 
     While the manifold neither fills nor empties, what the meter sees is what the cylinders draw: there the charge per
     revolution is fitted by a surface of second order in pressure and speed, and the surface gives the air everywhere.
+    Where nothing was driven it goes back to a straight line over pressure.
 
     Parameters
     ----------
@@ -162,18 +171,33 @@ def air_by_pressure(manifold_kpa: np.ndarray, speed_rpm: np.ndarray, meter_kg_h:
         return None
     columns = _surface(manifold_kpa, speed_rpm)
     charge = meter_kg_h / speed_rpm
-    weight = 1.0 / charge[still]
-    for _ in range(3):
-        best = np.linalg.lstsq(columns[still] * weight[:, None], charge[still] * weight, rcond=None)[0]
+    evenly = _evenly(manifold_kpa[still], speed_rpm[still]) / charge[still]
+    bends = np.zeros((columns.shape[1], columns.shape[1]))
+    np.fill_diagonal(bends[STRAIGHT:, STRAIGHT:], USUAL_MISFIT / USUAL_BEND / float(np.median(charge[still])))
+    weight = evenly
+    for _ in range(4):
+        rows = np.vstack([columns[still] * weight[:, None], bends])
+        best = np.linalg.lstsq(rows, np.append(charge[still] * weight, np.zeros(len(bends))), rcond=None)[0]
         off = columns[still] @ best / charge[still] - 1.0
-        weight = 1.0 / charge[still] / (1.0 + (off / 0.03) ** 2)
+        weight = evenly / np.sqrt(1.0 + (off / USUAL_MISFIT) ** 2)
     if 1.4826 * float(np.median(np.abs(off))) > 0.05:
         return None
     return np.maximum(columns @ best, 0.2 * float(np.quantile(charge[still], 0.02))) * speed_rpm
 
 
+def _evenly(manifold_kpa: np.ndarray, speed_rpm: np.ndarray) -> np.ndarray:
+    """Weight of each grid point by which cells of pressure and speed count alike once they hold a fifth of a second.
+
+    Minutes of idling would otherwise outvote the few seconds at high load, where tip-ins end. Shape (n,).
+    """
+    cell = np.round(manifold_kpa / 8.0) * 1000.0 + np.round(speed_rpm / 250.0)
+    _, number, count = np.unique(cell, return_inverse=True, return_counts=True)
+    return np.sqrt(10.0 / np.maximum(count, 10))[number]
+
+
 def _surface(manifold_kpa: np.ndarray, speed_rpm: np.ndarray) -> np.ndarray:
-    p, n = manifold_kpa / 100.0, speed_rpm / 3000.0
+    """A plane over pressure in its first columns, what bends and twists it in the others."""
+    p, n = manifold_kpa / 100.0, speed_rpm / 3000.0 - 0.8
     return np.column_stack([np.ones(p.size), p, n, p * n, p * p, n * n, p * n * n, p * p * n])
 
 
@@ -203,17 +227,35 @@ def _readings(log: xr.Dataset, shortened: np.ndarray) -> dict[str, np.ndarray | 
     }
 
 
-def fuelled_at(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float, before: float) -> np.ndarray:
-    """Grid time at which the gas of each reading was fuelled, without the sensor's lag. [s], shape (readings,)
+def fuelled_at(
+    signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float, before: float, *, lag_s: float
+) -> np.ndarray:
+    """Grid time at which the gas that a reading shows was fuelled, the sensor being late by `lag_s`, (readings,). [s]
 
     `before` is the share of the constant delay that passes before the gas enters the pipe (the engine's own cycle);
     the rest passes at the sensor. While the flow is steady it makes no difference; at a tip-in it does.
     """
-    early = max(delay_s, 0.0) * before
+    return _fuelled(signal, signal.reading_s - lag_s, (delay_s, delay_flow_s_kg_h, before))
+
+
+def _fuelled(signal: TransientSignal, at_s: np.ndarray, gas: tuple[float, float, float]) -> np.ndarray:
+    """Grid time at which the gas that the sensor meets at `at_s` was fuelled; shape as `at_s`."""
+    delay_s, delay_flow_s_kg_h, before = max(gas[0], 0.0), max(gas[1], 0.0), gas[2]
     arrives = arrival_time(
-        signal.grid_s, signal.exhaust_kg_h, delay_s=early, delay_flow_s_kg_h=max(delay_flow_s_kg_h, 0.0)
+        signal.grid_s, signal.exhaust_kg_h, delay_s=delay_s * before, delay_flow_s_kg_h=delay_flow_s_kg_h
     )
-    return np.interp(signal.reading_s - (max(delay_s, 0.0) - early), arrives, signal.grid_s)
+    return np.interp(at_s - delay_s * (1.0 - before), arrives, signal.grid_s)
+
+
+def at_sensor(signal: TransientSignal, values: np.ndarray, gas: tuple[float, float, float], lag_s: float) -> np.ndarray:
+    """What the sensor shows at its readings of something that leaves with the gas; shape (readings,).
+
+    `values` are on the grid, by moment of fuelling; `gas` is delay_s, delay_flow_s_kg_h and before, as `fuelled_at`
+    takes them. The gas travels first and the sensor lags in its own time: when the flow changes, what left within a
+    tenth of a second may pass the sensor over three tenths, and the other order would take that for a slower sensor.
+    """
+    tip = np.interp(_fuelled(signal, signal.grid_s, gas), signal.grid_s, values)
+    return np.interp(signal.reading_s, signal.grid_s, follow(tip, GRID_S, lag_s))
 
 
 def away_from_cut(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
@@ -224,7 +266,7 @@ def away_from_cut(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: fl
     last_cut = np.maximum.accumulate(np.where(signal.cut, signal.grid_s, -np.inf))
     since = signal.grid_s - last_cut
     clear = np.interp(
-        fuelled_at(signal, delay_s, delay_flow_s_kg_h, 0.5), signal.grid_s, np.minimum(since, AFTER_CUT_S)
+        fuelled_at(signal, delay_s, delay_flow_s_kg_h, 0.5, lag_s=0.0), signal.grid_s, np.minimum(since, AFTER_CUT_S)
     )
     return clear >= AFTER_CUT_S - 1e-9
 
