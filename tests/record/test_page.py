@@ -91,6 +91,15 @@ def test_a_failure_stands_at_the_top_before_everything_else():
     assert 'role="alert"' in page
 
 
+def test_what_did_not_run_is_left_out_of_the_page():
+    failed = cell_with(new_output("error", ename="ValueError", evalue="no lambda", traceback=["ValueError: no lambda"]))
+    cells = [new_markdown_cell("before"), failed, new_markdown_cell("look at the figure"), cell_with()]
+    page = page_of(*cells, failure="ValueError: no lambda")
+    assert "before" in page
+    assert "did not run" in page
+    assert "look at the figure" not in page
+
+
 def test_markdown_shows_tables_and_no_pictures_and_no_dangerous_links():
     html = prose("| a |\n|---|\n| 1 |\n\n![x](http://a.example/x.png)\n\n[l](javascript:alert(1))\n\nλ = 1 °C ²")
     assert "<table>" in html

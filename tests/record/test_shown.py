@@ -92,7 +92,7 @@ def test_the_short_answer_has_the_five_parts_in_their_order():
         [("", "9 s of log.")],
         [("stop", "A.Bad: 21.5 %"), ("met", "1 within their limits")],
         [("", "Enter r02.")],
-        [("", "Dead time")],
+        [("", "Dead time.")],
         [("", "3 holds.")],
     ]
 

@@ -93,6 +93,26 @@ def test_without_a_log_the_first_drive_is_gentle():
     assert any("airflow" in note for note in plan.notes)
 
 
+def test_a_drive_that_was_only_idle_counts_as_none_driven():
+    idle = coverage_of([(float(CAR_3L.engine.idle_target_rpm), 15.0, 20.0)])
+    assert idle.samples_used > 0
+    plan = plan_drive(idle, CAR_3L, R01, top_speed_km_h=120.0)
+    assert len(plan.holds) > 10
+    assert 2000 < max(hold.engine_speed_rpm for hold in plan.holds) <= 0.7 * 7000
+    assert max(hold.load_pct for hold in plan.holds) <= 0.6 * 85
+
+
+def test_a_plan_without_a_hold_says_why():
+    driven, plan = [(2250.0, 80.0, 20.0)], None
+    while plan is None or plan.holds:  # in neutral alone, until that is all driven
+        plan = plan_drive(coverage_of(driven), CAR_3L, R01, top_speed_km_h=1.0)
+        driven += [(hold.engine_speed_rpm, hold.air_flow_kg_h, 20.0) for hold in plan.holds]
+        assert len(driven) < 60
+    assert len(plan.left_out) > 10
+    assert sum(int(note.split()[0]) for note in plan.notes) == len(plan.left_out)
+    assert any("no gear keeps" in note for note in plan.notes)
+
+
 def test_higher_speeds_follow_step_by_step():
     plan = plan_drive(coverage_of([(2250.0, 80.0, 9.0)]), CAR_3L, R01, top_speed_km_h=120.0)
     assert max(hold.engine_speed_rpm for hold in plan.holds) <= 1.4 * 2250

@@ -21,7 +21,7 @@ ROWS_SHOWN = 400
 UNIT_ENDINGS = {
     "_km_h": "km/h", "_kg_h": "kg/h", "_g_min": "g/min", "_m_s2": "m/s²", "_m_s": "m/s", "_per_h": "1/h", "_rpm": "rpm",
     "_pct": "%", "_kpa": "kPa", "_deg": "°", "_kw": "kW", "_nm": "N m", "_kg": "kg", "_mg": "mg", "_ms": "ms",
-    "_hz": "Hz", "_us": "µs", "_s": "s", "_v": "V", "_c": "°C", "_m": "m",
+    "_hz": "Hz", "_us": "µs", "_s": "s", "_v": "V", "_c": "°C", "_m": "m", "_n": "N",
 }  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.execute import Run
 
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
+NOT_RUN = "What comes after this in the notebook did not run."
 BANNER_TAG = "papermill-error-cell-tag"
 
 
@@ -53,7 +54,7 @@ def notebook_page(run: Run, about: Mapping[str, str]) -> str:
     str
         HTML that asks for nothing from any network.
     """
-    blocks = _merge_code([_block(cell) for cell in run.executed.cells if not _is_hidden(cell)])
+    blocks = _as_far_as_it_ran(_merge_code([_block(cell) for cell in run.executed.cells if not _is_hidden(cell)]))
     figures = [part.content for block in blocks for part in block.parts if part.kind == "figure"]
     return fill(
         "notebook.html",
@@ -153,6 +154,14 @@ def _merge_code(blocks: list[Block]) -> list[Block]:
         else:
             merged.append(block)
     return merged
+
+
+def _as_far_as_it_ran(blocks: list[Block]) -> list[Block]:
+    """Leave out what comes after a cell that failed: words about figures that are not there."""
+    failed = [any(part.kind == "failure" for part in block.parts) for block in blocks]
+    if True not in failed:
+        return blocks
+    return [*blocks[: failed.index(True) + 1], Block(prose(NOT_RUN), "", ())]
 
 
 def _part(output: nbformat.NotebookNode) -> Part | None:

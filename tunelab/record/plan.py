@@ -16,9 +16,10 @@ USUAL = {"slope": "level", "lamps, fan, heater": "as they are"}  # a column that
 def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
     """Put coverage and drive plan into a chapter of the record."""
     reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
+    have = "has its" if reachable - missing == 1 else "have their"
     driven = (
-        f"Of {reachable} cells of engine speed and airflow that the car can hold, {reachable - missing} have "
-        "their good seconds."
+        f"Of {reachable} cells of engine speed and airflow that the car can hold, {reachable - missing} {have} "
+        "good seconds."
     )
     level = ", on the level" if all(hold.slope == "level" for hold in plan.holds) else ""
     tables = ((f"Holds to drive, in this order{level}", plan_table(plan)),) if plan.holds else ()
@@ -62,7 +63,7 @@ def _in_short(plan: DrivePlan) -> str:
 def plan_sentence(plan: DrivePlan) -> str:
     """Say how many holds, how long, and under which limits."""
     if not plan.holds:
-        return "No further hold: see the notes."
+        return "No further hold."
     return (
         f"{len(plan.holds)} holds, about {plan.seconds / 60:.0f} minutes of holding and rolling, not above "
         f"{plan.top_speed_km_h:.0f} km/h and {plan.rev_limit_rpm:.0f} rpm. Hold each one still for the whole time; a "

@@ -37,7 +37,7 @@ def short_answer(
     for part, label in PARTS:
         texts = [text for chapter in chapters for text in [_short_of(chapter[part], part)] if text]
         if part == "cannot_show" and findings["absent"]:
-            texts.insert(0, _named([item["titles"] for item in findings["absent"]]) + ".")
+            texts.insert(0, _named([title for item in findings["absent"] for title in item["titles"].split("; ")]))
         entries.append((part, label, _lines(texts or [NOTHING[part]])))
     return [{"part": part, "label": label, "lines": lines} for part, label, lines in entries]
 
@@ -50,7 +50,8 @@ def _short_of(section: Mapping[str, Any], part: str) -> str:
 
 
 def _lines(texts: Sequence[str]) -> list[dict[str, str]]:
-    return [{"word": "", "text": begin_large(text)} for text in dict.fromkeys(texts)]
+    ended = [text if text.endswith((".", "?", "!")) else f"{text}." for text in dict.fromkeys(texts)]
+    return [{"word": "", "text": begin_large(text)} for text in ended]
 
 
 def _states(findings: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[dict[str, str]]:

@@ -163,7 +163,7 @@ def _span(values: pd.Series) -> str:
 
 def _calm(fit: SteadyFit) -> str:
     holds = fit.blocks.groupby("session")["hold"].nunique().sum()
-    return f"{fit.blocks['seconds'].sum():.0f} s of it calm enough to use, in {holds} holds."
+    return f"{fit.blocks['seconds'].sum():.0f} s of it calm enough to use, in {holds} hold{'s' if holds != 1 else ''}."
 
 
 def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> Section:
@@ -291,7 +291,7 @@ def _interval(value: float, lower: float, upper: float) -> str:
 def _cannot_show(fit: SteadyFit) -> Section:
     if fit.because:
         told = f"The error of the meter, of the injectors and of lambda. {fit.because}"
-        return Section((told, *fit.notes), short="The error of the meter, of the injectors and of lambda.")
+        return Section((told, *fit.notes), short=fit.because)
     dead, flat = fit.dead_time, fit.constant
     low, high = flat.lower, flat.upper
     sentences = [

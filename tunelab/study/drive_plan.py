@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,7 +105,7 @@ def plan_drive(coverage: Coverage, car: Car, revision: Revision, *, top_speed_km
         top_speed_km_h=top,
         rev_limit_rpm=min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm),
         cautions=_cautions(holds, car),
-        notes=_notes(coverage, car, holds),
+        notes=_notes(coverage, car) if holds else _why_none(coverage, left_out),
     )
 
 
@@ -184,7 +185,7 @@ def _cautions(holds: list[Hold], car: Car) -> tuple[str, ...]:
     return (*cautions_for(car), *extra)
 
 
-def _notes(coverage: Coverage, car: Car, holds: list[Hold]) -> tuple[str, ...]:
+def _notes(coverage: Coverage, car: Car) -> tuple[str, ...]:
     notes = []
     if car.gearing is None or car.tyres is None:
         notes.append(
@@ -201,6 +202,12 @@ def _notes(coverage: Coverage, car: Car, holds: list[Hold]) -> tuple[str, ...]:
         )
     if coverage.full_load_basis != "log":
         notes.append("Full load was not driven: the range of airflow is an assumption until it is.")
-    if not holds and not coverage.missing.any():
-        notes.append("Every cell that the engine can be held in has its good seconds.")
     return tuple(notes)
+
+
+def _why_none(coverage: Coverage, left_out: list[tuple[int, int, str]]) -> tuple[str, ...]:
+    """Say why nothing is left to drive, or nothing that can be driven."""
+    if not coverage.missing.any():
+        return ("Every cell that the engine can be held in has its good seconds.",)
+    counts = Counter(because for _, _, because in left_out)
+    return tuple(f"{count} of the cells that are missing: {because}." for because, count in counts.most_common())

@@ -16,7 +16,7 @@ LONGEST_S = 12.0
 LONGEST_HIGH_LOAD_S = 4.0
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
-# A first drive, with nothing good in the log yet, stays below these. Common practice, no source.
+# A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
 NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
@@ -61,11 +61,12 @@ def _too_early(coverage: Coverage, row: int, column: int, car: Car) -> str:
     speed = coverage.speeds_rpm[column]
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
     hard = coverage.flows_kg_h[row] > FIRST_LOAD_SHARE * coverage.full_load_pct[column] * unit
-    driven = coverage.speeds_rpm[(coverage.seconds > 0).any(axis=0)]
-    if driven.size and speed > NEXT_SPEED_SHARE * driven.max():
-        return f"so far driven up to {driven.max():.0f} rpm: higher speeds follow step by step"
-    if coverage.samples_used == 0 and (hard or speed > FIRST_SPEED_SHARE * car.limits.rev_limit_rpm):
-        return "not in a first drive: gentler holds come before it"
+    highest = coverage.speeds_rpm[(coverage.seconds > 0).any(axis=0)].max(initial=0.0)
+    if highest <= NEXT_SPEED_SHARE * car.engine.idle_target_rpm:  # nothing yet, or no more than idle
+        is_early = hard or speed > FIRST_SPEED_SHARE * car.limits.rev_limit_rpm
+        return "not in a first drive: gentler holds come before it" if is_early else ""
+    if speed > NEXT_SPEED_SHARE * highest:
+        return f"so far driven up to {highest:.0f} rpm: higher speeds follow step by step"
     return ""
 
 

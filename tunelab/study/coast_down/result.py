@@ -127,7 +127,7 @@ class CoastDownFit:
     def findings(self) -> list[Finding]:
         """Road load as findings; there is no limit to hold them against."""
         rows = [
-            ("coast_down.drag_area", "Drag area", self.drag_area_m2, self.drag_area_interval, "m2"),
+            ("coast_down.drag_area", "Drag area", self.drag_area_m2, self.drag_area_interval, "m²"),
             ("coast_down.rolling", "Rolling coefficient", self.rolling_coefficient, self.rolling_interval, "1"),
             ("coast_down.force_100", "Road load at 100 km/h", *self._at_100(), "N"),
         ]

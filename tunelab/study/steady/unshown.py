@@ -38,7 +38,8 @@ def too_little(blocks: pd.DataFrame) -> str:
         return (
             "" if moved else f"The meter stood at one reading through all {holds} calm holds. Drive several airflows."
         )
-    found = f"only {len(blocks)} calm blocks ({seconds:.0f} s) in {holds} holds" if len(blocks) else "no calm driving"
+    many = f"{holds} hold{'s' if holds != 1 else ''}"
+    found = f"only {len(blocks)} calm blocks ({seconds:.0f} s) in {many}" if len(blocks) else "no calm driving"
     return f"The log holds {found}; {LEAST_BLOCKS} blocks of about a second in {LEAST_HOLDS} holds are the least."
 
 
