@@ -142,11 +142,12 @@ def step_pulse(s: State, truth: Truth, tables: EcuTables) -> None:
 
 
 def step_idle(s: State, truth: Truth, dt: float) -> None:
-    """Idle air: a slow integrator and a quick proportional part."""
-    target = truth.ecu.idle_target_rpm + 5.0 * max(60.0 - s.coolant_c, 0.0)
-    departure = min(max(target - s.engine_speed_rpm, -400.0), 400.0)
+    """Idle air: a slow integrator and a quick proportional part. Too quick an integrator swings, as in a real car."""
+    ecu = truth.ecu
+    target = ecu.idle_target_rpm + 5.0 * max(60.0 - s.coolant_c, 0.0)
+    departure = min(max(target - s.engine_speed_rpm, -ecu.idle_reach_rpm), ecu.idle_reach_rpm)
     if s.throttle_pct < 1.2 and s.engine_speed_rpm < target + 500.0 and s.run_clock > 1.0:
-        s.idle_integral = min(max(s.idle_integral + 0.025 * departure * dt, 2.0), 95.0)
+        s.idle_integral = min(max(s.idle_integral + 0.025 * ecu.idle_gain * departure * dt, 2.0), 95.0)
     else:
         s.idle_integral = towards(s.idle_integral, 32.0, dt, 8.0)
     wanted = min(max(s.idle_integral + 0.02 * departure, 1.0), 100.0)

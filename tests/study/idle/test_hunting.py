@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from hunting_idle import hunting
 from scipy.signal import lfilter
 
 from tunelab.study.idle import find_hunting
@@ -24,6 +25,16 @@ def test_a_tone_is_found_within_one_bin_and_at_its_size(seconds, frequency_hz, a
         assert found.lower_hz <= frequency_hz <= found.upper_hz
         assert found.amplitude_rpm == pytest.approx(amplitude_rpm, rel=0.15)
         assert found.period_s == pytest.approx(1.0 / frequency_hz, rel=0.2)
+
+
+@pytest.mark.parametrize("rate_hz", [25.0, 10.0])
+def test_an_idle_controller_that_swings_is_found_within_one_bin_and_at_its_size(rate_hz):
+    """The simulator's true swings, counted by their crossings; tests/bench holds 24 cars."""
+    for seed in range(3):
+        true_hz, true_rpm, found = hunting(seed, rate_hz)
+        assert found.shown
+        assert abs(found.frequency_hz - true_hz) <= found.bin_hz
+        assert found.amplitude_rpm == pytest.approx(true_rpm, rel=0.1)
 
 
 @pytest.mark.parametrize("red", [0.0, 0.8])

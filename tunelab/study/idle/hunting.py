@@ -25,7 +25,7 @@ class Hunting:
 
     shown: bool  # whether a swing stands out of the noise
     frequency_hz: float  # of the strongest line; NaN if the stretch is too short to look
-    lower_hz: float  # one bin either way: what the length of the stretch resolves
+    lower_hz: float  # one bin either way, which is what the length of the stretch resolves; more if the swing wanders
     upper_hz: float
     amplitude_rpm: float
     amplitude_lower_rpm: float  # NaN with less than four swings in each quarter; 0 where nothing stands out
@@ -124,7 +124,8 @@ def find_hunting(time_s: np.ndarray, speed_rpm: np.ndarray) -> Hunting:
     ratio = float(found.power[peak] / found.background[peak])
     frequency = _refined(found, peak)
     amplitude = _amplitude(found, peak)
-    bounds = (max(frequency - found.bin_hz, 0.0), frequency + found.bin_hz)
+    reach = max(found.bin_hz, _width(found, peak))
+    bounds = (max(frequency - reach, 0.0), frequency + reach)
     if ratio < needed or amplitude < LEAST_RPM:
         hidden = float(np.sqrt(2.0 * found.scale * np.max(found.background)) * (np.sqrt(needed) + SEEN_SIGMAS))
         hidden = max(hidden, amplitude, 1.5 * LEAST_RPM)
@@ -149,11 +150,24 @@ def _refined(found: Spectrum, peak: int) -> float:
     return float(found.frequency_hz[peak] + np.clip(shift, -0.5, 0.5) * found.bin_hz)
 
 
-def _amplitude(found: Spectrum, peak: int) -> float:
-    """Amplitude from all power of the line above the noise; a swing that wanders spreads over more bins."""
+def _band(found: Spectrum, peak: int) -> slice:
+    """Bins of a line; a swing that wanders spreads over more of them."""
     half = max(HALF_BAND_BINS, round(WANDER * found.frequency_hz[peak] / found.bin_hz))
-    band = slice(max(peak - half, 0), peak + half + 1)
+    return slice(max(peak - half, 0), peak + half + 1)
+
+
+def _amplitude(found: Spectrum, peak: int) -> float:
+    """Amplitude from all power of the line above the noise."""
+    band = _band(found, peak)
     return float(np.sqrt(found.scale * max(np.sum(found.power[band] - found.background[band]), 0.0)))
+
+
+def _width(found: Spectrum, peak: int) -> float:
+    """How far the power of a line is spread about it, root mean square. [Hz]"""
+    band = _band(found, peak)
+    power = np.maximum(found.power[band] - found.background[band], 0.0)
+    away = found.frequency_hz[band] - found.frequency_hz[peak]
+    return float(np.sqrt(np.sum(power * away**2) / max(np.sum(power), 1e-12)))
 
 
 def _amplitude_interval(time_s, speed_rpm, frequency: float, amplitude: float) -> tuple[float, float]:
