@@ -12,7 +12,7 @@ import difflib
 import re
 import unicodedata
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -264,6 +264,7 @@ def _refuse(values: np.ndarray, is_bad: np.ndarray, message: str) -> None:
         raise ValueError(message.format(f"{bad.size} of {values.size} samples {first} are") + ".")
 
 
+@lru_cache(maxsize=4096)
 def _lookup(text: str) -> Unit | None:
     if len(text) > _LONGEST:
         return None

@@ -147,7 +147,7 @@ def _pack(
     flagged = log.assign(flags)
     for name in channel_flags:
         beside = [f"{name}_fresh"] if f"{name}_fresh" in log else []
-        flagged[name].attrs["ancillary_variables"] = " ".join([*beside, f"{name}_flag"])
+        flagged.variables[name].attrs["ancillary_variables"] = " ".join([*beside, f"{name}_flag"])
     if exclusions:
         flagged.attrs["exclusions"] = json.dumps([row.model_dump() for row in exclusions])
     share = 100.0 * float(np.mean(sample != 0)) if sample.size else 0.0

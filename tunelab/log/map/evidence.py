@@ -51,14 +51,20 @@ def agree_on_mixture(raw: RawTable, matches: Sequence[Match]) -> list[Match]:
     Left open where the two are hardly ever both off 1, where they disagree, or where no other lambda is settled.
     """
     witness = next((m for m in matches if m.form and m.form.channel in LAMBDAS), None)
-    seen = _numbers(raw, matches, witness.form.channel) if witness else None
+    if witness is None or not any(_is_open_mixture(match) for match in matches):
+        return list(matches)
+    seen = _numbers(raw, matches, witness.form.channel)
     return list(matches) if seen is None else [_take_mixture(raw, match, seen, witness) for match in matches]
 
 
+def _is_open_mixture(match: Match) -> bool:
+    return match.sure == "open" and {form.kind for form in match.forms} == {"plain", "phi"}
+
+
 def _take_mixture(raw: RawTable, match: Match, seen: np.ndarray, witness: Match) -> Match:
-    forms = {form.kind: form for form in match.forms}
-    if match.sure != "open" or set(forms) != {"plain", "phi"}:
+    if not _is_open_mixture(match):
         return match
+    forms = {form.kind: form for form in match.forms}
     share = _share_on_one_side(_in_usual(raw, match, forms["plain"]), seen)
     if not (share >= _AGREED or share <= 1 - _AGREED):
         return match
