@@ -1,6 +1,7 @@
 """The page over all records, the decisions beside it, and that a browser finds no serious barrier on any page."""
 
 import json
+import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -63,6 +64,8 @@ def test_a_finding_shown_twice_has_a_trend(shelf):
     text = shelf.read_text("utf-8")
     assert "2026-05-03 21, 2026-05-09 1.5" in text
     assert text.count("<figure") == 1
+    (across,) = re.findall(r'<path d="M(\S+) \S+L(\S+) \S+" class="line"', text)
+    assert tuple(map(float, across)) == (6, 234)  # from edge to edge
 
 
 def test_what_may_run_means_stands_on_it(shelf):

@@ -70,14 +70,15 @@ def _row(record: StoredRecord) -> dict[str, Any]:
 
 
 def _trends(records: Sequence[StoredRecord]) -> list[dict[str, Any]]:
-    """Findings that at least two records show, in the order in which they were first found."""
-    ids = list(dict.fromkeys(finding.id for record in records for finding in record.findings))
+    """Findings that at least two records show, first those that most of them do; no checks of a log against itself."""
+    ids = dict.fromkeys(f.id for record in records for f in record.findings if not f.id.startswith("consistency."))
     found = []
     for name in ids:
         shown = [(r, f) for r in records for f in [r.finding(name)] if f is not None and f.value is not None]
         if len(shown) >= 2:
-            found.append(_trend(shown))
-    return found[:TRENDS_SHOWN]
+            found.append(shown)
+    found.sort(key=lambda shown: -len(shown))
+    return [_trend(shown) for shown in found[:TRENDS_SHOWN]]
 
 
 def _trend(shown: list) -> dict[str, Any]:
@@ -90,17 +91,17 @@ def _trend(shown: list) -> dict[str, Any]:
         "unit": unit,
         "status": last.word,
         "text": text,
-        "points": _points([*values, *([last.limit] if last.limit is not None else [])])[: len(values)],
-        "limit": _points([*values, last.limit])[-1][1] if last.limit is not None else None,
+        "points": _points(values, last.limit),
+        "limit": _points([last.limit, *values], None)[0][1] if last.limit is not None else None,
         "wide": WIDE,
         "high": HIGH,
     }
 
 
-def _points(values: list[float]) -> list[tuple[float, float]]:
-    """Place values in a trend's drawing, the largest at its top."""
-    low, high = min(values), max(values)
+def _points(values: Sequence[float], limit: float | None) -> list[tuple[float, float]]:
+    """Place values in a trend's drawing from left to right, the largest of them and the limit at its top."""
+    inside = [*values, *([] if limit is None else [limit])]
+    low, high = min(inside), max(inside)
     step = (WIDE - 2 * EDGE) / max(len(values) - 1, 1)
-    span = (high - low) or 1.0
-    rise = (HIGH - 2 * EDGE) / span
+    rise = (HIGH - 2 * EDGE) / ((high - low) or 1.0)
     return [(round(EDGE + k * step, 1), round(HIGH - EDGE - (v - low) * rise, 1)) for k, v in enumerate(values)]
