@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -218,9 +219,16 @@ def _is_moving(time: np.ndarray, levels: list[_Level], part: slice) -> np.ndarra
     """Whether any level moves in the window around each sample of a part of the log, shape (part,)."""
     moving = np.zeros(time[part].size, dtype=bool)
     edges = [_edge(time, part, step) for step in range(-CALM_STEPS // 2, CALM_STEPS // 2 + 1)]
+    rows = _differences(edges)
     for level in levels:
-        moving |= _spread(level, edges) > level.limit
+        samples = rows if level.count is None else _differences([level.count[edge] for edge in edges])
+        moving |= _spread(level.total, edges, samples) > level.limit
     return moving
+
+
+def _differences(counts: list[np.ndarray]) -> list[np.ndarray]:
+    """From each count to the next, as float; shape (n,) each."""
+    return [np.subtract(after, before, dtype=float) for before, after in itertools.pairwise(counts)]
 
 
 def _edge(time: np.ndarray, part: slice, step: int) -> np.ndarray:
@@ -270,19 +278,18 @@ def _safe_log(values: np.ndarray) -> np.ndarray:
     return np.log(np.where(values > 0, values, np.nan))
 
 
-def _spread(level: _Level, edges: list[np.ndarray]) -> np.ndarray:
+def _spread(total: np.ndarray, edges: list[np.ndarray], samples: list[np.ndarray]) -> np.ndarray:
     """Highest less lowest mean of the steps of the window around each sample, shape (n,); empty steps are left out."""
-    total, count = level.total, level.count
-    sums, counts = total[edges[0]], edges[0] if count is None else count[edges[0]]
+    sums = total[edges[0]]
     highest, lowest = np.full(sums.size, np.nan), np.full(sums.size, np.nan)
-    for last in edges[1:]:
-        next_sums, next_counts = total[last], last if count is None else count[last]
-        mean, samples = next_sums - sums, next_counts - counts
+    for edge, count in zip(edges[1:], samples, strict=True):
+        next_sums = total[edge]
+        mean = next_sums - sums
         with np.errstate(invalid="ignore"):
-            mean /= samples  # NaN for an empty step: zero over zero
+            mean /= count  # NaN for an empty step: zero over zero
         np.fmax(highest, mean, out=highest)
         np.fmin(lowest, mean, out=lowest)
-        sums, counts = next_sums, next_counts
+        sums = next_sums
     return np.nan_to_num(highest - lowest, copy=False, nan=0.0)
 
 
