@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import xarray as xr
 from plain_car import flagged, outing, owners_car
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
 from tunelab.study.power import PowerFit, RoadDoubt, fit_power
+from tunelab.study.power.inputs import INERTIA_UNCERTAINTY, LOAD_OF_THE_DAY_KG
 from tunelab.study.power.one_pull import Drawing
 from tunelab.study.pull import PullSet, find_pulls
 from tunelab.workspace.car import Car
@@ -18,11 +21,16 @@ DRAWING = Drawing(300, 1)
 
 
 def mistaken_owner(true: PlainVehicle, rng: np.random.Generator) -> Car:
-    """What the owner states: each value off by a draw of its own stated uncertainty."""
+    """What the owner states: each value off by a draw of its own stated uncertainty, or of the one that is assumed."""
+    mass = true.mass_kg + rng.normal(0, 12) + rng.normal(0, LOAD_OF_THE_DAY_KG)
+    wheels, engine = (
+        inertia * (1 + rng.normal(0, INERTIA_UNCERTAINTY))
+        for inertia in (true.wheel_inertia_kg_m2, true.engine_inertia_kg_m2)
+    )
     return owners_car(
-        true,
-        vehicle={"mass_kg": true.mass_kg + rng.normal(0, 12), "mass_uncertainty_kg": 12, "driven_axle": "rear",
-                 "wheel_inertia_kg_m2": true.wheel_inertia_kg_m2, "driveline_loss_pct": max(rng.normal(10, 4), 0.5)},
+        replace(true, engine_inertia_kg_m2=engine),
+        vehicle={"mass_kg": mass, "mass_uncertainty_kg": 12, "driven_axle": "rear",
+                 "wheel_inertia_kg_m2": wheels, "driveline_loss_pct": max(rng.normal(10, 4), 0.5)},
         tyres={"rolling_radius_m": true.radius_m * (1 + rng.normal(0, 0.005)), "rolling_radius_uncertainty_pct": 0.5,
                "slip_pct_per_g": 7 + rng.normal(0, 2), "slip_uncertainty_pct_per_g": 2.0},
         road_load={"a_n": true.a_n * (1 + rng.normal(0, 0.1)), "b_n_s_m": true.b_n_s_m,

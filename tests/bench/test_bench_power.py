@@ -6,10 +6,12 @@ room that the number of seeds leaves.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from plain_car import flagged, outing, owners_car
-from plain_power import DRAWING, inside_share, mean_error, measure, mistaken_owner, pulled
+from plain_power import DOUBT, DRAWING, inside_share, mean_error, measure, mistaken_owner, pulled
 from plain_vehicle import Logger, PlainVehicle, drive, write_down
 
 from tunelab.log.flag import flag_log
@@ -18,12 +20,14 @@ from tunelab.simulate import drive as simulate
 from tunelab.simulate.plans import coast_downs, full_throttle_pulls
 from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.gearing import trace_gears
-from tunelab.study.power import RoadDoubt, fit_power
+from tunelab.study.power import fit_power
+from tunelab.study.power.inputs import LOAD_OF_THE_DAY_KG
 from tunelab.study.pull import find_pulls
 from tunelab.workspace.session import Weather
 
 pytestmark = pytest.mark.bench
 PLAIN = PlainVehicle()
+SEEDS = 60
 FOOT = Driver(
     "bench", wobble_pct=0.6, shift_s=0.5, take_off_s=1.2, launch_release_s=0.5, launch_throttle_pct=70.0, spread=0.05
 )
@@ -45,7 +49,7 @@ def test_power_of_plain_vehicles_lies_in_its_band():
     say(f"\npower in its band at {np.mean(shares):.1%} of engine speeds")
     say(f"error {np.mean(errors):+.2f} % ± {np.std(errors):.2f}")
     say(f"run to run {np.median(runs):.2f} % (90 % of drives below {np.quantile(runs, 0.9):.2f} %)")
-    assert 0.88 <= np.mean(shares) <= 1.0
+    assert 0.90 <= np.mean(shares) <= 0.98
     assert abs(np.mean(errors)) < 0.7
 
 
@@ -94,7 +98,10 @@ def mistaken(car, truth, rng):
 
 
 def simulated(seed: int):
-    """Owner's car, truth, and the two logs of a simulated outing with pulls and coast-downs both ways."""
+    """Owner's car, truth, and the two logs of a simulated outing with pulls and coast-downs both ways.
+
+    Slope and load differ from pull to pull and from day to day as the study is told that they may.
+    """
     rng = np.random.default_rng([seed, 4])
     car, truth, revision = random_car(rng)
     wind = float(rng.normal(0, 1.2))
@@ -102,11 +109,13 @@ def simulated(seed: int):
     warm = {"coolant_c": 88.0, "oil_c": 90.0, "is_running": True}
     day = Conditions(air_c=18.0, pressure_kpa=99.5, humidity_pct=50.0, wind_m_s=wind, **warm, **place)
     grade = float(rng.normal(0, 0.006))
-    tasks = (
-        full_throttle_pulls(3, 2300.0, 6200.0, repeats=2, grade=grade),
-        coast_downs(4, 100.0, 30.0, repeats=2, grade=grade),
+    pulls = tuple(
+        replace(task, grade=task.grade + float(rng.normal(0, DOUBT.local_grade_pct / 100)))
+        for task in full_throttle_pulls(3, 2300.0, 6200.0, repeats=2, grade=grade)
     )
-    drives = [simulate(truth, revision, Schedule(f"s{seed}", FOOT, day, t, 900.0), rng=rng) for t in tasks]
+    loaded = replace(truth.vehicle, mass_kg=truth.vehicle.mass_kg + float(rng.normal(0, LOAD_OF_THE_DAY_KG)))
+    outings = ((replace(truth, vehicle=loaded), pulls), (truth, coast_downs(4, 100.0, 30.0, repeats=2, grade=grade)))
+    drives = [simulate(own, revision, Schedule(f"s{seed}", FOOT, day, t, 900.0), rng=rng) for own, t in outings]
     return car, truth, revision, drives
 
 
@@ -131,17 +140,17 @@ def true_power(run, truth, grid: np.ndarray, pulls) -> np.ndarray:
 
 
 def test_simulated_cars_power_road_load_and_gears():
+    """The owner errs, in every input, as his stated uncertainty has it: then the band must neither fail nor be idle."""
     weather = Weather(air_c=18.0, pressure_kpa=99.5, humidity_pct=50.0)
     session = outing("full-throttle", "coast-down", weather=weather)
     inside, errors, runs, gears, drag, shown = [], [], [], [], [], 0
-    for seed in range(24):
+    for seed in range(SEEDS):
         car, truth, revision, (pulls_run, coast_run) = simulated(seed)
         car = mistaken(car, truth, np.random.default_rng([seed, 5]))
         coast = fit_coast_down(as_log(coast_run, car, session, revision), car, session)
         log = as_log(pulls_run, car, session, revision)
         pulls = find_pulls(log, car, session)
-        doubt = RoadDoubt(1.0, 0.2, 1.5, 0.4)
-        fit = fit_power(log, car, session, pulls, doubt, coast_down=coast, drawing=DRAWING, standard="ISO 1585")
+        fit = fit_power(log, car, session, pulls, DOUBT, coast_down=coast, drawing=DRAWING, standard="ISO 1585")
         trace = trace_gears(log, car)
         gears.append(np.mean(trace.gear[trace.steady] == log["gear"].values[trace.steady]))
         if coast.shown:
@@ -156,9 +165,10 @@ def test_simulated_cars_power_road_load_and_gears():
         inside.append(np.mean((fit.lower_kw[known] <= power) & (power <= fit.upper_kw[known])))
         errors.append(100 * np.nanmean(fit.wheel_power_kw[known] / power - 1))
         runs.append(fit.run_to_run_pct)
-    say(f"\nsimulated cars: power shown for {shown} of 24; in its band {np.mean(inside):.1%} of engine speeds")
+    say(f"\nsimulated cars: power shown for {shown} of {SEEDS}; in its band {np.mean(inside):.1%} of engine speeds")
     say(f"error {np.mean(errors):+.2f} % ± {np.std(errors):.2f}; run to run {np.median(runs):.2f} %")
     say(f"gears right on {np.mean(gears):.2%} of steady samples (worst car {np.min(gears):.2%})")
     say(f"drag area inside its interval for {np.mean(drag):.0%} of {len(drag)} coast-downs")
-    assert np.mean(inside) >= 0.85
+    assert 0.90 <= np.mean(inside) <= 0.98
+    assert abs(np.mean(errors)) < 0.9
     assert np.mean(gears) >= 0.99

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import xarray as xr
 from plain_car import WEATHER, flagged, outing, owners_car
 from plain_vehicle import Logger, PlainVehicle, drive, write_down
 
@@ -85,7 +86,7 @@ def test_missing_mass_or_weather_is_named(change, word):
 def test_no_speed_is_named():
     log = write_down(drive(CAR, WARM), Logger(gps=False), np.random.default_rng(1)).drop_vars("road_speed_km_h")
     owner = owners_car(CAR)
-    assert "road_speed_km_h" in find_coasts(flagged(log, owner), outing("coast-down")).because
+    assert "road_speed_km_h" in find_coasts(flagged(log, owner), owner, outing("coast-down")).because
 
 
 def test_weather_moves_drag_with_density_and_rolling_with_temperature(fit):
@@ -110,3 +111,47 @@ def test_the_equation_of_motion_matches_published_coast_down_times(mass_kg, a_n,
     assert np.interp(-60.0, -speed, clock) == pytest.approx(seconds, abs=0.03)
     curve = RoadLoadCurve(a_n, 0.0, c_n_km_h2 * 3.6**2)
     assert float(coast_down_time(70 / 3.6, 60 / 3.6, mass_kg, curve)) == pytest.approx(seconds, abs=0.03)
+
+
+def speed_only(*, from_km_h=115.0, to_km_h=20.0, brake_m_s2=0.0, rate_hz=10.0):
+    """Speed alone, as a simulator of road loads gives it, out and back twice; each run ends in a plain stop."""
+    mass, speed, turned = CAR.mass_kg + CAR.wheel_inertia_kg_m2 / CAR.radius_m**2, [], []
+    for _ in range(4):
+        speed += [*np.linspace(0, from_km_h + 3, int(30 * rate_hz))]
+        v = from_km_h / 3.6
+        while v > to_km_h / 3.6:
+            speed.append(3.6 * v)
+            for _ in range(round(100 / rate_hz)):
+                v -= 0.01 * ((CAR.a_n + CAR.b_n_s_m * v + CAR.c_n_s2_m2 * v * v) / mass + brake_m_s2)
+        speed += [*np.linspace(to_km_h, 0, int(5 * rate_hz)), *np.zeros(int(5 * rate_hz))]
+        turned.append((len(speed) - rate_hz) / rate_hz)
+    data = {"road_speed_km_h": ("time", np.array(speed)), "episode": ("time", np.zeros(len(speed), dtype=np.int32))}
+    log = xr.Dataset(data, coords={"time": np.arange(len(speed)) / rate_hz})
+    owner = owners_car(CAR)
+    return fit_coast_down(flagged(log, owner), owner, outing("coast-down", turned_at_s=tuple(turned[:-1])))
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 10.0])
+def test_speed_alone_is_enough_and_the_stop_at_the_end_is_left_out(rate_hz):
+    found = speed_only(rate_hz=rate_hz)
+    assert all(run.to_km_h == pytest.approx(20, abs=2) for run in found.runs)
+    assert found.b_n_s_m == pytest.approx(CAR.b_n_s_m, abs=0.03)
+    assert found.c_n_s2_m2 == pytest.approx(CAR.c_n_s2_m2, rel=0.01)
+
+
+def test_a_brake_without_a_switch_shows_by_what_no_car_has():
+    assert "no rolling car has" in speed_only(from_km_h=70, brake_m_s2=0.3).because
+    assert "no stretch of rolling" in speed_only(from_km_h=70, brake_m_s2=1.6).because
+
+
+def test_force_at_100_is_not_drawn_out_of_slow_runs():
+    found = speed_only(from_km_h=70)
+    statuses = {f.id: f.status for f in found.findings()}
+    assert statuses == {"coast_down.drag_area": "met", "coast_down.rolling": "met", "coast_down.force_100": "not_shown"}
+
+
+def test_stops_in_town_are_no_coast_downs():
+    """Gear by gear down to a stand: engine speed does not follow for long, yet the wheels drive it."""
+    town = [("hold", 4, 2300, 2.0), ("lift", 4, 3.0), ("shift", 3, 0.6), ("lift", 3, 3.0), ("shift", 2, 0.6),
+            ("lift", 2, 3.0), ("turn",)]  # fmt: skip
+    assert not coast([*WARM, *town * 4]).runs

@@ -111,6 +111,22 @@ def test_without_road_speed_the_gear_stays_unknown_and_says_so():
     assert {p.direction for p in found.pulls} == {"unknown"}
 
 
+def test_a_pull_on_another_road_is_neither_out_nor_back():
+    """Its slope has nothing to do with that of the first one, whichever way it points."""
+
+    def elsewhere(log):
+        return log.assign(longitude_deg=log["longitude_deg"] + 0.01 * (log["time"] > log["time"][-1] / 2))
+
+    found = pulls_of(out_and_back(3, 2500, 6500, pairs=1), change=elsewhere)
+    assert [p.direction for p in found.pulls] == ["out", "unknown"]
+
+
+def test_three_readings_make_no_pull():
+    found = pulls_of([*approach(3), ("pull", 3, 5000), ("lift", 3, 2.0)], Logger(rate_hz=1.0))
+    assert found.pulls == ()
+    assert any("readings" in r.because for r in found.refused)
+
+
 def test_turning_moments_stand_in_for_a_position():
     phases = out_and_back(3, 2500, 6500, pairs=1)
     no_gps = Logger(gps=False)

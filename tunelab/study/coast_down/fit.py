@@ -12,6 +12,7 @@ from scipy.optimize import least_squares
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import effective_mass
+from tunelab.study.coast_down.belief import believed
 from tunelab.study.coast_down.motion import Rolling, roll
 from tunelab.study.coast_down.result import NORMAL_95, CoastDownFit, CoastRun, not_shown
 from tunelab.study.coast_down.run import Coasts, find_coasts
@@ -63,14 +64,14 @@ def fit_coast_down(log: xr.Dataset, car: Car, session: Session) -> CoastDownFit:
     In the manner of SAE J1263/J2263 and 40 CFR part 1066 (both directions, weather taken out), without following their
     procedure to the letter: the whole trace is fitted sooner than the time between two speeds.
     """
-    coasts = find_coasts(log, session)
+    coasts = find_coasts(log, car, session)
     why = coasts.because or _why_not(coasts, car, session)
     if why:
         return not_shown(why, coasts.runs, coasts.refused, log.sizes["time"])
     scale = speed_scale(log, car, coasts.speed_channel)
     rolling = _gather(log, car, coasts, scale)
     solved = _solve(rolling, session)
-    return _result(log, car, session, coasts, scale, rolling, solved)
+    return believed(_result(log, car, session, coasts, scale, rolling, solved))
 
 
 def _why_not(coasts: Coasts, car: Car, session: Session) -> str:
@@ -81,7 +82,7 @@ def _why_not(coasts: Coasts, car: Car, session: Session) -> str:
         return "no road load: session.toml has no [weather]; the air's density is needed."
     ways = {run.direction for run in coasts.runs}
     if not {"out", "back"} <= ways:
-        told = "the direction of the runs is not known (no position; add turned_at_s to session.toml)"
+        told = "the direction of the runs is not known (no position: add turned_at_s to session.toml; or another road)"
         one = f"all {len(coasts.runs)} runs went one way: slope and wind cannot be told from road load"
         return f"no road load: {told if 'unknown' in ways else one}; drive the same stretch both ways."
     return ""

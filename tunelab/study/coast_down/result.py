@@ -20,6 +20,7 @@ REFERENCE_AIR_C = 20.0
 # Density to which 40 CFR 1066.310 refers the drag area. kg/m³.
 REFERENCE_DENSITY_KG_M3 = 1.17
 NORMAL_95 = 1.959964
+LEAST_OF_100 = 0.85  # runs from a lower share of 100 km/h say nothing of the force there
 
 
 @dataclass(frozen=True)
@@ -134,19 +135,19 @@ class CoastDownFit:
         return [self._finding(*row) for row in rows]
 
     def _at_100(self) -> tuple[float, tuple[float, float]]:
-        if not self.shown:
+        if not self.shown or self.speed_range_km_h[1] < LEAST_OF_100 * 100:
             return float("nan"), (float("nan"), float("nan"))
         row = self.force(np.array([100.0])).iloc[0]
         return float(row["force_n"]), (float(row["lower_n"]), float(row["upper_n"]))
 
     def _finding(self, name: str, title: str, value: float, interval: tuple[float, float], unit: str) -> Finding:
-        shown = self.shown and bool(np.isfinite(interval).all())
         low, high = interval
+        shown = self.shown and bool(low > 0) and bool(np.isfinite(interval).all())
         numbers = (value, unit, low, high, self.confidence) if shown else (None, unit, None, None, None)
         ways = (
             f"{len(self.runs)} runs both ways, {self.speed_range_km_h[0]:.0f} to {self.speed_range_km_h[1]:.0f} km/h."
         )
-        because = ways if shown else self.because
+        because = ways if shown else self.because or f"not told from the other terms of road load by {ways}"
         status = "met" if shown else "not_shown"
         return Finding(name, title, *numbers, self.samples_used, self.samples_flagged, status, None, because)
 

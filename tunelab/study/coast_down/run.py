@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
+from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.log.flag_sample import find_holes
 from tunelab.study.coast_down.result import CoastRun
 from tunelab.study.gearing.ratio import SPEED_CHANNELS
@@ -15,6 +16,7 @@ from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, row
 from tunelab.study.pull.direction import directions
 from tunelab.study.pull.result import RefusedPull
 from tunelab.units import convert
+from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 
 # Common practice, no source.
@@ -22,7 +24,12 @@ CLOSED_ABOVE_LOWEST_PCT = 4.0
 SHORTEST_S = 6.0
 LEAST_DROP_KM_H = 15.0
 SLOWEST_KM_H = 15.0
-BRAKING_M_S2 = 2.0  # road load alone does not slow a car this fast
+# What the road alone does to a car at most; faster is braked. Common practice, no source.
+MOST_ROLLING, MOST_SLOPE = 0.02, 0.05
+MOST_DRAG_AREA_M2, MOST_HEAD_WIND_M_S, DENSE_AIR_KG_M3 = 1.5, 10.0, 1.3
+LIGHT_CAR_KG = 600.0  # where the owner states no mass
+BRAKING_WINDOW_S = 2.0
+HIGHEST_IDLE = 1.6  # of the idle target: an engine that turns faster over a closed throttle is driven by the wheels
 IN_GEAR_SLOPE = 0.5  # of log engine speed over log road speed: 1 in gear, 0 at idle
 IN_GEAR_ALIKE = 0.6  # squared correlation; at idle the two speeds have nothing in common
 GEAR_WINDOW_S = 4.0
@@ -40,15 +47,18 @@ class Coasts:
     because: str  # why there are none
 
 
-def find_coasts(log: xr.Dataset, session: Session) -> Coasts:
-    """Find stretches of closed throttle and falling road speed, out of gear, without brakes."""
+def find_coasts(log: xr.Dataset, car: Car, session: Session) -> Coasts:
+    """Find stretches of closed throttle and falling road speed, out of gear, without brakes.
+
+    A brake that no switch tells of shows by a car that slows faster than the road alone can make it.
+    """
     channel = next((name for name in SPEED_CHANNELS if has(log, name)), "")
     if not channel:
         return Coasts((), (), "", f"no road load: the log has no reading of {' or '.join(SPEED_CHANNELS)}.")
     found, refused = [], []
     speed = at_rows(log, channel)
     for first, last in _candidates(log, speed):
-        run, why = _judge(log, speed, first, last)
+        run, why = _judge(log, car, speed, first, last)
         found += run
         refused += why
     ways = directions(log, [run.rows for run in found], session.turned_at_s)
@@ -85,10 +95,10 @@ def _on(log: xr.Dataset, name: str) -> np.ndarray:
     return log[name].values > 0.5
 
 
-def _judge(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> tuple[list[CoastRun], list[RefusedPull]]:
+def _judge(log, car: Car, speed: np.ndarray, first: int, last: int) -> tuple[list[CoastRun], list[RefusedPull]]:
     time = log["time"].values
     start = first + int(np.searchsorted(time[first:last], time[first] + SETTLE_S))
-    start, end = _free_part(log, speed, start, last)
+    start, end = _free_part(log, car, speed, start, last)
     span = float(time[first]), float(time[last - 1])
     why = _why_not(log, speed, first, start, end)
     if why:
@@ -99,15 +109,30 @@ def _judge(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> tuple[l
     return [CoastRun(0, start, end - 1, float(time[start]), float(time[end - 1]), "unknown", *ends)], []
 
 
-def _free_part(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> tuple[int, int]:
+def _free_part(log: xr.Dataset, car: Car, speed: np.ndarray, first: int, last: int) -> tuple[int, int]:
     """Longest part of a candidate that is neither braked nor in gear."""
     step = row_step_s(log)
-    rate = convert(np.gradient(rolling(speed, rows_in(0.8, step), "mean"), log["time"].values), "km/h", "m/s")
-    free = np.nan_to_num(rate[first:last], nan=0.0) > -BRAKING_M_S2
+    pace = convert(rolling(speed, rows_in(BRAKING_WINDOW_S, step), "mean"), "km/h", "m/s")
+    rate = np.gradient(pace, log["time"].values)
+    braked = np.nan_to_num(-rate, nan=0.0) > np.nan_to_num(_fastest_by_the_road(car, pace), nan=np.inf)
+    free = ~_widened(braked, rows_in(BRAKING_WINDOW_S / 2, step))[first:last]
     if has(log, "engine_speed_rpm"):
         free &= ~_in_gear(log, speed, first, last)
+        free &= ~(at_rows(log, "engine_speed_rpm")[first:last] > HIGHEST_IDLE * car.engine.idle_target_rpm)
     longest = max(runs(free), key=lambda run: run[1] - run[0], default=(0, 0))
     return first + longest[0], first + longest[1]
+
+
+def _widened(mask: np.ndarray, rows: int) -> np.ndarray:
+    """The mask with `rows` more on either side of each stretch: a mean over time sees a brake late."""
+    return np.convolve(mask, np.ones(2 * rows + 1), "same") > 0.5
+
+
+def _fastest_by_the_road(car: Car, speed_m_s: np.ndarray) -> np.ndarray:
+    """How fast rolling, slope and air can slow a car at most; NaN where the speed is. [m/s²]"""
+    mass = car.vehicle.mass_kg if car.vehicle else LIGHT_CAR_KG
+    drag = 0.5 * DENSE_AIR_KG_M3 * MOST_DRAG_AREA_M2 * (speed_m_s + MOST_HEAD_WIND_M_S) ** 2
+    return STANDARD_GRAVITY_M_S2 * (MOST_ROLLING + MOST_SLOPE) + drag / mass
 
 
 def _in_gear(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> np.ndarray:

@@ -147,7 +147,10 @@ def _why_not_absolute(by_way: dict[str, list[PullPower]], both: bool, draws: np.
     if both:
         return "" if np.isfinite(draws[0]).any() else "the pulls of the two directions share no engine speed."
     if by_way["unknown"]:
-        text = "which way each pull went is not known: log the position, or add turned_at_s to session.toml"
+        text = (
+            "which way each pull went is not known, or they lie on different roads: log the position, or add "
+            "turned_at_s to session.toml"
+        )
     else:
         text = f"all {len(by_way['out'])} pulls went one way"
     return f"no absolute power: {text}; the slope of the road cannot be told from power. Drive the same stretch back."

@@ -24,6 +24,7 @@ PART_BAND_PCT = 6.0  # a part-throttle pull keeps its opening within this
 LEAST_PART_PCT = 15.0
 TIP_IN_S = 0.4  # after opening: the manifold fills and the drivetrain winds up
 SHORTEST_S = 1.5
+LEAST_READINGS = 6  # fewer show no course
 LEAST_RISE = 1.15  # end over start of engine speed
 LEAST_RISE_RPM_S = 60.0
 CANDIDATE_S = 0.8  # a stretch of open throttle shorter than this is not worth a line
@@ -188,6 +189,8 @@ def _too_little(traces: Traces, start: int, end: int) -> str:
     seconds = traces.time[end - 1] - traces.time[start] if end > start else 0.0
     if seconds < SHORTEST_S:
         return f"only {max(seconds, 0):.1f} s of clean rise, {SHORTEST_S:g} s are wanted"
+    if end - start < LEAST_READINGS:
+        return f"only {end - start} readings, {LEAST_READINGS} are wanted"
     low, high = traces.rpm[start], np.nanmax(traces.rpm[start:end])
     if not high > LEAST_RISE * low:
         return f"engine speed rose from {low:.0f} to {high:.0f} rpm only"
