@@ -33,17 +33,7 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
     ReadError
         The file is damaged, or holds no variable along one dimension.
     """
-    engine = "scipy" if data.startswith(b"CDF") else "h5netcdf"
-    try:
-        if engine == "h5netcdf":
-            require_plausible_hdf5(io.BytesIO(data), len(data))
-        with xr.open_dataset(io.BytesIO(data), engine=engine, decode_times=False) as opened:
-            require_plausible_size(opened.nbytes, len(data), "netCDF")
-            stored = opened.load()
-    except ReadError:
-        raise
-    except Exception as error:  # what the libraries below raise on damaged content is not theirs to promise
-        raise ReadError(f"the netCDF content is damaged ({error}); was it cut off while being written?") from error
+    stored = _load(data)
     lengths = Counter(variable.dims[0] for variable in stored.variables.values() if variable.ndim == 1)
     if not lengths:
         raise ReadError("no variable runs along a single dimension, so the file is no log.")
@@ -74,6 +64,20 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
         restarts=_restarts(stored, str(dim)),
         notes=tuple(notes),
     )
+
+
+def _load(data: bytes) -> xr.Dataset:
+    engine = "scipy" if data.startswith(b"CDF") else "h5netcdf"
+    try:
+        if engine == "h5netcdf":
+            require_plausible_hdf5(io.BytesIO(data), len(data))
+        with xr.open_dataset(io.BytesIO(data), engine=engine, decode_times=False) as opened:
+            require_plausible_size(opened.nbytes, len(data), "netCDF")
+            return opened.load()
+    except ReadError:
+        raise
+    except Exception as error:  # what the libraries below raise on damaged content is not theirs to promise
+        raise ReadError(f"the netCDF content is damaged ({error}); was it cut off while being written?") from error
 
 
 def _table_on_all_clocks(stored: xr.Dataset, signals: list[Signal], source: Source) -> RawTable:
