@@ -1,6 +1,5 @@
 """The page over all records, the decisions beside it, and that a browser finds no serious barrier on any page."""
 
-import json
 import re
 
 import pytest
@@ -9,6 +8,7 @@ from nbformat import read as read_notebook_file
 from offline_browser import browser, offline_page
 from plain_workspace import SESSION_NAME, write_workspace
 from ready_drives import finding
+from written_results import write_results
 
 from tunelab.record.decisions import write_decisions
 from tunelab.record.shelf import write_shelf
@@ -16,22 +16,6 @@ from tunelab.record.stored import stored_records
 from tunelab.workspace import open_workspace
 
 LATER = "2026-05-09-steady"
-
-
-def write_results(root, session, findings, *, revision="r01", failed=False):
-    """A record as the kit leaves it, by its results alone."""
-    place = root / "records" / session
-    place.mkdir(parents=True)
-    results = {
-        "schema": "tunelab-results/1", "session": session, "step": "steady", "revision": revision, "inputs": [],
-        "settings": [], "versions": {"tunelab": "0.1"}, "parameters": {}, "findings": [vars(f) for f in findings],
-        "notebooks": [{"name": "steady", "question": "How wrong?", "failed": failed, "failure": "x" if failed else ""}],
-        "timestamps": {"started": "2026-05-03T10:00:00+00:00", "finished": "2026-05-03T10:01:00+00:00"},
-    }  # fmt: skip
-    (place / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    (place / "index.html").write_text(
-        "<!doctype html><html lang=en><title>r</title><h1>r</h1></html>", encoding="utf-8"
-    )
 
 
 @pytest.fixture(scope="module")

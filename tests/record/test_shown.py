@@ -85,7 +85,7 @@ def test_the_short_answer_has_the_five_parts_in_their_order():
         change={"sentences": ["Enter r02. It is better."]}, cannot_show={"sentences": ["Dead time: one line only."]},
         drive_next={"sentences": ["Long and winding."], "short": "3 holds."},
     )  # fmt: skip
-    answer = short_answer("9 s of log.", found, [told])
+    answer = short_answer("9 s of log.", found, [told], held="")
     assert [entry["part"] for entry in answer] == ["driven", "shows", "change", "cannot_show", "drive_next"]
     lines = [[(line["word"], line["text"]) for line in entry["lines"]] for entry in answer]
     assert lines == [
@@ -98,7 +98,7 @@ def test_the_short_answer_has_the_five_parts_in_their_order():
 
 
 def test_a_record_that_shows_nothing_says_so_in_each_part():
-    answer = short_answer("9 s of log.", shown_findings([], []), [chapter()])
+    answer = short_answer("9 s of log.", shown_findings([], []), [chapter()], held="")
     texts = {entry["part"]: entry["lines"][0]["text"] for entry in answer}
     assert texts["shows"] == "Nothing that was asked."
     assert texts["change"] == "Nothing."

@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from tunelab.record.deciding import drive_of
+from tunelab.record.predicted import proposals_of
 from tunelab.record.share.answer import GivenAnswer, read_answers
 from tunelab.record.stored import StoredRecord, stored_records
-from tunelab.study.ledger import PREDICTED, Ledger, Proposed, keep_ledger
+from tunelab.study.ledger import Ledger, Proposed, keep_ledger
 from tunelab.study.readiness import Drive
 from tunelab.workspace import Workspace, open_workspace
 from tunelab.workspace.revision import Revision
-from tunelab.workspace.toml_file import read_toml
 
 
 @dataclass(frozen=True)
@@ -81,16 +81,7 @@ def read_history(root: Path) -> History:
 
 def _proposals(records: list[StoredRecord], answers: list[GivenAnswer]) -> tuple[list[Proposed], list[str]]:
     """Proposals of records and, where an answer changed one, of answers."""
-    found, left_out = [], []
-    for record in records:
-        path = record.place / "proposal.toml"
-        if not path.is_file():
-            continue
-        reading = read_toml(path, Revision, f"{record.name}/proposal.toml")
-        if reading.problems:
-            left_out += [str(problem) for problem in reading.problems]
-            continue
-        found.append(Proposed(record.name, "", record.date, reading.partial, record.finding(PREDICTED)))
+    found, left_out = proposals_of(records)
     own = {proposed.source: proposed for proposed in found}
     for given in answers:
         base = own.get(given.answer.record)

@@ -14,7 +14,11 @@ NOTHING = {"change": "Nothing.", "cannot_show": "See each question's page.", "dr
 
 
 def short_answer(
-    driven: str, findings: Mapping[str, Sequence[Mapping[str, Any]]], chapters: Sequence[Mapping[str, Any]]
+    driven: str,
+    findings: Mapping[str, Sequence[Mapping[str, Any]]],
+    chapters: Sequence[Mapping[str, Any]],
+    *,
+    held: str,
 ) -> list[dict[str, Any]]:
     """Put the summary into one short entry for each of its parts.
 
@@ -26,6 +30,8 @@ def short_answer(
         What `shown_findings` sorted.
     chapters : sequence of mapping
         What the notebooks handed over.
+    held : str
+        Whether what was predicted of the revision held; empty where nothing was.
 
     Returns
     -------
@@ -33,7 +39,8 @@ def short_answer(
         `part` (where on the page it stands in full), `label`, and `lines`, each with `text` and a status or no `word`.
     """
     own = [chapter["driven"]["short"] for chapter in chapters if chapter["driven"]["short"]]
-    entries = [("driven", "Driven", _lines([driven, *own])), ("shows", "Log shows", _states(findings))]
+    shows = [*_states(findings), *_lines([held] if held else [])]
+    entries = [("driven", "Driven", _lines([driven, *own])), ("shows", "Log shows", shows)]
     for part, label in PARTS:
         texts = [text for chapter in chapters for text in [_short_of(chapter[part], part)] if text]
         if part == "cannot_show" and findings["absent"]:

@@ -13,9 +13,11 @@ from tunelab.record.display import table_item
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
+from tunelab.record.predicted import prediction_sentence
 from tunelab.record.provenance import ABOUT
 from tunelab.record.short import short_answer
 from tunelab.record.shown import begin_large, is_told, shown_findings
+from tunelab.record.stored import findings_of
 from tunelab.study.cautions import cautions_for
 
 SPANS_SHOWN = 60
@@ -44,11 +46,13 @@ def summary_page(
     findings = shown_findings(results["findings"], _gather(chapters, "drive_next")["sentences"])
     asked = {notebook["name"]: notebook["question"] or notebook["name"] for notebook in results["notebooks"]}
     left = _without_told(chapters, findings["absent"])
+    held = prediction_sentence(opened, findings_of(results))
     values = {
         "title": f"{opened.car.name}: {opened.name}",
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
-        "short": short_answer(f"{_minutes(evidence.duration_s)} of log.", findings, left),
+        "short": short_answer(f"{_minutes(evidence.duration_s)} of log.", findings, left, held=held),
+        "held": held,
         "driven": _driven(opened, evidence, chapters),
         "findings": findings,
         "change": _parts(chapters, "change", asked),

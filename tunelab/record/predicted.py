@@ -1,0 +1,70 @@
+"""What an earlier record predicted of the revision that was driven, held against what this drive measured."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tunelab.record.opened import OpenedSession
+from tunelab.record.stored import StoredRecord, stored_records
+from tunelab.study.finding import Finding
+from tunelab.study.ledger import MEASURED, PREDICTED, PredictionVerdict, Proposed, keep_ledger
+from tunelab.study.readiness import Drive
+from tunelab.workspace.revision import Revision
+from tunelab.workspace.toml_file import read_toml
+
+OUTCOMES = {
+    "held": "the prediction held",
+    "better than predicted": "it came out better than predicted",
+    "worse than predicted": "it came out worse than predicted",
+    "not shown": "whether the prediction held is not shown",
+}
+
+
+def prediction_sentence(opened: OpenedSession, findings: Sequence[Finding]) -> str:
+    """Say whether the prediction made for the revision in force held in this drive.
+
+    Parameters
+    ----------
+    opened : OpenedSession
+        The session.
+    findings : sequence of Finding
+        What its record found.
+
+    Returns
+    -------
+    str
+        Empty where no record of the workspace proposed the revision, or this drive did not ask for its lambda error.
+    """
+    verdict = _verdict(opened, findings)
+    if verdict is None:
+        return ""
+    because = verdict.because.rstrip(".")
+    return f"Revision {verdict.revision} as proposed by {verdict.source}: {OUTCOMES[verdict.outcome]}; {because}."
+
+
+def _verdict(opened: OpenedSession, findings: Sequence[Finding]) -> PredictionVerdict | None:
+    revision, workspace = opened.revision, opened.workspace
+    base = workspace.revisions.get(revision.based_on or "")
+    if base is None or all(finding.id != MEASURED for finding in findings):
+        return None
+    records, _ = stored_records(workspace)
+    proposals, _ = proposals_of([record for record in records if record.session != opened.name])
+    session = opened.folder.session
+    drive = Drive(opened.name, session.date, revision.name, tuple(session.steps), tuple(findings))
+    ledger = keep_ledger({item.name: item for item in (base, revision)}, [drive], proposals)
+    return next((v for v in ledger.verdicts if v.revision == revision.name and v.source), None)
+
+
+def proposals_of(records: Sequence[StoredRecord]) -> tuple[list[Proposed], list[str]]:
+    """Read what records proposed and predicted; the second list says what of them cannot be read, and why."""
+    found, left_out = [], []
+    for record in records:
+        path = record.place / "proposal.toml"
+        if not path.is_file():
+            continue
+        reading = read_toml(path, Revision, f"{record.name}/proposal.toml")
+        if reading.problems:
+            left_out += [str(problem) for problem in reading.problems]
+            continue
+        found.append(Proposed(record.name, "", record.date, reading.partial, record.finding(PREDICTED)))
+    return found, left_out
