@@ -176,7 +176,7 @@ ALIASES = {
         "refrigerante, temperatura agua, temp agua, temperatura motor, temp motor, temperatura del refrigerante, t "
         "mot, tmot, t wasser, t kuehl, t water, t coolant, t cool, temperatura acqua, temp acqua, acqua, koelwater, "
         "koelwatertemperatuur, koelvloeistof, koelvloeistoftemperatuur, temperatura da agua, kuehlwassertemp, "
-        "motortemp, kylvaeska, motor coolant temp"
+        "motortemp, t kw, kw temp, kylvaeska, motor coolant temp"
     ),
     "intake_air_c": (
         "iat, intake air, intake air temp, intake air temperature, intake temp, intake temperature, mat, manifold air "

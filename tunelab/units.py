@@ -41,7 +41,7 @@ _ROWS = (
         "rotation",
         "rpm",
         "rpm",
-        "1/min, /min, min-1, r/min, rev/min, revs/min, revolutions per minute, U/min, tr/min, tr/mn",
+        "1/min, /min, min-1, min^-1, r/min, rev/min, revs/min, revolutions per minute, U/min, tr/min, tr/mn",
     ),
     ("rotation", "krpm", "kilorpm", "rpm x1000, x1000 rpm, 1000 rpm, 1000/min, 1/min x1000"),
     ("rotation", "rev s-1", "revolution/second", "rev/s, rps, revs/s"),

@@ -110,13 +110,17 @@ OTHER_THINGS = (
         ("Fuel Injector #1 Pulse Width (msec)", "pulse_width_ms"),
         ("AFR Target 1", "lambda_commanded"),
         ("Speed (GPS)", "gps_speed_km_h"),
+        ("ECU.InjPW.ms", "pulse_width_ms"),
+        ("n/min^-1", "engine_speed_rpm"),
     ],
 )
 def test_numbers_of_banks_and_names_of_sources_do_not_hide_a_channel(heading, channel):
     assert channel in parse_heading(heading).channels
 
 
-@pytest.mark.parametrize("heading", ["MAF 2", "PW2", "Gear ratio", "rpm/s", "Load (g/rev)", "IAT 2", "Gear 1 ratio"])
+@pytest.mark.parametrize(
+    "heading", ["MAF 2", "PW2", "Gear ratio", "rpm/s", "Load (g/rev)", "IAT 2", "Gear 1 ratio", "Data.ms"]
+)
 def test_a_second_of_its_kind_a_ratio_or_a_rate_is_no_channel(heading):
     parsed = parse_heading(heading)
     assert parsed.channels == ()

@@ -109,6 +109,16 @@ def test_clock_column_under_another_name_by_rule(clocked):
     assert float(log["time"][-1]) == pytest.approx(39 * 0.05)
 
 
+def test_column_named_like_a_clock_that_goes_to_and_fro_is_none(tmp_path):
+    columns = {
+        "Offset (ms)": waves(1, 9, 100),
+        "Time (s)": [f"{i * 0.04:.2f}" for i in range(100)],
+        "RPM": waves(800, 900),
+    }
+    log = map_log(write_log(tmp_path / "log.csv", {k: v[:100] for k, v in columns.items()}))
+    np.testing.assert_allclose(log["time"], np.arange(100) * 0.04, atol=1e-6)
+
+
 def test_jitter_is_kept_as_it_is(clocked):
     stamps = np.cumsum(np.random.default_rng(3).uniform(0.03, 0.05, 200)).round(4)
     np.testing.assert_allclose(clocked("Time (s)", stamps)["time"], stamps - stamps[0], atol=1e-9)

@@ -20,6 +20,7 @@ Kind = Literal["relative", "time of day", "absolute"]
 
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "day": 86400.0}
 _RULED = {name: _SECONDS[name] for name in ("s", "ms", "us", "min", "h", "day")} | {"unix_s": 1.0, "unix_ms": 1e-3}
+_MOST_FALLS = 0.1  # of the steps of a clock, with rows out of order
 _SHORTEST_STEP_S = 0.0009  # no such logger writes more than 1000 rows a second: finer steps are minutes, hours or days
 
 
@@ -53,7 +54,7 @@ def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
     joined = _join_date(raw, named)
     if joined:
         clocks.append(joined)
-    usable = [clock for clock in clocks if np.isfinite(clock.seconds).mean() > 0.5 and np.ptp(_finite(clock)) > 0]
+    usable = [clock for clock in clocks if np.isfinite(clock.seconds).mean() > 0.5 and _goes_on(_finite(clock))]
     if usable:
         return _choose(usable)
     rule = channel_map.file_rule(raw.path.name)
@@ -66,6 +67,12 @@ def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
 def _finite(clock: Clock) -> np.ndarray:
     finite = clock.seconds[np.isfinite(clock.seconds)]
     return finite if finite.size else np.zeros(1)
+
+
+def _goes_on(seconds: np.ndarray) -> bool:
+    """Whether a column moves, and hardly ever backwards, as clocks do: "Dwell (ms)" is no clock."""
+    step = np.diff(seconds)
+    return np.ptp(seconds) > 0 and np.count_nonzero(step < 0) <= _MOST_FALLS * step.size
 
 
 def _is_claimed(raw: RawTable, column: RawColumn, channel_map: ChannelMap) -> bool:

@@ -155,7 +155,7 @@ def _stems(key: str) -> Iterator[tuple[str, str]]:
 
 
 def _measures(unit: str, channel: str) -> bool:
-    if unit in ("afr", "phi", "lambda", "ratio"):
+    if unit.casefold() in ("afr", "phi", "lambda", "ratio"):
         return channel.startswith("lambda")
     return is_convertible(unit, CHANNELS[channel].unit)
 
@@ -182,6 +182,9 @@ def _is_source(stem: str, inside: str) -> bool:
 def _splits(name: str) -> Iterator[tuple[str, str]]:
     if (match := _SEPARATED.match(name)) and recognise_unit(match[2]) is not None:
         yield match[1], match[2]
+    stem, slash, tail = name.rpartition("/")
+    if slash and any(_measures(tail, channel) for channel in alias_table().get(name_key(stem), ())):
+        yield stem, tail
     tokens = re.split(r"[\s_.]+", name.strip())
     for count in (2, 1):
         tail = " ".join(tokens[-count:])
@@ -193,17 +196,27 @@ def _splits(name: str) -> Iterator[tuple[str, str]]:
 def _shorter(name: str) -> Iterator[str]:
     """Leave out where a signal comes from and words that say nothing."""
     parts = [part for part in re.split(r"[./:|>\\]+", name) if part.strip()]
-    if len(parts) > 1 and recognise_unit(parts[-2].split()[-1]) is None:  # "rpm/s" and "Load g/rev" are no sources
+    if len(parts) > 1 and not _is_rate(parts) and not _is_bare_unit(parts[-1]):
         yield parts[-1]
     words = re.split(r"[\s_.\-/:|]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name).strip())
     kept = [
         word for word in words[:1] if word.casefold() not in _NOISE | {"current"}
     ]  # "battery current" is another thing
     kept += [word for word in words[1:] if word.casefold() not in _NOISE]
-    if kept and kept != words:
+    if kept and kept != words and not _is_bare_unit(" ".join(kept)):
         yield " ".join(kept)
     if len(words) > 1 and re.fullmatch(r"#?\d+|ch\d+", words[0], re.I):
         yield " ".join(words[1:])
+
+
+def _is_rate(parts: list[str]) -> bool:
+    """Whether a part follows a unit: "rpm/s" and "Load g/rev" name no source."""
+    return recognise_unit(parts[-2].split()[-1]) is not None
+
+
+def _is_bare_unit(part: str) -> bool:
+    """Whether a part is a unit and no channel's name: "ECU.InjPW.ms" is no clock, "ECU/rpm" is engine speed."""
+    return recognise_unit(part) is not None and name_key(part) not in alias_table()
 
 
 def _same_words(name: str) -> Iterator[str]:

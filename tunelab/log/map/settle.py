@@ -60,9 +60,9 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     headings = np.searchsorted(rows, restarts)
     starts = np.unique(np.r_[falls, headings[(headings > 0) & (headings < len(rows))]])
     time, notes = _spread_coarse(time, starts)
-    repeated = np.diff(time, prepend=np.nan) == 0
-    reasons["same time as the row before"] = rows[repeated]
     time = _lay_out(time, falls)
+    repeated = np.diff(time, prepend=-np.inf) <= 0  # after laying out: a step may be too small for where it comes to lie
+    reasons["same time as the row before"] = rows[repeated]
     starts = np.union1d(starts, np.flatnonzero(np.diff(time) > _break_s(time)) + 1)
     episode = np.searchsorted(starts, np.arange(len(rows)), side="right")
     if len(falls):
