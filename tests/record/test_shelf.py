@@ -86,7 +86,7 @@ def test_readiness_and_history_run_on_a_workspace_and_leave_their_tables(decisio
     assert tables == {f"{name}.csv" for name in names}
     text = (folder / "readiness.html").read_text("utf-8")
     assert "No evidence that counts for" in text
-    assert "must go back in by 2026-06-09" in text
+    assert "must go back in on 2026-06-09 at the latest" in text
     assert "no certificate" in text
     assert "Every gate is met" not in text
 
