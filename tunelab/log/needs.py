@@ -51,6 +51,8 @@ _HELPFUL: dict[str, tuple[tuple[str, ...], ...]] = {
         ("intake_air_c",),
         ("fuel_pressure_kpa",),
         ("oil_pressure_kpa",),
+        ("battery_v",),
+        METER,
         SPEED,
     ),
     "road": (("throttle_pct",), ("latitude_deg",), ("altitude_m",)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from tunelab.record.deciding import newest
+from tunelab.record.deciding import decide, newest
 from tunelab.record.display import table_item
 from tunelab.record.page import fill
 from tunelab.record.planning import plan_for
@@ -50,6 +50,21 @@ def _bullets(items: tuple[str, ...]) -> list[str]:
     return [f"- {item}" for item in items]
 
 
+def _still_to_show(step: str, root: Path) -> tuple[str, ...]:
+    """Say what this step has still to answer for the revision in the car, and up to where full throttle was driven."""
+    decided = decide(root)
+    asked = [state for state in decided.readiness.gates if step in state.gate.steps]
+    missing = [state.gate.title.lower() for state in asked if state.status in ("stop", "not_shown")]
+    name = decided.revision.name
+    found = [f"Still to show with {name}: {', '.join(missing)}."] if missing else []
+    found += (
+        [f"All that this drive answers is shown with {name}; drive it to confirm."] if asked and not missing else []
+    )
+    own = (d.reach.full_top_rpm for d in decided.drives if d.revision == name and d.reach.full_top_rpm)
+    top = max(own, default=0.0) if step == "full-throttle" else 0.0
+    return (*found, f"Full throttle was driven up to {50 * (top // 50):.0f} rpm so far.") if top else tuple(found)
+
+
 def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedSheet:
     """Make the sheet of a step for the workspace that a path belongs to, with the newest revision in the car.
 
@@ -67,6 +82,8 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
     if step == "steady":
         plan = plan_for(root, top_speed_km_h).plan
         holds, notes = plan.holds, plan.notes
+    else:
+        notes = _still_to_show(step, root)
     sheet = sheet_for(step, workspace.car, newest(workspace), top, holds=holds, notes=notes)
     cautions = tuple(dict.fromkeys([*sheet.cautions, *cautions_for(workspace.car)]))
     return PrintedSheet(f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}", sheet, cautions)

@@ -155,7 +155,8 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
         for k, hold in enumerate(holds[:MOST_HOLDS], start=1)
     ]
     left = len(holds) - MOST_HOLDS
-    notes = [f"{left} further holds come on the next sheet, once these are driven and recorded."] if left > 0 else []
+    more = "1 further hold comes" if left == 1 else f"{left} further holds come"
+    notes = [f"{more} on the next sheet, once these are driven and recorded."] if left > 0 else []
     why = "Hold each one still for its whole time; it shows how wrong meter and injectors are."
     shown = holds[:MOST_HOLDS]
     cautions = [STANDING_HOLD] if any(hold.gear == 0 for hold in shown) else []
