@@ -61,7 +61,9 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     starts = np.unique(np.r_[falls, headings[(headings > 0) & (headings < len(rows))]])
     time, notes = _spread_coarse(time, starts)
     time = _lay_out(time, falls)
-    repeated = np.diff(time, prepend=-np.inf) <= 0  # after laying out: a step may be too small for where it comes to lie
+    repeated = (
+        np.diff(time, prepend=-np.inf) <= 0
+    )  # after laying out: a step may be too small for where it comes to lie
     reasons["same time as the row before"] = rows[repeated]
     starts = np.union1d(starts, np.flatnonzero(np.diff(time) > _break_s(time)) + 1)
     episode = np.searchsorted(starts, np.arange(len(rows)), side="right")
