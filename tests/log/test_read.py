@@ -205,6 +205,21 @@ def test_stray_quote_costs_its_own_line_only(read):
     assert raw.rows_in == raw.frame.height + sum(item.rows for item in raw.set_aside) == 4
 
 
+def test_heading_broken_over_lines_inside_its_quotes_is_one_heading(read):
+    raw = read('Logger 7\n"Time\n(s)",RPM,"Coolant,\nengine\n(°C)"\n0.00,850,80\n0.04,851\n0.08,849,"81\n0.12,848,82\n')
+    assert [column.heading for column in raw.columns] == ["Time (s)", "RPM", "Coolant, engine (°C)"]
+    assert raw.frame["RPM"].to_list() == [850, 848]
+    assert raw.line.tolist() == [6, 9]
+    assert list(_reasons(raw)) == [(7, 7), (8, 8)]
+
+
+def test_channel_that_is_in_error_most_of_the_time_keeps_its_readings(read):
+    cells = ["ERR"] * 95 + ["1.01"] * 5
+    raw = read("Time (s),Lambda\n" + "".join(f"{i * 0.04:.2f},{cell}\n" for i, cell in enumerate(cells)))
+    assert raw.frame["Lambda"].to_list()[-5:] == [1.01] * 5
+    assert raw.columns[1].words == {"ERR": 95}
+
+
 def test_duplicate_blank_and_empty_columns(read):
     raw = read("Time,RPM,RPM,,Spare,\n" + "".join(f"{i / 10},{800 + i},{i},7,,\n" for i in range(4)))
     assert [column.key for column in raw.columns] == ["Time", "RPM", "RPM (2)", "column 4", "Spare"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-_LEAST_NUMBERS = 0.2  # of the filled cells, for a column to be one of numbers
+_LEAST_NUMBERS = 0.02  # of the filled cells, for a column to be one of numbers
 _WORDS_KEPT = 20  # different error words listed for one column
 _SUFFIX = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s?([^\d\s.,;:+-][^\d\s,;]{0,7})")
 

@@ -30,6 +30,7 @@ class Text:
     data: bytes
     encoding: str  # as found in the file
     notes: tuple[str, ...]
+    joined: int = 0  # line ends inside headings, written as blanks: so much further down in the file are the data
 
 
 def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -12,7 +12,7 @@ import polars as pl
 from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
 from tunelab.log.read.dialect import Layout, find_layout
-from tunelab.log.read.quotes import UNIT_SEPARATOR, strip_quotes
+from tunelab.log.read.quotes import UNIT_SEPARATOR, join_quoted_lines, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, scan_lines
 from tunelab.workspace.channel_map import FileRule
@@ -36,6 +36,8 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
         No table can be made of it; the message says why and what to do.
     """
     text = to_text(data)
+    whole, joined = join_quoted_lines(text.data)
+    text = replace(text, data=whole, joined=joined)
     layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
     names = unique_keys(list(layout.names))
     clean = _read_clean(text.data, layout, names)
@@ -44,7 +46,7 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     body, offset, delimiter = _body(text.data, layout)
     lines = scan_lines(body, offset, delimiter)
     repeats = _repeats(text.data, layout, delimiter)
-    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1, repeats=repeats)
+    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + joined, repeats=repeats)
     if not check.keep.any():
         raise ReadError("no whole data row stands below the heading line.")
     kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
@@ -179,8 +181,8 @@ def _table(
         layout.delimiter,
         layout.decimal,
         layout.header + 1,
-        layout.unit_row + 1,
-        layout.data + 1,
+        layout.unit_row + 1 + (text.joined if layout.unit_row >= 0 else 0),
+        layout.data + 1 + text.joined,
         tuple(_line(text.data, i).decode("utf-8", "replace") for i in range(max(layout.header, 0))),
     )
     return RawTable(
@@ -191,7 +193,7 @@ def _table(
         columns=tuple(columns),
         rows_in=rows,
         set_aside=check.set_aside,
-        line=np.flatnonzero(check.keep) + layout.data + 1,
+        line=np.flatnonzero(check.keep) + layout.data + 1 + text.joined,
         restarts=check.restart,
         notes=source.notes + text.notes,
         texts=texts,
