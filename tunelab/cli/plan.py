@@ -6,7 +6,7 @@ import argparse
 import difflib
 from pathlib import Path
 
-from tunelab.cli.terminal import say
+from tunelab.cli.terminal import say, say_folded
 
 STEPS = ("steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link")
 DESCRIPTION = """\
@@ -64,9 +64,13 @@ def run(arguments: argparse.Namespace) -> int:
         return 0
     say(f"{planned.title}\n\n{plan_sentence(planned.plan)}\n")
     if planned.plan.holds:
-        say(plan_table(planned.plan).to_string(index=False, na_rep="-") + "\n")
+        table = plan_table(planned.plan)
+        say(table.drop(columns="why").to_string(index=False, na_rep="-") + "\n")
+        for why, rows in table.groupby("why", sort=False):
+            say_folded(f"{', '.join(rows['no.'])}: {why}", hang=2)
+        say()
     for sentence in (*planned.plan.notes, *planned.plan.cautions):
-        say(f"- {sentence}")
+        say_folded(f"- {sentence}", hang=2)
     return 0
 
 
