@@ -154,6 +154,10 @@ def test_a_revision_with_four_percent_more_is_told_from_noise():
     after, _ = measure(pulled(better, np.random.default_rng(19)).assign_attrs(session="b"), car)
     found = compare_power(before, after)
     assert found.told_apart
+    known = np.isfinite(found.difference_pct)
+    ratio = [np.interp(found.engine_speed_rpm[known], f.engine_speed_rpm, f.wheel_power_kw) for f in (before, after)]
+    day = after.standard_day.factor / before.standard_day.factor
+    np.testing.assert_allclose(found.difference_pct[known], 100 * (day * ratio[1] / ratio[0] - 1), atol=1e-9)
     assert found.mean_interval[0] < 4.0 < found.mean_interval[1]
     assert found.mean_interval[1] - found.mean_interval[0] < 4.0  # far inside the band of either figure
     assert "can be told from noise" in found.sentence

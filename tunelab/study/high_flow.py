@@ -21,6 +21,8 @@ CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 # Standard deviations of log factor. Common practice, no source.
 ERROR_OF_A_PULL = 0.010  # wall film, filling of the manifold, enrichment: the same all through a pull
 ERROR_OF_PULLS = 0.007  # what all pulls share and more of them do not take away
+# What intake pulsation adds where a pull begins: there the engine turns slowly at full load. It is gone a little higher.
+ERROR_OF_PULSATION, PULSATION_LENGTH = 0.015, 0.15  # the length is of log flow
 UNKNOWN_DEAD_TIME_MS = 0.10  # where the steady study could not show it
 CURVE_SPREAD, CURVE_LENGTH = 0.06, 0.35  # how much a curve's error changes over how much log flow
 BIN = 0.06  # of log flow
@@ -210,6 +212,8 @@ def _process(calm: pd.DataFrame, bins: pd.DataFrame, at: np.ndarray, by_dead_tim
     covariance = _matern(place, place) + np.diag(noise)
     covariance += ERROR_OF_A_PULL**2 * ((pulls[:, None] == pulls) & is_pull)
     covariance += ERROR_OF_PULLS**2 * (is_pull[:, None] & is_pull)
+    slow = np.where(is_pull, np.exp((bins["log_flow"].min() - place) / PULSATION_LENGTH), 0.0)
+    covariance += ERROR_OF_PULSATION**2 * slow[:, None] * slow
     shared = np.concatenate([np.zeros(len(calm)), by_dead_time])
     covariance += shared[:, None] * shared
     cross = _matern(at, place)

@@ -88,12 +88,10 @@ def _why_not(before: PowerFit, after: PowerFit) -> str:
 
 
 def _on_standard_day(fit: PowerFit) -> np.ndarray:
-    """Draws of power on a standard day; shape (draws, grid)."""
-    return (
-        fit.draws_kw
-        * fit.standard_day.factor
-        * (1 + STANDARD_DAY_UNCERTAINTY * deviates(fit.draws_kw.shape[0], 0, f"day {fit.session}")[:, None])
-    )
+    """Draws of power on a standard day, row 0 the estimate itself; shape (draws, grid)."""
+    change = STANDARD_DAY_UNCERTAINTY * deviates(fit.draws_kw.shape[0], 0, f"day {fit.session}")
+    change[0] = 0.0
+    return fit.draws_kw * fit.standard_day.factor * (1 + change[:, None])
 
 
 def _compared(before: PowerFit, after: PowerFit, grid, difference: np.ndarray, known: np.ndarray) -> PowerComparison:
