@@ -259,3 +259,8 @@ def test_of_thousands_of_wrong_keys_the_first_are_told_and_the_rest_counted(root
     problems = problems_of(root)
     assert len(problems) == 201
     assert problems[-1].found == "2300 more problems"
+
+
+def test_a_log_whose_name_no_disk_can_hold_is_told_of_like_any_missing_one(root):
+    edit(root / "sessions" / SESSION_NAME / "session.toml", "log1.csv", "9" * 400 + ".csv")
+    assert "which is not there" in only_problem(root).found

@@ -84,6 +84,14 @@ def _check_file(reading: Reading, position: int, name: str, folder: Path) -> Ite
         return
     if (folder / name).resolve() == (folder / SESSION_FILE).resolve():
         yield reading.problem(path, repr(name), "a log, not the session's own description")
-    elif not (folder / name).is_file():
+    elif not _is_file(folder / name):
         way_out = known_names(name, [entry.name for entry in folder.iterdir() if entry.name != SESSION_FILE])
         yield reading.problem(path, f"{name!r}, which is not there", inside, way_out)
+
+
+def _is_file(path: Path) -> bool:
+    """Whether a file is there; a name that the disk cannot even hold is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
