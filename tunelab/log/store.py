@@ -39,10 +39,11 @@ def write_log(log: xr.Dataset, path: Path) -> Path:
     path = Path(path)
     dressed = _dress(log)
     _refuse_what_netcdf_cannot_hold(dressed, path)
+    content = dressed.to_netcdf(engine=ENGINE, encoding=_encoding(dressed))  # HDF5 itself does not survive a full disk
     handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    os.close(handle)
     try:
-        dressed.to_netcdf(beside, engine=ENGINE, encoding=_encoding(dressed))
+        with open(handle, "wb") as file:
+            file.write(content)
         _check_complete(dressed, Path(beside), path)
         _flush(beside)
         os.chmod(beside, 0o644)
