@@ -2,13 +2,16 @@
 
 from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, effects_table, one_way
 from tunelab.study.launch.find import LaunchSpan, find_launches
-from tunelab.study.launch.measure import Launch, ground_speed
-from tunelab.study.launch.study import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, study_launches
+from tunelab.study.launch.ground import Ground, ground_speed
+from tunelab.study.launch.measure import Launch
+from tunelab.study.launch.result import CUT_CAUTION, HEAT_CAUTION, LaunchStudy
+from tunelab.study.launch.study import study_launches
 
 __all__ = [
     "CUT_CAUTION",
     "HEAT_CAUTION",
     "DriverContrast",
+    "Ground",
     "Launch",
     "LaunchSpan",
     "LaunchStudy",

@@ -129,21 +129,23 @@ def _between(square: float, within: float, freedom: tuple[int, int], size: float
     return {"between_sd": float(values[0]), "between_lower": float(values[1]), "between_upper": float(values[2])}
 
 
-def contrast(groups: Mapping[str, Sequence[float]], quantity: str, unit: str) -> list[DriverContrast]:
+def contrast(
+    groups: Mapping[str, Sequence[float]], quantity: str, unit: str, *, of: str = "drivers"
+) -> list[DriverContrast]:
     """Hold every two groups against each other (Welch, with Bonferroni's allowance for the number of pairs).
 
     Groups with fewer than two values are left out. The sentence says by how much they differ, or that they cannot be
-    told apart.
+    told apart; `of` is what the groups are, in the plural.
     """
     kept = {name: np.asarray(v, dtype=float)[np.isfinite(v)] for name, v in groups.items()}
     names = [name for name, values in kept.items() if values.size >= LEAST_REPEATS]
     pairs = [(a, b) for i, a in enumerate(names) for b in names[i + 1 :]]
-    return [_pair(kept, pair, (quantity, unit), len(pairs)) for pair in pairs]
+    return [_pair(kept, pair, (quantity, unit, of), len(pairs)) for pair in pairs]
 
 
-def _pair(kept, pair: tuple[str, str], what: tuple[str, str], count: int) -> DriverContrast:
+def _pair(kept, pair: tuple[str, str], what: tuple[str, str, str], count: int) -> DriverContrast:
     a, b = (kept[name] for name in pair)
-    quantity, unit = what
+    quantity, unit, of = what
     difference = float(a.mean() - b.mean())
     parts = [v.var(ddof=1) / v.size for v in (a, b)]
     total = float(sum(parts))
@@ -157,7 +159,7 @@ def _pair(kept, pair: tuple[str, str], what: tuple[str, str], count: int) -> Dri
     if lower <= 0.0 <= upper:
         text = f"{quantity}: {pair[0]} and {pair[1]} cannot be told apart, {span}."
     else:
-        text = f"{quantity}: the drivers differ by {span}, {pair[0]} less {pair[1]}."
+        text = f"{quantity}: the {of} differ by {span}, {pair[0]} less {pair[1]}."
     return DriverContrast(quantity, unit, *pair, difference, lower, upper, (a.size, b.size), text)
 
 

@@ -9,16 +9,15 @@ import xarray as xr
 
 from tunelab.log.flag_sample import is_cut
 from tunelab.study.estimate import NAN
-from tunelab.study.gearing.ratio import SPEED_CHANNELS
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has, rolling, row_step_s, rows_in
 from tunelab.study.launch.find import LaunchSpan
+from tunelab.study.launch.ground import Ground, ground_speed, rows_of
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 
 HELD_LAST_S = 1.5  # of the hold, before the release: the climb to it is over
 BEFORE_RELEASE_S = 0.15  # what the foot does at the release is no hold
 BOG_WITHIN_S = 1.5
-SPEED_SCALE_PCT = 1.0  # standard error of a road speed's scale where nothing has checked it; common practice, no source
 RETARDED_DEG = 5.0  # spark after this before top centre counts as retarded by the hold
 LATE_GRACE_S = 0.05
 
@@ -71,7 +70,7 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
     """
     held = _held(log, span)
     bog, recovery = _bog(log, span, held[0])
-    ground, source = ground_speed(log, span)
+    ground = ground_speed(log, span)
     return Launch(
         number=span.number,
         session=str(log.attrs.get("session", "")),
@@ -89,17 +88,12 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
         let_go_s=_let_go(log, car, span),
         bog_rpm=bog,
         recovery_s=recovery,
-        slip_peak_pct=_slip(log, span, ground),
-        slip_source=source,
+        slip_peak_pct=_slip(log, span, ground.speed_km_h),
+        slip_source=ground.source,
         **_distance(log, span, ground, distance_m),
         **_limiter(log, car, span),
         samples=span.last - span.hold_first + 1,
     )
-
-
-def _part(log: xr.Dataset, start_s: float, end_s: float) -> slice:
-    time = log["time"].values
-    return slice(int(np.searchsorted(time, start_s)), int(np.searchsorted(time, end_s, side="right")))
 
 
 def _held(log: xr.Dataset, span: LaunchSpan) -> tuple[float, float, float, float]:
@@ -123,7 +117,7 @@ def _held(log: xr.Dataset, span: LaunchSpan) -> tuple[float, float, float, float
 
 def _bog(log: xr.Dataset, span: LaunchSpan, held_rpm: float) -> tuple[float, float]:
     """Drop below the held speed after the release [rpm], and time until engine speed is back there [s]."""
-    rows = _part(log, span.release_s, min(span.release_s + BOG_WITHIN_S, span.end_s))
+    rows = rows_of(log, span.release_s, min(span.release_s + BOG_WITHIN_S, span.end_s))
     speed = rolling(at_rows(log, "engine_speed_rpm"), rows_in(0.1, row_step_s(log)), "median")
     if not np.isfinite(held_rpm) or not np.isfinite(speed[rows]).any():
         return NAN, NAN
@@ -131,57 +125,15 @@ def _bog(log: xr.Dataset, span: LaunchSpan, held_rpm: float) -> tuple[float, flo
     drop = held_rpm - float(speed[lowest])
     if drop <= 0.0:
         return 0.0, 0.0
-    later = _part(log, float(log["time"].values[lowest]), span.end_s)
+    later = rows_of(log, float(log["time"].values[lowest]), span.end_s)
     back = np.flatnonzero(speed[later] >= held_rpm)
     recovery = float(log["time"].values[later.start + int(back[0])] - span.release_s) if back.size else NAN
     return drop, recovery
 
 
-def ground_speed(log: xr.Dataset, span: LaunchSpan) -> tuple[np.ndarray, str]:
-    """Speed over the ground at every row [km/h], and what it was taken from; NaN outside of the launch.
-
-    Acceleration is summed up from rest, its reading at rest taken off (that holds the slope), and scaled to satellite
-    speed where that is logged; else satellite speed alone; else nothing.
-    """
-    time = log["time"].values
-    speed = np.full(time.size, NAN)
-    rows = _part(log, span.moves_s - 0.3, span.end_s)
-    if has(log, "acceleration_m_s2"):
-        rest = at_rows(log, "acceleration_m_s2")[_part(log, span.moves_s - 1.5, span.moves_s - 0.2)]
-        forward = at_rows(log, "acceleration_m_s2")[rows] - (np.nanmean(rest) if np.isfinite(rest).any() else 0.0)
-        forward = np.where(np.isfinite(forward), forward, 0.0)
-        step = np.diff(time[rows], prepend=time[rows][0])
-        speed[rows] = np.maximum(convert(np.cumsum(forward * step), "m/s", "km/h"), 0.0)
-        return _tied(log, speed, rows)
-    if has(log, "gps_speed_km_h") and has(log, "road_speed_km_h"):
-        speed[rows] = at_rows(log, "gps_speed_km_h")[rows]
-        return speed, "satellite speed"
-    return speed, "not shown: neither acceleration nor satellite speed is logged"
-
-
-def _tied(log: xr.Dataset, speed: np.ndarray, rows: slice) -> tuple[np.ndarray, str]:
-    """Acceleration's speed scaled so that it agrees with satellite speed over the run, where that is logged."""
-    if not has(log, "gps_speed_km_h"):
-        return speed, "acceleration summed up from rest"
-    seen, time = at_rows(log, "gps_speed_km_h")[rows], log["time"].values[rows]
-    best, lag_best, scale = np.inf, 0.0, 1.0
-    known = np.isfinite(seen) & (seen > 15.0)
-    if known.sum() < 10:
-        return speed, "acceleration summed up from rest"
-    for late in np.arange(0.0, 0.65, 0.05):  # satellite speed is late
-        moved = np.interp(time - late, time, speed[rows])
-        factor = float(np.sum(moved[known] * seen[known]) / max(np.sum(moved[known] ** 2), 1e-9))
-        misfit = float(np.mean((factor * moved[known] - seen[known]) ** 2))
-        if misfit < best:
-            best, lag_best, scale = misfit, late, factor
-    if not 0.8 < scale < 1.25:
-        return speed, "acceleration summed up from rest; satellite speed disagrees and was left out"
-    return speed * scale, f"acceleration from rest, tied to satellite speed (factor {scale:.3f}, {lag_best:.2f} s late)"
-
-
 def _slip(log: xr.Dataset, span: LaunchSpan, ground: np.ndarray) -> float:
     """Largest slip of the driven wheels, mean over 0.2 s, from 8 km/h of wheel speed on. [%]"""
-    rows = _part(log, span.moves_s, span.moves_s + 4.0)
+    rows = rows_of(log, span.moves_s, span.moves_s + 4.0)
     wheels = at_rows(log, "road_speed_km_h")[rows]
     smooth = rows_in(0.2, row_step_s(log))
     driven, over = (rolling(v, smooth, "mean") for v in (wheels, ground[rows]))
@@ -189,36 +141,35 @@ def _slip(log: xr.Dataset, span: LaunchSpan, ground: np.ndarray) -> float:
     return float(np.max(100.0 * (1.0 - over[fast] / driven[fast]))) if fast.any() else NAN
 
 
-def _distance(log: xr.Dataset, span: LaunchSpan, ground: np.ndarray, distance_m: float) -> dict[str, float]:
-    """Time to a distance from the first movement, with the interval of speed scale, start and reading."""
-    rows = _part(log, span.moves_s, span.end_s)
-    time = log["time"].values[rows]
-    speed = ground[rows]
-    if not np.isfinite(speed).any():
-        name = next((n for n in SPEED_CHANNELS[::-1] if has(log, n)), "")
-        speed = at_rows(log, name)[rows] if name else speed
-    metres_s = convert(np.where(np.isfinite(speed), speed, 0.0), "km/h", "m/s")
-    if time.size < 3:
-        return {"time_to_distance_s": NAN, "time_lower_s": NAN, "time_upper_s": NAN, "end_distance_m": NAN}
-    clock = np.append(0.0, time - span.moves_s)
+def _distance(log: xr.Dataset, span: LaunchSpan, ground: Ground, distance_m: float) -> dict[str, float]:
+    """Time to a distance from the first movement, with the interval of speed scale, start and timing.
+
+    Not shown without a speed over the ground: driven wheels that slip reach any distance too soon.
+    """
+    rows = rows_of(log, span.moves_s, span.end_s)
+    time, speed = log["time"].values[rows], ground.speed_km_h[rows]
+    known = np.isfinite(speed)
+    if known.sum() < 3:
+        return dict.fromkeys(("time_to_distance_s", "time_lower_s", "time_upper_s", "end_distance_m"), NAN)
+    metres_s, clock = convert(speed[known], "km/h", "m/s"), np.append(0.0, time[known] - span.moves_s)
     covered = np.append(0.0, np.cumsum(np.append(metres_s[0] / 2, (metres_s[1:] + metres_s[:-1]) / 2) * np.diff(clock)))
     out = {"end_distance_m": float(covered[-1])}
     if covered[-1] < distance_m:
         return out | {"time_to_distance_s": NAN, "time_lower_s": NAN, "time_upper_s": NAN}
     seconds = float(np.interp(distance_m, covered, clock))
     there = max(float(np.interp(distance_m, covered[1:], metres_s)), 0.5)
-    by_scale = SPEED_SCALE_PCT / 100.0 * distance_m / there
-    half = 1.96 * float(np.hypot(by_scale, row_step_s(log) / np.sqrt(6.0)))
+    by_scale = ground.scale_pct / 100.0 * distance_m / there
+    half = 1.96 * float(np.linalg.norm([by_scale, row_step_s(log) / np.sqrt(6.0), ground.late_error_s]))
     return out | {"time_to_distance_s": seconds, "time_lower_s": seconds - half, "time_upper_s": seconds + half}
 
 
 def _limiter(log: xr.Dataset, car: Car, span: LaunchSpan) -> dict[str, float]:
     """How engine speed was held: share of the hold with fuel cut and with retarded spark; hottest exhaust. [°C]"""
-    rows = _part(log, span.hold_start_s, span.release_s)
+    rows = rows_of(log, span.hold_start_s, span.release_s)
     cut = is_cut(log.drop_vars("lambda_measured", errors="ignore"), car)[rows]
     can_tell = has(log, "fuel_mode") or has(log, "pulse_width_ms")
     spark = at_rows(log, "spark_deg")[rows] if has(log, "spark_deg") else np.full(1, NAN)
-    after = _part(log, span.hold_start_s, span.release_s + 3.0)
+    after = rows_of(log, span.hold_start_s, span.release_s + 3.0)
     hot = at_rows(log, "exhaust_c")[after] if has(log, "exhaust_c") else np.full(1, NAN)
     return {
         "fuel_cut_share": float(cut.mean()) if can_tell and cut.size else NAN,
@@ -229,7 +180,7 @@ def _limiter(log: xr.Dataset, car: Car, span: LaunchSpan) -> dict[str, float]:
 
 def _engaged(log: xr.Dataset, car: Car, span: LaunchSpan, held) -> bool | None:
     """Whether something held the engine: the ECU says so, or speed stood still at a limit under open throttle."""
-    rows = _part(log, span.hold_start_s, span.release_s)
+    rows = rows_of(log, span.hold_start_s, span.release_s)
     if has(log, "launch_active"):
         return bool((log["launch_active"].values[rows] > 0.5).any())
     limiter = _limiter(log, car, span)
@@ -242,7 +193,7 @@ def _engaged(log: xr.Dataset, car: Car, span: LaunchSpan, held) -> bool | None:
 def _let_go(log: xr.Dataset, car: Car, span: LaunchSpan) -> float:
     """When the hold let go, counted from the first movement [s]; NaN where the log cannot tell."""
     time = log["time"].values
-    ahead = _part(log, span.moves_s - 1.0, span.moves_s + 3.0)
+    ahead = rows_of(log, span.moves_s - 1.0, span.moves_s + 3.0)
     if has(log, "launch_active"):
         active = log["launch_active"].values[ahead] > 0.5
         if not active.any():

@@ -3,93 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 from scipy import stats
 
-from tunelab.study.estimate import NAN, Estimate, Question, judge, mean_estimate, nothing
-from tunelab.study.finding import Finding
+from tunelab.study.estimate import NAN, Estimate, mean_estimate, nothing
 from tunelab.study.gearing.reading import row_step_s
 from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, one_way
-from tunelab.study.launch.find import LaunchSpan, find_launches
+from tunelab.study.launch.find import find_launches
 from tunelab.study.launch.measure import Launch, is_late, measure
+from tunelab.study.launch.result import LET_GO_S, QUANTITIES, LaunchStudy
 from tunelab.workspace.car import Car
-
-# What is compared between repeats and drivers: field, words, unit.
-QUANTITIES = (
-    ("time_to_distance_s", "time to the distance", "s"),
-    ("held_rpm", "held speed", "rpm"),
-    ("bog_rpm", "bog", "rpm"),
-    ("recovery_s", "recovery", "s"),
-    ("slip_peak_pct", "peak wheel slip", "%"),
-)
-LET_GO_S = 0.15  # allowed where the owner states nothing; common practice, no source
-HEAT_CAUTION = (
-    "A hold by retarded spark burns fuel in the exhaust: manifold, sensor and valves get hot in seconds. Keep holds "
-    "short, give the engine a minute of easy driving between them, and stop at any glow, smell or loss of power."
-)
-CUT_CAUTION = (
-    "A hold by fuel cut runs cylinders lean as they come and go: no load against it for longer than needed, and none "
-    "with a catalyst in the pipe."
-)
-
-
-@dataclass(frozen=True)
-class LaunchStudy:
-    """Launches, measured and compared."""
-
-    shown: bool
-    because: str
-    launches: tuple[Launch, ...]  # of this session first
-    spans: tuple[LaunchSpan, ...]  # of this session, in the same order
-    distance_m: float
-    held: Estimate
-    bog: Estimate
-    recovery: Estimate
-    slip: Estimate
-    time_to_distance: Estimate
-    repeatability: Estimate  # standard deviation of this session's times to the distance
-    longest_hold: Estimate
-    effects: dict[str, OneWay]  # quantity → analysis, where two drivers have two repeats
-    contrasts: tuple[DriverContrast, ...]
-    late: tuple[int, ...]  # numbers of launches of this session whose hold let go late
-    not_engaged: tuple[int, ...]
-    session: str
-    samples_used: int
-    samples_flagged: int
-
-    @property
-    def own(self) -> tuple[Launch, ...]:
-        """Launches of this session."""
-        return self.launches[: len(self.spans)]
-
-    def table(self) -> pd.DataFrame:
-        """One row per launch, all that was measured."""
-        names = [field.name for field in fields(Launch)]
-        return pd.DataFrame(
-            [{name: getattr(launch, name) for name in names} for launch in self.launches], columns=names
-        )
-
-    def summary(self) -> pd.DataFrame:
-        """One row per value: value, lower, upper, unit, launches."""
-        parts = {
-            "held speed": self.held,
-            "bog": self.bog,
-            "recovery": self.recovery,
-            "peak slip": self.slip,
-            f"time to {self.distance_m:g} m": self.time_to_distance,
-            "spread of that time": self.repeatability,
-        }
-        rows = [(k, e.value, e.lower, e.upper, e.unit, e.samples_used) for k, e in parts.items()]
-        names = ["quantity", "value", "lower", "upper", "unit", "launches"]
-        return pd.DataFrame(rows, columns=names).set_index("quantity")
-
-    def findings(self, car: Car) -> list[Finding]:
-        """Hold the launches against the owner's limits."""
-        return launch_findings(self, car)
 
 
 def study_launches(
@@ -130,12 +56,23 @@ def study_launches(
         **_values(own, because),
         effects=effects,
         contrasts=contrasts,
+        sessions=_sessions(own, more),
         late=tuple(late),
         not_engaged=tuple(launch.number for launch in own if launch.engaged is False),
         session=str(log.attrs.get("session", "")),
         samples_used=used,
         samples_flagged=log.sizes["time"] - used,
     )
+
+
+def _sessions(own: list[Launch], more: list[Launch]) -> tuple[DriverContrast, ...]:
+    """Sessions of this session's driver, held against each other in the time to the distance."""
+    groups: dict[str, list[float]] = {}
+    for launch in [*own, *more]:
+        if own and launch.driver and launch.driver == own[0].driver:
+            groups.setdefault(launch.session, []).append(launch.time_to_distance_s)
+    _, words, unit = QUANTITIES[0]
+    return tuple(contrast(groups, words, unit, of="sessions"))
 
 
 def _values(own: list[Launch], because: str) -> dict[str, Estimate]:
@@ -154,10 +91,30 @@ def _values(own: list[Launch], because: str) -> dict[str, Estimate]:
         "bog": mean("bog_rpm", "rpm"),
         "recovery": mean("recovery_s", "s"),
         "slip": mean("slip_peak_pct", "%"),
-        "time_to_distance": mean("time_to_distance_s", "s"),
+        "time_to_distance": _time(mean("time_to_distance_s", "s"), own)
+        if _reached(own)
+        else nothing("s", because or _short(own)),
         "repeatability": _spread([launch.time_to_distance_s for launch in own], because),
         "longest_hold": Estimate(longest, longest - 0.1, longest + 0.1, "s", len(own), 0, "longest hold"),
     }
+
+
+def _time(mean: Estimate, own: list[Launch], because: str) -> Estimate:
+    """The mean time, its interval widened by what all launches share: scale and lateness of the speed."""
+    if not mean.shown:
+        return nothing("s", because or _short(own))
+    half = np.array([(launch.time_upper_s - launch.time_lower_s) / 2 for launch in own])
+    reach = float(np.hypot(mean.upper - mean.value, np.nanmean(half)))
+    text = f"{mean.method}, and scale and lateness of the speed, which all share"
+    return replace(mean, lower=mean.value - reach, upper=mean.value + reach, method=text)
+
+
+def _short(own: list[Launch]) -> str:
+    """Why no launch has a time."""
+    driven = [launch.end_distance_m for launch in own if np.isfinite(launch.end_distance_m)]
+    if not driven:
+        return own[0].slip_source.removeprefix("not shown: ")
+    return f"no launch reached the distance: the longest ended after {max(driven):.0f} m"
 
 
 def _held(own: list[Launch], because: str) -> Estimate:
@@ -199,115 +156,3 @@ def _compare(launches: list[Launch]) -> tuple[dict[str, OneWay], tuple[DriverCon
             continue
         contrasts += contrast(groups, words, unit)
     return effects, tuple(contrasts)
-
-
-def launch_findings(study: LaunchStudy, car: Car) -> list[Finding]:
-    """Findings of the launches, in the order in which a reader wants them."""
-    limits, why = car.limits, study.because
-    bog = Question("launch.bog", "Bog after the release", limits.launch_bog_max_rpm, "limits.launch_bog_max_rpm")
-    hold = Question("launch.hold_time", "Longest hold", limits.launch_hold_max_s, "limits.launch_hold_max_s")
-    time = Question("launch.time", f"Time to {study.distance_m:g} m from the first movement")
-    spread = Question("launch.repeat", f"Spread of the time to {study.distance_m:g} m between repeats")
-    return [
-        _held_finding(study, car),
-        _zero_speed(study, car),
-        judge(bog, study.bog, why or study.bog.method + "."),
-        judge(
-            Question("launch.recovery", "Recovery after the release"),
-            study.recovery,
-            why or study.recovery.method + ".",
-        ),
-        judge(Question("launch.slip", "Peak slip of the driven wheels"), study.slip, why or _slip_text(study)),
-        judge(time, study.time_to_distance, why or study.time_to_distance.method + "."),
-        judge(spread, study.repeatability, why or study.repeatability.method + "."),
-        judge(hold, study.longest_hold, why or _heat_text(study)),
-        _drivers(study),
-    ]
-
-
-def _held_finding(study: LaunchStudy, car: Car) -> Finding:
-    wanted, tolerance = car.limits.launch_hold_rpm, car.limits.launch_hold_tolerance_rpm
-    key = "limits.launch_hold_rpm and limits.launch_hold_tolerance_rpm"
-    limit = None if wanted is None else tolerance
-    question = Question("launch.held_speed", "Held speed against its setting", limit, key, "away")
-    held = study.held
-    if not held.shown:
-        return judge(question, held, study.because or held.method)
-    spreads = [launch.held_spread_rpm for launch in study.own if np.isfinite(launch.held_spread_rpm)]
-    drifts = [launch.held_drift_rpm_s for launch in study.own if np.isfinite(launch.held_drift_rpm_s)]
-    text = (
-        f"mean {held.value:.0f} rpm over {held.samples_used} launches, spread in a hold {np.mean(spreads):.0f} rpm, "
-        f"drift {np.mean(drifts):+.0f} rpm/s."
-    )
-    base = wanted or 0.0
-    moved = Estimate(
-        held.value - base, held.lower - base, held.upper - base, "rpm", held.samples_used, held.samples_flagged,
-        held.method,
-    )  # fmt: skip
-    return judge(question, moved if wanted else held, text)
-
-
-def _zero_speed(study: LaunchStudy, car: Car) -> Finding:
-    allowed = car.limits.launch_let_go_max_s
-    question = Question(
-        "launch.zero_speed", "The hold lets go after the car moves by", LET_GO_S if allowed is None else allowed
-    )
-    known = [launch for launch in study.own if np.isfinite(launch.let_go_s)]
-    bad = [f"launch {n} did not engage" for n in study.not_engaged] + [f"launch {n} let go late" for n in study.late]
-    if not known and not study.not_engaged:
-        why = study.because or "the log shows neither the launch hold's state nor a fuel cut at rest."
-        return judge(question, nothing("s", why), why)
-    worst = max((launch.let_go_s for launch in known), default=NAN)
-    text = "; ".join(bad) if bad else f"all {len(known)} holds engaged at rest and let go in time"
-    if study.not_engaged and not known:
-        return Finding(
-            question.id,
-            question.title,
-            None,
-            "s",
-            None,
-            None,
-            None,
-            0,
-            len(study.own),
-            "watch",
-            question.limit,
-            f"{text}.",
-        )
-    step = 0.05
-    estimate = Estimate(worst, worst - step, worst + step, "s", len(known), len(study.own) - len(known), "latest")
-    finding = judge(question, estimate, f"latest of {len(known)}: {text}.")
-    status = "watch" if bad else "met"
-    return Finding(**{**{f.name: getattr(finding, f.name) for f in fields(finding)}, "status": status})
-
-
-def _slip_text(study: LaunchStudy) -> str:
-    sources = dict.fromkeys(launch.slip_source for launch in study.own)
-    return f"ground speed from: {'; '.join(sources)}." if sources else study.slip.method
-
-
-def _heat_text(study: LaunchStudy) -> str:
-    cut = [launch.fuel_cut_share for launch in study.own if np.isfinite(launch.fuel_cut_share)]
-    spark = [launch.spark_retard_share for launch in study.own if np.isfinite(launch.spark_retard_share)]
-    parts = []
-    if cut:
-        parts.append(f"fuel cut in {100 * np.mean(cut):.0f} % of the hold")
-    if spark:
-        parts.append(f"spark retarded in {100 * np.mean(spark):.0f} %")
-    hot = max((launch.exhaust_peak_c for launch in study.own if np.isfinite(launch.exhaust_peak_c)), default=NAN)
-    if np.isfinite(hot):
-        parts.append(f"hottest exhaust {hot:.0f} °C")
-    return f"{', '.join(parts) if parts else 'how the hold works is not in the log'}. {HEAT_CAUTION}"
-
-
-def _drivers(study: LaunchStudy) -> Finding:
-    question = Question("launch.drivers", "Difference between drivers in the time to the distance")
-    own = [c for c in study.contrasts if c.quantity == QUANTITIES[0][1]]
-    if not own:
-        names = sorted({launch.driver for launch in study.launches if launch.driver})
-        who = f"only {', '.join(names)} drove" if names else "no driver is named in session.toml"
-        why = study.because or f"{who}, or fewer than two launches each reached the distance."
-        return judge(question, nothing("s", why), why)
-    first = max(own, key=lambda c: abs(c.difference))
-    used = sum(first.repeats)
-    return judge(question, Estimate(first.difference, first.lower, first.upper, "s", used, 0, ""), first.sentence)

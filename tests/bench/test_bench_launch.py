@@ -1,0 +1,38 @@
+"""Launches of many cars: held speed and time to a distance with its coverage printed. `pytest -m bench -s`."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from true_launch import known_launches
+
+from tunelab.simulate.demo.special import MARIT, PIA
+
+ALONE = ("launch_active", "clutch_pressed")
+LOGGED = {"all": (), "no satellite": ("gps_speed_km_h",), "no acceleration": ("acceleration_m_s2", *ALONE)}
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize(("logged", "rate_hz"), [("all", 20.0), ("no satellite", 25.0), ("no acceleration", 10.0)])
+def test_launches_over_many_cars(logged, rate_hz):
+    rows = [
+        known
+        for seed in range(24)
+        for driver in (MARIT, PIA)
+        for known in known_launches(seed, driver, without=LOGGED[logged], rate_hz=rate_hz)
+    ]
+    held = np.array([known.launch.held_rpm - known.held_rpm for known in rows])
+    both = [
+        (k.launch, k.time_to_distance_s)
+        for k in rows
+        if np.isfinite(k.time_to_distance_s + k.launch.time_to_distance_s)
+    ]
+    off = np.array([launch.time_to_distance_s - true for launch, true in both])
+    inside = np.mean([launch.time_lower_s <= true <= launch.time_upper_s for launch, true in both])
+    print(
+        f"{logged}, {rate_hz:g} Hz: {len(rows)} launches; held speed off by {np.abs(held).max():.1f} rpm at most; time "
+        f"to 50 m off by {off.mean():+.3f} s, spread {off.std():.3f} s, covered {inside:.0%} of {len(both)}"
+    )
+    assert len(rows) > 135
+    assert np.abs(held).max() < 10.0
+    assert inside > 0.9
