@@ -70,7 +70,7 @@ def read_results(place: Path) -> dict[str, Any]:
     path = place / "results.json"
     try:
         results = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
+    except (FileNotFoundError, NotADirectoryError) as error:
         raise RecordError(f"{place} is no record: it has no results.json. Make one: tunelab record SESSION") from error
     except (OSError, ValueError, RecursionError) as error:
         raise RecordError(f"{path} cannot be read ({error}); record the session again.") from error

@@ -63,12 +63,12 @@ def test_what_is_not_private_stays(text):
     "text",
     ["61.23456, -30.41234", "N 61.2345", "61.2345° N", "61.2345N", "61° 14' 4\" N", "lat=61.23", "Longitude: -30.4123",
      "$GPRMC,081836,A,6114.05,N,03024.7,W,000.0,360.0,130998,011.3,E*62", "///filled.count.soap", "8FVC9G8F+6X",
-     "about 61.2346", "x -30.4123", "6114.0738,N,03024.7404,W"],
+     "about 61.2346", "x -30.4123", "6114.0738,N,03024.7404,W", r"61°14'04.4\"N"],
 )  # fmt: skip
 def test_a_position_goes(text):
     cleaned = scrub(text, boxes=[Box(61.2, 61.3, -30.5, -30.4)])
     assert "removed-position-" in cleaned
-    for part in ("61.23", "30.41", "6114.07", "03024.74"):
+    for part in ("61.23", "30.41", "6114.07", "03024.74", "04.4"):
         assert part not in cleaned
 
 
@@ -81,6 +81,14 @@ def test_a_position_goes(text):
 def test_a_chassis_number_is_told(text, expected):
     assert is_vin_like(text) is expected
     assert ("removed-vin-1" in scrub(f"car {text}, blue")) is expected
+
+
+@pytest.mark.parametrize(("text", "cleaned"), [
+    ("chassis no 48-1207 A, blue", "removed-vin-1, blue"), ("Chassis: 123456", "removed-vin-1"),
+    ("a strap from block to chassis, 2 V at most", "a strap from block to chassis, 2 V at most"),
+])  # fmt: skip
+def test_a_short_chassis_number_is_told_by_its_name(text, cleaned):
+    assert scrub(text) == cleaned
 
 
 def test_the_same_thing_becomes_the_same_word_and_is_counted():

@@ -190,7 +190,7 @@ def _position_rules() -> list[Rule]:
     patterns = [
         r"\$G[A-Z]{4},[^\s\"']*",  # NMEA 0183 sentences
         r"(?<![\d.])\d{4,5}\.\d{2,}(?:\s*[,;]\s*)?[NSEW]\b",  # degrees and minutes run together, as such a sentence has
-        r"\d{1,3}\s*°\s*\d{1,2}(?:\.\d+)?\s*['′’](?:\s*\d{1,2}(?:\.\d+)?\s*(?:\"|″|''|”))?(?:\s*[NSEWO]\b)?",
+        r"\d{1,3}\s*°\s*\d{1,2}(?:\.\d+)?\s*['′’](?:\s*\d{1,2}(?:\.\d+)?\s*(?:\\*\"|″|''|”))?(?:\s*[NSEWO]\b)?",
         rf"{number}{hemisphere}",
         r"\b[NSEWO]\s*\d{1,3}\.\d{3,}(?:\s*°)?",
         r"\b(?:lat|latitude|lon|lng|long|longitude)\b\s*[:=]?\s*[-+]?\d{1,3}[.,]\d{2,}",
@@ -222,7 +222,7 @@ def _path_rules() -> list[Rule]:
 
 def _vin_rules() -> list[Rule]:
     label = r"(?:VIN|V\.I\.N\.|[Cc]hassis(?:\s+(?:no|number))?)\.?\s*[:=#]?\s*"
-    labelled = label + r"[A-HJ-NPR-Z0-9](?:[ -]?[A-HJ-NPR-Z0-9]){9,16}\b"
+    labelled = label + r"[A-HJ-NPR-Z0-9](?:[ -]?[A-HJ-NPR-Z0-9]){5,16}\b"  # older ones are short
     run = r"(?<![A-Za-z0-9])[A-Za-z0-9]{17}(?![A-Za-z0-9])"
     return [Rule("vin", re.compile(labelled), _has_digits), Rule("vin", re.compile(run), is_vin_like)]
 
