@@ -91,9 +91,7 @@ def _values(own: list[Launch], because: str) -> dict[str, Estimate]:
         "bog": mean("bog_rpm", "rpm"),
         "recovery": mean("recovery_s", "s"),
         "slip": mean("slip_peak_pct", "%"),
-        "time_to_distance": _time(mean("time_to_distance_s", "s"), own)
-        if _reached(own)
-        else nothing("s", because or _short(own)),
+        "time_to_distance": _time(mean("time_to_distance_s", "s"), own, because),
         "repeatability": _spread([launch.time_to_distance_s for launch in own], because),
         "longest_hold": Estimate(longest, longest - 0.1, longest + 0.1, "s", len(own), 0, "longest hold"),
     }
