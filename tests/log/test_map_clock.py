@@ -52,6 +52,7 @@ Date time | 30-Apr-2026 23:59:59.96 | 01-May-2026 00:00:00 | 01-May-2026 00:00:0
 Timestamp | 20260503T100000.00 | 20260503T100000.04 | 20260503T100000.08 | 20260503T100000.12
 Timestamp | 1777802400.00 | 1777802400.04 | 1777802400.08 | 1777802400.12
 Timestamp | 1777802400000 | 1777802400040 | 1777802400080 | 1777802400120
+Timestamp | 1777802400000000000 | 1777802400040000000 | 1777802400080000000 | 1777802400120000000
 """
 
 
@@ -107,6 +108,21 @@ def test_no_clock_is_an_error_and_a_rate_is_the_way_out(tmp_path):
 def test_clock_column_under_another_name_by_rule(clocked):
     log = clocked("Time ticks", np.arange(40) * 50, ColumnRule(name="Time ticks", time="ms"))
     assert float(log["time"][-1]) == pytest.approx(39 * 0.05)
+
+
+def test_satellite_time_of_day_as_a_number_passes_minutes_and_midnight(clocked):
+    seconds = 86400 - 90 + np.arange(200)
+    stamps = [f"{s // 3600 % 24:02.0f}{s // 60 % 60:02.0f}{s % 60:05.2f}" for s in seconds]
+    np.testing.assert_allclose(clocked("UTC time", stamps)["time"], np.arange(200), atol=1e-6)
+
+
+def test_second_clock_in_an_unknown_unit_does_not_hinder_the_first(tmp_path):
+    columns = {
+        "Time (s)": [f"{i * 0.04:.2f}" for i in range(100)],
+        "Timestamp": [str(7 + i * 40003) for i in range(100)],
+    }
+    log = map_log(write_log(tmp_path / "log.csv", columns | {"RPM": waves(800, 3000, 100)}))
+    np.testing.assert_allclose(log["time"], np.arange(100) * 0.04, atol=1e-6)
 
 
 def test_column_named_like_a_clock_that_goes_to_and_fro_is_none(tmp_path):

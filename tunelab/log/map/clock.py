@@ -11,7 +11,7 @@ import polars as pl
 
 from tunelab.log.map.heading import Heading, parse_heading
 from tunelab.log.map.problem import rule_lines, toml_text
-from tunelab.log.map.stamp import read_stamps
+from tunelab.log.map.stamp import past_midnight, read_stamps
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.units import recognise_unit
 from tunelab.workspace.channel_map import ChannelMap
@@ -20,6 +20,12 @@ Kind = Literal["relative", "time of day", "absolute"]
 
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "day": 86400.0}
 _RULED = {name: _SECONDS[name] for name in ("s", "ms", "us", "min", "h", "day")} | {"unix_s": 1.0, "unix_ms": 1e-3}
+_SINCE_1970 = (
+    (1e8, 1.0, "seconds"),
+    (1e11, 1e-3, "milliseconds"),
+    (1e14, 1e-6, "microseconds"),
+    (1e17, 1e-9, "nanoseconds"),
+)
 _MOST_FALLS = 0.1  # of the steps of a clock, with rows out of order
 _SHORTEST_STEP_S = 0.0009  # no such logger writes more than 1000 rows a second: finer steps are minutes, hours or days
 
@@ -50,18 +56,33 @@ def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
     if ruled:
         return ruled
     named = [c for c in raw.columns if parse_heading(c.heading).is_time and not _is_claimed(raw, c, channel_map)]
-    clocks = [found for column in named if (found := _read_clock(raw, column, parse_heading(column.heading)))]
+    clocks, unsettled = _read_clocks(raw, named)
     joined = _join_date(raw, named)
     if joined:
         clocks.append(joined)
     usable = [clock for clock in clocks if np.isfinite(clock.seconds).mean() > 0.5 and _goes_on(_finite(clock))]
     if usable:
         return _choose(usable)
+    if unsettled:
+        raise unsettled[0]
     rule = channel_map.file_rule(raw.path.name)
     if rule is not None and rule.rate_hz is not None:
         seconds = np.arange(raw.frame.height) / rule.rate_hz
         return Clock(seconds, "relative", (), f"no time column; {rule.rate_hz:g} rows per second by channels.toml")
     raise ClockError(_no_clock(raw, named))
+
+
+def _read_clocks(raw: RawTable, named: Sequence[RawColumn]) -> tuple[list[Clock], list[ClockError]]:
+    """Read every column named like a clock; one whose unit stays open matters only where no other is a clock."""
+    clocks, unsettled = [], []
+    for column in named:
+        try:
+            found = _read_clock(raw, column, parse_heading(column.heading))
+        except ClockError as error:
+            unsettled.append(error)
+            continue
+        clocks += [found] if found else []
+    return clocks, unsettled
 
 
 def _finite(clock: Clock) -> np.ndarray:
@@ -153,7 +174,12 @@ def _guess_scale(values: np.ndarray, column: RawColumn) -> Clock | None:
     if not step.size:
         return None
     high, usual = float(np.median(finite)), float(np.median(step))
-    for low, factor, name in ((1e8, 1.0, "seconds"), (1e11, 1e-3, "milliseconds"), (1e14, 1e-6, "microseconds")):
+    if usual < 2 and _is_hhmmss(finite):
+        hours, rest = np.divmod(values, 10000.0)
+        minutes, seconds = np.divmod(rest, 100.0)
+        clock = past_midnight(hours * 3600.0 + minutes * 60.0 + seconds)
+        return Clock(clock, "time of day", (column.key,), f"{column.key}: hhmmss, as no digits pass 59")
+    for low, factor, name in _SINCE_1970:
         if low < high < 40 * low and usual * factor < 60:
             return Clock(values * factor, "absolute", (column.key,), f"{column.key}: {name} since 1970")
     if 2e4 < high < 1e5 and usual < 1e-3:
@@ -167,6 +193,13 @@ def _guess_scale(values: np.ndarray, column: RawColumn) -> Clock | None:
             values * 1e-3, "relative", (column.key,), f"{column.key}: milliseconds, as its steps are {usual:g}"
         )
     raise _open_scale(column, usual, "seconds, milliseconds or microseconds", '"s"  # or "ms", "us", "min"')
+
+
+def _is_hhmmss(values: np.ndarray) -> bool:
+    """Whether numbers such as 101559.96 are hours, minutes and seconds: over a minute or more no pair passes 59."""
+    minutes, seconds = np.divmod(values % 10000.0, 100.0)
+    spans = values.min() >= 0 and values.max() < 240000 and values.max() - values.min() > 100
+    return bool(spans and seconds.max() < 60 and minutes.max() < 60)
 
 
 def _open_scale(column: RawColumn, step: float, candidates: str, kinds: str) -> ClockError:

@@ -57,7 +57,7 @@ def read_stamps(text: pl.Series) -> Stamps:
     if compact["ss"].null_count() <= 0.5 * len(text):
         return _compact(compact)
     timed = text.str.extract_groups(rf"^{_TIME}{_ZONE}$").struct.unnest()
-    return Stamps(_past_midnight(_time_of_day(timed)), False, "time of day")
+    return Stamps(past_midnight(_time_of_day(timed)), False, "time of day")
 
 
 def _with_month_numbers(text: pl.Series) -> pl.Series:
@@ -124,7 +124,7 @@ def _compact(parts: pl.DataFrame) -> Stamps:
     return Stamps(days * _DAY + clock - _zone(parts["zone"]), True, "ISO 8601, basic form")
 
 
-def _past_midnight(seconds: np.ndarray) -> np.ndarray:
+def past_midnight(seconds: np.ndarray) -> np.ndarray:
     """Add a day wherever the time of day falls by more than half a day."""
     known = np.flatnonzero(np.isfinite(seconds))
     falls = np.diff(seconds[known]) < -_DAY / 2
