@@ -9,14 +9,16 @@ from pathlib import Path
 import holoviews as hv
 import nbformat
 import pandas as pd
+import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from tunelab.record.display import FIGURE, TABLE, bullets, figure_item, table_item
+from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item
 from tunelab.record.execute import Run
 from tunelab.record.notebook import Notebook
 from tunelab.record.page import notebook_page, prose
 
 hv.extension("bokeh", logo=False)
+CURVE = hv.Curve([(0, 1), (1, 2)])
 HOSTILE = '</script><img src=x onerror="alert(1)"><b>bold</b>&amp;'
 
 
@@ -98,6 +100,16 @@ def test_what_did_not_run_is_left_out_of_the_page():
     assert "before" in page
     assert "did not run" in page
     assert "look at the figure" not in page
+
+
+@pytest.mark.parametrize("make", [lambda: CURVE, lambda: CURVE + CURVE, lambda: hv.DynamicMap(lambda: CURVE)])
+def test_a_live_figure_asks_no_server_for_its_styles(make, monkeypatch):
+    monkeypatch.delenv(PAGE_RUN, raising=False)
+    set_up_display()
+    shown = str(hv.renderer("bokeh").components(make()))
+    assert len(shown) > 1000
+    assert "cdn." not in shown
+    assert ".css" not in shown
 
 
 def test_markdown_shows_tables_and_no_pictures_and_no_dangerous_links():

@@ -40,6 +40,7 @@ def set_up_display() -> None:
 
     if os.environ.get(PAGE_RUN) != "1":
         hv.extension("bokeh", inline=True)  # no network in the paddock
+        _keep_styles_inside()
         return
     import holoviews.plotting.bokeh  # registers the renderer without loading anything into a page
     from IPython import get_ipython
@@ -51,6 +52,22 @@ def set_up_display() -> None:
     bundles = shell.display_formatter.mimebundle_formatter
     bundles.for_type(hv.core.Dimensioned, _figure_bundle)
     bundles.for_type(pd.DataFrame, _table_bundle)
+
+
+def _keep_styles_inside() -> None:
+    """Put the style sheets of live figures into them: left alone, each figure asks a distant server for four."""
+    from panel.viewable import Viewable
+
+    if _inline_styles not in Viewable._preprocessing_hooks:  # where HoloViews hangs its own
+        Viewable._preprocessing_hooks.append(_inline_styles)
+
+
+def _inline_styles(view: Any, root: Any) -> None:
+    from bokeh.models import UIElement
+    from panel.io.notebook import patch_inline_stylesheets
+
+    for model in root.select({"type": UIElement}):
+        patch_inline_stylesheets(model)
 
 
 def bullets(sentences: Iterable[str]) -> Markdown:
