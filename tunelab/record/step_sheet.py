@@ -60,8 +60,8 @@ def _still_to_show(step: str, root: Path) -> tuple[str, ...]:
     found += (
         [f"All that this drive answers is shown with {name}; drive it to confirm."] if asked and not missing else []
     )
-    own = (d.reach.full_top_rpm for d in decided.drives if d.revision == name and d.reach.full_top_rpm)
-    top = max(own, default=0.0) if step == "full-throttle" else 0.0
+    pulled = (d for d in decided.drives if d.revision == name and "full-throttle" in d.steps)
+    top = max((d.reach.full_top_rpm or 0.0 for d in pulled), default=0.0) if step == "full-throttle" else 0.0
     return (*found, f"Full throttle was driven up to {50 * (top // 50):.0f} rpm so far.") if top else tuple(found)
 
 
