@@ -34,6 +34,7 @@ def recording_of(dialect):
         steady = is_switch and column.channel not in ("lambda_measured", "lambda_commanded")
         level = 1.0 if steady and level == 20.0 else level
         columns[column.channel] = level * (1.0 + 0.0 * rng.random(ROWS) if steady else 1.0 + 0.1 * rng.random(ROWS))
+    columns["fuel_mode"] = np.where(np.arange(ROWS) < 20, 3.0, 2.0)  # one mode alone would have to be asked for
     return Recording(np.arange(ROWS) * 0.05, columns, {}, np.zeros(ROWS, dtype=int))
 
 
