@@ -147,6 +147,26 @@ def test_second_logger_beside_the_first_is_interleaved_row_by_row(session):
     assert sum(f["rows_kept"] for f in json.loads(log.attrs["files"])) == ROWS + 160
 
 
+@pytest.mark.parametrize("second", ["a-wide.csv", "z-wide.csv"])
+def test_second_logger_beside_several_files_of_the_first_loses_no_row(session, second):
+    parts = {
+        f"log{part}.csv": {
+            "Time": _clock(36000 + 16 * part, text=_time_of_day),
+            "RPM": waves(800, 6000),
+            "TPS (%)": waves(1, 9),
+        }
+        for part in (1, 2)
+    }
+    wide = {"Time": _clock(36016.01, 2 * ROWS + 200, text=_time_of_day), "Lambda": waves(0.9, 1.1, 2 * ROWS + 200)}
+    files = dict(sorted({**parts, second: wide}.items()))
+    log = session(files)
+    assert {item["path"]: item["rows_set_aside"] for item in json.loads(log.attrs["files"])} == dict.fromkeys(files, 0)
+    assert log.sizes["time"] == 4 * ROWS + 200
+    assert int(log["episode"].max()) <= 1
+    assert np.isfinite(log["engine_speed_rpm"].values[:-210]).mean() > 0.97
+    assert int(log["lambda_measured_fresh"].sum()) == 2 * ROWS + 200
+
+
 def test_two_loggers_that_both_log_a_channel_are_an_error_naming_both(session):
     other = {"Date time": _clock(0.01, text=_stamp), "RPM": waves(800, 6000), "Coolant (°C)": waves(80, 90)}
     others = {"TPS (%)": waves(1, 80), "Battery (V)": waves(13, 14)}
