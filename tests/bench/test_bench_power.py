@@ -166,7 +166,7 @@ def test_simulated_cars_power_road_load_and_gears():
         errors.append(100 * np.nanmean(fit.wheel_power_kw[known] / power - 1))
         runs.append(fit.run_to_run_pct)
     say(f"\nsimulated cars: power shown for {shown} of {SEEDS}; in its band {np.mean(inside):.1%} of engine speeds")
-    say(f"error {np.mean(errors):+.2f} % ± {np.std(errors):.2f}; run to run {np.median(runs):.2f} %")
+    say(f"error {np.mean(errors):+.2f} % ± {np.std(errors):.2f}; run to run {np.nanmedian(runs):.2f} %")
     say(f"gears right on {np.mean(gears):.2%} of steady samples (worst car {np.min(gears):.2%})")
     say(f"drag area inside its interval for {np.mean(drag):.0%} of {len(drag)} coast-downs")
     assert 0.90 <= np.mean(inside) <= 0.98

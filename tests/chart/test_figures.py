@@ -150,3 +150,8 @@ def test_every_tone_stands_out_on_light_and_on_dark_paper(tone, paper):
 @pytest.mark.parametrize("cell", [*look.SEQUENCE, *look.AROUND_ZERO])
 def test_numbers_are_legible_on_every_cell(cell):
     assert contrast(look.CELL_INK, cell) >= 4.5
+
+
+def test_a_log_without_a_flag_has_its_figure_too(log):
+    """Axes with an empty list of ticks cannot be drawn, and a clean log of one reading a second has no flag at all."""
+    assert plots(chart.draw_flags(log, spans(log).iloc[:0]))

@@ -124,6 +124,7 @@ def test_a_pull_on_another_road_is_neither_out_nor_back():
 def test_three_readings_make_no_pull():
     found = pulls_of([*approach(3), ("pull", 3, 5000), ("lift", 3, 2.0)], Logger(rate_hz=1.0))
     assert found.pulls == ()
+    assert "no pull can be followed" in found.because
     assert any("readings" in r.because for r in found.refused)
 
 

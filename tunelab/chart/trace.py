@@ -11,6 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
+from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, SHADE, axis, panel
 from tunelab.chart.reduce import reduce_trace
 
@@ -154,6 +155,8 @@ def draw_flags(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
     time = log["time"].to_numpy()
     reach = float(time[-1] - time[0]) if time.size else 0.0
     reasons = [reason for reason in dict.fromkeys(flagged["reason"]) if reason]
+    if not reasons:
+        return draw_absent("What is flagged, and when", "no sample is flagged.")
     rows = []
     for row, reason in enumerate(reasons):
         some = flagged[flagged["reason"] == reason]
@@ -162,7 +165,7 @@ def draw_flags(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
     table = pd.DataFrame(rows, columns=["start_s", "bottom", "end_s", "top", "reason"])
     bars = hv.Rectangles(table, ["start_s", "bottom", "end_s", "top"], ["reason"])
     ticks = [(row, reason.replace("_", " ")) for row, reason in enumerate(reasons)]
-    options = panel("What is flagged, and when", 90 + 26 * max(1, len(reasons)), xlabel="time [s]", ylabel="")
+    options = panel("What is flagged, and when", 90 + 26 * len(reasons), xlabel="time [s]", ylabel="")
     return bars.opts(color=MAIN, line_color=MAIN, line_width=1, yticks=ticks, xlim=_reach(time), **options)
 
 

@@ -24,6 +24,10 @@ from tunelab.study.shift import ShiftChart
 from tunelab.workspace.car import Car
 
 BOTH_WAYS = "Drive the same stretch both ways, as soon after one another as can be."
+PULLS = (
+    "Drive full-throttle pulls, each in one gear and over as wide a range of engine speed as the limits and the road "
+    "allow, on the same stretch both ways; log engine speed and road speed at least 10 times a second."
+)
 COAST = (
     "Coast down on a straight, level stretch without traffic, throttle closed, out of gear, engine running (brakes and "
     "steering need it), hands off the ignition key; never out of gear in a bend or downhill."
@@ -202,7 +206,7 @@ def power_chapter(
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
         driven=Section(tuple(power_sentences(fit))),
         cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
-        drive_next=Section(() if fit.both_ways else (BOTH_WAYS,)),
+        drive_next=Section(() if fit.both_ways else (BOTH_WAYS,) if fit.pulls else (PULLS,)),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
 

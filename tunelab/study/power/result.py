@@ -162,8 +162,8 @@ class PowerFit:
         day = self.standard_day
         title, counts = "Factor to a standard day", (self.samples_used, self.samples_flagged)
         if not np.isfinite(day.factor):
-            text = "no weather in session.toml, so no standard day can be reckoned."
-            return Finding("power.standard_day", title, None, "1", None, None, None, *counts, "not_shown", None, text)
+            why = self.because  # without a power there is nothing that the factor goes with
+            return Finding("power.standard_day", title, None, "1", None, None, None, *counts, "not_shown", None, why)
         status = "met" if day.is_within_band else "watch"
         tail = "" if day.is_within_band else "; outside 0.93 to 1.07, where the standards allow no correction"
         text = f"{day.standard} at {day.dry_kpa:.1f} kPa dry, {day.intake_c:.0f} °C; {day.other_standard} gives "

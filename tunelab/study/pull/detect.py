@@ -24,6 +24,7 @@ PART_BAND_PCT = 6.0  # a part-throttle pull keeps its opening within this
 LEAST_PART_PCT = 15.0
 TIP_IN_S = 0.4  # after opening: the manifold fills and the drivetrain winds up
 SHORTEST_S = 1.5
+SLOWEST_STEP_S = 0.3
 LEAST_READINGS = 6  # fewer show no course
 LEAST_RISE = 1.15  # end over start of engine speed
 LEAST_RISE_RPM_S = 60.0
@@ -85,9 +86,12 @@ def _numbered(log, session: Session, traces: Traces, pulls: list[Pull], refused:
 
 
 def _why_none(traces: Traces, refused: list[RefusedPull]) -> str:
+    if traces.step_s > SLOWEST_STEP_S:
+        return f"no pull: at one row in {traces.step_s:.2g} s no pull can be followed; log at least 10 a second."
     if refused:
+        longest = max(refused, key=lambda stretch: stretch.end_s - stretch.start_s)
         return (
-            f"no pull: {len(refused)} stretches of open throttle were refused, the first because {refused[0].because}."
+            f"no pull: {len(refused)} stretches of open throttle were refused, the longest because {longest.because}."
         )
     top = np.nanmax(traces.throttle)
     return f"no pull: the throttle (highest reading {top:.0f} %) never stayed open while engine speed rose."
