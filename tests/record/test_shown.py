@@ -90,7 +90,7 @@ def test_the_short_answer_has_the_five_parts_in_their_order():
     lines = [[(line["word"], line["text"]) for line in entry["lines"]] for entry in answer]
     assert lines == [
         [("", "9 s of log.")],
-        [("stop", "A.Bad: 21.5 %"), ("met", "1 within their limits")],
+        [("stop", "A.Bad: 21.5 %. Because of it."), ("met", "1 within their limits")],
         [("", "Enter r02.")],
         [("", "Dead time.")],
         [("", "3 holds.")],

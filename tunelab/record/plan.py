@@ -57,7 +57,7 @@ def coverage_finding(coverage: Coverage) -> Finding:
 def _in_short(plan: DrivePlan) -> str:
     if not plan.holds:
         return ""
-    return f"{len(plan.holds)} holds, about {plan.seconds / 60:.0f} minutes."
+    return f"{len(plan.holds)} holds, about {plan.seconds / 60:.0f} minutes, up to {plan.top_speed_km_h:.0f} km/h."
 
 
 def plan_sentence(plan: DrivePlan) -> str:

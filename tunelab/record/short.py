@@ -62,12 +62,12 @@ def _lines(texts: Sequence[str]) -> list[dict[str, str]]:
 
 
 def _states(findings: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[dict[str, str]]:
-    """One line for each status that occurs: what has to be acted on by name and value, what is met by number."""
-    lines = []
-    for word in ("stop", "watch"):
-        own = [f for f in findings["attention"] if f["word"] == word]
-        if own:
-            lines.append({"word": word, "text": _named([f"{f['title']}: {f['value_text']}" for f in own])})
+    """Each stop with its reason, then one line for each status: by name and value, what is met by number."""
+    stops = [f for f in findings["attention"] if f["word"] == "stop"]
+    lines = [{"word": "stop", "text": f"{f['title']}: {f['value_text']}. {f['because']}"} for f in stops]
+    watch = [f for f in findings["attention"] if f["word"] == "watch"]
+    if watch:
+        lines.append({"word": "watch", "text": _named([f"{f['title']}: {f['value_text']}" for f in watch])})
     if findings["measured"]:
         named = _named([f"{f['title']}: {f['value_text']}" for f in findings["measured"]])
         lines.append({"word": "measured", "text": named})

@@ -310,7 +310,7 @@ def _cannot_show(fit: SteadyFit) -> Section:
             "A curve of reading against flow cannot take out what intake pulsation does to the meter; the map on the "
             "page of the steady question shows where it disturbs."
         )
-    short = "What is off when injector flow, meter scale, lambda sensor or fuel are: they act as one constant."
+    short = "Which of injector flow, meter scale, lambda sensor and fuel is off: they act as one constant."
     return Section((*sentences, *fit.notes), short=short)
 
 

@@ -141,7 +141,8 @@ def _why(cell: Choice, chosen: list[Choice], coverage: Coverage) -> str:
     """Say what the hold adds: a cell, and with the speeds already driven at this airflow, the dead time."""
     row, column = cell.row, cell.column
     have, want = coverage.seconds[row, column], coverage.wanted_s[row, column]
-    text = f"has {have:.1f} of {want:.0f} good seconds" if have >= 0.05 else "nothing good driven here yet"
+    have = np.floor(10 * have) / 10  # what is missing is not rounded away
+    text = f"has {have:.1f} of {want:.0f} good seconds" if have > 0 else "nothing good driven here yet"
     done = (coverage.seconds[row] > 0) & ~coverage.missing[row]
     if coverage.separates[row]:
         return text
