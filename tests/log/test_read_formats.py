@@ -113,6 +113,18 @@ def test_own_cleaned_log_comes_back_as_it_was(tmp_path):
         np.testing.assert_array_equal(again[name].to_numpy(), first[name].to_numpy())
 
 
+def test_flags_of_an_own_log_are_no_readings(tmp_path):
+    from plain_gas import SESSION
+
+    from tunelab.log.flag import flag_log
+    from tunelab.log.store import write_log as store
+
+    first = _map(write_log(tmp_path / "log.csv", {"RPM": waves(800, 6000), "TPS (%)": waves(1, 90)}))
+    store(flag_log(first, owners_car(), SESSION), tmp_path / "log.nc")
+    again = _map(tmp_path / "log.nc")
+    np.testing.assert_array_equal(again["throttle_pct"], first["throttle_pct"])
+
+
 @pytest.fixture
 def mdf_file(tmp_path):
     asammdf = pytest.importorskip("asammdf", reason="the optional extra tunelab[mdf] is not installed")

@@ -43,6 +43,8 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
     dim = max(lengths, key=lambda name: (lengths[name], stored.sizes[name]))
     columns, series, notes = [], [], list(source.notes)
     for name, variable in stored.variables.items():
+        if _is_own(stored) and str(name).endswith("_flag"):
+            continue  # set anew by whoever reads it
         if variable.dims != (dim,):
             notes.append(f"variable {name!r} does not run along {dim!r} and was left out")
             continue
