@@ -4,6 +4,10 @@ import pytest
 from driven_log import CAR, REVISION, driven
 
 from tunelab.simulate.schedule import cruise, idle, off, overrun, start, stop, tip_in
+from tunelab.study.delay import estimate_delay
+from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.study.idle import study_idle
+from tunelab.study.launch import find_launches
 from tunelab.study.road import KINDS, name_drive
 
 TASKS = (
@@ -69,3 +73,17 @@ def test_a_cold_start_warms_up():
     kinds = set(name_drive(cold.log, CAR, REVISION).segments["kind"])
     assert {"start", "warm-up", "idle"} <= kinds
     assert "hot restart" not in kinds
+
+
+def test_a_log_too_coarse_or_too_short_names_no_launch_and_breaks_nothing(run):
+    """A row a second makes every take-off look like a launch from a raised engine speed."""
+    coarse = run.log.isel(time=slice(None, None, 25))
+    spans, because = find_launches(coarse, CAR)
+    assert spans == ()
+    assert "too coarse" in because
+    one = run.log.isel(time=slice(0, 1))
+    assert name_drive(one, CAR, REVISION).segments.empty
+    assert not study_idle(one, CAR).shown
+    assert {f.status for f in study_fuel_cut(one, CAR, REVISION).findings(CAR)} == {"not_shown"}
+    standing = driven(off(6.0), is_running=False).log
+    assert not estimate_delay(standing, CAR, REVISION).shown

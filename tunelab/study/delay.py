@@ -16,7 +16,7 @@ import xarray as xr
 from scipy import stats
 
 from tunelab.study.delay_model import NAMES, ORDER, GasFit, fit_gas
-from tunelab.study.delay_signal import DelaySignal, delay_signal
+from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -93,7 +93,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
     Raises
     ------
     ValueError
-        The log was not flagged, or a channel holds no reading to be trusted.
+        The log was not flagged.
     """
     needed = ("lambda_measured", "pulse_width_ms", "engine_speed_rpm")
     absent = [name for name in needed if name not in log]
@@ -101,7 +101,10 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
         absent.append(car.meter.channel)
     if absent:
         return _stated(car, f"the log has no {' and no '.join(absent)}", 0, 0)
-    signal = delay_signal(log, car, revision)
+    try:
+        signal = delay_signal(log, car, revision)
+    except NothingTrusted as problem:
+        return _stated(car, str(problem), 0, log.sizes["time"])
     used, flagged = signal.time_s.size, signal.samples_flagged
     if signal.blocks < LEAST_BLOCKS or used < LEAST_READINGS:
         found = f"{signal.blocks} calm stretches with {used} readings of lambda"

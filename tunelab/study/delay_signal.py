@@ -29,6 +29,10 @@ SHORTEST_BLOCK_S = 2.5
 LONGEST_BLOCK_S = 10.0
 
 
+class NothingTrusted(ValueError):
+    """A channel holds no reading to be trusted; the message names it."""
+
+
 @dataclass(frozen=True)
 class DelaySignal:
     """Promised lambda on a grid and measured lambda at the sensor's own fresh readings."""
@@ -173,7 +177,7 @@ def _bridged(log: xr.Dataset, name: str, values: np.ndarray) -> np.ndarray:
     if f"{name}_fresh" in log:
         good &= log[f"{name}_fresh"].to_numpy() != 0
     if not good.any():
-        raise ValueError(f"{name or 'pulse_width_ms'}: no reading is to be trusted, so there is no delay to be found.")
+        raise NothingTrusted(f"{name or 'pulse_width_ms'} holds no reading to be trusted")
     time = log["time"].to_numpy()
     return np.interp(time, time[good], values[good])
 

@@ -146,7 +146,7 @@ def _take_offs(log: xr.Dataset) -> Iterator[Span]:
 
 
 def _cruises(log: xr.Dataset) -> Iterator[Span]:
-    if not (has(log, "road_speed_km_h") and has(log, "throttle_pct")):
+    if not (has(log, "road_speed_km_h") and has(log, "throttle_pct")) or log.sizes["time"] < 2:
         return
     step = row_step_s(log)
     road, throttle = at_rows(log, "road_speed_km_h"), at_rows(log, "throttle_pct")

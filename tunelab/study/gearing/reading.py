@@ -77,7 +77,9 @@ def row_step_s(log: xr.Dataset) -> float:
 
 
 def rows_in(seconds: float, step_s: float) -> int:
-    """Odd number of rows that spans about `seconds`; at least 3."""
+    """Odd number of rows that spans about `seconds`; at least 3, also where a log of one row has no step."""
+    if not step_s > 0.0:
+        return 3
     return max(3, 2 * round(seconds / step_s / 2) + 1)
 
 

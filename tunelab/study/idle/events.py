@@ -22,7 +22,7 @@ FLARE_COLUMNS = [
 LOAD_STEP_V = 0.25  # a change of battery voltage that tells of an electrical load; common practice, no source
 LOAD_STEP_SIGMAS = 6.0
 BEFORE_S, AFTER_S = 2.5, 5.0
-CALM_RPM = 15.0  # change of engine speed over the 2.5 s before a step
+CALM_RPM, CALM_SPREAD_RPM = 15.0, 20.0  # change and standard deviation of engine speed over the 2.5 s before a step
 LOAD_COLUMNS = [
     "at_s",
     "battery_step_v",
@@ -113,7 +113,8 @@ def _calm_before(log: xr.Dataset, at_s: float) -> bool:
     if before.size < 8 or before.min() < 500.0:
         return False
     half = before.size // 2
-    return abs(float(before[:half].mean() - before[half:].mean())) < CALM_RPM
+    moved = abs(float(before[:half].mean() - before[half:].mean()))
+    return moved < CALM_RPM and float(before.std()) < CALM_SPREAD_RPM
 
 
 def _voltage_steps(log: xr.Dataset, span: tuple[float, float]) -> list[tuple[float, float]]:

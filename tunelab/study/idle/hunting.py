@@ -11,7 +11,8 @@ from tunelab.study.estimate import CONFIDENCE, NAN
 
 LOWEST_HZ, HIGHEST_HZ = 0.08, 4.0
 LEAST_PERIODS = 5  # within the stretch
-LEAST_RPM = 3.0  # nobody feels a smaller swing, and readings are rounded; common practice, no source
+SHORTEST_S = 8.0  # in less the noise around a line cannot be told from the line
+LEAST_RPM = 5.0  # nobody feels a smaller swing, and readings are rounded; common practice, no source
 FALSE_ALARM = 1e-3  # chance that noise alone would show a swing in one stretch
 HALF_BAND_BINS = 2  # of the window's main lobe, on either side
 WANDER = 0.08  # share of the frequency by which a swing may wander within a stretch
@@ -116,7 +117,7 @@ def find_hunting(time_s: np.ndarray, speed_rpm: np.ndarray) -> Hunting:
     seconds = float(time_s[-1] - time_s[0]) if time_s.size else 0.0
     begin, count = (float(time_s[0]) if time_s.size else NAN), int(np.isfinite(speed_rpm).sum())
     found = spectrum(time_s, speed_rpm)
-    if found is None:
+    if found is None or seconds < SHORTEST_S:
         because = f"{seconds:.1f} s of unbroken idle are too short to look for a swing."
         return Hunting(False, *[NAN] * 7, begin, seconds, count, because)
     needed = float(np.log(found.frequency_hz.size / FALSE_ALARM))

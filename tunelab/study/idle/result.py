@@ -88,13 +88,14 @@ def idle_findings(study: IdleStudy, car: Car) -> list[Finding]:
         ),
     }  # fmt: skip
     why = study.because or "warm engine, settled idle."
+    spark = Question("idle.spark_spread", "Spread of spark at idle")
     return [
         judge(bound["error"], study.speed_error, why),
         judge(bound["spread"], study.speed_spread, why),
         _hunting(study, car),
         _lambda(study, car),
-        judge(bound["margin"], study.actuator_margin, study.actuator_margin.method),
-        judge(Question("idle.spark_spread", "Spread of spark at idle"), study.spark_spread, study.spark_spread.method),
+        judge(bound["margin"], study.actuator_margin, study.because or study.actuator_margin.method),
+        judge(spark, study.spark_spread, study.because or study.spark_spread.method),
         _load_step(study),
         _flare(study, car),
     ]

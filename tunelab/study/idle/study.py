@@ -20,6 +20,7 @@ COLUMNS = [
     "spark_deg", "spark_spread_deg", "actuator_pct", "actuator_low_pct", "actuator_high_pct", "hunting_rpm",
     "hunting_hz", "samples",
 ]  # fmt: skip
+CHANNEL = {"error": "engine speed", "lambda": "lambda", "spark_deg": "spark"}  # behind each series
 COLD_C = 40.0  # below it an engine is cold, from the owner's limit on it is warm, between it warms up
 
 Series = dict[str, tuple[np.ndarray, np.ndarray]]
@@ -141,6 +142,8 @@ def _headline(series: Series, spans: list[tuple[float, float]], flagged: int) ->
 
 def _level(series: Series, name: str, spans: list, unit: str, flagged: int) -> Estimate:
     clock, values = _inside(series, name, spans)
+    if not values.size:
+        return nothing(unit, f"no trusted reading of {CHANNEL[name]} at settled idle", flagged=flagged)
     means = [values[part].mean() for part in blocks(clock, BLOCK_S)]
     return mean_estimate(means, unit, used=values.size, flagged=flagged, what=f"blocks of {BLOCK_S:g} s")
 
@@ -148,6 +151,8 @@ def _level(series: Series, name: str, spans: list, unit: str, flagged: int) -> E
 def _scatter(series: Series, name: str, spans: list, unit: str, flagged: int) -> Estimate:
     """Standard deviation about each stretch's own mean."""
     clock, values = _inside(series, name, spans)
+    if not values.size:
+        return nothing(unit, f"no trusted reading of {CHANNEL[name]} at settled idle", flagged=flagged)
     centred = values.copy()
     for start, end in spans:
         own = (clock >= start) & (clock <= end)
@@ -160,7 +165,7 @@ def _margin(series: Series, spans: list, flagged: int) -> Estimate:
     """Least opening left to either end of the actuator's range, 5th to 95th percentile within each block."""
     clock, opening = _inside(series, "idle_actuator_pct", spans)
     if not opening.size:
-        return nothing("%", "the idle actuator is not in the log", flagged=flagged)
+        return nothing("%", "no trusted reading of the idle actuator at settled idle", flagged=flagged)
     left = [min(np.quantile(opening[p], 0.05), 100 - np.quantile(opening[p], 0.95)) for p in blocks(clock, BLOCK_S)]
     found = mean_estimate(left, "%", used=opening.size, flagged=flagged, what=f"blocks of {BLOCK_S:g} s")
     least = float(min(left)) if left else NAN

@@ -14,7 +14,8 @@ from tunelab.workspace.car import Car
 # Common practice, no source.
 RESTING_KM_H, FAST_KM_H, FAST_WITHIN_S = 2.0, 25.0, 6.0
 HIGH_IDLE = 1.7  # times the idle target: standing engine speed of a launch
-HOLD_SHORTEST_S = 0.4
+HOLD_SHORTEST_S, HOLD_LEAST_ROWS = 0.4, 5
+COARSEST_S = 0.25  # between rows: in a coarser log every take-off looks like a launch
 MOVING_KM_H = 1.0  # above what a speed sensor shows at rest
 RUN_LONGEST_S = 20.0
 
@@ -42,6 +43,8 @@ def find_launches(log: xr.Dataset, car: Car) -> tuple[tuple[LaunchSpan, ...], st
     needed = [name for name in ("engine_speed_rpm", "road_speed_km_h", "throttle_pct") if not has(log, name)]
     if needed:
         return (), f"the log has no {' and no '.join(needed)}, so no launch can be told."
+    if not row_step_s(log) <= COARSEST_S:
+        return (), f"the rows lie more than {COARSEST_S:g} s apart: too coarse to tell a launch from a take-off."
     time, road, speed = log["time"].values, at_rows(log, "road_speed_km_h"), at_rows(log, "engine_speed_rpm")
     gaps = time[find_gaps(log)]
     found: list[LaunchSpan] = []
@@ -70,6 +73,8 @@ def _span(log, car: Car, rows, rest: tuple[int, int], number: int) -> LaunchSpan
     while back > first and high[back - 1]:
         back -= 1
     if not high[max(last - 2, 0) : last + 1].any() or time[last] - time[back] < HOLD_SHORTEST_S:
+        return None
+    if last - back < HOLD_LEAST_ROWS:
         return None
     moves = _first_move(time, road, last)
     release, how = _release(log, back, last, moves, time)

@@ -89,7 +89,7 @@ def _film_findings(study: TransientStudy) -> list[Finding]:
     fuel = Question("transient.missing_fuel", "Fuel missing per tip-in, all cylinders")
     film = study.film
     if film is None or not film.told_apart:
-        why = study.because or (film.because if film else "no film could be fitted")
+        why = (study.because or (film.because if film else "no film could be fitted")).removesuffix(".")
         empty = [Estimate(NAN, NAN, NAN, unit, 0, study.samples_flagged, why) for unit in ("1", "s", "mg")]
         return [judge(q, e, f"{why}.") for q, e in zip((share, tau, fuel), empty, strict=True)]
     where = f"{film.region}: {film.because}."
