@@ -249,7 +249,7 @@ def test_unit_behind_every_number(read):
 
 def test_no_heading_line_is_an_error_and_the_owner_can_name_the_columns(read):
     text = "0.0,800,1.0\n0.1,801,1.0\n0.2,802,1.0\n"
-    with pytest.raises(ReadError, match=r"headings = \["):
+    with pytest.raises(ReadError, match=r"name = \"log\.csv\"\n    headings = \["):
         read(text)
     raw = read(text, headings=["Time (s)", "RPM", "Lambda"])
     assert raw.frame["RPM"].to_list() == [800, 801, 802]

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tunelab.channels import is_known_name
-from tunelab.log.read.raw import ReadError
+from tunelab.log.read.raw import THIS_FILE, ReadError
 from tunelab.units import recognise_unit
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -215,7 +215,7 @@ def _names(rows: list[list[str]], header: int, first: int, width: int) -> tuple[
         raise ReadError(
             f"line {first + 1} already holds data and no heading line stands above it; the {width} columns have no "
             "names. Give them in channels.toml, in order:\n"
-            '    [[file]]\n    name = "<this file\'s name>"\n    headings = ["Time (s)", "Engine speed (rpm)", ...]'
+            f'    [[file]]\n    name = "{THIS_FILE}"\n    headings = ["Time (s)", "Engine speed (rpm)", ...]'
         )
     cells = rows[header]
     return (re.sub(r"^(#|//|%|;)\s*", "", cells[0]), *cells[1:])
@@ -268,7 +268,7 @@ def _settle_decimal(cells: set[str], with_comma: set[str]) -> str:
         return ","  # thousands are written without a mark, so the commas are decimals
     raise ReadError(
         f"numbers such as {min(with_comma)} may mean thousands or decimals; nothing in the file settles it. Say it in "
-        'channels.toml: [[file]] with name = "<this file\'s name>" and decimal = "," or "."'
+        f'channels.toml: [[file]] with name = "{THIS_FILE}" and decimal = "," or "."'
     )
 
 

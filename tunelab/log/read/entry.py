@@ -12,7 +12,7 @@ from tunelab.log.read.delimited import read_delimited
 from tunelab.log.read.mdf import read_mdf
 from tunelab.log.read.netcdf import read_netcdf
 from tunelab.log.read.parquet import read_parquet
-from tunelab.log.read.raw import RawTable, ReadError, Source
+from tunelab.log.read.raw import THIS_FILE, RawTable, ReadError, Source
 from tunelab.workspace.channel_map import ChannelMap, FileRule
 
 _FORMATS = (
@@ -65,7 +65,7 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
         try:
             return replace(_read(raw, path, rule), sha256=digest.result())
         except ReadError as error:
-            raise ReadError(f"{path.name}: {error}") from error
+            raise ReadError(f"{path.name}: {error}".replace(THIS_FILE, path.name)) from error
 
 
 def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:

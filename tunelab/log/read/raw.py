@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+THIS_FILE = "<this file's name>"  # stands in a message until the file is known
+
 
 class ReadError(ValueError):
     """A file that cannot be read as a log; the message says where, what was wanted and the way out."""
