@@ -1,6 +1,7 @@
 """Power, coast-down, full throttle and feasibility of the demo, and what they say in the summary."""
 
 import datetime
+import re
 
 import holoviews as hv
 import pytest
@@ -120,3 +121,14 @@ def test_a_session_without_coasting_has_a_chapter_that_says_so(opened, evidence)
     assert not fit.shown
     assert all(f.status == "not_shown" for f in chapter.findings)
     assert chapter.cannot_show.sentences == (fit.because,)
+
+
+def test_a_car_without_stated_ratios_is_told_those_of_its_log(opened, evidence):
+    bare = opened.car.model_copy(update={"gearing": None})
+    seen, overall = pulls.gear_sentences(evidence.log, bare)
+    third = TRUTH.vehicle.ratios[2] * TRUTH.vehicle.final_drive
+    value, low, high = (float(x) for x in re.search(r"drive: ([\d.]+) \(([\d.]+) to ([\d.]+)\)", overall).groups())
+    assert low < value < high
+    assert value * TRUTH.vehicle.speed_reading == pytest.approx(third, rel=0.01)  # the speed is taken at its word
+    assert "rpm per km/h" in seen
+    assert "no gear stands out" in pulls.gear_sentences(evidence.log.isel(time=slice(0, 100)), bare)[0]

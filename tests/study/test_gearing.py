@@ -8,6 +8,7 @@ from plain_car import flagged, owners_car
 from plain_vehicle import STEP_S, Logger, PlainVehicle, drive, write_down
 
 from tunelab.study.gearing import check_speed, estimate_ratios, log_ratio, rolling_radius, trace_gears
+from tunelab.study.gearing.tyre import RollingRadius
 
 CAR = PlainVehicle()
 
@@ -54,6 +55,10 @@ def test_ratios_of_an_unknown_gearbox_lie_inside_their_intervals(truth):
         assert gear.lower * 0.9985 < value < gear.upper * 1.0015
         assert gear.upper / gear.lower < 1.005
     assert found.samples_used + found.samples_flagged == log.sizes["time"]
+    overall = found.overall(RollingRadius(CAR.radius_m, 0.005 * CAR.radius_m, "measured"))
+    true = np.array(CAR.ratios) * CAR.final_drive
+    np.testing.assert_allclose(overall["overall ratio"], true, rtol=0.004)
+    assert ((overall["lower"] < true) & (true < overall["upper"])).all()
 
 
 def test_ratios_need_no_car_file(truth):

@@ -16,7 +16,8 @@ from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
 from tunelab.study.full_throttle import FullThrottle
-from tunelab.study.gearing import SpeedCheck, check_speed, trace_gears
+from tunelab.study.gearing import RatioFit, SpeedCheck, check_speed, estimate_ratios, trace_gears
+from tunelab.study.gearing.tyre import rolling_radius
 from tunelab.study.high_flow import HighFlow
 from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit
 from tunelab.study.pull import PullSet
@@ -152,7 +153,34 @@ def speed_sentences(check: SpeedCheck) -> list[str]:
     """Say what the speed sensor's scale is worth."""
     gears = ", ".join(str(gear) for gear in check.gears_seen) or "none"
     rows = [f"Speed sensor: {check.because}", f"Gears driven steadily: {gears}."]
-    return [*rows, *(f"{text}." for text in (check.against_gearing.because,) if text)]
+    doubt = check.against_gearing.because
+    return (
+        [*rows, f"The gears are in doubt: {doubt}; more of them, driven steadily, would settle it."] if doubt else rows
+    )
+
+
+def ratio_sentences(fit: RatioFit, car: Car) -> list[str]:
+    """Say which gears a log shows where car.toml states none, and what they make of it."""
+    if not fit.shown:
+        return [f"car.toml has no [gearing], and {fit.because}"]
+    seen = _with_bounds(fit.summary(), "rpm per km/h", "{:.1f}")
+    rows = [f"car.toml has no [gearing]. Gears that this log shows, the shortest first, in rpm per km/h: {seen}."]
+    if car.tyres is None:
+        return [*rows, "With [tyres] in car.toml they would give the overall ratios."]
+    overall = _with_bounds(fit.overall(rolling_radius(car)), "overall ratio", "{:.2f}")
+    text = (
+        f"By the rolling radius of car.toml, gear times final drive: {overall}. Over the final drive they are `ratios`"
+    )
+    return [*rows, f"{text}; a gear that was not driven is missing, and the speed sensor is taken to be right."]
+
+
+def _with_bounds(table: pd.DataFrame, name: str, form: str) -> str:
+    """Values of a column with their bounds, in a row."""
+    rows = []
+    for row in table.itertuples(index=False):
+        value, low, high = (form.format(x) for x in (row[table.columns.get_loc(name)], row.lower, row.upper))
+        rows.append(f"{value} ({low} to {high})" if np.isfinite(row.lower) else f"{value} (too short for bounds)")
+    return ", ".join(rows)
 
 
 def coast_down_chapter(fit: CoastDownFit) -> Chapter:
@@ -262,6 +290,8 @@ def _not_shown(fit: PowerFit, shift: ShiftChart, energy: EnergyCheck) -> list[st
 def gear_sentences(log: xr.Dataset, car: Car) -> list[str]:
     """Say which gears were driven and what the speed sensor is worth; or why that cannot be told."""
     try:
+        if car.gearing is None:
+            return ratio_sentences(estimate_ratios(log), car)
         return speed_sentences(check_speed(log, car))
     except ValueError as problem:
         return [f"{problem}"]

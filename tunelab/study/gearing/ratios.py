@@ -11,6 +11,8 @@ from scipy import ndimage, signal, stats
 
 from tunelab.study.gearing.ratio import SpeedRatio, speed_ratio
 from tunelab.study.gearing.reading import runs
+from tunelab.study.gearing.tyre import RollingRadius
+from tunelab.units import convert
 
 BIN = 0.004  # of the logarithm: 0.4 %
 SMOOTHING = 0.012
@@ -18,7 +20,7 @@ REACH = 0.05  # rows within this of a peak belong to it; gears lie at least 15 %
 APART = 0.09
 LEAST_SECONDS = 3.0
 BLOCK_S = 2.0
-CONFIDENCE = 0.95
+CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
 
 @dataclass(frozen=True)
@@ -55,11 +57,22 @@ class RatioFit:
         columns = ["gear seen", "rpm per km/h", "lower", "upper", "step to next", "seconds"]
         return pd.DataFrame(rows, columns=columns).set_index("gear seen")
 
+    def overall(self, radius: RollingRadius) -> pd.DataFrame:
+        """One row per gear: ratio of gearbox and final drive together, with the radius's doubt in its interval."""
+        ratio, lower, upper = (
+            np.array([getattr(g, n) for g in self.gears]) for n in ("rpm_per_km_h", "lower", "upper")
+        )
+        value = ratio * convert(1.0, "rpm", "rad/s") / convert(1.0, "km/h", "m/s") * radius.radius_m
+        doubt = NORMAL_95 * radius.uncertainty_m / radius.radius_m
+        half = np.hypot(np.log(upper / lower) / 2, doubt)
+        columns = {"overall ratio": value, "lower": value * np.exp(-half), "upper": value * np.exp(half)}
+        return pd.DataFrame(columns, index=pd.Index([g.rank for g in self.gears], name="gear seen"))
+
 
 def estimate_ratios(log: xr.Dataset) -> RatioFit:
     """Find the gears of a car whose ratios are unknown.
 
-    The overall ratio follows with the rolling radius: rpm per km/h × 0.12 π × radius in m. Intervals hold what varies
+    The overall ratio follows with the rolling radius (`RatioFit.overall`). Intervals hold what varies
     within the log (tyre slip under power among it), not the scale of the speed sensor.
 
     Raises
