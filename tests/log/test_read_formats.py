@@ -155,6 +155,18 @@ def test_mdf_of_asammdf_keeps_every_groups_own_rate(mdf_file):
     assert set(np.unique(log["fuel_mode"].values[1:])) == {1.0, 2.0}
 
 
+def test_readings_of_one_signal_with_the_same_stamp_are_told_of(tmp_path):
+    from tunelab.log.read.raw import Source
+    from tunelab.log.read.signals import Signal, table_of_signals
+
+    stamps = np.array([0.0, 0.1, 0.1, 0.2])
+    raw = table_of_signals(
+        [Signal("RPM", "rpm", stamps, np.arange(4.0), None)], 0.0, Source(tmp_path, "", "none", ()), "MDF"
+    )
+    assert raw.frame["RPM"].to_list() == [0, 2, 3]
+    assert raw.notes == ("channel 'RPM': 1 readings share their time stamp with a later one and were left out",)
+
+
 def test_mdf_without_the_extra_says_what_to_install(mdf_file, monkeypatch):
     monkeypatch.setitem(sys.modules, "asammdf", None)
     with pytest.raises(ReadError, match=r"tunelab\[mdf\]"):

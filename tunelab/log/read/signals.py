@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +26,8 @@ class Signal:
 def table_of_signals(signals: Sequence[Signal], start: float, source: Source, format_name: str) -> RawTable:
     """Make a table whose rows are the time stamps of all signals together.
 
-    A signal has a value in the rows of its own stamps and an empty cell in the others; nothing is interpolated.
+    A signal has a value in the rows of its own stamps and an empty cell in the others; nothing is interpolated. Of
+    readings of one signal with the same stamp the last is kept, with a note.
 
     Parameters
     ----------
@@ -56,8 +57,15 @@ def table_of_signals(signals: Sequence[Signal], start: float, source: Source, fo
         set_aside=(),
         line=np.arange(1, stamps.size + 1),
         restarts=np.zeros(0, dtype=np.int64),
-        notes=source.notes,
+        notes=(*source.notes, *_repeats(signals)),
     )
+
+
+def _repeats(signals: Sequence[Signal]) -> Iterator[str]:
+    for signal in signals:
+        lost = signal.timestamps.size - np.unique(signal.timestamps).size
+        if lost:
+            yield f"channel {signal.name!r}: {lost} readings share their time stamp with a later one and were left out"
 
 
 def _column(key: str, signal: Signal, stamps: np.ndarray) -> tuple[RawColumn, pl.Series]:
