@@ -83,6 +83,13 @@ def test_a_chassis_number_is_told(text, expected):
     assert ("removed-vin-1" in scrub(f"car {text}, blue")) is expected
 
 
+@pytest.mark.parametrize("number", ["0.04015792304758467", "-0.10274527929013726", "4.5634168587831012e-05"])
+def test_the_fraction_of_a_number_is_no_chassis_number(number):
+    assert is_vin_like(number.partition(".")[2].partition("-")[0])  # by itself it would pass for one
+    assert scrub(f'{{"start": {number}}}') == f'{{"start": {number}}}'
+    assert "removed-vin-1" in scrub("No 3. 11111111111111111")
+
+
 @pytest.mark.parametrize(("text", "cleaned"), [
     ("chassis no 48-1207 A, blue", "removed-vin-1, blue"), ("Chassis: 123456", "removed-vin-1"),
     ("a strap from block to chassis, 2 V at most", "a strap from block to chassis, 2 V at most"),

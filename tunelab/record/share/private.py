@@ -223,7 +223,8 @@ def _path_rules() -> list[Rule]:
 def _vin_rules() -> list[Rule]:
     label = r"(?:VIN|V\.I\.N\.|[Cc]hassis(?:\s+(?:no|number))?)\.?\s*[:=#]?\s*"
     labelled = label + r"[A-HJ-NPR-Z0-9](?:[ -]?[A-HJ-NPR-Z0-9]){5,16}\b"  # older ones are short
-    run = r"(?<![A-Za-z0-9])[A-Za-z0-9]{17}(?![A-Za-z0-9])"
+    fraction = r"(?!(?<=\d\.)\d{16}[\de](?![A-Za-z0-9]))"  # of a number: one in eleven has a right check digit
+    run = rf"(?<![A-Za-z0-9]){fraction}[A-Za-z0-9]{{17}}(?![A-Za-z0-9])"
     return [Rule("vin", re.compile(labelled), _has_digits), Rule("vin", re.compile(run), is_vin_like)]
 
 
