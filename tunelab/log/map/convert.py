@@ -76,7 +76,7 @@ def convert_column(raw: RawTable, match: Match, around: Surroundings) -> Convert
     series = raw.frame[match.column.key]
     text = raw.texts.get(match.column.key, series)
     values, words = _numbers(text if form.channel in WORDED else series, form)
-    values = values if values.flags.writeable else values.copy()  # a column in one piece is lent, not given
+    values = values.copy()
     if rule and (rule.scale is not None or rule.offset is not None):
         scale, offset = (1.0 if rule.scale is None else rule.scale), (rule.offset or 0.0)
         values = values * scale + offset
