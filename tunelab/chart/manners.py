@@ -106,7 +106,7 @@ def draw_spectrum(found: Spectrum | None, hunting: Hunting | None) -> hv.Element
         parts.append(hv.VLine(hunting.frequency_hz).opts(color=NEW, line_dash="dotted", line_width=2))
     title = f"Spectrum of the idle from {hunting.start_s:.0f} s"
     options = panel(title, 260, xlabel="frequency [Hz]", ylabel="amplitude [rpm]")
-    return hv.Overlay(parts).opts(legend_position="top_right", **options)
+    return hv.Overlay(parts).opts(legend_position="top", **options)
 
 
 def draw_excursions(study: TransientStudy) -> hv.Element:
@@ -129,7 +129,7 @@ def draw_excursions(study: TransientStudy) -> hv.Element:
     ]
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
     options = panel("Excursions at tip-in", 320, xlabel="throttle rate [%/s]", ylabel="lean above, rich below [%]")
-    return hv.Overlay([zero, *marks]).opts(legend_position="bottom", legend_cols=2, **options)
+    return hv.Overlay([zero, *marks]).opts(legend_position="top", legend_cols=3, **options)
 
 
 def draw_film_fit(study: TransientStudy, *, most: int) -> hv.Layout:
@@ -147,7 +147,7 @@ def draw_film_fit(study: TransientStudy, *, most: int) -> hv.Layout:
         model = hv.Curve(own, "time_s", "predicted", label="predicted").opts(color=NEW, line_width=2)
         title = "Lambda in the most disturbed stretches: measured and predicted" if not panels else ""
         labels = panel(title, 200, xlabel="time [s]", ylabel=axis("lambda_measured"))
-        panels.append((seen * model).opts(show_legend=not panels, legend_position="top_right", **labels))
+        panels.append((seen * model).opts(show_legend=not panels, legend_position="top", **labels))
     return hv.Layout(panels).cols(1).opts(shared_axes=False)
 
 
