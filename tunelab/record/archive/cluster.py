@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from tunelab.record.versions import versions
 MISSING = "tunelab archive needs Dask, which is not installed: pip install 'tunelab[archive]'"
 CONNECT_S = 15  # to wait for a cluster that does not answer
 TRIES_AFTER_LOSS = 2  # a session that takes three workers down with it is given up
+GIVES_BACK = {"MALLOC_TRIM_THRESHOLD_": "65536"}  # Dask's own default, which naming others would take out
 ONE_THREAD = {f"{name}_NUM_THREADS": "1" for name in ("OMP", "MKL", "OPENBLAS")} | {"POLARS_MAX_THREADS": "1"}
 
 
@@ -43,10 +45,11 @@ def local_client(workers: int) -> Iterator[Any]:
     dask, distributed = _dask()
     settings = {
         "distributed.scheduler.allowed-failures": TRIES_AFTER_LOSS,
-        "distributed.nanny.pre-spawn-environ": ONE_THREAD,
+        "distributed.nanny.pre-spawn-environ": ONE_THREAD | GIVES_BACK,
     }
     with (
         dask.config.set(settings),
+        warnings.catch_warnings(action="ignore", category=UserWarning),  # a port is taken where another archive runs
         distributed.LocalCluster(
             n_workers=workers,
             threads_per_worker=1,
