@@ -39,6 +39,7 @@ def test_what_the_meter_could_explain_is_a_share_of_the_slope():
     assert study.meter_could.value == pytest.approx(0.05 / 0.2, rel=0.1)
     assert sum(study.explained.values()) == pytest.approx(1.0)
     assert study.explained["intake alone"] > 0.2
+    assert "intake alone" in next(f for f in study.findings(CAR) if f.id == "heat.meter").because
     assert study_heat(made(per_intake=0.02), CAR, REVISION).meter_could.value == pytest.approx(1.0)
 
 

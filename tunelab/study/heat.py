@@ -63,8 +63,15 @@ class HeatStudy:
         return [
             judge(coolant, self.per_coolant_c, self.because or self.per_coolant_c.method + "."),
             judge(intake, self.per_intake_c, self.because or self.per_intake_c.method + "."),
-            judge(meter, self.meter_could, self.because or self.meter_could.method + "."),
+            judge(meter, self.meter_could, self.because or f"{self.meter_could.method}.{self._shares()}"),
         ]
+
+    def _shares(self) -> str:
+        """What of the error's variance goes with which temperature, as a sentence; empty where neither moved."""
+        if not self.explained or self.explained["neither"] >= 1.0:
+            return ""
+        parts = ", ".join(f"{name} {100.0 * share:.0f} %" for name, share in self.explained.items())
+        return f" Of what airflow leaves of its variance, this goes with: {parts}."
 
 
 def study_heat(log: xr.Dataset, car: Car, revision: Revision) -> HeatStudy:
