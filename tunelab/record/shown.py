@@ -48,7 +48,8 @@ def begin_large(sentence: str) -> str:
 
 def _worded(finding: Mapping[str, Any]) -> dict[str, Any]:
     used, flagged = finding["samples_used"], finding["samples_flagged"]
-    counted = f"{used} samples, {flagged} flagged and left out" if used or flagged else "no samples: reckoned"
+    counted = f"{used} samples, {flagged} flagged and left out" if used or flagged else "reckoned, not measured"
+    counted = "" if finding["value"] is None and not used else counted
     word = status_word(finding["status"], finding["limit"])
     words = {"word": word, "reading": reading(finding), "value_text": value_text(finding), "counted": counted}
     return {**finding, **words, "because": begin_large(finding["because"])}
