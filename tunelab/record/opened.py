@@ -42,7 +42,7 @@ class OpenedSession:
         return self.workspace.root / "records" / self.name
 
 
-def open_session(path: str | Path) -> OpenedSession:
+def open_session(path: str | Path, *, beside: OpenedSession | None = None) -> OpenedSession:
     """Open a session by its folder.
 
     Parameters
@@ -50,6 +50,8 @@ def open_session(path: str | Path) -> OpenedSession:
     path : path
         The session's folder, or a file in it. A relative path is looked for from the working directory, then from the
         checkout that tunelab was installed from, so that the notebooks' defaults work wherever they are started.
+    beside : OpenedSession, optional
+        A session that is open already: another of its workspace can be named by its bare name, wherever this runs.
 
     Raises
     ------
@@ -59,13 +61,20 @@ def open_session(path: str | Path) -> OpenedSession:
         In a notebook run by papermill: a parameter that it does not have.
     """
     refuse_unknown_parameters()
-    folder = _existing(Path(path))
+    folder = _beside(Path(path), beside) or _existing(Path(path))
     workspace = open_workspace(find_workspace(folder))
     sessions = {session.path.resolve(): session for session in workspace.sessions.values()}
     for place in (folder.resolve(), *folder.resolve().parents):
         if place in sessions:
             return OpenedSession(workspace, sessions[place])
     raise _no_session(str(path), list(workspace.sessions))
+
+
+def _beside(path: Path, opened: OpenedSession | None) -> Path | None:
+    if opened is None:
+        return None
+    root = opened.workspace.root
+    return next((place / path for place in (root / "sessions", root, root.parent) if (place / path).exists()), None)
 
 
 def _existing(path: Path) -> Path:

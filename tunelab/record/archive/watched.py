@@ -93,8 +93,8 @@ class Desk:
         """The session itself."""
         return OpenedSession(self._workspace, self._folders[self._session])
 
-    def open_session(self, path: str | Path) -> OpenedSession:
-        """Open a session of this workspace by its folder, as `tunelab.record.open_session` does."""
+    def open_session(self, path: str | Path, *, beside: OpenedSession | None = None) -> OpenedSession:
+        """Open a session of this workspace by its folder or name, as `tunelab.record.open_session` does."""
         name = Path(path).name
         if name not in self._workspace.sessions:
             raise NotebookError(
