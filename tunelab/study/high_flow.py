@@ -21,7 +21,7 @@ CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 # Standard deviations of log factor. Common practice, no source.
 ERROR_OF_A_PULL = 0.010  # wall film, filling of the manifold, enrichment: the same all through a pull
 ERROR_OF_PULLS = 0.007  # what all pulls share and more of them do not take away
-# What intake pulsation adds where a pull begins: there the engine turns slowly at full load. It is gone a little higher.
+# What intake pulsation adds where a pull begins, the engine turning slowly at full load. A little higher it is gone.
 ERROR_OF_PULSATION, PULSATION_LENGTH = 0.015, 0.15  # the length is of log flow
 UNKNOWN_DEAD_TIME_MS = 0.10  # where the steady study could not show it
 CURVE_SPREAD, CURVE_LENGTH = 0.06, 0.35  # how much a curve's error changes over how much log flow
