@@ -27,6 +27,7 @@ from tunelab.workspace.revision import Revision
 # within 1 %, and what an ECU adds unseen (air temperature, barometer) stays below about 10 %.
 LAW_WATCH, LAW_STOP = 0.03, 0.15
 SHAPE_STOP = 0.05
+TWICE_STOP = 0.5  # of the trims, by which the deviation moves with them
 UNTRIMMED_STOP = 0.30  # of the level, where trims are not logged and may be at work
 BETTER = 0.5  # another revision that leaves less than this share of the deviation is the one in the ECU
 LEAST_DEVIATION = 0.01
@@ -53,7 +54,9 @@ def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[s
         return _without_trims(level, rows)
     better = _better(log, car, size, {k: v for k, v in others.items() if k != revision.name})
     figure = (100 * max(abs(level), shape), "%", 100 * SHAPE_STOP)
-    status = "stop" if better or shape > SHAPE_STOP else graded(max(abs(level), shape), LAW_WATCH, LAW_STOP)
+    status = graded(max(abs(level), shape), LAW_WATCH, LAW_STOP)
+    twice = status != "met" and _trim_slope(bins) > TWICE_STOP  # then the pulses are not what reached the engine
+    status = "stop" if better or twice or shape > SHAPE_STOP else status
     text = _law_words(level, shape) + (_cause(bins, level, better, car) if status != "met" else "")
     return statement("pulse", LAW, text, status=status, figure=figure, samples=rows)
 
@@ -107,13 +110,20 @@ def _cause(bins: pd.DataFrame, level: float, better: str, car: Car) -> str:
     """Say the likeliest cause."""
     if better:
         return f" The log fits revision {better} clearly better: name the revision that was in the ECU."
-    if bins["trim"].std() > 0.01 and abs(bins["off"].corr(bins["trim"])) > 0.9:
-        slope = float(np.polyfit(bins["trim"], bins["off"], 1)[0])
+    slope = _trim_slope(bins)
+    if slope:
         return f" It moves with the trims ({slope:+.1f} for each of theirs): trims are counted twice, or not at all."
     ratio = car.injectors.count / np.exp(level)
     if abs(level) > LAW_STOP and abs(ratio - round(ratio)) < 0.06 * ratio and round(ratio) != car.injectors.count:
         return f" That would fit {round(ratio)} injectors where car.toml has {car.injectors.count}: check the count."
     return " Revision, injector flow or count, injections per cycle, or a unit is not as stated."
+
+
+def _trim_slope(bins: pd.DataFrame) -> float:
+    """By how much the deviation moves with the trims, in theirs; 0 where it does not follow them."""
+    if bins["trim"].std() <= 0.01 or abs(bins["off"].corr(bins["trim"])) <= 0.9:
+        return 0.0
+    return float(np.polyfit(bins["trim"], bins["off"], 1)[0])
 
 
 def check_flow(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
