@@ -17,3 +17,9 @@ def chromium_path() -> str:
     if os.environ.get("CI"):
         pytest.fail("Chromium is missing: .ci/run installs it with apt-get; without it the pages are not checked.")
     pytest.skip("Chromium is not installed, so the pages were NOT checked; install it (apt-get install chromium).")
+
+
+@pytest.fixture(autouse=True)
+def _no_terminal_width(monkeypatch):
+    """A library that sets the terminal's width while one test runs must not fold what a later one reads."""
+    monkeypatch.delenv("COLUMNS", raising=False)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import http.client
 import json
+import random
 import re
 import socket
 import subprocess
@@ -40,10 +42,12 @@ def running_lab(root: Path, log: Path) -> Iterator[str]:
 
 
 def free_port() -> int:
-    """A port that is free now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+    """A port that is free now, below those that the system gives to tests beside this one."""
+    for port in random.sample(range(20000, 30000), 100):
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) != 0:
+                return port
+    raise AssertionError("none of a hundred ports is free")
 
 
 def wait_for_address(process: subprocess.Popen, log: Path) -> str:
@@ -61,7 +65,7 @@ def answers(address: str) -> bool:
     """Whether the server is up."""
     try:
         return ask(address, "/api/sessions", with_key=True)[0] == 200
-    except (urllib.error.URLError, OSError):
+    except (urllib.error.URLError, OSError, http.client.HTTPException):
         return False
 
 

@@ -3,30 +3,42 @@
 Notebooks call `set_up_display` first, `open_session` and `gather_evidence` to read what is on disk, `write` last.
 """
 
-from tunelab.record.chapter import Chapter, NextRevision, Section, write
-from tunelab.record.display import bullets, set_up_display
-from tunelab.record.evidence import Evidence, gather_evidence
-from tunelab.record.opened import OpenedSession, open_session
-from tunelab.record.plan import plan_chapter, plan_sentence, plan_table
-from tunelab.record.steady import dead_time_table, halves_table, meter_table, steady_chapter, steady_lines
+from importlib import import_module
+from typing import Any
 
-__all__ = [
-    "Chapter",
-    "Evidence",
-    "NextRevision",
-    "OpenedSession",
-    "Section",
-    "bullets",
-    "dead_time_table",
-    "gather_evidence",
-    "halves_table",
-    "meter_table",
-    "open_session",
-    "plan_chapter",
-    "plan_sentence",
-    "plan_table",
-    "set_up_display",
-    "steady_chapter",
-    "steady_lines",
-    "write",
-]
+# Loaded when asked for: a command that only looks at a notebook need not wait for every study.
+_PLACES = {
+    "Chapter": "chapter",
+    "Evidence": "evidence",
+    "NextRevision": "chapter",
+    "OpenedSession": "opened",
+    "Section": "chapter",
+    "bullets": "display",
+    "dead_time_table": "steady",
+    "gather_evidence": "evidence",
+    "halves_table": "steady",
+    "meter_table": "steady",
+    "open_session": "opened",
+    "plan_chapter": "plan",
+    "plan_sentence": "plan",
+    "plan_table": "plan",
+    "set_up_display": "display",
+    "steady_chapter": "steady",
+    "steady_lines": "steady",
+    "write": "chapter",
+}
+__all__ = tuple(_PLACES)
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its module, the first time that it is asked for (PEP 562)."""
+    if name not in _PLACES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{_PLACES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the public names too, loaded or not."""
+    return sorted({*globals(), *_PLACES})

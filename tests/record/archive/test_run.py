@@ -5,6 +5,7 @@ import signal
 import threading
 import time
 
+import duckdb
 import pandas as pd
 import pytest
 from archive_cars import BESIDE, OWN, asking, write_car, write_log, write_session
@@ -60,7 +61,6 @@ def test_every_session_of_every_car_is_in_one_data_set(archive):
 
 def test_pandas_xarray_and_duckdb_can_ask_it(archive):
     done = archive()
-    duckdb = pytest.importorskip("duckdb", reason="duckdb is not installed, so asking it was NOT tried")
     asked = "select car, max(upper) from read_parquet(?) where status = 'met' group by car order by car"
     rows = duckdb.execute(asked, [str(done.out / "findings.parquet")]).fetchall()
     assert rows == [("Blue", pytest.approx(3 * 7001.0)), ("Red", pytest.approx(3 * 2000.5))]
