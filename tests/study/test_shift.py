@@ -61,6 +61,7 @@ def test_a_car_that_pulls_to_the_limit_is_reported_as_such():
     chart = measured(PlainVehicle(), top=6800)
     assert [p.verdict for p in chart.points[:2]] == ["still pulling at the limit"] * 2
     assert chart.points[0].engine_speed_rpm == chart.limit_rpm == 6900  # of the revision, below the owner's 7000
+    assert chart.points[0].lower_rpm <= 6800  # beyond the pull nothing was measured, so the change may lie there
 
 
 def test_a_pull_that_ended_early_shows_no_limit():

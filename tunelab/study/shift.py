@@ -170,7 +170,8 @@ def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit
             text = f"gear {gear} still pulls harder at {rpm[-1]:.0f} rpm, the highest speed measured"
             return _unknown(gear, f"{text}; a pull that ends nearer the limit of {limit:.0f} rpm would show it.")
         text = f"gear {gear} still pulls harder up to {rpm[-1]:.0f} rpm; the limit of {limit:.0f} rpm stands."
-        return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, _quantile(at, 0.025, limit), limit,
+        lower = min(_quantile(at, 0.025, limit), float(rpm[-1]))  # beyond it no power was measured
+        return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, lower, limit,
                           *_speeds(car, gear, limit, drop), still, text)  # fmt: skip
     lower, upper = _quantile(at, 0.025, limit), _quantile(at, 0.975, limit)
     text = f"above {at[0]:.0f} rpm gear {gear + 1} pulls harder" + (
