@@ -5,6 +5,8 @@ import shutil
 
 import pytest
 
+from tunelab.record.place import put_in_place
+from tunelab.record.session import Record
 from tunelab.record.share import OpenError, again, open_shared, read_answers, run_again, share_records
 from tunelab.record.share.again import compare_records
 from tunelab.workspace import WorkspaceError, open_workspace
@@ -33,6 +35,22 @@ def test_the_record_runs_again_to_the_same_numbers(opened, notebooks, monkeypatc
     results = json.loads((opened.records[0] / "results.json").read_text("utf-8"))
     assert results["parameters"]["good"]["scale"] == 3.0
     assert made.record.kept.name == f"{NAME}.1"
+
+
+def test_what_came_is_compared_though_another_run_took_its_place_meanwhile(opened, notebooks, monkeypatch, tmp_path):
+    monkeypatch.setattr(again, "notebooks_folder", lambda: notebooks)
+    came = opened.records[0]
+    made = shutil.copytree(came, tmp_path / "made")
+    data = json.loads((came / "results.json").read_text("utf-8"))
+    data["findings"][0]["lower"] *= 1.001
+    (came / "results.json").write_text(json.dumps(data), encoding="utf-8")
+
+    def record_twice(*_, place):
+        put_in_place(shutil.copytree(made, tmp_path / "of the other run"), place)
+        return Record(place, put_in_place(shutil.copytree(made, tmp_path / "of this run"), place), ())
+
+    monkeypatch.setattr(again, "record_session", record_twice)
+    assert run_again(came, opened.session_of(came)).differences["what"].tolist() == ["good.answer, lower"]
 
 
 def test_a_number_that_differs_is_named(opened, tmp_path):

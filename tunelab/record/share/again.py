@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ import pandas as pd
 from tunelab.record.notebook import SET_BY_THE_RUN, NotebookError, choose_notebooks, find_notebooks, notebooks_folder
 from tunelab.record.opened import open_session
 from tunelab.record.session import Record, record_session
-from tunelab.record.stored import read_results
+from tunelab.record.stored import RecordError, read_results
 
 COLUMNS = ["what", "came", "made again"]
 CLOSE = 1e-6  # share by which a number may differ: more than arithmetic on another processor makes, less than matters
@@ -62,10 +63,20 @@ def run_again(came: Path, session: Path) -> Again:
         for n in notebooks
     }
     record = record_session(opened, notebooks, settings, place=came)
-    before = record.kept or came
-    compared, differences = compare_records(before, came)
+    compared, differences = compare_records(_as_it_came(came, results) or record.kept or came, came)
     rows = [{"what": f"the notebook {name}", "came": "there", "made again": "not in this tunelab"} for name in gone]
     return Again(record, compared + len(gone), pd.concat([pd.DataFrame(rows, columns=COLUMNS), differences]))
+
+
+def _as_it_came(place: Path, results: dict) -> Path | None:
+    """Find where the record went that was there when the run began: another run may have taken its place meanwhile."""
+    beside = [path for path in place.parent.iterdir() if path.name.startswith(f"{place.name}.")]
+    kept = [path for path in beside if (path / "results.json").is_file()]
+    for path in sorted(kept):
+        with contextlib.suppress(RecordError):
+            if read_results(path) == results:
+                return path
+    return None
 
 
 def compare_records(came: Path, made: Path) -> tuple[int, pd.DataFrame]:
