@@ -37,6 +37,15 @@ def test_the_record_runs_again_to_the_same_numbers(opened, notebooks, monkeypatc
     assert made.record.kept.name == f"{NAME}.1"
 
 
+def test_a_record_waits_until_it_is_made_again(shared, opened):
+    assert open_shared(shared.path, opened.root).records == opened.records
+    data = json.loads((opened.records[0] / "results.json").read_text("utf-8"))
+    data["timestamps"]["started"] = "2026-06-01T10:00:00+00:00"
+    (opened.records[0] / "results.json").write_text(json.dumps(data), encoding="utf-8")
+    more = open_shared(shared.path, opened.root)
+    assert (more.records, more.here_before) == ((), opened.records)
+
+
 def test_what_came_is_compared_though_another_run_took_its_place_meanwhile(opened, notebooks, monkeypatch, tmp_path):
     monkeypatch.setattr(again, "notebooks_folder", lambda: notebooks)
     came = opened.records[0]

@@ -137,7 +137,7 @@ def _join(content: Path, root: Path) -> Opened:
         if not place.exists() or not _same_findings(place, record):
             moved = put_in_place(record, place)
             kept += [moved] if moved else []
-        elif not _waits_for_a_run(place, root):
+        elif not _waits_for_a_run(place, record, root):
             here.append(place)
             continue
         records.append(place)
@@ -145,11 +145,10 @@ def _join(content: Path, root: Path) -> Opened:
     return Opened(root, tuple(records), tuple(here), _sessions(root, [*records, *here]), came, tuple(kept), False)
 
 
-def _waits_for_a_run(place: Path, root: Path) -> bool:
-    """Whether a record is one that came and was not run again, since that was stopped or not wanted."""
+def _waits_for_a_run(place: Path, came: Path, root: Path) -> bool:
+    """Whether a record is the very one that comes, not run again yet, since that was stopped or not wanted."""
     results = _results(place)
-    made_here = any(item["path"] == LOG for item in results["inputs"])
-    return not made_here and (root / "sessions" / results["session"] / LOG).is_file()
+    return results == _results(came) and (root / "sessions" / results["session"] / LOG).is_file()
 
 
 def _says_the_same(one: Path, other: Path) -> bool:
