@@ -148,6 +148,12 @@ def test_tables_round_for_reading_and_show_what_is_missing():
     assert item["numeric"] == [True, False]
 
 
+def test_a_table_without_rows_says_none():
+    table = pd.DataFrame({"date": [], "author": []})
+    page = page_of(cell_with(new_output("execute_result", data={TABLE: table_item(table)})))
+    assert '<tr><td colspan="2">none</td></tr>' in page
+
+
 def test_a_tables_head_names_its_unit_in_brackets():
     table = pd.DataFrame(columns=["start_s", "air_flow_kg_h", "c_n_s2_m2 [N s²/m²]", "basis", "lower per h", "_s"])
     assert table_item(table)["head"] == [
