@@ -74,9 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
     folder = Path(arguments.folder).resolve()
     out = Path(arguments.out).resolve() if arguments.out else folder / "archive"
     done = run_archive(folder, out, wanted, _client(arguments, folder, out))
-    say(
-        f"cars: {done.cars}; sessions: {done.sessions}, {done.run} of them analysed, {done.sessions - done.run} as before"
-    )
+    say(f"cars: {done.cars}; sessions: {done.sessions}, {done.run} analysed now, {done.sessions - done.run} as before")
     if done.not_driven:
         say(f"{done.not_driven} sessions have no log yet")
     for place, because in list(done.failures.items())[:SHOWN]:
