@@ -34,5 +34,5 @@ def test_launches_over_many_cars(logged, rate_hz):
         f"to 50 m off by {off.mean():+.3f} s, spread {off.std():.3f} s, covered {inside:.0%} of {len(both)}"
     )
     assert len(rows) > 135
-    assert np.mean(np.abs(held) < 10.0) > 0.99  # at 10 Hz the end of a hold has 15 readings
+    assert np.abs(held).max() < 10.0  # missed at 10 Hz by 0.4 rpm, where the end of a hold has 15 readings
     assert inside > 0.9
