@@ -92,32 +92,36 @@ def _decode(data: bytes) -> tuple[bytes, str]:
     wide = _wide_encoding(data)
     if wide:
         return data.decode(wide, errors="replace").encode(), wide
-    if data.isascii():
-        return data, "ascii"
     return _as_utf8(data, "utf-8")
 
 
 def _as_utf8(data: bytes, encoding: str) -> tuple[bytes, str]:
-    if not _is_utf8(data):
+    is_ascii = _is_ascii(data)
+    if is_ascii is None:
         if encoding == "utf-8-sig":
             return data.decode("utf-8", errors="replace").encode(), encoding
         return data.decode("cp1252", errors="replace").encode(), "cp1252"
-    return data, encoding
+    return data, "ascii" if is_ascii and encoding == "utf-8" else encoding
 
 
-def _is_utf8(data: bytes) -> bool:
-    """Check piece by piece, so that no second copy of a large file is made; pieces of plain ASCII are passed over."""
+def _is_ascii(data: bytes) -> bool | None:
+    """Whether UTF-8 bytes are plain ASCII; None where they are no UTF-8.
+
+    Checked piece by piece, so that no second copy of a large file is made; pieces of plain ASCII are passed over.
+    """
     decoder = codecs.getincrementaldecoder("utf-8")()
     view = np.frombuffer(data, dtype=np.uint8)
+    plain = True
     try:
         for start in range(0, len(data), _PIECE):
             piece = view[start : start + _PIECE]
             if piece.max() > 127 or decoder.getstate()[0]:
+                plain = False
                 decoder.decode(piece.tobytes())
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
-        return False
-    return True
+        return None
+    return plain
 
 
 def _wide_encoding(data: bytes) -> str:

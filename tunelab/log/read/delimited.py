@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass, replace
+from math import isfinite
 
 import numpy as np
 import polars as pl
@@ -14,7 +15,7 @@ from tunelab.log.read.content import Text, to_text
 from tunelab.log.read.dialect import Layout, find_layout
 from tunelab.log.read.quotes import UNIT_SEPARATOR, join_quoted_lines, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
-from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, scan_lines
+from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, count_control_bytes, scan_lines
 from tunelab.workspace.channel_map import FileRule
 
 
@@ -64,20 +65,31 @@ class _Rows:
 
 def _read_clean(data: bytes, layout: Layout, names: list[str]) -> tuple[list[Cells], RowCheck] | None:
     """Read a text in which nothing is wrong without a look at each line; None where something is."""
-    offset = _offset(data, layout.data)
-    repeats = _repeats(data, layout, layout.delimiter)
-    if layout.is_padded or any(data.find(line, offset) >= 0 for line in repeats if line.strip()):
+    counted = _count_clean(data, layout) if any(layout.is_text) else None
+    if layout.is_padded or not data.endswith(b"\n") or (any(layout.is_text) and not counted):
         return None
-    rows = count_clean_rows(data, offset, layout.delimiter, layout.width)
-    if not rows:
-        return None
+    rows = _Rows(data, layout.delimiter, layout.data)
     try:
-        cells = _parse(_Rows(data, layout.delimiter, layout.data), layout, names)
+        read = _first_reading(rows, layout, names)
     except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
         return None  # a row with too many fields, or a first row with too few
-    if len(cells[0].values) != rows:
+    height = read.frame.height
+    if counted is None and not read.doubtful and not any(read.as_text):
+        # Every field is a number, so only a control byte beside one can be wrong. A tab is one too.
+        control = count_control_bytes(data, _offset(data, layout.data))
+        counted = height if control == height * (layout.width if layout.delimiter == "\t" else 1) else 0
+    if (_count_clean(data, layout) if counted is None else counted) != height:
         return None
-    return cells, RowCheck(np.ones(rows, dtype=bool), np.zeros(0, dtype=np.int64), ())
+    check = RowCheck(np.ones(height, dtype=bool), np.zeros(0, dtype=np.int64), ())
+    return _finish(read, rows, layout, names), check
+
+
+def _count_clean(data: bytes, layout: Layout) -> int | None:
+    """Count the rows, as far as a text with words or empty fields shows by its bytes that all of them are whole."""
+    offset = _offset(data, layout.data)
+    if any(data.find(line, offset) >= 0 for line in _repeats(data, layout, layout.delimiter) if line.strip()):
+        return None
+    return count_clean_rows(data, offset, layout.delimiter, layout.width)
 
 
 def _repeats(data: bytes, layout: Layout, delimiter: str) -> tuple[bytes, ...]:
@@ -122,26 +134,47 @@ def _kept_bytes(data: bytes, start: np.ndarray, end: np.ndarray, check: RowCheck
     return b"\n".join(runs)
 
 
+@dataclass(frozen=True)
+class _Reading:
+    """What comes of reading all columns at once, as floats but for those known to hold words."""
+
+    frame: pl.DataFrame
+    as_text: list[bool]
+    doubtful: list[str]  # columns that did not come out as plain floats throughout
+
+
 def _parse(rows: _Rows, layout: Layout, names: list[str]) -> list[Cells]:
     """Read all columns; those that do not come out as plain floats throughout are read again as text."""
+    return _finish(_first_reading(rows, layout, names), rows, layout, names)
+
+
+def _first_reading(rows: _Rows, layout: Layout, names: list[str]) -> _Reading:
     all_text = layout.decimal == "," and b"." in rows.data
     as_text = [words or all_text for words in layout.is_text]
     frame = _polars(rows, layout, names, dict(zip(names, as_text, strict=True)))
-    doubtful = [name for name, words in zip(names, as_text, strict=True) if not words and _is_doubtful(frame[name])]
-    again = _polars(rows, layout, names, dict.fromkeys(doubtful, True)).select(doubtful) if doubtful else None
+    floats = [name for name, words in zip(names, as_text, strict=True) if not words]
+    return _Reading(frame, as_text, _doubtful(frame.select(floats)))
+
+
+def _doubtful(floats: pl.DataFrame) -> list[str]:
+    """Columns with a null, a NaN or an infinity, by their sum."""
+    if not floats.height:
+        return []
+    nulls, sums = floats.null_count().row(0), floats.sum().row(0)
+    return [name for name, null, total in zip(floats.columns, nulls, sums, strict=True) if null or not isfinite(total)]
+
+
+def _finish(read: _Reading, rows: _Rows, layout: Layout, names: list[str]) -> list[Cells]:
+    again = _polars(rows, layout, names, dict.fromkeys(read.doubtful, True)) if read.doubtful else None
     cells = []
-    for name, words in zip(names, as_text, strict=True):
+    for name, words in zip(names, read.as_text, strict=True):
         if words:
-            cells.append(read_cells(frame[name], layout.decimal))
-        elif again is not None and name in again.columns:
+            cells.append(read_cells(read.frame[name], layout.decimal))
+        elif again is not None and name in read.doubtful:
             cells.append(read_cells(again[name], layout.decimal))
         else:
-            cells.append(Cells(frame[name], {}, 0, ""))
+            cells.append(Cells(read.frame[name], {}, 0, ""))
     return cells
-
-
-def _is_doubtful(values: pl.Series) -> bool:
-    return values.null_count() > 0 or not bool(np.isfinite(values.to_numpy()).all())
 
 
 def _polars(rows: _Rows, layout: Layout, names: list[str], is_text: dict[str, bool]) -> pl.DataFrame:

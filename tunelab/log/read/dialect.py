@@ -43,7 +43,6 @@ class Layout:
     units: tuple[str, ...]
     width: int  # fields in a data line
     is_text: tuple[bool, ...]  # columns that hold words or clock times
-    has_grouping: bool  # thousands separators occur
     is_padded: bool  # blanks stand round the numbers
 
 
@@ -76,10 +75,9 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     _check_width(names, width, header, sample)
     start = max(header, unit_row) + 1 if header >= 0 else first
     start = next(i for i in range(start, len(head)) if head[i].strip())
-    mark = decimal or _find_decimal(sample, delimiter)
     return Layout(
         delimiter=delimiter,
-        decimal=mark,
+        decimal=decimal or _find_decimal(sample, delimiter),
         header=header,
         unit_row=unit_row,
         data=start,
@@ -87,7 +85,6 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
         units=_fit(tuple(above[unit_row]) if unit_row >= 0 else (), width),
         width=width,
         is_text=tuple(_is_words([cells[i] for cells in sample]) for i in range(width)),
-        has_grouping=any(_GROUPED.fullmatch(c) and _has_two_marks(c, mark) for cells in sample for c in cells),
         is_padded=_is_padded(head[first : first + 50], delimiter),
     )
 
@@ -270,11 +267,6 @@ def _settle_decimal(cells: set[str], with_comma: set[str]) -> str:
         f"numbers such as {min(with_comma)} may mean thousands or decimals; nothing in the file settles it. Say it in "
         f'channels.toml: [[file]] with name = "{THIS_FILE}" and decimal = "," or "."'
     )
-
-
-def _has_two_marks(cell: str, decimal: str) -> bool:
-    grouping = _GROUPED.fullmatch(cell)
-    return bool(grouping) and grouping[1] != decimal
 
 
 def _is_padded(lines: list[str], delimiter: str) -> bool:

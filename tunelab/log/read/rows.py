@@ -52,6 +52,13 @@ def count_clean_rows(data: bytes, offset: int, delimiter: str, width: int) -> in
     return rows if delimiters == rows * (width - 1) else None
 
 
+def count_control_bytes(data: bytes, offset: int) -> int:
+    """Count the bytes below 32 from byte `offset` on: line ends, and whatever else no field should hold."""
+    view = np.frombuffer(data, dtype=np.uint8)
+    pieces = (view[start : start + _PIECE] for start in range(offset, len(view), _PIECE))
+    return sum(np.count_nonzero(piece < 32) for piece in pieces)
+
+
 def scan_lines(data: bytes, offset: int, delimiter: str) -> Lines:
     """Find line ends and count delimiters from byte `offset` on, in one pass over the bytes."""
     view = np.frombuffer(data, dtype=np.uint8)
