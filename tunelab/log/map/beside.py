@@ -62,7 +62,7 @@ def _in_a_row(files: list[MappedFile]) -> MappedFile:
     names = dict.fromkeys(name for file in files for name in file.tracks)
     tracks = {name: _one_track(files, name) for name in names}
     if (np.diff(order) != 1).any():
-        time_s, episode = time_s[order], _count_changes(episode[order])
+        time_s, episode = time_s[order], count_changes(episode[order])
         tracks = {name: _ordered(track, order) for name, track in tracks.items()}
     return replace(files[0], time_s=time_s, episode=episode, tracks=tracks)
 
@@ -94,8 +94,8 @@ def _episodes(files: list[MappedFile]) -> np.ndarray:
     return np.concatenate(parts)
 
 
-def _count_changes(episode: np.ndarray) -> np.ndarray:
-    """Number stretches anew, in order, where a file goes on after another one that lies inside it."""
+def count_changes(episode: np.ndarray) -> np.ndarray:
+    """Number the stretches of equal numbers from zero, in order; int32, shape (rows,)."""
     return np.r_[0, np.cumsum(np.diff(episode) != 0)].astype(np.int32)
 
 

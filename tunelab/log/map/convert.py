@@ -76,7 +76,6 @@ def convert_column(raw: RawTable, match: Match, around: Surroundings) -> Convert
     series = raw.frame[match.column.key]
     text = raw.texts.get(match.column.key, series)
     values, words = _numbers(text if form.channel in WORDED else series, form)
-    values = values.copy()
     if rule and (rule.scale is not None or rule.offset is not None):
         scale, offset = (1.0 if rule.scale is None else rule.scale), (rule.offset or 0.0)
         values = values * scale + offset
@@ -95,7 +94,7 @@ def _numbers(series: pl.Series, form: Form) -> tuple[np.ndarray, dict[str, int]]
         return words_to_numbers(series, form.channel)
     if series.null_count():
         series = series.fill_null(float("nan"))
-    return series.to_numpy(), {}
+    return series.to_numpy(writable=True), {}
 
 
 def _apply_words(

@@ -9,6 +9,7 @@ import polars as pl
 import xarray as xr
 
 from tunelab.channels import CHANNELS
+from tunelab.log.map.beside import count_changes
 from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import (
     ConversionError,
@@ -148,7 +149,7 @@ def _mapped(
         raw=raw,
         kind=clock.kind,
         time_s=time_s,
-        episode=_from_zero(episode),
+        episode=count_changes(episode),
         line=raw.line[keep],
         tracks=tracks,
         set_aside=tuple(sorted(set_aside, key=lambda item: item.row)),
@@ -199,10 +200,6 @@ def _is_slower(raw: RawTable, column: RawColumn) -> bool:
     for key in others:
         beside = beside | raw.frame[key].is_not_null()
     return column.empty > 0.02 * rows and (beside & empty).sum() > 0.9 * column.empty
-
-
-def _from_zero(episode: np.ndarray) -> np.ndarray:
-    return np.unique(episode, return_inverse=True)[1].astype(np.int32)
 
 
 def _column_notes(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import polars as pl
 
 from tunelab.channels import CHANNELS
 from tunelab.log.map.usual import USUAL, tried_units, usual_ends
@@ -58,16 +59,25 @@ class Spread:
     count: int
 
 
-def spread_of(values: np.ndarray) -> Spread:
-    """Measure a column; at most some 10,000 of its rows are looked at."""
-    sample = values[:: max(values.size // 5000, 1)]
-    sample = sample[np.isfinite(sample)]
-    if not sample.size:
-        sample = values[np.isfinite(values)]
-    if not sample.size:
+def sample_rows(rows: int) -> np.ndarray:
+    """Give the rows at which columns are looked at, int: some 10,000 at most, evenly spread."""
+    return np.arange(0, rows, max(rows // 5000, 1))
+
+
+def spread_of(sample: pl.Series, column: pl.Series) -> Spread:
+    """Measure a column by its `sample_rows`; by all of its rows where those hold no reading."""
+    numbers = _finite(sample)
+    if not numbers.size:
+        numbers = _finite(column)
+    if not numbers.size:
         return Spread(np.nan, np.nan, np.nan, 0)
-    low, middle, high = np.percentile(sample, (2, 50, 98))
-    return Spread(float(low), float(middle), float(high), sample.size)
+    low, middle, high = np.percentile(numbers, (2, 50, 98))
+    return Spread(float(low), float(middle), float(high), numbers.size)
+
+
+def _finite(column: pl.Series) -> np.ndarray:
+    values = column.to_numpy()
+    return values[np.isfinite(values)]
 
 
 def stated_forms(channel: str, unit: str, key: str, spread: Spread) -> list[Form]:

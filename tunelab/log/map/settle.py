@@ -48,6 +48,8 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     Where a fifth or more of the stamps repeat the one before, the clock is coarser than the rows: the rows that share
     a stamp are spread evenly up to the next one, and a note says so.
     """
+    if not restarts.size and _is_settled(seconds):
+        return Settled(seconds, np.ones(seconds.size, dtype=bool), np.zeros(seconds.size, dtype=np.int32), {}, ())
     reasons: dict[str, np.ndarray] = {}
     keep = np.abs(seconds) < _FARTHEST_S
     reasons["no readable time"] = np.flatnonzero(~keep)
@@ -72,6 +74,14 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
             f"the clock starts anew {len(falls)} times; the gaps are of unknown length, laid as {UNKNOWN_GAP_S:g} s",
         )
     return _settled(seconds, rows, time, episode, repeated, reasons, notes)
+
+
+def _is_settled(seconds: np.ndarray) -> bool:
+    """Whether a clock rises from row to row already and breaks nowhere."""
+    if seconds.size < 3 or not (seconds[0] > -_FARTHEST_S and seconds[-1] < _FARTHEST_S):
+        return False
+    steps = np.diff(seconds)
+    return bool(steps.min() > 0.0 and steps.max() <= BREAK_S)  # NaN anywhere fails either
 
 
 def _break_s(time: np.ndarray) -> float:
