@@ -83,8 +83,8 @@ def flag_log(log: xr.Dataset, car: Car, session: Session, *, revision: Revision 
     ValueError
         An exclusion names a channel that the log does not have, or ends before it starts.
     """
-    channel_flags = _channel_flags(log, car, session.exclude)
-    believed = _believed(log, channel_flags)
+    channel_flags, doubted = _channel_flags(log, car, session.exclude)
+    believed = _believed(log, {name: channel_flags[name] for name in doubted})
     sample = np.zeros(log.sizes["time"], dtype=np.int32)
     for reason, flagged in (
         ("gap", flag_gap(log)),
@@ -112,28 +112,37 @@ def flag_excluded(log: xr.Dataset, exclusion: Exclusion) -> xr.DataArray:
     return (log["time"] >= exclusion.start_s) & (log["time"] <= exclusion.end_s)
 
 
-def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> dict[str, np.ndarray]:
-    """Bits of every channel, shape (time,) each, but for `warming_up`, which needs a believed engine speed."""
+def _channel_flags(
+    log: xr.Dataset, car: Car, exclusions: list[Exclusion]
+) -> tuple[dict[str, np.ndarray], list[str]]:
+    """Bits of every channel, shape (time,) each, and the names of those with readings not to be believed.
+
+    `warming_up` is not among the bits: it needs a believed engine speed.
+    """
     movement = Movement(log)
     names = channels_of(log)
-    flags = dict(zip(names, each_of(lambda name: reading_bits(log, name, car, movement), names), strict=True))
+    read = each_of(lambda name: reading_bits(log, name, car, movement), names)
+    flags = {name: bits for name, (bits, _) in zip(names, read, strict=True)}
     repeated = np.flatnonzero(is_repeated(log))
     for bits in flags.values():
         bits[repeated] |= MASKS["stale"]
+    doubted = [name for name, (_, seen) in zip(names, read, strict=True) if repeated.size or seen & NOT_BELIEVED]
     for row in exclusions:
         for name in row.channels:
             if name not in flags:
                 raise ValueError(f"session.toml: the exclusion by {row.author} names {_unknown(name, flags)}.")
             flags[name] |= flag_excluded(log, row).to_numpy() * np.int32(MASKS["excluded"])
-    return flags
+    return flags, doubted
 
 
 def _believed(log: xr.Dataset, flags: dict[str, np.ndarray]) -> xr.Dataset:
-    """Copy of the log in which spikes, stale and implausible readings are NaN; for the checks of whole samples only."""
+    """Copy of the log in which spikes, stale and implausible readings are NaN; for the checks of whole samples only.
+
+    `flags` holds the bits of the channels that have such readings.
+    """
     doubted = {
         name: ("time", np.where(bits & NOT_BELIEVED, np.nan, log.variables[name].to_numpy()))
         for name, bits in flags.items()
-        if (bits & NOT_BELIEVED).any()
     }
     return log.assign(doubted) if doubted else log
 

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.log.flag_channel import is_at_rail, spike_rows
+from tunelab.log.flag_channel import is_at_rail, may_spike, spike_rows
 from tunelab.log.flag_stale import MOVING, Movement, stale_rows
 from tunelab.workspace.car import Car
 
@@ -31,33 +31,44 @@ MASKS: dict[str, int] = {
 LAMBDA_SENSORS = ("lambda_measured", "lambda_measured_2")
 
 
-def reading_bits(log: xr.Dataset, name: str, car: Car, movement: Movement) -> np.ndarray:
-    """Bits of one channel's own readings, int32, shape (time,): missing, stale, spike, out of range, rail."""
+def reading_bits(log: xr.Dataset, name: str, car: Car, movement: Movement) -> tuple[np.ndarray, int]:
+    """Bits of one channel's own readings: missing, stale, spike, out of range, rail.
+
+    Returns
+    -------
+    array, shape (time,)
+        The bits, int32.
+    int
+        Those that are set anywhere.
+    """
     values = log.variables[name].to_numpy()
     bits = np.zeros(values.size, dtype=np.int32)
-    if not values.size:
-        return bits
-    low, high = _ends(values)
-    known, rails = channel(name), _own_rails(name, car)
-    if np.isnan(values.min()):
-        bits[np.isnan(values)] |= MASKS["missing"]
+    found = _found(log, name, car, movement) if values.size else {}
+    for reason, rows in found.items():
+        bits[rows] |= MASKS[reason]
+    return bits, sum(MASKS[reason] for reason in found)
+
+
+def _found(log: xr.Dataset, name: str, car: Car, movement: Movement) -> dict[str, np.ndarray]:
+    """Rows of a channel at which each reason holds, reasons that hold nowhere left out."""
+    values, known, rails = log.variables[name].to_numpy(), channel(name), _own_rails(name, car)
+    low, high = values.min(), values.max()
+    found = {}
+    if np.isnan(low):
+        found["missing"] = np.flatnonzero(np.isnan(values))
+        low, high = np.fmin.reduce(values), np.fmax.reduce(values)
     if low < known.low or high > known.high:
-        bits[(values < known.low) | (values > known.high)] |= MASKS["out_of_range"]
-    fresh = log.variables[f"{name}_fresh"].to_numpy() != 0 if f"{name}_fresh" in log.variables else None
-    bits[spike_rows(name, log.variables["time"].to_numpy(), values, fresh)] |= MASKS["spike"]
+        found["out_of_range"] = np.flatnonzero((values < known.low) | (values > known.high))
+    if may_spike(name, high - low):
+        fresh = log.variables[f"{name}_fresh"].to_numpy() != 0 if f"{name}_fresh" in log.variables else None
+        found["spike"] = spike_rows(name, log.variables["time"].to_numpy(), values, fresh)
     at_rail = is_at_rail(values, *rails) if rails else None
     if name in MOVING:
         stale = stale_rows(log, name, movement)
-        stale = stale if at_rail is None else stale[~at_rail[stale]]  # a sensor at its rail stands still by right
-        bits[stale] |= MASKS["stale"]
+        found["stale"] = stale if at_rail is None else stale[~at_rail[stale]]  # at its rail a sensor stands by right
     if at_rail is not None:
-        bits[at_rail] |= MASKS["rail"]
-    return bits
-
-
-def _ends(values: np.ndarray) -> tuple[float, float]:
-    """Lowest and highest reading, NaN left aside; NaN where there is none."""
-    return float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+        found["rail"] = np.flatnonzero(at_rail)
+    return {reason: rows for reason, rows in found.items() if rows.size}
 
 
 def _own_rails(name: str, car: Car) -> tuple[float, float] | None:

@@ -73,6 +73,7 @@ SPIKE_RULES: dict[str, SpikeRule] = {
     "altitude_m": SpikeRule(floor=30.0, slew=60.0),
 }
 LONGEST_SPIKE = 3  # samples; what stays longer is a level, not a spike
+_PIECE = 16384  # readings worked on at a time: they stay in the processor's cache
 NOISE_MULTIPLE = 10.0  # a spike stands out this many times above the noise around it
 
 
@@ -120,9 +121,12 @@ def resolution(values: np.ndarray) -> float:
 
     The smallest differences between distinct readings agree where a channel is written in steps.
     """
-    finite = values[np.isfinite(values)]
+    known = np.isfinite(values)
+    finite = values if known.all() else values[known]
+    if not finite.size:
+        return 0.0
     steps = np.diff(np.unique(finite[:: max(1, finite.size // 4000)]))
-    steps = steps[steps > 1e-9 * max(1.0, float(np.max(np.abs(finite), initial=0.0)))]
+    steps = steps[steps > 1e-9 * max(1.0, abs(float(finite.min())), abs(float(finite.max())))]
     return float(np.quantile(steps, 0.1)) if steps.size else 0.0
 
 
@@ -145,6 +149,12 @@ def flag_spike(values: xr.DataArray, fresh: xr.DataArray | None = None) -> xr.Da
     flagged = np.zeros(values.size, dtype=bool)
     flagged[spike_rows(str(values.name), values["time"].to_numpy(), values.to_numpy(), use)] = True
     return xr.DataArray(flagged, coords={"time": values["time"]}, dims="time")
+
+
+def may_spike(name: str, span: float) -> bool:
+    """Whether a channel whose readings lie within `span` of each other can hold a spike at all."""
+    rule = SPIKE_RULES.get(name)
+    return rule is not None and not span <= rule.floor
 
 
 def spike_rows(name: str, time_s: np.ndarray, values: np.ndarray, fresh: np.ndarray | None) -> np.ndarray:
@@ -175,21 +185,32 @@ def _find_spikes(time: np.ndarray, reading: np.ndarray, rule: SpikeRule) -> np.n
     """Positions at which the rule is broken, rising, int; no reading is NaN."""
     found = [np.zeros(0, dtype=int)]
     floor = rule.floor
-    if reading.size < 8 or reading.max() - reading.min() <= floor:
+    if reading.size < 8:
         return found[0]
     if rule.floor_share:
         some = reading[:: max(1, reading.size // 5000)]
         floor = max(floor, rule.floor_share * float(np.ptp(np.quantile(some, (0.01, 0.99)))))
-    step = np.diff(reading)
-    starts = np.flatnonzero(step > floor if rule.upward_only else (step > floor) | (step < -floor)) + 1
+    starts = _leaps(reading, floor, upward_only=rule.upward_only)
+    if not starts.size:
+        return starts
     for width in range(1, LONGEST_SPIKE + 1):
         start = starts[(starts >= 3) & (starts + width + 2 < reading.size)]
         # What comes back to within half of its size of where it began leaves by at least half of its size.
-        into, out = step[start - 1], step[start + width - 1]
+        into, out = reading[start] - reading[start - 1], reading[start + width] - reading[start + width - 1]
         start = start[np.where(into > 0, -out, out) > 0.5 * floor]
         hits = _excursions(time, reading, start, width, rule, floor)
         found += [hits + offset for offset in range(width)]
     return np.unique(np.concatenate(found))
+
+
+def _leaps(reading: np.ndarray, floor: float, *, upward_only: bool) -> np.ndarray:
+    """Positions that lie farther than `floor` from the one before, rising, int."""
+    found = [np.zeros(0, dtype=int)]
+    for first in range(0, reading.size - 1, _PIECE):
+        piece = reading[first : first + _PIECE + 1]
+        step = piece[1:] - piece[:-1]
+        found.append(np.flatnonzero((step if upward_only else np.abs(step, out=step)) > floor) + (first + 1))
+    return np.concatenate(found)
 
 
 def _excursions(time, reading, start, width, rule, floor) -> np.ndarray:

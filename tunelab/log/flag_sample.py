@@ -42,8 +42,8 @@ def find_gaps(log: xr.Dataset) -> np.ndarray:
     if time.size < 3:
         return np.empty(0, dtype=int)
     step = np.diff(time)
-    usual = _usual_step(step)
-    missing = step > GAP_MULTIPLE * usual
+    even = step.max() <= GAP_MULTIPLE * step.min()  # the usual step is no shorter than the shortest
+    missing = np.zeros(step.size, dtype=bool) if even else step > GAP_MULTIPLE * _usual_step(step)
     if "episode" in log:
         missing |= np.diff(log["episode"].to_numpy()) != 0
     return np.flatnonzero(missing) + 1
@@ -126,19 +126,22 @@ def is_cut(log: xr.Dataset, car: Car, revision: Revision | None = None) -> np.nd
     if "fuel_mode" in log:
         cut |= log["fuel_mode"].to_numpy() == CUT_MODE
     if "pulse_width_ms" in log:
-        cut |= log["pulse_width_ms"].to_numpy() <= _shortest_pulse(log, revision)
+        cut[_too_short(log, revision)] = True
     return cut | _leans_out_closed(log, car)
 
 
-def _shortest_pulse(log: xr.Dataset, revision: Revision | None) -> np.ndarray | float:
-    """Pulse width at or below which nothing is injected [ms]."""
+def _too_short(log: xr.Dataset, revision: Revision | None) -> np.ndarray:
+    """Rows whose pulse injects nothing, int."""
+    pulse = log["pulse_width_ms"].to_numpy()
     if revision is None:
-        return CUT_PULSE_MS
+        return np.flatnonzero(pulse <= CUT_PULSE_MS)
     table = revision.dead_time
     if "battery_v" not in log:
-        return max(CUT_PULSE_MS, 0.9 * min(table.dead_time_ms))
-    dead_time = np.interp(log["battery_v"].to_numpy(), table.battery_v, table.dead_time_ms)
-    return np.maximum(CUT_PULSE_MS, np.nan_to_num(dead_time, nan=min(table.dead_time_ms)))
+        return np.flatnonzero(pulse <= max(CUT_PULSE_MS, 0.9 * min(table.dead_time_ms)))
+    rows = np.flatnonzero(pulse <= max(CUT_PULSE_MS, *table.dead_time_ms))  # longer than any dead time: injects
+    dead_time = np.interp(log["battery_v"].to_numpy()[rows], table.battery_v, table.dead_time_ms)
+    shortest = np.maximum(CUT_PULSE_MS, np.nan_to_num(dead_time, nan=min(table.dead_time_ms)))
+    return rows[pulse[rows] <= shortest]
 
 
 def _leans_out_closed(log: xr.Dataset, car: Car) -> np.ndarray:
@@ -186,13 +189,32 @@ def flag_transient(log: xr.Dataset, car: Car, *, revision: Revision | None = Non
     time = log["time"].to_numpy()
     samples = _usual_samples(time)
     levels = [_sum_up(level, allowed, samples) for level, allowed in _levels(log, car, revision)]
-    parts = [slice(first, first + _ROWS) for first in range(0, time.size, _ROWS)]
-    moving = each_of(lambda part: _is_moving(time, levels, part), parts)
+    clock = _even_clock(time)
+    parts = [slice(first, min(first + _ROWS, time.size)) for first in range(0, time.size, _ROWS)]
+    moving = each_of(lambda part: _is_moving(clock, levels, part), parts)
     return _mask(log, np.concatenate([np.zeros(0, dtype=bool), *moving]))
 
 
-_CORRECTIONS = 4  # by one row; where the steps are more uneven than that, each edge is looked up
-_ROWS = 8192  # are worked on at a time: what they take stays in the processor's cache
+_ROWS = 16384  # are worked on at a time: what they take stays in the processor's cache
+_REACH = 2  # rows by which an edge may lie off from where even steps would have it; others are looked up
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """The log's clock, with room on either side for a window that reaches beyond its ends."""
+
+    time: np.ndarray  # shape (n,)
+    padded: np.ndarray  # shape (n + 2 margin,), infinite beyond the ends
+    margin: int
+    rows_per_step: float  # of the window, at the usual rate
+
+
+def _even_clock(time: np.ndarray) -> _Clock:
+    every = max(1, time.size // 20000)
+    steps = np.diff(time[::every]) if time.size > 1 else np.ones(1)
+    rows_per_step = min(CALM_STEP_S * every / float(np.median(steps)), float(max(time.size, 1)))
+    margin = int(np.ceil(CALM_STEPS // 2 * rows_per_step)) + 2 * _REACH + 1
+    return _Clock(time, np.pad(time, margin, constant_values=(-np.inf, np.inf)), margin, rows_per_step)
 
 
 @dataclass(frozen=True)
@@ -215,14 +237,20 @@ def _sum_up(level: np.ndarray, allowed: float, samples: float) -> _Level:
     return _Level(total, np.append(0, np.cumsum(known)), limit)
 
 
-def _is_moving(time: np.ndarray, levels: list[_Level], part: slice) -> np.ndarray:
+def _is_moving(clock: _Clock, levels: list[_Level], part: slice) -> np.ndarray:
     """Whether any level moves in the window around each sample of a part of the log, shape (part,)."""
-    moving = np.zeros(time[part].size, dtype=bool)
-    edges = [_edge(time, part, step) for step in range(-CALM_STEPS // 2, CALM_STEPS // 2 + 1)]
+    moving = np.zeros(part.stop - part.start, dtype=bool)
+    edges = [_edge(clock, part, step) for step in range(-CALM_STEPS // 2, CALM_STEPS // 2 + 1)]
     rows = _differences(edges)
+    calm = None  # rows to look at: all of them, until many have been seen to move
     for level in levels:
         samples = rows if level.count is None else _differences([level.count[edge] for edge in edges])
-        moving |= _spread(level.total, edges, samples) > level.limit
+        moved = _spread(level.total, edges, samples) > level.limit
+        moving[slice(None) if calm is None else calm] |= moved
+        if np.count_nonzero(moved) > 0.4 * moved.size:
+            left = np.flatnonzero(~moved)
+            calm = left if calm is None else calm[left]
+            edges, rows = [edge[left] for edge in edges], [count[left] for count in rows]
     return moving
 
 
@@ -231,20 +259,19 @@ def _differences(counts: list[np.ndarray]) -> list[np.ndarray]:
     return [np.subtract(after, before, dtype=float) for before, after in itertools.pairwise(counts)]
 
 
-def _edge(time: np.ndarray, part: slice, step: int) -> np.ndarray:
+def _edge(clock: _Clock, part: slice, step: int) -> np.ndarray:
     """First row of a step of the window around each sample, shape (part,); of the one beyond the last its end."""
-    wanted = time[part] + CALM_STEP_S * step
-    side = "right" if step == CALM_STEPS // 2 else "left"
-    first, last = np.searchsorted(time, wanted[[0, -1]], side=side)
-    near = np.append(np.append(-np.inf, time[first:last]), np.inf)  # an edge lies between near[edge] and near[edge + 1]
-    edge = np.clip(np.arange(wanted.size), 0, last - first)  # as it would be with even steps
-    below = np.less if side == "left" else np.less_equal
-    for _ in range(_CORRECTIONS):
-        wrong = below(near[edge + 1], wanted).view(np.int8) - (~below(near[edge], wanted)).view(np.int8)
-        if not wrong.any():
-            return edge + first
-        edge += wrong
-    return np.searchsorted(time[first:last], wanted, side=side) + first
+    wanted = clock.time[part] + CALM_STEP_S * step
+    last = step == CALM_STEPS // 2
+    below = np.less_equal if last else np.less
+    lead = round(step * clock.rows_per_step) - _REACH  # an edge is the first row of five that is not below it
+    below_count = np.zeros(wanted.size, dtype=np.int8)
+    for start in range(part.start + clock.margin + lead, part.start + clock.margin + lead + 2 * _REACH + 1):
+        below_count += below(clock.padded[start : start + wanted.size], wanted).view(np.int8)
+    edge = np.arange(part.start + lead, part.stop + lead) + below_count
+    beyond = np.flatnonzero((below_count == 0) | (below_count == 2 * _REACH + 1))
+    edge[beyond] = np.searchsorted(clock.time, wanted[beyond], side="right" if last else "left")
+    return edge
 
 
 def _levels(log: xr.Dataset, car: Car, revision: Revision | None) -> list[tuple[np.ndarray, float]]:
