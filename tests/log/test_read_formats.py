@@ -161,7 +161,7 @@ def test_readings_of_one_signal_with_the_same_stamp_are_told_of(tmp_path):
 
     stamps = np.array([0.0, 0.1, 0.1, 0.2])
     raw = table_of_signals(
-        [Signal("RPM", "rpm", stamps, np.arange(4.0), None)], 0.0, Source(tmp_path, "", "none", ()), "MDF"
+        [Signal("RPM", "rpm", stamps, np.arange(4.0), None)], 0.0, Source(tmp_path, "none", ()), "MDF"
     )
     assert raw.frame["RPM"].to_list() == [0, 2, 3]
     assert raw.notes == ("channel 'RPM': 1 readings share their time stamp with a later one and were left out",)

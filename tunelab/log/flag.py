@@ -25,7 +25,6 @@ from tunelab.log.flag_channel import (
 )
 from tunelab.log.flag_sample import flag_cold, flag_fuel_cut, flag_gap, flag_transient
 from tunelab.log.flag_stale import Movement, flag_repeated_frame, flag_stale, is_repeated
-from tunelab.log.together import each_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Exclusion, Session
@@ -121,7 +120,7 @@ def _channel_flags(
     """
     movement = Movement(log)
     names = channels_of(log)
-    read = each_of(lambda name: reading_bits(log, name, car, movement), names)
+    read = [reading_bits(log, name, car, movement) for name in names]
     flags = {name: bits for name, (bits, _) in zip(names, read, strict=True)}
     repeated = np.flatnonzero(is_repeated(log))
     for bits in flags.values():

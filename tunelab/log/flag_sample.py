@@ -10,7 +10,6 @@ import xarray as xr
 
 from tunelab.channels import FUEL_MODES
 from tunelab.log.flag_channel import RUNNING_RPM
-from tunelab.log.together import each_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -191,7 +190,7 @@ def flag_transient(log: xr.Dataset, car: Car, *, revision: Revision | None = Non
     levels = [_sum_up(level, allowed, samples) for level, allowed in _levels(log, car, revision)]
     clock = _even_clock(time)
     parts = [slice(first, min(first + _ROWS, time.size)) for first in range(0, time.size, _ROWS)]
-    moving = each_of(lambda part: _is_moving(clock, levels, part), parts)
+    moving = [_is_moving(clock, levels, part) for part in parts]
     return _mask(log, np.concatenate([np.zeros(0, dtype=bool), *moving]))
 
 

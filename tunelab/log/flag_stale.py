@@ -7,8 +7,6 @@ as they do now? A run of equal readings is stale when that habit makes it incred
 
 from __future__ import annotations
 
-import threading
-
 import numpy as np
 import xarray as xr
 
@@ -58,13 +56,11 @@ class Movement:
     def __init__(self, log: xr.Dataset):
         self._log = log
         self._moved: dict[str, np.ndarray] | None = None
-        self._lock = threading.Lock()
 
     def besides(self, channel: str) -> list[np.ndarray]:
         """Movements of all moving channels but one, shape (time,) each."""
-        with self._lock:
-            if self._moved is None:
-                self._moved = movements(self._log)
+        if self._moved is None:
+            self._moved = movements(self._log)
         return [moved for name, moved in self._moved.items() if name != channel]
 
 

@@ -27,7 +27,6 @@ from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.read import RawColumn, RawTable, SetAside
 from tunelab.log.read.raw import merge_rows
-from tunelab.log.together import each_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap
 from tunelab.workspace.session import Weather
@@ -140,8 +139,7 @@ def _mapped(
     keep = settled.keep
     time_s, episode = settled.time_s[keep], settled.episode[keep]
     rows = (keep, time_s, episode)
-    made = each_of(lambda match: make_track(raw, match, converted[match.column.key], rows), chosen.values())
-    tracks = dict(zip(chosen, made, strict=True))
+    tracks = {name: make_track(raw, match, converted[match.column.key], rows) for name, match in chosen.items()}
     set_aside = list(raw.set_aside)
     for reason, rows in settled.reasons.items():
         set_aside += merge_rows(raw.line[rows], reason)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 import polars as pl
@@ -51,28 +51,41 @@ class Form:
 
 @dataclass(frozen=True)
 class Spread:
-    """How the numbers of a column are spread."""
+    """How the numbers of a column are spread; measured when first asked for, by some 10,000 of its rows at most."""
 
-    low: float  # 2nd percentile
-    middle: float
-    high: float  # 98th percentile
-    count: int
+    column: pl.Series
 
+    @property
+    def low(self) -> float:
+        """2nd percentile, NaN without a reading."""
+        return self._percentiles[0]
 
-def sample_rows(rows: int) -> np.ndarray:
-    """Give the rows at which columns are looked at, int: some 10,000 at most, evenly spread."""
-    return np.arange(0, rows, max(rows // 5000, 1))
+    @property
+    def middle(self) -> float:
+        """Median, NaN without a reading."""
+        return self._percentiles[1]
 
+    @property
+    def high(self) -> float:
+        """98th percentile, NaN without a reading."""
+        return self._percentiles[2]
 
-def spread_of(sample: pl.Series, column: pl.Series) -> Spread:
-    """Measure a column by its `sample_rows`; by all of its rows where those hold no reading."""
-    numbers = _finite(sample)
-    if not numbers.size:
-        numbers = _finite(column)
-    if not numbers.size:
-        return Spread(np.nan, np.nan, np.nan, 0)
-    low, middle, high = np.percentile(numbers, (2, 50, 98))
-    return Spread(float(low), float(middle), float(high), numbers.size)
+    @property
+    def count(self) -> int:
+        """How many readings were looked at."""
+        return self._sample.size
+
+    @cached_property
+    def _sample(self) -> np.ndarray:
+        some = _finite(self.column.gather_every(max(len(self.column) // 5000, 1)))
+        return some if some.size else _finite(self.column)
+
+    @cached_property
+    def _percentiles(self) -> tuple[float, float, float]:
+        if not self._sample.size:
+            return np.nan, np.nan, np.nan
+        low, middle, high = np.percentile(self._sample, (2, 50, 98))
+        return float(low), float(middle), float(high)
 
 
 def _finite(column: pl.Series) -> np.ndarray:

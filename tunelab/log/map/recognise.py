@@ -19,8 +19,6 @@ from tunelab.log.map.quantity import (
     Spread,
     guess_forms,
     implied_kind,
-    sample_rows,
-    spread_of,
     stated_forms,
     to_usual,
 )
@@ -44,19 +42,14 @@ def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> li
         is held against the engine's size.
     """
     meter_channel = car.meter.channel if car else None
-    sample = raw.frame[sample_rows(raw.frame.height)]
     matches = []
     for column in raw.columns:
         rule = channel_map.rule_for(raw.path.name, column.heading)
-        matches.append(_match((sample[column.key], raw.frame[column.key]), column, rule, meter_channel))
+        matches.append(_match(raw.frame[column.key], column, rule, meter_channel))
     return weigh_air_flow(raw, agree_on_mixture(raw, agree_on_temperature(matches)), car)
 
 
-def _match(
-    cells: tuple[pl.Series, pl.Series], column: RawColumn, rule: ColumnRule | None, meter_channel: str | None
-) -> Match:
-    """Match one column by its heading and its cells, some of them first and then all."""
-    sample, series = cells
+def _match(series: pl.Series, column: RawColumn, rule: ColumnRule | None, meter_channel: str | None) -> Match:
     heading = parse_heading(column.heading)
     if rule is not None and (rule.ignore or rule.time):
         return Match(column, heading, (), "none", "left out by channels.toml", rule)
@@ -67,7 +60,7 @@ def _match(
         return Match(column, heading, (), "none", "no channel has this name", rule)
     if not series.dtype.is_numeric():
         return _match_words(column, heading, channels, rule)
-    spread = spread_of(sample, series)
+    spread = Spread(series)
     unit = (rule.unit if rule else None) or column.unit or heading.unit
     if rule and rule.unit is None and rule.channel and unit and not _any_stated(channels, unit, heading.key, spread):
         unit = ""

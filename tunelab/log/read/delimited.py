@@ -220,7 +220,6 @@ def _table(
     )
     return RawTable(
         path=source.path,
-        sha256=source.sha256,
         dialect=dialect,
         frame=pl.DataFrame(series),
         columns=tuple(columns),

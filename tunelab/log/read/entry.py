@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +10,7 @@ from tunelab.log.read.delimited import read_delimited
 from tunelab.log.read.mdf import read_mdf
 from tunelab.log.read.netcdf import read_netcdf
 from tunelab.log.read.parquet import read_parquet
-from tunelab.log.read.raw import THIS_FILE, RawTable, ReadError, Source
+from tunelab.log.read.raw import THIS_FILE, RawTable, ReadError, Source, start_digest
 from tunelab.workspace.channel_map import ChannelMap, FileRule
 
 _FORMATS = (
@@ -60,12 +58,11 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     except OSError as error:
         raise ReadError(f"{path}: {error.strerror or error}.") from error
     rule = channel_map.file_rule(path.name) if channel_map else None
-    with ThreadPoolExecutor(1) as worker:
-        digest = worker.submit(lambda: hashlib.sha256(raw).hexdigest())
-        try:
-            return replace(_read(raw, path, rule), sha256=digest.result())
-        except ReadError as error:
-            raise ReadError(f"{path.name}: {error}".replace(THIS_FILE, path.name)) from error
+    try:
+        table = _read(raw, path, rule)
+    except ReadError as error:
+        raise ReadError(f"{path.name}: {error}".replace(THIS_FILE, path.name)) from error
+    return replace(table, digest=start_digest(raw))  # not sooner: reading itself takes all processors
 
 
 def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
@@ -78,7 +75,7 @@ def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
     for mark, what in _REFUSED:
         if data.startswith(mark):
             raise ReadError(f"this is {what}.")
-    source = Source(path, "", compression, notes)
+    source = Source(path, compression, notes)
     format_name = next((name for mark, name in _FORMATS if data.startswith(mark)), "")
     if format_name == "Parquet":
         return read_parquet(data, source)

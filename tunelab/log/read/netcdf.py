@@ -56,7 +56,6 @@ def read_netcdf(data: bytes, source: Source) -> RawTable:
         raise ReadError("the file holds no rows.")
     return RawTable(
         path=source.path,
-        sha256=source.sha256,
         dialect=Dialect("netCDF", source.compression),
         frame=pl.DataFrame(series),
         columns=tuple(columns),

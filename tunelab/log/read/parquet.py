@@ -48,7 +48,6 @@ def read_parquet(data: bytes, source: Source) -> RawTable:
         raise ReadError("no column holds numbers or text, so the file is no log.")
     return RawTable(
         path=source.path,
-        sha256=source.sha256,
         dialect=Dialect("Parquet", source.compression),
         frame=pl.DataFrame(series),
         columns=tuple(columns),

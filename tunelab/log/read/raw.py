@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,7 +22,6 @@ class Source:
     """A file's identity while it is being read."""
 
     path: Path
-    sha256: str
     compression: str  # "none" or "gzip"
     notes: tuple[str, ...]
 
@@ -74,7 +75,6 @@ class RawTable:
     """
 
     path: Path
-    sha256: str
     dialect: Dialect
     frame: pl.DataFrame
     columns: tuple[RawColumn, ...]
@@ -84,6 +84,20 @@ class RawTable:
     restarts: np.ndarray  # positions in `frame` before which the logger wrote its header again
     notes: tuple[str, ...] = ()  # what was noticed and dealt with, in plain words
     texts: dict[str, pl.Series] = field(default_factory=dict)  # number columns with words in them, as written
+    digest: Future[str] | None = None  # of the file's bytes
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file's bytes, as hexadecimal digits; waits until it is reckoned. Empty for no file."""
+        return self.digest.result() if self.digest else ""
+
+
+def start_digest(content: bytes) -> Future[str]:
+    """Begin to reckon the SHA-256 of a file's bytes, beside whatever is done with the file meanwhile."""
+    worker = ThreadPoolExecutor(1)
+    digest = worker.submit(lambda: hashlib.sha256(content).hexdigest())
+    worker.shutdown(wait=False)
+    return digest
 
 
 def merge_rows(rows: np.ndarray, reason: str) -> list[SetAside]:

@@ -49,7 +49,6 @@ def table_of_signals(signals: Sequence[Signal], start: float, source: Source, fo
         series.append(cells.alias(key))
     return RawTable(
         path=source.path,
-        sha256=source.sha256,
         dialect=Dialect(format_name, source.compression),
         frame=pl.DataFrame(series),
         columns=tuple(columns),
