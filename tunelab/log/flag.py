@@ -111,9 +111,7 @@ def flag_excluded(log: xr.Dataset, exclusion: Exclusion) -> xr.DataArray:
     return (log["time"] >= exclusion.start_s) & (log["time"] <= exclusion.end_s)
 
 
-def _channel_flags(
-    log: xr.Dataset, car: Car, exclusions: list[Exclusion]
-) -> tuple[dict[str, np.ndarray], list[str]]:
+def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> tuple[dict[str, np.ndarray], list[str]]:
     """Bits of every channel, shape (time,) each, and the names of those with readings not to be believed.
 
     `warming_up` is not among the bits: it needs a believed engine speed.

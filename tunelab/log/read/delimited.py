@@ -189,6 +189,7 @@ def _polars(rows: _Rows, layout: Layout, names: list[str], is_text: dict[str, bo
         quote_char=None,
         schema=schema,
         ignore_errors=True,
+        raise_if_empty=False,  # known not to be; asking makes a copy
         decimal_comma=layout.decimal == "," and rows.delimiter != ",",
     )
 
