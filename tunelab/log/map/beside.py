@@ -96,6 +96,8 @@ def _episodes(files: list[MappedFile]) -> np.ndarray:
 
 def count_changes(episode: np.ndarray) -> np.ndarray:
     """Number the stretches of equal numbers from zero, in order; int32, shape (rows,)."""
+    if not (episode != episode[:1]).any():
+        return np.zeros(episode.size, dtype=np.int32)
     return np.r_[0, np.cumsum(np.diff(episode) != 0)].astype(np.int32)
 
 

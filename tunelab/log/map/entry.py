@@ -137,7 +137,7 @@ def _mapped(
 ) -> MappedFile:
     clock, settled = clocks
     keep = settled.keep
-    time_s, episode = settled.time_s[keep], settled.episode[keep]
+    time_s, episode = _kept(settled.time_s, keep), _kept(settled.episode, keep)
     rows = (keep, time_s, episode)
     tracks = {name: make_track(raw, match, converted[match.column.key], rows) for name, match in chosen.items()}
     set_aside = list(raw.set_aside)
@@ -148,12 +148,17 @@ def _mapped(
         kind=clock.kind,
         time_s=time_s,
         episode=count_changes(episode),
-        line=raw.line[keep],
+        line=_kept(raw.line, keep),
         tracks=tracks,
         set_aside=tuple(sorted(set_aside, key=lambda item: item.row)),
         columns=notes,
         history=tuple(_history(raw, clock, settled, set_aside)),
     )
+
+
+def _kept(values: np.ndarray, keep: np.ndarray) -> np.ndarray:
+    """Those values that are kept; the very same array where all are."""
+    return values if keep.all() else values[keep]
 
 
 def make_track(
@@ -162,7 +167,7 @@ def make_track(
     """Make one channel's track from its converted column; `rows` holds which are kept, their time and episode."""
     keep, time_s, episode = rows
     series = raw.frame[match.column.key]
-    values = converted.values if keep.all() else converted.values[keep]
+    values = _kept(converted.values, keep)
     stated = _stated_fresh(raw, match.column.key)
     if stated is not None:
         fresh = stated[keep] & np.isfinite(values)

@@ -88,13 +88,21 @@ def weigh_air_flow(raw: RawTable, matches: Sequence[Match], car: Car | None) -> 
     Needs the car's displacement and a settled engine speed; a settled manifold pressure makes it sharper. An airflow
     that was settled by its own numbers is opened again where the engine cannot breathe so.
     """
+    if car is None or not any(_is_weighed(match) for match in matches):
+        return list(matches)
     speed = _numbers(raw, matches, "engine_speed_rpm")
-    if car is None or speed is None:
+    if speed is None:
         return list(matches)
     manifold = _numbers(raw, matches, "manifold_kpa")
     against = "atmosphere" if manifold is None else "manifold"
     density = dry_air_density(np.full(speed.size, 100.0) if manifold is None else np.fmax(manifold, 1.0), 25.0)
     return [_weigh(raw, match, (speed, density), car.engine.displacement_l, against) for match in matches]
+
+
+def _is_weighed(match: Match) -> bool:
+    """Whether a column may be an airflow whose unit is a guess."""
+    is_guess = match.sure == "open" or (match.sure == "likely" and match.rule is None)
+    return is_guess and any(form.channel == "air_flow_kg_h" for form in match.forms)
 
 
 def _numbers(raw: RawTable, matches: Sequence[Match], channel: str) -> np.ndarray | None:
@@ -116,10 +124,9 @@ def _in_usual(raw: RawTable, match: Match, form: Form) -> np.ndarray:
 def _weigh(
     raw: RawTable, match: Match, engine: tuple[np.ndarray, np.ndarray], displacement_l: float, against: str
 ) -> Match:
-    is_guess = match.sure == "open" or (match.sure == "likely" and match.rule is None)
-    flows = [form for form in match.forms if form.channel == "air_flow_kg_h"]
-    if not is_guess or not flows:
+    if not _is_weighed(match):
         return match
+    flows = [form for form in match.forms if form.channel == "air_flow_kg_h"]
     breathed = {form: _breathing(_in_usual(raw, match, form), *engine, displacement_l) for form in flows}
     if any(found is None for found in breathed.values()):
         return match

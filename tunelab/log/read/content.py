@@ -30,6 +30,7 @@ class Text:
     data: bytes
     encoding: str  # as found in the file
     notes: tuple[str, ...]
+    control: int | None  # bytes below 32, line ends among them; None: not counted
     joined: int = 0  # line ends inside headings, written as blanks: so much further down in the file are the data
 
 
@@ -74,54 +75,63 @@ def to_text(data: bytes) -> Text:
     or more are padding and are taken out; fewer are left for the row check. Carriage returns by themselves end lines
     where they are the more frequent line end; a stray one is left for the row check.
     """
-    data, encoding = _decode(data)
-    data, notes = _without_padding(data)
-    if b"\r" in data:
-        data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
-        if data.count(b"\r") > data.count(b"\n"):
-            data = data.replace(b"\r", b"\n")
-    return Text(data, encoding, notes)
+    data, encoding = _unmarked(data)
+    seen = _look_over(data)
+    if seen.is_ascii is None:
+        old, encoding = ("utf-8", encoding) if encoding else ("cp1252", "cp1252")
+        data = data.decode(old, errors="replace").encode()
+        seen = _look_over(data)
+    encoding = encoding or ("ascii" if seen.is_ascii else "utf-8")
+    data, notes = _without_padding(data) if seen.has_nul else (data, ())
+    if seen.has_return:
+        data = _with_plain_line_ends(data)
+    return Text(data, encoding, notes, None if notes or seen.has_return else seen.control)
 
 
-def _decode(data: bytes) -> tuple[bytes, str]:
+def _with_plain_line_ends(data: bytes) -> bytes:
+    data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
+    return data.replace(b"\r", b"\n") if data.count(b"\r") > data.count(b"\n") else data
+
+
+def _unmarked(data: bytes) -> tuple[bytes, str]:
+    """Give the bytes of one-byte codes and UTF-8 without their mark, others as UTF-8; and what marks or NULs tell."""
     for mark, encoding in _MARKS:
         if data.startswith(mark):
             if encoding == "utf-8-sig":
-                return _as_utf8(data[len(mark) :], encoding)
+                return data[len(mark) :], encoding
             return data.decode(encoding, errors="replace").encode(), encoding
     wide = _wide_encoding(data)
-    if wide:
-        return data.decode(wide, errors="replace").encode(), wide
-    return _as_utf8(data, "utf-8")
+    return (data.decode(wide, errors="replace").encode(), wide) if wide else (data, "")
 
 
-def _as_utf8(data: bytes, encoding: str) -> tuple[bytes, str]:
-    is_ascii = _is_ascii(data)
-    if is_ascii is None:
-        if encoding == "utf-8-sig":
-            return data.decode("utf-8", errors="replace").encode(), encoding
-        return data.decode("cp1252", errors="replace").encode(), "cp1252"
-    return data, "ascii" if is_ascii and encoding == "utf-8" else encoding
+@dataclass(frozen=True)
+class _Seen:
+    """What stands in some bytes."""
+
+    is_ascii: bool | None  # None: no UTF-8
+    has_nul: bool
+    has_return: bool
+    control: int  # bytes below 32
 
 
-def _is_ascii(data: bytes) -> bool | None:
-    """Whether UTF-8 bytes are plain ASCII; None where they are no UTF-8.
-
-    Checked piece by piece, so that no second copy of a large file is made; pieces of plain ASCII are passed over.
-    """
+def _look_over(data: bytes) -> _Seen:
+    """Look at each piece once while the processor has it at hand; pieces of plain ASCII are not decoded."""
     decoder = codecs.getincrementaldecoder("utf-8")()
     view = np.frombuffer(data, dtype=np.uint8)
-    plain = True
+    is_ascii, has_nul, has_return, control = True, False, False, 0
     try:
         for start in range(0, len(data), _PIECE):
             piece = view[start : start + _PIECE]
+            control += np.count_nonzero(piece < 32)
+            has_nul = has_nul or data.find(b"\0", start, start + _PIECE) >= 0
+            has_return = has_return or data.find(b"\r", start, start + _PIECE) >= 0
             if piece.max() > 127 or decoder.getstate()[0]:
-                plain = False
+                is_ascii = False
                 decoder.decode(piece.tobytes())
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
-        return None
-    return plain
+        is_ascii = None
+    return _Seen(is_ascii, has_nul, has_return, control)
 
 
 def _wide_encoding(data: bytes) -> str:
@@ -137,8 +147,6 @@ def _wide_encoding(data: bytes) -> str:
 
 
 def _without_padding(data: bytes) -> tuple[bytes, tuple[str, ...]]:
-    if b"\0" not in data[: 1 << 16] and b"\0" not in data:
-        return data, ()
     lines = data.split(b"\n")
     with_text = [line for line in lines if line.strip(b"\0\r")]
     padded = sum(b"\0" in line for line in with_text)

@@ -38,10 +38,10 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     """
     text = to_text(data)
     whole, joined = join_quoted_lines(text.data)
-    text = replace(text, data=whole, joined=joined)
+    text = replace(text, data=whole, joined=joined, control=None if joined else text.control)
     layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
     names = unique_keys(list(layout.names))
-    clean = _read_clean(text.data, layout, names)
+    clean = _read_clean(text, layout, names)
     if clean is not None:
         return _table(source, text, layout, names, *clean)
     body, offset, delimiter = _body(text.data, layout)
@@ -63,8 +63,9 @@ class _Rows:
     skip: int  # lines above the first
 
 
-def _read_clean(data: bytes, layout: Layout, names: list[str]) -> tuple[list[Cells], RowCheck] | None:
+def _read_clean(text: Text, layout: Layout, names: list[str]) -> tuple[list[Cells], RowCheck] | None:
     """Read a text in which nothing is wrong without a look at each line; None where something is."""
+    data = text.data
     counted = _count_clean(data, layout) if any(layout.is_text) else None
     if layout.is_padded or not data.endswith(b"\n") or (any(layout.is_text) and not counted):
         return None
@@ -76,12 +77,19 @@ def _read_clean(data: bytes, layout: Layout, names: list[str]) -> tuple[list[Cel
     height = read.frame.height
     if counted is None and not read.doubtful and not any(read.as_text):
         # Every field is a number, so only a control byte beside one can be wrong. A tab is one too.
-        control = count_control_bytes(data, _offset(data, layout.data))
+        control = _control_below(text, _offset(data, layout.data))
         counted = height if control == height * (layout.width if layout.delimiter == "\t" else 1) else 0
     if (_count_clean(data, layout) if counted is None else counted) != height:
         return None
     check = RowCheck(np.ones(height, dtype=bool), np.zeros(0, dtype=np.int64), ())
     return _finish(read, rows, layout, names), check
+
+
+def _control_below(text: Text, offset: int) -> int:
+    """Count the control bytes from byte `offset` on."""
+    if text.control is None:
+        return count_control_bytes(text.data[offset:])
+    return text.control - count_control_bytes(text.data[:offset])
 
 
 def _count_clean(data: bytes, layout: Layout) -> int | None:

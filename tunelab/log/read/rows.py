@@ -52,10 +52,10 @@ def count_clean_rows(data: bytes, offset: int, delimiter: str, width: int) -> in
     return rows if delimiters == rows * (width - 1) else None
 
 
-def count_control_bytes(data: bytes, offset: int) -> int:
-    """Count the bytes below 32 from byte `offset` on: line ends, and whatever else no field should hold."""
+def count_control_bytes(data: bytes) -> int:
+    """Count the bytes below 32: line ends, and whatever else no field should hold."""
     view = np.frombuffer(data, dtype=np.uint8)
-    pieces = (view[start : start + _PIECE] for start in range(offset, len(view), _PIECE))
+    pieces = (view[start : start + _PIECE] for start in range(0, len(view), _PIECE))
     return sum(np.count_nonzero(piece < 32) for piece in pieces)
 
 
