@@ -9,6 +9,7 @@ import plain_gas
 import pytest
 import xarray as xr
 
+from tunelab.log import flag_sample
 from tunelab.log.flag import MASKS, flag_log, reasons_at, spans, summary, trusted
 from tunelab.log.flag_sample import find_gaps, find_holes
 from tunelab.workspace.session import Exclusion, Session
@@ -350,3 +351,17 @@ def test_holes_are_the_gaps_that_are_long_or_begin_an_episode():
     assert find_gaps(log).tolist() == [200, 597, 1000]
     assert find_holes(log, longest_s=0.5).tolist() == [597, 1000]
     assert find_holes(log, longest_s=0.1).tolist() == [200, 597, 1000]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_window_of_calm_has_the_edges_that_a_search_finds(seed):
+    """numpy.searchsorted is the reference; clocks are even, jittered, gapped or at odds with any rate."""
+    rng = np.random.default_rng(seed)
+    steps = rng.choice([0.005, 0.02, 0.04, 0.1, 0.25]) * (1 + rng.choice([0.0, 0.1, 0.9]) * rng.uniform(-1, 1, 3000))
+    time = np.cumsum(steps + rng.choice([0.0, 0.5]) * (rng.random(3000) < 0.01) * rng.exponential(3.0, 3000))
+    clock = flag_sample._even_clock(time)
+    for part in (slice(0, 1700), slice(1700, 3000)):
+        for step in range(-3, 4):
+            wanted = time[part] + flag_sample.CALM_STEP_S * step
+            found = np.searchsorted(time, wanted, side="right" if step == 3 else "left")
+            np.testing.assert_array_equal(flag_sample._edge(clock, part, step), found)

@@ -192,6 +192,25 @@ def test_heading_that_stands_again_marks_a_restart(read):
     ]
 
 
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ("", "blank line"),
+        ("0.12,850\r,1.0", "NUL or control bytes in the line"),
+        ("0.12,850\x0b,1.0", "NUL or control bytes in the line"),
+        ("Time (s),RPM,Lambda", "heading or unit line again: the logger started anew"),
+        ("0.12,850", "too few fields: 2 instead of 3"),
+        ("0.12,850,1.0,", "too many fields: 4 instead of 3"),
+    ],
+)
+def test_one_wrong_line_among_lines_of_numbers_is_found(read, line, reason, end):
+    rows = [f"{row / 25:.2f},{800 + row},1.0" for row in range(40)]
+    raw = read(end.join(["Time (s),RPM,Lambda", *rows[:20], line, *rows[20:], ""]).encode())
+    assert _reasons(raw) == {(22, 22): reason}
+    assert raw.frame["RPM"].to_list() == [800.0 + row for row in range(40)]
+
+
 def test_blank_lines_are_rows_set_aside(read):
     raw = read(PLAIN + "\n   \n0.12,850,1.0\n")
     assert sum(item.rows for item in raw.set_aside) == 2

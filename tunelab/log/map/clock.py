@@ -86,7 +86,8 @@ def _read_clocks(raw: RawTable, named: Sequence[RawColumn]) -> tuple[list[Clock]
 
 
 def _finite(clock: Clock) -> np.ndarray:
-    finite = clock.seconds[np.isfinite(clock.seconds)]
+    known = np.isfinite(clock.seconds)
+    finite = clock.seconds if known.all() else clock.seconds[known]
     return finite if finite.size else np.zeros(1)
 
 
@@ -103,6 +104,8 @@ def _is_claimed(raw: RawTable, column: RawColumn, channel_map: ChannelMap) -> bo
 
 def _choose(clocks: Sequence[Clock]) -> Clock:
     """Take the finest clock; a relative one is tied to an absolute one beside it by their median difference."""
+    if len(clocks) == 1:
+        return clocks[0]
     finest = max(clocks, key=lambda clock: (_resolution(clock), clock.kind == "absolute"))
     anchors = [clock for clock in clocks if clock.kind == "absolute" and clock is not finest]
     if finest.kind != "relative" or not anchors or (np.diff(_finite(finest)) < 0).any():
@@ -161,7 +164,7 @@ def _read_clock(raw: RawTable, column: RawColumn, heading: Heading) -> Clock | N
     unit = recognise_unit(column.unit or heading.unit or "")
     if unit in _SECONDS:
         factor, why = _SECONDS[unit], f"unit {unit} stated"
-        high = float(np.nanmax(values, initial=0)) * factor
+        high = float(np.fmax.reduce(values, initial=0.0)) * factor
         return Clock(values * factor, "absolute" if high > 1e8 else "relative", (column.key,), f"{column.key}: {why}")
     return _guess_scale(values, column)
 

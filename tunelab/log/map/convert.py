@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,7 +54,26 @@ class Converted:
     words: dict[str, int]
 
 
-def convert_column(raw: RawTable, match: Match, around: Surroundings) -> Converted:
+def take_numbers(raw: RawTable, matches: Sequence[Match]) -> dict[str, np.ndarray]:
+    """Take the numbers out of the columns that are logged in their channels' own units, all at once; by key.
+
+    One block of memory takes half the time of one for each column. A column with empty cells is left to be converted.
+    """
+    frame = raw.frame.select([match.column.key for match in matches if _is_as_logged(raw, match)])
+    whole = [series.name for series in frame if series.dtype == pl.Float64 and not series.null_count()]
+    block = frame.select(whole).to_numpy(order="fortran", writable=True)
+    return dict(zip(whole, block.T, strict=True))
+
+
+def _is_as_logged(raw: RawTable, match: Match) -> bool:
+    form = match.form
+    in_own_unit = form.kind == "plain" and form.unit == CHANNELS[form.channel].unit
+    return in_own_unit and match.rule is None and match.column.key not in raw.texts
+
+
+def convert_column(
+    raw: RawTable, match: Match, around: Surroundings, *, numbers: np.ndarray | None = None
+) -> Converted:
     """Convert one column.
 
     Parameters
@@ -65,6 +84,8 @@ def convert_column(raw: RawTable, match: Match, around: Surroundings) -> Convert
         Settled: `match.form` is not None.
     around : Surroundings
         Fuel and pressures.
+    numbers : array, shape (rows,), optional
+        The column's, where `take_numbers` has taken them out.
 
     Raises
     ------
@@ -75,7 +96,7 @@ def convert_column(raw: RawTable, match: Match, around: Surroundings) -> Convert
     said = {name_key(word): number for word, number in rule.words.items()} if rule else {}
     series = raw.frame[match.column.key]
     text = raw.texts.get(match.column.key, series)
-    values, words = _numbers(text if form.channel in WORDED else series, form)
+    values, words = (numbers, {}) if numbers is not None else _numbers(text if form.channel in WORDED else series, form)
     if rule and (rule.scale is not None or rule.offset is not None):
         scale, offset = (1.0 if rule.scale is None else rule.scale), (rule.offset or 0.0)
         values = values * scale + offset

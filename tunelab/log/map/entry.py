@@ -17,6 +17,7 @@ from tunelab.log.map.convert import (
     Surroundings,
     convert_column,
     describe_unconverted,
+    take_numbers,
 )
 from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile, Track
@@ -91,12 +92,14 @@ def _convert(
     converted: dict[str, Converted] = {}
     problems = []
     wanted = [match for match in matches if match.form is not None]
+    taken = take_numbers(raw, wanted)
     for match in sorted(wanted, key=lambda match: match.form.channel != "barometer_kpa"):
         try:
-            converted[match.column.key] = found = convert_column(raw, match, around)
+            found = convert_column(raw, match, around, numbers=taken.get(match.column.key))
         except ConversionError as error:
             problems.append(describe_unconverted(match, error))
             continue
+        converted[match.column.key] = found
         if match.form.channel == "barometer_kpa" and np.isfinite(found.values).any():
             around = Surroundings(around.car, around.weather_kpa, found.values)
     return converted, problems

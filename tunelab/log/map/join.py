@@ -123,7 +123,7 @@ def _fresh_attributes(name: str) -> dict[str, object]:
 
 
 def _episode_attributes(episode: np.ndarray) -> dict[str, object]:
-    numbers = np.unique(episode)
+    numbers = np.unique(episode[np.diff(episode, prepend=-1) != 0])
     return {
         "long_name": "stretch of the log between reconnects, restarts and files",
         "flag_values": numbers.astype(np.int32),
