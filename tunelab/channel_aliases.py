@@ -9,23 +9,22 @@ ALIASES = {
         "rpm, engine speed, engine rpm, rev, revs, n, eng speed, eng rpm, crank speed, crankshaft speed, motor speed, "
         "engine revs, tach, tacho, tachometer, ne, revolutions, drehzahl, motordrehzahl, regime, regime moteur, "
         "vitesse moteur, regimen, revoluciones, rpm motor, velocidad motor, giri, engine speed rpm, n mot, n motor, n "
-        "engine, nmot, drehz, giri motore, toerental, motortoerental, rotacao, rotacao motor, crank rpm, "
-        "omdrejninger, varvtal"
+        "engine, nmot, drehz, giri motore, toerental, motortoerental, rotacao, rotacao motor, crank rpm, omdrejninger, "
+        "varvtal"
     ),
     "meter_v": (
         "maf, maf v, maf voltage, maf volts, maf sensor voltage, mafv, meter, meter voltage, meter signal, air meter, "
-        "air meter voltage, airmeter, afm, afm voltage, afm v, air flow meter, air flow meter voltage, air flow "
-        "sensor voltage, airflow voltage, airflow meter, hfm, hfm voltage, hfm spannung, lmm, lmm spannung, "
-        "luftmassenmesser, luftmassenmesser spannung, maf sensor, maf signal, mass air flow voltage, mass airflow "
-        "voltage, debitmetre, tension debitmetre, caudalimetro, tension caudalimetro, maf raw voltage, u hfm, u lmm, "
-        "u maf"
+        "air meter voltage, airmeter, afm, afm voltage, afm v, air flow meter, air flow meter voltage, air flow sensor "
+        "voltage, airflow voltage, airflow meter, hfm, hfm voltage, hfm spannung, lmm, lmm spannung, luftmassenmesser, "
+        "luftmassenmesser spannung, maf sensor, maf signal, mass air flow voltage, mass airflow voltage, debitmetre, "
+        "tension debitmetre, caudalimetro, tension caudalimetro, maf raw voltage, u hfm, u lmm, u maf"
     ),
     "meter_hz": (
         "maf, maf hz, maf frequency, maf freq, meter, meter frequency, meter signal, air meter, air meter frequency, "
         "airmeter, afm, afm frequency, air flow meter, air flow meter frequency, airflow frequency, airflow meter, "
         "hfm, hfm frequenz, lmm, luftmassenmesser, maf sensor, maf signal, mass air flow frequency, mass airflow "
-        "frequency, debitmetre, frequence debitmetre, caudalimetro, karman frequency, "
-        "air flow sensor frequency, air flow sensor freq"
+        "frequency, debitmetre, frequence debitmetre, caudalimetro, karman frequency, air flow sensor frequency, air "
+        "flow sensor freq"
     ),
     "meter_counts": (
         "maf counts, maf adc, maf raw, meter counts, meter adc, meter raw, air meter counts, air meter adc, afm adc, "
@@ -36,9 +35,8 @@ ALIASES = {
         "air flow, airflow, air mass, air mass flow, airmass, mass air flow, mass airflow, maf, maf flow, maf rate, "
         "mass air flow rate, air flow rate, airflow rate, intake air flow, intake air mass flow, engine air flow, maf "
         "sensor, maf g s, maf gs, air mass rate, luftmasse, luftmassenstrom, debit air, debit d air, debit massique "
-        "air, masse d air, flujo de aire, flujo aire, masa de aire, caudal de aire, inducted air, "
-        "luftmassendurchsatz, m luft, massa aria, portata aria, luchtmassa, fluxo de ar, massflow, mass flow, air "
-        "mass per hour"
+        "air, masse d air, flujo de aire, flujo aire, masa de aire, caudal de aire, inducted air, luftmassendurchsatz, "
+        "m luft, massa aria, portata aria, luchtmassa, fluxo de ar, massflow, mass flow, air mass per hour"
     ),
     "throttle_pct": (
         "throttle, tps, throttle position, throttle pos, throttle angle, tp, tp sensor, tps1, tps 1, thr, throttle "
@@ -52,8 +50,8 @@ ALIASES = {
         "pedal, accelerator, accelerator pedal, pedal position, accelerator position, accel pedal, app, apps, "
         "accelerator pedal position, accel position, pps, driver demand, gas pedal, gaspedal, fahrpedal, pedalwert, "
         "fahrpedalstellung, pedale, pedale accelerateur, position pedale, pedal acelerador, posicion pedal, "
-        "accelerateur, pedal acelerador posicion, accelerator pedal position d, pwg, fp stellung, pedale "
-        "acceleratore, gaspedaalstand, accel pos, drivers demand"
+        "accelerateur, pedal acelerador posicion, accelerator pedal position d, pwg, fp stellung, pedale acceleratore, "
+        "gaspedaalstand, accel pos, drivers demand"
     ),
     "manifold_kpa": (
         "map, manifold, manifold pressure, manifold absolute pressure, intake manifold pressure, inlet manifold "
@@ -74,71 +72,68 @@ ALIASES = {
     "pulse_width_ms": (
         "pulse width, pulsewidth, pw, pw1, pw 1, injector pulse width, injector pulsewidth, inj pw, ipw, injection "
         "time, injector time, inj time, inj duration, injection duration, injector on time, injector opening time, "
-        "injection pulse width, fuel pulse width, fuel pw, base pulse width, final pulse width, effective pulse "
-        "width, ti, injector pw, inj pulse width, inj pulsewidth, injector duration, pulse, injection, einspritzzeit, "
+        "injection pulse width, fuel pulse width, fuel pw, base pulse width, final pulse width, effective pulse width, "
+        "ti, injector pw, inj pulse width, inj pulsewidth, injector duration, pulse, injection, einspritzzeit, "
         "einspritzdauer, temps injection, temps d injection, duree injection, duree d injection, tiempo de inyeccion, "
         "tiempo inyeccion, ancho de pulso, injector 1 pulse width, bank 1 pulse width, pulse width bank 1, inj 1 pw, "
         "fuel injector pulse width, injector pulse width bank 1, t inj, tinj, t einspritz, einspr zeit, tempo "
-        "iniezione, tempo di iniezione, inspuittijd, tempo de injecao, inj width, injector width, injector on, "
-        "opening time, inj open time, inj pulse, inj ms"
+        "iniezione, tempo di iniezione, inspuittijd, tempo de injecao, inj width, injector width, injector on, opening "
+        "time, inj open time, inj pulse, inj ms"
     ),
     "injector_duty_pct": (
         "injector duty, injector duty cycle, duty, duty cycle, inj duty, inj duty cycle, idc, dc, injector dc, "
         "injectors duty, fuel duty, fuel duty cycle, dutycycle, inj dc, inj cycle, injection duty, tastverhaeltnis, "
-        "einspritz tastverhaeltnis, rapport cyclique, ciclo de trabajo, injector duty cycle bank 1, inj duty pct, "
-        "duty injector, auslastung, duesenauslastung, einspritzduesen auslastung"
+        "einspritz tastverhaeltnis, rapport cyclique, ciclo de trabajo, injector duty cycle bank 1, inj duty pct, duty "
+        "injector, auslastung, duesenauslastung, einspritzduesen auslastung"
     ),
     "lambda_measured": (
         "lambda, lambda 1, lambda1, afr, afr 1, afr1, air fuel ratio, air fuel, a f, a f ratio, actual afr, actual "
         "lambda, measured afr, measured lambda, afr measured, lambda measured, afr actual, lambda actual, wideband, "
         "wide band, wideband afr, wideband lambda, wbo2, wb o2, wideband o2, wideband 1, wb afr, wb lambda, wb 1, wb, "
         "uego, ego, ego 1, o2, o2 sensor, o2 1, lambda sensor, lambda sensor 1, lambda value, lambda bank 1, afr bank "
-        "1, lambda b1, afr b1, bank 1 lambda, bank 1 afr, bank 1 air fuel ratio, phi, phi measured, phi 1, "
-        "equivalence ratio, equiv ratio, eq ratio, eqr, measured equivalence ratio, measured phi, exhaust lambda, "
-        "exhaust afr, lsu, lambda wert, lambdasonde, lambda sonde, sonde lambda, richesse, richesse mesuree, lambda "
-        "mesure, lambda mesuree, sonda lambda, relacion aire combustible, lambda medida, lambda real, afr gasoline, "
-        "wideband equivalence ratio, air fuel equivalence ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, "
-        "lambda b1s1, air fuel ratio 1, "
-        "o2 wide range, mixture, lam, lambda probe, lambdawert, lambda ist, titolo, lambda misurata, lambdawaarde, "
-        "sonda, lambda messung, lam 1, air fuel ratio measured, afr wb"
+        "1, lambda b1, afr b1, bank 1 lambda, bank 1 afr, bank 1 air fuel ratio, phi, phi measured, phi 1, equivalence "
+        "ratio, equiv ratio, eq ratio, eqr, measured equivalence ratio, measured phi, exhaust lambda, exhaust afr, "
+        "lsu, lambda wert, lambdasonde, lambda sonde, sonde lambda, richesse, richesse mesuree, lambda mesure, lambda "
+        "mesuree, sonda lambda, relacion aire combustible, lambda medida, lambda real, afr gasoline, wideband "
+        "equivalence ratio, air fuel equivalence ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, lambda b1s1, "
+        "air fuel ratio 1, o2 wide range, mixture, lam, lambda probe, lambdawert, lambda ist, titolo, lambda misurata, "
+        "lambdawaarde, sonda, lambda messung, lam 1, air fuel ratio measured, afr wb"
     ),
     "lambda_measured_2": (
         "lambda 2, lambda2, afr 2, afr2, wideband 2, wb 2, wbo2 2, ego 2, o2 2, lambda sensor 2, lambda bank 2, afr "
-        "bank 2, lambda b2, afr b2, bank 2 lambda, bank 2 afr, bank 2 air fuel ratio, phi 2, uego 2, equivalence "
-        "ratio 2, lambda measured 2, afr measured 2, measured lambda 2, measured afr 2, wideband afr 2, wideband "
-        "lambda 2, lambdasonde 2, lambda sonde 2, sonde lambda 2, sonda lambda 2, wideband o2 2, o2 b2s1 lambda, "
-        "lambda b2s1, air fuel ratio 2, lambda right, afr right, actual lambda 2, actual afr 2, wb afr 2, wb lambda 2"
+        "bank 2, lambda b2, afr b2, bank 2 lambda, bank 2 afr, bank 2 air fuel ratio, phi 2, uego 2, equivalence ratio "
+        "2, lambda measured 2, afr measured 2, measured lambda 2, measured afr 2, wideband afr 2, wideband lambda 2, "
+        "lambdasonde 2, lambda sonde 2, sonde lambda 2, sonda lambda 2, wideband o2 2, o2 b2s1 lambda, lambda b2s1, "
+        "air fuel ratio 2, lambda right, afr right, actual lambda 2, actual afr 2, wb afr 2, wb lambda 2"
     ),
     "lambda_commanded": (
-        "lambda commanded, commanded lambda, target lambda, lambda target, lambda tgt, desired lambda, lambda "
-        "desired, lambda setpoint, lambda set, lambda demand, requested lambda, lambda request, lambda command, "
-        "commanded afr, afr commanded, afr command, target afr, afr target, afr tgt, desired afr, afr desired, afr "
-        "setpoint, afr set, requested afr, afr request, commanded equivalence ratio, equivalence ratio commanded, "
-        "commanded eq ratio, commanded equiv ratio, target equivalence ratio, desired equivalence ratio, commanded "
-        "phi, phi commanded, target phi, phi target, commanded air fuel ratio, target air fuel ratio, desired air "
-        "fuel ratio, air fuel ratio commanded, air fuel ratio target, fuel target, mixture target, target mixture, "
-        "tgt afr, tgt lambda, commanded fuel air equivalence ratio, commanded air fuel, lambda soll, lambdasoll, "
-        "sollambda, soll lambda, lambda consigne, consigne lambda, richesse consigne, consigne richesse, lambda "
-        "objetivo, objetivo lambda, afr objetivo, eqr commanded, commanded eqr, cmd lambda, cmd afr, lambda cmd, afr "
-        "cmd, des afr, lam soll, lambda obiettivo, lambda doel, lambda wunsch, afr soll, "
-        "lambda aim, afr aim"
+        "lambda commanded, commanded lambda, target lambda, lambda target, lambda tgt, desired lambda, lambda desired, "
+        "lambda setpoint, lambda set, lambda demand, requested lambda, lambda request, lambda command, commanded afr, "
+        "afr commanded, afr command, target afr, afr target, afr tgt, desired afr, afr desired, afr setpoint, afr set, "
+        "requested afr, afr request, commanded equivalence ratio, equivalence ratio commanded, commanded eq ratio, "
+        "commanded equiv ratio, target equivalence ratio, desired equivalence ratio, commanded phi, phi commanded, "
+        "target phi, phi target, commanded air fuel ratio, target air fuel ratio, desired air fuel ratio, air fuel "
+        "ratio commanded, air fuel ratio target, fuel target, mixture target, target mixture, tgt afr, tgt lambda, "
+        "commanded fuel air equivalence ratio, commanded air fuel, lambda soll, lambdasoll, sollambda, soll lambda, "
+        "lambda consigne, consigne lambda, richesse consigne, consigne richesse, lambda objetivo, objetivo lambda, afr "
+        "objetivo, eqr commanded, commanded eqr, cmd lambda, cmd afr, lambda cmd, afr cmd, des afr, lam soll, lambda "
+        "obiettivo, lambda doel, lambda wunsch, afr soll, lambda aim, afr aim"
     ),
     "trim_short_pct": (
-        "stft, short term fuel trim, short term trim, short trim, stft 1, stft1, stft b1, stft bank 1, short term "
-        "fuel trim bank 1, short term fuel trim 1, bank 1 stft, fuel trim short, short ft, short fuel trim, trim "
-        "short, trim st, st trim, ego correction, ego corr, closed loop correction, cl correction, lambda correction, "
-        "lambda corr, lambda control, lambda trim, o2 correction, o2 trim, closed loop trim, feedback correction, "
-        "lambda regler, lambdaregler, lambdaregelung, lambda controller, correction lambda, correction richesse, "
-        "regulation richesse, correction court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, "
-        "ajuste de combustible corto plazo, kurzzeittrim, kurzzeit trim, short term fuel trim b1, af correction, a f "
-        "correction, afr correction, short term correction, fuel trim short term, stft bank1, shrtft1, "
-        "kurzzeitkorrektur, lambdakorrektur, lambda integrator, lambda int, integrator, correzione lambda, fr, short "
-        "term ft, stft pct"
+        "stft, short term fuel trim, short term trim, short trim, stft 1, stft1, stft b1, stft bank 1, short term fuel "
+        "trim bank 1, short term fuel trim 1, bank 1 stft, fuel trim short, short ft, short fuel trim, trim short, "
+        "trim st, st trim, ego correction, ego corr, closed loop correction, cl correction, lambda correction, lambda "
+        "corr, lambda control, lambda trim, o2 correction, o2 trim, closed loop trim, feedback correction, lambda "
+        "regler, lambdaregler, lambdaregelung, lambda controller, correction lambda, correction richesse, regulation "
+        "richesse, correction court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, ajuste de "
+        "combustible corto plazo, kurzzeittrim, kurzzeit trim, short term fuel trim b1, af correction, a f correction, "
+        "afr correction, short term correction, fuel trim short term, stft bank1, shrtft1, kurzzeitkorrektur, "
+        "lambdakorrektur, lambda integrator, lambda int, integrator, correzione lambda, fr, short term ft, stft pct"
     ),
     "trim_long_pct": (
         "ltft, long term fuel trim, long term trim, long trim, ltft 1, ltft1, ltft b1, ltft bank 1, long term fuel "
-        "trim bank 1, long term fuel trim 1, bank 1 ltft, fuel trim long, long ft, long fuel trim, trim long, trim "
-        "lt, lt trim, learned trim, learn trim, fuel learn, adaptive trim, adaption, adaptation, fuel learning, "
+        "trim bank 1, long term fuel trim 1, bank 1 ltft, fuel trim long, long ft, long fuel trim, trim long, trim lt, "
+        "lt trim, learned trim, learn trim, fuel learn, adaptive trim, adaption, adaptation, fuel learning, "
         "langzeittrim, langzeit trim, gemischadaption, correction long terme, adaptation richesse, correccion largo "
         "plazo, ajuste largo plazo, long term correction, ajuste de combustible largo plazo, long term fuel trim b1, "
         "fuel trim long term, ltft bank1, longft1, langzeitkorrektur, adaptive correction, long term ft, block learn, "
@@ -160,11 +155,11 @@ ALIASES = {
     ),
     "battery_v": (
         "battery, battery voltage, batt, batt v, batt voltage, bat, vbat, vbatt, batv, battv, bat v, ubat, bat "
-        "voltage, supply voltage, system voltage, ecu voltage, voltage, volts, control module voltage, module "
-        "voltage, ecu supply, ecu supply voltage, ecu battery, bordspannung, batteriespannung, batterie, tension "
-        "batterie, tension de batterie, tension bateria, bateria, voltaje bateria, voltaje, voltaje de bateria, board "
-        "voltage, bord net, ub, u bat, u batt, tensione batteria, accuspanning, accu, tensao bateria, "
-        "bordnetzspannung, vpwr, system v, sys voltage"
+        "voltage, supply voltage, system voltage, ecu voltage, voltage, volts, control module voltage, module voltage, "
+        "ecu supply, ecu supply voltage, ecu battery, bordspannung, batteriespannung, batterie, tension batterie, "
+        "tension de batterie, tension bateria, bateria, voltaje bateria, voltaje, voltaje de bateria, board voltage, "
+        "bord net, ub, u bat, u batt, tensione batteria, accuspanning, accu, tensao bateria, bordnetzspannung, vpwr, "
+        "system v, sys voltage"
     ),
     "coolant_c": (
         "coolant, coolant temp, coolant temperature, clt, ect, cts, engine temp, engine temperature, eng temp, water "
@@ -183,11 +178,11 @@ ALIASES = {
         "temp, manifold air temperature, inlet air temp, inlet temp, inlet air temperature, act, air charge temp, air "
         "charge temperature, charge temp, charge air temp, charge temperature, air temp, air temperature, ansaugluft, "
         "ansauglufttemperatur, ansaugtemperatur, lufttemperatur, ladelufttemperatur, temperature air admission, "
-        "temperature admission, temp admission, temp air, temperature air, t air, temperature d admission, "
-        "temperatura admision, temp admision, temperatura aire, temp aire, temperatura de admision, temperatura aire "
-        "admision, t ans, tans, t ansaug, t luft, t intake, t inlet, t man, t charge, temperatura aria, temp aria, "
-        "inlaatlucht, inlaatluchttemperatuur, ansaugtemp, ladelufttemp, air inlet temp, intake charge temp, act temp, "
-        "iat temp, mat temp"
+        "temperature admission, temp admission, temp air, temperature air, t air, temperature d admission, temperatura "
+        "admision, temp admision, temperatura aire, temp aire, temperatura de admision, temperatura aire admision, t "
+        "ans, tans, t ansaug, t luft, t intake, t inlet, t man, t charge, temperatura aria, temp aria, inlaatlucht, "
+        "inlaatluchttemperatuur, ansaugtemp, ladelufttemp, air inlet temp, intake charge temp, act temp, iat temp, mat "
+        "temp"
     ),
     "ambient_c": (
         "ambient, ambient air, ambient temp, ambient temperature, ambient air temp, ambient air temperature, outside "
@@ -210,18 +205,18 @@ ALIASES = {
     "spark_deg": (
         "spark, spark advance, spark timing, timing, timing advance, ignition, ignition timing, ignition advance, "
         "ignition angle, advance, ign timing, ign advance, ign angle, ign, spark angle, total timing, base timing, "
-        "final timing, zuendwinkel, zundwinkel, zuendzeitpunkt, zundzeitpunkt, zw, avance, avance allumage, avance a "
-        "l allumage, angle allumage, avance encendido, avance de encendido, encendido, ignition timing advance, "
-        "ignition timing advance for 1 cylinder, timing advance cylinder 1, sparkadvance, zuendung, zzp, zwout, "
-        "anticipo, anticipo accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao, spark adv, ign "
-        "timing deg, ignition adv, ign deg"
+        "final timing, zuendwinkel, zundwinkel, zuendzeitpunkt, zundzeitpunkt, zw, avance, avance allumage, avance a l "
+        "allumage, angle allumage, avance encendido, avance de encendido, encendido, ignition timing advance, ignition "
+        "timing advance for 1 cylinder, timing advance cylinder 1, sparkadvance, zuendung, zzp, zwout, anticipo, "
+        "anticipo accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao, spark adv, ign timing deg, "
+        "ignition adv, ign deg"
     ),
     "knock_retard_deg": (
         "knock retard, knock ret, kr, knk retard, knock correction, knock timing retard, knock retard angle, retard, "
-        "spark retard, timing retard, ignition retard, knock control, knock retardation, klopfregelung, "
-        "klopfrueckzug, zuendwinkelruecknahme, zundwinkelrucknahme, retrait cliquetis, retard cliquetis, retard "
-        "allumage, retraso picado, retraso detonacion, retardo detonacion, knock retard max, klopfruecknahme, knock "
-        "pull, knock control retard, spark knock retard, knk ret, knk, klopfkorrektur, ritardo detonazione"
+        "spark retard, timing retard, ignition retard, knock control, knock retardation, klopfregelung, klopfrueckzug, "
+        "zuendwinkelruecknahme, zundwinkelrucknahme, retrait cliquetis, retard cliquetis, retard allumage, retraso "
+        "picado, retraso detonacion, retardo detonacion, knock retard max, klopfruecknahme, knock pull, knock control "
+        "retard, spark knock retard, knk ret, knk, klopfkorrektur, ritardo detonazione"
     ),
     "road_speed_km_h": (
         "speed, vss, vehicle speed, road speed, wheel speed, car speed, veh speed, vehicle speed sensor, velocity, "
@@ -248,10 +243,10 @@ ALIASES = {
     ),
     "idle_actuator_pct": (
         "idle actuator, idle valve, iac, idle air control, iacv, isc, iscv, idle duty, iac duty, idle control valve, "
-        "idle air valve, idle valve duty, idle speed control, leerlaufsteller, leerlaufregler, llr, actuateur "
-        "ralenti, vanne ralenti, regulateur ralenti, valvula ralenti, actuador ralenti, iac position, leerlaufventil, "
-        "lls, zwls, valvola minimo, stationairklep, idle air control duty, idle air control position, icv, idle "
-        "control, idle stepper, idle steps"
+        "idle air valve, idle valve duty, idle speed control, leerlaufsteller, leerlaufregler, llr, actuateur ralenti, "
+        "vanne ralenti, regulateur ralenti, valvula ralenti, actuador ralenti, iac position, leerlaufventil, lls, "
+        "zwls, valvola minimo, stationairklep, idle air control duty, idle air control position, icv, idle control, "
+        "idle stepper, idle steps"
     ),
     "idle_target_rpm": (
         "idle target, target idle, idle target rpm, target idle rpm, idle rpm target, desired idle, desired idle "
@@ -260,9 +255,9 @@ ALIASES = {
         "obiettivo, idle speed setpoint"
     ),
     "fuel_mode": (
-        "fuel mode, fuel status, fuel system status, fuelling mode, fueling mode, loop, loop status, closed loop, "
-        "open loop, closed loop status, cl ol, ol cl, cl ol status, fuel loop, open closed loop, o2 loop, fuel sys, "
-        "fuel system, fuel system 1 status, fuel sys 1, fuelsys, fuel state, loop mode, mixture mode, fuelsys1, fuel "
+        "fuel mode, fuel status, fuel system status, fuelling mode, fueling mode, loop, loop status, closed loop, open "
+        "loop, closed loop status, cl ol, ol cl, cl ol status, fuel loop, open closed loop, o2 loop, fuel sys, fuel "
+        "system, fuel system 1 status, fuel sys 1, fuelsys, fuel state, loop mode, mixture mode, fuelsys1, fuel "
         "control mode, fuel control status, gemischmodus, lambdaregelung status, regelung, boucle, etat boucle, lazo, "
         "estado lazo, modo combustible, estado del sistema de combustible"
     ),
@@ -282,16 +277,15 @@ ALIASES = {
     ),
     "launch_active": (
         "launch, launch control, launch active, launch limiter, launch control active, launch hold, launch state, "
-        "launch status, start limiter, launch mode, two step, 2 step, twostep, launch rev limit active, launch "
-        "control status"
+        "launch status, start limiter, launch mode, two step, 2 step, twostep, launch rev limit active, launch control "
+        "status"
     ),
     "acceleration_m_s2": (
         "acceleration, accel, longitudinal acceleration, long acceleration, accel long, long accel, g long, long g, "
         "longitudinal g, acceleration x, accel x, acc x, ax, accx, lon acc, inline acc, g x, gx, inline g, "
         "laengsbeschleunigung, langsbeschleunigung, beschleunigung, acceleration longitudinale, aceleracion "
         "longitudinal, aceleracion, long acc, imu accel x, accelx, g force x, x acceleration, beschl, a x, a laengs, "
-        "laengsbeschl, accelerazione longitudinale, accelerazione, versnelling x, long accel g, longacc, "
-        "lonacc"
+        "laengsbeschl, accelerazione longitudinale, accelerazione, versnelling x, long accel g, longacc, lonacc"
     ),
     "latitude_deg": (
         "latitude, lat, gps latitude, gps lat, breite, breitengrad, latitud, pos lat, position latitude, latitudine, "
