@@ -21,6 +21,7 @@ _MARKS = (
 
 
 _PIECE = 1 << 18
+_LINE_END, _RETURN = 10, 13
 
 
 @dataclass(frozen=True)
@@ -89,8 +90,21 @@ def to_text(data: bytes) -> Text:
 
 
 def _with_plain_line_ends(data: bytes) -> bytes:
+    if _are_paired(data):
+        return data.replace(b"\r", b"")
     data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
     return data.replace(b"\r", b"\n") if data.count(b"\r") > data.count(b"\n") else data
+
+
+def _are_paired(data: bytes) -> bool:
+    """Whether a line end follows every carriage return, as in most files that hold any."""
+    view = np.frombuffer(data, dtype=np.uint8)
+    for start in range(0, len(data), _PIECE):
+        piece = view[start : start + _PIECE + 1]
+        returns = piece[:_PIECE] == _RETURN
+        if np.count_nonzero(returns[: piece.size - 1] & (piece[1:] == _LINE_END)) != np.count_nonzero(returns):
+            return False
+    return True
 
 
 def _unmarked(data: bytes) -> tuple[bytes, str]:

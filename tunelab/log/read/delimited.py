@@ -41,17 +41,23 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     text = replace(text, data=whole, joined=joined, control=None if joined else text.control)
     layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
     names = unique_keys(list(layout.names))
-    clean = _read_clean(text, layout, names)
-    if clean is not None:
-        return _table(source, text, layout, names, *clean)
+    rows = _Rows(text.data, layout.delimiter, layout.data)
+    first = None if layout.is_padded else _try(rows, layout, names)
+    if first is not None and _is_whole(text, layout, first):
+        check = RowCheck(np.ones(first.frame.height, dtype=bool), np.zeros(0, dtype=np.int64), ())
+        return _table(source, text, layout, names, _finish(first, rows, layout, names), check)
     body, offset, delimiter = _body(text.data, layout)
     lines = scan_lines(body, offset, delimiter)
     repeats = _repeats(text.data, layout, delimiter)
     check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + joined, repeats=repeats)
     if not check.keep.any():
         raise ReadError("no whole data row stands below the heading line.")
-    kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
-    return _table(source, text, layout, names, _parse(kept, layout, names), check)
+    if first is not None and body is text.data and first.frame.height == len(lines.end):
+        cells = _finish(_keep(first, check.keep), rows, layout, names, keep=check.keep)
+    else:
+        kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
+        cells = _finish(_first_reading(kept, layout, names), kept, layout, names)
+    return _table(source, text, layout, names, cells, check)
 
 
 @dataclass(frozen=True)
@@ -63,26 +69,19 @@ class _Rows:
     skip: int  # lines above the first
 
 
-def _read_clean(text: Text, layout: Layout, names: list[str]) -> tuple[list[Cells], RowCheck] | None:
-    """Read a text in which nothing is wrong without a look at each line; None where something is."""
-    data = text.data
-    counted = _count_clean(data, layout) if any(layout.is_text) else None
-    if layout.is_padded or not data.endswith(b"\n") or (any(layout.is_text) and not counted):
-        return None
-    rows = _Rows(data, layout.delimiter, layout.data)
-    try:
-        read = _first_reading(rows, layout, names)
-    except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
-        return None  # a row with too many fields, or a first row with too few
-    height = read.frame.height
-    if counted is None and not read.doubtful and not any(read.as_text):
-        # Every field is a number, so only a control byte beside one can be wrong. A tab is one too.
-        control = _control_below(text, _offset(data, layout.data))
-        counted = height if control == height * (layout.width if layout.delimiter == "\t" else 1) else 0
-    if (_count_clean(data, layout) if counted is None else counted) != height:
-        return None
-    check = RowCheck(np.ones(height, dtype=bool), np.zeros(0, dtype=np.int64), ())
-    return _finish(read, rows, layout, names), check
+def _is_whole(text: Text, layout: Layout, read: _Reading) -> bool:
+    """Whether every line is a whole row, told without a look at each."""
+    data, height = text.data, read.frame.height
+    if not height or not data.endswith(b"\n"):
+        return False
+    offset = _offset(data, layout.data)
+    if read.names[-1] in read.plain and (not any(read.as_text) or data.find(b'"', offset) < 0):
+        # A number at the end of each line: none is short, blank or a heading, and the reader refuses long ones.
+        return _control_below(text, offset) == height * (layout.width if layout.delimiter == "\t" else 1)
+    repeats = () if read.plain else _repeats(data, layout, layout.delimiter)  # no heading in a column of numbers
+    if any(data.find(line, offset) >= 0 for line in repeats if line.strip()):
+        return False
+    return count_clean_rows(data, offset, layout.delimiter, layout.width) == height
 
 
 def _control_below(text: Text, offset: int) -> int:
@@ -90,14 +89,6 @@ def _control_below(text: Text, offset: int) -> int:
     if text.control is None:
         return count_control_bytes(text.data[offset:])
     return text.control - count_control_bytes(text.data[:offset])
-
-
-def _count_clean(data: bytes, layout: Layout) -> int | None:
-    """Count the rows, as far as a text with words or empty fields shows by its bytes that all of them are whole."""
-    offset = _offset(data, layout.data)
-    if any(data.find(line, offset) >= 0 for line in _repeats(data, layout, layout.delimiter) if line.strip()):
-        return None
-    return count_clean_rows(data, offset, layout.delimiter, layout.width)
 
 
 def _repeats(data: bytes, layout: Layout, delimiter: str) -> tuple[bytes, ...]:
@@ -144,44 +135,58 @@ def _kept_bytes(data: bytes, start: np.ndarray, end: np.ndarray, check: RowCheck
 
 @dataclass(frozen=True)
 class _Reading:
-    """What comes of reading all columns at once, as floats but for those known to hold words."""
+    """What comes of reading all columns at once, as floats but for those known to hold more than plain numbers."""
 
     frame: pl.DataFrame
-    as_text: list[bool]
-    doubtful: list[str]  # columns that did not come out as plain floats throughout
+    names: list[str]
+    as_text: set[str]
+    plain: set[str]  # columns that came out as finite floats throughout
 
 
-def _parse(rows: _Rows, layout: Layout, names: list[str]) -> list[Cells]:
-    """Read all columns; those that do not come out as plain floats throughout are read again as text."""
-    return _finish(_first_reading(rows, layout, names), rows, layout, names)
+def _try(rows: _Rows, layout: Layout, names: list[str]) -> _Reading | None:
+    """Read all columns; None where a row has too many fields, or the first one too few."""
+    try:
+        return _first_reading(rows, layout, names)
+    except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
+        return None
 
 
 def _first_reading(rows: _Rows, layout: Layout, names: list[str]) -> _Reading:
     all_text = layout.decimal == "," and b"." in rows.data
-    as_text = [words or all_text for words in layout.is_text]
-    frame = _polars(rows, layout, names, dict(zip(names, as_text, strict=True)))
-    floats = [name for name, words in zip(names, as_text, strict=True) if not words]
-    return _Reading(frame, as_text, _doubtful(frame.select(floats)))
+    as_text = {name for name, plain in zip(names, layout.is_plain, strict=True) if all_text or not plain}
+    frame = _polars(rows, layout, names, {name: name in as_text for name in names})
+    return _Reading(frame, names, as_text, _plain(frame, as_text))
 
 
-def _doubtful(floats: pl.DataFrame) -> list[str]:
-    """Columns with a null, a NaN or an infinity, by their sum."""
-    if not floats.height:
-        return []
+def _plain(frame: pl.DataFrame, as_text: set[str]) -> set[str]:
+    """Columns of floats without a null, a NaN or an infinity, by their sum."""
+    floats = frame.select([name for name in frame.columns if name not in as_text])
+    if not frame.height or not floats.width:
+        return set(floats.columns)
     nulls, sums = floats.null_count().row(0), floats.sum().row(0)
-    return [name for name, null, total in zip(floats.columns, nulls, sums, strict=True) if null or not isfinite(total)]
+    found = zip(floats.columns, nulls, sums, strict=True)
+    return {name for name, null, total in found if not null and isfinite(total)}
 
 
-def _finish(read: _Reading, rows: _Rows, layout: Layout, names: list[str]) -> list[Cells]:
-    again = _polars(rows, layout, names, dict.fromkeys(read.doubtful, True)) if read.doubtful else None
+def _keep(read: _Reading, keep: np.ndarray) -> _Reading:
+    """Leave out the rows that are set aside."""
+    frame = read.frame.filter(pl.Series(keep))
+    return replace(read, frame=frame, plain=_plain(frame, read.as_text))
+
+
+def _finish(
+    read: _Reading, rows: _Rows, layout: Layout, names: list[str], *, keep: np.ndarray | None = None
+) -> list[Cells]:
+    """Make the columns; those that did not come out as plain floats throughout are read again as text."""
+    doubtful = [name for name in names if name not in read.as_text and name not in read.plain]
+    again = _polars(rows, layout, names, dict.fromkeys(doubtful, True)) if doubtful else pl.DataFrame()
+    again = again if keep is None or not doubtful else again.filter(pl.Series(keep))
     cells = []
-    for name, words in zip(names, read.as_text, strict=True):
-        if words:
-            cells.append(read_cells(read.frame[name], layout.decimal))
-        elif again is not None and name in read.doubtful:
-            cells.append(read_cells(again[name], layout.decimal))
-        else:
+    for name in names:
+        if name in read.plain:
             cells.append(Cells(read.frame[name], {}, 0, ""))
+        else:
+            cells.append(read_cells((read.frame if name in read.as_text else again)[name], layout.decimal))
     return cells
 
 

@@ -42,7 +42,7 @@ class Layout:
     names: tuple[str, ...]
     units: tuple[str, ...]
     width: int  # fields in a data line
-    is_text: tuple[bool, ...]  # columns that hold words or clock times
+    is_plain: tuple[bool, ...]  # columns in which nothing but plain numbers was seen
     is_padded: bool  # blanks stand round the numbers
 
 
@@ -84,7 +84,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
         names=_fit(names, width),
         units=_fit(tuple(above[unit_row]) if unit_row >= 0 else (), width),
         width=width,
-        is_text=tuple(_is_words([cells[i] for cells in sample]) for i in range(width)),
+        is_plain=tuple(all(_NUMBER.fullmatch(cells[i]) for cells in sample) for i in range(width)),
         is_padded=_is_padded(head[first : first + 50], delimiter),
     )
 
@@ -150,13 +150,6 @@ def is_value(cell: str) -> bool:
     return bool(
         _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell) or _STAMP.fullmatch(cell) or _MEASURED.fullmatch(cell)
     )
-
-
-def _is_words(cells: list[str]) -> bool:
-    """A column is read as text unless half of its filled cells are plain or grouped numbers."""
-    filled = [cell for cell in cells if cell]
-    numbers = sum(bool(_NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell)) for cell in filled)
-    return bool(filled) and numbers < 0.5 * len(filled)
 
 
 def _find_header(rows: list[list[str]], first: int, width: int) -> tuple[int, int]:

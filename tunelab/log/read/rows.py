@@ -8,7 +8,6 @@ import numpy as np
 
 from tunelab.log.read.raw import SetAside, merge_rows
 
-_CHUNK = 1 << 22
 _PIECE = 1 << 18  # stays in the processor's cache
 
 
@@ -62,7 +61,7 @@ def count_control_bytes(data: bytes) -> int:
 def scan_lines(data: bytes, offset: int, delimiter: str) -> Lines:
     """Find line ends and count delimiters from byte `offset` on, in one pass over the bytes."""
     view = np.frombuffer(data, dtype=np.uint8)
-    ends = [np.flatnonzero(view[a : a + _CHUNK] == 10) + a for a in range(offset, len(view), _CHUNK)]
+    ends = [np.flatnonzero(view[a : a + _PIECE] == 10) + a for a in range(offset, len(view), _PIECE)]
     end = np.concatenate(ends) if ends else np.zeros(0, dtype=np.int64)
     is_cut = len(view) > offset and view[-1] != 10
     if is_cut:
@@ -156,10 +155,9 @@ def _count(view: np.ndarray, byte: int, start: np.ndarray, end: np.ndarray) -> n
     total = np.zeros(len(end), dtype=np.int64)
     low = 0
     while low < len(end):
-        high = max(int(np.searchsorted(end, start[low] + _CHUNK)), low + 1)
-        block = view[start[low] : end[high - 1]] == byte
-        at = np.append(np.minimum(start[low:high] - start[low], len(block)), len(block))
-        total[low:high] = np.diff(np.searchsorted(np.flatnonzero(block), at))
+        high = max(int(np.searchsorted(end, start[low] + _PIECE)), low + 1)
+        block = (view[start[low] : end[high - 1] + 1] == byte).view(np.uint8)
+        total[low:high] = np.add.reduceat(block, start[low:high] - start[low], dtype=np.int32)
         low = high
     return total
 
@@ -167,8 +165,8 @@ def _count(view: np.ndarray, byte: int, start: np.ndarray, end: np.ndarray) -> n
 def _control_bytes(view: np.ndarray, offset: int, delimiter: str) -> np.ndarray:
     """Offsets of control bytes other than tab, line end and the delimiter."""
     found = []
-    for a in range(offset, len(view), _CHUNK):
-        low = np.flatnonzero(view[a : a + _CHUNK] < 32)
-        value = view[a : a + _CHUNK][low]
+    for a in range(offset, len(view), _PIECE):
+        low = np.flatnonzero(view[a : a + _PIECE] < 32)
+        value = view[a : a + _PIECE][low]
         found.append(low[(value != 10) & (value != 9) & (value != ord(delimiter))] + a)
     return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)
