@@ -51,7 +51,7 @@ def _fill_empty(values: np.ndarray, empty: np.ndarray, time_s: np.ndarray, episo
         return None
     period = float(np.median(gaps))
     written = np.flatnonzero(~empty)  # readings and error words alike
-    last = np.searchsorted(written, np.arange(values.size), side="right") - 1
+    last = np.cumsum(~empty) - 1
     source = written[np.maximum(last, 0)]
     is_held = empty & (last >= 0) & (episode[source] == episode) & (time_s - time_s[source] <= HOLD_PERIODS * period)
     filled = np.where(is_held, values[source], values)
@@ -119,13 +119,14 @@ def _usual_run(run: np.ndarray) -> float:
 def _mark_fresh(values: np.ndarray, at: np.ndarray, usual: float, episode: np.ndarray) -> np.ndarray:
     """Mark changes, and between distant changes the moments at which an equal reading must have come in."""
     fresh = np.zeros(values.size, dtype=bool)
-    begins = np.flatnonzero(np.r_[True, np.diff(episode) != 0])
-    came_back = np.flatnonzero(np.isfinite(values[1:]) & ~np.isfinite(values[:-1])) + 1
-    marks = np.unique(np.r_[begins, at, came_back])
-    fresh[marks] = True
+    known = np.isfinite(values)
+    fresh[0] = True
+    fresh[1:] = (np.diff(episode) != 0) | (known[1:] & ~known[:-1])
+    fresh[at] = True
+    marks = np.flatnonzero(fresh)
     ends = np.r_[marks[1:], values.size]
     counts = np.round((ends - marks) / usual).astype(int)
     for long in np.flatnonzero(counts > 1):
         start, length, count = marks[long], ends[long] - marks[long], counts[long]
         fresh[start + np.round(np.arange(1, count) * length / count).astype(int)] = True
-    return fresh & np.isfinite(values)
+    return fresh & known

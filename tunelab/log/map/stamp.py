@@ -14,6 +14,7 @@ _TIME = (
 )
 _ZONE = r"\s*(?P<zone>Z|z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
 _DATE = r"(?P<one>\d{1,4})[-/.](?P<two>\d{1,2})[-/.](?P<three>\d{1,4})[T\s]+"
+_PLAIN_TIME = r"\d\d:\d\d:\d\d(?:\.\d{1,9})?"
 _COMPACT = r"(?P<compact>\d{8})T?\s*(?P<hh>\d{2}):?(?P<mm>\d{2}):?(?P<ss>\d{2})(?:[.,](?P<fraction>\d{1,9}))?"
 
 
@@ -50,6 +51,9 @@ def read_stamps(text: pl.Series) -> Stamps:
     which the days follow each other is taken.
     """
     text = _with_month_numbers(text.str.strip_chars())
+    alike = _read_alike(text)
+    if alike is not None:
+        return alike
     dated = text.str.extract_groups(rf"^{_DATE}{_TIME}{_ZONE}$").struct.unnest()
     if dated["second"].null_count() <= 0.5 * len(text):
         return _with_dates(dated)
@@ -58,6 +62,24 @@ def read_stamps(text: pl.Series) -> Stamps:
         return _compact(compact)
     timed = text.str.extract_groups(rf"^{_TIME}{_ZONE}$").struct.unnest()
     return Stamps(past_midnight(_time_of_day(timed)), False, "time of day")
+
+
+def _read_alike(text: pl.Series) -> Stamps | None:
+    """Read stamps that are all written in the same places, which takes no picking apart; None for others."""
+    if text.null_count():
+        return None
+    if text.str.contains(rf"^[12]\d{{3}}-\d\d-\d\d[T ]{_PLAIN_TIME}$").all():
+        days = _float(text.str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False).cast(pl.Int32))
+        return Stamps(days * _DAY + _clock_at(text, 11), True, "date and time, year first")
+    if text.str.contains(rf"^{_PLAIN_TIME}$").all():
+        return Stamps(past_midnight(_clock_at(text, 0)), False, "time of day")
+    return None
+
+
+def _clock_at(text: pl.Series, start: int) -> np.ndarray:
+    """Seconds since midnight of HH:MM:SS and a fraction that stand from a place on."""
+    hour, minute, second = (_float(text.str.slice(start + at, 2)) for at in (0, 3, 6))
+    return hour * 3600 + minute * 60 + second + _float("0" + text.str.slice(start + 8))
 
 
 def _with_month_numbers(text: pl.Series) -> pl.Series:

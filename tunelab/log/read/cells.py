@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
+from math import isfinite
 
 import polars as pl
 
@@ -34,6 +35,9 @@ def read_cells(text: pl.Series, decimal: str) -> Cells:
     decimal : str
         Decimal mark; the other marks may group thousands.
     """
+    values = text.cast(pl.Float64, strict=False) if decimal == "." else None
+    if values is not None and values.null_count() == text.null_count() and isfinite(values.sum()):
+        return Cells(values, {}, text.null_count(), "")
     text = text.str.strip_chars()
     text = text.set(text == "", None)
     empty = text.null_count()

@@ -84,27 +84,32 @@ def to_text(data: bytes) -> Text:
         seen = _look_over(data)
     encoding = encoding or ("ascii" if seen.is_ascii else "utf-8")
     data, notes = _without_padding(data) if seen.has_nul else (data, ())
-    if seen.has_return:
+    paired = _count_paired(data) if seen.has_return else 0
+    if paired:
+        data = data.replace(b"\r", b"")
+    elif seen.has_return:
         data = _with_plain_line_ends(data)
-    return Text(data, encoding, notes, None if notes or seen.has_return else seen.control)
+    is_counted = not notes and (paired or not seen.has_return)
+    return Text(data, encoding, notes, seen.control - paired if is_counted else None)
 
 
 def _with_plain_line_ends(data: bytes) -> bytes:
-    if _are_paired(data):
-        return data.replace(b"\r", b"")
     data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
     return data.replace(b"\r", b"\n") if data.count(b"\r") > data.count(b"\n") else data
 
 
-def _are_paired(data: bytes) -> bool:
-    """Whether a line end follows every carriage return, as in most files that hold any."""
+def _count_paired(data: bytes) -> int:
+    """Count the carriage returns where a line end follows each of them, as in most files that hold any; else 0."""
     view = np.frombuffer(data, dtype=np.uint8)
+    total = 0
     for start in range(0, len(data), _PIECE):
         piece = view[start : start + _PIECE + 1]
         returns = piece[:_PIECE] == _RETURN
-        if np.count_nonzero(returns[: piece.size - 1] & (piece[1:] == _LINE_END)) != np.count_nonzero(returns):
-            return False
-    return True
+        count = np.count_nonzero(returns)
+        if np.count_nonzero(returns[: piece.size - 1] & (piece[1:] == _LINE_END)) != count:
+            return 0
+        total += count
+    return total
 
 
 def _unmarked(data: bytes) -> tuple[bytes, str]:

@@ -78,17 +78,17 @@ def _is_whole(text: Text, layout: Layout, read: _Reading) -> bool:
     if read.names[-1] in read.plain and (not any(read.as_text) or data.find(b'"', offset) < 0):
         # A number at the end of each line: none is short, blank or a heading, and the reader refuses long ones.
         return _control_below(text, offset) == height * (layout.width if layout.delimiter == "\t" else 1)
-    repeats = () if read.plain else _repeats(data, layout, layout.delimiter)  # no heading in a column of numbers
-    if any(data.find(line, offset) >= 0 for line in repeats if line.strip()):
+    if count_clean_rows(data, offset, layout.delimiter, layout.width) != height:
         return False
-    return count_clean_rows(data, offset, layout.delimiter, layout.width) == height
+    repeats = () if read.plain else _repeats(data, layout, layout.delimiter)  # no heading in a column of numbers
+    return not any(data.find(line, offset) >= 0 for line in repeats if line.strip())
 
 
 def _control_below(text: Text, offset: int) -> int:
     """Count the control bytes from byte `offset` on."""
     if text.control is None:
-        return count_control_bytes(text.data[offset:])
-    return text.control - count_control_bytes(text.data[:offset])
+        return count_control_bytes(text.data, offset, len(text.data))
+    return text.control - count_control_bytes(text.data, 0, offset)
 
 
 def _repeats(data: bytes, layout: Layout, delimiter: str) -> tuple[bytes, ...]:

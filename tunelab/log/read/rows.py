@@ -9,6 +9,7 @@ import numpy as np
 from tunelab.log.read.raw import SetAside, merge_rows
 
 _PIECE = 1 << 18  # stays in the processor's cache
+_BLANKS = np.frombuffer(b" \t\r\x0b\x0c", dtype=np.uint8)
 
 
 @dataclass(frozen=True)
@@ -51,10 +52,10 @@ def count_clean_rows(data: bytes, offset: int, delimiter: str, width: int) -> in
     return rows if delimiters == rows * (width - 1) else None
 
 
-def count_control_bytes(data: bytes) -> int:
-    """Count the bytes below 32: line ends, and whatever else no field should hold."""
-    view = np.frombuffer(data, dtype=np.uint8)
-    pieces = (view[start : start + _PIECE] for start in range(0, len(view), _PIECE))
+def count_control_bytes(data: bytes, start: int, stop: int) -> int:
+    """Count the bytes below 32 from one place up to another: line ends, and whatever else no field should hold."""
+    view = np.frombuffer(data, dtype=np.uint8)[start:stop]
+    pieces = (view[first : first + _PIECE] for first in range(0, len(view), _PIECE))
     return sum(np.count_nonzero(piece < 32) for piece in pieces)
 
 
@@ -137,14 +138,14 @@ def _reasons(why: np.ndarray, lines: Lines, width: int, first_line: int) -> list
 
 
 def _find_repeats(data: bytes, lines: Lines, repeats: tuple[bytes, ...]) -> np.ndarray:
+    """Rows that hold one of the texts and blanks round it at most, rising, int."""
+    view = np.frombuffer(data, dtype=np.uint8)
+    length = lines.end - lines.start
+    first = view[np.minimum(lines.start, len(view) - 1)]
     found = []
     for text in {text.strip() for text in repeats if text.strip()}:
-        at = data.find(text, int(lines.start[0]) if len(lines.start) else 0)
-        while at >= 0:
-            row = int(np.searchsorted(lines.end, at))
-            if data[lines.start[row] : lines.end[row]].strip() == text:
-                found.append(row)
-            at = data.find(text, at + len(text))
+        alike = (length >= len(text)) & ((first == text[0]) | np.isin(first, _BLANKS))
+        found += [row for row in np.flatnonzero(alike) if data[lines.start[row] : lines.end[row]].strip() == text]
     return np.unique(np.asarray(found, dtype=np.int64))
 
 
