@@ -3,11 +3,13 @@
 import json
 
 import numpy as np
+import polars as pl
 import pytest
 from written_log import map_log, waves, write_log
 
 from tunelab.log.map import MapError
 from tunelab.log.map.settle import settle_clock
+from tunelab.log.map.stamp import read_stamps
 from tunelab.workspace import ColumnRule
 from tunelab.workspace.channel_map import ChannelMap, FileRule
 
@@ -242,3 +244,23 @@ def test_clock_of_one_row_or_none():
     assert settle_clock(np.array([1.0]), NONE).keep.tolist() == [True]
     assert settle_clock(np.array([np.nan, np.nan]), NONE).keep.sum() == 0
     assert settle_clock(np.array([]), NONE).keep.size == 0
+
+
+@pytest.mark.parametrize("zone", ["Z", " UTC"])
+@pytest.mark.parametrize("start", ["2026-05-03T23:59:58", "2026-05-03 23:59:58", "23:59:58"])
+@pytest.mark.parametrize("digits", [0, 1, 3, 6])
+def test_stamps_written_alike_say_what_they_say_with_a_zone_behind_them(start, digits, zone):
+    """A zone of no offset leaves the time as it is, to the last bit, though such text is picked apart otherwise."""
+    head = start[: -len("23:59:58")]
+    whole = 86398 + np.cumsum(np.random.default_rng(2).uniform(0.02, 0.06, 300))
+    cells = []
+    for second in whole:
+        day = head.replace("-03", f"-{3 + int(second // 86400):02d}")
+        hour, rest = divmod(second % 86400, 3600)
+        fraction = f".{int(second % 1 * 10**digits):0{digits}d}" if digits else ""
+        cells.append(f"{day}{int(hour):02d}:{int(rest // 60):02d}:{int(rest % 60):02d}{fraction}")
+    plain, zoned = read_stamps(pl.Series(cells)), read_stamps(pl.Series(cells) + zone)
+    assert (plain.has_date, plain.how) == (zoned.has_date, zoned.how)
+    np.testing.assert_array_equal(plain.seconds, zoned.seconds)
+    assert np.all(np.diff(plain.seconds) >= 0)
+    assert np.ptp(plain.seconds) > 8

@@ -354,3 +354,17 @@ def test_first_rows_without_readings_are_data_and_no_unit_line(read):
     assert raw.columns[1].heading == "Engine RPM(rpm)"
     assert raw.columns[1].words == {"-": 5}
     assert raw.frame["Lambda"].to_list()[-1] == 1.0
+
+
+@pytest.mark.parametrize("row", [5, 2500])
+@pytest.mark.parametrize("cell", ["ERR", "", "1'234.5"])
+def test_a_cell_that_is_no_plain_number_is_read_alike_wherever_it_stands(read, row, cell):
+    """The head of a file is looked at for how its columns are read; a cell below it must come out the same."""
+    rows = [f"{i / 25:.2f},{cell if i == row else 800 + i % 50},1.0" for i in range(3000)]
+    raw = read("Time (s),RPM,Lambda\n" + "\n".join(rows) + "\n")
+    assert raw.frame.height == raw.rows_in == 3000
+    assert raw.columns[1].words == ({"ERR": 1} if cell == "ERR" else {})
+    assert raw.columns[1].empty == (cell == "")
+    read_at_row = raw.frame["RPM"][row]
+    assert read_at_row == 1234.5 if cell == "1'234.5" else read_at_row is None or np.isnan(read_at_row)
+    assert raw.frame["RPM"].drop_nulls().drop_nans().len() == 3000 - (cell != "1'234.5")
