@@ -61,8 +61,10 @@ def take_numbers(raw: RawTable, matches: Sequence[Match]) -> dict[str, np.ndarra
     """
     frame = raw.frame.select([match.column.key for match in matches if _is_as_logged(raw, match)])
     whole = [series.name for series in frame if series.dtype == pl.Float64 and not series.null_count()]
-    block = frame.select(whole).to_numpy(order="fortran", writable=True)
-    return dict(zip(whole, block.T, strict=True))
+    block = np.empty((len(whole), frame.height))
+    for row, name in zip(block, whole, strict=True):
+        row[:] = frame[name].to_numpy()
+    return dict(zip(whole, block, strict=True))
 
 
 def _is_as_logged(raw: RawTable, match: Match) -> bool:

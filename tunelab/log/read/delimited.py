@@ -160,12 +160,8 @@ def _first_reading(rows: _Rows, layout: Layout, names: list[str]) -> _Reading:
 
 def _plain(frame: pl.DataFrame, as_text: set[str]) -> set[str]:
     """Columns of floats without a null, a NaN or an infinity, by their sum."""
-    floats = frame.select([name for name in frame.columns if name not in as_text])
-    if not frame.height or not floats.width:
-        return set(floats.columns)
-    nulls, sums = floats.null_count().row(0), floats.sum().row(0)
-    found = zip(floats.columns, nulls, sums, strict=True)
-    return {name for name, null, total in found if not null and isfinite(total)}
+    floats = (series for series in frame if series.name not in as_text)
+    return {series.name for series in floats if not series.null_count() and isfinite(series.sum())}
 
 
 def _keep(read: _Reading, keep: np.ndarray) -> _Reading:

@@ -17,6 +17,7 @@ _HEAD_LINES = 400
 _HEAD_BYTES = 1 << 19
 _SAMPLE_LINES = 100
 _MOST_COLUMNS = 5000
+_DATA_SHARE = 0.5  # of the filled fields of a data line are values at least
 _SPREAD = 16  # places over the rest of the file from which some lines are looked at
 
 _NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?", re.I)
@@ -126,11 +127,12 @@ def _score(head: list[str], delimiter: str) -> tuple[float, int]:
     """How well a delimiter makes a table of the lines, and how many fields its rows have."""
     lines = [line for line in head if delimiter in line]
     rows = [split_line(line, delimiter) for line in lines[:: max(len(lines) // 60, 1)]]
-    filled = [row for row in rows if _is_data(row)]
+    shares = [(len(row), _share_of_values(row)) for row in rows if len(row) >= 2]
+    filled = [(length, share) for length, share in shares if share >= _DATA_SHARE]
     if not filled:
         return 0.0, 0
-    width, count = Counter(len(row) for row in filled).most_common(1)[0]
-    like = [_share_of_values(row) for row in filled if len(row) == width]
+    width, count = Counter(length for length, _ in filled).most_common(1)[0]
+    like = [share for length, share in filled if length == width]
     cut = (split_line(line, delimiter) for line in lines[:60] if abs(line.count(delimiter) + 1 - width) <= 1)
     heading = any(not _is_data(cells) for cells in cut)
     return (sum(like) / len(like)) ** 2 * count / len(filled) * (1.0 if heading else 0.6) * (1 - 0.5 / width), width
@@ -142,7 +144,7 @@ def _share_of_values(cells: list[str]) -> float:
 
 
 def _is_data(cells: list[str]) -> bool:
-    return len(cells) >= 2 and _share_of_values(cells) >= 0.5
+    return len(cells) >= 2 and _share_of_values(cells) >= _DATA_SHARE
 
 
 def is_value(cell: str) -> bool:
