@@ -38,6 +38,13 @@ ALIASES = {
         "air, masse d air, flujo de aire, flujo aire, masa de aire, caudal de aire, inducted air, luftmassendurchsatz, "
         "m luft, massa aria, portata aria, luchtmassa, fluxo de ar, massflow, mass flow, air mass per hour"
     ),
+    "air_charge_mg": (
+        "air per stroke, air mass per stroke, air mass stroke, airmass per stroke, mass per stroke, air charge, air "
+        "charge mass, charge air mass, cylinder air, cylinder air charge, cylinder air mass, cylinder airmass, air per "
+        "cylinder, air mass per cylinder, airmass per cylinder, air mass cylinder, cyl air mass, cyl airmass, cyl air, "
+        "luftmasse pro hub, luft pro hub, masse d air par cylindre, masse d air par coup, masa de aire por cilindro, "
+        "massa aria per cilindro, luchtmassa per slag"
+    ),
     "throttle_pct": (
         "throttle, tps, throttle position, throttle pos, throttle angle, tp, tp sensor, tps1, tps 1, thr, throttle "
         "opening, throttle plate, throttle valve, throttle position sensor, absolute throttle position, tps main, "

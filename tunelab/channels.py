@@ -65,6 +65,7 @@ _ROWS = (
     Channel("meter_hz", "Hz", "meter frequency", "air meter signal as a frequency", 0, 20000),
     Channel("meter_counts", "1", "meter counts", "air meter signal as converter counts", 0, 65535),
     Channel("air_flow_kg_h", "kg h-1", "air flow", "air mass flow that the ECU computed", 0, 3000),
+    Channel("air_charge_mg", "mg", "air per stroke", "air that one cylinder takes in per cycle, by the ECU", 0, 5000),
     Channel("throttle_pct", "percent", "throttle", "throttle plate position, 100 is wide open", -5, 105),
     Channel("pedal_pct", "percent", "pedal", "accelerator pedal position", -5, 105),
     Channel("manifold_kpa", "kPa", "manifold pressure", "absolute pressure in the intake manifold", 5, 400),

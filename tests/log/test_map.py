@@ -35,6 +35,7 @@ HEADINGS = {
     "meter_hz": "MAF (Hz)|MAF Frequency|Air meter [kHz]",
     "meter_counts": "MAF ADC|MAF [counts]",
     "air_flow_kg_h": "MAF (g/s)|Mass Air Flow Rate [lb/min]|Luftmasse (kg/h)|Débit d'air (kg/h)|Air flow, g/s",
+    "air_charge_mg": "Air mass (mg/stroke)|Airmass mg/str|Cylinder air charge [g]|Luftmasse mg/Hub|Air per cylinder",
     "throttle_pct": "TPS|Throttle Position (%)|Drosselklappe [%]|Papillon (%)|Absolute Throttle Position(%)",
     "manifold_kpa": "MAP [psi]|Manifold Absolute Pressure (kPa)|Boost (psig)|Saugrohrdruck [mbar]|MAP_kPa",
     "barometer_kpa": "Baro|Barometric Pressure (inHg)|Luftdruck [hPa]",

@@ -72,9 +72,15 @@ def test_cycle_time_matches_definition():
     np.testing.assert_allclose(load.cycle_time_ms([600.0, 6000.0]), [200.0, 20.0], rtol=1e-12)
 
 
+# A cylinder of 86 mm by 86 mm holds pi / 4 * 0.86 dm * 0.86 dm * 0.86 dm (definition), worked out by hand to 0.4996 L.
+def test_swept_volume_matches_definition():
+    np.testing.assert_allclose(load.swept_volume(86.0, 86.0), 0.4996, atol=5e-5)
+
+
 @pytest.mark.parametrize(
     ("model", "arguments", "options"),
     [
+        (load.swept_volume, (84.0, 89.6), {}),
         (load.cycle_time_ms, (3000.0,), {}),
         (load.air_per_cylinder, (120.0, 3000.0), {"cylinders": 6}),
         (load.air_flow, (240.0, 3000.0), {"cylinders": 6}),
@@ -92,6 +98,8 @@ def test_models_keep_the_contract(model, arguments, options):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
+        (lambda: load.swept_volume(0, 86), "bore_mm"),
+        (lambda: load.swept_volume(86, 0), "stroke_mm"),
         (lambda: load.cycle_time_ms([800, 0, 0]), "engine_speed_rpm: 2 of 3 .*position 1.*stands still"),
         (lambda: load.air_per_cylinder(-1, 3000, cylinders=6), "air_flow_kg_h"),
         (lambda: load.air_per_cylinder(1, 0, cylinders=6), "engine_speed_rpm"),

@@ -221,6 +221,74 @@ def test_wrong_gears_do_not_touch_the_proposal(honest, fitted):
     assert propose(fit, wrong, revision).curve.equals(fitted[1].curve)
 
 
+def with_air_charge(log, cylinders):
+    """Air per stroke as an ECU logs it: its own airflow shared out to the intake strokes, whole mg, a row late."""
+    mg = log["air_flow_kg_h"] * 1e6 / 60 / log["engine_speed_rpm"].clip(min=1) * 2 / cylinders
+    return log.assign(air_charge_mg=mg.shift(time=1).round())
+
+
+def with_cylinders(car, cylinders, **injectors):
+    engine = car.engine.model_copy(update={"cylinders": cylinders})
+    return car.model_copy(update={"engine": engine, "injectors": car.injectors.model_copy(update=injectors)})
+
+
+def cylinders_of(log, car, revision):
+    return {f.id: f for f in checked(log, car, revision)[1]}["consistency.cylinders"]
+
+
+@pytest.mark.parametrize("factor", [0.5, 2])
+def test_a_wrong_number_of_cylinders_is_told_by_the_air_per_stroke(honest, factor):
+    """Half or twice the number: what the file's own check lets pass, as injectors then come in equal groups."""
+    log, car, revision = honest
+    true = car.engine.cylinders
+    wrong = with_cylinders(car, int(true * factor), injections_per_cycle=2)
+    found = cylinders_of(with_air_charge(log, true), wrong, revision)
+    assert found.status == "watch"
+    assert f"makes {true} cylinders where car.toml states {int(true * factor)}" in found.because
+
+
+def test_more_cylinders_than_injections_are_told(honest):
+    log, car, revision = honest
+    found = cylinders_of(log, with_cylinders(car, 2 * car.injectors.count, injections_per_cycle=1), revision)
+    assert found.status == "watch"
+    assert "some would get none of their own" in found.because
+
+
+def test_a_cylinder_as_large_as_no_engine_has_is_told(honest):
+    log, car, revision = honest
+    found = cylinders_of(log, with_cylinders(car, 1), revision)
+    assert found.status == "watch"
+    assert "Cylinders or displacement are not as stated" in found.because
+
+
+def test_a_wrong_number_of_cylinders_does_not_touch_the_proposal(honest, fitted):
+    log, car, revision = honest
+    wrong = with_cylinders(car, car.engine.cylinders // 2)
+    flagged, checks = checked(with_air_charge(log, car.engine.cylinders), wrong, revision)
+    assert stops(checks) == ()
+    fit = fit_steady([flagged], wrong, {"r01": revision}, "r01")
+    assert propose(fit, wrong, revision).curve.equals(fitted[1].curve)
+
+
+@pytest.mark.parametrize(("count", "per_cycle"), [(1, 4), (2, 2), (4, 1), (4, 2), (8, 1)])
+def test_any_usual_layout_of_injectors_is_no_alarm(honest, count, per_cycle):
+    """Four cylinders on a throttle body, in pairs, one each, all at once, two each."""
+    log, car, revision = honest
+    four = with_cylinders(car, 4, count=count, injections_per_cycle=per_cycle)
+    assert cylinders_of(log, four, revision).status == "not_shown"
+    assert cylinders_of(with_air_charge(log, 4), four, revision).status == "met"
+
+
+def test_air_per_stroke_by_another_model_of_the_engine_is_no_alarm(honest):
+    """An ECU that reckons it by manifold pressure is a third off at light load: it counts no cylinders."""
+    log, car, revision = honest
+    by_pressure = with_air_charge(log, car.engine.cylinders)
+    off = 1 - 0.4 * (log["manifold_kpa"] < 60) - 0.1 * (log["engine_speed_rpm"] > 2500)
+    found = cylinders_of(by_pressure.assign(air_charge_mg=by_pressure["air_charge_mg"] * off), car, revision)
+    assert found.status == "not_shown"
+    assert "no number of cylinders" in found.because
+
+
 def test_a_small_leak_is_said_to_be_beyond_the_log(honest):
     """A tenth of the air at idle passes as a meter that reads low: the finding says so, whatever was driven."""
     log, car, revision = honest
@@ -261,9 +329,10 @@ def test_findings_of_a_stopped_study_show_nothing(honest, fitted):
 @pytest.mark.parametrize("seed", range(12))
 def test_honest_simulated_cars_raise_no_alarm(seed):
     log, car, revision = driven(seed, 100.0)
-    _, checks = checked(log, car, revision)
+    _, checks = checked(with_air_charge(log, car.engine.cylinders), car, revision)
     assert alarms(checks) == {}
-    assert sum(f.status == "met" for f in checks) >= 6
+    assert sum(f.status == "met" for f in checks) >= 7
+    assert {f.id: f.status for f in checks}["consistency.cylinders"] == "met"
 
 
 def alarms(checks):

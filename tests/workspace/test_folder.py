@@ -56,6 +56,7 @@ FAULTS = [
     ("car.toml", "lag_s = 0.1", "lag_s = inf", "lambda_sensor.lag_s", "[s]"),
     ("car.toml", "stroke_mm", "stroke_m", "engine.stroke_m", "nearest known key is stroke_mm, in mm"),
     ("car.toml", "stroke_mm = 89.6", "top_speed_km_h = 90", "engine.top_speed_km_h", "belongs in [limits]"),
+    ("car.toml", "stroke_mm = 89.6", "stroke_mm = 89.6\nbore_mm = 103.2", "engine.cylinders", "stroke_mm is 4.00"),
     ("car.toml", "rail_low = 0.1", "rail_low = 5", "meter.rail_low", "rail_low below rail_high"),
     ("car.toml", "rail_low = 0.65", "rail_low = 1.2", "lambda_sensor.rail_low", "a lambda below 1"),
     ("car.toml", "count = 6", "count = 4", "injectors.count", "for every cylinder"),

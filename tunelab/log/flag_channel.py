@@ -47,6 +47,7 @@ SPIKE_RULES: dict[str, SpikeRule] = {
     "meter_hz": SpikeRule(floor=0.0, slew=NEVER, floor_share=0.1),
     "meter_counts": SpikeRule(floor=0.0, slew=NEVER, floor_share=0.1),
     "air_flow_kg_h": SpikeRule(floor=20.0, slew=NEVER, floor_share=0.1),
+    "air_charge_mg": SpikeRule(floor=100.0, slew=NEVER, floor_share=0.1),
     "throttle_pct": _PEDAL,
     "pedal_pct": _PEDAL,
     "manifold_kpa": SpikeRule(floor=15.0, slew=2000.0),

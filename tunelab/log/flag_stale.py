@@ -19,6 +19,7 @@ MOVING = (
     "meter_hz",
     "meter_counts",
     "air_flow_kg_h",
+    "air_charge_mg",
     "manifold_kpa",
     "pulse_width_ms",
     "lambda_measured",

@@ -30,6 +30,17 @@ def cycle_time_ms(engine_speed_rpm: ArrayLike) -> np.ndarray:
     return 2 * convert(1.0, "min", "ms") / speed
 
 
+def swept_volume(bore_mm: ArrayLike, stroke_mm: ArrayLike) -> np.ndarray:
+    """Volume that one piston sweeps [L] from bore and stroke [mm].
+
+    Shapes broadcast; NaN wherever an input is NaN. ValueError where a length is at or below zero. Source: J. B.
+    Heywood, Internal Combustion Engine Fundamentals, section 2.2 (from memory): the cylinder of that bore and stroke.
+    """
+    bore = require_positive(bore_mm, "bore_mm", "the bore of one cylinder is wanted")
+    stroke = require_positive(stroke_mm, "stroke_mm", "the stroke is wanted")
+    return convert(np.pi / 4 * convert(bore, "mm", "m") ** 2 * convert(stroke, "mm", "m"), "m3", "L")
+
+
 def air_per_cylinder(air_flow_kg_h: ArrayLike, engine_speed_rpm: ArrayLike, *, cylinders: int) -> np.ndarray:
     """Air that each cylinder draws in per cycle.
 

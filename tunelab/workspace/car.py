@@ -31,6 +31,7 @@ class Engine(Table):
     idle_target_rpm: at_most(5000)
     long_overlap_cam: bool = False  # a long-overlap camshaft reads falsely lean at idle
     stroke_mm: at_most(300) | None = None
+    bore_mm: at_most(300) | None = None  # with the stroke it proves displacement and cylinders
     inertia_kg_m2: NotNegative | None = None  # crankshaft, flywheel and clutch
     volumetric_efficiency_expected_pct: Positive | None = None  # at full throttle, for the check before driving
 

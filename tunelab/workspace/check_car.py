@@ -6,12 +6,14 @@ import itertools
 from collections.abc import Iterator, Sequence
 
 from tunelab.physics.driveline import tyre_circumference
+from tunelab.physics.load import swept_volume
 from tunelab.workspace.car import Car, Engine, Injectors, LambdaSensor, Limits, RoadLoad, Table, Tyres
 from tunelab.workspace.problem import Problem
 from tunelab.workspace.toml_file import Reading
 
 COAST_DOWN_KEYS = ("a_n", "b_n_s_m", "c_n_s2_m2")
 DRAG_KEYS = ("drag_area_m2", "rolling_coefficient")
+DISPLACEMENT_ROUNDED = 0.05  # share by which a displacement as it is named may be off; common practice, no source
 
 
 def check_car(reading: Reading[Car]) -> Iterator[Problem]:
@@ -55,6 +57,18 @@ def _check_engine(reading: Reading, key: str, engine: Engine, car: Car) -> Itera
     if engine.idle_target_rpm and limit and engine.idle_target_rpm >= limit:
         found = f"{engine.idle_target_rpm:g}, and {limit:g} for limits.rev_limit_rpm"
         yield reading.problem((key, "idle_target_rpm"), found, "an idle speed below the rev limit [rpm]")
+    yield from _check_cylinders(reading, key, engine)
+
+
+def _check_cylinders(reading: Reading, key: str, engine: Engine) -> Iterator[Problem]:
+    if not (engine.bore_mm and engine.stroke_mm and engine.displacement_l and engine.cylinders):
+        return
+    swept_l = float(swept_volume(engine.bore_mm, engine.stroke_mm))
+    count = engine.displacement_l / swept_l
+    if abs(count / engine.cylinders - 1) > DISPLACEMENT_ROUNDED:
+        found = f"{engine.cylinders}, and displacement_l over the volume of bore_mm and stroke_mm is {count:.2f}"
+        wanted = "the number of cylinders that bore, stroke and displacement make"
+        yield reading.problem((key, "cylinders"), found, wanted, "one of the four is not this engine's")
 
 
 def _check_rails(reading: Reading, key: str, table: Table, car: Car) -> Iterator[Problem]:

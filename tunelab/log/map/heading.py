@@ -110,7 +110,9 @@ def _find(heading: str) -> Heading:
 
 
 def _in_unit(channels: tuple[str, ...], unit: str) -> tuple[str, ...]:
-    """Leave out what a ratio cannot be: a gear ratio is not the gear."""
+    """Leave out what a unit cannot be: a gear ratio is not the gear, a mass is no flow but the charge of a cylinder."""
+    if "air_flow_kg_h" in channels and is_convertible(unit, CHANNELS["air_charge_mg"].unit):
+        return ("air_charge_mg",)
     return channels if unit.casefold() != "ratio" else tuple(name for name in channels if name not in _COUNTED)
 
 

@@ -18,6 +18,7 @@ _TRIED = {
     "degree_Celsius": ("degree_Celsius", "degree_Fahrenheit"),
     "km h-1": ("km h-1", "mph", "m s-1"),
     "kg h-1": ("kg h-1", "g s-1", "lb min-1"),
+    "mg": ("mg", "g"),
     "m s-2": ("m s-2", "g0"),
     "m": ("m", "ft"),
 }
@@ -38,6 +39,7 @@ USUAL: dict[str, tuple[Ends, Ends, Ends]] = {
     "meter_hz": (None, (200, 15000), (600, 20000)),
     "meter_counts": (None, (20, 65535), (100, 65535)),
     "air_flow_kg_h": (None, (3, 900), (4, 2100)),  # from the idle of a small engine to 600 kW
+    "air_charge_mg": (None, (20, 1500), (40, 4000)),  # from the idle of a small engine to a boosted large cylinder
     "throttle_pct": (None, None, (-5, 105)),
     "pedal_pct": (None, None, (-5, 105)),
     "injector_duty_pct": ((0, 60), None, (1.5, 110)),

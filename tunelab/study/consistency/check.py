@@ -8,6 +8,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.study.consistency.breathing import check_filling, check_leak, check_two_airs
+from tunelab.study.consistency.cylinders import check_cylinders
 from tunelab.study.consistency.law import check_flow, check_pulse, check_trims
 from tunelab.study.consistency.motion import check_clock, check_gears
 from tunelab.study.consistency.sensor import check_follows, check_level, check_own_bank
@@ -61,6 +62,7 @@ def _one(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str
         check_follows(log, car, own),
         check_own_bank(log, car, own),
         check_leak(log, car, own),
+        check_cylinders(log, car, own),
         check_clock(log),
         check_gears(log, car),
     ]
