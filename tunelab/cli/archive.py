@@ -17,7 +17,8 @@ cars' own folders are not changed.
 EPILOG = """\
 findings.parquet has one row per finding with car, session, date, revision, status, value and interval;
 sessions.parquet one row per session; tables/NAME.parquet the tables of all records, such as meter_curve.
-exit status: 0 all analysed; 1 some sessions or cars failed (listed); 2 bad arguments
+exit status: 0 all analysed that have a log and a step served; 1 some sessions or cars failed (listed);
+2 bad arguments
 example: tunelab archive cars
          tunelab archive cars --scheduler tcp://10.0.0.5:8786   (a Dask cluster of your own: it runs what it is sent)
 """
@@ -76,7 +77,9 @@ def run(arguments: argparse.Namespace) -> int:
     done = run_archive(folder, out, wanted, _client(arguments, folder, out))
     say(f"cars: {done.cars}; sessions: {done.sessions}, {done.run} analysed now, {done.sessions - done.run} as before")
     if done.not_driven:
-        say(f"{done.not_driven} sessions have no log yet")
+        say(f"sessions without a log yet: {done.not_driven}")
+    if done.not_served:
+        say(f"sessions with no step that these analyses serve, left alone: {done.not_served}")
     for place, because in list(done.failures.items())[:SHOWN]:
         complain(f"{place} failed: {because}")
     if len(done.failures) > SHOWN:

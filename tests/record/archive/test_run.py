@@ -132,6 +132,24 @@ def test_a_parameter_or_the_calculation_runs_again_a_figure_does_not(archive, wa
     assert archive(Wanted((changed, wanted.notebooks[1]), {"own": {"scale": 3.0}})).run == 3
 
 
+def test_a_session_that_no_analysis_serves_is_counted_apart_and_not_run(archive, cars, wanted, capsys):
+    (cars / "red/sessions/2026-05-01-steady/log.csv").write_bytes(b"\x00\x01 no log")  # read, it would fail
+    done = archive(Wanted(wanted.notebooks[1:]))  # the one for road drives
+    assert (done.sessions, done.run, done.not_served, done.failures) == (1, 1, 3, {})
+    found = findings(done).set_index("session")
+    assert found["id"].value_counts().to_dict() == {"session.run": 3, "beside.speed": 1}
+    assert found.loc["2026-05-01-steady", "because"] == (
+        "Its steps (steady) are none that the analyses asked for serve (beside)."
+    )
+    sessions = pd.read_parquet(done.out / "sessions.parquet").set_index("session")
+    assert sorted(sessions.index) == ["2026-05-01-steady", "2026-05-02-steady", "2026-05-03-steady", "2026-05-04-road"]
+    assert sessions["samples"].isna().sum() == 3
+    assert main(["archive", str(cars), "--notebook", "launch"]) == 0
+    told = capsys.readouterr().out
+    assert "sessions: 0, 0 analysed now, 0 as before" in told
+    assert "no step that these analyses serve, left alone: 4" in told
+
+
 def test_what_fails_is_named_and_stops_nothing_else(archive, cars, wanted, tmp_path):
     (cars / "red/sessions/2026-05-01-steady/log.csv").write_bytes(b"\x00\x01 no log")
     (cars / "far/blue/sessions/2026-05-04-road/session.toml").write_text("date = soon\n")

@@ -84,10 +84,13 @@ def _frames(parts: Sequence[Part]) -> Iterator[tuple[str, pl.DataFrame]]:
 
 def _nothing(part: Part) -> list[dict[str, Any]]:
     """A session that gave nothing has one finding that says so: missing evidence is `not_shown`, not absent."""
-    if not part.failure:
-        return []
+    return [nothing_shown(part.failure)] if part.failure else []
+
+
+def nothing_shown(because: str) -> dict[str, Any]:
+    """Finding of a session that gave nothing, with the reason."""
     known = {"id": "session.run", "title": "Whether the session could be analysed", "status": "not_shown"}
-    return [dict.fromkeys(FINDING) | known | {"because": part.failure}]
+    return dict.fromkeys(FINDING) | known | {"because": because}
 
 
 def _about(part: Part) -> dict[str, Any]:

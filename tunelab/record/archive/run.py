@@ -15,7 +15,7 @@ from tqdm import tqdm
 from tunelab.record.archive.calculation import Calculation, read_calculation
 from tunelab.record.archive.cluster import run_tasks
 from tunelab.record.archive.find import FoundCar, find_cars, open_car
-from tunelab.record.archive.gather import gather
+from tunelab.record.archive.gather import gather, nothing_shown
 from tunelab.record.archive.one import Task, is_current
 from tunelab.record.archive.part import Part, part_path, read_part
 from tunelab.record.archive.stamps import Stamps, basis
@@ -37,8 +37,9 @@ class Archived:
 
     out: Path
     cars: int
-    sessions: int  # with a log
-    not_driven: int  # without one yet
+    sessions: int  # with a log, and a step that an analysis serves
+    not_driven: int  # without a log yet
+    not_served: int  # with a log, but no step that any of these analyses serves: nothing was done with them
     run: int  # analysed now; the others were as they were
     failures: dict[str, str]  # place → why; of this run and of earlier ones that still stand
     rows: dict[str, int]  # by data set
@@ -46,9 +47,10 @@ class Archived:
 
 @dataclass(frozen=True)
 class _Plan:
-    tasks: tuple[Task, ...]  # every session with a log
+    tasks: tuple[Task, ...]  # every session with a log and a step that is served
     due: tuple[Task, ...]  # those that need a run
     lost: tuple[Part, ...]  # cars and sessions that cannot be used
+    not_served: tuple[Part, ...]
     cars: int
     not_driven: int
 
@@ -97,13 +99,14 @@ def run_archive(folder: Path, out: Path, wanted: Wanted, client: AbstractContext
             lost = _run(entered, plan.due)
     failures = {part.place: part.failure for part in plan.lost} | lost
     rows = gather(_parts(plan, lost, failures), out)
-    return Archived(out, plan.cars, len(plan.tasks), plan.not_driven, len(plan.due), failures, rows)
+    left = (plan.not_driven, len(plan.not_served))
+    return Archived(out, plan.cars, len(plan.tasks), *left, len(plan.due), failures, rows)
 
 
 def _plan(cars: Sequence[FoundCar], out: Path, wanted: Wanted) -> _Plan:
     calculations = [read_calculation(notebook) for notebook in wanted.notebooks]
     run = uuid.uuid4().hex
-    tasks, due, not_driven = [], [], 0
+    tasks, due, not_served, not_driven = [], [], [], 0
     for car in cars:
         if car.workspace is None:
             continue
@@ -113,11 +116,14 @@ def _plan(cars: Sequence[FoundCar], out: Path, wanted: Wanted) -> _Plan:
                 not_driven += 1
                 continue
             task = _task(car, name, calculations, wanted, (out, run))
+            if not task.calculations:
+                not_served.append(_not_served(car, name, wanted))
+                continue
             tasks.append(task)
             part = read_part(part_path(out, car.folder, name))
             if part is None or not is_current(part, task, stamps):
                 due.append(task)
-    return _Plan(tuple(tasks), tuple(due), tuple(_unusable(cars)), len(cars), not_driven)
+    return _Plan(tuple(tasks), tuple(due), tuple(_unusable(cars)), tuple(not_served), len(cars), not_driven)
 
 
 def _task(
@@ -140,6 +146,14 @@ def _task(
         pages=wanted.pages,
         run=run,
     )
+
+
+def _not_served(car: FoundCar, name: str, wanted: Wanted) -> Part:
+    session = car.workspace.sessions[name].session
+    steps, analyses = ", ".join(session.steps), ", ".join(notebook.name for notebook in wanted.notebooks)
+    because = f"Its steps ({steps}) are none that the analyses asked for serve ({analyses})."
+    about = (car.workspace.car.name, session.date.isoformat(), tuple(session.steps), session.revision)
+    return Part(car.folder, name, *about, findings=(nothing_shown(because),))
 
 
 def _unusable(cars: Sequence[FoundCar]) -> Iterator[Part]:
@@ -165,7 +179,7 @@ def _run(client: Any, due: Sequence[Task]) -> dict[str, str]:
 
 def _parts(plan: _Plan, lost: dict[str, str], failures: dict[str, str]) -> Iterator[Part]:
     """Read part after part; note the failure of each in passing."""
-    yield from plan.lost
+    yield from (*plan.lost, *plan.not_served)
     for task in plan.tasks:
         part = read_part(part_path(task.out, task.folder, task.session)) if task.place not in lost else None
         if part is None:
