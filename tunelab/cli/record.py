@@ -65,5 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"the earlier record is kept in {record.kept}")
     for failed in (run for run in record.runs if run.failed):
         complain(f"{failed.notebook.name} failed: {failed.failure}")
+    for check in record.stopped:
+        say(f"nothing is proposed. {check}")
     say(f"open {record.index}")
     return 1 if record.failed else 0

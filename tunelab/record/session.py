@@ -6,10 +6,11 @@ import datetime
 import os
 import shutil
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from tunelab.log.store import write_log
 from tunelab.record.chapter import CHAPTERS, read_chapters
@@ -37,6 +38,7 @@ class Record:
     place: Path
     kept: Path | None  # where the record went that was there before
     runs: tuple[Run, ...]
+    stopped: tuple[str, ...] = ()  # checks of the log that withheld what rests on it, each with its reason
 
     @property
     def index(self) -> Path:
@@ -85,11 +87,17 @@ def record_session(
     with folder_beside(place) as folder:
         runs, seconds = _run_all(opened, notebooks, settings, folder)
         timestamps = {"started": started, "finished": _now(), "notebook_seconds": seconds}
-        _write_files(folder, opened, evidence, runs, timestamps)
+        results = _write_files(folder, opened, evidence, runs, timestamps)
         kept = put_in_place(folder, place)
     if place.parent == (opened.workspace.root / RECORDS).absolute():
         write_shelf(opened.workspace.root)
-    return Record(place, kept, tuple(run for run, _ in runs))
+    return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])))
+
+
+def _stopped(findings: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    for finding in findings:
+        if finding["id"].startswith("consistency.") and finding["status"] == "stop":
+            yield f"{finding['title']}: {finding['because']}"
 
 
 def _now() -> str:
@@ -126,8 +134,11 @@ def _write_files(
     evidence: Evidence,
     runs: Sequence[tuple[Run, Mapping[str, Value]]],
     timestamps: Mapping[str, object],
-) -> None:
-    """Write everything but what the notebooks wrote; the summary and its crate last, since they list the rest."""
+) -> dict[str, Any]:
+    """Write everything but what the notebooks wrote; the summary and its crate last, since they list the rest.
+
+    Returns what stands in results.json.
+    """
     chapters = read_chapters(folder, [run.notebook.name for run, _ in runs if not run.failed])
     chapters += unasked_link(opened, evidence, [run.notebook.name for run, _ in runs])
     shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
@@ -145,3 +156,4 @@ def _write_files(
     page = summary_page(folder, opened, evidence, chapters, results)
     (folder / "index.html").write_text(page, encoding="utf-8")
     write_crate(folder, results, opened.car.name)
+    return results

@@ -27,6 +27,7 @@ TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
     "leaves a larger error than before."
 )
+STOPPED = "Nothing: the log does not go with itself, car.toml or the revision named, so nothing that it asks for holds."
 HOW = (
     "Keep a copy of what is in the ECU now. Enter each value of the columns 'proposed' below at its own breakpoint, "
     "read it back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers "
@@ -70,7 +71,7 @@ def steady_chapter(
         proposal=_next(opened, fit, proposal, name) if _helps(fit, proposal) else None,
         driven=Section((_driven(fit),), short=_calm(fit)),
         change=_change(opened, fit, proposal, name),
-        cannot_show=Section(proposal.notes) if stops(checks) else _cannot_show(fit),
+        cannot_show=Section() if stops(checks) else _cannot_show(fit),  # when stopped, each finding says why
     )
 
 
@@ -170,8 +171,10 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     changed = int((proposal.curve["basis"] != "unchanged").sum())
     dead_changed = bool((proposal.dead_time["basis"] != "unchanged").any())
     if not changed and not dead_changed:
-        reasons = tuple(note for note in proposal.notes if note.startswith("Withheld"))
-        reasons = reasons or ((fit.because,) if fit.because else ())
+        withheld = tuple(note for note in proposal.notes if note.startswith("Withheld"))
+        if withheld:
+            return Section((STOPPED, *withheld), short="Nothing: what stands at stop has to be settled first.")
+        reasons = (fit.because,) if fit.because else ()
         return Section(("Nothing: this drive gives no ground for a change.", *reasons), short="Nothing.")
     after = proposal.predicted
     if not _helps(fit, proposal):

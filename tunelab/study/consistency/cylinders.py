@@ -18,7 +18,7 @@ from tunelab.workspace.revision import Revision
 LEAST_SWEPT_L, MOST_SWEPT_L = 0.05, 1.1  # of one cylinder, from small motorcycles to the largest car engines
 COUNT_OFF = 0.12  # of the logarithm; an ECU that counts one cylinder more or fewer is further off up to 8 cylinders
 COUNT_FITS = 0.04  # of the logarithm: how near a whole number the air must come, and how steady
-CYLINDERS = "Number of cylinders"
+CYLINDERS = "Cylinders as they show, against car.toml"
 UNUSED = "Nothing that is proposed rests on that number; feasibility and the test for ignition noise do."
 
 
@@ -40,14 +40,14 @@ def _of_one_cylinder(car: Car) -> Finding | None:
             f"{car.engine.displacement_l:g} L in {stated} cylinders leave {swept:.2f} L to each; {LEAST_SWEPT_L:g} to "
             f"{MOST_SWEPT_L:g} L can be. Cylinders or displacement are not as stated. {UNUSED}"
         )
-        return statement("cylinders", CYLINDERS, text, status="watch", figure=(stated, "1", np.nan), samples=0)
+        return statement("cylinders", CYLINDERS, text, status="watch", figure=(swept, "L", MOST_SWEPT_L), samples=0)
     if injections < stated:
         text = (
             f"{injectors.count} injectors at {injectors.injections_per_cycle} injections per cycle give {injections} "
             f"injections for {stated} cylinders: some would get none of their own. Cylinders, injectors or injections "
             f"per cycle are not as stated. {UNUSED}"
         )
-        return statement("cylinders", CYLINDERS, text, status="watch", figure=(stated, "1", injections), samples=0)
+        return statement("cylinders", CYLINDERS, text, status="watch", figure=(injections, "1", stated), samples=0)
     return None
 
 

@@ -53,10 +53,12 @@ def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[s
     if not (has(log, "trim_short_pct") or has(log, "trim_long_pct")):
         return _without_trims(level, rows)
     better = _better(log, car, size, {k: v for k, v in others.items() if k != revision.name})
-    figure = (100 * max(abs(level), shape), "%", 100 * SHAPE_STOP)
-    status = graded(max(abs(level), shape), LAW_WATCH, LAW_STOP)
+    most = max(abs(level), shape)
+    status = graded(most, LAW_WATCH, LAW_STOP)
     twice = status != "met" and _trim_slope(bins) > TWICE_STOP  # then the pulses are not what reached the engine
     status = "stop" if better or twice or shape > SHAPE_STOP else status
+    by_size = most > SHAPE_STOP or status != "stop"  # else it stops for what the deviation follows: no limit is passed
+    figure = (100 * most, "%", 100 * SHAPE_STOP if by_size else np.nan)
     text = _law_words(level, shape) + (_cause(bins, level, better, car) if status != "met" else "")
     return statement("pulse", LAW, text, status=status, figure=figure, samples=rows)
 

@@ -34,6 +34,10 @@ LATER_S = (-0.15, 0.0, 0.15, 0.3, 0.5)  # than the delay that car.toml states, w
 DRAWS = 100
 LEVEL = "Lambda within the range of an engine that runs"
 FOLLOWS = "Lambda follows the fuel"
+FOLLOWS_NOT = (
+    "It does not measure what these trims act on: free air, a dead sensor, another column, the other bank, or a clock "
+    "that runs wrong."
+)
 OWN_BANK = "Lambda of bank 1 follows the trims of bank 1"
 
 
@@ -82,9 +86,7 @@ def check_follows(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     share, upper = _share(moves)
     text = f"Lambda shows {share:.2f} of what trims and commanded lambda change in the fuel (at most {upper:.2f})."
     status = "stop" if upper < FOLLOWS_LEAST else "met"
-    text += " It does not measure this engine's exhaust: free air, a dead sensor or another column." * (
-        status == "stop"
-    )
+    text += f" {FOLLOWS_NOT}" * (status == "stop")
     figure = (share, "1", FOLLOWS_LEAST)
     return statement("lambda_follows", FOLLOWS, text, status=status, figure=figure, samples=len(moves))
 
