@@ -4,6 +4,7 @@ import sys
 import numpy as np
 import pint
 import pytest
+import save_unit_factors
 from hypothesis import given
 from hypothesis import strategies as st
 from published import assert_agrees, entries, matching
@@ -231,7 +232,16 @@ def test_absolute_from_gauge_refuses_what_cannot_be():
         absolute_from_gauge([-102.0, -150.0, 0.0], 101.3)
 
 
-def test_importing_units_does_not_load_pint():
-    code = "import sys, tunelab.units; tunelab.units.recognise_unit('kPa'); print('pint' in sys.modules)"
+def test_the_saved_factors_are_those_of_pint_for_every_pair():
+    wanted = save_unit_factors.factors()
+    saved = units._factors()
+    assert set(saved) == set(wanted)
+    for pair, factor in wanted.items():
+        np.testing.assert_allclose(saved[pair], factor, rtol=1e-14, err_msg=pair)
+
+
+def test_converting_does_not_load_pint():
+    """It takes half a second to start, in every process of a record."""
+    code = "import sys; from tunelab.units import convert; convert(1, 'psi', 'kPa'); print('pint' in sys.modules)"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "False"

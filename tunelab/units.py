@@ -9,10 +9,12 @@ lambda without the fuel, nor a volume flow a mass flow without a density.
 from __future__ import annotations
 
 import difflib
+import json
 import re
 import unicodedata
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -161,6 +163,7 @@ _WAY_OUT = {
 }
 
 
+FACTORS = Path(__file__).with_name("unit_factors.json")
 _LONGEST = 60  # characters; a longer text is no unit
 
 
@@ -196,7 +199,7 @@ def convert(values: ArrayLike, from_unit: str, to_unit: str) -> np.ndarray:
     Notes
     -----
     Temperatures are converted as readings, with their offset. A pressure keeps its reference: gauge stays gauge and
-    absolute stays absolute; see `absolute_from_gauge`. The factor comes from pint and is asked for once per pair.
+    absolute stays absolute; see `absolute_from_gauge`. The factors are pint's.
     """
     scale, offset = _scale_and_offset(from_unit, to_unit)
     return np.asarray(values, dtype=float) * scale + offset
@@ -307,6 +310,17 @@ def _scale_and_offset(from_unit: str, to_unit: str) -> tuple[float, float]:
     source, target = _pair(from_unit, to_unit)
     if source.pint_name == target.pint_name:
         return 1.0, 0.0
+    known = _factors().get(f"{source.pint_name} > {target.pint_name}")
+    return (known[0], known[1]) if known else _by_pint(source, target)
+
+
+@cache
+def _factors() -> dict[str, list[float]]:
+    """What pint said of every pair, saved by tests/save_unit_factors.py: to start pint takes half a second."""
+    return json.loads(FACTORS.read_text(encoding="utf-8"))
+
+
+def _by_pint(source: Unit, target: Unit) -> tuple[float, float]:
     if source.kind != "temperature":
         return _registry().Quantity(1.0, source.pint_name).to(target.pint_name).magnitude, 0.0
     offset = _registry().Quantity(0.0, source.pint_name).to(target.pint_name).magnitude
@@ -346,6 +360,6 @@ def _same_kind(one: Unit, other: Unit) -> bool:
 
 @cache
 def _registry() -> Any:
-    import pint  # here, because the command line must start without it
+    import pint  # here, because it is hardly ever wanted
 
     return pint.UnitRegistry(cache_folder=None)

@@ -7,12 +7,17 @@ A case that breaks a promise is written as crash-*; give it a name and put it in
 """
 
 import os
+import re
 import resource
 import sys
 import tempfile
 from pathlib import Path
 
+import asammdf
 import atheris
+import numpy
+import polars
+import xarray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 with atheris.instrument_imports(include=["tunelab"]):
@@ -55,9 +60,11 @@ def main() -> None:
 
     seeds = folder / "seeds"
     seeds.mkdir()
-    for name, content in _seeds(target):
+    contents = dict(_seeds(target))
+    for name, content in contents.items():
         (seeds / name).write_bytes(content)
-    atheris.Setup([sys.argv[0], str(seeds), *sys.argv[1:]], run)
+    (folder / "words").write_bytes(_words(list(contents.values())))
+    atheris.Setup([sys.argv[0], str(seeds), f"-dict={folder / 'words'}", *sys.argv[1:]], run)
     atheris.Fuzz()
 
 
@@ -87,6 +94,31 @@ def _seeds(target: str):
     yield "stamps", b"Date;Time;RPM\n" + b"".join(b"03.05.2026;12:00:%02d,5;%d\n" % (i, 900 + i) for i in range(12))
     for path in (Path(__file__).parents[1] / "data" / "found" / "log").iterdir():
         yield path.name, path.read_bytes()
+    yield from _packed_seeds()
+
+
+def _packed_seeds():
+    """Small right files of every packed format, for changes that leave most of it readable."""
+    columns = {"Time": [i / 25 for i in range(12)], "RPM": [900.0 + i for i in range(12)], "Lambda": [1.0] * 12}
+    with tempfile.TemporaryDirectory() as made:
+        frame = polars.DataFrame(columns)
+        frame.write_parquet(f"{made}/small.parquet", compression="uncompressed")
+        frame.write_parquet(f"{made}/small-zstd.parquet", compression="zstd")
+        log = xarray.Dataset({name: ("time", values) for name, values in columns.items()})
+        log.to_netcdf(f"{made}/small.nc", engine="h5netcdf")
+        log.to_netcdf(f"{made}/small-classic.nc", engine="scipy")
+        with asammdf.MDF(version="4.10") as mdf:
+            time = numpy.asarray(columns.pop("Time"))
+            mdf.append([asammdf.Signal(numpy.asarray(v), time, name=name) for name, v in columns.items()])
+            mdf.save(f"{made}/small.mf4", overwrite=True)
+        for path in sorted(Path(made).iterdir()):
+            yield path.name, path.read_bytes()
+
+
+def _words(contents: list[bytes]) -> bytes:
+    """A dictionary for libFuzzer of the words in the seeds: a key is not hit by chance."""
+    found = {word for content in contents for word in re.findall(rb"[A-Za-z][A-Za-z0-9_.-]{2,40}", content)}
+    return b"".join(b'"%s"\n' % word for word in sorted(found))
 
 
 if __name__ == "__main__":

@@ -5,6 +5,8 @@ import json
 import multiprocessing
 import os
 import signal
+import subprocess
+import sys
 import time
 import tomllib
 
@@ -265,3 +267,11 @@ def test_a_kernel_that_dies_is_a_failure_and_not_a_crash(tmp_path):
     assert "kernel" in run.failure
     outputs = [output for cell in run.executed.cells for output in cell.get("outputs", [])]
     assert any("alive" in output.get("text", "") for output in outputs)
+
+
+def test_no_process_of_a_record_loads_statistics_or_pint_before_a_study_asks_for_them():
+    """Each takes about half a second, in the command and in every kernel; most notebooks need neither."""
+    slow = ("scipy.stats", "scipy.signal", "pint")
+    code = f"import sys, tunelab.chart, tunelab.record.session; print([m for m in {slow} if m in sys.modules])"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "[]"

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy import stats
 
 from tunelab.study.delay_model import NAMES, ORDER, GasFit, fit_gas
 from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
@@ -158,7 +158,7 @@ def _model_error(fit: GasFit, signal: DelaySignal) -> tuple[float, float]:
 
 def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
     """Turn a fit into the result, with intervals cut off at zero."""
-    reach = float(stats.t.ppf(0.5 + CONFIDENCE / 2, max(signal.blocks - 5, 3)))
+    reach = float(scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, max(signal.blocks - 5, 3)))
 
     def interval(value: float, spread: float) -> tuple[float, float]:
         return max(value - reach * spread, 0.0), value + reach * spread

@@ -6,8 +6,7 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.signal import lfilter
+import scipy
 
 from tunelab.study.delay_signal import GRID_S, DelaySignal
 
@@ -49,7 +48,7 @@ def follow(values: np.ndarray, step_s: float, tau_s: float) -> np.ndarray:
     """First-order lag of a signal that runs straight between samples, shape (n,); exact for ramps."""
     keep = np.exp(-step_s / tau_s)
     share = (1.0 - keep) * tau_s / step_s
-    return lfilter([1.0 - share, share - keep], [1.0, -keep], values, zi=[share * values[0]])[0]
+    return scipy.signal.lfilter([1.0 - share, share - keep], [1.0, -keep], values, zi=[share * values[0]])[0]
 
 
 def fuelled_at(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
@@ -158,7 +157,7 @@ def _solve(signal, measured, coefficients, noise, start):
         return np.append(_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
-    return least_squares(
+    return scipy.optimize.least_squares(
         misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3, ftol=1e-6, xtol=1e-6
     )
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from tunelab.study.finding import Finding, Status
 
@@ -81,7 +81,7 @@ def mean_estimate(values: ArrayLike, unit: str, *, used: int, flagged: int, what
     method = f"mean of {known.size} {what}, Student interval"
     if known.size < LEAST_FOR_INTERVAL:
         return Estimate(mean, NAN, NAN, unit, used, flagged, f"mean of {known.size} {what}, too few for an interval")
-    reach = stats.t.ppf(0.5 + CONFIDENCE / 2, known.size - 1) * known.std(ddof=1) / np.sqrt(known.size)
+    reach = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, known.size - 1) * known.std(ddof=1) / np.sqrt(known.size)
     return Estimate(mean, mean - float(reach), mean + float(reach), unit, used, flagged, method)
 
 

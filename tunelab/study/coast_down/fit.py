@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy.optimize import least_squares
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.air import moist_air_density
@@ -152,7 +152,7 @@ def _solve(rolling: Rolling, session: Session) -> Solved:
             prior = np.concatenate([p[3:5], p[5 + runs :]]) / spread
             return np.concatenate([(roll(rolling, p) - rolling.speed) * weight, prior])
 
-        found = least_squares(miss, values, x_scale=_step(runs), max_nfev=12, ftol=1e-6, xtol=1e-7)
+        found = scipy.optimize.least_squares(miss, values, x_scale=_step(runs), max_nfev=12, ftol=1e-6, xtol=1e-7)
         values = found.x
         covariance = np.linalg.inv(found.jac.T @ found.jac)
         fitted = roll(rolling, values)

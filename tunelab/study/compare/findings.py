@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from tunelab.study.compare.holm import FINDINGS_LEVEL, holm
 from tunelab.study.finding import Finding
@@ -70,8 +70,8 @@ def _compare_one(before: list[Finding], after: list[Finding]) -> FindingDifferen
     freedom = _freedom([side for side in sides if side])
     if error == 0:
         return _with(blank, difference=difference, because="no spread goes with it, so noise cannot be told.")
-    half = float(stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
-    p = float(2 * stats.t.sf(abs(difference) / error, freedom))
+    half = float(scipy.stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
+    p = float(2 * scipy.stats.t.sf(abs(difference) / error, freedom))
     return _with(blank, difference=difference, lower=difference - half, upper=difference + half, p_value=p)
 
 
@@ -94,7 +94,7 @@ def _variance(finding: Finding) -> float:
     if finding.lower is None or finding.upper is None or not finding.confidence:
         return float("nan")
     half = max(finding.upper - finding.value, finding.value - finding.lower)
-    return float((half / stats.norm.ppf((1 + finding.confidence) / 2)) ** 2)
+    return float((half / scipy.stats.norm.ppf((1 + finding.confidence) / 2)) ** 2)
 
 
 def _freedom(sides: list[tuple[float, float, float]]) -> float:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy import stats
 
 from tunelab.log.flag import trusted
 from tunelab.study.compare.drift import Weighed, weigh_drift
@@ -229,8 +229,8 @@ def _offsets(table: pd.DataFrame) -> dict[int, np.ndarray]:
 
 
 def _result(blank: LogDifference, difference: float, error: float, freedom: float) -> LogDifference:
-    half = float(stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
-    p = float(2 * stats.t.sf(abs(difference) / error, freedom)) if error > 0 else float("nan")
+    half = float(scipy.stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
+    p = float(2 * scipy.stats.t.sf(abs(difference) / error, freedom)) if error > 0 else float("nan")
     return _with(blank, difference=difference, lower=difference - half, upper=difference + half, p_value=p)
 
 
@@ -238,8 +238,8 @@ def _by_cell(cells: pd.DataFrame, variance: float, freedom: float, over_all: Wei
     """Every operating point by itself; what drives and drift shift together, all points share."""
     error = np.sqrt(variance * (1 / cells["n0"] + 1 / cells["n1"]) + over_all.standard_error**2)
     freedom = min(freedom, over_all.freedom)
-    half = stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error
-    p = holm(2 * stats.t.sf(np.abs(cells["difference"]) / error, freedom))
+    half = scipy.stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error
+    p = holm(2 * scipy.stats.t.sf(np.abs(cells["difference"]) / error, freedom))
     width = READING_CELL_SHARE * (car.meter.rail_high - car.meter.rail_low)
     return pd.DataFrame({
         "engine_speed_rpm": (cells["speed"] + 0.5) * SPEED_CELL_RPM,

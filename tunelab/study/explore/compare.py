@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.stats import f_oneway, linregress, t
 
 from tunelab.study.link.rate import require_confidence
 
@@ -47,8 +47,8 @@ def fit_line(x: ArrayLike, y: ArrayLike, *, confidence: float) -> LineFit:
     known = np.isfinite(across) & np.isfinite(up)
     if known.sum() < 3 or not np.ptp(across[known]) > 0:
         raise ValueError(f"{int(known.sum())} pairs; at least three at different x are wanted for a line.")
-    fit = linregress(across[known], up[known])
-    reach = float(t.ppf(0.5 + confidence / 2, known.sum() - 2)) * fit.stderr
+    fit = scipy.stats.linregress(across[known], up[known])
+    reach = float(scipy.stats.t.ppf(0.5 + confidence / 2, known.sum() - 2)) * fit.stderr
     return LineFit(
         intercept=float(fit.intercept),
         intercept_standard_error=float(fit.intercept_stderr),
@@ -88,5 +88,5 @@ def compare_groups(groups: Mapping[str, ArrayLike]) -> GroupDifference:
     if len(values) < 2:
         because = "fewer than two groups of two or more"
         return GroupDifference(float("nan"), float("nan"), len(values), used, because)
-    result = f_oneway(*values)
+    result = scipy.stats.f_oneway(*values)
     return GroupDifference(float(result.statistic), float(result.pvalue), len(values), used, "")

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy import stats
 
 from tunelab.study.estimate import LEAST_FOR_INTERVAL, NAN, Estimate, Question, judge, mean_estimate
 from tunelab.study.finding import Finding
@@ -123,7 +123,7 @@ def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
         text += f"; {left_out} more had not settled before the throttle opened or the log ended"
     if known.size < LEAST_FOR_INTERVAL:
         return Estimate(mean, NAN, NAN, unit, known.size, left_out, text)
-    reach = stats.t.ppf(0.975, known.size - 1) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
+    reach = scipy.stats.t.ppf(0.975, known.size - 1) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
     text += "; interval: where the next return is to be expected"
     return Estimate(mean, max(mean - float(reach), 0.0), mean + float(reach), unit, known.size, left_out, text)
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy import stats
 
 from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
 from tunelab.log.flag import MASKS
@@ -180,12 +180,14 @@ def _mean_of_pulls(part: pd.DataFrame) -> tuple[float, float]:
     """Mean and half-width of its 95 % interval; NaN half-width where a single pull gives fewer than eight readings."""
     means = part.groupby("stretch")["lambda"].mean().to_numpy()
     if means.size >= 3:
-        return float(means.mean()), float(stats.t.ppf(0.975, means.size - 1) * means.std(ddof=1) / np.sqrt(means.size))
+        return float(means.mean()), float(
+            scipy.stats.t.ppf(0.975, means.size - 1) * means.std(ddof=1) / np.sqrt(means.size)
+        )
     values = part["lambda"].to_numpy()
     if values.size < 8:
         return float(values.mean()), float("nan")
     apart = values.reshape(-1)[: values.size // 4 * 4].reshape(4, -1).mean(axis=1)
-    return float(values.mean()), float(stats.t.ppf(0.975, 3) * apart.std(ddof=1) / 2)
+    return float(values.mean()), float(scipy.stats.t.ppf(0.975, 3) * apart.std(ddof=1) / 2)
 
 
 def _delay_only(table: pd.DataFrame, car: Car, stretches) -> pd.DataFrame:

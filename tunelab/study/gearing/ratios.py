@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy import ndimage, signal, stats
 
 from tunelab.study.gearing.ratio import SpeedRatio, speed_ratio
 from tunelab.study.gearing.reading import runs
@@ -100,9 +100,9 @@ def _peaks(trace: SpeedRatio) -> np.ndarray:
     if values.size * trace.step_s < LEAST_SECONDS:
         return np.array([])
     edges = np.arange(values.min() - 0.1, values.max() + 0.1, BIN)
-    density = ndimage.gaussian_filter1d(np.histogram(values, edges)[0].astype(float), SMOOTHING / BIN)
+    density = scipy.ndimage.gaussian_filter1d(np.histogram(values, edges)[0].astype(float), SMOOTHING / BIN)
     least = 0.25 * LEAST_SECONDS / trace.step_s * BIN / (SMOOTHING * np.sqrt(2 * np.pi))
-    found, _ = signal.find_peaks(density, height=least, prominence=least, distance=round(APART / BIN))
+    found, _ = scipy.signal.find_peaks(density, height=least, prominence=least, distance=round(APART / BIN))
     return (edges[:-1] + BIN / 2)[found]
 
 
@@ -121,10 +121,10 @@ def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
 def block_interval(trace: SpeedRatio, near: np.ndarray) -> tuple[float, float, float, int]:
     """Mean of the logarithm over chosen rows and its interval from block means; NaN bounds below four blocks."""
     means = _block_means(trace, near)
-    centre = float(np.median(trace.log_ratio[near])) if means.size < 4 else float(stats.trim_mean(means, 0.1))
+    centre = float(np.median(trace.log_ratio[near])) if means.size < 4 else float(scipy.stats.trim_mean(means, 0.1))
     if means.size < 4:
         return centre, float("nan"), float("nan"), means.size
-    error = means.std(ddof=1) / np.sqrt(means.size) * stats.t.ppf(0.5 + CONFIDENCE / 2, means.size - 1)
+    error = means.std(ddof=1) / np.sqrt(means.size) * scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, means.size - 1)
     return centre, centre - error, centre + error, means.size
 
 

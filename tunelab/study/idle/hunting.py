@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal, stats
+import scipy
 
 from tunelab.study.estimate import CONFIDENCE, NAN
 
@@ -72,7 +72,7 @@ def spectrum(time_s: np.ndarray, speed_rpm: np.ndarray) -> Spectrum | None:
         return None
     step = max(float(np.median(np.diff(time_s[known]))), 0.02)
     even = np.arange(time_s[known][0], time_s[known][-1], step)
-    values = signal.detrend(np.interp(even, time_s[known], speed_rpm[known]))
+    values = scipy.signal.detrend(np.interp(even, time_s[known], speed_rpm[known]))
     window = np.hanning(values.size)
     power = np.abs(np.fft.rfft(values * window)) ** 2
     frequency = np.fft.rfftfreq(values.size, step)
@@ -183,5 +183,5 @@ def _amplitude_interval(time_s, speed_rpm, frequency: float, amplitude: float) -
         columns = np.column_stack([np.cos(phase), np.sin(phase), np.ones(part.size), clock - clock.mean()])
         best = np.linalg.lstsq(columns, values, rcond=None)[0]
         sizes.append(float(np.hypot(best[0], best[1])))
-    reach = stats.t.ppf(0.5 + CONFIDENCE / 2, 3) * np.std(sizes, ddof=1) / 2.0
+    reach = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, 3) * np.std(sizes, ddof=1) / 2.0
     return max(amplitude - float(reach), 0.0), amplitude + float(reach)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from tunelab.study.estimate import CONFIDENCE, NAN
 
@@ -94,7 +94,7 @@ def _analysed(kept: Mapping[str, np.ndarray], shifted: list[np.ndarray]) -> OneW
     within = float(sum(np.sum((v - v.mean()) ** 2) for v in shifted) / free_within)
     ratio = between / within if within > 0 else np.inf
     harmonic = counts.size / float(np.sum(1.0 / counts))
-    low, high = (stats.chi2.ppf(q, free_within) for q in (0.5 - CONFIDENCE / 2, 0.5 + CONFIDENCE / 2))
+    low, high = (scipy.stats.chi2.ppf(q, free_within) for q in (0.5 - CONFIDENCE / 2, 0.5 + CONFIDENCE / 2))
     return OneWay(
         groups=tuple(kept),
         counts=tuple(int(c) for c in counts),
@@ -104,7 +104,7 @@ def _analysed(kept: Mapping[str, np.ndarray], shifted: list[np.ndarray]) -> OneW
         freedom_between=free_between,
         freedom_within=free_within,
         f=ratio,
-        p=float(stats.f.sf(ratio, free_between, free_within)),
+        p=float(scipy.stats.f.sf(ratio, free_between, free_within)),
         within_sd=float(np.sqrt(within)),
         within_lower=float(np.sqrt(free_within * within / high)),
         within_upper=float(np.sqrt(free_within * within / low)),
@@ -116,9 +116,9 @@ def _between(square: float, within: float, freedom: tuple[int, int], size: float
     """Standard deviation between groups with its modified large-sample interval."""
     tail = 0.5 - CONFIDENCE / 2
     a, b = freedom
-    g1, g2 = 1.0 - 1.0 / stats.f.ppf(1 - tail, a, 1e9), 1.0 - 1.0 / stats.f.ppf(1 - tail, b, 1e9)
-    h1, h2 = 1.0 / stats.f.ppf(tail, a, 1e9) - 1.0, 1.0 / stats.f.ppf(tail, b, 1e9) - 1.0
-    upper_f, lower_f = stats.f.ppf(1 - tail, a, b), stats.f.ppf(tail, a, b)
+    g1, g2 = 1.0 - 1.0 / scipy.stats.f.ppf(1 - tail, a, 1e9), 1.0 - 1.0 / scipy.stats.f.ppf(1 - tail, b, 1e9)
+    h1, h2 = 1.0 / scipy.stats.f.ppf(tail, a, 1e9) - 1.0, 1.0 / scipy.stats.f.ppf(tail, b, 1e9) - 1.0
+    upper_f, lower_f = scipy.stats.f.ppf(1 - tail, a, b), scipy.stats.f.ppf(tail, a, b)
     g12 = ((upper_f - 1.0) ** 2 - g1**2 * upper_f**2 - h2**2) / upper_f
     h12 = ((1.0 - lower_f) ** 2 - h1**2 * lower_f**2 - g2**2) / lower_f
     middle = square - within
@@ -152,7 +152,7 @@ def _pair(kept, pair: tuple[str, str], what: tuple[str, str, str], count: int) -
     if total <= 0.0:
         return DriverContrast(quantity, unit, *pair, difference, NAN, NAN, (a.size, b.size), "repeats do not scatter")
     freedom = total**2 / sum(p**2 / (v.size - 1) for p, v in zip(parts, (a, b), strict=True))
-    half = float(stats.t.ppf(1 - (1 - CONFIDENCE) / 2 / count, freedom)) * float(np.sqrt(total))
+    half = float(scipy.stats.t.ppf(1 - (1 - CONFIDENCE) / 2 / count, freedom)) * float(np.sqrt(total))
     lower, upper = difference - half, difference + half
     digits = 0 if max(abs(lower), abs(upper)) >= 20 else 2
     span = f"{difference:+.{digits}f} {unit} ({lower:+.{digits}f} to {upper:+.{digits}f})"

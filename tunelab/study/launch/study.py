@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import scipy
 import xarray as xr
-from scipy import stats
 
 from tunelab.study.estimate import NAN, Estimate, mean_estimate, nothing
 from tunelab.study.gearing.reading import row_step_s
@@ -135,7 +135,7 @@ def _spread(times: list[float], because: str) -> Estimate:
     if known.size < 3:
         return nothing("s", because or f"{known.size} launches reached the distance; three are wanted for a spread")
     spread, free = float(known.std(ddof=1)), known.size - 1
-    low, high = (float(np.sqrt(free / stats.chi2.ppf(q, free))) for q in (0.975, 0.025))
+    low, high = (float(np.sqrt(free / scipy.stats.chi2.ppf(q, free))) for q in (0.975, 0.025))
     text = f"standard deviation of {known.size} launches, chi-squared interval"
     return Estimate(spread, spread * low, spread * high, "s", known.size, values.size - known.size, text)
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy.stats import binom
 
 from tunelab.channels import CHANNELS
 from tunelab.log.flag import MASKS, trusted
@@ -165,8 +165,8 @@ def median_interval(values: np.ndarray, *, confidence: float) -> tuple[float, fl
     ordered = np.sort(values)
     if not ordered.size:
         return (float("nan"),) * 3
-    outside = int(binom.ppf((1 - confidence) / 2, ordered.size, 0.5))
-    if binom.cdf(outside - 1, ordered.size, 0.5) > (1 - confidence) / 2:
+    outside = int(scipy.stats.binom.ppf((1 - confidence) / 2, ordered.size, 0.5))
+    if scipy.stats.binom.cdf(outside - 1, ordered.size, 0.5) > (1 - confidence) / 2:
         outside -= 1
     if outside < 1:
         return float(np.median(ordered)), float("nan"), float("nan")

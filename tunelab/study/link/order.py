@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 import xarray as xr
-from scipy.signal import detrend
-from scipy.stats import gamma
 
 from tunelab.log.flag import NOT_BELIEVED, trusted
 from tunelab.study.link.alias import alias_frequency, order_frequency
@@ -164,7 +163,7 @@ def _window(time: np.ndarray, values: np.ndarray, speed: np.ndarray, begin: int)
     turns = np.r_[0.0, np.cumsum(convert((smooth[1:] + smooth[:-1]) / 2, "rpm", "rev/s") * np.diff(time))]
     rate = 1.0 / float(np.mean(np.diff(time)))
     error = spread / np.sqrt(known.sum())
-    return _Window(time - time[0], detrend(values), turns, float(smooth.mean()), error, rate)
+    return _Window(time - time[0], scipy.signal.detrend(values), turns, float(smooth.mean()), error, rate)
 
 
 def _test(
@@ -184,7 +183,7 @@ def _test(
     power = _power(windows, np.r_[order, controls])
     chance = power[1:].mean(axis=1)
     shape = chance.mean() ** 2 / chance.var(ddof=1)
-    p_value = float(gamma.sf(power[0].mean(), shape, scale=chance.mean() / shape))
+    p_value = float(scipy.stats.gamma.sf(power[0].mean(), shape, scale=chance.mean() / shape))
     # What chance alone gives is taken off. A pure tone has a power of 1 and a variance of half its amplitude squared.
     variance = np.array([np.mean(window.values**2) for window in windows])
     square = 2 * (power[0] - chance.mean()) * variance

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import binom, nbinom, norm, poisson
+import scipy
 
 from tunelab.study.link.rate import require_confidence
 from tunelab.units import convert
@@ -49,20 +49,20 @@ def power_of_comparison(per_h: float, factor: float, minutes: tuple[float, float
     require_confidence(confidence)
     old, new = (float(convert(value, "min", "h")) for value in minutes)
     mean_old, mean_new = per_h * old, per_h / factor * new
-    counts = np.arange(int(poisson.isf(1e-9, mean_old)) + 1)
+    counts = np.arange(int(scipy.stats.poisson.isf(1e-9, mean_old)) + 1)
     if min(mean_old, mean_new) > MANY:
         return _power_of_many(mean_old, mean_new, new / old, confidence)
     tail, share_old = (1 - confidence) / 2, old / (old + new)
-    seen = np.arange(int(poisson.isf(1e-9, mean_new)) + 1)
-    shows = binom.sf(counts[:, None] - 1, counts[:, None] + seen, share_old) <= tail
-    return float(poisson.pmf(counts, mean_old) @ shows @ poisson.pmf(seen, mean_new))
+    seen = np.arange(int(scipy.stats.poisson.isf(1e-9, mean_new)) + 1)
+    shows = scipy.stats.binom.sf(counts[:, None] - 1, counts[:, None] + seen, share_old) <= tail
+    return float(scipy.stats.poisson.pmf(counts, mean_old) @ shows @ scipy.stats.poisson.pmf(seen, mean_new))
 
 
 def _power_of_many(mean_old: float, mean_new: float, exposure_ratio: float, confidence: float) -> float:
     """Power where both counts are large: the logarithm of their ratio is normal, within half a percent there."""
     spread = np.sqrt(1 / mean_old + 1 / mean_new)
     shift = np.log(mean_old * exposure_ratio / mean_new)
-    return float(norm.cdf(shift / spread - norm.ppf(0.5 + confidence / 2)))
+    return float(scipy.stats.norm.cdf(shift / spread - scipy.stats.norm.ppf(0.5 + confidence / 2)))
 
 
 def minutes_to_settle(
@@ -96,7 +96,7 @@ def minutes_to_settle(
     more = np.concatenate([[0.0], _lengths()])
     ahead = convert(more, "min", "s")
     critical = _critical(events, np.maximum(driven + ahead, 1e-9) / seconds, confidence)
-    chance = nbinom.cdf(critical - seen, events + 0.5, seconds / (seconds + ahead / factor))
+    chance = scipy.stats.nbinom.cdf(critical - seen, events + 0.5, seconds / (seconds + ahead / factor))
     chance = np.where(critical >= seen, chance, 0.0)
     enough = _lasting(chance, power)
     if enough is None:
@@ -139,6 +139,6 @@ def _critical(events: int, exposure_ratio: np.ndarray, confidence: float) -> np.
     high = (3 + 3 * (events + 3) * exposure_ratio).astype(int)  # so many show nothing, or something worse
     while (high - low > 1).any():
         middle = (low + high) // 2
-        shows = (middle >= 0) & (binom.sf(events - 1, events + np.maximum(middle, 0), share_old) <= tail)
+        shows = (middle >= 0) & (scipy.stats.binom.sf(events - 1, events + np.maximum(middle, 0), share_old) <= tail)
         low, high = np.where(shows, middle, low), np.where(shows | (high - low <= 1), high, middle)
     return low

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.stats import binomtest, chi2
 
 from tunelab.units import convert
 
@@ -41,8 +41,8 @@ def poisson_interval(events: ArrayLike, *, confidence: float) -> tuple[np.ndarra
     if np.any(counts < 0):
         raise ValueError(f"events: a count below zero ({float(np.nanmin(counts)):g}); counts of events are wanted.")
     tail = (1 - confidence) / 2
-    lower = np.where(counts > 0, chi2.ppf(tail, 2 * np.maximum(counts, 1e-12)) / 2, 0.0 * counts)
-    return lower, chi2.ppf(1 - tail, 2 * counts + 2) / 2
+    lower = np.where(counts > 0, scipy.stats.chi2.ppf(tail, 2 * np.maximum(counts, 1e-12)) / 2, 0.0 * counts)
+    return lower, scipy.stats.chi2.ppf(1 - tail, 2 * counts + 2) / 2
 
 
 def require_confidence(confidence: float) -> None:
@@ -97,5 +97,5 @@ def chance_of(events: int, tries: int, *, confidence: float) -> Chance:
     require_confidence(confidence)
     if not tries:
         return Chance(0, 0, float("nan"), 0.0, 1.0, confidence)
-    ends = binomtest(min(events, tries), tries).proportion_ci(confidence, method="exact")
+    ends = scipy.stats.binomtest(min(events, tries), tries).proportion_ci(confidence, method="exact")
     return Chance(events, tries, min(events, tries) / tries, float(ends.low), float(ends.high), confidence)

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.stats import binom
+import scipy
 
 from tunelab.study.link.rate import require_confidence
 
@@ -101,7 +100,7 @@ def _tails(table: _Strata, n: np.ndarray, observed: int, ratio: float) -> tuple[
     """P(at most observed), P(at least observed) for the second, given a ratio of the rates."""
     pmf = np.ones(1)
     for events, share in zip(n, _shares(table, ratio), strict=True):
-        pmf = np.convolve(pmf, binom.pmf(np.arange(events + 1), events, share))
+        pmf = np.convolve(pmf, scipy.stats.binom.pmf(np.arange(events + 1), events, share))
     return float(pmf[: observed + 1].sum()), float(pmf[observed:].sum())
 
 
@@ -119,4 +118,6 @@ def _estimate(table: _Strata, n: np.ndarray, observed: int) -> float:
 
 def _solve(rising) -> float:
     """Ratio at which a function that rises with it passes zero."""
-    return float(np.exp(brentq(lambda log_ratio: rising(np.exp(log_ratio)), -WIDEST, WIDEST, xtol=1e-10)))
+    return float(
+        np.exp(scipy.optimize.brentq(lambda log_ratio: rising(np.exp(log_ratio)), -WIDEST, WIDEST, xtol=1e-10))
+    )

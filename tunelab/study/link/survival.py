@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.stats import CensoredData, ecdf, logrank, norm
 
 from tunelab.study.link.rate import require_confidence
 
@@ -82,7 +82,7 @@ def survival_curve(seconds: ArrayLike, dropped: ArrayLike, *, label: str, confid
         none = np.zeros(0)
         because = f"{method}; not shown: no drop-out in {length.size} stretches"
         return SurvivalCurve(label, *[none] * 6, longest, length.size, 0, confidence, because)
-    survival = ecdf(CensoredData(uncensored=length[ended], right=length[~ended])).sf
+    survival = scipy.stats.ecdf(scipy.stats.CensoredData(uncensored=length[ended], right=length[~ended])).sf
     times = np.unique(length[ended])
     share = survival.evaluate(times)
     at_risk = np.array([(length >= time).sum() for time in times])
@@ -99,7 +99,7 @@ def _greenwood(
     """Greenwood's standard error of each share, and its log-log interval."""
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = np.sqrt(np.cumsum(events / (at_risk * (at_risk - events))))
-        reach = norm.ppf(0.5 + confidence / 2) * relative / np.log(share)
+        reach = scipy.stats.norm.ppf(0.5 + confidence / 2) * relative / np.log(share)
         lower, upper = share ** np.exp(-reach), share ** np.exp(reach)
     known = np.isfinite(relative) & (share > 0)
     return (
@@ -121,8 +121,9 @@ def compare_survival(first: tuple[ArrayLike, ArrayLike], second: tuple[ArrayLike
     drop_outs = (int(a_ended.sum()), int(b_ended.sum()))
     if not sum(drop_outs) or not a.size or not b.size:
         return LogRank(float("nan"), 1.0, drop_outs, "log-rank; not shown: no drop-out, or nothing to compare with")
-    result = logrank(
-        CensoredData(uncensored=a[a_ended], right=a[~a_ended]), CensoredData(uncensored=b[b_ended], right=b[~b_ended])
+    result = scipy.stats.logrank(
+        scipy.stats.CensoredData(uncensored=a[a_ended], right=a[~a_ended]),
+        scipy.stats.CensoredData(uncensored=b[b_ended], right=b[~b_ended]),
     )
     few = "; rough, as there are fewer than ten drop-outs" if sum(drop_outs) < 10 else ""
     return LogRank(float(result.statistic) ** 2, float(result.pvalue), drop_outs, f"log-rank, two-sided{few}")

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import GATES
@@ -140,7 +140,7 @@ def _closing(step: str, counted: Mapping[str, tuple[int, int]]) -> Closing:
         gaps, drives = (sum(pair[k] for pair in counted.values()) for k in (0, 1))
     if gaps == 0:
         return Closing(step, 0, drives, float("nan"), 1.0, float("inf"), pooled)
-    low, high = stats.binomtest(gaps, drives).proportion_ci(CONFIDENCE, method="exact")
+    low, high = scipy.stats.binomtest(gaps, drives).proportion_ci(CONFIDENCE, method="exact")
     return Closing(step, gaps, drives, drives / gaps, 1 / high, 1 / low if low > 0 else float("inf"), pooled)
 
 

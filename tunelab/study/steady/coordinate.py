@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
+import scipy
 
 from tunelab.workspace.revision import MeterCurve
 
@@ -61,5 +61,5 @@ def smooth_log_flow(curve: MeterCurve, reading: np.ndarray) -> np.ndarray:
         return log_flow_in_force(curve, reading)
     at = curve.reading[known]
     inside = np.clip(reading, at[0], at[-1])
-    smooth = PchipInterpolator(at, np.log(flow[known]))(inside)
+    smooth = scipy.interpolate.PchipInterpolator(at, np.log(flow[known]))(inside)
     return np.where((reading < at[0]) | (reading > at[-1]), log_flow_in_force(curve, reading), smooth)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
+import scipy
 
 from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force
 from tunelab.study.steady.design import Design
@@ -32,7 +32,7 @@ def dense_readings(coordinate: Coordinate, curve: MeterCurve) -> np.ndarray:
 def interval_width(joint: Joint) -> float:
     """Multiplier of a standard deviation for 95 %, wider where there are few holds (Student's t)."""
     holds = int(joint.design.blocks["hold"].max()) + 1
-    return float(student.ppf(0.975, max(holds - 12, 3)))
+    return float(scipy.stats.t.ppf(0.975, max(holds - 12, 3)))
 
 
 def reach_seconds(design: Design, reading: np.ndarray) -> np.ndarray:

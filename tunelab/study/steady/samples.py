@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 import xarray as xr
-from scipy.interpolate import PchipInterpolator
 
 from tunelab.log.flag import trusted
 from tunelab.physics.injectors import dead_time_at, flow_at_pressure
@@ -209,7 +209,7 @@ def smooth_dead_time(table: DeadTime, battery_v: np.ndarray) -> np.ndarray:
     if len(table.battery_v) < 3:
         return dead_time_at(battery_v, table.battery_v, table.dead_time_ms)
     inside = np.clip(battery_v, table.battery_v[0], table.battery_v[-1])
-    return PchipInterpolator(table.battery_v, table.dead_time_ms)(inside)
+    return scipy.interpolate.PchipInterpolator(table.battery_v, table.dead_time_ms)(inside)
 
 
 def _lambda(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:

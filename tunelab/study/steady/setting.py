@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import isotonic_regression
+import scipy
 
 from tunelab.study.steady.coordinate import Coordinate, coordinate_of
 from tunelab.study.steady.curve import WIDEST, reach_of
@@ -66,7 +66,7 @@ def best_curve(evidence: Evidence, dead_time: DeadTime, *, most_change: float) -
         factor = np.clip(_factors(evidence, Setting(proposed, dead_time)), 1 - most_change, 1 + most_change)
         moved = np.where(basis == "unchanged", flow, flow * factor)
         weight = np.where(basis == "unchanged", 1e6, np.where(basis == "measured", 1.0, 0.05))
-        rising = np.asarray(isotonic_regression(moved, weights=weight).x)
+        rising = np.asarray(scipy.optimize.isotonic_regression(moved, weights=weight).x)
         rising = np.where(basis == "unchanged", flow, np.round(np.maximum(rising, 0.0), DIGITS))
         proposed = curve.model_copy(update={"flow_kg_h": rising.tolist()})
     return proposed

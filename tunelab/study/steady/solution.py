@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from scipy.linalg import cho_solve, cholesky, solve_triangular
-from scipy.optimize import minimize
 
 from tunelab.study.steady.design import Design, matern, matern_by_log_scale
 from tunelab.study.steady.evidence import MEDIAN, NAMES, SPREAD, Columns, Moments
@@ -61,7 +61,9 @@ def choose_sizes(
 
     begin = MEDIAN if start is None else start
     bounds = list(zip(MEDIAN - REACH * SPREAD, MEDIAN + REACH * SPREAD, strict=True))
-    best = minimize(cost, begin, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": steps, "ftol": 1e-7})
+    best = scipy.optimize.minimize(
+        cost, begin, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": steps, "ftol": 1e-7}
+    )
     return best.x, -float(best.fun)
 
 

@@ -11,7 +11,7 @@ Source: C. F. Aquino, "Transient A/F Control Characteristics of the 5 Liter Cent
 from __future__ import annotations
 
 import numpy as np
-from scipy.signal import lfilter
+import scipy
 
 from tunelab.study.delay_model import follow
 
@@ -45,7 +45,7 @@ def fuel_for(wanted: np.ndarray, step_s: float, *, share: float, tau_s: float) -
     # `follow` is the filter [1 - weight, weight - keep] over [1, -keep]; the film mixes it with the direct path.
     mixed = [1.0 - share * weight, share * weight - keep]
     state = [wanted[0] * (1.0 - 1.0 / mixed[0])] if wanted.size else [0.0]
-    return lfilter([1.0, -keep], mixed, wanted, zi=state)[0]
+    return scipy.signal.lfilter([1.0, -keep], mixed, wanted, zi=state)[0]
 
 
 def cylinder_air(meter_kg_h: np.ndarray, speed_rpm: np.ndarray, step_s: float, *, volume_ratio: float) -> np.ndarray:

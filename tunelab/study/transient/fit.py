@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from tunelab.study.delay import DelayFit
 from tunelab.study.transient.film import cylinder_air, cylinder_fuel
@@ -167,7 +167,7 @@ def _solve(signal, sensor, number, prior: Prior, start: np.ndarray, noise: float
         return np.append(_robust(white) * noise / scale, (parameters - prior.mean) / prior.spread)
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
-    return least_squares(
+    return scipy.optimize.least_squares(
         misfit, inside, bounds=(LOWER, UPPER), x_scale=np.maximum(prior.spread, 1e-3), diff_step=2e-3, max_nfev=25,
         ftol=1e-5, xtol=1e-5,
     )  # fmt: skip

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from tunelab.study.estimate import CONFIDENCE, NAN, Estimate, nothing
 from tunelab.study.transient.excursion import milligrams
@@ -86,7 +86,7 @@ def fit_region(
 
 
 def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window], kept: np.ndarray) -> Film:
-    reach = float(stats.t.ppf(0.5 + CONFIDENCE / 2, max(fit.windows - 1, 3)))
+    reach = float(scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, max(fit.windows - 1, 3)))
     spread = fit.spread
     coarse = max(float(np.median(np.diff(signal.reading_s))) - FINE_STEP_S, 0.0)
     by_meter = signal.pressure_kg_h is None
@@ -147,7 +147,7 @@ def acceleration_fuel(film: Film, tip_ins: pd.DataFrame) -> dict[str, float]:
     missing = needed - delivered
     relative = _relative_spread(film)
     scatter = float(missing.std(ddof=1) / np.sqrt(missing.size)) if missing.size > 2 else NAN
-    half = float(stats.t.ppf(0.975, max(missing.size - 1, 3)) * np.hypot(scatter, relative * needed.mean()))
+    half = float(scipy.stats.t.ppf(0.975, max(missing.size - 1, 3)) * np.hypot(scatter, relative * needed.mean()))
     rise = float(np.mean(1.0 - tip_ins["air_from_kg_h"] / tip_ins["air_to_kg_h"]))
     return {
         "tip_ins": float(step.size),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from tunelab.study.delay import DelayFit
 from tunelab.study.estimate import NAN, Estimate, Question, judge, mean_estimate
@@ -155,7 +155,7 @@ def _trend(table: pd.DataFrame, side: str) -> list[tuple]:
     best = inverse @ columns.T @ depth
     freedom = depth.size - columns.shape[1]
     noise = float(np.sum((depth - columns @ best) ** 2) / freedom)
-    reach = stats.t.ppf(0.975, freedom) * np.sqrt(np.maximum(noise * np.diag(inverse), 0.0))
+    reach = scipy.stats.t.ppf(0.975, freedom) * np.sqrt(np.maximum(noise * np.diag(inverse), 0.0))
     return [
         (side, name, best[k], best[k] - reach[k], best[k] + reach[k], _DRIVERS[name][2], depth.size)
         for k, name in enumerate(data, start=1)
