@@ -14,6 +14,7 @@ from tunelab.simulate.air_meter import true_flow_kg_h
 from tunelab.study.consistency import check_consistency, stops, withhold, withhold_findings
 from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
+from tunelab.workspace.car import Injectors
 from tunelab.workspace.session import Session
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -270,13 +271,17 @@ def test_a_wrong_number_of_cylinders_does_not_touch_the_proposal(honest, fitted)
     assert propose(fit, wrong, revision).curve.equals(fitted[1].curve)
 
 
-@pytest.mark.parametrize(("count", "per_cycle"), [(1, 4), (2, 2), (4, 1), (4, 2), (8, 1)])
-def test_any_usual_layout_of_injectors_is_no_alarm(honest, count, per_cycle):
-    """Four cylinders on a throttle body, in pairs, one each, all at once, two each."""
+@pytest.mark.parametrize(
+    ("cylinders", "count", "per_cycle"),
+    [(4, 1, 4), (4, 2, 2), (4, 4, 1), (4, 4, 2), (4, 8, 1), (6, 1, 6), (6, 3, 2), (8, 2, 4), (12, 6, 2)],
+)
+def test_any_usual_layout_of_injectors_is_no_alarm(honest, cylinders, count, per_cycle):
+    """On a throttle body with an injection for every intake stroke, in pairs, one each, all at once, two each."""
     log, car, revision = honest
-    four = with_cylinders(car, 4, count=count, injections_per_cycle=per_cycle)
-    assert cylinders_of(log, four, revision).status == "not_shown"
-    assert cylinders_of(with_air_charge(log, 4), four, revision).status == "met"
+    laid_out = with_cylinders(car, cylinders, count=count, injections_per_cycle=per_cycle)
+    assert Injectors.model_validate(laid_out.injectors.model_dump()) == laid_out.injectors
+    assert cylinders_of(log, laid_out, revision).status == "not_shown"
+    assert cylinders_of(with_air_charge(log, cylinders), laid_out, revision).status == "met"
 
 
 def test_air_per_stroke_by_another_model_of_the_engine_is_no_alarm(honest):

@@ -53,7 +53,7 @@ class Injectors(Table):
     """The injectors as fitted."""
 
     count: Annotated[int, Field(ge=1, le=48)]
-    injections_per_cycle: Annotated[int, Field(ge=1, le=4)]  # per 720 degrees of crankshaft; 1 is sequential
+    injections_per_cycle: Annotated[int, Field(ge=1, le=8)]  # of one injector per 720 degrees; 1 is sequential
     rated_flow_g_min: at_most(10000)  # of one injector, at rated_pressure_kpa
     rated_pressure_kpa: at_most(40000)  # pressure difference of the rating
     pressure: Literal["manifold-referenced", "fixed"]  # what the regulator holds constant
