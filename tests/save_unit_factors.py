@@ -1,6 +1,7 @@
 """Ask pint for the factor of every pair of units and save them: python tests/save_unit_factors.py
 
-Starting pint takes half a second, and a record starts several processes: the kit looks its factors up instead.
+Pint's registry takes a quarter of a second to build, and a record starts several processes: the kit looks its factors
+up instead.
 `tests/test_units.py` holds the file against pint.
 """
 

@@ -241,7 +241,7 @@ def test_the_saved_factors_are_those_of_pint_for_every_pair():
 
 
 def test_converting_does_not_load_pint():
-    """It takes half a second to start, in every process of a record."""
+    """Its registry takes a quarter of a second to build, in every process of a record."""
     code = "import sys; from tunelab.units import convert; convert(1, 'psi', 'kPa'); print('pint' in sys.modules)"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "False"

@@ -316,7 +316,7 @@ def _scale_and_offset(from_unit: str, to_unit: str) -> tuple[float, float]:
 
 @cache
 def _factors() -> dict[str, list[float]]:
-    """What pint said of every pair, saved by tests/save_unit_factors.py: to start pint takes half a second."""
+    """What pint said of every pair, saved by tests/save_unit_factors.py: its registry takes a quarter of a second."""
     return json.loads(FACTORS.read_text(encoding="utf-8"))
 
 

@@ -270,7 +270,7 @@ def test_a_kernel_that_dies_is_a_failure_and_not_a_crash(tmp_path):
 
 
 def test_no_process_of_a_record_loads_statistics_or_pint_before_a_study_asks_for_them():
-    """Each takes about half a second, in the command and in every kernel; most notebooks need neither."""
+    """A quarter to near a whole second each, in the command and in every kernel; most notebooks need neither."""
     slow = ("scipy.stats", "scipy.signal", "pint")
     code = f"import sys, tunelab.chart, tunelab.record.session; print([m for m in {slow} if m in sys.modules])"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
