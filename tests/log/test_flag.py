@@ -317,6 +317,9 @@ def test_a_file_that_never_had_a_channel_does_not_make_all_its_samples_suspect()
     flagged = flag_log(log, CAR, SESSION)
     assert summary(flagged, "meter_v").set_index("reason").loc["missing", "samples"] == 800
     assert summary(flagged).set_index("reason").loc["missing", "samples"] == 100  # of the file that has the channel
+    missing = spans(flagged).query("reason == 'missing'")
+    assert missing["samples"].tolist() == [100, 700]
+    assert missing["note"].tolist() == ["", "not logged in this piece"]
 
 
 def test_cf_attributes_say_what_each_bit_means():

@@ -14,6 +14,7 @@ from tunelab.channels import channel
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, SHADE, axis, panel
 from tunelab.chart.reduce import reduce_trace
+from tunelab.log.flag import NOT_LOGGED
 
 EVENT_REASONS = ("spike", "gap", "stale", "fuel_cut", "rail", "out_of_range", "missing", "excluded")
 EVENT_S = 8.0  # full-rate window round an event
@@ -151,7 +152,8 @@ def draw_events(log: xr.Dataset, windows: Sequence[Window], *, flagged: pd.DataF
 
 
 def draw_flags(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
-    """One row for each reason: when samples are flagged, whatever the channel."""
+    """One row for each reason: when samples are flagged, whatever the channel; channels never logged are left out."""
+    flagged = flagged[flagged["note"] != NOT_LOGGED]
     time = log["time"].to_numpy()
     reach = float(time[-1] - time[0]) if time.size else 0.0
     reasons = [reason for reason in dict.fromkeys(flagged["reason"]) if reason]

@@ -53,6 +53,7 @@ __all__ = [
 
 CHANNEL_REASONS = ("missing", "stale", "spike", "out_of_range", "rail", "warming_up", "excluded")
 SAMPLE_REASONS = ("excluded", "gap", "cold", "fuel_cut", "transient")
+NOT_LOGGED = "not logged in this piece"
 WHOLE_SAMPLE = "all"  # what `spans` calls the channel of a whole-sample reason
 NOT_BELIEVED = MASKS["stale"] | MASKS["spike"] | MASKS["out_of_range"]
 
@@ -231,8 +232,8 @@ def _flag_variables(log: xr.Dataset) -> list[str]:
 def spans(log: xr.Dataset) -> pd.DataFrame:
     """List every flagged stretch: start_s, end_s (time of its first and last sample), channel, reason, samples, note.
 
-    Whole-sample reasons have the channel "all". `note` carries author and reason of a hand-made exclusion. Sorted by
-    start; a stretch does not run across episodes.
+    Whole-sample reasons have the channel "all". `note` carries author and reason of a hand-made exclusion, and says of
+    a missing channel where its file never had it. Sorted by start; a stretch does not run across episodes.
     """
     rows = []
     time = log["time"].to_numpy()
@@ -247,7 +248,7 @@ def spans(log: xr.Dataset) -> pd.DataFrame:
                 for first, last in _runs((bits & mask) != 0, new_episode):
                     rows.append((time[first], time[last], name, reason, last - first + 1))
     table = pd.DataFrame(rows, columns=["start_s", "end_s", "channel", "reason", "samples"])
-    table["note"] = _notes(log, table)
+    table["note"] = np.where(_never_logged(log, table), NOT_LOGGED, _notes(log, table))
     return table.sort_values(["start_s", "end_s", "channel", "reason"], ignore_index=True)
 
 
@@ -258,6 +259,16 @@ def _runs(flag: np.ndarray, new_episode: np.ndarray) -> list[tuple[int, int]]:
     ends = flag.copy()
     ends[:-1] &= ~flag[1:] | new_episode
     return list(zip(np.flatnonzero(starts).tolist(), np.flatnonzero(ends).tolist(), strict=True))
+
+
+def _never_logged(log: xr.Dataset, table: pd.DataFrame) -> np.ndarray:
+    """Which stretches miss a channel that has no reading in their whole episode, bool, shape (stretches,)."""
+    rows = np.searchsorted(log["time"].to_numpy(), table["start_s"].to_numpy(dtype=float))
+    never = np.zeros(len(table), dtype=bool)
+    for name in table["channel"][table["reason"] == "missing"].unique():
+        missing = np.flatnonzero((table["channel"] == name) & (table["reason"] == "missing"))
+        never[missing] = ~_was_logged(log, name)[rows[missing]]
+    return never
 
 
 def _notes(log: xr.Dataset, table: pd.DataFrame) -> list[str]:

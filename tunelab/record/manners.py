@@ -138,7 +138,7 @@ def manners_chapter(
         tables=tables,
         driven=Section((_driven(drive),)),
         change=Section(_changes(manners, sentence)),
-        cannot_show=Section(tuple(f"{kind}: {why}." for kind, why in drive.missing.items())),
+        cannot_show=_not_driven(drive),
         cautions=Section((OVERLAP_CAUTION if car.engine.long_overlap_cam else ALWAYS,)),
         inputs=others.inputs if others else (),
     )
@@ -147,6 +147,12 @@ def manners_chapter(
 def _driven(drive: RoadDrive) -> str:
     counts = drive.segments["kind"].value_counts(sort=False)
     return "Parts of the drive: " + ", ".join(f"{count} × {kind}" for kind, count in counts.items()) + "."
+
+
+def _not_driven(drive: RoadDrive) -> Section:
+    """Parts of a drive that the log does not hold, each with the reason."""
+    sentences = tuple(f"{kind}: {why}." for kind, why in drive.missing.items())
+    return Section(sentences, short=f"These parts of a drive: {', '.join(drive.missing)}." if sentences else "")
 
 
 def _changes(manners: Manners, trims: str) -> tuple[str, ...]:
