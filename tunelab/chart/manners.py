@@ -195,7 +195,7 @@ def draw_trims(study: TrimStudy) -> hv.Element:
         {
             "speed": (table["speed_from_rpm"] + table["speed_to_rpm"]) / 2,
             "load": (table["load_from_pct"] + table["load_to_pct"]) / 2,
-            "text": [f"{v:+.0f}" for v in table["total_pct"]],
+            "text": [f"{round(v, 1) + 0.0:+.1f}" for v in table["total_pct"]],  # no "-0.0"
         }
     )
     numbers = hv.Labels(words, ["speed", "load"], "text").opts(text_color=CELL_INK, text_font_size="8pt")

@@ -155,7 +155,8 @@ def _pair(kept, pair: tuple[str, str], what: tuple[str, str, str], count: int) -
     half = float(scipy.stats.t.ppf(1 - (1 - CONFIDENCE) / 2 / count, freedom)) * float(np.sqrt(total))
     lower, upper = difference - half, difference + half
     digits = 0 if max(abs(lower), abs(upper)) >= 20 else 2
-    span = f"{difference:+.{digits}f} {unit} ({lower:+.{digits}f} to {upper:+.{digits}f})"
+    shown = [f"{round(float(value), digits) + 0.0:+.{digits}f}" for value in (difference, lower, upper)]  # no "-0"
+    span = f"{shown[0]} {unit} ({shown[1]} to {shown[2]})"
     if lower <= 0.0 <= upper:
         text = f"{quantity}: {pair[0]} and {pair[1]} cannot be told apart, {span}."
     else:
