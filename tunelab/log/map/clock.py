@@ -60,7 +60,7 @@ def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
     joined = _join_date(raw, named)
     if joined:
         clocks.append(joined)
-    usable = [clock for clock in clocks if np.isfinite(clock.seconds).mean() > 0.5 and _goes_on(_finite(clock))]
+    usable = [clock for clock in clocks if _is_usable(clock)]
     if usable:
         return _choose(usable)
     if unsettled:
@@ -83,6 +83,11 @@ def _read_clocks(raw: RawTable, named: Sequence[RawColumn]) -> tuple[list[Clock]
             continue
         clocks += [found] if found else []
     return clocks, unsettled
+
+
+def _is_usable(clock: Clock) -> bool:
+    finite = _finite(clock)
+    return finite.size > 0.5 * clock.seconds.size and _goes_on(finite)
 
 
 def _finite(clock: Clock) -> np.ndarray:
@@ -142,7 +147,8 @@ def _ruled(raw: RawTable, channel_map: ChannelMap) -> Clock | None:
 
 
 def _numbers(raw: RawTable, key: str) -> np.ndarray:
-    return raw.frame[key].cast(pl.Float64, strict=False).fill_null(float("nan")).to_numpy()
+    series = raw.frame[key].cast(pl.Float64, strict=False)
+    return (series.fill_null(float("nan")) if series.null_count() else series).to_numpy()
 
 
 def _text(raw: RawTable, key: str) -> pl.Series:

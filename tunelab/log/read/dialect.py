@@ -21,6 +21,7 @@ _DATA_SHARE = 0.5  # of the filled fields of a data line are values at least
 _SPREAD = 16  # places over the rest of the file from which some lines are looked at
 
 _NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?", re.I)
+_NUMBERS = re.compile(rf"(?>{_NUMBER.pattern}\n)*+", re.I)  # each by itself: nothing is tried again
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:([.,' \u00a0\u202f’])\d{3})(?:\1\d{3})*(?:[.,]\d+)?")
 _STAMP = re.compile(
     r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([T ]+\d{1,2}:\d{2}.*)?"
@@ -85,7 +86,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
         names=_fit(names, width),
         units=_fit(tuple(above[unit_row]) if unit_row >= 0 else (), width),
         width=width,
-        is_plain=tuple(all(_NUMBER.fullmatch(cells[i]) for cells in sample) for i in range(width)),
+        is_plain=tuple(bool(_NUMBERS.fullmatch("\n".join(column) + "\n")) for column in zip(*sample, strict=True)),
         is_padded=_is_padded(head[first : first + 50], delimiter),
     )
 

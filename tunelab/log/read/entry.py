@@ -58,11 +58,11 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     except OSError as error:
         raise ReadError(f"{path}: {error.strerror or error}.") from error
     rule = channel_map.file_rule(path.name) if channel_map else None
-    digest = start_digest(raw)
     try:
-        return replace(_read(raw, path, rule), digest=digest)
+        table = _read(raw, path, rule)
     except ReadError as error:
         raise ReadError(f"{path.name}: {error}".replace(THIS_FILE, path.name)) from error
+    return replace(table, digest=start_digest(raw))  # not sooner: the reader takes all processors, mapping takes one
 
 
 def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
