@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from driven_log import CAR, driven
-from true_launch import known_launches
+from true_launch import known_launches, true_held
 
 from tunelab.simulate.demo.special import MARIT, PIA
 from tunelab.simulate.plans import launches
@@ -36,10 +36,7 @@ def test_every_launch_is_found_and_held_speed_is_the_true_one(two_drivers):
         assert len(found.own) == REPEATS
         time, true = run.drive.time, run.drive.channels
         for launch in found.own:
-            held = (time > launch.release_s - 1.65) & (time < launch.release_s - 0.15)
-            speed = true["engine_speed_rpm"][held]
-            reached = int(np.argmax(speed > 0.93 * np.quantile(speed, 0.9)))
-            assert launch.held_rpm == pytest.approx(speed[reached:].mean(), abs=10.0)
+            assert launch.held_rpm == pytest.approx(true_held(run.drive, launch), abs=10.0)
             let_go = time[(true["launch_active"] > 0.5) & (time < launch.release_s + 1.0)][-1]
             assert launch.release_s == pytest.approx(let_go, abs=0.15)
             assert launch.moves_s == pytest.approx(let_go, abs=0.15)
