@@ -81,6 +81,12 @@ def test_what_the_day_may_have_done_is_said(two_drivers):
     assert "essions of one driver" in said
 
 
+def test_what_held_speed_is_measured_from_can_be_told_from_the_findings(study):
+    found = {f.id: f for f in study.findings(CAR)}
+    assert found["launch.held"].value - found["launch.held_speed"].value == pytest.approx(CAR.limits.launch_hold_rpm)
+    assert found["launch.held"].word == "measured"
+
+
 def test_holds_that_let_go_in_time_are_met(study):
     finding = next(f for f in study.findings(CAR) if f.id == "launch.zero_speed")
     assert finding.status == "met"

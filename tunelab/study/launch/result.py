@@ -100,6 +100,7 @@ def launch_findings(study: LaunchStudy, car: Car) -> list[Finding]:
     spread = Question("launch.repeat", f"Spread of the time to {study.distance_m:g} m between repeats")
     return [
         _held_finding(study, car),
+        judge(Question("launch.held", "Engine speed at the hold"), study.held, why or study.held.method + "."),
         _zero_speed(study, car),
         judge(bog, study.bog, why or study.bog.method + "."),
         judge(
