@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
 from collections import Counter
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from driven_log import known_delay
-from test_bench_transient import SESSION, TASKS
+from driven_log import TIP_INS, known_delay
 from true_excursion import excursion_causes
 
 from tunelab.log.flag import flag_log
@@ -18,7 +18,9 @@ from tunelab.simulate.plans import road_drive
 from tunelab.simulate.sweep import DAY
 from tunelab.study.delay import estimate_delay
 from tunelab.study.transient import NOT_EXPLAINED, study_transients
+from tunelab.workspace.session import Session
 
+SESSION = Session(date=datetime.date(2026, 5, 6), steps=["road"], revision="r01")
 HARDLY_ANY = {"share": 0.03, "share_cold": 0.0}
 
 
@@ -38,7 +40,7 @@ def judged(seed: int, of, *, road: bool):
     """Named and true cause of each excursion of one invented car's tip-ins, or of its road drive."""
     rng = np.random.default_rng([seed, 8 if road else 7])
     car, truth, revision = random_car(rng)
-    truth, tasks = of(truth), road_drive(is_cold=False)[:-8] if road else TASKS
+    truth, tasks = of(truth), road_drive(is_cold=False)[:-8] if road else TIP_INS
     run = drive(truth, revision, Schedule("drive", MARIT, DAY, tasks, 420.0 if road else 200.0), rng=rng)
     log = flag_log(run.log(25.0), car, SESSION, revision=revision)
     study = study_transients(log, car, revision, estimate_delay(log, car, revision) if road else known_delay(truth))
