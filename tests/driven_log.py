@@ -14,6 +14,7 @@ from tunelab.log.flag import flag_log
 from tunelab.simulate import Drive, Schedule, Truth, drive
 from tunelab.simulate.demo.revisions import revisions
 from tunelab.simulate.demo.special import MARIT, TRUTH
+from tunelab.simulate.schedule import idle, tip_in
 from tunelab.simulate.sweep import DAY
 from tunelab.study.delay import DelayFit
 from tunelab.workspace.car import Car
@@ -23,6 +24,9 @@ OWNER = Path(__file__).parents[1] / "tunelab" / "simulate" / "demo" / "owner"
 CAR = Car.model_validate(tomllib.loads((OWNER / "car.toml").read_text(encoding="utf-8")))
 SESSION = Session(date=datetime.date(2026, 5, 6), steps=["road"], revision="r03")
 REVISION = revisions()["r03"]
+TIP_INS = (idle(5.0), *(tip_in(g, rpm, t) for g, rpm, t in ((3, 2200.0, 30.0), (3, 2200.0, 55.0), (4, 1800.0, 40.0))))
+TIP_INS += tuple(tip_in(g, rpm, t) for g, rpm, t in ((2, 2600.0, 25.0), (3, 2800.0, 70.0), (3, 2000.0, 25.0)))
+TIP_INS += tuple(tip_in(g, rpm, t) for g, rpm, t in ((3, 2500.0, 45.0), (2, 3000.0, 30.0), (4, 2000.0, 60.0)))
 
 
 @dataclass(frozen=True)

@@ -8,29 +8,25 @@ from dataclasses import replace
 import numpy as np
 import plain_film
 import pytest
-from driven_log import known_delay
+from driven_log import TIP_INS, known_delay
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, drive, random_car
 from tunelab.simulate.demo.special import MARIT, TRUTH
 from tunelab.simulate.exhaust import film_at
 from tunelab.simulate.plans import road_drive
-from tunelab.simulate.schedule import idle, tip_in
 from tunelab.simulate.sweep import DAY
 from tunelab.study.delay import estimate_delay
 from tunelab.study.transient import Film, study_transients
 from tunelab.workspace.session import Session
 
 SESSION = Session(date=datetime.date(2026, 5, 6), steps=["road"], revision="r01")
-TASKS = (idle(5.0), *(tip_in(g, rpm, t) for g, rpm, t in ((3, 2200.0, 30.0), (3, 2200.0, 55.0), (4, 1800.0, 40.0))))
-TASKS += tuple(tip_in(g, rpm, t) for g, rpm, t in ((2, 2600.0, 25.0), (3, 2800.0, 70.0), (3, 2000.0, 25.0)))
-TASKS += tuple(tip_in(g, rpm, t) for g, rpm, t in ((3, 2500.0, 45.0), (2, 3000.0, 30.0), (4, 2000.0, 60.0)))
 
 
 def simulated(seed: int) -> tuple[float, float, Film]:
     rng = np.random.default_rng([seed, 7])
     car, truth, revision = random_car(rng)
-    log = drive(truth, revision, Schedule("tip-ins", MARIT, DAY, TASKS, 200.0), rng=rng).log(25.0)
+    log = drive(truth, revision, Schedule("tip-ins", MARIT, DAY, TIP_INS, 200.0), rng=rng).log(25.0)
     log = flag_log(log, car, SESSION, revision=revision)
     share, tau = film_at(truth.film, float(log["coolant_c"].mean()))
     return share, tau, study_transients(log, car, revision, known_delay(truth)).films[0]

@@ -13,10 +13,11 @@ from tunelab.chart.look import AROUND_ZERO, CELL_INK, MAIN, NEW, OLD, QUIET, THI
 from tunelab.study.heat import HeatStudy
 from tunelab.study.idle import Hunting, IdleStudy, Spectrum
 from tunelab.study.road import KINDS, RoadDrive
-from tunelab.study.transient import TransientStudy
+from tunelab.study.transient import NOT_EXPLAINED, TransientStudy
 from tunelab.study.trims import TrimStudy
 
 CLOCK = "time from the event [s]"
+SEVERAL = "several alike"  # causes of an excursion
 
 
 def _label(name: str) -> str:
@@ -117,15 +118,16 @@ def draw_excursions(study: TransientStudy) -> hv.Element:
     rows = pd.concat([table.assign(depth=table[f"{s}_pct"], cause=table[f"{s}_cause"]) for s in ("lean", "rich")])
     looks = {
         "film": (NEW, "triangle"), "enrichment": (THIRD, "square"), "metering": (MAIN, "circle"),
-        "not explained": (OLD, "x"), "": (QUIET, "dash"),
+        SEVERAL: (MAIN, "diamond"), NOT_EXPLAINED: (OLD, "x"), "": (QUIET, "dash"),
     }  # fmt: skip
+    look = rows["cause"].where(rows["cause"].isin(list(looks)), SEVERAL)
     columns = ["depth", "cause", "at_s", "engine_speed_rpm", "coolant_c", "air_from_kg_h", "air_to_kg_h"]
     marks = [
-        hv.Scatter(rows[rows["cause"] == cause], "rate_pct_s", columns, label=cause or "too small for a cause").opts(
+        hv.Scatter(rows[look == cause], "rate_pct_s", columns, label=cause or "too small for a cause").opts(
             color=colour, marker=mark, size=9, tools=["hover"]
         )
         for cause, (colour, mark) in looks.items()
-        if (rows["cause"] == cause).any()
+        if (look == cause).any()
     ]
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
     options = panel("Excursions at tip-in", 320, xlabel="throttle rate [%/s]", ylabel="lean above, rich below [%]")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from driven_log import CAR, driven
-from true_launch import known_launches
+from true_launch import known_launches, true_held
 
 from tunelab.simulate.demo.special import MARIT, PIA
 from tunelab.simulate.plans import launches
@@ -36,10 +36,7 @@ def test_every_launch_is_found_and_held_speed_is_the_true_one(two_drivers):
         assert len(found.own) == REPEATS
         time, true = run.drive.time, run.drive.channels
         for launch in found.own:
-            held = (time > launch.release_s - 1.65) & (time < launch.release_s - 0.15)
-            speed = true["engine_speed_rpm"][held]
-            reached = int(np.argmax(speed > 0.93 * np.quantile(speed, 0.9)))
-            assert launch.held_rpm == pytest.approx(speed[reached:].mean(), abs=10.0)
+            assert launch.held_rpm == pytest.approx(true_held(run.drive, launch), abs=10.0)
             let_go = time[(true["launch_active"] > 0.5) & (time < launch.release_s + 1.0)][-1]
             assert launch.release_s == pytest.approx(let_go, abs=0.15)
             assert launch.moves_s == pytest.approx(let_go, abs=0.15)
@@ -82,6 +79,12 @@ def test_what_the_day_may_have_done_is_said(two_drivers):
     said = next(f for f in found.findings(CAR) if f.id == "launch.drivers").because
     assert "surface, tyres and day count as the driver" in said
     assert "essions of one driver" in said
+
+
+def test_what_held_speed_is_measured_from_can_be_told_from_the_findings(study):
+    found = {f.id: f for f in study.findings(CAR)}
+    assert found["launch.held"].value - found["launch.held_speed"].value == pytest.approx(CAR.limits.launch_hold_rpm)
+    assert found["launch.held"].word == "measured"
 
 
 def test_holds_that_let_go_in_time_are_met(study):

@@ -133,6 +133,27 @@ def test_a_limit_that_the_owner_changed_empties_what_was_held_against_the_old_on
             assert state.because.endswith("Record that session again.")
 
 
+@pytest.mark.parametrize(("hold_rpm", "why"), [
+    (4200.0, "measured from 4000, and car.toml now states 4200"), (None, "no longer states what it was measured from"),
+])  # fmt: skip
+def test_another_setting_of_the_launch_hold_empties_its_gate(hold_rpm, why):
+    found = judged([drive(3)], launch_hold_rpm=hold_rpm)
+    assert {n for n, s in status_of(found).items() if s == "not_shown"} == {"launch"}
+    because = next(state.because for state in found.gates if state.gate.name == "launch")
+    assert why in because
+    assert "limits.launch_hold_rpm" in because
+
+
+def test_a_held_speed_whose_record_does_not_tell_its_setting_does_not_count():
+    one = drive(3)
+    without = replace(one, findings=tuple(f for f in one.findings if f.id != "launch.held"))
+    found = judged([without])
+    assert status_of(found)["launch"] == "not_shown"
+    assert "does not tell which limits.launch_hold_rpm" in next(
+        s.because for s in found.gates if s.gate.name == "launch"
+    )
+
+
 def test_a_limit_as_finely_as_records_write_it_is_the_same_limit():
     one = drive(3, status={"full_throttle.lambda": "met"})
     findings = tuple(replace(f, limit=0.9000001) if f.id == "full_throttle.lambda" else f for f in one.findings)

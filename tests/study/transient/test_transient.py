@@ -5,12 +5,13 @@ from dataclasses import replace
 import plain_film
 import pytest
 from driven_log import CAR, REVISION, driven, known_delay
+from true_excursion import excursion_causes
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.simulate.exhaust import film_at
 from tunelab.simulate.schedule import idle, tip_in
-from tunelab.study.transient import study_transients
+from tunelab.study.transient import NOT_EXPLAINED, study_transients
 
 TIP_INS = (
     idle(4.0), tip_in(3, 2200.0, 30.0), tip_in(4, 1800.0, 40.0), tip_in(2, 2600.0, 25.0), tip_in(3, 2800.0, 60.0),
@@ -105,6 +106,15 @@ def test_rich_excursions_of_too_much_extra_fuel_are_put_down_to_enrichment(simul
     deep = tip_ins[tip_ins["rich_pct"] < -10.0]
     assert len(deep) >= 3
     assert (deep["rich_cause"] == "enrichment").mean() >= 0.8
+
+
+@pytest.mark.parametrize("name", ["film", "enrichment"])
+def test_named_causes_are_the_true_ones(simulated, name):
+    truth, run, study = simulated[name]
+    clear = [(n, t) for n, t in excursion_causes(run.drive, truth, REVISION, study) if t.is_clear]
+    named = [(n, t) for n, t in clear if n != NOT_EXPLAINED]
+    assert len(named) > 0.8 * len(clear) > 4
+    assert all(true.name in said for said, true in named)
 
 
 def test_film_of_the_simulator_is_found_and_extra_fuel_proposed_the_right_way(simulated):

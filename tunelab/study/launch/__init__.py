@@ -4,12 +4,13 @@ from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, effec
 from tunelab.study.launch.find import LaunchSpan, find_launches
 from tunelab.study.launch.ground import Ground, ground_speed
 from tunelab.study.launch.measure import Launch
-from tunelab.study.launch.result import CUT_CAUTION, HEAT_CAUTION, LaunchStudy
+from tunelab.study.launch.result import CUT_CAUTION, HEAT_CAUTION, LET_GO_S, LaunchStudy
 from tunelab.study.launch.study import study_launches
 
 __all__ = [
     "CUT_CAUTION",
     "HEAT_CAUTION",
+    "LET_GO_S",
     "DriverContrast",
     "Ground",
     "Launch",

@@ -9,14 +9,13 @@ import xarray as xr
 
 from tunelab.log.flag_sample import is_cut
 from tunelab.study.estimate import NAN
-from tunelab.study.gearing.reading import at_rows, fresh_readings, has, rolling, row_step_s, rows_in
+from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.launch.find import LaunchSpan
 from tunelab.study.launch.ground import Ground, ground_speed, rows_of
+from tunelab.study.launch.held import Held, held_speed
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 
-HELD_LAST_S = 1.5  # of the hold, before the release: the climb to it is over
-BEFORE_RELEASE_S = 0.15  # what the foot does at the release is no hold
 BOG_WITHIN_S = 1.5
 RETARDED_DEG = 5.0  # spark after this before top centre counts as retarded by the hold
 LATE_GRACE_S = 0.05
@@ -33,7 +32,7 @@ class Launch:
     release_s: float
     moves_s: float
     released_by: str
-    held_rpm: float  # mean of the last 1.5 s of the hold
+    held_rpm: float  # mean of the last 1.5 s of the hold without the climb; NaN also if it never levelled out
     held_se_rpm: float
     held_spread_rpm: float
     held_drift_rpm_s: float
@@ -68,8 +67,8 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
     distance_m : float
         Distance for which the time is wanted. [m]
     """
-    held = _held(log, span)
-    bog, recovery = _bog(log, span, held[0])
+    held = held_speed(log, span)
+    bog, recovery = _bog(log, span, held.rpm)
     ground = ground_speed(log, span)
     return Launch(
         number=span.number,
@@ -79,10 +78,10 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
         release_s=span.release_s,
         moves_s=span.moves_s,
         released_by=span.released_by,
-        held_rpm=held[0],
-        held_se_rpm=held[1],
-        held_spread_rpm=held[2],
-        held_drift_rpm_s=held[3],
+        held_rpm=held.rpm,
+        held_se_rpm=held.standard_error_rpm,
+        held_spread_rpm=held.spread_rpm,
+        held_drift_rpm_s=held.drift_rpm_s,
         hold_seconds=span.release_s - span.hold_start_s,
         engaged=_engaged(log, car, span, held),
         let_go_s=_let_go(log, car, span),
@@ -94,25 +93,6 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
         **_limiter(log, car, span),
         samples=span.last - span.hold_first + 1,
     )
-
-
-def _held(log: xr.Dataset, span: LaunchSpan) -> tuple[float, float, float, float]:
-    """Mean, its standard error, spread and drift of engine speed over the end of the hold. [rpm], [rpm/s]"""
-    time, speed = fresh_readings(log, "engine_speed_rpm")
-    end = span.release_s - BEFORE_RELEASE_S
-    own = (time >= max(span.hold_start_s, end - HELD_LAST_S)) & (time <= end)
-    clock, values = time[own], speed[own]
-    if values.size < 5:
-        return NAN, NAN, NAN, NAN
-    top = float(np.quantile(values, 0.9))
-    reached = np.flatnonzero(values >= 0.93 * top)
-    clock, values = clock[reached[0] :], values[reached[0] :]
-    if values.size < 5:
-        return NAN, NAN, NAN, NAN
-    drift = float(np.polyfit(clock - clock.mean(), values, 1)[0])
-    parts = np.array([part.mean() for part in np.array_split(values, min(5, values.size))])
-    error = float(parts.std(ddof=1) / np.sqrt(parts.size))
-    return float(values.mean()), error, float(values.std(ddof=1)), drift
 
 
 def _bog(log: xr.Dataset, span: LaunchSpan, held_rpm: float) -> tuple[float, float]:
@@ -178,14 +158,14 @@ def _limiter(log: xr.Dataset, car: Car, span: LaunchSpan) -> dict[str, float]:
     }
 
 
-def _engaged(log: xr.Dataset, car: Car, span: LaunchSpan, held) -> bool | None:
+def _engaged(log: xr.Dataset, car: Car, span: LaunchSpan, held: Held) -> bool | None:
     """Whether something held the engine: the ECU says so, or speed stood still at a limit under open throttle."""
     rows = rows_of(log, span.hold_start_s, span.release_s)
     if has(log, "launch_active"):
         return bool((log["launch_active"].values[rows] > 0.5).any())
     limiter = _limiter(log, car, span)
     shares = [v for v in (limiter["fuel_cut_share"], limiter["spark_retard_share"]) if np.isfinite(v)]
-    if not shares or not np.isfinite(held[0]):
+    if not shares or not np.isfinite(held.drift_rpm_s):  # too few readings of it
         return None
     return bool(max(shares) > 0.1)
 

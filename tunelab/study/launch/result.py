@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -99,6 +100,7 @@ def launch_findings(study: LaunchStudy, car: Car) -> list[Finding]:
     spread = Question("launch.repeat", f"Spread of the time to {study.distance_m:g} m between repeats")
     return [
         _held_finding(study, car),
+        judge(Question("launch.held", "Engine speed at the hold"), study.held, why or study.held.method + "."),
         _zero_speed(study, car),
         judge(bog, study.bog, why or study.bog.method + "."),
         judge(
@@ -123,10 +125,11 @@ def _held_finding(study: LaunchStudy, car: Car) -> Finding:
     if not held.shown:
         return judge(question, held, study.because or held.method)
     spreads = [launch.held_spread_rpm for launch in study.own if np.isfinite(launch.held_spread_rpm)]
-    drifts = [launch.held_drift_rpm_s for launch in study.own if np.isfinite(launch.held_drift_rpm_s)]
+    drifts = [launch.held_drift_rpm_s for launch in study.own if np.isfinite(launch.held_rpm)]
+    left_out = still_climbing(study.own)
     text = (
         f"mean {held.value:.0f} rpm over {held.samples_used} launches, spread in a hold {np.mean(spreads):.0f} rpm, "
-        f"drift {np.mean(drifts):+.0f} rpm/s."
+        f"drift {np.mean(drifts):+.0f} rpm/s{f'; {left_out}' if left_out else ''}."
     )
     base = wanted or 0.0
     moved = Estimate(
@@ -134,6 +137,12 @@ def _held_finding(study: LaunchStudy, car: Car) -> Finding:
         held.method,
     )  # fmt: skip
     return judge(question, moved if wanted else held, text)
+
+
+def still_climbing(launches: Sequence[Launch]) -> str:
+    """Say how many launches were let go while engine speed still climbed; empty if none was."""
+    climbing = [launch for launch in launches if np.isfinite(launch.held_drift_rpm_s) and np.isnan(launch.held_rpm)]
+    return f"{len(climbing)} of {len(launches)} still climbing at the release" if climbing else ""
 
 
 def _zero_speed(study: LaunchStudy, car: Car) -> Finding:

@@ -14,7 +14,7 @@ from tunelab.study.gearing.reading import row_step_s
 from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, one_way
 from tunelab.study.launch.find import find_launches
 from tunelab.study.launch.measure import Launch, is_late, measure
-from tunelab.study.launch.result import LET_GO_S, QUANTITIES, LaunchStudy
+from tunelab.study.launch.result import LET_GO_S, QUANTITIES, LaunchStudy, still_climbing
 from tunelab.workspace.car import Car
 
 
@@ -116,16 +116,19 @@ def _short(own: list[Launch]) -> str:
 
 
 def _held(own: list[Launch], because: str) -> Estimate:
+    """Mean held speed; never surer than the holds' own standard errors let it be."""
     values = np.array([launch.held_rpm for launch in own], dtype=float)
-    if not np.isfinite(values).any():
-        return nothing("rpm", because or "no hold was long enough to be read")
+    errors = np.array([launch.held_se_rpm for launch in own], dtype=float)
     known = int(np.isfinite(values).sum())
+    if not known:
+        return nothing("rpm", because or still_climbing(own) or "no hold was long enough to be read")
     found = mean_estimate(values, "rpm", used=known, flagged=values.size - known, what="launches")
-    if np.isfinite(found.lower):
-        return found
-    half = 1.96 * float(np.nanmean([launch.held_se_rpm for launch in own]))
-    text = f"{found.method}; interval from within the holds"
-    return Estimate(found.value, found.value - half, found.value + half, "rpm", known, values.size - known, text)
+    within = 1.96 * float(np.sqrt(np.nanmean(errors**2) / known))
+    method = "; ".join(text for text in (found.method, still_climbing(own)) if text)
+    if found.upper - found.value >= within:
+        return replace(found, method=method)
+    method += "; interval from within the holds"
+    return replace(found, lower=found.value - within, upper=found.value + within, method=method)
 
 
 def _spread(times: list[float], because: str) -> Estimate:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from tunelab.study.finding import Finding
+from tunelab.study.launch import LET_GO_S
 from tunelab.workspace.car import Car
 
 HELD_AGAINST = {
@@ -28,8 +29,12 @@ HELD_AGAINST = {
     "return.undershoot": "idle_undershoot_max_rpm",
     "return.settling": "idle_settling_max_s",
     "launch.held_speed": "launch_hold_tolerance_rpm",
+    "launch.zero_speed": "launch_let_go_max_s",
 }
-WITHOUT = {"meter_headroom_min_pct": 0.0}  # what holds where the owner states none
+# Findings that tell how far a value is from one that the owner states: the finding of the value itself, and the key.
+MEASURED_FROM = {"launch.held_speed": ("launch.held", "launch_hold_rpm")}
+# What holds where the owner states none.
+WITHOUT = {"meter_headroom_min_pct": 0.0, "launch_let_go_max_s": LET_GO_S}
 LOWER_IS_WORSE = ("idle.actuator_margin",)
 SAME = 1e-5  # share by which a limit in a record may differ from the one in car.toml: how finely records are written
 
@@ -45,6 +50,26 @@ def other_limit(finding: Finding, car: Car) -> str:
         return ""
     texts = ["no limit" if limit is None else f"{limit:g}" for limit in (finding.limit, now)]
     return f"it was held against {texts[0]}, and car.toml now states {texts[1]} (limits.{key})"
+
+
+def other_setting(finding: Finding, whole: Finding | None, car: Car) -> str:
+    """Say that car.toml now states another value than a finding was measured from; empty where it does not.
+
+    `whole` is the finding of the value itself (the first of MEASURED_FROM); the difference of the two is what was
+    stated. A record without it does not tell what that was.
+    """
+    if finding.id not in MEASURED_FROM:
+        return ""
+    key = MEASURED_FROM[finding.id][1]
+    now = getattr(car.limits, key)
+    if now is None:
+        return f"car.toml no longer states what it was measured from (limits.{key})"
+    if whole is None or whole.value is None or finding.value is None:
+        return f"its record does not tell which limits.{key} it was measured from"
+    then = whole.value - finding.value
+    if math.isclose(then, now, rel_tol=SAME, abs_tol=SAME * abs(whole.value)):
+        return ""
+    return f"it was measured from {then:.5g}, and car.toml now states {now:g} (limits.{key})"
 
 
 def passes_limit(finding: Finding) -> bool:

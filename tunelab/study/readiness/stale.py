@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import Gate
-from tunelab.study.readiness.limit import other_limit
+from tunelab.study.readiness.limit import MEASURED_FROM, other_limit, other_setting
 from tunelab.study.revision_change import curve_difference, dead_time_difference, differences
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -38,7 +38,8 @@ def why_emptied(gate: Gate, drive: Drive, now: Now) -> Emptied | None:
         return Emptied(drive.record, because, f"Drive the step {' or '.join(gate.steps)} again.")
     found = [f for f in map(drive.finding, (*gate.ids, *gate.also)) if f is not None and f.status != "not_shown"]
     for finding in found:
-        if because := other_limit(finding, now.car):
+        whole = drive.finding(MEASURED_FROM[finding.id][0]) if finding.id in MEASURED_FROM else None
+        if because := other_limit(finding, now.car) or other_setting(finding, whole, now.car):
             return Emptied(drive.record, because, "Record that session again.")
     return None
 

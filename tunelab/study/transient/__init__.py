@@ -1,11 +1,13 @@
 """What the mixture does when the throttle moves."""
 
+from tunelab.study.transient.excursion import NOT_EXPLAINED
 from tunelab.study.transient.film import cylinder_air, cylinder_fuel, fuel_for
 from tunelab.study.transient.region import Film
 from tunelab.study.transient.result import TransientStudy, proposal_sentence
 from tunelab.study.transient.study import study_transients
 
 __all__ = [
+    "NOT_EXPLAINED",
     "Film",
     "TransientStudy",
     "cylinder_air",

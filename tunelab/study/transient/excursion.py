@@ -17,11 +17,16 @@ from tunelab.study.transient.fit import drawn_air, injected
 from tunelab.study.transient.signal import GRID_S, TransientSignal, at_sensor, fuelled_at
 from tunelab.units import convert
 
-BEFORE_S, LONGEST_S, SHORTEST_S = 0.8, 2.5, 0.9
+BEFORE_S, LONGEST_S, SHORTEST_S = 0.8, 2.5, 0.75
+NEXT_S = 0.06  # a movement is told up to two samples late: so much sooner ends what belongs to the event before it
+END_S = 0.3  # of the readings before it tell the level instead where none come after AFTER_LEVEL_S
 AFTER_LEVEL_S = 1.7  # from here on the excursion is over and the new level is read
 CAUSES = ("film", "enrichment", "metering")
 LEAST_PCT = 2.0  # smaller excursions have no cause that could be told from noise
-EXPLAINED = 0.5  # of an excursion must come from the model before a cause is named
+EXPLAINED = 0.5  # of an excursion must come from the model before a cause is named,
+UNSURE = 0.3  # unless the model misses no more than this share of its parts, each taken for itself
+ALIKE = 1.25  # parts that differ by less than this factor are named together
+NOT_EXPLAINED = "not explained"
 COLUMNS = [
     "kind", "at_s", "rate_pct_s", "throttle_from_pct", "throttle_to_pct", "engine_speed_rpm", "air_from_kg_h",
     "air_to_kg_h", "coolant_c", "lean_pct", "lean_se_pct", "lean_at_s", "lean_width_s", "lean_cause", "rich_pct",
@@ -41,16 +46,30 @@ class Parts:
     enrichment: np.ndarray  # fuel in the pulses beyond (rich) or short of what the ECU's own airflow calls for
     metering: np.ndarray  # air that the cylinders draw beyond (lean) or short of what the meter told the ECU
 
-    def cause(self, at: int, base: np.ndarray, size: float) -> str:
-        """Part that explains an excursion of `size` at a reading best; empty where the model explains too little.
+    def of(self, own: np.ndarray) -> Parts:
+        """The same parts at some of the readings; `own` is bool, shape (readings,)."""
+        return Parts(**{name: getattr(self, name)[own] for name in CAUSES})
 
-        `base` are the numbers of the readings before it.
+    def unlevelled(self, clock: np.ndarray, share: np.ndarray) -> Parts:
+        """The same parts without their level, as `_level` takes it from lambda; `share` as `_share` gives it."""
+        film = self.film - _level(clock, self.film, self.film, share)
+        others = {n: getattr(self, n) - _level(clock, getattr(self, n), 0.0, share) for n in CAUSES[1:]}
+        return Parts(film, **others)
+
+    def cause(self, inside: slice, size: float) -> str:
+        """Part that explains an excursion best, or those that do alike; NOT_EXPLAINED where the model does too little.
+
+        `inside` are the readings beyond half of its depth, `size` its mean over them.
         """
-        values = {n: float(getattr(self, n)[at] - np.median(getattr(self, n)[base])) for n in CAUSES}
-        total, sign = sum(values.values()), np.sign(size)
-        if sign * total < EXPLAINED * abs(size):
-            return "not explained"
-        return max(values, key=lambda n: sign * values[n])
+        values = {n: float(np.sign(size) * np.mean(getattr(self, n)[inside])) for n in CAUSES}
+        most, total = max(values.values()), sum(values.values())
+        named = [n for n in CAUSES if values[n] > 0.0 and values[n] * ALIKE >= most]
+        whole = sum(values[n] for n in named)
+        # Where parts nearly cancel, what is left of them shows little of a small error of each.
+        misses = abs(size) - total > UNSURE * sum(abs(value) for value in values.values())
+        if total < EXPLAINED * abs(size) and (misses or whole < EXPLAINED * abs(size)):
+            return NOT_EXPLAINED
+        return " and ".join(named)
 
 
 def parts_of(signal: TransientSignal, parameters: np.ndarray) -> Parts:
@@ -100,8 +119,7 @@ def find_excursions(
         if event.disturbed_by:
             continue
         start = float(signal.grid_time(at[k]))
-        ahead = at[k + 1 :][:1]
-        end = start + LONGEST_S if not ahead.size else min(start + LONGEST_S, float(signal.grid_time(ahead[0])))
+        end = min([start + LONGEST_S, *(signal.grid_time(at[k + 1 :][:1]) - parameters[6] - NEXT_S)])
         row = _describe(signal, event, parts, parameters, (fuelled, usable), (start, end))
         rows += [row] if row is not None else []
     return pd.DataFrame(rows, columns=COLUMNS)
@@ -113,18 +131,15 @@ def _describe(signal, event, parts: Parts, parameters, seen, span: tuple[float, 
     own = usable & (fuelled >= start - BEFORE_S) & (fuelled <= end)
     if end - start < SHORTEST_S or own.sum() < 10:
         return None
-    clock, off = fuelled[own] - start, _off(signal, fuelled, own)
-    level = _level(signal, clock, off, start)
-    if level is None:
-        return None
-    off, noise = off - level, _noise(signal.reading[own])
+    clock, off, parts = fuelled[own] - start, _off(signal, fuelled, own), parts.of(own)
     after = clock >= -0.1
-    if after.sum() < 6:
+    if after.sum() < 6 or (~after).sum() < 3 or clock[-1] < 2.0 * END_S:
         return None
+    share = _share(signal, clock, start)
+    off, noise = off - _level(clock, off, parts.film, share), _noise(signal.reading[own])
+    parts = parts.unlevelled(clock, share).of(after)
     clock, off = clock[after], off[after]
-    rows = np.flatnonzero(own)
-    where = (rows[after], rows[~after])
-    sides = [_side(parts, where, clock, off, noise, sign) for sign in (1.0, -1.0)]
+    sides = [_side(parts, clock, off, noise, sign) for sign in (1.0, -1.0)]
     air = drawn_air(signal, parameters)
     fuel = injected(signal, parameters)
     missing, delivered, levels = _masses(signal, (air, fuel), start, min(end, start + 1.5), clock, off)
@@ -145,17 +160,27 @@ def _off(signal: TransientSignal, fuelled: np.ndarray, own: np.ndarray) -> np.nd
     return np.log(signal.reading[own] / np.interp(fuelled[own], signal.grid_s, signal.commanded))
 
 
-def _level(signal: TransientSignal, clock: np.ndarray, off: np.ndarray, start: float) -> np.ndarray | None:
-    """What lambda reads without the excursion: from the level before to the level after, as log airflow goes."""
-    before, after = off[clock < -0.1], off[clock > AFTER_LEVEL_S]
-    if before.size < 3:
-        return None
-    first = float(np.median(before))
-    last = float(np.median(after)) if after.size >= 4 else first
+def _share(signal: TransientSignal, clock: np.ndarray, start: float) -> np.ndarray:
+    """How far log airflow has gone from what it was before to what it is at the end, 0 to 1; 0 if it hardly moved."""
     air = np.log(np.interp(start + clock, signal.grid_s, signal.meter_kg_h))
-    ends = [float(np.median(air[clock < -0.1])), float(np.median(air[-max(3, after.size) :]))]
-    share = np.clip((air - ends[0]) / (ends[1] - ends[0]), 0.0, 1.0) if abs(ends[1] - ends[0]) > 0.1 else 0.0
-    return first + share * (last - first)
+    ends = [float(np.median(air[clock < -0.1])), float(np.median(air[-3:]))]
+    if abs(ends[1] - ends[0]) <= 0.1:
+        return np.zeros(clock.size)
+    return np.clip((air - ends[0]) / (ends[1] - ends[0]), 0.0, 1.0)
+
+
+def _level(clock: np.ndarray, values: np.ndarray, film: np.ndarray | float, share: np.ndarray) -> np.ndarray:
+    """What `values` read without the excursion: from the level before to the level after, as log airflow goes.
+
+    The level after is read when the excursion is over, or where the next event comes sooner, at the end; what the film
+    still does there is no level.
+    """
+    before, late = clock < -0.1, clock > AFTER_LEVEL_S
+    if late.sum() < 4:
+        late = clock > clock[-1] - END_S
+    settled = values - film
+    step = float(np.median(settled[late]) - np.median(settled[before]))
+    return float(np.median(values[before])) + share * step
 
 
 def _noise(reading: np.ndarray) -> float:
@@ -165,10 +190,10 @@ def _noise(reading: np.ndarray) -> float:
     return max(1.4826 * float(np.median(np.abs(np.diff(np.log(reading), 2)))) / np.sqrt(6.0), 0.002)
 
 
-def _side(parts: Parts, where: tuple[np.ndarray, np.ndarray], clock, off, noise: float, sign: float) -> tuple:
+def _side(parts: Parts, clock: np.ndarray, off: np.ndarray, noise: float, sign: float) -> tuple:
     """Depth, its standard error, moment, width and cause of the excursion to one side; sign +1 is lean.
 
-    `where` are the numbers of the readings after the event, shape (n,) as `clock` and `off`, and of those before.
+    All after the event and without level; shapes (n,).
     """
     smooth = np.convolve(np.pad(sign * off, 1, mode="edge"), np.ones(3) / 3.0, mode="valid")
     peak = int(np.argmax(smooth))
@@ -186,7 +211,8 @@ def _side(parts: Parts, where: tuple[np.ndarray, np.ndarray], clock, off, noise:
     size = 100.0 * float(np.expm1(sign * depth))
     cause = ""
     if abs(size) > max(LEAST_PCT, 3.0 * error):
-        cause = parts.cause(int(where[0][peak]), where[1], sign * depth)
+        inside = slice(first, last + 1)
+        cause = parts.cause(inside, float(off[inside].mean()))
     return (size, error, float(clock[peak]), width, cause)
 
 

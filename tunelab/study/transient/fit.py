@@ -17,8 +17,9 @@ LOWER = np.array([0.0, np.log(0.03), 0.0, -0.05, 0.0, 0.0, 0.005, 0.0, -0.5])
 UPPER = np.array([0.9, np.log(5.0), 6.0, 0.08, 1.0, 60.0, 0.8, 1.0, 0.5])
 # Before looking; common practice, no source: a manifold of one to two displacements, films of any size.
 MANIFOLD_RATIO, MANIFOLD_SPREAD = 1.9, 0.7
-# By how much the air is ahead of its reading: a hot film is late by 10 to 30 ms, a pressure sensor by a few.
-METER_LEAD, PRESSURE_LEAD = (0.015, 0.012), (0.002, 0.003)
+# By how much the air is ahead of its reading: a hot film is late by 10 to 30 ms, a pressure sensor by up to 5. Neither
+# can be early; a looser prior let the fit put its own error there, and a film came out larger by 0.01 for each ms.
+METER_LEAD, PRESSURE_LEAD = (0.015, 0.012), (0.001, 0.002)
 FILM_PRIOR = (0.25, 0.35), (np.log(0.35), 0.9)
 BEFORE = (0.5, 0.4)  # share of the constant delay that passes before the pipe: not known
 DEAD_TIME_MS = (0.0, 0.08)  # by which the injectors open sooner than the revision says
