@@ -301,21 +301,22 @@ def _log_air(log: xr.Dataset, car: Car, revision: Revision | None) -> np.ndarray
 
 
 def _safe_log(values: np.ndarray) -> np.ndarray:
+    if values.size and values.min() > 0:
+        return np.log(values)
     return np.log(np.where(values > 0, values, np.nan))
 
 
 def _spread(total: np.ndarray, edges: list[np.ndarray], samples: list[np.ndarray]) -> np.ndarray:
     """Highest less lowest mean of the steps of the window around each sample, shape (n,); empty steps are left out."""
-    sums = total[edges[0]]
-    highest, lowest = np.full(sums.size, np.nan), np.full(sums.size, np.nan)
-    for edge, count in zip(edges[1:], samples, strict=True):
-        next_sums = total[edge]
-        mean = next_sums - sums
-        with np.errstate(invalid="ignore"):
+    sums = [total[edge] for edge in edges]
+    means = [after - before for before, after in itertools.pairwise(sums)]
+    with np.errstate(invalid="ignore"):
+        for mean, count in zip(means, samples, strict=True):
             mean /= count  # NaN for an empty step: zero over zero
+    highest, lowest = means[0].copy(), means[0]
+    for mean in means[1:]:
         np.fmax(highest, mean, out=highest)
         np.fmin(lowest, mean, out=lowest)
-        sums = next_sums
     return np.nan_to_num(highest - lowest, copy=False, nan=0.0)
 
 
