@@ -228,7 +228,8 @@ class _Level:
 def _sum_up(level: np.ndarray, allowed: float, samples: float) -> _Level:
     known = np.isfinite(level)
     limit = float(np.hypot(allowed, 3.0 * _noise_of_mean(level[known] if not known.all() else level, samples)))
-    total = np.zeros(level.size + 1)
+    total = np.empty(level.size + 1)
+    total[0] = 0.0
     if known.all():
         np.cumsum(level, out=total[1:])
         return _Level(total, None, limit)
@@ -322,9 +323,9 @@ def _spread(total: np.ndarray, edges: list[np.ndarray], samples: list[np.ndarray
 
 def _usual_samples(time: np.ndarray) -> float:
     """Usual number of samples in one step of the window, at least 1."""
-    some = time[:: max(1, time.size // 20000)]
-    inside = np.searchsorted(time, some + CALM_STEP_S) - np.searchsorted(time, some)
-    return max(1.0, float(np.median(inside))) if some.size else 1.0
+    rows = np.arange(0, time.size, max(1, time.size // 20000))
+    inside = np.searchsorted(time, time[rows] + CALM_STEP_S) - rows
+    return max(1.0, float(np.median(inside))) if rows.size else 1.0
 
 
 def _noise_of_mean(level: np.ndarray, samples: float) -> float:

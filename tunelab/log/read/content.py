@@ -137,11 +137,12 @@ def _look_over(data: bytes) -> _Seen:
     """Look at each piece once while the processor has it at hand; pieces of plain ASCII are not decoded."""
     decoder = codecs.getincrementaldecoder("utf-8")()
     view = np.frombuffer(data, dtype=np.uint8)
+    low = np.empty(_PIECE, dtype=bool)
     is_ascii, has_nul, has_return, control = True, False, False, 0
     try:
         for start in range(0, len(data), _PIECE):
             piece = view[start : start + _PIECE]
-            control += np.count_nonzero(piece < 32)
+            control += np.count_nonzero(np.less(piece, 32, out=low[: piece.size]))
             has_nul = has_nul or data.find(b"\0", start, start + _PIECE) >= 0
             has_return = has_return or data.find(b"\r", start, start + _PIECE) >= 0
             if piece.max() > 127 or decoder.getstate()[0]:

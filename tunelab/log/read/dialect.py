@@ -267,10 +267,5 @@ def _settle_decimal(cells: set[str], with_comma: set[str]) -> str:
 
 def _is_padded(lines: list[str], delimiter: str) -> bool:
     blank = " " if delimiter == "\t" else " \t"
-    return (
-        sum(
-            bool(re.search(rf"(^|{re.escape(delimiter)})[{blank}]|[{blank}]({re.escape(delimiter)}|$)", line))
-            for line in lines
-        )
-        > 0
-    )
+    beside = re.compile(rf"(^|{re.escape(delimiter)})[{blank}]|[{blank}]({re.escape(delimiter)}|$)")
+    return any(beside.search(line) for line in lines if any(mark in line for mark in blank))
