@@ -368,3 +368,13 @@ def test_a_cell_that_is_no_plain_number_is_read_alike_wherever_it_stands(read, r
     read_at_row = raw.frame["RPM"][row]
     assert read_at_row == 1234.5 if cell == "1'234.5" else read_at_row is None or np.isnan(read_at_row)
     assert raw.frame["RPM"].drop_nulls().drop_nans().len() == 3000 - (cell != "1'234.5")
+
+
+def test_error_words_stand_in_one_order_whatever_the_run(read):
+    """The most frequent first, then by the alphabet: what is written must not change from run to run."""
+    words = ["ZZ", "OFF", "ERR", "N/C", "ERR", "b", "a", "--"]
+    rows = [f"{i / 25:.2f},{words[i] if i < len(words) else 800 + i},1.0" for i in range(60)]
+    raw = read("Time (s),RPM,Lambda\n" + "\n".join(rows) + "\n")
+    assert list(raw.columns[1].words.items()) == [
+        ("ERR", 2), ("--", 1), ("N/C", 1), ("OFF", 1), ("ZZ", 1), ("a", 1), ("b", 1),
+    ]  # fmt: skip

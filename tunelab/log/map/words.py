@@ -7,6 +7,7 @@ import polars as pl
 
 from tunelab.channels import name_key
 from tunelab.log.map.quantity import SWITCHES
+from tunelab.log.read.cells import count_words
 
 WORDED = (*SWITCHES, "gear", "fuel_mode")  # channels in whose columns words stand among numbers
 
@@ -54,7 +55,7 @@ def words_to_numbers(text: pl.Series, channel: str) -> tuple[np.ndarray, dict[st
     known = {word: _number(word, table) for word in unique}
     values = text.replace_strict(known, default=None, return_dtype=pl.Float64).fill_null(float("nan")).to_numpy().copy()
     unknown = [word for word, number in known.items() if np.isnan(number)]
-    counts = dict(text.filter(text.is_in(unknown)).value_counts(name="n").iter_rows()) if unknown else {}
+    counts = count_words(text.filter(text.is_in(unknown))) if unknown else {}
     return values, counts
 
 

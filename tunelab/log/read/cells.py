@@ -56,10 +56,10 @@ def read_cells(text: pl.Series, decimal: str) -> Cells:
 
 
 def count_words(text: pl.Series) -> dict[str, int]:
-    """Count each different text; beyond the most frequent ones the rest stand together as "other words"."""
-    counts = Counter(dict(text.value_counts(name="n").iter_rows()))
-    kept = dict(counts.most_common(_WORDS_KEPT))
-    rest = sum(counts.values()) - sum(kept.values())
+    """Count each different text, the most frequent first; beyond 20 the rest stand together as "other words"."""
+    counts = sorted(text.value_counts(name="n").iter_rows(), key=lambda row: (-row[1], row[0]))
+    kept = dict(counts[:_WORDS_KEPT])
+    rest = sum(count for _, count in counts[_WORDS_KEPT:])
     return kept | ({"other words": rest} if rest else {})
 
 
