@@ -10,6 +10,7 @@ import numpy as np
 UNKNOWN_GAP_S = 1.0  # laid between two episodes whose distance the file does not tell
 BREAK_S = 2.0  # least length of a hole that starts a new episode
 BREAK_STEPS = 20.0  # and it is at least so many usual steps long
+_FINEST_S = 1e-6  # no logger writes a million rows a second: rows closer than that have one time
 _FARTHEST_S = 1e11  # some 3000 years: a stamp beyond is no time, and too coarse to tell rows apart
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
 _COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
@@ -63,9 +64,8 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     starts = np.unique(np.r_[falls, headings[(headings > 0) & (headings < len(rows))]])
     time, notes = _spread_coarse(time, starts)
     time = _lay_out(time, falls)
-    repeated = (
-        np.diff(time, prepend=-np.inf) <= 0
-    )  # after laying out: a step may be too small for where it comes to lie
+    # After laying out: a step may be too small for where it comes to lie.
+    repeated = np.diff(time, prepend=-np.inf) < _FINEST_S
     reasons["same time as the row before"] = rows[repeated]
     starts = np.union1d(starts, np.flatnonzero(np.diff(time) > _break_s(time)) + 1)
     episode = np.searchsorted(starts, np.arange(len(rows)), side="right")
@@ -81,7 +81,7 @@ def _is_settled(seconds: np.ndarray) -> bool:
     if seconds.size < 3 or not (seconds[0] > -_FARTHEST_S and seconds[-1] < _FARTHEST_S):
         return False
     steps = np.diff(seconds)
-    return bool(steps.min() > 0.0 and steps.max() <= BREAK_S)  # NaN anywhere fails either
+    return bool(steps.min() >= _FINEST_S and steps.max() <= BREAK_S)  # NaN anywhere fails either
 
 
 def _break_s(time: np.ndarray) -> float:
