@@ -38,7 +38,7 @@ def test_launches_over_many_cars(logged, rate_hz):
     )
     assert len(rows) > 135
     assert len(level) > 0.97 * len(rows)
-    assert np.all(np.abs(held) < np.maximum(10.0, known_to))  # at 10 Hz a log has two readings in a limiter's swing
-    assert rate_hz <= 10.0 or np.abs(held).max() < 10.0
+    assert np.all(np.abs(held) < np.maximum(10.0, known_to))
+    assert np.abs(held).max() < 10.0  # missed at 10 Hz (13.6), where a log has two readings in a limiter's swing
     assert np.mean(np.abs(held) < known_to) > 0.93
     assert inside > 0.9
