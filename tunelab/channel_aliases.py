@@ -9,53 +9,51 @@ ALIASES = {
         "rpm, engine speed, engine rpm, rev, revs, n, eng speed, eng rpm, crank speed, crankshaft speed, motor speed, "
         "engine revs, tach, tacho, tachometer, ne, revolutions, drehzahl, motordrehzahl, regime, regime moteur, "
         "vitesse moteur, regimen, revoluciones, rpm motor, velocidad motor, giri, engine speed rpm, n mot, n motor, n "
-        "engine, nmot, drehz, giri motore, toerental, motortoerental, rotacao, rotacao motor, crank rpm, omdrejninger, "
+        "engine, drehz, giri motore, toerental, motortoerental, rotacao, rotacao motor, crank rpm, omdrejninger, "
         "varvtal"
     ),
     "meter_v": (
-        "maf, maf v, maf voltage, maf volts, maf sensor voltage, mafv, meter, meter voltage, meter signal, air meter, "
-        "air meter voltage, airmeter, afm, afm voltage, afm v, air flow meter, air flow meter voltage, air flow sensor "
-        "voltage, airflow voltage, airflow meter, hfm, hfm voltage, hfm spannung, lmm, lmm spannung, luftmassenmesser, "
-        "luftmassenmesser spannung, maf sensor, maf signal, mass air flow voltage, mass airflow voltage, debitmetre, "
-        "tension debitmetre, caudalimetro, tension caudalimetro, maf raw voltage, u hfm, u lmm, u maf"
+        "maf, maf v, maf voltage, maf volts, maf sensor voltage, meter, meter voltage, meter signal, air meter, air "
+        "meter voltage, afm, afm voltage, afm v, air flow meter, air flow meter voltage, air flow sensor voltage, "
+        "airflow voltage, hfm, hfm voltage, hfm spannung, lmm, lmm spannung, luftmassenmesser, luftmassenmesser "
+        "spannung, maf sensor, maf signal, mass air flow voltage, debitmetre, tension debitmetre, caudalimetro, "
+        "tension caudalimetro, maf raw voltage, u hfm, u lmm, u maf"
     ),
     "meter_hz": (
         "maf, maf hz, maf frequency, maf freq, meter, meter frequency, meter signal, air meter, air meter frequency, "
-        "airmeter, afm, afm frequency, air flow meter, air flow meter frequency, airflow frequency, airflow meter, "
-        "hfm, hfm frequenz, lmm, luftmassenmesser, maf sensor, maf signal, mass air flow frequency, mass airflow "
-        "frequency, debitmetre, frequence debitmetre, caudalimetro, karman frequency, air flow sensor frequency, air "
-        "flow sensor freq"
+        "afm, afm frequency, air flow meter, air flow meter frequency, airflow frequency, hfm, hfm frequenz, lmm, "
+        "luftmassenmesser, maf sensor, maf signal, mass air flow frequency, debitmetre, frequence debitmetre, "
+        "caudalimetro, karman frequency, air flow sensor frequency, air flow sensor freq"
     ),
     "meter_counts": (
         "maf counts, maf adc, maf raw, meter counts, meter adc, meter raw, air meter counts, air meter adc, afm adc, "
         "afm counts, afm raw, hfm adc, hfm counts, lmm adc, maf, maf sensor, maf signal, meter, meter signal, air "
-        "meter, airmeter, afm, air flow meter, hfm, lmm, maf a d"
+        "meter, afm, air flow meter, hfm, lmm, maf a d"
     ),
     "air_flow_kg_h": (
-        "air flow, airflow, air mass, air mass flow, airmass, mass air flow, mass airflow, maf, maf flow, maf rate, "
-        "mass air flow rate, air flow rate, airflow rate, intake air flow, intake air mass flow, engine air flow, maf "
-        "sensor, maf g s, maf gs, air mass rate, luftmasse, luftmassenstrom, debit air, debit d air, debit massique "
-        "air, masse d air, flujo de aire, flujo aire, masa de aire, caudal de aire, inducted air, luftmassendurchsatz, "
-        "m luft, massa aria, portata aria, luchtmassa, fluxo de ar, massflow, mass flow, air mass per hour"
+        "air flow, air mass, air mass flow, mass air flow, maf, maf flow, maf rate, mass air flow rate, air flow rate, "
+        "intake air flow, intake air mass flow, engine air flow, maf sensor, maf g s, air mass rate, luftmasse, "
+        "luftmassenstrom, debit air, debit d air, debit massique air, masse d air, flujo de aire, flujo aire, masa de "
+        "aire, caudal de aire, inducted air, luftmassendurchsatz, m luft, massa aria, portata aria, luchtmassa, fluxo "
+        "de ar, massflow, air mass per hour"
     ),
     "air_charge_mg": (
-        "air per stroke, air mass per stroke, air mass stroke, airmass per stroke, mass per stroke, air charge, air "
-        "charge mass, charge air mass, cylinder air, cylinder air charge, cylinder air mass, cylinder airmass, air per "
-        "cylinder, air mass per cylinder, airmass per cylinder, air mass cylinder, cyl air mass, cyl airmass, cyl air, "
-        "luftmasse pro hub, luft pro hub, masse d air par cylindre, masse d air par coup, masa de aire por cilindro, "
-        "massa aria per cilindro, luchtmassa per slag"
+        "air per stroke, air mass per stroke, air mass stroke, mass per stroke, air charge, air charge mass, charge "
+        "air mass, cylinder air, cylinder air charge, cylinder air mass, air per cylinder, air mass per cylinder, air "
+        "mass cylinder, cyl air mass, cyl air, luftmasse pro hub, luft pro hub, masse d air par cylindre, masse d air "
+        "par coup, masa de aire por cilindro, massa aria per cilindro, luchtmassa per slag"
     ),
     "throttle_pct": (
-        "throttle, tps, throttle position, throttle pos, throttle angle, tp, tp sensor, tps1, tps 1, thr, throttle "
-        "opening, throttle plate, throttle valve, throttle position sensor, absolute throttle position, tps main, "
-        "absolute throttle position b, throttle pct, throttle percent, drosselklappe, drosselklappenwinkel, "
+        "throttle, tps, throttle position, throttle pos, throttle angle, tp, tp sensor, tps1, thr, throttle opening, "
+        "throttle plate, throttle valve, throttle position sensor, absolute throttle position, tps main, absolute "
+        "throttle position b, throttle pct, throttle percent, drosselklappe, drosselklappenwinkel, "
         "drosselklappenstellung, dk winkel, papillon, position papillon, ouverture papillon, mariposa, posicion "
         "mariposa, apertura mariposa, acelerador tps, dk, drossel, farfalla, posizione farfalla, gasklep, "
         "gasklepstand, borboleta, thr pos, throttle blade, etb position, etb"
     ),
     "pedal_pct": (
         "pedal, accelerator, accelerator pedal, pedal position, accelerator position, accel pedal, app, apps, "
-        "accelerator pedal position, accel position, pps, driver demand, gas pedal, gaspedal, fahrpedal, pedalwert, "
+        "accelerator pedal position, accel position, pps, driver demand, gas pedal, fahrpedal, pedalwert, "
         "fahrpedalstellung, pedale, pedale accelerateur, position pedale, pedal acelerador, posicion pedal, "
         "accelerateur, pedal acelerador posicion, accelerator pedal position d, pwg, fp stellung, pedale acceleratore, "
         "gaspedaalstand, accel pos, drivers demand"
@@ -77,41 +75,40 @@ ALIASES = {
         "barometrischer druck, pressione atmosferica, pressione barometrica, luchtdruk"
     ),
     "pulse_width_ms": (
-        "pulse width, pulsewidth, pw, pw1, pw 1, injector pulse width, injector pulsewidth, inj pw, ipw, injection "
-        "time, injector time, inj time, inj duration, injection duration, injector on time, injector opening time, "
-        "injection pulse width, fuel pulse width, fuel pw, base pulse width, final pulse width, effective pulse width, "
-        "ti, injector pw, inj pulse width, inj pulsewidth, injector duration, pulse, injection, einspritzzeit, "
-        "einspritzdauer, temps injection, temps d injection, duree injection, duree d injection, tiempo de inyeccion, "
-        "tiempo inyeccion, ancho de pulso, injector 1 pulse width, bank 1 pulse width, pulse width bank 1, inj 1 pw, "
-        "fuel injector pulse width, injector pulse width bank 1, t inj, tinj, t einspritz, einspr zeit, tempo "
-        "iniezione, tempo di iniezione, inspuittijd, tempo de injecao, inj width, injector width, injector on, opening "
-        "time, inj open time, inj pulse, inj ms"
+        "pulse width, pw, pw1, injector pulse width, inj pw, ipw, injection time, injector time, inj time, inj "
+        "duration, injection duration, injector on time, injector opening time, injection pulse width, fuel pulse "
+        "width, fuel pw, base pulse width, final pulse width, effective pulse width, ti, injector pw, inj pulse width, "
+        "injector duration, pulse, injection, einspritzzeit, einspritzdauer, temps injection, temps d injection, duree "
+        "injection, duree d injection, tiempo de inyeccion, tiempo inyeccion, ancho de pulso, injector 1 pulse width, "
+        "bank 1 pulse width, pulse width bank 1, inj 1 pw, fuel injector pulse width, injector pulse width bank 1, t "
+        "inj, t einspritz, einspr zeit, tempo iniezione, tempo di iniezione, inspuittijd, tempo de injecao, inj width, "
+        "injector width, injector on, opening time, inj open time, inj pulse, inj ms"
     ),
     "injector_duty_pct": (
         "injector duty, injector duty cycle, duty, duty cycle, inj duty, inj duty cycle, idc, dc, injector dc, "
-        "injectors duty, fuel duty, fuel duty cycle, dutycycle, inj dc, inj cycle, injection duty, tastverhaeltnis, "
-        "einspritz tastverhaeltnis, rapport cyclique, ciclo de trabajo, injector duty cycle bank 1, inj duty pct, duty "
-        "injector, auslastung, duesenauslastung, einspritzduesen auslastung"
+        "injectors duty, fuel duty, fuel duty cycle, inj dc, inj cycle, injection duty, tastverhaeltnis, einspritz "
+        "tastverhaeltnis, rapport cyclique, ciclo de trabajo, injector duty cycle bank 1, inj duty pct, duty injector, "
+        "auslastung, duesenauslastung, einspritzduesen auslastung"
     ),
     "lambda_measured": (
-        "lambda, lambda 1, lambda1, afr, afr 1, afr1, air fuel ratio, air fuel, a f, a f ratio, actual afr, actual "
-        "lambda, measured afr, measured lambda, afr measured, lambda measured, afr actual, lambda actual, wideband, "
-        "wide band, wideband afr, wideband lambda, wbo2, wb o2, wideband o2, wideband 1, wb afr, wb lambda, wb 1, wb, "
-        "uego, ego, ego 1, o2, o2 sensor, o2 1, lambda sensor, lambda sensor 1, lambda value, lambda bank 1, afr bank "
-        "1, lambda b1, afr b1, bank 1 lambda, bank 1 afr, bank 1 air fuel ratio, phi, phi measured, phi 1, equivalence "
-        "ratio, equiv ratio, eq ratio, eqr, measured equivalence ratio, measured phi, exhaust lambda, exhaust afr, "
-        "lsu, lambda wert, lambdasonde, lambda sonde, sonde lambda, richesse, richesse mesuree, lambda mesure, lambda "
-        "mesuree, sonda lambda, relacion aire combustible, lambda medida, lambda real, afr gasoline, wideband "
-        "equivalence ratio, air fuel equivalence ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, lambda b1s1, "
-        "air fuel ratio 1, o2 wide range, mixture, lam, lambda probe, lambdawert, lambda ist, titolo, lambda misurata, "
-        "lambdawaarde, sonda, lambda messung, lam 1, air fuel ratio measured, afr wb"
+        "lambda, lambda 1, afr, afr 1, air fuel ratio, air fuel, a f, a f ratio, actual afr, actual lambda, measured "
+        "afr, measured lambda, afr measured, lambda measured, afr actual, lambda actual, wideband, wideband afr, "
+        "wideband lambda, wbo2, wideband o2, wideband 1, wb afr, wb lambda, wb 1, wb, uego, ego, ego 1, o2, o2 sensor, "
+        "o2 1, lambda sensor, lambda sensor 1, lambda value, lambda bank 1, afr bank 1, lambda b1, afr b1, bank 1 "
+        "lambda, bank 1 afr, bank 1 air fuel ratio, phi, phi measured, phi 1, equivalence ratio, equiv ratio, eq "
+        "ratio, eqr, measured equivalence ratio, measured phi, exhaust lambda, exhaust afr, lsu, lambda wert, "
+        "lambdasonde, sonde lambda, richesse, richesse mesuree, lambda mesure, lambda mesuree, sonda lambda, relacion "
+        "aire combustible, lambda medida, lambda real, afr gasoline, wideband equivalence ratio, air fuel equivalence "
+        "ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, lambda b1s1, air fuel ratio 1, o2 wide range, "
+        "mixture, lam, lambda probe, lambda ist, titolo, lambda misurata, lambdawaarde, sonda, lambda messung, lam 1, "
+        "air fuel ratio measured, afr wb"
     ),
     "lambda_measured_2": (
-        "lambda 2, lambda2, afr 2, afr2, wideband 2, wb 2, wbo2 2, ego 2, o2 2, lambda sensor 2, lambda bank 2, afr "
-        "bank 2, lambda b2, afr b2, bank 2 lambda, bank 2 afr, bank 2 air fuel ratio, phi 2, uego 2, equivalence ratio "
-        "2, lambda measured 2, afr measured 2, measured lambda 2, measured afr 2, wideband afr 2, wideband lambda 2, "
-        "lambdasonde 2, lambda sonde 2, sonde lambda 2, sonda lambda 2, wideband o2 2, o2 b2s1 lambda, lambda b2s1, "
-        "air fuel ratio 2, lambda right, afr right, actual lambda 2, actual afr 2, wb afr 2, wb lambda 2"
+        "lambda 2, afr 2, wideband 2, wb 2, wbo2 2, ego 2, o2 2, lambda sensor 2, lambda bank 2, afr bank 2, lambda "
+        "b2, afr b2, bank 2 lambda, bank 2 afr, bank 2 air fuel ratio, phi 2, uego 2, equivalence ratio 2, lambda "
+        "measured 2, afr measured 2, measured lambda 2, measured afr 2, wideband afr 2, wideband lambda 2, lambdasonde "
+        "2, sonde lambda 2, sonda lambda 2, wideband o2 2, o2 b2s1 lambda, lambda b2s1, air fuel ratio 2, lambda "
+        "right, afr right, actual lambda 2, actual afr 2, wb afr 2, wb lambda 2"
     ),
     "lambda_commanded": (
         "lambda commanded, commanded lambda, target lambda, lambda target, lambda tgt, desired lambda, lambda desired, "
@@ -121,39 +118,38 @@ ALIASES = {
         "commanded equiv ratio, target equivalence ratio, desired equivalence ratio, commanded phi, phi commanded, "
         "target phi, phi target, commanded air fuel ratio, target air fuel ratio, desired air fuel ratio, air fuel "
         "ratio commanded, air fuel ratio target, fuel target, mixture target, target mixture, tgt afr, tgt lambda, "
-        "commanded fuel air equivalence ratio, commanded air fuel, lambda soll, lambdasoll, sollambda, soll lambda, "
-        "lambda consigne, consigne lambda, richesse consigne, consigne richesse, lambda objetivo, objetivo lambda, afr "
+        "commanded fuel air equivalence ratio, commanded air fuel, lambda soll, sollambda, soll lambda, lambda "
+        "consigne, consigne lambda, richesse consigne, consigne richesse, lambda objetivo, objetivo lambda, afr "
         "objetivo, eqr commanded, commanded eqr, cmd lambda, cmd afr, lambda cmd, afr cmd, des afr, lam soll, lambda "
         "obiettivo, lambda doel, lambda wunsch, afr soll, lambda aim, afr aim"
     ),
     "trim_short_pct": (
-        "stft, short term fuel trim, short term trim, short trim, stft 1, stft1, stft b1, stft bank 1, short term fuel "
-        "trim bank 1, short term fuel trim 1, bank 1 stft, fuel trim short, short ft, short fuel trim, trim short, "
-        "trim st, st trim, ego correction, ego corr, closed loop correction, cl correction, lambda correction, lambda "
-        "corr, lambda control, lambda trim, o2 correction, o2 trim, closed loop trim, feedback correction, lambda "
-        "regler, lambdaregler, lambdaregelung, lambda controller, correction lambda, correction richesse, regulation "
-        "richesse, correction court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, ajuste de "
-        "combustible corto plazo, kurzzeittrim, kurzzeit trim, short term fuel trim b1, af correction, a f correction, "
-        "afr correction, short term correction, fuel trim short term, stft bank1, shrtft1, kurzzeitkorrektur, "
-        "lambdakorrektur, lambda integrator, lambda int, integrator, correzione lambda, fr, short term ft, stft pct"
+        "stft, short term fuel trim, short term trim, short trim, stft 1, stft b1, stft bank 1, short term fuel trim "
+        "bank 1, short term fuel trim 1, bank 1 stft, fuel trim short, short ft, short fuel trim, trim short, trim st, "
+        "st trim, ego correction, ego corr, closed loop correction, cl correction, lambda correction, lambda corr, "
+        "lambda control, lambda trim, o2 correction, o2 trim, closed loop trim, feedback correction, lambda regler, "
+        "lambdaregelung, lambda controller, correction lambda, correction richesse, regulation richesse, correction "
+        "court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, ajuste de combustible corto "
+        "plazo, kurzzeittrim, short term fuel trim b1, af correction, afr correction, short term correction, fuel trim "
+        "short term, shrtft1, kurzzeitkorrektur, lambdakorrektur, lambda integrator, lambda int, integrator, "
+        "correzione lambda, fr, short term ft, stft pct"
     ),
     "trim_long_pct": (
-        "ltft, long term fuel trim, long term trim, long trim, ltft 1, ltft1, ltft b1, ltft bank 1, long term fuel "
-        "trim bank 1, long term fuel trim 1, bank 1 ltft, fuel trim long, long ft, long fuel trim, trim long, trim lt, "
-        "lt trim, learned trim, learn trim, fuel learn, adaptive trim, adaption, adaptation, fuel learning, "
-        "langzeittrim, langzeit trim, gemischadaption, correction long terme, adaptation richesse, correccion largo "
-        "plazo, ajuste largo plazo, long term correction, ajuste de combustible largo plazo, long term fuel trim b1, "
-        "fuel trim long term, ltft bank1, longft1, langzeitkorrektur, adaptive correction, long term ft, block learn, "
-        "block learn multiplier, fra"
+        "ltft, long term fuel trim, long term trim, long trim, ltft 1, ltft b1, ltft bank 1, long term fuel trim bank "
+        "1, long term fuel trim 1, bank 1 ltft, fuel trim long, long ft, long fuel trim, trim long, trim lt, lt trim, "
+        "learned trim, learn trim, fuel learn, adaptive trim, adaption, adaptation, fuel learning, langzeittrim, "
+        "gemischadaption, correction long terme, adaptation richesse, correccion largo plazo, ajuste largo plazo, long "
+        "term correction, ajuste de combustible largo plazo, long term fuel trim b1, fuel trim long term, longft1, "
+        "langzeitkorrektur, adaptive correction, long term ft, block learn, block learn multiplier, fra"
     ),
     "trim_short_2_pct": (
-        "stft 2, stft2, stft b2, stft bank 2, short term fuel trim bank 2, short term fuel trim 2, bank 2 stft, short "
-        "term trim 2, short trim 2, ego correction 2, short term fuel trim b2, trim short 2, stft bank2, shrtft2, "
-        "lambda correction 2, closed loop correction 2"
+        "stft 2, stft b2, stft bank 2, short term fuel trim bank 2, short term fuel trim 2, bank 2 stft, short term "
+        "trim 2, short trim 2, ego correction 2, short term fuel trim b2, trim short 2, shrtft2, lambda correction 2, "
+        "closed loop correction 2"
     ),
     "trim_long_2_pct": (
-        "ltft 2, ltft2, ltft b2, ltft bank 2, long term fuel trim bank 2, long term fuel trim 2, bank 2 ltft, long "
-        "term trim 2, long trim 2, long term fuel trim b2, trim long 2, ltft bank2, longft2, a f learning 2"
+        "ltft 2, ltft b2, ltft bank 2, long term fuel trim bank 2, long term fuel trim 2, bank 2 ltft, long term trim "
+        "2, long trim 2, long term fuel trim b2, trim long 2, longft2, a f learning 2"
     ),
     "enrichment_pct": (
         "enrichment, accel enrichment, acceleration enrichment, accel enrich, ae, accel fuel, transient enrichment, "
@@ -161,12 +157,11 @@ ALIASES = {
         "enrichissement, enrichissement acceleration, enriquecimiento, enriquecimiento aceleracion, acc enrichment"
     ),
     "battery_v": (
-        "battery, battery voltage, batt, batt v, batt voltage, bat, vbat, vbatt, batv, battv, bat v, ubat, bat "
-        "voltage, supply voltage, system voltage, ecu voltage, voltage, volts, control module voltage, module voltage, "
-        "ecu supply, ecu supply voltage, ecu battery, bordspannung, batteriespannung, batterie, tension batterie, "
-        "tension de batterie, tension bateria, bateria, voltaje bateria, voltaje, voltaje de bateria, board voltage, "
-        "bord net, ub, u bat, u batt, tensione batteria, accuspanning, accu, tensao bateria, bordnetzspannung, vpwr, "
-        "system v, sys voltage"
+        "battery, battery voltage, batt, batt v, batt voltage, bat, vbat, vbatt, batv, ubat, bat voltage, supply "
+        "voltage, system voltage, ecu voltage, voltage, volts, control module voltage, module voltage, ecu supply, ecu "
+        "supply voltage, ecu battery, bordspannung, batteriespannung, batterie, tension batterie, tension de batterie, "
+        "tension bateria, bateria, voltaje bateria, voltaje, voltaje de bateria, board voltage, bord net, ub, u batt, "
+        "tensione batteria, accuspanning, accu, tensao bateria, bordnetzspannung, vpwr, system v, sys voltage"
     ),
     "coolant_c": (
         "coolant, coolant temp, coolant temperature, clt, ect, cts, engine temp, engine temperature, eng temp, water "
@@ -176,7 +171,7 @@ ALIASES = {
         "liquide de refroidissement, temperature liquide, temperature eau, temp eau, temp liquide, t eau, temperature "
         "liquide refroidissement, temperature moteur, temp moteur, temperatura refrigerante, temp refrigerante, "
         "refrigerante, temperatura agua, temp agua, temperatura motor, temp motor, temperatura del refrigerante, t "
-        "mot, tmot, t wasser, t kuehl, t water, t coolant, t cool, temperatura acqua, temp acqua, acqua, koelwater, "
+        "mot, t wasser, t kuehl, t water, t coolant, t cool, temperatura acqua, temp acqua, acqua, koelwater, "
         "koelwatertemperatuur, koelvloeistof, koelvloeistoftemperatuur, temperatura da agua, kuehlwassertemp, "
         "motortemp, t kw, kw temp, kylvaeska, motor coolant temp"
     ),
@@ -187,7 +182,7 @@ ALIASES = {
         "ansauglufttemperatur, ansaugtemperatur, lufttemperatur, ladelufttemperatur, temperature air admission, "
         "temperature admission, temp admission, temp air, temperature air, t air, temperature d admission, temperatura "
         "admision, temp admision, temperatura aire, temp aire, temperatura de admision, temperatura aire admision, t "
-        "ans, tans, t ansaug, t luft, t intake, t inlet, t man, t charge, temperatura aria, temp aria, inlaatlucht, "
+        "ans, t ansaug, t luft, t intake, t inlet, t man, t charge, temperatura aria, temp aria, inlaatlucht, "
         "inlaatluchttemperatuur, ansaugtemp, ladelufttemp, air inlet temp, intake charge temp, act temp, iat temp, mat "
         "temp"
     ),
@@ -199,24 +194,23 @@ ALIASES = {
         "buitentemperatuur, aussentemp, outdoor temp, ambient t"
     ),
     "oil_c": (
-        "oil temp, oil temperature, engine oil temp, engine oil temperature, eot, toil, t oil, oeltemperatur, "
-        "oltemperatur, oel temp, temperature huile, temp huile, temperatura aceite, temp aceite, eng oil temp, t oel, "
-        "toel, temperatura olio, temp olio, olietemperatuur, oeltemp, oil t, motoroeltemperatur, motoroeltemp"
+        "oil temp, oil temperature, engine oil temp, engine oil temperature, eot, toil, oeltemperatur, oltemperatur, "
+        "oel temp, temperature huile, temp huile, temperatura aceite, temp aceite, eng oil temp, t oel, temperatura "
+        "olio, temp olio, olietemperatuur, oil t, motoroeltemperatur, motoroeltemp"
     ),
     "exhaust_c": (
-        "egt, egt 1, egt1, exhaust gas temp, exhaust gas temperature, exhaust temp, exhaust temperature, "
-        "abgastemperatur, temperature echappement, temp echappement, temperatura escape, temp escape, exhaust gas, t "
-        "abg, tabg, t abgas, t exh, t exhaust, temperatura gas di scarico, temp scarico, egt bank 1, egt b1, exhaust "
-        "gas t"
+        "egt, egt 1, exhaust gas temp, exhaust gas temperature, exhaust temp, exhaust temperature, abgastemperatur, "
+        "temperature echappement, temp echappement, temperatura escape, temp escape, exhaust gas, t abg, t abgas, t "
+        "exh, t exhaust, temperatura gas di scarico, temp scarico, egt bank 1, egt b1, exhaust gas t"
     ),
     "spark_deg": (
         "spark, spark advance, spark timing, timing, timing advance, ignition, ignition timing, ignition advance, "
         "ignition angle, advance, ign timing, ign advance, ign angle, ign, spark angle, total timing, base timing, "
         "final timing, zuendwinkel, zundwinkel, zuendzeitpunkt, zundzeitpunkt, zw, avance, avance allumage, avance a l "
         "allumage, angle allumage, avance encendido, avance de encendido, encendido, ignition timing advance, ignition "
-        "timing advance for 1 cylinder, timing advance cylinder 1, sparkadvance, zuendung, zzp, zwout, anticipo, "
-        "anticipo accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao, spark adv, ign timing deg, "
-        "ignition adv, ign deg"
+        "timing advance for 1 cylinder, timing advance cylinder 1, zuendung, zzp, zwout, anticipo, anticipo "
+        "accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao, spark adv, ign timing deg, ignition "
+        "adv, ign deg"
     ),
     "knock_retard_deg": (
         "knock retard, knock ret, kr, knk retard, knock correction, knock timing retard, knock retard angle, retard, "
@@ -229,24 +223,24 @@ ALIASES = {
         "speed, vss, vehicle speed, road speed, wheel speed, car speed, veh speed, vehicle speed sensor, velocity, "
         "ground speed, vspeed, geschwindigkeit, fahrzeuggeschwindigkeit, fahrgeschwindigkeit, tempo, vitesse, vitesse "
         "vehicule, velocidad, velocidad vehiculo, velocidad del vehiculo, speed obd, drive speed, driven wheel speed, "
-        "kmh, kph, mph, km h, speedo, v fzg, vfzg, v veh, v vehicle, geschw, velocita, velocita veicolo, snelheid, "
-        "rijsnelheid, velocidade, spd, wheelspeed, hastighet"
+        "kmh, kph, mph, speedo, v fzg, v veh, v vehicle, geschw, velocita, velocita veicolo, snelheid, rijsnelheid, "
+        "velocidade, spd, hastighet"
     ),
     "gps_speed_km_h": (
         "gps speed, speed gps, gps velocity, gps spd, gps kph, gps mph, gnss speed, speed over ground, gps ground "
-        "speed, sog, vgps, v gps, gps geschwindigkeit, vitesse gps, velocidad gps, gps vitesse, gps velocidad, "
+        "speed, sog, vgps, gps geschwindigkeit, vitesse gps, velocidad gps, gps vitesse, gps velocidad, "
         "geschwindigkeit gps, speed gnss, velocita gps, v gnss"
     ),
     "fuel_pressure_kpa": (
         "fuel pressure, fuel press, fuel rail pressure, rail pressure, fuel pres, fp, fp pressure, kraftstoffdruck, "
         "benzindruck, pression carburant, pression essence, presion combustible, presion gasolina, frp, presion de "
         "combustible, fuel line pressure, fuel pressure gauge, p fuel, p kraftstoff, p benzin, pressione benzina, "
-        "pressione carburante, brandstofdruk, kraftstoffdr, fuelp, fuel p"
+        "pressione carburante, brandstofdruk, kraftstoffdr, fuelp"
     ),
     "oil_pressure_kpa": (
         "oil pressure, oil press, oil pres, engine oil pressure, oeldruck, oldruck, pression huile, pression d huile, "
-        "presion aceite, presion de aceite, eop, oilp, oil p, p oil, p oel, poel, pressione olio, oliedruk, "
-        "motoroeldruck, oeldr, pressao oleo"
+        "presion aceite, presion de aceite, eop, oilp, p oil, p oel, pressione olio, oliedruk, motoroeldruck, oeldr, "
+        "pressao oleo"
     ),
     "idle_actuator_pct": (
         "idle actuator, idle valve, iac, idle air control, iacv, isc, iscv, idle duty, iac duty, idle control valve, "
@@ -264,9 +258,9 @@ ALIASES = {
     "fuel_mode": (
         "fuel mode, fuel status, fuel system status, fuelling mode, fueling mode, loop, loop status, closed loop, open "
         "loop, closed loop status, cl ol, ol cl, cl ol status, fuel loop, open closed loop, o2 loop, fuel sys, fuel "
-        "system, fuel system 1 status, fuel sys 1, fuelsys, fuel state, loop mode, mixture mode, fuelsys1, fuel "
-        "control mode, fuel control status, gemischmodus, lambdaregelung status, regelung, boucle, etat boucle, lazo, "
-        "estado lazo, modo combustible, estado del sistema de combustible"
+        "system, fuel system 1 status, fuel sys 1, fuel state, loop mode, mixture mode, fuel control mode, fuel "
+        "control status, gemischmodus, lambdaregelung status, regelung, boucle, etat boucle, lazo, estado lazo, modo "
+        "combustible, estado del sistema de combustible"
     ),
     "gear": (
         "gear, gear position, current gear, gear engaged, gear number, selected gear, gang, rapport, rapport engage, "
@@ -284,15 +278,14 @@ ALIASES = {
     ),
     "launch_active": (
         "launch, launch control, launch active, launch limiter, launch control active, launch hold, launch state, "
-        "launch status, start limiter, launch mode, two step, 2 step, twostep, launch rev limit active, launch control "
-        "status"
+        "launch status, start limiter, launch mode, two step, 2 step, launch rev limit active, launch control status"
     ),
     "acceleration_m_s2": (
         "acceleration, accel, longitudinal acceleration, long acceleration, accel long, long accel, g long, long g, "
-        "longitudinal g, acceleration x, accel x, acc x, ax, accx, lon acc, inline acc, g x, gx, inline g, "
-        "laengsbeschleunigung, langsbeschleunigung, beschleunigung, acceleration longitudinale, aceleracion "
-        "longitudinal, aceleracion, long acc, imu accel x, accelx, g force x, x acceleration, beschl, a x, a laengs, "
-        "laengsbeschl, accelerazione longitudinale, accelerazione, versnelling x, long accel g, longacc, lonacc"
+        "longitudinal g, acceleration x, accel x, acc x, ax, lon acc, inline acc, g x, inline g, laengsbeschleunigung, "
+        "langsbeschleunigung, beschleunigung, acceleration longitudinale, aceleracion longitudinal, aceleracion, long "
+        "acc, imu accel x, g force x, x acceleration, beschl, a laengs, laengsbeschl, accelerazione longitudinale, "
+        "accelerazione, versnelling x, long accel g"
     ),
     "latitude_deg": (
         "latitude, lat, gps latitude, gps lat, breite, breitengrad, latitud, pos lat, position latitude, latitudine, "
