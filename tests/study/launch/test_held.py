@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from tunelab.study.launch.find import LaunchSpan
-from tunelab.study.launch.held import held_speed
+from tunelab.study.launch.held import SAME_PLACES, held_speed, hidden_error
 
 RELEASE_S = 3.0
 
@@ -72,11 +72,33 @@ def test_the_interval_holds_the_truth_over_limiters_of_any_cycle(rate_hz, rise):
 
 
 @pytest.mark.parametrize("rise", [0.3, 0.4, 0.5])
-def test_a_limiter_seen_at_two_places_of_its_swing_widens_the_interval(rise):
+def test_a_limiter_seen_at_two_places_of_its_swing_is_not_shown_or_widens_the_interval(rise):
     """At 10 Hz every reading of a 0.2 s swing stands at one of two places, and the mean is off by up to 30 rpm."""
-    for phase in np.arange(0.05, 1.0, 0.1):
-        found = held(lambda t, phase=phase: saw(t, 0.2, rise, phase), 10.0)
-        assert abs(found.rpm - 4100.0) <= 1.96 * found.standard_error_rpm
+    phases = np.arange(0.05, 1.0, 0.1)
+    found = [held(lambda t, phase=phase: saw(t, 0.2, rise, phase), 10.0) for phase in phases]
+    shown = [one for one in found if not one.because]
+    assert all(abs(one.rpm - 4100.0) <= 1.96 * one.standard_error_rpm for one in shown)
+    assert {one.because for one in found} == {SAME_PLACES, ""}  # beside each other the two places tell little
+    unknown = [one for one in found if one.because]
+    assert np.isnan([[one.rpm, one.standard_error_rpm] for one in unknown]).all()
+    assert np.isfinite([[one.spread_rpm, one.drift_rpm_s] for one in unknown]).all()
+
+
+@pytest.mark.parametrize("number", [2, 3])
+def test_what_is_hidden_is_the_harmonic_that_reads_the_same_every_time(number):
+    """With m readings to a swing the m-th harmonic is a constant; far from it, little of it is left."""
+    time = np.arange(30) / 10.0
+    same = hidden_error(time, np.cos(2 * np.pi * 10.0 / number * time + 0.4))
+    between = hidden_error(time, np.cos(2 * np.pi * 10.0 / (number + 0.4) * time + 0.4))
+    amplitude = np.sqrt(2.0) * np.cos(2 * np.pi / number * np.arange(30) + 0.4).std(ddof=1)
+    assert same == pytest.approx(amplitude * np.hypot(1 / number**2, 1 / 16 if number == 2 else 0), rel=0.15)
+    assert between < 0.2 * same
+
+
+def test_a_speed_that_reads_the_same_throughout_hides_nothing():
+    found = held(lambda t: np.full(t.size, 4200.0), 10.0)
+    assert found.standard_error_rpm == 0.0
+    assert found.because == ""
 
 
 def test_too_few_readings_show_nothing():

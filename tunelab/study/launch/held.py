@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
+from scipy.signal import lombscargle
 
 from tunelab.study.estimate import NAN
 from tunelab.study.gearing.reading import fresh_readings
@@ -19,28 +20,40 @@ REACHED = 0.98  # the climb is over; a limiter swings by about as much
 LEFT = 0.95  # the clutch has bitten, though the wheels do not show it yet
 CLIMBING_PER_S = 0.03  # risen by so much a second, an engine is on its way to a hold, not in it
 LEAST_READINGS = 5
+# What readings that keep to the same places of a limiter's swing may hide of its mean; more, and the mean is a guess.
+# Our choice, no source: less than 1 % of the usual hold.
+HIDDEN_MOST_RPM = 30.0
+SWINGS_TRIED = 400
+HARMONICS = (2, 3, 4, 5)
+CLIMBING = "still climbing at the release"
+SAME_PLACES = "read at the same places of each swing of a limiter"
+TOO_SHORT = "too short to be read"
 
 
 @dataclass(frozen=True)
 class Held:
-    """Engine speed while it is held; NaN where there are too few readings, or it was still climbing at the release."""
+    """Engine speed while it is held; NaN where the log does not show it."""
 
     rpm: float  # mean
     standard_error_rpm: float
     spread_rpm: float
     drift_rpm_s: float  # NaN only with too few readings
+    because: str = ""  # why there is no mean
 
 
 def held_speed(log: xr.Dataset, span: LaunchSpan) -> Held:
     """Engine speed over the last 1.5 s of a hold, the climb left out. [rpm], [rpm/s]"""
     clock, values = _end_of_hold(*fresh_readings(log, "engine_speed_rpm"), span)
     if values.size < LEAST_READINGS:
-        return Held(NAN, NAN, NAN, NAN)
+        return Held(NAN, NAN, NAN, NAN, TOO_SHORT)
     drift = float(np.polyfit(clock - clock.mean(), values, 1)[0])
     level = float(values.mean())
     if drift > CLIMBING_PER_S * level:
-        return Held(NAN, NAN, NAN, drift)
-    return Held(level, mean_error(values), float(values.std(ddof=1)), drift)
+        return Held(NAN, NAN, NAN, drift, CLIMBING)
+    spread, hidden = float(values.std(ddof=1)), hidden_error(clock, values)
+    if 1.96 * hidden > HIDDEN_MOST_RPM:
+        return Held(NAN, NAN, spread, drift, SAME_PLACES)
+    return Held(level, float(np.hypot(wander_error(values), hidden)), spread, drift)
 
 
 def _end_of_hold(time: np.ndarray, speed: np.ndarray, span: LaunchSpan) -> tuple[np.ndarray, np.ndarray]:
@@ -57,17 +70,32 @@ def _end_of_hold(time: np.ndarray, speed: np.ndarray, span: LaunchSpan) -> tuple
     return clock[first : last + 1], values[first : last + 1]
 
 
-def mean_error(values: np.ndarray) -> float:
-    """Standard error of the mean of readings taken evenly over a speed that a limiter makes swing, shape (n,).
-
-    Parts of the stretch tell how far the level wanders. Few readings in a swing can all stand at the same few places
-    of it, however many swings there are: with m readings in each, what the m-th harmonic adds does not average out.
-    Where speed rises and falls about evenly, harmonics fall with the square of their number; a rise in less than a
-    quarter of the swing, seen at the same two places throughout, can be off by more.
-    """
+def wander_error(values: np.ndarray) -> float:
+    """Standard error of the mean of readings, shape (n,), by how far the means of its parts lie apart. [rpm]"""
     parts = np.array([part.mean() for part in np.array_split(values, min(5, values.size))])
-    wander = float(parts.std(ddof=1) / np.sqrt(parts.size))
-    around = values - values.mean()
-    crossed = int(np.count_nonzero(np.diff(np.signbit(around))))
-    swing = float(values.std(ddof=1)) * (crossed / (2.0 * values.size)) ** 2
-    return float(np.hypot(wander, swing))
+    return float(parts.std(ddof=1) / np.sqrt(parts.size))
+
+
+def hidden_error(clock: np.ndarray, values: np.ndarray) -> float:
+    """Standard error that a limiter's swing leaves in the mean of few readings to each swing, by its harmonics. [rpm]
+
+    Parameters
+    ----------
+    clock, values : arrays, shape (n,)
+        Readings [s], [rpm], n at least 5, without NaN.
+
+    Notes
+    -----
+    With m readings to a swing, the m-th harmonic reads the same every time and stays in the mean, however many swings
+    there are; near m it averages out in part. The swing's frequency is the strongest that readings so far apart can
+    show, its harmonics fall with the square of their number, as of a speed that rises and falls about evenly. A rise
+    in less than a quarter of the swing, seen at the same two places throughout, can be off by more.
+    """
+    last = clock[-1] - clock[0]
+    tried = np.linspace(0.6 / last, 0.5 * (clock.size - 1) / last, SWINGS_TRIED)  # [Hz]
+    if np.ptp(values) == 0.0:
+        return 0.0
+    shown = lombscargle(clock, values, 2.0 * np.pi * tried, floating_mean=True)
+    swing = 2.0 * np.pi * tried[int(np.argmax(shown))]  # [rad/s]
+    left = [abs(np.exp(1j * number * swing * clock).mean()) / number**2 for number in HARMONICS]
+    return float(np.sqrt(2.0) * values.std(ddof=1) * np.hypot.reduce(left))

@@ -32,10 +32,11 @@ class Launch:
     release_s: float
     moves_s: float
     released_by: str
-    held_rpm: float  # mean of the last 1.5 s of the hold without the climb; NaN also if it never levelled out
+    held_rpm: float  # mean of the last 1.5 s of the hold without the climb; NaN: see held_because
     held_se_rpm: float
     held_spread_rpm: float
     held_drift_rpm_s: float
+    held_because: str  # why there is no held speed
     hold_seconds: float
     engaged: bool | None  # the hold limited engine speed; None: the log cannot tell
     let_go_s: float  # when the hold let go, after the car moved; below zero: before
@@ -82,6 +83,7 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
         held_se_rpm=held.standard_error_rpm,
         held_spread_rpm=held.spread_rpm,
         held_drift_rpm_s=held.drift_rpm_s,
+        held_because=held.because,
         hold_seconds=span.release_s - span.hold_start_s,
         engaged=_engaged(log, car, span, held),
         let_go_s=_let_go(log, car, span),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import collections
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
@@ -126,7 +127,7 @@ def _held_finding(study: LaunchStudy, car: Car) -> Finding:
         return judge(question, held, study.because or held.method)
     spreads = [launch.held_spread_rpm for launch in study.own if np.isfinite(launch.held_spread_rpm)]
     drifts = [launch.held_drift_rpm_s for launch in study.own if np.isfinite(launch.held_rpm)]
-    left_out = still_climbing(study.own)
+    left_out = without_held_speed(study.own)
     text = (
         f"mean {held.value:.0f} rpm over {held.samples_used} launches, spread in a hold {np.mean(spreads):.0f} rpm, "
         f"drift {np.mean(drifts):+.0f} rpm/s{f'; {left_out}' if left_out else ''}."
@@ -139,10 +140,10 @@ def _held_finding(study: LaunchStudy, car: Car) -> Finding:
     return judge(question, moved if wanted else held, text)
 
 
-def still_climbing(launches: Sequence[Launch]) -> str:
-    """Say how many launches were let go while engine speed still climbed; empty if none was."""
-    climbing = [launch for launch in launches if np.isfinite(launch.held_drift_rpm_s) and np.isnan(launch.held_rpm)]
-    return f"{len(climbing)} of {len(launches)} still climbing at the release" if climbing else ""
+def without_held_speed(launches: Sequence[Launch]) -> str:
+    """Say why launches have no held speed, and how many; empty if all have one."""
+    reasons = collections.Counter(launch.held_because for launch in launches if launch.held_because)
+    return "; ".join(f"{count} of {len(launches)} {reason}" for reason, count in reasons.items())
 
 
 def _zero_speed(study: LaunchStudy, car: Car) -> Finding:

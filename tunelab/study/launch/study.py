@@ -14,7 +14,7 @@ from tunelab.study.gearing.reading import row_step_s
 from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, one_way
 from tunelab.study.launch.find import find_launches
 from tunelab.study.launch.measure import Launch, is_late, measure
-from tunelab.study.launch.result import LET_GO_S, QUANTITIES, LaunchStudy, still_climbing
+from tunelab.study.launch.result import LET_GO_S, QUANTITIES, LaunchStudy, without_held_speed
 from tunelab.workspace.car import Car
 
 
@@ -121,10 +121,10 @@ def _held(own: list[Launch], because: str) -> Estimate:
     errors = np.array([launch.held_se_rpm for launch in own], dtype=float)
     known = int(np.isfinite(values).sum())
     if not known:
-        return nothing("rpm", because or still_climbing(own) or "no hold was long enough to be read")
+        return nothing("rpm", because or without_held_speed(own))
     found = mean_estimate(values, "rpm", used=known, flagged=values.size - known, what="launches")
     within = 1.96 * float(np.sqrt(np.nanmean(errors**2) / known))
-    method = "; ".join(text for text in (found.method, still_climbing(own)) if text)
+    method = "; ".join(text for text in (found.method, without_held_speed(own)) if text)
     if found.upper - found.value >= within:
         return replace(found, method=method)
     method += "; interval from within the holds"
