@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.flag_bits import LAMBDA_SENSORS, MASKS, reading_bits
+from tunelab.log.flag_bits import LAMBDA_SENSORS, MASKS, reading_faults
 from tunelab.log.flag_channel import (
     flag_missing,
     flag_out_of_range,
@@ -117,14 +117,17 @@ def _channel_flags(log: xr.Dataset, car: Car, exclusions: list[Exclusion]) -> tu
 
     `warming_up` is not among the bits: it needs a believed engine speed.
     """
-    movement = Movement(log)
-    names = channels_of(log)
-    read = [reading_bits(log, name, car, movement) for name in names]
-    flags = {name: bits for name, (bits, _) in zip(names, read, strict=True)}
+    movement, names = Movement(log), channels_of(log)
+    flags = dict(zip(names, np.zeros((len(names), log.sizes["time"]), dtype=np.int32), strict=True))
     repeated = np.flatnonzero(is_repeated(log))
-    for bits in flags.values():
+    doubted = []
+    for name, bits in flags.items():
+        faults = reading_faults(log, name, car, movement)
+        for reason, rows in faults.items():
+            bits[rows] |= MASKS[reason]
         bits[repeated] |= MASKS["stale"]
-    doubted = [name for name, (_, seen) in zip(names, read, strict=True) if repeated.size or seen & NOT_BELIEVED]
+        if repeated.size or any(MASKS[reason] & NOT_BELIEVED for reason in faults):
+            doubted.append(name)
     for row in exclusions:
         for name in row.channels:
             if name not in flags:
@@ -138,11 +141,11 @@ def _believed(log: xr.Dataset, flags: dict[str, np.ndarray]) -> xr.Dataset:
 
     `flags` holds the bits of the channels that have such readings.
     """
-    doubted = {
-        name: ("time", np.where(bits & NOT_BELIEVED, np.nan, log.variables[name].to_numpy()))
-        for name, bits in flags.items()
-    }
-    return log.assign(doubted) if doubted else log
+    believed = log.copy()
+    for name, bits in flags.items():
+        variable = believed.variables[name]
+        variable.data = np.where(bits & NOT_BELIEVED, np.nan, variable.to_numpy())
+    return believed
 
 
 def _pack(

@@ -1,4 +1,4 @@
-"""The bits of the flag variables, and those of single readings; columns in which nothing is wrong are passed over.
+"""The bits of the flag variables, and the faults of single readings; columns in which nothing is wrong are passed over.
 
 A quick look (the lowest and highest reading, the largest step) tells for most channels that a check has nothing to
 find; only then is it left out, so what is flagged does not depend on it.
@@ -31,26 +31,13 @@ MASKS: dict[str, int] = {
 LAMBDA_SENSORS = ("lambda_measured", "lambda_measured_2")
 
 
-def reading_bits(log: xr.Dataset, name: str, car: Car, movement: Movement) -> tuple[np.ndarray, int]:
-    """Bits of one channel's own readings: missing, stale, spike, out of range, rail.
+def reading_faults(log: xr.Dataset, name: str, car: Car, movement: Movement) -> dict[str, np.ndarray]:
+    """Rows of a channel, int, at which each reason holds of its own reading; reasons that hold nowhere are left out.
 
-    Returns
-    -------
-    array, shape (time,)
-        The bits, int32.
-    int
-        Those that are set anywhere.
+    The reasons: missing, stale, spike, out of range, rail.
     """
-    values = log.variables[name].to_numpy()
-    bits = np.zeros(values.size, dtype=np.int32)
-    found = _found(log, name, car, movement) if values.size else {}
-    for reason, rows in found.items():
-        bits[rows] |= MASKS[reason]
-    return bits, sum(MASKS[reason] for reason in found)
-
-
-def _found(log: xr.Dataset, name: str, car: Car, movement: Movement) -> dict[str, np.ndarray]:
-    """Rows of a channel at which each reason holds, reasons that hold nowhere left out."""
+    if not log.sizes["time"]:
+        return {}
     values, known, rails = log.variables[name].to_numpy(), channel(name), _own_rails(name, car)
     low, high = values.min(), values.max()
     found = {}

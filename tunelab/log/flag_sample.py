@@ -195,7 +195,7 @@ def flag_transient(log: xr.Dataset, car: Car, *, revision: Revision | None = Non
 
 
 _ROWS = 16384  # are worked on at a time: what they take stays in the processor's cache
-_REACH = 2  # rows by which an edge may lie off from where even steps would have it; others are looked up
+_REACH = 1  # rows by which an edge may lie off from where even steps would have it; others are looked up
 
 
 @dataclass(frozen=True)
@@ -264,7 +264,7 @@ def _edge(clock: _Clock, part: slice, step: int) -> np.ndarray:
     wanted = clock.time[part] + CALM_STEP_S * step
     last = step == CALM_STEPS // 2
     below = np.less_equal if last else np.less
-    lead = round(step * clock.rows_per_step) - _REACH  # an edge is the first row of five that is not below it
+    lead = round(step * clock.rows_per_step) - _REACH  # an edge is the first row of three that is not below it
     below_count = np.zeros(wanted.size, dtype=np.int8)
     for start in range(part.start + clock.margin + lead, part.start + clock.margin + lead + 2 * _REACH + 1):
         below_count += below(clock.padded[start : start + wanted.size], wanted).view(np.int8)
@@ -309,7 +309,7 @@ def _safe_log(values: np.ndarray) -> np.ndarray:
 
 def _spread(total: np.ndarray, edges: list[np.ndarray], samples: list[np.ndarray]) -> np.ndarray:
     """Highest less lowest mean of the steps of the window around each sample, shape (n,); empty steps are left out."""
-    sums = [total[edge] for edge in edges]
+    sums = [total.take(edge, mode="clip") for edge in edges]  # in range; clipping spares the check
     means = [after - before for before, after in itertools.pairwise(sums)]
     with np.errstate(invalid="ignore"):
         for mean, count in zip(means, samples, strict=True):

@@ -143,9 +143,10 @@ def _look_over(data: bytes) -> _Seen:
         for start in range(0, len(data), _PIECE):
             piece = view[start : start + _PIECE]
             control += np.count_nonzero(np.less(piece, 32, out=low[: piece.size]))
-            has_nul = has_nul or data.find(b"\0", start, start + _PIECE) >= 0
+            lowest = piece.view(np.int8).min()  # below zero for bytes beyond ASCII
+            has_nul = has_nul or (lowest <= 0 and data.find(b"\0", start, start + _PIECE) >= 0)
             has_return = has_return or data.find(b"\r", start, start + _PIECE) >= 0
-            if piece.max() > 127 or decoder.getstate()[0]:
+            if lowest < 0 or decoder.getstate()[0]:
                 is_ascii = False
                 decoder.decode(piece.tobytes())
         decoder.decode(b"", final=True)

@@ -141,6 +141,8 @@ def _score(head: list[str], delimiter: str) -> tuple[float, int]:
 
 def _share_of_values(cells: list[str]) -> float:
     filled = [cell for cell in cells if cell.strip("-")]
+    if filled and _NUMBERS.fullmatch("\n".join(filled) + "\n"):
+        return 1.0
     return sum(is_value(cell) for cell in filled) / len(filled) if filled else 0.0
 
 
