@@ -3,7 +3,7 @@
 import pytest
 
 from tunelab.record.short import short_answer
-from tunelab.record.shown import begin_large, is_told, reading, shown_findings
+from tunelab.record.shown import begin_large, is_told, reading, settle_first, shown_findings
 
 EMPTY = {"sentences": [], "tables": [], "short": ""}
 
@@ -85,7 +85,7 @@ def test_the_short_answer_has_the_five_parts_in_their_order():
         change={"sentences": ["Enter r02. It is better."]}, cannot_show={"sentences": ["Dead time: one line only."]},
         drive_next={"sentences": ["Long and winding."], "short": "3 holds."},
     )  # fmt: skip
-    answer = short_answer("9 s of log.", found, [told], held="")
+    answer = short_answer("9 s of log.", found, [told], held="", first=settle_first(["A.Bad"]))
     assert [entry["part"] for entry in answer] == ["driven", "shows", "change", "cannot_show", "drive_next"]
     lines = [[(line["word"], line["text"]) for line in entry["lines"]] for entry in answer]
     assert lines == [
@@ -93,12 +93,18 @@ def test_the_short_answer_has_the_five_parts_in_their_order():
         [("stop", "A.Bad: 21.5 %. Because of it."), ("met", "1 within their limits")],
         [("", "Enter r02.")],
         [("", "Dead time.")],
-        [("", "3 holds.")],
+        [
+            (
+                "stop",
+                "A.Bad. Change what the record names, or find the cause, before you drive this.",
+            ),
+            ("", "3 holds."),
+        ],
     ]
 
 
 def test_a_record_that_shows_nothing_says_so_in_each_part():
-    answer = short_answer("9 s of log.", shown_findings([], []), [chapter()], held="")
+    answer = short_answer("9 s of log.", shown_findings([], []), [chapter()], held="", first=settle_first([]))
     texts = {entry["part"]: entry["lines"][0]["text"] for entry in answer}
     assert texts["shows"] == "Nothing that was asked."
     assert texts["change"] == "Nothing."

@@ -59,3 +59,14 @@ def test_a_misleading_log_is_recorded_and_its_proposal_withheld_in_words(counted
     assert "Change Nothing: what stands at stop has to be settled first." in page
     assert "Nothing: the log does not go with itself, car.toml or the revision named" in page
     assert "Proposed revision" not in page
+    title = findings["consistency.pulse"]["title"]
+    first = f"{title}. Change what the record names, or find the cause, before you drive this."
+    assert page.count(first) == 2  # in the short answer, and where the next drive is named
+    assert page.count(f"At stop: {first}") == 1
+
+
+def test_the_plan_to_take_along_begins_with_what_stands_at_stop(counted_twice):
+    assert main(["record", str(counted_twice), "--notebook", "drive_plan", "--notebook", "steady"]) == 0
+    place = counted_twice.parents[1] / "records" / counted_twice.name
+    sheet = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", (place / "drive_sheet.html").read_text("utf-8"))).split())
+    assert sheet.index("At stop:") < sheet.index("hold [s]")

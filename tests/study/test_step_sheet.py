@@ -7,9 +7,11 @@ import shutil
 import numpy as np
 import pytest
 from offline_browser import browser, offline_page
-from plain_workspace import write_workspace
-from ready_drives import car, revision
+from plain_workspace import SESSION_NAME, write_workspace
+from ready_drives import car, finding, revision
+from written_results import write_results
 
+from tunelab.cli import main
 from tunelab.record.step_sheet import print_sheet
 from tunelab.study.step_sheet import SHEETS, sheet_for
 
@@ -66,6 +68,28 @@ def test_a_sheet_says_what_to_log_what_to_watch_and_when_to_stop(step):
 def test_a_step_or_a_speed_that_is_none_is_an_error(step, top):
     with pytest.raises(ValueError, match=r"no step|top speed"):
         sheet_for(step, car(), revision(), top)
+
+
+@pytest.mark.parametrize(
+    ("name", "step", "title"),
+    [
+        ("full_throttle.knock_retard", "full-throttle", "Knock"),
+        ("steady.lambda_error", "steady", "Fuelling at steady speed"),
+    ],
+)
+def test_a_sheet_begins_with_what_stands_at_stop_in_an_earlier_drive(tmp_path, capsys, name, step, title):
+    root = write_workspace(tmp_path)
+    log = "Time (s),Engine speed (rpm),MAF (V)\n0.00,850,1.2\n0.04,852,1.21\n0.08,851,1.2\n"
+    (root / "sessions" / SESSION_NAME / "log1.csv").write_text(log, encoding="utf-8")
+    assert not print_sheet(step, root, None).sheet.notes[0].startswith("At stop")
+    write_results(root, SESSION_NAME, [finding(name, "stop", 21.0)])
+    found = {each: print_sheet(each, root, None).sheet.notes for each in SHEETS}
+    assert found[step][0].startswith(f"At stop: {title}. ")
+    assert title.lower() not in " ".join(found[step][1:])  # said once
+    assert [each for each in SHEETS if any("At stop" in note for note in found[each])] == [step]
+    capsys.readouterr()
+    assert main(["plan", str(root)]) == 0
+    assert ("At stop: " in capsys.readouterr().out) == (step == "steady")
 
 
 @pytest.fixture(scope="module")

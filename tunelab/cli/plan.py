@@ -62,7 +62,10 @@ def run(arguments: argparse.Namespace) -> int:
         write_whole(Path(arguments.html), planned.html())
         say(f"open {arguments.html}")
         return 0
-    say(f"{planned.title}\n\n{plan_sentence(planned.plan)}\n")
+    say(planned.title + "\n")
+    if planned.first:
+        say(planned.first + "\n")
+    say(plan_sentence(planned.plan) + "\n")
     if planned.plan.holds:
         table = plan_table(planned.plan)
         say(table.drop(columns="why").to_string(index=False, na_rep="-") + "\n")

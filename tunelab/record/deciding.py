@@ -64,6 +64,12 @@ def decide(root: Path, revision: str | None = None) -> Decided:
     return Decided(workspace, current, drives, readiness, unrecorded, tuple(left_out), changed)
 
 
+def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
+    """Titles of the gates that a step answers and that stand at stop."""
+    states = (state for state in decided.readiness.gates if step in state.gate.steps)
+    return tuple(state.gate.title for state in states if state.status == "stop")
+
+
 def newest(workspace: Workspace) -> Revision:
     """Give the revision entered last: the one taken to be in the car."""
     return max(workspace.revisions.values(), key=lambda item: (item.date, item.name))

@@ -8,8 +8,10 @@ from pathlib import Path
 from tunelab.log.flag import flag_log
 from tunelab.log.load import load_session
 from tunelab.record.chapter import Chapter, as_data
+from tunelab.record.deciding import decide, titles_at_stop
 from tunelab.record.opened import open_session
 from tunelab.record.plan import plan_chapter
+from tunelab.record.shown import settle_first
 from tunelab.record.summary import sheet_html
 from tunelab.study.coverage import cover
 from tunelab.study.drive_plan import DrivePlan, plan_drive
@@ -24,10 +26,11 @@ class Planned:
     title: str
     plan: DrivePlan
     chapter: Chapter
+    first: str  # what stands at stop and comes before the drive; empty where nothing does
 
     def html(self) -> str:
         """The plan as one page that opens offline and prints on one sheet."""
-        return sheet_html(self.title, [as_data(self.chapter)], self.plan.cautions)
+        return sheet_html(self.title, [as_data(self.chapter)], self.plan.cautions, first=self.first)
 
 
 def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
@@ -62,7 +65,8 @@ def _plan(workspace: Workspace, names: list[str], revision: Revision, top_speed_
     top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
     plan = plan_drive(coverage, workspace.car, revision, top_speed_km_h=top)
     after = f"after {', '.join(names)}" if names else "nothing driven yet"
-    return Planned(f"{workspace.car.name}: drive plan, {after}", plan, plan_chapter(coverage, plan))
+    first = settle_first(titles_at_stop(decide(workspace.root), "steady"))
+    return Planned(f"{workspace.car.name}: drive plan, {after}", plan, plan_chapter(coverage, plan), first)
 
 
 def _flagged(workspace: Workspace, name: str):

@@ -150,7 +150,7 @@ def _write_files(
     about = {"car": opened.car.name, "session": opened.name, "date": opened.folder.session.date.isoformat()}
     for run, _ in runs:
         (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
-    sheet = sheet_page(opened, chapters)
+    sheet = sheet_page(opened, chapters, results["findings"])
     if sheet:
         (folder / "drive_sheet.html").write_text(sheet, encoding="utf-8")
     page = summary_page(folder, opened, evidence, chapters, results)

@@ -19,6 +19,7 @@ def short_answer(
     chapters: Sequence[Mapping[str, Any]],
     *,
     held: str,
+    first: str,
 ) -> list[dict[str, Any]]:
     """Put the summary into one short entry for each of its parts.
 
@@ -32,6 +33,8 @@ def short_answer(
         What the notebooks handed over.
     held : str
         Whether what was predicted of the revision held; empty where nothing was.
+    first : str
+        What has to be settled before the next drive; empty where nothing is at stop.
 
     Returns
     -------
@@ -45,7 +48,10 @@ def short_answer(
         texts = [text for chapter in chapters for text in [_short_of(chapter[part], part)] if text]
         if part == "cannot_show" and findings["absent"]:
             texts.insert(0, _named([title for item in findings["absent"] for title in item["titles"].split("; ")]))
-        entries.append((part, label, _lines(texts or [NOTHING[part]])))
+        lines = _lines(texts or [NOTHING[part]])
+        if part == "drive_next" and first:
+            lines.insert(0, {"word": "stop", "text": first.removeprefix("At stop: ")})
+        entries.append((part, label, lines))
     return [{"part": part, "label": label, "lines": lines} for part, label, lines in entries]
 
 

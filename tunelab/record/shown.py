@@ -40,6 +40,13 @@ def shown_findings(findings: Sequence[Mapping[str, Any]], drive_next: Sequence[s
     }
 
 
+def settle_first(titles: Sequence[str]) -> str:
+    """Say that what stands at stop comes before any drive; empty where nothing does."""
+    if not titles:
+        return ""
+    return f"At stop: {'; '.join(titles)}. Change what the record names, or find the cause, before you drive this."
+
+
 def begin_large(sentence: str) -> str:
     """Begin a sentence with a capital, unless it begins with a name that has none."""
     first = sentence.split(" ", 1)[0]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tunelab.record.deciding import decide, newest
+from tunelab.record.deciding import Decided, decide, newest, titles_at_stop
 from tunelab.record.display import table_item
 from tunelab.record.page import fill
 from tunelab.record.planning import plan_for
+from tunelab.record.shown import settle_first
 from tunelab.study.cautions import cautions_for
 from tunelab.study.step_sheet import StepSheet, sheet_for
 from tunelab.workspace import find_workspace, open_workspace
@@ -50,16 +51,14 @@ def _bullets(items: tuple[str, ...]) -> list[str]:
     return [f"- {item}" for item in items]
 
 
-def _still_to_show(step: str, root: Path) -> tuple[str, ...]:
+def _still_to_show(step: str, decided: Decided) -> tuple[str, ...]:
     """Say what this step has still to answer for the revision in the car, and up to where full throttle was driven."""
-    decided = decide(root)
     asked = [state for state in decided.readiness.gates if step in state.gate.steps]
-    missing = [state.gate.title.lower() for state in asked if state.status in ("stop", "not_shown")]
+    missing = [state.gate.title.lower() for state in asked if state.status == "not_shown"]
+    is_done = asked and not missing and not titles_at_stop(decided, step)
     name = decided.revision.name
     found = [f"Still to show with {name}: {', '.join(missing)}."] if missing else []
-    found += (
-        [f"All that this drive answers is shown with {name}; drive it to confirm."] if asked and not missing else []
-    )
+    found += [f"All that this drive answers is shown with {name}; drive it to confirm."] if is_done else []
     pulled = (d for d in decided.drives if d.revision == name and "full-throttle" in d.steps)
     top = max((d.reach.full_top_rpm or 0.0 for d in pulled), default=0.0) if step == "full-throttle" else 0.0
     return (*found, f"Full throttle was driven up to {50 * (top // 50):.0f} rpm so far.") if top else tuple(found)
@@ -78,12 +77,14 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
     root = find_workspace(path)
     workspace = open_workspace(root)
     top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
-    holds, notes = (), ()
+    decided = decide(root)
     if step == "steady":
         plan = plan_for(root, top_speed_km_h).plan
         holds, notes = plan.holds, plan.notes
     else:
-        notes = _still_to_show(step, root)
+        holds, notes = (), _still_to_show(step, decided)
     sheet = sheet_for(step, workspace.car, newest(workspace), top, holds=holds, notes=notes)
+    first = settle_first(titles_at_stop(decided, step))
+    sheet = replace(sheet, notes=(first, *sheet.notes)) if first else sheet
     cautions = tuple(dict.fromkeys([*sheet.cautions, *cautions_for(workspace.car)]))
     return PrintedSheet(f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}", sheet, cautions)

@@ -16,7 +16,7 @@ from tunelab.record.page import fill
 from tunelab.record.predicted import prediction_sentence
 from tunelab.record.provenance import ABOUT
 from tunelab.record.short import short_answer
-from tunelab.record.shown import begin_large, is_told, shown_findings
+from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings
 from tunelab.record.stored import findings_of
 from tunelab.study.cautions import cautions_for
 
@@ -47,16 +47,18 @@ def summary_page(
     asked = {notebook["name"]: notebook["question"] or notebook["name"] for notebook in results["notebooks"]}
     left = _without_told(chapters, findings["absent"])
     held = prediction_sentence(opened, findings_of(results))
+    first = _settle_first(results["findings"])
     values = {
         "title": f"{opened.car.name}: {opened.name}",
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
-        "short": short_answer(f"{_minutes(evidence.duration_s)} of log.", findings, left, held=held),
+        "short": short_answer(f"{_minutes(evidence.duration_s)} of log.", findings, left, held=held, first=first),
         "held": held,
         "driven": _driven(opened, evidence, chapters),
         "findings": findings,
         "change": _parts(chapters, "change", asked),
         "cannot_show": _parts(left, "cannot_show", asked),
+        "first": first,
         "drive_next": _parts(chapters, "drive_next", asked),
         "cautions": list(dict.fromkeys([*cautions_for(opened.car), *_gather(chapters, "cautions")["sentences"]])),
         "accounts": _accounts(evidence),
@@ -67,17 +69,32 @@ def summary_page(
     return fill("index.html", [], values)
 
 
-def sheet_page(opened: OpenedSession, chapters: Sequence[Mapping[str, Any]]) -> str:
+def _settle_first(findings: Sequence[Mapping[str, Any]]) -> str:
+    return settle_first([finding["title"] for finding in findings if finding["status"] == "stop"])
+
+
+def sheet_page(
+    opened: OpenedSession, chapters: Sequence[Mapping[str, Any]], findings: Sequence[Mapping[str, Any]]
+) -> str:
     """Write the drive plan as one sheet to print and take along; empty where no chapter names a drive."""
     if not _gather(chapters, "drive_next")["tables"]:
         return ""
     cautions = [*cautions_for(opened.car), *_gather(chapters, "cautions")["sentences"]]
-    return sheet_html(f"{opened.car.name}: drive plan after {opened.name}", chapters, cautions)
+    title = f"{opened.car.name}: drive plan after {opened.name}"
+    return sheet_html(title, chapters, cautions, first=_settle_first(findings))
 
 
-def sheet_html(title: str, chapters: Sequence[Mapping[str, Any]], cautions: Sequence[str]) -> str:
-    """Write the sheet from the chapters that name a drive; a caution given twice stands once."""
-    values = {"title": title, "plan": _gather(chapters, "drive_next"), "cautions": list(dict.fromkeys(cautions))}
+def sheet_html(title: str, chapters: Sequence[Mapping[str, Any]], cautions: Sequence[str], *, first: str) -> str:
+    """Write the sheet from the chapters that name a drive; a caution given twice stands once.
+
+    `first` is what has to be settled before any of it is driven, empty where nothing is at stop.
+    """
+    values = {
+        "title": title,
+        "first": first,
+        "plan": _gather(chapters, "drive_next"),
+        "cautions": list(dict.fromkeys(cautions)),
+    }
     return fill("sheet.html", [], values)
 
 
