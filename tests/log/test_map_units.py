@@ -94,6 +94,11 @@ def test_temperatures_follow_one_that_is_certain(mapped):
         mapped({"Coolant (°C)": noisy(88, 1), "Oil temp (°F)": noisy(200, 2), "IAT": waves(60, 74)})
 
 
+def test_a_frost_that_is_mild_in_the_other_unit_is_asked_for(mapped):
+    with pytest.raises(MapError, match="IAT"):
+        mapped({"Coolant (°F)": noisy(188, 2), "IAT": waves(22, 29)})
+
+
 def _why(log, column):
     return next(note["why"] for note in json.loads(log.attrs["columns"]) if note["column"] == column)
 

@@ -92,6 +92,15 @@ def test_thousands_separators_and_number_forms(read, cells, expected):
     assert raw.columns[1].words == {}
 
 
+def test_a_clock_with_decimal_points_beside_decimal_commas(read):
+    rows = "".join(f"{i / 10:.3f};{1000 + i}.{i % 10};1.{500 + i};{i},25\n" for i in range(30))
+    raw = read("Time;Level;RPM;Lambda\n" + rows, decimal=",")
+    np.testing.assert_allclose(raw.frame["Time"], np.arange(30) / 10)
+    np.testing.assert_allclose(raw.frame["Level"], 1000 + np.arange(30) + np.arange(30) % 10 / 10)
+    np.testing.assert_allclose(raw.frame["RPM"], 1500 + np.arange(30))  # nothing says that its points are no groups
+    np.testing.assert_allclose(raw.frame["Lambda"], 0.25 + np.arange(30))
+
+
 def test_comma_that_may_group_or_divide_is_an_error_with_a_way_out(read):
     text = "Time;RPM\n" + "".join(f"{i};{1 + i % 8},250\n" for i in range(9))
     with pytest.raises(ReadError, match=r"decimal = "):

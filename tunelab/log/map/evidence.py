@@ -16,6 +16,7 @@ from tunelab.physics.load import volumetric_efficiency
 from tunelab.workspace.car import Car
 
 _TEMPERATURES = ("degree_Celsius", "degree_Fahrenheit")
+_FROST_OR_MILD_C = (-15.0, 0.0)  # 5 to 32 °F, which as degrees Celsius are common too
 _LEAST_SAMPLES = 50
 _SLOWEST_RPM = 500.0
 _OFF_STOICHIOMETRIC = 0.03  # logarithm of lambda: only rows in which both are so far off 1 tell rich from lean
@@ -28,18 +29,24 @@ _BELIEVED = {"atmosphere": (0.10, 1.3), "manifold": (0.35, 1.25)}
 _POSSIBLE = {"atmosphere": (0.05, 2.5), "manifold": (0.32, 1.45)}
 
 
-def agree_on_temperature(matches: Sequence[Match]) -> list[Match]:
-    """Settle open temperatures by the others of the file, where these all are in one unit: a logger uses one."""
+def agree_on_temperature(raw: RawTable, matches: Sequence[Match]) -> list[Match]:
+    """Settle open temperatures by the others of the file, where these all are in one unit: a logger uses one.
+
+    A frost that in the other unit is a common temperature stays open: a second instrument may write into the log too.
+    """
     known = {match.form.unit: match for match in matches if match.form and match.form.unit in _TEMPERATURES}
     if len(known) != 1:
         return list(matches)
     [(unit, witness)] = known.items()
-    return [_take_unit(match, unit, witness) for match in matches]
+    return [_take_unit(raw, match, unit, witness) for match in matches]
 
 
-def _take_unit(match: Match, unit: str, witness: Match) -> Match:
+def _take_unit(raw: RawTable, match: Match, unit: str, witness: Match) -> Match:
     forms = tuple(form for form in match.forms if form.unit == unit)
     if match.sure != "open" or len(forms) != 1 or not all(form.unit in _TEMPERATURES for form in match.forms):
+        return match
+    middle = float(np.nanmedian(_in_usual(raw, match, forms[0])))
+    if unit == "degree_Fahrenheit" and _FROST_OR_MILD_C[0] <= middle < _FROST_OR_MILD_C[1]:
         return match
     why = f"no unit stated; {unit} as {witness.column.heading!r}, {witness.sure} to be so"
     return replace(match, forms=forms, sure="likely", why=why)
