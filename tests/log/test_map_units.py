@@ -94,9 +94,10 @@ def test_temperatures_follow_one_that_is_certain(mapped):
         mapped({"Coolant (°C)": noisy(88, 1), "Oil temp (°F)": noisy(200, 2), "IAT": waves(60, 74)})
 
 
-def test_a_frost_that_is_mild_in_the_other_unit_is_asked_for(mapped):
-    with pytest.raises(MapError, match="IAT"):
-        mapped({"Coolant (°F)": noisy(188, 2), "IAT": waves(22, 29)})
+@pytest.mark.parametrize(("heading", "ends"), [("IAT", (22, 29)), ("EGT", (640, 860))])
+def test_fahrenheit_that_is_common_as_celsius_too_is_asked_for(mapped, heading, ends):
+    with pytest.raises(MapError, match=heading):
+        mapped({"Coolant (°F)": noisy(188, 2), heading: waves(*ends)})
 
 
 def _why(log, column):
