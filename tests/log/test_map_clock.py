@@ -128,6 +128,17 @@ def test_a_word_that_is_time_or_speed_is_a_clock_by_its_unit_or_where_it_only_ri
     np.testing.assert_allclose(log["road_speed_km_h"], waves(20, 90), rtol=1e-4)
 
 
+def test_day_on_which_the_log_began_in_every_row_does_not_stop_midnight(tmp_path):
+    columns = {
+        "Date": ["03.05.2026"] * 4,
+        "Time": ["23:59:59.0", "23:59:59.5", "23:59:59.9", "00:00:00.4"],
+        "RPM": waves(800, 900, 4),
+    }
+    log = map_log(write_log(tmp_path / "log.csv", columns))
+    np.testing.assert_allclose(log["time"], [0, 0.5, 0.9, 1.4], atol=2e-6)
+    assert int(log["episode"].max()) == 0
+
+
 def test_steps_of_one_are_seconds_or_milliseconds_and_nobody_knows(clocked):
     with pytest.raises(MapError, match="may be seconds, milliseconds"):
         clocked("Time", range(50))

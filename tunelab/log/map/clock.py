@@ -280,6 +280,8 @@ def _join_date(raw: RawTable, named: Sequence[RawColumn]) -> Clock | None:
     if not dates or not times:
         return None
     clock = _stamped(raw.frame[dates[0]] + " " + raw.frame[times[0]], (dates[0], times[0]), "two columns")
+    if raw.frame[dates[0]].n_unique() == 1:  # the day on which the log began stands in every row
+        clock = replace(clock, seconds=past_midnight(clock.seconds))
     return clock if clock.kind == "absolute" else None
 
 
