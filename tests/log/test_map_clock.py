@@ -181,6 +181,12 @@ def test_satellite_time_of_day_as_a_number_passes_minutes_and_midnight(clocked):
     np.testing.assert_allclose(clocked("UTC time", stamps)["time"], np.arange(200), atol=1e-6)
 
 
+def test_satellite_time_of_day_of_less_than_a_minute(clocked):
+    seconds = 9 * 3600 + 5 * 60 + 33 + np.arange(1000) * 0.04  # 090533.00 to 090612.96
+    stamps = [f"{s // 3600:02.0f}{s // 60 % 60:02.0f}{s % 60:05.2f}" for s in np.round(seconds, 2)]
+    np.testing.assert_allclose(clocked("UTC time", stamps)["time"], np.arange(1000) * 0.04, atol=1e-6)
+
+
 def test_second_clock_in_an_unknown_unit_does_not_hinder_the_first(tmp_path):
     columns = {
         "Time (s)": [f"{i * 0.04:.2f}" for i in range(100)],

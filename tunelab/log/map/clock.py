@@ -260,9 +260,16 @@ def _guess_scale(values: np.ndarray, column: RawColumn) -> Clock | None:
 
 
 def _is_hhmmss(values: np.ndarray) -> bool:
-    """Whether numbers such as 101559.96 are hours, minutes and seconds: over a minute or more no pair passes 59."""
+    """Whether numbers such as 101559.96 are hours, minutes and seconds: no pair passes 59, over a minute or more.
+
+    In a shorter log they leave out 60 to 99 once, from one row to the next.
+    """
+    if values.min() < 0 or values.max() >= 240000:
+        return False
     minutes, seconds = np.divmod(values % 10000.0, 100.0)
-    spans = values.min() >= 0 and values.max() < 240000 and values.max() - values.min() > 100
+    step = np.diff(values)
+    skips = (step >= 40) & (step < 41) & (seconds[:-1] >= 59) & (seconds[1:] < 1)
+    spans = np.ptp(values) > 100 or bool(skips.any())
     return bool(spans and seconds.max() < 60 and minutes.max() < 60)
 
 
