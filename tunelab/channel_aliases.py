@@ -17,25 +17,26 @@ ALIASES = {
         "meter voltage, afm, afm voltage, afm v, air flow meter, air flow meter voltage, air flow sensor voltage, "
         "airflow voltage, hfm, hfm voltage, hfm spannung, lmm, lmm spannung, luftmassenmesser, luftmassenmesser "
         "spannung, maf sensor, maf signal, mass air flow voltage, debitmetre, tension debitmetre, caudalimetro, "
-        "tension caudalimetro, maf raw voltage, u hfm, u lmm, u maf"
+        "tension caudalimetro, maf raw voltage, u hfm, u lmm, u maf, air flow sensor, debimetro, luchtmassameter"
     ),
     "meter_hz": (
         "maf, maf hz, maf frequency, maf freq, meter, meter frequency, meter signal, air meter, air meter frequency, "
         "afm, afm frequency, air flow meter, air flow meter frequency, airflow frequency, hfm, hfm frequenz, lmm, "
         "luftmassenmesser, maf sensor, maf signal, mass air flow frequency, debitmetre, frequence debitmetre, "
-        "caudalimetro, karman frequency, air flow sensor frequency, air flow sensor freq"
+        "caudalimetro, karman frequency, air flow sensor frequency, air flow sensor freq, air flow sensor, "
+        "debimetro, luchtmassameter"
     ),
     "meter_counts": (
         "maf counts, maf adc, maf raw, meter counts, meter adc, meter raw, air meter counts, air meter adc, afm adc, "
         "afm counts, afm raw, hfm adc, hfm counts, lmm adc, maf, maf sensor, maf signal, meter, meter signal, air "
-        "meter, afm, air flow meter, hfm, lmm, maf a d"
+        "meter, afm, air flow meter, hfm, lmm, maf a d, air flow sensor, debimetro, luchtmassameter"
     ),
     "air_flow_kg_h": (
         "air flow, air mass, air mass flow, mass air flow, maf, maf flow, maf rate, mass air flow rate, air flow rate, "
         "intake air flow, intake air mass flow, engine air flow, maf sensor, maf g s, air mass rate, luftmasse, "
         "luftmassenstrom, debit air, debit d air, debit massique air, masse d air, flujo de aire, flujo aire, masa de "
-        "aire, caudal de aire, inducted air, luftmassendurchsatz, m luft, massa aria, portata aria, luchtmassa, fluxo "
-        "de ar, massflow, air mass per hour"
+        "aire, caudal de aire, inducted air, luftmassendurchsatz, m luft, massa aria, portata aria,  luchtmassa, fluxo "
+        "de ar, massflow, air mass per hour, q luft, qluft, air flow sensor"
     ),
     "air_charge_mg": (
         "air per stroke, air mass per stroke, air mass stroke, mass per stroke, air charge, air charge mass, charge "
@@ -66,7 +67,7 @@ ALIASES = {
         "depression, presion colector, presion admision, presion de admision, manifold gauge pressure, manifold abs "
         "pressure, intake abs pressure, turbo pressure, presion turbo, pression turbo, p man, p saug, p manifold, "
         "saugrohrabsolutdruck, inlaatdruk, pressione collettore, pressione aspirazione, imap, manifold p, mapabs, "
-        "boost vac, boost vacuum"
+        "boost vac, boost vacuum, map gauge"
     ),
     "barometer_kpa": (
         "baro, barometer, barometric pressure, atmospheric pressure, ambient pressure, baro pressure, atm pressure, "
@@ -82,7 +83,8 @@ ALIASES = {
         "injection, duree d injection, tiempo de inyeccion, tiempo inyeccion, ancho de pulso, injector 1 pulse width, "
         "bank 1 pulse width, pulse width bank 1, inj 1 pw, fuel injector pulse width, injector pulse width bank 1, t "
         "inj, t einspritz, einspr zeit, tempo iniezione, tempo di iniezione, inspuittijd, tempo de injecao, inj width, "
-        "injector width, injector on, opening time, inj open time, inj pulse, inj ms"
+        "injector width, injector on, opening time, inj open time, inj pulse, inj ms, fuel pulse, ti1, inj p "
+        "w, inj p width"
     ),
     "injector_duty_pct": (
         "injector duty, injector duty cycle, duty, duty cycle, inj duty, inj duty cycle, idc, dc, injector dc, "
@@ -132,7 +134,7 @@ ALIASES = {
         "court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, ajuste de combustible corto "
         "plazo, kurzzeittrim, short term fuel trim b1, af correction, afr correction, short term correction, fuel trim "
         "short term, shrtft1, kurzzeitkorrektur, lambdakorrektur, lambda integrator, lambda int, integrator, "
-        "correzione lambda, fr, short term ft, stft pct"
+        "correzione lambda, fr, short term ft, stft pct, s ft, ego cor, ego cor1"
     ),
     "trim_long_pct": (
         "ltft, long term fuel trim, long term trim, long trim, ltft 1, ltft b1, ltft bank 1, long term fuel trim bank "
@@ -140,7 +142,7 @@ ALIASES = {
         "learned trim, learn trim, fuel learn, adaptive trim, adaption, adaptation, fuel learning, langzeittrim, "
         "gemischadaption, correction long terme, adaptation richesse, correccion largo plazo, ajuste largo plazo, long "
         "term correction, ajuste de combustible largo plazo, long term fuel trim b1, fuel trim long term, longft1, "
-        "langzeitkorrektur, adaptive correction, long term ft, block learn, block learn multiplier, fra"
+        "langzeitkorrektur, adaptive correction, long term ft, block learn, block learn multiplier, fra, l ft"
     ),
     "trim_short_2_pct": (
         "stft 2, stft b2, stft bank 2, short term fuel trim bank 2, short term fuel trim 2, bank 2 stft, short term "
@@ -161,7 +163,7 @@ ALIASES = {
         "voltage, system voltage, ecu voltage, voltage, volts, control module voltage, module voltage, ecu supply, ecu "
         "supply voltage, ecu battery, bordspannung, batteriespannung, batterie, tension batterie, tension de batterie, "
         "tension bateria, bateria, voltaje bateria, voltaje, voltaje de bateria, board voltage, bord net, ub, u batt, "
-        "tensione batteria, accuspanning, accu, tensao bateria, bordnetzspannung, vpwr, system v, sys voltage"
+        "tensione batteria, accuspanning, accu, tensao bateria, bordnetzspannung, vpwr, system v, sys voltage, supply"
     ),
     "coolant_c": (
         "coolant, coolant temp, coolant temperature, clt, ect, cts, engine temp, engine temperature, eng temp, water "
@@ -173,7 +175,7 @@ ALIASES = {
         "refrigerante, temperatura agua, temp agua, temperatura motor, temp motor, temperatura del refrigerante, t "
         "mot, t wasser, t kuehl, t water, t coolant, t cool, temperatura acqua, temp acqua, acqua, koelwater, "
         "koelwatertemperatuur, koelvloeistof, koelvloeistoftemperatuur, temperatura da agua, kuehlwassertemp, "
-        "motortemp, t kw, kw temp, kylvaeska, motor coolant temp"
+        "motortemp, t kw, kw temp, kylvaeska, motor coolant temp, t clt, t ect"
     ),
     "intake_air_c": (
         "iat, intake air, intake air temp, intake air temperature, intake temp, intake temperature, mat, manifold air "
@@ -184,7 +186,7 @@ ALIASES = {
         "admision, temp admision, temperatura aire, temp aire, temperatura de admision, temperatura aire admision, t "
         "ans, t ansaug, t luft, t intake, t inlet, t man, t charge, temperatura aria, temp aria, inlaatlucht, "
         "inlaatluchttemperatuur, ansaugtemp, ladelufttemp, air inlet temp, intake charge temp, act temp, iat temp, mat "
-        "temp"
+        "temp, t iat, t mat"
     ),
     "ambient_c": (
         "ambient, ambient air, ambient temp, ambient temperature, ambient air temp, ambient air temperature, outside "

@@ -128,6 +128,11 @@ def test_events_are_shown_at_the_full_rate_of_the_log(log):
     np.testing.assert_allclose(steps, 0.04, rtol=1e-6)
 
 
+def test_a_log_without_any_event_says_so_and_can_be_drawn(log):
+    figure = chart.draw_events(log, [], flagged=spans(log).iloc[:0])
+    assert plots(figure)
+
+
 # Relative luminance and contrast: WCAG 2.2 (w3.org/TR/WCAG22), "relative luminance" and "contrast ratio"; success
 # criterion 1.4.11 wants 3:1 for graphics. The papers are those of the page's style sheet.
 def luminance(colour):

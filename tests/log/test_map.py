@@ -80,11 +80,14 @@ ABBREVIATED = {
     "exhaust_c": "Abgastemp|Exh. Gas Temp",
     "battery_v": "Batt. Volt.|U_Batt|Bat. spannung",
     "lambda_commanded": "Lam. soll|AFR des.|Req. lambda",
-    "pulse_width_ms": "Inj. Dur. (ms)|Inj PW|Inj. puls wid.",
+    "trim_short_pct": "S-FT #1(%)|EGO cor1",
+    "trim_long_2_pct": "L-FT #2(%)",
+    "pulse_width_ms": "Fuel Pulse (ms)|Ti1|t_inj|Inj. Dur. (ms)|Inj PW|Inj. puls wid.",
     "spark_deg": "Ign. Adv.|Ign tim",
-    "road_speed_km_h": "Veh. Spd.|v Fzg|Geschw.",
+    "road_speed_km_h": "vehicle_speed_m_s|Veh. Spd.|v Fzg|Geschw.",
     "throttle_pct": "Thr. Pos.|Thrtl Pos",
     "gear": "Current gear",
+    "air_flow_kg_h": "mass_airflow_g_s|QLuft (kg/h)",
 }
 
 
@@ -95,6 +98,7 @@ def test_abbreviations_name_their_channel(channel, heading):
 
 OTHER_THINGS = (
     "Coolant Temp Sensor Voltage (V)|Oil press warning|Target MAP|Temp|Press|T_1|Cyl Head Temp|Fuel temp|"
+    "Sensor supply (V)|Sensor voltage|Injector temp|"
     "Brake pressure|Tire Press|Battery current|Lambda error|Coolant level|Fuel flow|Throttle target|Intake cam advance|"
     "Injector 2 pulse width|O2 voltage|Oil temp target|Idle speed error|Fuel pump duty|Timing retard cyl 3"
 )
@@ -260,6 +264,59 @@ def test_twin_columns_with_the_same_readings_are_no_rivals(mapped):
     speed = waves(800, 6000)
     log = mapped({"RPM": speed, "Engine RPM": speed})
     assert "has the same readings" in _columns(log)["Engine RPM"]["conversion"]
+
+
+def test_readings_written_twice_with_different_rounding_are_no_rivals(mapped):
+    flow = waves(9, 300)
+    log = mapped({"RPM": waves(800, 6000), "MAF (kg/h)": flow.round(0), "MAF (g/s)": (flow / 3.6).round(2)})
+    np.testing.assert_allclose(log["air_flow_kg_h"], flow, atol=0.02)
+    assert "but for rounding" in _columns(log)["MAF (kg/h)"]["conversion"]
+
+
+def test_two_sensors_that_nearly_agree_are_rivals(mapped):
+    flow = waves(9, 300)
+    with pytest.raises(MapError, match="both claim it and differ"):
+        mapped({"MAF (kg/h)": flow.round(1), "Air mass flow (kg/h)": (flow + waves(-0.6, 0.6, seed=3)).round(1)})
+
+
+# A gauge that reckons with 14.7 whatever the fuel: common practice, no source.
+def test_lambda_goes_before_an_afr_that_is_a_fixed_number_of_times_as_much(mapped):
+    mixture, aim = waves(0.8, 1.2), np.repeat([1.0, 0.9], ROWS // 2)
+    columns = {"Lambda": mixture.round(2), "AFR": (14.7 * mixture).round(1)}
+    log = mapped(columns | {"Target lambda": aim, "Target AFR": (14.7 * aim).round(1)})
+    np.testing.assert_allclose(log["lambda_measured"], mixture, atol=0.0051)
+    np.testing.assert_allclose(log["lambda_commanded"], aim)
+    assert "needs no stoichiometric ratio" in _columns(log)["AFR"]["conversion"]
+
+
+def test_an_afr_of_another_sensor_is_a_rival_of_lambda(mapped):
+    mixture = waves(0.8, 1.2)
+    with pytest.raises(MapError, match="both claim it and differ"):
+        mapped({"Lambda": mixture.round(2), "AFR": (14.7 * (mixture + waves(-0.03, 0.03, seed=4))).round(1)})
+
+
+@pytest.mark.parametrize("atmosphere", [{}, {"Baro (kPa)": np.full(ROWS, 97.4)}])
+def test_an_absolute_pressure_goes_before_a_gauge_pressure_beside_it(mapped, atmosphere):
+    absolute = waves(30, 180)
+    boost = ((absolute - 97.9) / 6.894757).round(1)
+    log = mapped({"MAP (kPa)": absolute.round(0), "Boost (psi)": boost} | atmosphere)
+    np.testing.assert_allclose(log["manifold_kpa"], absolute, atol=0.51)
+    assert "absolute pressure" in _columns(log)["Boost (psi)"]["conversion"]
+
+
+def test_a_gauge_pressure_that_does_not_run_beside_the_absolute_one_still_wants_the_atmosphere(mapped):
+    with pytest.raises(MapError, match="barometer"):
+        mapped({"MAP (kPa)": waves(30, 180), "Boost (psi)": waves(-9, 12, seed=7)})
+
+
+def test_a_reading_goes_before_its_own_average(mapped):
+    lam = waves(0.8, 1.2)
+    average = np.convolve(lam, np.full(25, 1 / 25), "same")
+    np.testing.assert_allclose(mapped({"Avg lambda": average, "Lambda": lam})["lambda_measured"], lam, rtol=1e-4)
+
+
+def test_a_commanded_lambda_is_no_sensors_voltage(mapped):
+    np.testing.assert_allclose(mapped({"LAM_SOLL": waves(0.88, 1.0)})["lambda_commanded"], waves(0.88, 1.0), rtol=1e-4)
 
 
 def test_same_name_twice_with_different_numbers_is_an_error(tmp_path):

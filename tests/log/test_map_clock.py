@@ -51,6 +51,9 @@ Time | 2026-05-03T12:00:00.00+02:00 | 2026-05-03T10:00:00.04Z | 2026-05-03T05:30
 Date time | 30.04.2026 23:59:59.96 | 01.05.2026 00:00:00 | 01.05.2026 00:00:00.04 | 01.05.2026 00:00:00.08
 Date time | 4/30/2026 23:59:59.96 | 5/1/2026 0:00:00 | 5/1/2026 0:00:00.04 | 5/1/2026 0:00:00.08
 Date time | 30-Apr-2026 23:59:59.96 | 01-May-2026 00:00:00 | 01-May-2026 00:00:00.04 | 01-May-2026 00:00:00.08
+Timestamp | 20260503_235959.96 | 20260504_000000.00 | 20260504_000000.04 | 20260504_000000.08
+Timestamp | Sun May 03 23:59:59.96 2026 | Mon May 04 00:00:00 2026 | May 4 00:00:00.04 2026 | May 4 00:00:00.08 2026
+Timestamp | May 3 2026 11:59:59.96 PM | May 4 2026 12:00:00 AM | May 4 2026 12:00:00.04 AM | May 4 2026 12:00:00.08 AM
 Timestamp | 20260503T100000.00 | 20260503T100000.04 | 20260503T100000.08 | 20260503T100000.12
 Timestamp | 1777802400.00 | 1777802400.04 | 1777802400.08 | 1777802400.12
 Timestamp | 1777802400000 | 1777802400040 | 1777802400080 | 1777802400120
@@ -74,6 +77,66 @@ def test_date_and_time_of_day_in_two_columns(tmp_path):
     }
     log = map_log(write_log(tmp_path / "log.csv", columns))
     np.testing.assert_allclose(log["time"], [0, 0.5, 0.9, 1.4], atol=2e-6)
+
+
+def test_thousandths_beside_a_clock_of_whole_seconds_belong_to_it(tmp_path):
+    seconds = 86400 - 6 + np.r_[np.arange(100), np.arange(300, 500)] * 0.04  # eight seconds are missing
+    thousandths = (seconds * 1000).round().astype(int) % 1000
+    columns = {
+        "Time": [f"{int(s) // 3600 % 24:02d}:{int(s) // 60 % 60:02d}:{int(s + 1e-6) % 60:02d}" for s in seconds + 1e-6],
+        "ms": thousandths.astype(str).tolist(),
+        "RPM": waves(800, 900, 300),
+    }
+    log = map_log(write_log(tmp_path / "log.csv", columns))
+    np.testing.assert_allclose(log["time"], seconds - seconds[0], atol=1e-6)
+    assert "with the thousandths of ms" in log.attrs["history"]
+
+
+def test_hours_minutes_and_seconds_in_columns_of_their_own(tmp_path):
+    seconds = 86400 - 5 + np.r_[np.arange(100), np.arange(300, 500)] * 0.04
+    columns = {
+        "Hour": [f"{int(s) // 3600 % 24}" for s in seconds],
+        "Min": [f"{int(s) // 60 % 60}" for s in seconds],
+        "Sec": [f"{s % 60:.2f}" for s in seconds],
+        "RPM": waves(800, 900, 300),
+    }
+    path = tmp_path / "log.csv"
+    lines = [",".join(columns), *(",".join(str(c) for c in row) for row in zip(*columns.values(), strict=True))]
+    path.write_text("\n".join(lines) + "\n")
+    np.testing.assert_allclose(map_log(path)["time"], seconds - seconds[0], atol=1e-6)
+
+
+@pytest.mark.parametrize(("end", "heading"), [(1000, "Time (ms)"), (65536, "Time (ms)"), (60000, "Timestamp ms")])
+def test_counter_that_starts_anew_at_its_end_goes_on(clocked, end, heading):
+    log = clocked(heading, (np.arange(4000) * 40 + 120) % end)
+    np.testing.assert_allclose(log["time"], np.arange(4000) * 0.04, atol=1e-6)
+    assert f"starts anew at {end}" in log.attrs["history"]
+
+
+def test_loggers_that_are_started_again_are_no_counter(clocked):
+    parts = [np.arange(n) * 40 for n in (300, 517, 222)]
+    log = clocked("Time (ms)", np.concatenate(parts))
+    assert int(log["episode"].max()) == 2
+
+
+def test_a_word_that_is_time_or_speed_is_a_clock_by_its_unit_or_where_it_only_rises(tmp_path):
+    path = tmp_path / "log.csv"
+    for heading in ("Tempo [s]", "Tempo"):
+        path.write_text(f"{heading};RPM\n" + "".join(f"{i * 0.04:.2f};{800 + i}\n" for i in range(50)))
+        np.testing.assert_allclose(map_log(path)["time"], np.arange(50) * 0.04, atol=1e-6)
+    log = map_log(write_log(path, {"Tempo (km/h)": waves(20, 90), "RPM": waves(800, 3000)}))
+    np.testing.assert_allclose(log["road_speed_km_h"], waves(20, 90), rtol=1e-4)
+
+
+def test_day_on_which_the_log_began_in_every_row_does_not_stop_midnight(tmp_path):
+    columns = {
+        "Date": ["03.05.2026"] * 4,
+        "Time": ["23:59:59.0", "23:59:59.5", "23:59:59.9", "00:00:00.4"],
+        "RPM": waves(800, 900, 4),
+    }
+    log = map_log(write_log(tmp_path / "log.csv", columns))
+    np.testing.assert_allclose(log["time"], [0, 0.5, 0.9, 1.4], atol=2e-6)
+    assert int(log["episode"].max()) == 0
 
 
 def test_steps_of_one_are_seconds_or_milliseconds_and_nobody_knows(clocked):
@@ -116,6 +179,12 @@ def test_satellite_time_of_day_as_a_number_passes_minutes_and_midnight(clocked):
     seconds = 86400 - 90 + np.arange(200)
     stamps = [f"{s // 3600 % 24:02.0f}{s // 60 % 60:02.0f}{s % 60:05.2f}" for s in seconds]
     np.testing.assert_allclose(clocked("UTC time", stamps)["time"], np.arange(200), atol=1e-6)
+
+
+def test_satellite_time_of_day_of_less_than_a_minute(clocked):
+    seconds = 9 * 3600 + 5 * 60 + 33 + np.arange(1000) * 0.04  # 090533.00 to 090612.96
+    stamps = [f"{s // 3600:02.0f}{s // 60 % 60:02.0f}{s % 60:05.2f}" for s in np.round(seconds, 2)]
+    np.testing.assert_allclose(clocked("UTC time", stamps)["time"], np.arange(1000) * 0.04, atol=1e-6)
 
 
 def test_second_clock_in_an_unknown_unit_does_not_hinder_the_first(tmp_path):

@@ -94,6 +94,12 @@ def test_temperatures_follow_one_that_is_certain(mapped):
         mapped({"Coolant (°C)": noisy(88, 1), "Oil temp (°F)": noisy(200, 2), "IAT": waves(60, 74)})
 
 
+@pytest.mark.parametrize(("heading", "ends"), [("IAT", (22, 29)), ("EGT", (640, 860))])
+def test_fahrenheit_that_is_common_as_celsius_too_is_asked_for(mapped, heading, ends):
+    with pytest.raises(MapError, match=heading):
+        mapped({"Coolant (°F)": noisy(188, 2), heading: waves(*ends)})
+
+
 def _why(log, column):
     return next(note["why"] for note in json.loads(log.attrs["columns"]) if note["column"] == column)
 

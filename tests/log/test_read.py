@@ -69,6 +69,20 @@ def test_preamble_and_unit_row_are_told_from_the_data(read):
     assert raw.frame["Saugrohrdruck"].to_list() == [1013.2, 998.7]
 
 
+def test_line_that_counts_the_columns_above_their_names_is_no_data(read):
+    raw = read("1,2,3\nTime,RPM,Lambda\ns,rpm,-\n0.00,850,1.0\n0.04,851,1.1\n")
+    assert raw.dialect.header_line == 2
+    assert [column.unit for column in raw.columns] == ["s", "rpm", "-"]
+    assert raw.frame["RPM"].to_list() == [850, 851]
+
+
+def test_one_as_the_unit_of_a_ratio_stands_in_a_unit_line(read):
+    raw = read("Time,RPM,Lambda\ns,1/min,1\n0.00,850,1.0\n0.04,851,1.1\n")
+    assert [column.unit for column in raw.columns] == ["s", "1/min", "1"]
+    raw = read("Time,RPM,Lambda\n1,-,-\n2,850,1.0\n3,851,1.1\n")
+    assert raw.frame["Time"].to_list() == [1, 2, 3]
+
+
 def test_long_preamble_with_two_fields_a_line_is_no_table(read):
     meta = "".join(f"Setting {i},{i * 3}\n" for i in range(40))
     raw = read(meta + "\n" + PLAIN + "0.12,850,1.0\n" * 60)
@@ -90,6 +104,15 @@ def test_thousands_separators_and_number_forms(read, cells, expected):
     raw = read("Time,RPM,Lambda\n" + rows)
     assert raw.frame["RPM"].to_list() == expected
     assert raw.columns[1].words == {}
+
+
+def test_a_clock_with_decimal_points_beside_decimal_commas(read):
+    rows = "".join(f"{i / 10:.3f};{1000 + i}.{i % 10};1.{500 + i};{i},25\n" for i in range(30))
+    raw = read("Time;Level;RPM;Lambda\n" + rows, decimal=",")
+    np.testing.assert_allclose(raw.frame["Time"], np.arange(30) / 10)
+    np.testing.assert_allclose(raw.frame["Level"], 1000 + np.arange(30) + np.arange(30) % 10 / 10)
+    np.testing.assert_allclose(raw.frame["RPM"], 1500 + np.arange(30))  # nothing says that its points are no groups
+    np.testing.assert_allclose(raw.frame["Lambda"], 0.25 + np.arange(30))
 
 
 def test_comma_that_may_group_or_divide_is_an_error_with_a_way_out(read):

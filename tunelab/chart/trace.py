@@ -148,6 +148,8 @@ def draw_events(log: xr.Dataset, windows: Sequence[Window], *, flagged: pd.DataF
                     xlabel="time [s]"
                 )
             )
+    if not panels:
+        return hv.Layout([draw_absent("Events in full", "the log holds no event to look at.")]).cols(1)
     return hv.Layout(panels).cols(1).opts(shared_axes=False)
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import polars as pl
 
+from tunelab.clock_aliases import TIME_OR_SPEED
+from tunelab.log.map.clock_parts import Column, find_thousandths, is_part_name, join_clock_parts, unwrap_counter
 from tunelab.log.map.heading import Heading, parse_heading
 from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.stamp import past_midnight, read_stamps
@@ -55,11 +58,13 @@ def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
     ruled = _ruled(raw, channel_map)
     if ruled:
         return ruled
-    named = [c for c in raw.columns if parse_heading(c.heading).is_time and not _is_claimed(raw, c, channel_map)]
+    free = [c for c in raw.columns if not _is_claimed(raw, c, channel_map)]
+    named = [column for column in free if _is_named(raw, column)]
     clocks, unsettled = _read_clocks(raw, named)
     joined = _join_date(raw, named)
     if joined:
         clocks.append(joined)
+    clocks = _with_parts(raw, free, clocks)
     usable = [clock for clock in clocks if _is_usable(clock)]
     if usable:
         return _choose(usable)
@@ -83,6 +88,49 @@ def _read_clocks(raw: RawTable, named: Sequence[RawColumn]) -> tuple[list[Clock]
             continue
         clocks += [found] if found else []
     return clocks, unsettled
+
+
+def _is_named(raw: RawTable, column: RawColumn) -> bool:
+    """Whether a column is named like a clock."""
+    heading = parse_heading(column.heading)
+    if heading.is_time or heading.key not in TIME_OR_SPEED:
+        return heading.is_time
+    if recognise_unit(column.unit or heading.unit or "") in _SECONDS or raw.frame[column.key].dtype == pl.String:
+        return True
+    values = _numbers(raw, column.key)
+    return values.size > 1 and bool((np.diff(values) > 0).all())
+
+
+def _with_parts(raw: RawTable, columns: Sequence[RawColumn], clocks: list[Clock]) -> list[Clock]:
+    """Join what stands in parts, and leave out the parts: each by itself starts anew every second or minute."""
+    parts = _numeric_parts(raw, columns)
+    joined = join_clock_parts(parts)
+    if joined:
+        seconds, keys = joined
+        clocks = [clock for clock in clocks if not set(clock.columns) & set(keys)]
+        clocks.append(Clock(seconds, "time of day", keys, "hours, minutes and seconds in columns of their own"))
+    for number, clock in enumerate(clocks):
+        found = find_thousandths(parts, clock.seconds) if clock.kind != "relative" else None
+        if found is not None:
+            key = found[0]
+            how = f"{clock.how}, with the thousandths of {key}"
+            whole = Clock(clock.seconds + found[2] * 1e-3, clock.kind, (*clock.columns, key), how)
+            return [whole if i == number else other for i, other in enumerate(clocks) if other.columns != (key,)]
+    return clocks
+
+
+def _numeric_parts(raw: RawTable, columns: Sequence[RawColumn]) -> list[Column]:
+    named = ((column, _bare_name(column.heading)) for column in columns)
+    return [
+        (column.key, name, _numbers(raw, column.key))
+        for column, name in named
+        if is_part_name(name) and raw.frame[column.key].dtype.is_numeric()
+    ]
+
+
+def _bare_name(heading: str) -> str:
+    """Give a heading without its unit in brackets: "Milliseconds (ms)" names thousandths."""
+    return re.sub(r"[(\[{<][^)\]}>]*[)\]}>]\s*$", "", heading) or heading
 
 
 def _is_usable(clock: Clock) -> bool:
@@ -166,8 +214,15 @@ def _read_clock(raw: RawTable, column: RawColumn, heading: Heading) -> Clock | N
         clock = _stamped(raw.frame[column.key], (column.key,), f"column {column.key}")
         is_date = clock.kind == "absolute" and np.unique(_finite(clock)).size <= 2
         return None if is_date else clock
-    values = _numbers(raw, column.key)
+    values, end = unwrap_counter(_numbers(raw, column.key))
     unit = recognise_unit(column.unit or heading.unit or "")
+    if end:
+        found = _scaled(values, column, unit)
+        return replace(found, how=f"{found.how}, which starts anew at {end:g}") if found else None
+    return _scaled(values, column, unit)
+
+
+def _scaled(values: np.ndarray, column: RawColumn, unit: str | None) -> Clock | None:
     if unit in _SECONDS:
         factor, why = _SECONDS[unit], f"unit {unit} stated"
         high = float(np.fmax.reduce(values, initial=0.0)) * factor
@@ -205,9 +260,16 @@ def _guess_scale(values: np.ndarray, column: RawColumn) -> Clock | None:
 
 
 def _is_hhmmss(values: np.ndarray) -> bool:
-    """Whether numbers such as 101559.96 are hours, minutes and seconds: over a minute or more no pair passes 59."""
+    """Whether numbers such as 101559.96 are hours, minutes and seconds: no pair passes 59, over a minute or more.
+
+    In a shorter log they leave out 60 to 99 once, from one row to the next.
+    """
+    if values.min() < 0 or values.max() >= 240000:
+        return False
     minutes, seconds = np.divmod(values % 10000.0, 100.0)
-    spans = values.min() >= 0 and values.max() < 240000 and values.max() - values.min() > 100
+    step = np.diff(values)
+    skips = (step >= 40) & (step < 41) & (seconds[:-1] >= 59) & (seconds[1:] < 1)
+    spans = np.ptp(values) > 100 or bool(skips.any())
     return bool(spans and seconds.max() < 60 and minutes.max() < 60)
 
 
@@ -225,6 +287,8 @@ def _join_date(raw: RawTable, named: Sequence[RawColumn]) -> Clock | None:
     if not dates or not times:
         return None
     clock = _stamped(raw.frame[dates[0]] + " " + raw.frame[times[0]], (dates[0], times[0]), "two columns")
+    if raw.frame[dates[0]].n_unique() == 1:  # the day on which the log began stands in every row
+        clock = replace(clock, seconds=past_midnight(clock.seconds))
     return clock if clock.kind == "absolute" else None
 
 

@@ -22,9 +22,10 @@ from tunelab.log.map.convert import (
 from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile, Track
 from tunelab.log.map.match import Match
-from tunelab.log.map.problem import MapError, rule_lines, toml_text
-from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, match_columns, same_values
+from tunelab.log.map.problem import MapError
+from tunelab.log.map.recognise import describe_open, drop_claimed, match_columns
 from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh
+from tunelab.log.map.rivals import leave_out_gauge, settle_rivals
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.read import RawColumn, RawTable, SetAside
 from tunelab.log.read.raw import merge_rows
@@ -70,10 +71,10 @@ def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather
         clock, problems = None, [f"  {error}"]
     keys = set(clock.columns) if clock else set()
     matches = drop_claimed(match_columns(raw, channel_map, car))
-    matches = [match for match in matches if match.column.key not in keys]
+    matches = _without_gauge(raw, [match for match in matches if match.column.key not in keys], weather)
     problems += [describe_open(match) for match in matches if match.sure == "open"]
     converted, more = _convert(raw, matches, car, weather)
-    chosen, rivals = _settle_rivals(matches, converted)
+    matches, chosen, rivals = settle_rivals(matches, converted)
     problems += [*more, *rivals]
     if clock is None or problems:
         raise MapError(raw.path.name, problems)
@@ -82,6 +83,16 @@ def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather
         raise MapError(raw.path.name, ["  fewer than two rows have a time of their own; nothing can be made of them."])
     notes = tuple(_column_notes(raw, clock, matches, chosen, converted))
     return _mapped(raw, (clock, settled), chosen, converted, notes)
+
+
+def _without_gauge(raw: RawTable, matches: list[Match], weather: Weather | None) -> list[Match]:
+    """Leave out a gauge pressure that lacks the atmosphere, where an absolute one says the same."""
+    channels = [match.form.channel for match in matches if match.form]
+    if "barometer_kpa" in channels or channels.count("manifold_kpa") < 2 or (weather and weather.pressure_kpa):
+        return matches
+    series = {m.column.key: raw.frame[m.column.key] for m in matches if m.form and m.form.channel == "manifold_kpa"}
+    numbers = {key: one.fill_null(float("nan")).to_numpy() for key, one in series.items() if one.dtype.is_numeric()}
+    return leave_out_gauge(matches, numbers)
 
 
 def _convert(
@@ -103,32 +114,6 @@ def _convert(
         if match.form.channel == "barometer_kpa" and np.isfinite(found.values).any():
             around = Surroundings(around.car, around.weather_kpa, found.values)
     return converted, problems
-
-
-def _settle_rivals(matches: list[Match], converted: dict[str, Converted]) -> tuple[dict[str, Match], list[str]]:
-    """Give each channel one column; columns that hold the same readings do not rival each other."""
-    rivals = find_rivals(matches)
-    problems, chosen = [], {}
-    for match in matches:
-        if match.form is not None and match.column.key in converted:
-            chosen.setdefault(match.form.channel, match)
-    for channel, claimed in rivals.items():
-        numbers = [converted[match.column.key].values for match in claimed if match.column.key in converted]
-        if any(not same_values(numbers[0], other) for other in numbers[1:]):
-            problems.append(_rivalry(channel, claimed))
-    return chosen, problems
-
-
-def _rivalry(channel: str, claimed: list[Match]) -> str:
-    names = " and ".join(repr(match.column.heading) for match in claimed)
-    if len({match.column.heading for match in claimed}) == 1:
-        return (
-            f"  {channel}: {len(claimed)} columns are all named {claimed[0].column.heading!r} and differ; give each "
-            "its own name in the logger, or the file's names in channels.toml: [[file]] with name and headings."
-        )
-    return f"  {channel}: {names} both claim it and differ. Name the one to take:\n" + rule_lines(
-        claimed[0].column.heading, channel=toml_text(channel)
-    )
 
 
 def _mapped(

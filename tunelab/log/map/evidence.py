@@ -16,6 +16,10 @@ from tunelab.physics.load import volumetric_efficiency
 from tunelab.workspace.car import Car
 
 _TEMPERATURES = ("degree_Celsius", "degree_Fahrenheit")
+# Degrees Fahrenheit that as degrees Celsius are common too: 5 to 32 of air, 500 to 950 of exhaust. Common practice, no
+# source. A second instrument may write into the log, so these stay open.
+_COMMON_AS_CELSIUS = {"exhaust_c": (260.0, 510.0)}
+_FROST_C = (-15.0, 0.0)
 _LEAST_SAMPLES = 50
 _SLOWEST_RPM = 500.0
 _OFF_STOICHIOMETRIC = 0.03  # logarithm of lambda: only rows in which both are so far off 1 tell rich from lean
@@ -28,18 +32,25 @@ _BELIEVED = {"atmosphere": (0.10, 1.3), "manifold": (0.35, 1.25)}
 _POSSIBLE = {"atmosphere": (0.05, 2.5), "manifold": (0.32, 1.45)}
 
 
-def agree_on_temperature(matches: Sequence[Match]) -> list[Match]:
-    """Settle open temperatures by the others of the file, where these all are in one unit: a logger uses one."""
+def agree_on_temperature(raw: RawTable, matches: Sequence[Match]) -> list[Match]:
+    """Settle open temperatures by the others of the file, where these all are in one unit: a logger uses one.
+
+    Numbers that are common in degrees Celsius too, such as a frost in degrees Fahrenheit, stay open.
+    """
     known = {match.form.unit: match for match in matches if match.form and match.form.unit in _TEMPERATURES}
     if len(known) != 1:
         return list(matches)
     [(unit, witness)] = known.items()
-    return [_take_unit(match, unit, witness) for match in matches]
+    return [_take_unit(raw, match, unit, witness) for match in matches]
 
 
-def _take_unit(match: Match, unit: str, witness: Match) -> Match:
+def _take_unit(raw: RawTable, match: Match, unit: str, witness: Match) -> Match:
     forms = tuple(form for form in match.forms if form.unit == unit)
     if match.sure != "open" or len(forms) != 1 or not all(form.unit in _TEMPERATURES for form in match.forms):
+        return match
+    middle = float(np.nanmedian(_in_usual(raw, match, forms[0])))
+    low, high = _COMMON_AS_CELSIUS.get(forms[0].channel, _FROST_C)
+    if unit == "degree_Fahrenheit" and low <= middle < high:
         return match
     why = f"no unit stated; {unit} as {witness.column.heading!r}, {witness.sure} to be so"
     return replace(match, forms=forms, sure="likely", why=why)

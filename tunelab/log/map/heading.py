@@ -58,6 +58,7 @@ _UNIT_ENDINGS = (
     *("lambda", "afr", "phi", "ratio", "counts", "adc", "celsius", "fahrenheit", "c", "f", "g", "s", "m", "ft", "ms2"),
 )
 
+_BARE_VOLTAGE = frozenset(("supply", "voltage", "volts", "volt", "v", "mv"))
 _COUNTED = ("gear", "fuel_mode")
 _NUMBERED = re.compile(r"[\s_]*(?<![a-z0-9])(?:bank|bk|b|sensor|no\.?)?[\s_]*#?([12])(?:s1)?(?![a-z0-9.])", re.I)
 _BANKS = {
@@ -188,6 +189,8 @@ def _splits(name: str) -> Iterator[tuple[str, str]]:
     if slash and any(_measures(tail, channel) for channel in alias_table().get(name_key(stem), ())):
         yield stem, tail
     tokens = re.split(r"[\s_.]+", name.strip())
+    if len(tokens) > 2 and recognise_unit(rate := "/".join(tokens[-2:])) is not None:
+        yield " ".join(tokens[:-2]), rate  # vehicle_speed_m_s is no time in milliseconds
     for count in (2, 1):
         tail = " ".join(tokens[-count:])
         if len(tokens) > count and not tail.isdigit() and recognise_unit(tail) is not None:
@@ -205,10 +208,16 @@ def _shorter(name: str) -> Iterator[str]:
         word for word in words[:1] if word.casefold() not in _NOISE | {"current"}
     ]  # "battery current" is another thing
     kept += [word for word in words[1:] if word.casefold() not in _NOISE]
-    if kept and kept != words and not _is_bare_unit(" ".join(kept)):
+    if kept and kept != words and not _is_bare_unit(" ".join(kept)) and not _is_sensor_voltage(words, kept):
         yield " ".join(kept)
     if len(words) > 1 and re.fullmatch(r"#?\d+|ch\d+", words[0], re.I):
         yield " ".join(words[1:])
+
+
+def _is_sensor_voltage(words: list[str], kept: list[str]) -> bool:
+    """Whether "Sensor" says what is supplied or measured: a sensor's supply voltage is not the battery's."""
+    dropped = {word.casefold() for word in words} & {"sensor", "signal", "input"}
+    return bool(dropped) and {word.casefold() for word in kept} <= _BARE_VOLTAGE
 
 
 def _is_rate(parts: list[str]) -> bool:
@@ -230,6 +239,7 @@ def _same_words(name: str) -> Iterator[str]:
 
 @cache
 def _word_sets() -> dict[tuple[str, ...], str]:
-    """Aliases of two words and more by their words."""
-    texts = [alias for known in CHANNELS.values() for alias in (*known.aliases, known.label)]
+    """Aliases of two words and more by their words; a "t" is a temperature in them, but not the time of injection."""
+    named = ((known, alias) for known in CHANNELS.values() for alias in (*known.aliases, known.label))
+    texts = [alias for known, alias in named if not (known.unit == "ms" and alias.startswith("t "))]
     return {name_words(text): text for text in reversed(texts) if name_words(text)}

@@ -165,7 +165,7 @@ def implied_kind(channel: str, key: str) -> str:
         return "lambda" if "airfuel" in key or "afequiv" in key else "equivalence"
     if "afr" in key or "airfuel" in key or key in ("af", "afratio"):
         return "AFR"
-    return "lambda" if "lambda" in key else ""
+    return "lambda" if "lambda" in key or key.startswith("lam") else ""
 
 
 @dataclass(frozen=True)
@@ -215,8 +215,12 @@ def _lambda_forms(channel: str, key: str) -> Iterator[Form]:
     yield Form(channel, "1", "AFR")
     if implied_kind(channel, key) == "phi":
         yield Form(channel, "1", "phi")
-    elif not implied_kind(channel, key) and not any(word in key for word in ("wide", "wb", "uego", "lsu")):
+    elif channel != "lambda_commanded" and not implied_kind(channel, key) and not _is_wide_band(key):
         yield Form(channel, "V", "sensor")  # a narrow-band sensor has such names too
+
+
+def _is_wide_band(key: str) -> bool:
+    return any(word in key for word in ("wide", "wb", "uego", "lsu"))
 
 
 def to_usual(form: Form, number: float) -> float:

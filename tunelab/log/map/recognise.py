@@ -46,7 +46,7 @@ def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> li
     for column in raw.columns:
         rule = channel_map.rule_for(raw.path.name, column.heading)
         matches.append(_match(raw.frame[column.key], column, rule, meter_channel))
-    return weigh_air_flow(raw, agree_on_mixture(raw, agree_on_temperature(matches)), car)
+    return weigh_air_flow(raw, agree_on_mixture(raw, agree_on_temperature(raw, matches)), car)
 
 
 def _match(series: pl.Series, column: RawColumn, rule: ColumnRule | None, meter_channel: str | None) -> Match:

@@ -15,9 +15,12 @@ _TIME = (
 _ZONE = r"\s*(?P<zone>Z|z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
 _DATE = r"(?P<one>\d{1,4})[-/.](?P<two>\d{1,2})[-/.](?P<three>\d{1,4})[T\s]+"
 _PLAIN_TIME = r"\d\d:\d\d:\d\d(?:\.\d{1,9})?"
-_COMPACT = r"(?P<compact>\d{8})T?\s*(?P<hh>\d{2}):?(?P<mm>\d{2}):?(?P<ss>\d{2})(?:[.,](?P<fraction>\d{1,9}))?"
+_COMPACT = r"(?P<compact>\d{8})[T_-]?\s*(?P<hh>\d{2}):?(?P<mm>\d{2}):?(?P<ss>\d{2})(?:[.,](?P<fraction>\d{1,9}))?"
 
 
+_MONTH_FIRST = r"(?:[A-Za-z]{2,9}\.?,?\s+)?(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2}),?\s+"
+_MONTH_LAST_YEAR = rf"(?i)^{_MONTH_FIRST}(?P<time>[\d:.,]+)\s+(?P<year>\d{{4}})$"  # Sun May 03 23:59:20 2026
+_MONTH_YEAR = rf"(?i)^{_MONTH_FIRST}(?P<year>\d{{4}}),?\s+(?P<time>\d{{1,2}}:.*)$"  # May 3, 2026 11:59:20 PM
 _NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTHS = {name: number for number, name in enumerate(_NAMES, 1)} | {"mai": 5, "okt": 10, "dez": 12}
 
@@ -83,7 +86,13 @@ def _clock_at(text: pl.Series, start: int) -> np.ndarray:
 
 
 def _with_month_numbers(text: pl.Series) -> pl.Series:
-    """Write 03-May-2026 as 03-05-2026; English months, and the German ones that differ in their first letters."""
+    """Write 03-May-2026 as 03-05-2026; English months, and the German ones that differ in their first letters.
+
+    "Sun May 03 23:59:20 2026" and "May 3, 2026 23:59:20" are put in that order first.
+    """
+    if text.str.contains(rf"^{_MONTH_FIRST}").any():
+        for order in (_MONTH_LAST_YEAR, _MONTH_YEAR):
+            text = text.str.replace(order, "${day}-${month}-${year} ${time}")
     if not text.str.contains(r"^\d{1,2}[-\s][A-Za-z]{3}").any():
         return text
     for name, number in _MONTHS.items():

@@ -65,7 +65,9 @@ def count_words(text: pl.Series) -> dict[str, int]:
 
 def _numbers(text: pl.Series, decimal: str) -> pl.Series:
     """Cast to Float64; null where a cell is no finite number."""
-    if decimal == ",":
+    if decimal == "," and _has_points(text):
+        values = text.cast(pl.Float64, strict=False)
+    elif decimal == ",":
         text = _regroup(text, r"[. '\u00a0\u202f’]").str.replace(",", ".", literal=True)
         values = text.str.replace(r"^.*\..*\..*$", "").cast(pl.Float64, strict=False)
     else:
@@ -75,10 +77,21 @@ def _numbers(text: pl.Series, decimal: str) -> pl.Series:
     return values.set(~values.is_finite(), None)
 
 
+def _has_points(text: pl.Series) -> bool:
+    """Whether a column keeps to the decimal point in a file of decimal commas, as some loggers write their clock.
+
+    A point before other than three digits, or behind a lone zero, groups no thousands; a comma anywhere, or two points,
+    is for the comma.
+    """
+    if text.str.contains(r",|\..*\.").any():
+        return False
+    return bool(text.str.contains(r"^[+-]?(0\d*\.\d+|\d+\.(\d{1,2}|\d{4,})|\d{4,}\.\d+)$").any())
+
+
 def _regroup(text: pl.Series, marks: str) -> pl.Series:
     """Take thousands separators out of cells that are grouped all through: 1,234,567.8 but not 1,23."""
     decimal = "," if "." in marks else r"\."
-    grouped = text.str.contains(rf"^[+-]?\d{{1,3}}({marks}\d{{3}})+({decimal}\d*)?$").fill_null(False)
+    grouped = text.str.contains(rf"^[+-]?[1-9]\d{{0,2}}({marks}\d{{3}})+({decimal}\d*)?$").fill_null(False)
     if not grouped.any():
         bad = text.str.contains(r"\.").fill_null(False) if decimal == "," else None
         return text if bad is None else text.set(bad, "")

@@ -96,10 +96,18 @@ def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[
     above = []
     for position, line in enumerate(head):
         cells = split_line(line, delimiter)
-        if len(cells) == width and _is_data(cells):
+        if len(cells) == width and _is_data(cells) and not _stands_above_names(head, position, delimiter, width):
             return position, above
         above.append(cells)
     raise ReadError("no data line was found below the heading line.")
+
+
+def _stands_above_names(head: list[str], position: int, delimiter: str, width: int) -> bool:
+    """Whether a line of numbers only counts the columns: the one heading line stands right below it."""
+    if any(_share_of_names(split_line(line, delimiter)) > 0.3 for line in head[:position]):
+        return False  # a logger that started anew after its first row
+    below = split_line(head[position + 1], delimiter) if position + 1 < len(head) else []
+    return len(below) == width and _share_of_names(below) > 0.3 and not any(map(is_value, below))
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -151,10 +159,10 @@ def _is_data(cells: list[str]) -> bool:
 
 
 def is_value(cell: str) -> bool:
-    """True for a number, a grouped number, a clock time or a date, or a number with its unit."""
-    return bool(
-        _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell) or _STAMP.fullmatch(cell) or _MEASURED.fullmatch(cell)
-    )
+    """True for a number, a grouped number, a clock time or a date, or a number with its unit; "1/min" is a unit."""
+    if _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell) or _STAMP.fullmatch(cell):
+        return True
+    return _MEASURED.fullmatch(cell) is not None and recognise_unit(cell) is None
 
 
 def _find_header(rows: list[list[str]], first: int, width: int) -> tuple[int, int]:
@@ -196,8 +204,11 @@ def _share_of_names(cells: list[str]) -> float:
 def _share_of_units(cells: list[str]) -> float:
     """Share of the cells that are units; none of them in a line that holds a number, whose "-" are missing readings."""
     filled = [cell for cell in cells if cell]
-    if any(_NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell) for cell in filled):
+    numbers = {cell for cell in filled if _NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell)}
+    if numbers - {"1"}:
         return 0.0
+    if numbers and 2 * sum(cell != "1" and recognise_unit(cell) not in (None, "1") for cell in filled) < len(filled):
+        return 0.0  # "1" is the unit of a ratio only among other units
     known = sum(recognise_unit(cell) is not None or cell.strip("[](){}").casefold() in _UNIT_WORDS for cell in filled)
     return known / len(filled) if filled else 0.0
 
