@@ -35,7 +35,7 @@ ALIASES = {
         "air flow, air mass, air mass flow, mass air flow, maf, maf flow, maf rate, mass air flow rate, air flow rate, "
         "intake air flow, intake air mass flow, engine air flow, maf sensor, maf g s, air mass rate, luftmasse, "
         "luftmassenstrom, debit air, debit d air, debit massique air, masse d air, flujo de aire, flujo aire, masa de "
-        "aire, caudal de aire, inducted air, luftmassendurchsatz, m luft, massa aria, portata aria,  luchtmassa, fluxo "
+        "aire, caudal de aire, inducted air, luftmassendurchsatz, m luft, massa aria, portata aria, luchtmassa, fluxo "
         "de ar, massflow, air mass per hour, q luft, qluft, air flow sensor"
     ),
     "air_charge_mg": (
@@ -134,7 +134,7 @@ ALIASES = {
         "court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, ajuste de combustible corto "
         "plazo, kurzzeittrim, short term fuel trim b1, af correction, afr correction, short term correction, fuel trim "
         "short term, shrtft1, kurzzeitkorrektur, lambdakorrektur, lambda integrator, lambda int, integrator, "
-        "correzione lambda, fr, short term ft, stft pct, s ft, ego cor, ego cor1"
+        "correzione lambda, fr, short term ft, stft pct, s ft"
     ),
     "trim_long_pct": (
         "ltft, long term fuel trim, long term trim, long trim, ltft 1, ltft b1, ltft bank 1, long term fuel trim bank "

@@ -80,7 +80,7 @@ ABBREVIATED = {
     "exhaust_c": "Abgastemp|Exh. Gas Temp",
     "battery_v": "Batt. Volt.|U_Batt|Bat. spannung",
     "lambda_commanded": "Lam. soll|AFR des.|Req. lambda",
-    "trim_short_pct": "S-FT #1(%)|EGO cor1",
+    "trim_short_pct": "S-FT #1(%)|EGO corr. 1",
     "trim_long_2_pct": "L-FT #2(%)",
     "pulse_width_ms": "Fuel Pulse (ms)|Ti1|t_inj|Inj. Dur. (ms)|Inj PW|Inj. puls wid.",
     "spark_deg": "Ign. Adv.|Ign tim",
