@@ -102,6 +102,15 @@ def test_a_flare_after_a_start_is_no_return():
     assert find_returns(log, CAR).empty
 
 
+def test_a_cut_that_an_unlogged_clutch_ended_says_nothing_of_the_ecus_speed():
+    """Fuel stays off from 5 s until the clutch opens at 10 s, from where engine speed hangs."""
+    log = hanging(1600.0, 2.0, rolls=True)
+    cut = (log["time"] > 5.0) & (log["time"] < 10.0)
+    study = study_fuel_cut(log.assign(pulse_width_ms=log["pulse_width_ms"].where(~cut, 0.0)), CAR, REVISION)
+    assert study.cuts["ended_by"].tolist() == ["clutch"]
+    assert not study.exit_rpm.shown
+
+
 def test_fuel_comes_back_at_the_lowest_speed_it_stayed_off_to():
     """Two cuts to the speed at which the ECU ends them, three that an unseen clutch ended before."""
     ended = pd.DataFrame({"exit_rpm": [1268.0, 1430.0, 1425.0, 1266.0, 1441.0], "ended_by": "speed"})
