@@ -1,12 +1,14 @@
 """Fuel cut and return to idle against the simulator's settings and hand-made returns."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from driven_log import CAR, REVISION, driven, flagged
 
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.simulate.schedule import idle, overrun, stop
 from tunelab.study.fuel_cut import find_returns, study_fuel_cut
+from tunelab.study.fuel_cut.study import alike_ends
 
 TASKS = (idle(3.0), overrun(3, 3200.0, 1100.0), overrun(3, 3000.0, 1100.0), overrun(2, 3600.0, 1150.0), stop(8.0))
 
@@ -59,6 +61,60 @@ def test_undershoot_hang_and_settling_are_measured():
     assert calm["undershoot_rpm"] < 15
     assert calm["hang_s"] < 0.8
     assert calm["settling_s"] < 1.5
+
+
+def hanging(hang_rpm: float, hang_s: float, *, rolls: bool, without: tuple[str, ...] = ()):
+    """Third gear closes in on 1600 rpm, the clutch opens at 10 s, engine speed hangs, then falls to 880 rpm."""
+    time = np.arange(0, 40, 0.04)
+    since, rng = time - 10.0, np.random.default_rng(3)
+    road = np.clip(40.0 - 6.0 * since, 0.0, 60.0) if rolls else np.zeros(time.size)
+    in_gear = 40.0 * road if rolls else np.full(time.size, 1600.0)
+    free = np.where(since < hang_s, hang_rpm, 880 + (hang_rpm - 880) * np.exp(-(since - hang_s) / 0.3))
+    speed = np.where(since < 0, in_gear, free) + 3 * rng.normal(size=time.size)
+    throttle = np.where(time < (4.0 if rolls else 10.0), 12.0, 0.0)
+    log = flagged(
+        time, engine_speed_rpm=speed, throttle_pct=throttle, road_speed_km_h=road,
+        coolant_c=np.full(time.size, 88.0), pulse_width_ms=np.full(time.size, 2.5),
+    )  # fmt: skip
+    return log.drop_vars(list(without))
+
+
+@pytest.mark.parametrize("rolls", [False, True])
+@pytest.mark.parametrize("hang_rpm", [1150.0, 1350.0, 1600.0])
+def test_a_hang_counts_from_where_the_engine_is_free_however_high(hang_rpm, rolls):
+    row = find_returns(hanging(hang_rpm, 2.0, rolls=rolls), CAR).iloc[0]
+    above_s = 2.0 + 0.3 * np.log((hang_rpm - 880) / 150)  # by construction
+    assert row["hang_s"] == pytest.approx(above_s, abs=0.5)
+    assert row["settling_s"] == pytest.approx(2.0 + 0.3 * np.log((hang_rpm - 880) / 50), abs=0.5)
+
+
+def test_without_road_speed_a_return_begins_on_the_way_down():
+    row = find_returns(hanging(1600.0, 2.0, rolls=False, without=("road_speed_km_h",)), CAR).iloc[0]
+    assert row["settling_s"] < 1.5
+
+
+def test_a_flare_after_a_start_is_no_return():
+    time = np.arange(0, 40, 0.04)
+    speed = np.where(time < 5.0, 0.0, 880 + 900 * np.exp(-np.maximum(time - 5.5, 0.0) / 1.5))
+    speed[(time > 5.0) & (time < 5.4)] = 220.0
+    still = np.zeros(time.size)
+    log = flagged(time, engine_speed_rpm=speed, throttle_pct=still, road_speed_km_h=still, coolant_c=still + 88.0)
+    assert find_returns(log, CAR).empty
+
+
+def test_a_cut_that_an_unlogged_clutch_ended_says_nothing_of_the_ecus_speed():
+    """Fuel stays off from 5 s until the clutch opens at 10 s, from where engine speed hangs."""
+    log = hanging(1600.0, 2.0, rolls=True)
+    cut = (log["time"] > 5.0) & (log["time"] < 10.0)
+    study = study_fuel_cut(log.assign(pulse_width_ms=log["pulse_width_ms"].where(~cut, 0.0)), CAR, REVISION)
+    assert study.cuts["ended_by"].tolist() == ["clutch"]
+    assert not study.exit_rpm.shown
+
+
+def test_fuel_comes_back_at_the_lowest_speed_it_stayed_off_to():
+    """Two cuts to the speed at which the ECU ends them, three that an unseen clutch ended before."""
+    ended = pd.DataFrame({"exit_rpm": [1268.0, 1430.0, 1425.0, 1266.0, 1441.0], "ended_by": "speed"})
+    assert alike_ends(ended)["exit_rpm"].tolist() == [1268.0, 1266.0]
 
 
 def test_without_events_or_channels_nothing_is_shown():

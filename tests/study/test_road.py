@@ -1,7 +1,8 @@
 """Parts of a drive against what the simulated driver was asked to do."""
 
+import numpy as np
 import pytest
-from driven_log import CAR, REVISION, driven
+from driven_log import CAR, REVISION, driven, flagged
 
 from tunelab.simulate.schedule import cruise, idle, off, overrun, start, stop, tip_in
 from tunelab.study.delay import estimate_delay
@@ -48,6 +49,20 @@ def test_each_part_is_found_where_it_was_driven(run, drive, kind, task):
     begin, end = task_span(run, task)
     own = drive.segments[drive.segments["kind"] == kind]
     assert ((own["start_s"] < end) & (own["end_s"] > begin)).any()
+
+
+@pytest.mark.parametrize("tips", [False, True])
+def test_a_log_whose_throttle_never_shuts_still_cruises(tips):
+    """Three minutes in third at 60 km/h; the lowest throttle is the cruise's own."""
+    time = np.arange(0.0, 180.0, 0.05)
+    throttle = 14.0 + 0.3 * np.sin(time / 9.0) + 20.0 * (tips & (time % 45.0 < 2.0))
+    log = flagged(
+        time, engine_speed_rpm=2400.0 + 10.0 * np.sin(time / 9.0), throttle_pct=throttle,
+        road_speed_km_h=60.0 + 0.25 * np.sin(time / 9.0), pulse_width_ms=np.full(time.size, 4.0),
+    )  # fmt: skip
+    drive = name_drive(log, CAR, REVISION)
+    own = drive.segments[drive.segments["kind"] == "cruise"]
+    assert own["seconds"].sum() > 150.0
 
 
 def test_a_start_after_a_hot_stand_is_a_hot_restart(run, drive):

@@ -152,11 +152,23 @@ def _cruises(log: xr.Dataset) -> Iterator[Span]:
     road, throttle = at_rows(log, "road_speed_km_h"), at_rows(log, "throttle_pct")
     wide = rows_in(2.0, step)
     smooth = rolling(road, rows_in(1.0, step), "mean")
-    drift = np.abs(np.gradient(smooth, log["time"].values)) / 3.6
+    gain = np.gradient(smooth, log["time"].values) / 3.6
+    drift = np.abs(gain)
     quiet = rolling(throttle, wide, "max") - rolling(throttle, wide, "min") < CRUISE_THROTTLE_PCT
     steady = (rolling(drift, wide, "mean") < CRUISE_DRIFT_M_S2) & (road > CRUISING_KM_H)
-    for start, end in _parts(log, steady & quiet & (throttle > closed_throttle(throttle) + 1.0), CRUISE_S):
+    for start, end in _parts(log, steady & quiet & ~_is_shut(throttle, road, gain), CRUISE_S):
         yield "cruise", start, end
+
+
+def _is_shut(throttle: np.ndarray, road: np.ndarray, gain_m_s2: np.ndarray) -> np.ndarray:
+    """Whether the throttle is shut, shape (time,).
+
+    The lowest reading is that of a shut throttle only if the car mostly stands or slows down there: in a log of nothing
+    but cruising it is the foot's own.
+    """
+    lowest = throttle <= closed_throttle(throttle) + 1.0
+    idles = (road < RESTING_KM_H) | (gain_m_s2 < -CRUISE_DRIFT_M_S2)
+    return lowest if lowest.any() and np.mean(idles[lowest]) > 0.5 else np.zeros(throttle.size, dtype=bool)
 
 
 def _stops(log: xr.Dataset) -> Iterator[Span]:

@@ -97,6 +97,30 @@ def test_flare_and_load_step_of_the_simulator(morning):
     assert loads["at_s"].iloc[0] == pytest.approx(began, abs=1.0)
 
 
+@pytest.mark.parametrize("leaves_s", [2.5, 4.0, 20.0])
+def test_what_follows_a_load_ends_with_the_idling(leaves_s):
+    """A load comes on at 30 s and takes 60 rpm for a second; the driver opens the throttle `leaves_s` later."""
+    time, rng = np.arange(0.0, 60.0, 0.05), np.random.default_rng(4)
+    since = time - 30.0
+    away = np.maximum(since - leaves_s, 0.0)
+    speed = (
+        880.0 - 60.0 * ((since > 0) & (since < 1.0)) + 500.0 * np.minimum(away, 3.0) + 4.0 * rng.normal(size=time.size)
+    )
+    log = flagged(
+        time, engine_speed_rpm=speed, throttle_pct=np.where(away > 0, 15.0, 0.0), road_speed_km_h=20.0 * away,
+        battery_v=14.0 - 0.5 * (since > 0) + 0.02 * rng.normal(size=time.size), coolant_c=np.full(time.size, 88.0),
+        idle_actuator_pct=25.0 + 4.0 * (since > 0), pulse_width_ms=np.full(time.size, 2.5),
+    )  # fmt: skip
+    found = study_idle(log, CAR).load_steps.iloc[0]
+    assert found["dip_rpm"] == pytest.approx(-60.0, abs=12.0)
+    if leaves_s < 5.0:
+        assert np.isnan(found["lasting_rpm"])
+        assert np.isnan(found["actuator_step_pct"])
+    else:
+        assert found["lasting_rpm"] == pytest.approx(0.0, abs=10.0)
+        assert found["actuator_step_pct"] == pytest.approx(4.0, abs=0.5)
+
+
 def test_a_throttle_that_opens_leaves_the_flare_unjudged():
     log = driven(off(3.0), start(4.0), cruise(2, 25.0, 2.0), stop(3.0), is_running=False, coolant_c=84.0).log
     flares = study_idle(log, CAR).flares

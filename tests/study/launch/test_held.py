@@ -12,12 +12,12 @@ from tunelab.study.launch.held import SAME_PLACES, held_speed, hidden_error
 RELEASE_S = 3.0
 
 
-def held(speed_rpm, rate_hz: float, moves_s: float = RELEASE_S):
+def held(speed_rpm, rate_hz: float, moves_s: float = RELEASE_S, how: str = "clutch"):
     """Held speed of a log that reads `speed_rpm`, a function of time, evenly."""
     time = np.arange(0.0, 4.0, 1.0 / rate_hz)
     clear = ("time", np.zeros(time.size, dtype=np.int32))
     data = {"engine_speed_rpm": ("time", speed_rpm(time)), "engine_speed_rpm_flag": clear, "sample_flag": clear}
-    span = LaunchSpan(1, 0, 0, time.size - 1, 0.5, RELEASE_S, moves_s, 4.0, "clutch")
+    span = LaunchSpan(1, 0, 0, time.size - 1, 0.5, RELEASE_S, moves_s, 4.0, how)
     return held_speed(xr.Dataset(data, coords={"time": time}), span)
 
 
@@ -50,6 +50,12 @@ def test_a_creeping_hold_keeps_its_speed_and_says_that_it_drifts():
 def test_what_the_clutch_does_before_the_wheels_show_it_is_not_part_of_it():
     found = held(lambda t: np.where(t > 2.6, 4200.0 - 8000.0 * (t - 2.6), 4200.0), 20.0)
     assert found.rpm == pytest.approx(4200.0, abs=10.0)
+
+
+def test_where_only_the_wheels_tell_the_release_the_clutch_has_its_time_before():
+    """The clutch bites 0.3 s before wheel speed shows it, and takes less than the twentieth that would tell."""
+    biting = held(lambda t: 4200.0 - 600.0 * np.maximum(t - 2.7, 0.0), 20.0, how="movement")
+    assert biting.rpm == pytest.approx(4200.0, abs=0.5)
 
 
 @pytest.mark.parametrize("rate_hz", [20.0, 25.0, 50.0])

@@ -2,8 +2,10 @@
 
 from dataclasses import replace
 
+import numpy as np
 import plain_film
 import pytest
+import xarray as xr
 from driven_log import CAR, REVISION, driven, known_delay
 from true_excursion import excursion_causes
 
@@ -42,6 +44,27 @@ def test_film_of_an_independent_engine_is_found(plain_studies):
     assert max(late) < 0.20
     assert sum(film.share.lower <= car.share <= film.share.upper for car, film in films) >= 5
     assert sum(film.tau_s.lower <= car.tau_s <= film.tau_s.upper for car, film in films) >= 5
+
+
+def test_an_excursion_is_split_with_the_film_of_its_own_temperature():
+    """The same engine twice in one log: cold, with a wall that takes three times as much, and warm; no extra fuel."""
+    warm = replace(plain_film.invent(3), share=0.15, tau_s=0.35, enrichment=0.0)
+    cold = replace(warm, share=0.45, tau_s=0.6)
+    first = plain_film.drive(cold, seed=4, steps=10, rate_hz=25.0)
+    first = first.assign(coolant_c=("time", np.full(first.sizes["time"], 55.0)))
+    second = plain_film.drive(warm, seed=3, steps=12, rate_hz=25.0)
+    second = second.assign_coords(time=second["time"] + first["time"].values[-1] + 0.04)
+    log = xr.concat([first, second], dim="time", combine_attrs="override")
+    log = flag_log(log, plain_film.CAR, plain_film.SESSION, revision=plain_film.REVISION)
+    sensor = replace(TRUTH.sensor, delay_s=warm.delay_s, lag_s=warm.lag_s, delay_flow_s_kg_h=warm.delay_flow_s_kg_h)
+    delay = known_delay(replace(TRUTH, sensor=sensor))
+    study = study_transients(log, plain_film.CAR, plain_film.REVISION, delay)
+    tip_ins = study.of_kind("tip-in")
+    lean = tip_ins[tip_ins["lean_pct"] > 3.0]
+    assert (lean["coolant_c"] < 75.0).sum() >= 8
+    for is_cold in (True, False):
+        own = lean[(lean["coolant_c"] < 75.0) == is_cold]
+        assert (own["lean_cause"] == "film").mean() > 0.9
 
 
 def test_without_manifold_pressure_the_film_is_left_open():

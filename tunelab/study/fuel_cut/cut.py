@@ -11,6 +11,7 @@ import xarray as xr
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import closed_throttle, find_gaps, is_cut
 from tunelab.study.estimate import NAN
+from tunelab.study.fuel_cut.free import free_rows
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.study.idle.stretch import idle_target, rows_between
 from tunelab.workspace.car import Car
@@ -19,6 +20,7 @@ from tunelab.workspace.revision import Revision
 SHORTEST_S = 0.3
 ABOVE_IDLE = 1.15  # a cut at or below this times the idle target is a stop of the engine, not overrun
 CLOSED_PCT = 2.5  # points above the closed throttle
+FREE_AFTER_S = 0.15  # an engine that is free so soon after a cut was freed by what ended it
 FREE_FALL_RPM_S = 900.0  # no car in gear loses engine speed this fast unless its wheels lock
 AFTER_S = 1.5  # what happens within this after fuel comes back belongs to the re-entry
 CUT_COLUMNS = [
@@ -30,7 +32,7 @@ CUT_COLUMNS = [
 def find_cuts(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
     """One row per fuel cut on overrun.
 
-    `ended_by` is "speed" (the throttle stayed closed), "throttle", "clutch" (engine speed left the wheels just before)
+    `ended_by` is "speed" (the throttle stayed closed), "throttle", "clutch" (engine speed left the wheels about then)
     or "gap" (the log broke off). `lean_pct`, `rich_pct` are the extremes of lambda over commanded from 0.4 s after the
     re-entry (the exhaust must first arrive) to 1.5 s after; `jolt_m_s2` the span of longitudinal acceleration around
     the re-entry; `dip_rpm` how far engine speed fell below the idle target within 1.5 s. NaN where not logged.
@@ -68,7 +70,7 @@ def _rows(log: xr.Dataset, car: Car) -> dict[str, np.ndarray]:
     empty, step = np.full(log.sizes["time"], NAN), row_step_s(log)
     throttle, speed = at_rows(log, "throttle_pct"), at_rows(log, "engine_speed_rpm")
     rows = {"time": log["time"].values, "speed": speed, "target": idle_target(log, car)}
-    rows |= {"closed": throttle <= closed_throttle(throttle) + CLOSED_PCT}
+    rows |= {"free": free_rows(log), "closed": throttle <= closed_throttle(throttle) + CLOSED_PCT}
     rows["smooth"] = rolling(speed, rows_in(0.15, step), "median")
     commanded = at_rows(log, "lambda_commanded") if has(log, "lambda_commanded") else empty + 1.0
     lambda_ = at_rows(log, "lambda_measured") if has(log, "lambda_measured") else empty
@@ -117,6 +119,8 @@ def _ended_by(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> str:
     if has(log, "clutch_pressed"):
         before = rows_between(log, (time[row] - 0.5, time[row]))
         return "clutch" if (log["clutch_pressed"].values[before] > 0.5).any() else "speed"
+    if rows["free"][min(int(np.searchsorted(time, time[row] + FREE_AFTER_S)), time.size - 1)]:
+        return "clutch"
     before = rows_between(log, (time[row] - 0.35, time[row]))
     speed = rows["speed"][before]
     fall = (speed[0] - speed[-1]) / max(time[before][-1] - time[before][0], step)

@@ -16,6 +16,8 @@ from tunelab.study.fuel_cut.home import find_returns
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+ALIKE_RPM = 60.0  # ends of cuts within this are one speed of the ECU; common practice, no source
+
 
 @dataclass(frozen=True)
 class FuelCutStudy:
@@ -74,7 +76,7 @@ def study_fuel_cut(log: xr.Dataset, car: Car, revision: Revision) -> FuelCutStud
     Without engine speed and throttle in the log nothing is shown.
     """
     cuts, returns = find_cuts(log, car, revision), find_returns(log, car)
-    ended = _alike(cuts[cuts["ended_by"] == "speed"])
+    ended = alike_ends(cuts[cuts["ended_by"] == "speed"])
     return FuelCutStudy(
         cuts=cuts,
         returns=returns,
@@ -94,10 +96,12 @@ def study_fuel_cut(log: xr.Dataset, car: Car, revision: Revision) -> FuelCutStud
     )
 
 
-def _alike(ended: pd.DataFrame) -> pd.DataFrame:
-    """Ends of cuts near their median: the ECU ends them at one speed, an unseen gear change anywhere."""
-    away = (ended["exit_rpm"] - ended["exit_rpm"].median()).abs()
-    return ended[away <= max(60.0, 3.0 * 1.4826 * float(away.median()))] if len(ended) else ended
+def alike_ends(ended: pd.DataFrame) -> pd.DataFrame:
+    """Ends of cuts near the lowest: fuel stayed off down to there, so what ended the others was not their speed.
+
+    The ECU ends cuts at one speed; a clutch or a gear change that the log does not show ends them anywhere above.
+    """
+    return ended[ended["exit_rpm"] - ended["exit_rpm"].min() <= ALIKE_RPM] if len(ended) else ended
 
 
 def _lowest(entries: pd.Series) -> Estimate:

@@ -96,13 +96,15 @@ def find_load_steps(log: xr.Dataset, car: Car) -> pd.DataFrame:
     """One row per change of electrical load while idling, told by the battery voltage.
 
     `dip_rpm` is the deepest departure within 3 s (below zero when a load comes on), `back_s` the time until engine
-    speed stays within its usual spread again (NaN if not within 5 s), `lasting_rpm` what remains after 3 to 5 s.
+    speed stays within its usual spread again (NaN if not within 5 s), `lasting_rpm` what remains after 3 to 5 s; NaN
+    where the idling ends before.
     """
     if not (has(log, "battery_v") and has(log, "engine_speed_rpm")):
         return pd.DataFrame(columns=LOAD_COLUMNS)
     rows = []
     for span in idle_spans(log, car):
-        rows += [_response(log, car, at, step) for at, step in _voltage_steps(log, span) if _calm_before(log, at)]
+        steps = [pair for pair in _voltage_steps(log, span) if _calm_before(log, pair[0])]
+        rows += [_response(log, car, at, step, span[1]) for at, step in steps]
     return pd.DataFrame(rows, columns=LOAD_COLUMNS)
 
 
@@ -152,11 +154,12 @@ def _first_change(time: np.ndarray, volts: np.ndarray, k: int, step: float) -> f
     return float(time[moved[0]]) if moved.size else float(time[k])
 
 
-def _response(log: xr.Dataset, car: Car, at_s: float, step_v: float) -> tuple:
+def _response(log: xr.Dataset, car: Car, at_s: float, step_v: float, end_s: float) -> tuple:
+    """Row of `LOAD_COLUMNS`; nothing after `end_s`, where the idling ends, belongs to it."""
     time, step = log["time"].values, row_step_s(log)
     speed = rolling(at_rows(log, "engine_speed_rpm"), rows_in(0.2, step), "mean") - idle_target(log, car)
     before = speed[rows_between(log, (at_s - BEFORE_S, at_s - 0.2))]
-    after = rows_between(log, (at_s - 0.1, at_s + 3.0))
+    after = rows_between(log, (at_s - 0.1, min(at_s + 3.0, end_s)))
     level = float(np.nanmedian(before)) if np.isfinite(before).any() else NAN
     away = speed[after] - level
     if not np.isfinite(away).any():
@@ -164,14 +167,16 @@ def _response(log: xr.Dataset, car: Car, at_s: float, step_v: float) -> tuple:
     deepest = int(np.nanargmin(away) if step_v < 0 else np.nanargmax(away))
     usual = max(20.0, 3.0 * float(np.nanstd(before)))
     late = rows_between(log, (at_s + 3.0, at_s + AFTER_S))
-    lasting = float(np.nanmean(speed[late])) - level if np.isfinite(speed[late]).any() else NAN
-    whole = rows_between(log, (at_s, at_s + AFTER_S))
+    stays = end_s >= at_s + AFTER_S
+    lasting = float(np.nanmean(speed[late])) - level if stays and np.isfinite(speed[late]).any() else NAN
+    whole = rows_between(log, (at_s, min(at_s + AFTER_S, end_s)))
     outside = np.flatnonzero(np.abs(speed[whole] - level) > usual)
     back = float(time[whole][outside[-1]] - at_s) if outside.size else 0.0
-    back = NAN if back > AFTER_S - 0.3 else back
+    back = NAN if back > min(AFTER_S, end_s - at_s) - 0.3 else back
     base = float(np.nanmedian(idle_target(log, car)[after]))
     dip_at = float(time[after][deepest] - at_s)
-    return (at_s, step_v, level + base, float(away[deepest]), dip_at, back, lasting, _actuator_step(log, at_s))
+    moved = _actuator_step(log, at_s) if stays else NAN
+    return (at_s, step_v, level + base, float(away[deepest]), dip_at, back, lasting, moved)
 
 
 def _actuator_step(log: xr.Dataset, at_s: float) -> float:

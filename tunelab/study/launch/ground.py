@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
+from scipy.integrate import cumulative_trapezoid
 
 from tunelab.study.estimate import NAN
 from tunelab.study.gearing.reading import at_rows, has, rate_hz
@@ -61,7 +62,8 @@ def _summed(log: xr.Dataset, span: LaunchSpan, rows: slice, late_s: float) -> np
     at_rest = reading[rows_of(log, span.moves_s - 1.5, span.moves_s - 0.2)]
     forward = reading - (np.nanmean(at_rest) if np.isfinite(at_rest).any() else 0.0)
     forward = np.nan_to_num(_later(log, forward, late_s)[rows])
-    return np.maximum(convert(np.cumsum(forward * np.diff(time, prepend=time[0])), "m/s", "km/h"), 0.0)
+    gained = cumulative_trapezoid(forward, time, initial=0.0)
+    return np.maximum(convert(gained, "m/s", "km/h"), 0.0)
 
 
 def rows_of(log: xr.Dataset, start_s: float, end_s: float) -> slice:

@@ -43,6 +43,7 @@ class Launch:
     bog_rpm: float  # held speed less the least within 1.5 s of the release
     recovery_s: float  # from the release until engine speed is back at the held speed
     slip_peak_pct: float  # of the driven wheels over the ground
+    slip_se_pct: float  # its standard error by scale and lateness of the ground speed
     slip_source: str
     time_to_distance_s: float  # from the first movement
     time_lower_s: float
@@ -71,6 +72,7 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
     held = held_speed(log, span)
     bog, recovery = _bog(log, span, held.rpm)
     ground = ground_speed(log, span)
+    slip, slip_error = _slip(log, span, ground)
     return Launch(
         number=span.number,
         session=str(log.attrs.get("session", "")),
@@ -89,7 +91,8 @@ def measure(log: xr.Dataset, car: Car, span: LaunchSpan, *, driver: str, distanc
         let_go_s=_let_go(log, car, span),
         bog_rpm=bog,
         recovery_s=recovery,
-        slip_peak_pct=_slip(log, span, ground.speed_km_h),
+        slip_peak_pct=slip,
+        slip_se_pct=slip_error,
         slip_source=ground.source,
         **_distance(log, span, ground, distance_m),
         **_limiter(log, car, span),
@@ -113,14 +116,20 @@ def _bog(log: xr.Dataset, span: LaunchSpan, held_rpm: float) -> tuple[float, flo
     return drop, recovery
 
 
-def _slip(log: xr.Dataset, span: LaunchSpan, ground: np.ndarray) -> float:
-    """Largest slip of the driven wheels, mean over 0.2 s, from 8 km/h of wheel speed on. [%]"""
+def _slip(log: xr.Dataset, span: LaunchSpan, ground: Ground) -> tuple[float, float]:
+    """Largest slip of the driven wheels, mean over 0.2 s, from 8 km/h of wheel speed on, and its standard error. [%]"""
     rows = rows_of(log, span.moves_s, span.moves_s + 4.0)
-    wheels = at_rows(log, "road_speed_km_h")[rows]
+    wheels, time = at_rows(log, "road_speed_km_h")[rows], log["time"].values[rows]
     smooth = rows_in(0.2, row_step_s(log))
-    driven, over = (rolling(v, smooth, "mean") for v in (wheels, ground[rows]))
-    fast = (driven > 8.0) & np.isfinite(over)
-    return float(np.max(100.0 * (1.0 - over[fast] / driven[fast]))) if fast.any() else NAN
+    driven, over = (rolling(v, smooth, "mean") for v in (wheels, ground.speed_km_h[rows]))
+    fast = np.flatnonzero((driven > 8.0) & np.isfinite(over))
+    if not fast.size:
+        return NAN, NAN
+    slip = 100.0 * (1.0 - over[fast] / driven[fast])
+    peak = fast[int(np.argmax(slip))]
+    gains = over[fast[-1]] / max(time[fast[-1]] - span.moves_s, 0.1)  # [km/h per s], mean of the start
+    doubt = np.hypot(ground.late_error_s * gains, ground.scale_pct / 100.0 * over[peak])  # [km/h]
+    return float(np.max(slip)), float(100.0 * doubt / driven[peak])
 
 
 def _distance(log: xr.Dataset, span: LaunchSpan, ground: Ground, distance_m: float) -> dict[str, float]:

@@ -90,11 +90,20 @@ def _values(own: list[Launch], because: str) -> dict[str, Estimate]:
         "held": _held(own, because),
         "bog": mean("bog_rpm", "rpm"),
         "recovery": mean("recovery_s", "s"),
-        "slip": mean("slip_peak_pct", "%"),
+        "slip": _slip(mean("slip_peak_pct", "%"), own),
         "time_to_distance": _time(mean("time_to_distance_s", "s"), own, because),
         "repeatability": _spread([launch.time_to_distance_s for launch in own], because),
         "longest_hold": Estimate(longest, longest - 0.1, longest + 0.1, "s", len(own), 0, "longest hold"),
     }
+
+
+def _slip(mean: Estimate, own: list[Launch]) -> Estimate:
+    """The mean slip, its interval widened by what all launches share: scale and lateness of the ground speed."""
+    if not mean.shown:
+        return mean
+    reach = float(np.hypot(mean.upper - mean.value, 1.96 * np.nanmean([launch.slip_se_pct for launch in own])))
+    text = f"{mean.method}, and scale and lateness of the ground speed, which all share"
+    return replace(mean, lower=mean.value - reach, upper=mean.value + reach, method=text)
 
 
 def _time(mean: Estimate, own: list[Launch], because: str) -> Estimate:

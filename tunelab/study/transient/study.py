@@ -49,7 +49,7 @@ def study_transients(log: xr.Dataset, car: Car, revision: Revision, delay: Delay
     number = number_readings(signal.reading_s, clear & ~signal.at_rail, windows)
     films = _films(signal, car, windows, number, delay)
     parameters = _best(films, signal, delay)
-    excursions = find_excursions(signal, events, parameters, clear)
+    excursions = _excursions(signal, events, films, clear, car, parameters)
     return TransientStudy(
         shown=True,
         because="",
@@ -113,15 +113,38 @@ def _best(films: tuple[Film, ...], signal: TransientSignal, delay: DelayFit) -> 
     return first_prior(signal, delay).mean
 
 
+def _excursions(signal, events: pd.DataFrame, films: tuple[Film, ...], clear, car: Car, best) -> pd.DataFrame:
+    """Excursions, each referred back and split with the film of its own region where that is told apart.
+
+    Where several regions hold an event, the one of most stretches; where none does, `best`. A cold wall holds more.
+    """
+    found = find_excursions(signal, events, best, clear)
+    told = sorted((film for film in films if film.told_apart), key=lambda film: -film.windows)
+    left = np.ones(len(found), dtype=bool)
+    tables = []
+    for film in told:
+        inside = regions_of(_places(found), car.limits.coolant_min_c) if left.any() else {}
+        own = left & inside.get(film.region, False)
+        left &= ~own
+        if own.any() and film.fit.values is not best:
+            table = find_excursions(signal, events, film.fit.values, clear)
+            tables.append(table[table["at_s"].isin(found.loc[own, "at_s"])])
+            found, left = found[~own], left[~own]
+    return pd.concat([found, *tables]).sort_values("at_s", ignore_index=True) if tables else found
+
+
+def _places(excursions: pd.DataFrame) -> list[Window]:
+    """A window of no length at every excursion, to tell its region."""
+    rows = excursions.itertuples()
+    return [Window(row.at_s, row.at_s, (row.kind,), row.engine_speed_rpm, row.coolant_c) for row in rows]
+
+
 def _fuel(films: tuple[Film, ...], excursions: pd.DataFrame, car: Car) -> pd.DataFrame:
     """One row per region that tells film from lag and has tip-ins that stand alone."""
     tip_ins = excursions[(excursions["kind"] == "tip-in") & (excursions["air_to_kg_h"] > excursions["air_from_kg_h"])]
     if tip_ins.empty:
         return pd.DataFrame(columns=["region"])
-    windows = [
-        Window(row.at_s, row.at_s, ("tip-in",), row.engine_speed_rpm, row.coolant_c) for row in tip_ins.itertuples()
-    ]
-    inside = regions_of(windows, car.limits.coolant_min_c)
+    inside = regions_of(_places(tip_ins), car.limits.coolant_min_c)
     rows = []
     for film in films:
         own = tip_ins[inside[film.region]] if film.region in inside else tip_ins.iloc[:0]
