@@ -125,3 +125,25 @@ def test_a_curve_of_few_breakpoints_serves_the_straight_lines_between_them():
     true = trial.true_flow(at) * np.exp(trial.constant)
     sampled["meter_curve"]["flow_kg_h"] = np.where(measured, true, flow).tolist()
     assert trial.score(proposal.to_revision("r02", DAY)) < trial.score(Revision.model_validate(sampled))
+
+
+def test_a_measured_point_held_down_by_one_that_stays_is_named(first):
+    """Beyond what was driven the curve in force hardly rises: the last measured flows stop at what stands there."""
+    trial, fit = first
+    flow = np.asarray(trial.revision.meter_curve.flow_kg_h)
+    last = int(np.flatnonzero(fit.meter.points["basis"] == "measured")[-1])
+    rises = flow[last] * (1 + 0.005 * np.arange(flow.size - last))
+    curve = trial.revision.meter_curve.model_copy(update={"flow_kg_h": [*flow[:last], *rises]})
+    flat = trial.revision.model_copy(update={"meter_curve": curve})
+    again = fit_first(trial, [trial.run(flat, 1)], {"r01": flat})
+    proposal = propose(again, trial.car, flat)
+    table = proposal.curve
+    stays = table["basis"] == "unchanged"
+    assert (table["flow_proposed_kg_h"][stays] == table["flow_in_force_kg_h"][stays]).all()
+    held = table["flow_proposed_kg_h"][last]
+    assert held == pytest.approx(table["flow_in_force_kg_h"][stays & (table.index > last)].min(), abs=1e-3)
+    wanted = table["flow_in_force_kg_h"][last] * table["factor"][last]
+    assert wanted > 1.005 * held
+    said = [line for line in proposal.capped if "a curve has to rise" in line]
+    assert any(line.startswith(f"At {table['meter_v'][last]:.4g} V the curve wants {wanted:.4g} kg/h") for line in said)
+    assert all("lean is left there until the range above is driven" in line for line in said)

@@ -16,6 +16,8 @@ from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+HELD = 0.005  # of the flow: what is less is not worth a word
+
 
 @dataclass(frozen=True)
 class Proposal:
@@ -27,7 +29,8 @@ class Proposal:
     flow_proposed_kg_h, seconds, basis`; factor is the measured one, NaN where `basis` is `unchanged`."""
     dead_time: pd.DataFrame
     """`battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, dead_time_proposed_ms, basis`."""
-    capped: tuple[str, ...]  # where the owner's cap or the floor at zero bit, one plain sentence each; empty: nowhere
+    capped: tuple[str, ...]
+    """Where the owner's cap, the floor at zero or an untouched neighbour bit, one plain sentence each."""
     predicted: LambdaError  # with exactly these values in the ECU, trims at zero
     notes: tuple[str, ...]
 
@@ -167,7 +170,25 @@ def _capped(evidence: Evidence, setting: Setting, scaled: bool) -> tuple[str, ..
         )
     if scaled:
         lines.append("Curve and dead time go in by one common share, because they belong together.")
-    return tuple(lines)
+    return (*lines, *_held_by_neighbours(evidence, setting, most))
+
+
+def _held_by_neighbours(evidence: Evidence, setting: Setting, most: float) -> list[str]:
+    """Say where a measured breakpoint stops at the flow of one that stays: a curve has to rise."""
+    table = evidence.meter.points
+    now, flow = table["flow_in_force_kg_h"].to_numpy(), np.asarray(setting.curve.flow_kg_h)
+    stays = np.isin(np.round(flow, DIGITS), np.round(now[table["basis"] == "unchanged"], DIGITS))
+    wanted = now * np.clip(table["factor"].to_numpy(), 1 - most, 1 + most)
+    unit = channel(evidence.meter.channel).shown_unit
+    lines = []
+    for i in np.flatnonzero((table["basis"] == "measured") & stays & (np.abs(wanted / flow - 1) > HELD)):
+        side, left = ("above", "lean") if wanted[i] > flow[i] else ("below", "rich")
+        lines.append(
+            f"At {table['reading'].iloc[i]:.4g} {unit} the curve wants {wanted[i]:.4g} kg/h and goes in with "
+            f"{flow[i]:.4g}: {side} it nothing was measured, what stands there stays, and a curve has to rise. About "
+            f"{100 * abs(wanted[i] / flow[i] - 1):.1f} % {left} is left there until the range {side} is driven."
+        )
+    return lines
 
 
 def _notes(fit: SteadyFit, predicted: LambdaError) -> tuple[str, ...]:

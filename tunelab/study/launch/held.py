@@ -15,8 +15,8 @@ from tunelab.study.launch.find import LaunchSpan
 LAST_S = 1.5  # of the hold, before the release
 BEFORE_RELEASE_S = 0.15  # what the foot does at the release is no hold
 # The clutch bites before wheel speed shows it: where nothing else tells the release, so much sooner ends the hold.
-# Common practice, no source.
-BEFORE_MOVEMENT_S = 0.25
+# In a coarser log the readings lost to it cost more than the clutch does. Common practice, no source.
+BEFORE_MOVEMENT_S, COARSE_S = 0.25, 0.07
 LEVEL_S = 0.75  # of the end of it tells the level that the climb leads to
 # Of the level. Common practice, no source.
 REACHED = 0.98  # the climb is over; a limiter swings by about as much
@@ -62,7 +62,8 @@ def held_speed(log: xr.Dataset, span: LaunchSpan) -> Held:
 def _end_of_hold(time: np.ndarray, speed: np.ndarray, span: LaunchSpan) -> tuple[np.ndarray, np.ndarray]:
     """Readings of the end of the hold, without the climb to it and without what the clutch has done; both (n,)."""
     end = min(span.release_s, span.moves_s) - BEFORE_RELEASE_S  # the row of the release may be a step late
-    end -= BEFORE_MOVEMENT_S if span.released_by == "movement" else 0.0
+    if span.released_by == "movement" and time.size > 1 and np.median(np.diff(time)) <= COARSE_S:
+        end -= BEFORE_MOVEMENT_S
     own = (time >= max(span.hold_start_s, end - LAST_S)) & (time <= end)
     clock, values = time[own], speed[own]
     late = values[clock > end - LEVEL_S]
