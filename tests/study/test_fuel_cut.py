@@ -123,3 +123,28 @@ def test_without_events_or_channels_nothing_is_shown():
         study = study_fuel_cut(log, CAR, REVISION)
         assert len(study.cuts) == len(study.returns) == 0
         assert {f.status for f in study.findings(CAR)} == {"not_shown"}
+
+
+@pytest.mark.parametrize("flow_kg_h", [10.0, 40.0])
+def test_what_is_lean_after_a_cut_is_not_the_air_that_the_cut_pumped(flow_kg_h):
+    """Fuel comes back at 20 s and is right at once but for 6 % at the wall; the sensor sees it a delay and a lag later.
+
+    The delay is the car's own law, written out for a constant flow; the lag is one of first order.
+    """
+    sensor, time = CAR.lambda_sensor, np.arange(0, 40, 0.04)
+    is_cut = (time >= 10.0) & (time < 20.0)
+    delay = sensor.delay_s + sensor.delay_flow_s_kg_h / (flow_kg_h * (1 + 1 / 14.6))
+    burnt = np.where((time - delay >= 10.0) & (time - delay < 20.0), sensor.rail_high, 1.0)
+    since = time - delay - 20.0
+    burnt = np.where((since >= 0) & (since < 2.0), 1.06, burnt)
+    seen = np.ones(time.size)
+    for row in range(1, time.size):
+        seen[row] = seen[row - 1] + (burnt[row] - seen[row - 1]) * (1 - np.exp(-0.04 / sensor.lag_s))
+    log = flagged(
+        time, engine_speed_rpm=np.interp(time, [0, 10, 20, 21, 40], [3000, 3000, 1500, 1500, 1500]),
+        throttle_pct=np.where((time >= 9.9) & (time < 21.0), 0.0, 12.0), road_speed_km_h=np.full(time.size, 40.0),
+        coolant_c=np.full(time.size, 88.0), pulse_width_ms=np.where(is_cut, 0.0, 2.5), lambda_measured=seen,
+        lambda_commanded=np.ones(time.size), air_flow_kg_h=np.full(time.size, flow_kg_h),
+    )  # fmt: skip
+    (row,) = study_fuel_cut(log, CAR, REVISION).cuts.itertuples()
+    assert row.lean_pct == pytest.approx(6.0, abs=1.5)

@@ -115,6 +115,25 @@ def test_a_hold_that_did_not_engage_is_named(two_drivers):
     assert "did not engage" in finding.because
 
 
+def test_a_hold_that_did_not_engage_is_not_averaged_into_the_held_speed(two_drivers):
+    log, (first, second, third) = two_drivers["Marit"].log, starts_of(two_drivers["Marit"].log)
+    time = log["time"].to_numpy()
+    around = (time > second.hold_start_s - 0.5) & (time < second.moves_s + 0.5)
+    speed = log["engine_speed_rpm"].to_numpy() + np.where(around, 600.0, 0.0)  # held by foot, well above
+    active = np.where(around, 0.0, log["launch_active"].to_numpy())
+    found = study_launches(
+        log.assign(launch_active=("time", active), engine_speed_rpm=("time", speed)), CAR, driver="", distance_m=20.0
+    )
+    assert found.not_engaged == (2,)
+    assert found.held.value == pytest.approx((first.held_rpm + third.held_rpm) / 2, abs=1.0)
+    assert (found.held.samples_used, found.held.samples_flagged) == (2, 1)
+    assert "1 of 3 did not engage and are left out" in found.held.method
+
+
+def starts_of(log):
+    return study_launches(log, CAR, driver="", distance_m=20.0).own
+
+
 def test_without_the_ground_slip_is_not_shown(two_drivers):
     log = two_drivers["Marit"].log.drop_vars(["acceleration_m_s2", "gps_speed_km_h"])
     found = study_launches(log, CAR, driver="", distance_m=20.0)

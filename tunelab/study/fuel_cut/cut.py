@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import closed_throttle, find_gaps, is_cut
 from tunelab.study.estimate import NAN
@@ -23,6 +24,8 @@ CLOSED_PCT = 2.5  # points above the closed throttle
 FREE_AFTER_S = 0.15  # an engine that is free so soon after a cut was freed by what ended it
 FREE_FALL_RPM_S = 900.0  # no car in gear loses engine speed this fast unless its wheels lock
 AFTER_S = 1.5  # what happens within this after fuel comes back belongs to the re-entry
+LAMBDA_S = 1.1  # of lambda, once the sensor sees gas that was burnt after the cut
+LAGS = 4.0  # of the sensor, after which hardly anything is left of the air that the cut pumped
 CUT_COLUMNS = [
     "start_s", "end_s", "seconds", "entry_rpm", "exit_rpm", "ended_by", "lean_pct", "rich_pct", "jolt_m_s2", "dip_rpm",
     "stalled",
@@ -33,14 +36,15 @@ def find_cuts(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
     """One row per fuel cut on overrun.
 
     `ended_by` is "speed" (the throttle stayed closed), "throttle", "clutch" (engine speed left the wheels about then)
-    or "gap" (the log broke off). `lean_pct`, `rich_pct` are the extremes of lambda over commanded from 0.4 s after the
-    re-entry (the exhaust must first arrive) to 1.5 s after; `jolt_m_s2` the span of longitudinal acceleration around
-    the re-entry; `dip_rpm` how far engine speed fell below the idle target within 1.5 s. NaN where not logged.
+    or "gap" (the log broke off). `lean_pct`, `rich_pct` are the extremes of lambda over commanded in the 1.1 s from
+    when gas burnt after the re-entry has reached the sensor and four of its lags are over; `jolt_m_s2` the span of
+    longitudinal acceleration around the re-entry; `dip_rpm` how far engine speed fell below the idle target within
+    1.5 s. NaN where not logged.
     """
     needed = ("engine_speed_rpm", "throttle_pct")
     if not all(has(log, name) for name in needed):
         return pd.DataFrame(columns=CUT_COLUMNS)
-    rows = _rows(log, car)
+    rows = _rows(log, car, revision)
     mask = no_fuel(log, car, revision) & rows["closed"] & (rows["speed"] > ABOVE_IDLE * rows["target"])
     gaps = set(find_gaps(log).tolist())
     found = []
@@ -65,12 +69,16 @@ def no_fuel(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
     return is_cut(log.assign(lambda_measured=log["lambda_measured"].where(~doubted)), car, revision)
 
 
-def _rows(log: xr.Dataset, car: Car) -> dict[str, np.ndarray]:
+def _rows(log: xr.Dataset, car: Car, revision: Revision) -> dict[str, np.ndarray]:
     """What the description of a cut looks at, row by row, shape (time,) each; NaN where not logged."""
     empty, step = np.full(log.sizes["time"], NAN), row_step_s(log)
     throttle, speed = at_rows(log, "throttle_pct"), at_rows(log, "engine_speed_rpm")
     rows = {"time": log["time"].values, "speed": speed, "target": idle_target(log, car)}
-    rows |= {"free": free_rows(log), "closed": throttle <= closed_throttle(throttle) + CLOSED_PCT}
+    rows |= {
+        "seen": _seen_at(log, car, revision),
+        "free": free_rows(log),
+        "closed": throttle <= closed_throttle(throttle) + CLOSED_PCT,
+    }
     rows["smooth"] = rolling(speed, rows_in(0.15, step), "median")
     commanded = at_rows(log, "lambda_commanded") if has(log, "lambda_commanded") else empty + 1.0
     lambda_ = at_rows(log, "lambda_measured") if has(log, "lambda_measured") else empty
@@ -81,6 +89,17 @@ def _rows(log: xr.Dataset, car: Car) -> dict[str, np.ndarray]:
         else empty
     )
     return rows
+
+
+def _seen_at(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """When lambda shows what is burnt from each row on, shape (time,) [s]; NaN in a log without usable airflow."""
+    sensor, time = car.lambda_sensor, log["time"].values
+    try:
+        exhaust = exhaust_flow(add_air_flow(log, car, revision))
+    except ValueError:
+        return np.full(time.size, NAN)
+    delay = {"delay_s": sensor.delay_s, "delay_flow_s_kg_h": sensor.delay_flow_s_kg_h}
+    return arrival_time(time, exhaust, **delay) + LAGS * sensor.lag_s
 
 
 def _closed_up(mask: np.ndarray, step_s: float) -> np.ndarray:
@@ -100,7 +119,7 @@ def _describe(
     entry = _edge(rows["speed"], first) if begins else NAN
     out = _edge(rows["speed"], last) if ends else NAN
     how = _ended_by(log, rows, last) if ends else "gap"
-    after = _after(log, rows, float(time[last])) if ends else (NAN, NAN, NAN, NAN, False)
+    after = _after(log, rows, last) if ends else (NAN, NAN, NAN, NAN, False)
     return (float(time[first]), float(time[last - 1]), float(time[last - 1] - time[first]), entry, out, how, *after)
 
 
@@ -127,12 +146,13 @@ def _ended_by(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> str:
     return "clutch" if fall > FREE_FALL_RPM_S else "speed"
 
 
-def _after(log: xr.Dataset, rows: dict[str, np.ndarray], at_s: float) -> tuple[float, float, float, float, bool]:
-    inside, late = rows_between(log, (at_s, at_s + AFTER_S)), rows_between(log, (at_s + 0.4, at_s + AFTER_S))
+def _after(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> tuple[float, float, float, float, bool]:
+    at_s, seen_s = float(rows["time"][row]), float(rows["seen"][row])
+    inside = rows_between(log, (at_s, at_s + AFTER_S))
     under = rows["target"][inside] - rows["smooth"][inside]
     dip = max(float(np.nanmax(under)), 0.0) if np.isfinite(under).any() else NAN
     stalled = bool((rows["smooth"][inside] < 0.4 * rows["target"][inside]).any())
-    off = rows["off_pct"][late]
+    off = rows["off_pct"][rows_between(log, (seen_s, seen_s + LAMBDA_S))] if np.isfinite(seen_s) else np.empty(0)
     mixture = (float(np.nanmax(off)), float(np.nanmin(off))) if np.isfinite(off).sum() >= 4 else (NAN, NAN)
     jolt = rows["jolt"][rows_between(log, (at_s - 0.3, at_s + 0.7))]
     span = float(np.nanmax(jolt) - np.nanmin(jolt)) if np.isfinite(jolt).any() else NAN

@@ -142,7 +142,8 @@ def _stumble(study: FuelCutStudy) -> Finding:
     stalls = int(known["stalled"].sum())
     dips = int((known["dip_rpm"] > 50.0).sum())
     text = (
-        f"mean of {len(known)} re-entries, 0.4 to 1.5 s after; engine speed dipped below idle in {dips}, "
-        f"stalled in {stalls}. The film on the wall is empty after a cut, so some lean reading is natural."
+        f"mean of {len(known)} re-entries, once the gas burnt after them is at the sensor; engine speed dipped "
+        f"below idle in {dips}, stalled in {stalls}. The film on the wall is empty after a cut, so some lean "
+        "reading is natural."
     )
     return judge(question, estimate, text)

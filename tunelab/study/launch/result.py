@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import collections
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
@@ -181,8 +182,15 @@ def _zero_speed(study: LaunchStudy, car: Car) -> Finding:
 
 
 def _slip_text(study: LaunchStudy) -> str:
-    sources = dict.fromkeys(launch.slip_source for launch in study.own)
-    return f"ground speed from: {'; '.join(sources)}." if sources else study.slip.method
+    sources = list(dict.fromkeys(launch.slip_source for launch in study.own))
+    if not sources:
+        return study.slip.method
+    if len(sources) == 1:
+        return f"ground speed from: {sources[0]}."
+    kinds = dict.fromkeys(source.split(" (")[0] for source in sources)
+    factors = [float(text) for source in sources for text in re.findall(r"factor (\d+\.\d+)", source)]
+    ends = f" (factor {min(factors):.3f} to {max(factors):.3f})" if factors else ""
+    return f"ground speed from: {'; '.join(kinds)}{ends}."
 
 
 def _heat_text(study: LaunchStudy) -> str:

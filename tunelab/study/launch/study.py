@@ -125,15 +125,21 @@ def _short(own: list[Launch]) -> str:
 
 
 def _held(own: list[Launch], because: str) -> Estimate:
-    """Mean held speed; never surer than the holds' own standard errors let it be."""
-    values = np.array([launch.held_rpm for launch in own], dtype=float)
-    errors = np.array([launch.held_se_rpm for launch in own], dtype=float)
+    """Mean held speed; never surer than the holds' own standard errors let it be.
+
+    Where some holds engaged, those that did not are left out: they are the foot's speed, not the hold's.
+    """
+    engaged = [launch for launch in own if launch.engaged is not False] or own
+    values = np.array([launch.held_rpm for launch in engaged], dtype=float)
+    errors = np.array([launch.held_se_rpm for launch in engaged], dtype=float)
     known = int(np.isfinite(values).sum())
     if not known:
         return nothing("rpm", because or without_held_speed(own))
-    found = mean_estimate(values, "rpm", used=known, flagged=values.size - known, what="launches")
+    found = mean_estimate(values, "rpm", used=known, flagged=len(own) - known, what="launches")
     within = 1.96 * float(np.sqrt(np.nanmean(errors**2) / known))
-    method = "; ".join(text for text in (found.method, without_held_speed(own)) if text)
+    loose = len(own) - len(engaged)
+    left_out = f"{loose} of {len(own)} did not engage and are left out" if loose else ""
+    method = "; ".join(text for text in (found.method, left_out, without_held_speed(own)) if text)
     if found.upper - found.value >= within:
         return replace(found, method=method)
     method += "; interval from within the holds"
