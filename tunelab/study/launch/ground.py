@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 import xarray as xr
-from scipy.integrate import cumulative_trapezoid
 
 from tunelab.study.estimate import NAN
 from tunelab.study.gearing.reading import at_rows, has, rate_hz
@@ -62,7 +62,7 @@ def _summed(log: xr.Dataset, span: LaunchSpan, rows: slice, late_s: float) -> np
     at_rest = reading[rows_of(log, span.moves_s - 1.5, span.moves_s - 0.2)]
     forward = reading - (np.nanmean(at_rest) if np.isfinite(at_rest).any() else 0.0)
     forward = np.nan_to_num(_later(log, forward, late_s)[rows])
-    gained = cumulative_trapezoid(forward, time, initial=0.0)
+    gained = scipy.integrate.cumulative_trapezoid(forward, time, initial=0.0)
     return np.maximum(convert(gained, "m/s", "km/h"), 0.0)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 import xarray as xr
-from scipy.signal import lombscargle
 
 from tunelab.study.estimate import NAN
 from tunelab.study.gearing.reading import fresh_readings
@@ -100,7 +100,7 @@ def hidden_error(clock: np.ndarray, values: np.ndarray) -> float:
     tried = np.linspace(0.6 / last, 0.5 * (clock.size - 1) / last, SWINGS_TRIED)  # [Hz]
     if np.ptp(values) == 0.0:
         return 0.0
-    shown = lombscargle(clock, values, 2.0 * np.pi * tried, floating_mean=True)
+    shown = scipy.signal.lombscargle(clock, values, 2.0 * np.pi * tried, floating_mean=True)
     swing = 2.0 * np.pi * tried[int(np.argmax(shown))]  # [rad/s]
     left = [abs(np.exp(1j * number * swing * clock).mean()) / number**2 for number in HARMONICS]
     return float(np.sqrt(2.0) * values.std(ddof=1) * np.hypot.reduce(left))
