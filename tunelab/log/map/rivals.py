@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tunelab.log.flag_channel import resolution
 from tunelab.log.map.convert import Converted
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines, toml_text
@@ -108,12 +109,6 @@ def _agree(one: np.ndarray, other: np.ndarray) -> bool:
 
 def _tolerance(one: np.ndarray, other: np.ndarray) -> float:
     return _HALF_STEP * (resolution(one) + resolution(other)) + 1e-9
-
-
-def resolution(values: np.ndarray) -> float:
-    """Step in which a column is written, in its own unit; 0 for a column that holds one number only."""
-    steps = np.diff(np.unique(values[np.isfinite(values)]))
-    return float(np.percentile(steps, 20)) if steps.size else 0.0
 
 
 def leave_out_gauge(matches: Sequence[Match], numbers: Mapping[str, np.ndarray]) -> list[Match]:
