@@ -6,6 +6,13 @@ from tunelab.channels import CHANNELS, FUEL_MODES, alias_table, channel, is_know
 from tunelab.units import recognise_unit
 
 RECKONED = {"lambda_at_fuelling", "lambda_at_fuelling_2"}  # by the kit from others; no logger writes them
+# What may stand as an abbreviation of up to four letters: SAE J1930 and J1979, NMEA 0183 (each from memory), units, and
+# what any handbook writes. Everything else so short is some logger's own code, and is asked for.
+SHORT_FORMS = (
+    "aat app app_d baro ect egt eot frp iac iat map maf tp tp_b vss rpm vpwr ltft stft o2 "
+    "lat lon long alt sog kmh kph mph n afr a_f phi pw tps cl_ol ol_cl"
+)
+WORDS = "accu accx bat batt duty g_x gang gear giri hohe lazo loop rem rev revs tach"  # plain words, in any tongue
 # One name under several channels: the unit, the car's meter or the numbers decide.
 SHARED = {"meter_v", "meter_hz", "meter_counts", "air_flow_kg_h"}
 
@@ -32,6 +39,12 @@ def test_every_channel_has_aliases_and_its_own_name_is_one():
     for known in CHANNELS.values():
         assert known.aliases or known.name in RECKONED, known.name
         assert alias_table()[name_key(known.name)] == (known.name,)
+
+
+def test_no_alias_is_a_code_that_only_one_logger_writes():
+    known = {name_key(text) for text in f"{SHORT_FORMS} {WORDS}".split()}
+    short = {name_key(alias) for row in CHANNELS.values() for alias in row.aliases if len(name_key(alias)) <= 4}
+    assert short <= known, short - known
 
 
 @pytest.mark.parametrize(

@@ -1,304 +1,282 @@
-"""The names that loggers give to channels: a table, kept apart from what the channels are.
+"""The words by which a column names its channel: plain language, handbooks and open standards, nothing else.
 
-Case, accents, blanks and punctuation do not matter. One name under several channels means that the unit of the column
-decides. Names are the trade's and SAE J1979's words in English, German, French, Spanish, Italian and Dutch.
+One list per channel. Case, accents, blanks and punctuation do not matter. What follows from a rule stands in no list:
+the number of a bank or sensor, a unit in the name, filler words and the source of a signal (`log.map.heading`), the
+order of words, their abbreviations and a qualifier such as target in another language (`channel_words`). One name under
+several channels means that the unit of the column decides.
+
+Abbreviations are those of SAE J1930 (terms for diagnostics) and SAE J1979 (parameters of on-board diagnostics, given in
+`STANDARD`; both from memory), of NMEA 0183 for positions, or so common in handbooks that they need no key (rpm, AFR,
+EGT). A logger's own codes are not kept here: a column with an unknown name is asked for once, and channels.toml
+remembers the answer.
 """
 
-ALIASES = {
+WORDS = {
     "engine_speed_rpm": (
-        "rpm, engine speed, engine rpm, rev, revs, n, eng speed, eng rpm, crank speed, crankshaft speed, motor speed, "
-        "engine revs, tach, tacho, tachometer, ne, revolutions, drehzahl, motordrehzahl, regime, regime moteur, "
-        "vitesse moteur, regimen, revoluciones, rpm motor, velocidad motor, giri, engine speed rpm, n mot, n motor, n "
-        "engine, drehz, giri motore, toerental, motortoerental, rotacao, rotacao motor, crank rpm, omdrejninger, "
-        "varvtal"
+        "engine speed, rpm, engine rpm, n, revs, revolutions, engine revs, crankshaft speed, crank speed, motor "
+        "speed, rev, crank rpm, rpm motor, tachometer, tacho, tach, drehzahl, drehz, motordrehzahl, regime, regime "
+        "moteur, vitesse moteur, regimen, revoluciones, velocidad motor, giri, giri motore, toerental, "
+        "motortoerental, rotacao, rotacao motor, omdrejninger, varvtal"
     ),
     "meter_v": (
-        "maf, maf v, maf voltage, maf volts, maf sensor voltage, meter, meter voltage, meter signal, air meter, air "
-        "meter voltage, afm, afm voltage, afm v, air flow meter, air flow meter voltage, air flow sensor voltage, "
-        "airflow voltage, hfm, hfm voltage, hfm spannung, lmm, lmm spannung, luftmassenmesser, luftmassenmesser "
-        "spannung, maf sensor, maf signal, mass air flow voltage, debitmetre, tension debitmetre, caudalimetro, "
-        "tension caudalimetro, maf raw voltage, u hfm, u lmm, u maf, air flow sensor, debimetro, luchtmassameter"
+        "meter, air meter, air flow meter, air flow sensor, meter signal, meter voltage, air meter voltage, air "
+        "flow meter voltage, air flow sensor voltage, mass air flow voltage, airflow voltage, maf, maf sensor, maf "
+        "signal, maf voltage, maf raw voltage, luftmassenmesser, luftmassenmesser spannung, debitmetre, tension "
+        "debitmetre, caudalimetro, tension caudalimetro, debimetro, luchtmassameter"
     ),
     "meter_hz": (
-        "maf, maf hz, maf frequency, maf freq, meter, meter frequency, meter signal, air meter, air meter frequency, "
-        "afm, afm frequency, air flow meter, air flow meter frequency, airflow frequency, hfm, hfm frequenz, lmm, "
-        "luftmassenmesser, maf sensor, maf signal, mass air flow frequency, debitmetre, frequence debitmetre, "
-        "caudalimetro, karman frequency, air flow sensor frequency, air flow sensor freq, air flow sensor, "
-        "debimetro, luchtmassameter"
+        "meter, air meter, air flow meter, air flow sensor, meter signal, meter frequency, meter freq, air meter "
+        "frequency, air flow meter frequency, air flow sensor frequency, air flow sensor freq, mass air flow "
+        "frequency, airflow frequency, maf, maf sensor, maf signal, maf frequency, maf freq, luftmassenmesser, "
+        "luftmassenmesser frequenz, debitmetre, frequence debitmetre, caudalimetro, debimetro, luchtmassameter"
     ),
     "meter_counts": (
-        "maf counts, maf adc, maf raw, meter counts, meter adc, meter raw, air meter counts, air meter adc, afm adc, "
-        "afm counts, afm raw, hfm adc, hfm counts, lmm adc, maf, maf sensor, maf signal, meter, meter signal, air "
-        "meter, afm, air flow meter, hfm, lmm, maf a d, air flow sensor, debimetro, luchtmassameter"
+        "meter, air meter, air flow meter, air flow sensor, meter signal, meter counts, meter raw, meter adc, air "
+        "meter counts, air meter adc, maf, maf sensor, maf signal, maf counts, maf adc, maf raw, maf a d, "
+        "luftmassenmesser, debimetro, luchtmassameter"
     ),
     "air_flow_kg_h": (
-        "air flow, air mass, air mass flow, mass air flow, maf, maf flow, maf rate, mass air flow rate, air flow rate, "
-        "intake air flow, intake air mass flow, engine air flow, maf sensor, maf g s, air mass rate, luftmasse, "
-        "luftmassenstrom, debit air, debit d air, debit massique air, masse d air, flujo de aire, flujo aire, masa de "
-        "aire, caudal de aire, inducted air, luftmassendurchsatz, m luft, massa aria, portata aria, luchtmassa, fluxo "
-        "de ar, massflow, air mass per hour, q luft, qluft, air flow sensor"
+        "air flow, airflow, air mass, mass flow, air mass flow, mass air flow, air flow rate, mass air flow rate, "
+        "air mass rate, air mass per hour, intake air flow, intake air mass flow, engine air flow, inducted air, "
+        "air flow sensor, maf, maf sensor, maf flow, maf rate, luftmasse, luftmassenstrom, luftmassendurchsatz, "
+        "debit air, debit massique air, masse d air, flujo de aire, caudal de aire, masa de aire, massa aria, "
+        "portata aria, luchtmassa, fluxo de ar"
     ),
     "air_charge_mg": (
-        "air per stroke, air mass per stroke, air mass stroke, mass per stroke, air charge, air charge mass, charge "
-        "air mass, cylinder air, cylinder air charge, cylinder air mass, air per cylinder, air mass per cylinder, air "
-        "mass cylinder, cyl air mass, cyl air, luftmasse pro hub, luft pro hub, masse d air par cylindre, masse d air "
-        "par coup, masa de aire por cilindro, massa aria per cilindro, luchtmassa per slag"
+        "air per stroke, air mass per stroke, air mass stroke, mass per stroke, air per cylinder, air mass per "
+        "cylinder, air charge, air charge mass, charge air mass, cylinder air, cylinder air charge, cylinder air "
+        "mass, cyl air, cyl air mass, luftmasse pro hub, luft pro hub, masse d air par cylindre, masse d air par "
+        "coup, masa de aire por cilindro, massa aria per cilindro, luchtmassa per slag"
     ),
     "throttle_pct": (
-        "throttle, tps, throttle position, throttle pos, throttle angle, tp, tp sensor, tps1, thr, throttle opening, "
-        "throttle plate, throttle valve, throttle position sensor, absolute throttle position, tps main, absolute "
-        "throttle position b, throttle pct, throttle percent, drosselklappe, drosselklappenwinkel, "
-        "drosselklappenstellung, dk winkel, papillon, position papillon, ouverture papillon, mariposa, posicion "
-        "mariposa, apertura mariposa, acelerador tps, dk, drossel, farfalla, posizione farfalla, gasklep, "
-        "gasklepstand, borboleta, thr pos, throttle blade, etb position, etb"
+        "throttle, throttle position, throttle angle, throttle opening, throttle plate, throttle valve, throttle "
+        "blade, drossel, throttle position b, tp, tps, drosselklappe, drosselklappenwinkel, "
+        "drosselklappenstellung, papillon, position papillon, ouverture papillon, mariposa, posicion mariposa, "
+        "apertura mariposa, farfalla, posizione farfalla, gasklep, gasklepstand, borboleta"
     ),
     "pedal_pct": (
-        "pedal, accelerator, accelerator pedal, pedal position, accelerator position, accel pedal, app, apps, "
-        "accelerator pedal position, accel position, pps, driver demand, gas pedal, fahrpedal, pedalwert, "
-        "fahrpedalstellung, pedale, pedale accelerateur, position pedale, pedal acelerador, posicion pedal, "
-        "accelerateur, pedal acelerador posicion, accelerator pedal position d, pwg, fp stellung, pedale acceleratore, "
-        "gaspedaalstand, accel pos, drivers demand"
+        "pedal, pedal position, accelerator, accelerator pedal, accelerator position, accelerator pedal position, "
+        "accelerator pedal position d, gas pedal, accel pedal, accel position, driver demand, app, fahrpedal, "
+        "pedalwert, fahrpedalstellung, pedale, pedale accelerateur, position pedale, accelerateur, pedal "
+        "acelerador, posicion pedal, pedale acceleratore, gaspedaalstand"
     ),
     "manifold_kpa": (
-        "map, manifold, manifold pressure, manifold absolute pressure, intake manifold pressure, inlet manifold "
-        "pressure, inlet pressure, boost, boost pressure, intake pressure, map sensor, manifold air pressure, intake "
-        "manifold absolute pressure, man press, mani pressure, plenum pressure, vacuum, manifold vacuum, intake "
-        "vacuum, engine vacuum, saugrohrdruck, ladedruck, saugrohr, pression admission, pression collecteur, "
-        "depression, presion colector, presion admision, presion de admision, manifold gauge pressure, manifold abs "
-        "pressure, intake abs pressure, turbo pressure, presion turbo, pression turbo, p man, p saug, p manifold, "
-        "saugrohrabsolutdruck, inlaatdruk, pressione collettore, pressione aspirazione, imap, manifold p, mapabs, "
-        "boost vac, boost vacuum, map gauge"
+        "manifold, map, manifold pressure, manifold absolute pressure, manifold air pressure, manifold gauge "
+        "pressure, intake pressure, intake manifold pressure, intake absolute pressure, plenum pressure, vacuum, "
+        "manifold vacuum, intake vacuum, engine vacuum, boost, boost pressure, boost vacuum, turbo pressure, map "
+        "gauge, saugrohr, saugrohrdruck, saugrohrabsolutdruck, ladedruck, pression admission, pression collecteur, "
+        "depression, presion colector, presion admision, pressione collettore, pressione aspirazione, inlaatdruk"
     ),
     "barometer_kpa": (
-        "baro, barometer, barometric pressure, atmospheric pressure, ambient pressure, baro pressure, atm pressure, "
-        "air pressure, barometric, bap, baro press, luftdruck, umgebungsdruck, atmosphaerendruck, pression "
-        "atmospherique, presion atmosferica, presion barometrica, absolute barometric pressure, p baro, p amb, p atm, "
-        "barometrischer druck, pressione atmosferica, pressione barometrica, luchtdruk"
+        "barometer, baro, barometric, barometric pressure, atmospheric pressure, ambient pressure, air pressure, "
+        "luftdruck, umgebungsdruck, atmosphärendruck, barometrischer druck, pression atmospherique, presion "
+        "atmosferica, presion barometrica, pressione atmosferica, pressione barometrica, luchtdruk"
     ),
     "pulse_width_ms": (
-        "pulse width, pw, pw1, injector pulse width, inj pw, ipw, injection time, injector time, inj time, inj "
-        "duration, injection duration, injector on time, injector opening time, injection pulse width, fuel pulse "
-        "width, fuel pw, base pulse width, final pulse width, effective pulse width, ti, injector pw, inj pulse width, "
-        "injector duration, pulse, injection, einspritzzeit, einspritzdauer, temps injection, temps d injection, duree "
-        "injection, duree d injection, tiempo de inyeccion, tiempo inyeccion, ancho de pulso, injector 1 pulse width, "
-        "bank 1 pulse width, pulse width bank 1, inj 1 pw, fuel injector pulse width, injector pulse width bank 1, t "
-        "inj, t einspritz, einspr zeit, tempo iniezione, tempo di iniezione, inspuittijd, tempo de injecao, inj width, "
-        "injector width, injector on, opening time, inj open time, inj pulse, inj ms, fuel pulse, ti1, inj p "
-        "w, inj p width"
+        "pulse width, pw, pulse, fuel pulse, injector pulse, injector pulse width, injector pw, fuel pulse width, "
+        "fuel pw, fuel injector pulse width, base pulse width, final pulse width, effective pulse width, "
+        "injection, injection time, injection duration, injector time, injector on time, injector on, injector "
+        "width, injector open time, injector opening time, opening time, einspritzzeit, einspritzdauer, temps "
+        "injection, duree injection, tiempo inyeccion, ancho de pulso, tempo iniezione, inspuittijd, tempo de "
+        "injecao"
     ),
     "injector_duty_pct": (
-        "injector duty, injector duty cycle, duty, duty cycle, inj duty, inj duty cycle, idc, dc, injector dc, "
-        "injectors duty, fuel duty, fuel duty cycle, inj dc, inj cycle, injection duty, tastverhaeltnis, einspritz "
-        "tastverhaeltnis, rapport cyclique, ciclo de trabajo, injector duty cycle bank 1, inj duty pct, duty injector, "
-        "auslastung, duesenauslastung, einspritzduesen auslastung"
+        "injector duty, injector duty cycle, duty, duty cycle, fuel duty, fuel duty cycle, tastverhältnis, "
+        "einspritz tastverhältnis, düsenauslastung, rapport cyclique, ciclo de trabajo, auslastung, einspritzdüsen "
+        "auslastung"
     ),
     "lambda_measured": (
-        "lambda, lambda 1, afr, afr 1, air fuel ratio, air fuel, a f, a f ratio, actual afr, actual lambda, measured "
-        "afr, measured lambda, afr measured, lambda measured, afr actual, lambda actual, wideband, wideband afr, "
-        "wideband lambda, wbo2, wideband o2, wideband 1, wb afr, wb lambda, wb 1, wb, uego, ego, ego 1, o2, o2 sensor, "
-        "o2 1, lambda sensor, lambda sensor 1, lambda value, lambda bank 1, afr bank 1, lambda b1, afr b1, bank 1 "
-        "lambda, bank 1 afr, bank 1 air fuel ratio, phi, phi measured, phi 1, equivalence ratio, equiv ratio, eq "
-        "ratio, eqr, measured equivalence ratio, measured phi, exhaust lambda, exhaust afr, lsu, lambda wert, "
-        "lambdasonde, sonde lambda, richesse, richesse mesuree, lambda mesure, lambda mesuree, sonda lambda, relacion "
-        "aire combustible, lambda medida, lambda real, afr gasoline, wideband equivalence ratio, air fuel equivalence "
-        "ratio, o2 sensor 1 lambda, o2 b1s1 lambda, o2s11 lambda, lambda b1s1, air fuel ratio 1, o2 wide range, "
-        "mixture, lam, lambda probe, lambda ist, titolo, lambda misurata, lambdawaarde, sonda, lambda messung, lam 1, "
-        "air fuel ratio measured, afr wb"
+        "lambda, lambda value, lambda measured, lambda actual, lambda sensor, lambda probe, afr, afr measured, afr "
+        "actual, air fuel ratio, air fuel ratio measured, air fuel, a f, a f ratio, exhaust lambda, exhaust afr, "
+        "mixture, phi, phi measured, equivalence ratio, equiv ratio, eq ratio, measured equivalence ratio, air "
+        "fuel equivalence ratio, wideband, wideband afr, wideband lambda, wideband o2, wideband equivalence ratio, "
+        "o2, o2 sensor, o2 sensor lambda, o2 lambda, o2 wide range, lambdasonde, lambda ist, lambda wert, lambda "
+        "messung, sonde lambda, richesse, richesse mesuree, lambda mesure, lambda mesuree, sonda, sonda lambda, "
+        "relacion aire combustible, lambda medida, lambda real, titolo, lambda misurata, lambdawaarde"
     ),
-    "lambda_measured_2": (
-        "lambda 2, afr 2, wideband 2, wb 2, wbo2 2, ego 2, o2 2, lambda sensor 2, lambda bank 2, afr bank 2, lambda "
-        "b2, afr b2, bank 2 lambda, bank 2 afr, bank 2 air fuel ratio, phi 2, uego 2, equivalence ratio 2, lambda "
-        "measured 2, afr measured 2, measured lambda 2, measured afr 2, wideband afr 2, wideband lambda 2, lambdasonde "
-        "2, sonde lambda 2, sonda lambda 2, wideband o2 2, o2 b2s1 lambda, lambda b2s1, air fuel ratio 2, lambda "
-        "right, afr right, actual lambda 2, actual afr 2, wb afr 2, wb lambda 2"
-    ),
+    "lambda_measured_2": "lambda right, afr right",
     "lambda_commanded": (
-        "lambda commanded, commanded lambda, target lambda, lambda target, lambda tgt, desired lambda, lambda desired, "
-        "lambda setpoint, lambda set, lambda demand, requested lambda, lambda request, lambda command, commanded afr, "
-        "afr commanded, afr command, target afr, afr target, afr tgt, desired afr, afr desired, afr setpoint, afr set, "
-        "requested afr, afr request, commanded equivalence ratio, equivalence ratio commanded, commanded eq ratio, "
-        "commanded equiv ratio, target equivalence ratio, desired equivalence ratio, commanded phi, phi commanded, "
-        "target phi, phi target, commanded air fuel ratio, target air fuel ratio, desired air fuel ratio, air fuel "
-        "ratio commanded, air fuel ratio target, fuel target, mixture target, target mixture, tgt afr, tgt lambda, "
-        "commanded fuel air equivalence ratio, commanded air fuel, lambda soll, sollambda, soll lambda, lambda "
-        "consigne, consigne lambda, richesse consigne, consigne richesse, lambda objetivo, objetivo lambda, afr "
-        "objetivo, eqr commanded, commanded eqr, cmd lambda, cmd afr, lambda cmd, afr cmd, des afr, lam soll, lambda "
-        "obiettivo, lambda doel, lambda wunsch, afr soll, lambda aim, afr aim"
+        "lambda target, afr target, air fuel ratio target, equivalence ratio target, equiv ratio target, eq ratio "
+        "target, phi target, mixture target, fuel target, air fuel target, lambda command, afr command, lambda "
+        "set, afr set, commanded fuel air equivalence ratio, sollambda, richesse consigne"
     ),
     "trim_short_pct": (
-        "stft, short term fuel trim, short term trim, short trim, stft 1, stft b1, stft bank 1, short term fuel trim "
-        "bank 1, short term fuel trim 1, bank 1 stft, fuel trim short, short ft, short fuel trim, trim short, trim st, "
-        "st trim, ego correction, ego corr, closed loop correction, cl correction, lambda correction, lambda corr, "
-        "lambda control, lambda trim, o2 correction, o2 trim, closed loop trim, feedback correction, lambda regler, "
-        "lambdaregelung, lambda controller, correction lambda, correction richesse, regulation richesse, correction "
-        "court terme, correccion lambda, correccion corto plazo, ajuste corto plazo, ajuste de combustible corto "
-        "plazo, kurzzeittrim, short term fuel trim b1, af correction, afr correction, short term correction, fuel trim "
-        "short term, shrtft1, kurzzeitkorrektur, lambdakorrektur, lambda integrator, lambda int, integrator, "
-        "correzione lambda, fr, short term ft, stft pct, s ft"
+        "short term fuel trim, short term trim, short trim, short fuel trim, short ft, short term correction, trim "
+        "short, stft, stft pct, lambda correction, lambda control, lambda controller, lambda trim, closed loop "
+        "correction, closed loop trim, feedback correction, o2 correction, o2 trim, afr correction, kurzzeittrim, "
+        "kurzzeitkorrektur, lambdaregelung, lambda regler, lambdakorrektur, correction court terme, correction "
+        "richesse, regulation richesse, correccion lambda, correccion corto plazo, ajuste corto plazo, ajuste de "
+        "combustible corto plazo, correzione lambda"
     ),
     "trim_long_pct": (
-        "ltft, long term fuel trim, long term trim, long trim, ltft 1, ltft b1, ltft bank 1, long term fuel trim bank "
-        "1, long term fuel trim 1, bank 1 ltft, fuel trim long, long ft, long fuel trim, trim long, trim lt, lt trim, "
-        "learned trim, learn trim, fuel learn, adaptive trim, adaption, adaptation, fuel learning, langzeittrim, "
-        "gemischadaption, correction long terme, adaptation richesse, correccion largo plazo, ajuste largo plazo, long "
-        "term correction, ajuste de combustible largo plazo, long term fuel trim b1, fuel trim long term, longft1, "
-        "langzeitkorrektur, adaptive correction, long term ft, block learn, block learn multiplier, fra, l ft"
+        "long term fuel trim, long term trim, long trim, long fuel trim, long ft, long term correction, trim long, "
+        "ltft, ltft pct, learned trim, learn trim, fuel learn, fuel learning, adaptive trim, adaptive correction, "
+        "adaption, adaptation, langzeittrim, langzeitkorrektur, gemischadaption, correction long terme, adaptation "
+        "richesse, correccion largo plazo, ajuste largo plazo, ajuste de combustible largo plazo"
     ),
-    "trim_short_2_pct": (
-        "stft 2, stft b2, stft bank 2, short term fuel trim bank 2, short term fuel trim 2, bank 2 stft, short term "
-        "trim 2, short trim 2, ego correction 2, short term fuel trim b2, trim short 2, shrtft2, lambda correction 2, "
-        "closed loop correction 2"
-    ),
-    "trim_long_2_pct": (
-        "ltft 2, ltft b2, ltft bank 2, long term fuel trim bank 2, long term fuel trim 2, bank 2 ltft, long term trim "
-        "2, long trim 2, long term fuel trim b2, trim long 2, longft2, a f learning 2"
-    ),
+    "trim_short_2_pct": "",
+    "trim_long_2_pct": "",
     "enrichment_pct": (
-        "enrichment, accel enrichment, acceleration enrichment, accel enrich, ae, accel fuel, transient enrichment, "
-        "acceleration fuel, transient fuel, tip in enrichment, accel pump, beschleunigungsanreicherung, anreicherung, "
-        "enrichissement, enrichissement acceleration, enriquecimiento, enriquecimiento aceleracion, acc enrichment"
+        "enrichment, acceleration enrichment, accel enrich, acceleration fuel, transient enrichment, transient "
+        "fuel, tip in enrichment, anreicherung, beschleunigungsanreicherung, enrichissement, enrichissement "
+        "acceleration, enriquecimiento, enriquecimiento aceleracion"
     ),
     "battery_v": (
-        "battery, battery voltage, batt, batt v, batt voltage, bat, vbat, vbatt, batv, ubat, bat voltage, supply "
-        "voltage, system voltage, ecu voltage, voltage, volts, control module voltage, module voltage, ecu supply, ecu "
-        "supply voltage, ecu battery, bordspannung, batteriespannung, batterie, tension batterie, tension de batterie, "
-        "tension bateria, bateria, voltaje bateria, voltaje, voltaje de bateria, board voltage, bord net, ub, u batt, "
-        "tensione batteria, accuspanning, accu, tensao bateria, bordnetzspannung, vpwr, system v, sys voltage, supply"
+        "battery, battery voltage, batt, bat, batterie, system v, supply, supply voltage, system voltage, board "
+        "voltage, voltage, volts, module voltage, control module voltage, ecu voltage, ecu supply, ecu supply "
+        "voltage, ecu battery, batteriespannung, bordspannung, bordnetzspannung, tension batterie, bateria, "
+        "tension bateria, voltaje, voltaje bateria, tensione batteria, accu, accuspanning, tensao bateria"
     ),
     "coolant_c": (
-        "coolant, coolant temp, coolant temperature, clt, ect, cts, engine temp, engine temperature, eng temp, water "
-        "temp, water temperature, wt, engine coolant temp, engine coolant temperature, eng coolant temp, h2o temp, "
-        "cool temp, engine coolant, water, kuehlmittel, kuehlmitteltemperatur, kuhlmittel, kuhlmitteltemperatur, "
-        "kuehlwasser, kuhlwasser, kuehlwassertemperatur, kuhlwassertemperatur, motortemperatur, wassertemperatur, "
-        "liquide de refroidissement, temperature liquide, temperature eau, temp eau, temp liquide, t eau, temperature "
-        "liquide refroidissement, temperature moteur, temp moteur, temperatura refrigerante, temp refrigerante, "
-        "refrigerante, temperatura agua, temp agua, temperatura motor, temp motor, temperatura del refrigerante, t "
-        "mot, t wasser, t kuehl, t water, t coolant, t cool, temperatura acqua, temp acqua, acqua, koelwater, "
-        "koelwatertemperatuur, koelvloeistof, koelvloeistoftemperatuur, temperatura da agua, kuehlwassertemp, "
-        "motortemp, t kw, kw temp, kylvaeska, motor coolant temp, t clt, t ect"
+        "coolant, coolant temperature, engine coolant, engine coolant temperature, engine temperature, water, "
+        "water temperature, ect, kühlmittel, kühlmitteltemperatur, kühlwasser, kühlwassertemperatur, "
+        "wassertemperatur, motortemperatur, liquide de refroidissement, temperature liquide, temperature liquide "
+        "refroidissement, temperature eau, temperature moteur, refrigerante, temperatura refrigerante, temperatura "
+        "agua, temperatura motor, acqua, temperatura acqua, koelwater, koelwatertemperatuur, koelvloeistof, "
+        "koelvloeistoftemperatuur, kylväska"
     ),
     "intake_air_c": (
-        "iat, intake air, intake air temp, intake air temperature, intake temp, intake temperature, mat, manifold air "
-        "temp, manifold air temperature, inlet air temp, inlet temp, inlet air temperature, act, air charge temp, air "
-        "charge temperature, charge temp, charge air temp, charge temperature, air temp, air temperature, ansaugluft, "
-        "ansauglufttemperatur, ansaugtemperatur, lufttemperatur, ladelufttemperatur, temperature air admission, "
-        "temperature admission, temp admission, temp air, temperature air, t air, temperature d admission, temperatura "
-        "admision, temp admision, temperatura aire, temp aire, temperatura de admision, temperatura aire admision, t "
-        "ans, t ansaug, t luft, t intake, t inlet, t man, t charge, temperatura aria, temp aria, inlaatlucht, "
-        "inlaatluchttemperatuur, ansaugtemp, ladelufttemp, air inlet temp, intake charge temp, act temp, iat temp, mat "
-        "temp, t iat, t mat"
+        "intake air, intake air temperature, intake temperature, intake charge temperature, iat, manifold air "
+        "temperature, air charge temperature, charge air temperature, charge temperature, air temperature, "
+        "ansaugluft, ansauglufttemperatur, ansaugtemperatur, lufttemperatur, ladelufttemperatur, temperature air "
+        "admission, temperature admission, temperatura admision, temperatura aire, temperatura aire admision, "
+        "temperatura aria, inlaatlucht, inlaatluchttemperatuur"
     ),
     "ambient_c": (
-        "ambient, ambient air, ambient temp, ambient temperature, ambient air temp, ambient air temperature, outside "
-        "temp, outside temperature, outside air temp, oat, aat, outside air temperature, aussentemperatur, "
-        "umgebungstemperatur, temperature exterieure, temp exterieure, temperatura exterior, temp exterior, "
-        "temperatura ambiente, temperature ambiante, t umg, t amb, t aussen, t ext, temperatura esterna, "
-        "buitentemperatuur, aussentemp, outdoor temp, ambient t"
+        "ambient, ambient air, ambient temperature, ambient air temperature, outside temperature, outside air "
+        "temperature, outdoor temperature, aat, aussentemperatur, umgebungstemperatur, temperature exterieure, "
+        "temperature ambiante, temperatura exterior, temperatura ambiente, temperatura esterna, buitentemperatuur"
     ),
     "oil_c": (
-        "oil temp, oil temperature, engine oil temp, engine oil temperature, eot, toil, oeltemperatur, oltemperatur, "
-        "oel temp, temperature huile, temp huile, temperatura aceite, temp aceite, eng oil temp, t oel, temperatura "
-        "olio, temp olio, olietemperatuur, oil t, motoroeltemperatur, motoroeltemp"
+        "oil temperature, engine oil temperature, eot, öltemperatur, motoröltemperatur, temperature huile, "
+        "temperatura aceite, temperatura olio, olietemperatuur"
     ),
     "exhaust_c": (
-        "egt, egt 1, exhaust gas temp, exhaust gas temperature, exhaust temp, exhaust temperature, abgastemperatur, "
-        "temperature echappement, temp echappement, temperatura escape, temp escape, exhaust gas, t abg, t abgas, t "
-        "exh, t exhaust, temperatura gas di scarico, temp scarico, egt bank 1, egt b1, exhaust gas t"
+        "exhaust gas, exhaust gas temperature, exhaust temperature, egt, abgastemperatur, temperature echappement, "
+        "temperatura escape, temperatura gas di scarico, temperatura scarico"
     ),
     "spark_deg": (
-        "spark, spark advance, spark timing, timing, timing advance, ignition, ignition timing, ignition advance, "
-        "ignition angle, advance, ign timing, ign advance, ign angle, ign, spark angle, total timing, base timing, "
-        "final timing, zuendwinkel, zundwinkel, zuendzeitpunkt, zundzeitpunkt, zw, avance, avance allumage, avance a l "
-        "allumage, angle allumage, avance encendido, avance de encendido, encendido, ignition timing advance, ignition "
-        "timing advance for 1 cylinder, timing advance cylinder 1, zuendung, zzp, zwout, anticipo, anticipo "
-        "accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao, spark adv, ign timing deg, ignition "
-        "adv, ign deg"
+        "spark, spark advance, spark timing, spark angle, timing, timing advance, ignition, ignition timing, "
+        "ignition advance, ignition angle, ignition timing advance, ignition timing advance for 1 cylinder, timing "
+        "advance cylinder 1, advance, total timing, base timing, final timing, ignition deg, zündung, zündwinkel, "
+        "zündzeitpunkt, avance, avance allumage, avance a l allumage, angle allumage, encendido, avance encendido, "
+        "anticipo, anticipo accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao"
     ),
     "knock_retard_deg": (
-        "knock retard, knock ret, kr, knk retard, knock correction, knock timing retard, knock retard angle, retard, "
-        "spark retard, timing retard, ignition retard, knock control, knock retardation, klopfregelung, klopfrueckzug, "
-        "zuendwinkelruecknahme, zundwinkelrucknahme, retrait cliquetis, retard cliquetis, retard allumage, retraso "
-        "picado, retraso detonacion, retardo detonacion, knock retard max, klopfruecknahme, knock pull, knock control "
-        "retard, spark knock retard, knk ret, knk, klopfkorrektur, ritardo detonazione"
+        "knock retard, knock retardation, knock correction, knock control, knock control retard, knock timing "
+        "retard, knock retard angle, knock pull, spark knock retard, retard, spark retard, knock retard max, "
+        "timing retard, ignition retard, klopfregelung, klopfrücknahme, klopfrückzug, klopfkorrektur, "
+        "zündwinkelrücknahme, retrait cliquetis, retard cliquetis, retard allumage, retraso picado, retraso "
+        "detonacion, retardo detonacion, ritardo detonazione"
     ),
     "road_speed_km_h": (
-        "speed, vss, vehicle speed, road speed, wheel speed, car speed, veh speed, vehicle speed sensor, velocity, "
-        "ground speed, vspeed, geschwindigkeit, fahrzeuggeschwindigkeit, fahrgeschwindigkeit, tempo, vitesse, vitesse "
-        "vehicule, velocidad, velocidad vehiculo, velocidad del vehiculo, speed obd, drive speed, driven wheel speed, "
-        "kmh, kph, mph, speedo, v fzg, v veh, v vehicle, geschw, velocita, velocita veicolo, snelheid, rijsnelheid, "
-        "velocidade, spd, hastighet"
+        "speed, road speed, vehicle speed, vehicle speed sensor, car speed, wheel speed, drive speed, driven wheel "
+        "speed, ground speed, velocity, speedometer, speedo, vss, kmh, kph, mph, geschwindigkeit, geschw, "
+        "fahrzeuggeschwindigkeit, fahrgeschwindigkeit, tempo, vitesse, vitesse vehicule, velocidad, velocidad "
+        "vehiculo, velocita, velocita veicolo, snelheid, rijsnelheid, velocidade, hastighet"
     ),
     "gps_speed_km_h": (
-        "gps speed, speed gps, gps velocity, gps spd, gps kph, gps mph, gnss speed, speed over ground, gps ground "
-        "speed, sog, vgps, gps geschwindigkeit, vitesse gps, velocidad gps, gps vitesse, gps velocidad, "
-        "geschwindigkeit gps, speed gnss, velocita gps, v gnss"
+        "gps speed, speed gps, gps ground speed, gnss speed, speed gnss, speed over ground, sog, gps "
+        "geschwindigkeit, geschwindigkeit gps, vitesse gps, velocidad gps, velocita gps, gps kmh, gps kph, gps mph"
     ),
     "fuel_pressure_kpa": (
-        "fuel pressure, fuel press, fuel rail pressure, rail pressure, fuel pres, fp, fp pressure, kraftstoffdruck, "
-        "benzindruck, pression carburant, pression essence, presion combustible, presion gasolina, frp, presion de "
-        "combustible, fuel line pressure, fuel pressure gauge, p fuel, p kraftstoff, p benzin, pressione benzina, "
-        "pressione carburante, brandstofdruk, kraftstoffdr, fuelp"
+        "fuel pressure, fuel pressure gauge, fuel rail pressure, fuel line pressure, rail pressure, frp, "
+        "kraftstoffdruck, benzindruck, pression carburant, pression essence, presion combustible, presion "
+        "gasolina, pressione benzina, pressione carburante, brandstofdruk"
     ),
     "oil_pressure_kpa": (
-        "oil pressure, oil press, oil pres, engine oil pressure, oeldruck, oldruck, pression huile, pression d huile, "
-        "presion aceite, presion de aceite, eop, oilp, p oil, p oel, pressione olio, oliedruk, motoroeldruck, oeldr, "
-        "pressao oleo"
+        "oil pressure, engine oil pressure, öldruck, motoröldruck, pression huile, presion aceite, pressione olio, "
+        "pressao oleo, oliedruk"
     ),
     "idle_actuator_pct": (
-        "idle actuator, idle valve, iac, idle air control, iacv, isc, iscv, idle duty, iac duty, idle control valve, "
-        "idle air valve, idle valve duty, idle speed control, leerlaufsteller, leerlaufregler, llr, actuateur ralenti, "
-        "vanne ralenti, regulateur ralenti, valvula ralenti, actuador ralenti, iac position, leerlaufventil, lls, "
-        "zwls, valvola minimo, stationairklep, idle air control duty, idle air control position, icv, idle control, "
-        "idle stepper, idle steps"
+        "idle actuator, idle valve, idle valve duty, idle air valve, idle air control, idle air control duty, idle "
+        "air control position, idle control, idle control valve, idle speed control, idle duty, idle stepper, idle "
+        "steps, iac, iac duty, iac position, leerlaufsteller, leerlaufregler, leerlaufventil, vanne ralenti, "
+        "actuateur ralenti, regulateur ralenti, valvula ralenti, actuador ralenti, valvola minimo, stationairklep"
     ),
     "idle_target_rpm": (
-        "idle target, target idle, idle target rpm, target idle rpm, idle rpm target, desired idle, desired idle "
-        "speed, idle setpoint, idle speed target, leerlaufsolldrehzahl, leerlauf soll, ralenti consigne, consigne "
-        "ralenti, ralenti objetivo, target idle speed, desired idle rpm, soll leerlauf, n soll leerlauf, minimo "
-        "obiettivo, idle speed setpoint"
+        "idle target, idle rpm target, idle speed target, leerlaufsolldrehzahl, leerlauf soll, ralenti consigne, "
+        "ralenti objetivo, minimo obiettivo"
     ),
     "fuel_mode": (
-        "fuel mode, fuel status, fuel system status, fuelling mode, fueling mode, loop, loop status, closed loop, open "
-        "loop, closed loop status, cl ol, ol cl, cl ol status, fuel loop, open closed loop, o2 loop, fuel sys, fuel "
-        "system, fuel system 1 status, fuel sys 1, fuel state, loop mode, mixture mode, fuel control mode, fuel "
-        "control status, gemischmodus, lambdaregelung status, regelung, boucle, etat boucle, lazo, estado lazo, modo "
-        "combustible, estado del sistema de combustible"
+        "fuel mode, fuel state, fuel status, fuelling mode, fueling mode, mixture mode, fuel control mode, fuel "
+        "control status, fuel system, fuel system status, fuel system 1 status, fuel sys, fuel sys 1, loop, loop "
+        "mode, loop status, fuel loop, o2 loop, closed loop, closed loop status, open loop, open closed loop, cl "
+        "ol, ol cl, cl ol status, gemischmodus, regelung, lambdaregelung status, boucle, etat boucle, lazo, estado "
+        "lazo, modo combustible, estado del sistema de combustible"
     ),
     "gear": (
-        "gear, gear position, current gear, gear engaged, gear number, selected gear, gang, rapport, rapport engage, "
-        "marcha, gear actual, gear pos, transmission gear, gear no, marcia, versnelling, ganganzeige, gear indicator, "
-        "gear selected"
+        "gear, gear position, gear number, gear no, gear engaged, gear selected, gear actual, gear indicator, "
+        "current gear, transmission gear, gang, ganganzeige, rapport, rapport engage, marcha, marcia, versnelling"
     ),
     "clutch_pressed": (
-        "clutch, clutch switch, clutch pedal, clutch pressed, clutch in, clutch sw, kupplung, kupplungsschalter, "
-        "embrayage, pedale embrayage, embrague, clutch state, frizione, koppeling, clutch pos switch"
+        "clutch, clutch switch, clutch sw, clutch pedal, clutch pressed, clutch in, clutch state, clutch pos "
+        "switch, kupplung, kupplungsschalter, embrayage, pedale embrayage, embrague, frizione, koppeling"
     ),
     "brake_pressed": (
-        "brake, brake switch, brake pedal, brake pressed, brake light, brake lights, brake sw, bremse, bremslicht, "
-        "bremspedal, bremsschalter, frein, pedale frein, freno, pedal freno, brake light switch, brakes, freno "
-        "premuto, rem, bls, bremslichtschalter, stop light, stop lamp, brake lamp"
+        "brake, brakes, brake switch, brake sw, brake pedal, brake pressed, brake light, brake lights, brake light "
+        "switch, brake lamp, stop light, stop lamp, bremse, bremspedal, bremslicht, bremslichtschalter, "
+        "bremsschalter, frein, pedale frein, freno, pedal freno, freno premuto, rem"
     ),
     "launch_active": (
-        "launch, launch control, launch active, launch limiter, launch control active, launch hold, launch state, "
-        "launch status, start limiter, launch mode, two step, 2 step, launch rev limit active, launch control status"
+        "launch, launch active, launch hold, launch limiter, launch mode, launch state, launch status, launch "
+        "control, launch control active, launch control status, launch rev limit active, start limiter, two step, "
+        "2 step"
     ),
     "acceleration_m_s2": (
-        "acceleration, accel, longitudinal acceleration, long acceleration, accel long, long accel, g long, long g, "
-        "longitudinal g, acceleration x, accel x, acc x, ax, lon acc, inline acc, g x, inline g, laengsbeschleunigung, "
-        "langsbeschleunigung, beschleunigung, acceleration longitudinale, aceleracion longitudinal, aceleracion, long "
-        "acc, imu accel x, g force x, x acceleration, beschl, a laengs, laengsbeschl, accelerazione longitudinale, "
-        "accelerazione, versnelling x, long accel g"
+        "acceleration, accel, longitudinal acceleration, long acceleration, longitudinal g, long g, inline g, "
+        "inline acc, lon acc, acceleration x, accel x, acc x, g x, g force x, imu accel x, beschleunigung, beschl, "
+        "längsbeschleunigung, acceleration longitudinale, aceleracion, aceleracion longitudinal, accelerazione, "
+        "accelerazione longitudinale, versnelling x"
     ),
     "latitude_deg": (
-        "latitude, lat, gps latitude, gps lat, breite, breitengrad, latitud, pos lat, position latitude, latitudine, "
-        "breedtegraad, lat deg"
+        "latitude, lat, gps latitude, gps lat, position latitude, pos lat, breite, breitengrad, latitud, "
+        "latitudine, breedtegraad"
     ),
     "longitude_deg": (
-        "longitude, lon, long, lng, gps longitude, gps lon, gps long, laenge, laengengrad, langengrad, longitud, pos "
-        "lon, position longitude, longitudine, lengtegraad, lon deg"
+        "longitude, lon, long, gps longitude, gps lon, gps long, position longitude, pos lon, länge, längengrad, "
+        "longitud, longitudine, lengtegraad"
     ),
     "altitude_m": (
-        "altitude, alt, gps altitude, gps alt, elevation, height, gps height, hoehe, hohe, altitud, altura, gps "
-        "elevation, altitudine, hoogte, meereshoehe, altitude msl, alt msl"
+        "altitude, alt, altitude msl, alt msl, gps altitude, gps alt, elevation, gps elevation, height, gps "
+        "height, höhe, meereshöhe, altitud, altura, altitudine, hoogte"
     ),
 }
+
+# The short names that SAE J1979 gives its parameters on a display (from memory).
+STANDARD = {
+    "engine_speed_rpm": "rpm",
+    "air_flow_kg_h": "maf",
+    "throttle_pct": "tp, tp b",
+    "pedal_pct": "app d",
+    "manifold_kpa": "map",
+    "barometer_kpa": "baro",
+    "trim_short_pct": "shrtft1",
+    "trim_long_pct": "longft1",
+    "trim_short_2_pct": "shrtft2",
+    "trim_long_2_pct": "longft2",
+    "battery_v": "vpwr",
+    "coolant_c": "ect",
+    "intake_air_c": "iat",
+    "ambient_c": "aat",
+    "oil_c": "eot",
+    "spark_deg": "sparkadv",
+    "road_speed_km_h": "vss",
+    "fuel_pressure_kpa": "frp",
+    "fuel_mode": "fuelsys1",
+}
+
+ALIASES = {name: tuple(f"{words}, {STANDARD.get(name, '')}".strip(", ").split(", ")) for name, words in WORDS.items()}
+
+TIME_ALIASES = (
+    "time, t, timestamp, timestamps, time stamp, timecode, time code, elapsed, elapsed time, elapsed seconds, "
+    "run time, runtime, uptime, session time, log time, logtime, record time, recording time, sample time, "
+    "relative time, rel time, time since start, time offset, offset, seconds, sec, secs, s, ms, msec, milliseconds, "
+    "millis, micros, time s, time sec, time ms, clock, time of day, local time, system time, device time, ecu time, "
+    "gps time, utc, utc time, unix time, time unix, unix timestamp, epoch, date, date time, datetime, zeit, zeit s, "
+    "zeitstempel, laufzeit, uhrzeit, datum, datum zeit, datum uhrzeit, temps, heure, horodatage, date heure, tiempo, "
+    "hora, fecha, fecha hora, marca de tiempo, tijd, tempo s"
+)
+
+# Time in one language and road speed in another: a clock where the unit says so, or where it only ever rises.
+TIME_OR_SPEED = ("tempo",)

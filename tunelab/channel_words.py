@@ -25,7 +25,10 @@ _SAME = {
     "fuel": "kraftstoff kraftst benzin carburant combustible",
     "ambient": "amb aussen umgebung umgebungs",
     "exhaust": "exh exhst abgas abg",
-    "target": "tgt trgt setpoint desired des commanded cmd requested req demand soll sollwert consigne objetivo",
+    "target": (
+        "tgt trgt setpoint desired des commanded cmd requested request req demand soll sollwert consigne objetivo "
+        "obiettivo doel wunsch"
+    ),
     "manifold": "mfld mani man saugrohr saugr collecteur colector",
     "injector": "inj injection injectors injecteur",
     "duration": "dur",
@@ -51,7 +54,7 @@ _SAME = {
 }
 _WORD = {word: known for known, words in _SAME.items() for word in (known, *words.split())}
 _PARTS = re.compile(r"(.{2,}?)s?(temperatuur|temperatur|temp|tmp|druck|druk|spannung|stellung|dr)")
-_EMPTY_WORDS = "de del du d l la le les the of der die das und et y"
+_EMPTY_WORDS = "de del di da du d l la le les the of der die das und et y"
 _EMPTY = frozenset(_EMPTY_WORDS.split())
 _TOKEN = re.compile(r"o2|b\ds\d|[a-z]+|\d+")
 

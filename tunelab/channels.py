@@ -12,8 +12,7 @@ import unicodedata
 from dataclasses import dataclass, replace
 from functools import cache
 
-from tunelab.channel_aliases import ALIASES
-from tunelab.clock_aliases import TIME_ALIASES
+from tunelab.channel_aliases import ALIASES, TIME_ALIASES
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,7 @@ DISPLAY_UNITS = {
     "degree_east": "° E",
 }
 
+UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 LONGEST_NAME = 200  # characters; a longer heading is damage, not a name
 
 # CF flag values of `fuel_mode`.
@@ -130,9 +130,14 @@ def alias_table() -> dict[str, tuple[str, ...]]:
     """Every alias, reduced by `name_key`, with the channels that it may mean."""
     table: dict[str, tuple[str, ...]] = {}
     for known in CHANNELS.values():
-        for alias in {name_key(text) for text in (known.name, known.label, *known.aliases)}:
+        for alias in {key for text in (known.name, known.label, *known.aliases) for key in _spellings(text)}:
             table[alias] = (*table.get(alias, ()), known.name)
     return table
+
+
+def _spellings(name: str) -> tuple[str, str]:
+    """Reduce a name both ways that an umlaut is written without its dots: öl is ol and oel."""
+    return name_key(name), name_key(name.translate(UMLAUTS))
 
 
 @cache
@@ -151,7 +156,7 @@ def is_known_name(heading: str) -> bool:
 
 
 def _with_aliases(known: Channel) -> Channel:
-    return replace(known, aliases=tuple(filter(None, ALIASES.get(known.name, "").split(", "))))
+    return replace(known, aliases=tuple(filter(None, ALIASES.get(known.name, ()))))
 
 
 CHANNELS: dict[str, Channel] = {known.name: _with_aliases(known) for known in _ROWS}

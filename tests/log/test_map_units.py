@@ -67,7 +67,7 @@ def test_numbers_that_fit_several_units_are_asked_for(mapped, heading, ends, wor
         ("Duty", waves(2, 70), "injector_duty_pct", 1.0),
         ("MAP", waves(28, 99), "manifold_kpa", 1.0),
         ("Coolant", noisy(88, 1.5), "coolant_c", 1.0),
-        ("EGO correction", waves(0.93, 1.08), "trim_short_pct", None),
+        ("Short trim", waves(0.93, 1.08), "trim_short_pct", None),
         ("Fuel pressure", waves(42, 44), "fuel_pressure_kpa", 6.894757),
         ("MAF V", waves(1, 4), "meter_v", 1.0),
     ],

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
-from tunelab.clock_aliases import TIME_OR_SPEED
+from tunelab.channel_aliases import TIME_OR_SPEED
 from tunelab.log.map.clock_parts import Column, find_thousandths, is_part_name, join_clock_parts, unwrap_counter
 from tunelab.log.map.heading import Heading, parse_heading
 from tunelab.log.map.problem import rule_lines, toml_text

@@ -15,7 +15,7 @@ _BRACKET = re.compile(r"^(.*?)[\s_]*[(\[{<]([^()\[\]{}<>]*)[)\]}>]\s*$")
 _BRACKET_OPEN = re.compile(r"^(.*?)\s+[(\[{<]([^()\[\]{}<>]*)$")
 _SEPARATED = re.compile(r"^(.+?)\s*(?:,|;|:| - | – |\s/\s|\bin\b)\s*(\S.*)$")
 _NOISE_WORDS = (
-    "ecu ecm pcm dme can can0 can1 can2 obd obdii obd2 sensor value val signal actual log data input engine "
+    "ecu ecm pcm can can0 can1 can2 obd obdii obd2 sensor value val signal actual log data input engine "
     "live absolute abs measured reading ist wert messwert valeur mesure valor medido avg average filtered filt"
 )
 _NOISE = frozenset(_NOISE_WORDS.split())
@@ -84,18 +84,18 @@ class Heading:
 
 
 def parse_heading(heading: str) -> Heading:
-    """Find what a heading names: the whole of it first, then with a unit, a source or a filler word taken off.
+    """Find what a heading names; the number of a bank or sensor, a unit, a source or a filler word is taken off.
 
-    Last, the number of a bank or sensor is taken off: "Short Fuel Trim B2" is the short-term trim of bank 2.
+    "Short Fuel Trim B2" is the short-term trim of bank 2.
     """
     if len(heading) > LONGEST_NAME:
         return Heading("", "", (), False)
-    whole = _find(heading)
-    if whole.channels or whole.is_time or not (match := _NUMBERED.search(heading)):
-        return whole
-    bare = _find(f"{heading[: match.start()]} {heading[match.end() :]}")
-    banked = tuple(_OF_BANK[match[1]][name] for name in bare.channels if name in _OF_BANK[match[1]])
-    return replace(bare, channels=banked) if banked else whole
+    if match := _NUMBERED.search(heading):
+        bare = _find(f"{heading[: match.start()]} {heading[match.end() :]}")
+        banked = tuple(_OF_BANK[match[1]][name] for name in bare.channels if name in _OF_BANK[match[1]])
+        if banked:
+            return replace(bare, channels=banked)
+    return _find(heading)
 
 
 def _find(heading: str) -> Heading:
@@ -133,6 +133,7 @@ def _readings(heading: str) -> Iterator[tuple[str, str]]:
         yield shorter, unit
         for stem, stem_unit in _splits(shorter):
             yield stem, unit or stem_unit
+            yield from ((known, unit or stem_unit) for known in _same_words(stem))
         yield from ((known, unit) for known in _same_words(shorter))
 
 

@@ -65,7 +65,7 @@ CHATTY = Dialect(
             ("trim_long_pct", "LTFT (%)", "%", 2),
             ("enrichment_pct", "Accel enrichment (%)", "%", 1),
             ("battery_v", "Battery voltage (V)", "V", 2),
-            ("coolant_c", "CLT (°C)", "°C", 1),
+            ("coolant_c", "Coolant temp (°C)", "°C", 1),
             ("intake_air_c", "IAT (°C)", "°C", 1),
             ("spark_deg", "Ignition advance (deg)", "deg", 1),
             ("knock_retard_deg", "Knock retard (deg)", "deg", 1),
