@@ -40,6 +40,7 @@ _SAME = {
     "throttle": "thr thrtl thrott",
     "accel": "acc acceleration",
     "vehicle": "veh fzg",
+    "wideband": "wb",
     "baro": "barometer barometric",
     "atmospheric": "atm atmos",
     "battery": "bat batt batterie bateria",

@@ -91,13 +91,13 @@ def test_what_the_steps_miss(shown):
     assert needs["link"].missing == ()
 
 
-def test_open_column_and_missing_fuel_are_things_to_settle(shown, tmp_path):
+def test_open_column_and_what_made_an_afr_are_things_to_settle(shown, tmp_path):
     assert any("'Speed'" in text and "mph" in text for text in shown.to_settle)
     path = write_log(tmp_path / "afr.csv", {"AFR": waves(12, 15), "RPM": waves(800, 900)})
     without = inspect_file(path, None, ChannelMap())
-    assert any("fuel" in text for text in without.to_settle)
-    with_car = inspect_file(path, owners_car(), ChannelMap())
-    assert with_car.to_settle == ()
+    assert any("afr_stoich" in text for text in without.to_settle)
+    beside = write_log(tmp_path / "both.csv", {"AFR": waves(12, 15), "Lambda": waves(12, 15) / 14.7})
+    assert not any("afr_stoich" in text for text in inspect_file(beside, owners_car(), ChannelMap()).to_settle)
 
 
 def test_file_without_clock_is_shown_all_the_same(tmp_path):
@@ -177,9 +177,8 @@ def test_command_uses_the_workspace_that_a_file_lies_in(tmp_path, capsys):
     (root / "channels.toml").write_text('[[column]]\nname = "Speed"\nunit = "mph"\n')
     assert _run(path) == 0
     out = capsys.readouterr().out
-    assert "pump fuel" in out
+    assert "where it was set to pump fuel" in out
     assert "mph to km h-1" in out
-    assert "To settle" not in out
 
 
 def test_escape_sequences_in_names_do_not_reach_the_terminal(tmp_path, capsys):

@@ -10,7 +10,6 @@ from written_log import ROWS, map_log, waves, write_log
 from tunelab.log.map import MapError, map_raw
 from tunelab.log.map.heading import parse_heading
 from tunelab.log.read import read_raw
-from tunelab.physics.fuels import stoich_afr
 from tunelab.workspace import ChannelMap, ColumnRule
 
 
@@ -327,11 +326,18 @@ def test_same_name_twice_with_different_numbers_is_an_error(tmp_path):
 
 
 # Stoichiometric ratios by elemental balance, computed with cantera 3.2.0 (reference check values): ethanol 9.0052.
-def test_afr_becomes_lambda_with_the_fuels_own_ratio(mapped):
+# A display that shows 14.7 x lambda beside a car.toml of another fuel puts the whole curve off by the two ratios.
+def test_what_an_afr_was_made_with_is_asked_for_never_taken_from_the_fuel(mapped):
     ethanol = {"name": "ethanol", "hydrogen_to_carbon": 3.0, "oxygen_to_carbon": 0.5, "density_kg_l": 0.789}
-    log = mapped({"AFR": [*waves(8.0, 10.0).round(3)[:-1].tolist(), 9.0052]}, fuel=ethanol)
-    assert log["lambda_measured"].values[-1] == pytest.approx(1.0, abs=2e-4)
-    assert "ethanol" in log["lambda_measured"].attrs["comment"]
+    with pytest.raises(MapError, match=r"14\.7 on most displays, whatever the fuel; 9\.01 where it was set to ethanol"):
+        mapped({"AFR": waves(8.0, 10.0).round(3)}, fuel=ethanol)
+
+
+def test_car_says_once_what_an_afr_display_reckons_with(mapped):
+    sensor = owners_car().lambda_sensor.model_dump() | {"afr_stoich": 14.7}
+    log = mapped({"AFR": waves(12, 15), "AFR target": waves(12, 14)}, lambda_sensor=sensor)
+    np.testing.assert_allclose(log["lambda_measured"], waves(12, 15) / 14.7, rtol=1e-4)
+    assert "by car.toml" in log["lambda_commanded"].attrs["comment"]
 
 
 def test_display_that_reckons_with_its_own_ratio(mapped):
@@ -341,9 +347,9 @@ def test_display_that_reckons_with_its_own_ratio(mapped):
     np.testing.assert_allclose(log["lambda_measured"], (14.7 + waves(-1, 1)) / 14.7, rtol=1e-4)
 
 
-def test_afr_without_a_car_is_an_error_that_asks_for_the_fuel(tmp_path):
+def test_afr_without_a_car_is_an_error_that_asks_for_the_ratio(tmp_path):
     raw = read_raw(write_log(tmp_path / "log.csv", {"AFR": waves(12, 15)}))
-    with pytest.raises(MapError, match=r"car\.toml"):
+    with pytest.raises(MapError, match="afr_stoich"):
         map_raw(raw, None, ChannelMap())
 
 
@@ -379,9 +385,8 @@ def test_column_named_afr_that_reads_like_lambda_is_not_guessed(mapped):
 
 def test_unit_beside_a_wideband_column_decides(mapped):
     assert float(mapped({"Wideband (lambda)": waves(0.8, 1.2)})["lambda_measured"].mean()) == pytest.approx(1, abs=0.1)
-    afr = mapped({"Wideband (AFR)": waves(12, 16)})["lambda_measured"]
-    ratio = float(stoich_afr(1.89, 0.0166))
-    np.testing.assert_allclose(afr, waves(12, 16) / ratio, rtol=1e-4)
+    afr = mapped({"Wideband (AFR)": waves(12, 16)}, ColumnRule(name="Wideband (AFR)", afr_stoich=14.7))
+    np.testing.assert_allclose(afr["lambda_measured"], waves(12, 16) / 14.7, rtol=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -527,7 +532,7 @@ def test_log_says_what_it_is(mapped):
 
 
 def test_mapping_twice_gives_the_same_log_and_leaves_the_table_alone(tmp_path):
-    path = write_log(tmp_path / "log.csv", {"RPM": waves(800, 3000), "AFR": waves(12, 15)})
+    path = write_log(tmp_path / "log.csv", {"RPM": waves(800, 3000), "Lambda": waves(0.8, 1.1)})
     raw = read_raw(path)
     before = raw.frame.clone()
     first = map_raw(raw, owners_car(), ChannelMap())

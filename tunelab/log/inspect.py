@@ -15,6 +15,7 @@ from tunelab.log.map.convert import (
     Converted,
     Surroundings,
     convert_column,
+    describe_asked,
     describe_unconverted,
 )
 from tunelab.log.map.entry import make_track
@@ -82,7 +83,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
     path : Path
         The log; opened for reading only.
     car : Car or None
-        Where known, its fuel turns AFR into lambda and its meter settles what "MAF" means.
+        Where known, it says what an AFR display reckons with, and its meter settles what "MAF" means.
     channel_map : ChannelMap
         May be empty.
 
@@ -155,6 +156,7 @@ def _view_columns(
     """View every column; conversions that want something else come back as things to settle."""
     views, problems = [], []
     around = Surroundings(car, None, _barometer(raw, matches))
+    as_lambda = {match.form.channel for match in matches if match.form and match.form.kind != "AFR"}
     for match in matches:
         column = match.column
         if clock and column.key in clock.columns:
@@ -170,6 +172,9 @@ def _view_columns(
             except ConversionError as error:
                 problems.append(describe_unconverted(match, error))
                 asked = error.rule
+            else:
+                asked = {} if match.form.channel in as_lambda else converted.asked
+                problems += [describe_asked(match, asked)] if asked else []
         view = _view(raw, settled, match, converted)
         views.append(replace(view, sure="open", asked=asked) if asked else view)
     return tuple(views), problems
@@ -196,8 +201,6 @@ def _view(raw: RawTable, settled: Settled | None, match: Match, converted: Conve
     low, high = _ends(track.values)
     missing += sum(converted.words.values())
     why = match.why if converted.how in ("as logged", match.why) else f"{match.why}; {converted.how}"
-    if match.form.kind == "AFR" and not (match.rule and match.rule.afr_stoich):
-        why += "; a display that reckons with another ratio: say afr_stoich"
     return ColumnView(column, channel, CHANNELS[channel].unit, match.sure, why, rate, low, high, missing, match)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -19,6 +19,7 @@ from tunelab.units import convert
 from tunelab.workspace.car import Car, Fuel
 
 _CODES_ASKED = 20
+USUAL_RATIO = 14.7  # of displays for petrol; common practice, no source. Asked for, never assumed
 
 
 class ConversionError(ValueError):
@@ -52,6 +53,7 @@ class Converted:
     values: np.ndarray  # shape (rows,), float64
     how: str
     words: dict[str, int]
+    asked: Mapping[str, str] = field(default_factory=dict)  # keys of channels.toml that it stands on and nobody stated
 
 
 def take_numbers(raw: RawTable, matches: Sequence[Match]) -> dict[str, np.ndarray]:
@@ -109,7 +111,32 @@ def convert_column(
     if said:
         values, words = _apply_words(text, said, values, words)
         how += ", words by channels.toml"
-    return Converted(values, how, words)
+    return Converted(values, how, words, _asked(match, around))
+
+
+def _asked(match: Match, around: Surroundings) -> dict[str, str]:
+    """Ask what an AFR was made with, where nobody says; 14.7 and the fuel's own ratio may lie 5 % apart and more."""
+    if match.form.kind != "AFR" or stated_ratio(match, around.car):
+        return {}
+    fuel = around.car.fuel if around.car else None
+    own = (
+        f"; {fuel_ratio(fuel):.2f} where it was set to {fuel.name}"
+        if fuel
+        else "; its own ratio where it was set to it"
+    )
+    return {
+        "unit": '"AFR"',
+        "afr_stoich": f'"fill in"  # what it reckons with: 14.7 on most displays, whatever the fuel{own}',
+    }
+
+
+def describe_asked(match: Match, asked: Mapping[str, str]) -> str:
+    """Say what a converted column still stands on, and the lines that settle it."""
+    return (
+        f"  {match.column.heading!r}: AFR becomes lambda by the ratio that its display reckons with, and nothing "
+        "says which. Say so once for the car, afr_stoich under [lambda_sensor] of car.toml, or for this column:\n"
+        f"{rule_lines(match.column.heading, **asked)}"
+    )
 
 
 def _numbers(series: pl.Series, form: Form) -> tuple[np.ndarray, dict[str, int]]:
@@ -170,15 +197,18 @@ def _to_lambda(values: np.ndarray, match: Match, around: Surroundings) -> tuple[
     positive = np.where(values > 0, values, np.nan)  # zero is a sensor that is off
     if match.form.kind == "phi":
         return 1.0 / positive, "equivalence ratio to lambda"
-    ratio = match.rule.afr_stoich if match.rule else None
-    if ratio is not None:
-        return positive / ratio, f"AFR / {ratio:g} by channels.toml"
-    if around.car is None:
-        raise ConversionError(
-            "AFR becomes lambda with the fuel's stoichiometric ratio; the fuel stands in car.toml", {}
-        )
-    ratio = fuel_ratio(around.car.fuel)
-    return positive / ratio, f"AFR / {ratio:.2f}, stoichiometric ratio of {around.car.fuel.name}"
+    stated = stated_ratio(match, around.car)
+    ratio, source = stated or (USUAL_RATIO, "taken for the comparison with other columns")
+    return positive / ratio, f"AFR / {ratio:g} {source}"
+
+
+def stated_ratio(match: Match, car: Car | None) -> tuple[float, str] | None:
+    """Give the ratio that made an AFR of lambda, and who says so; None where nobody does."""
+    if match.rule and match.rule.afr_stoich:
+        return match.rule.afr_stoich, "by channels.toml"
+    if car and car.lambda_sensor.afr_stoich:
+        return car.lambda_sensor.afr_stoich, "by car.toml"
+    return None
 
 
 def fuel_ratio(fuel: Fuel) -> float:

@@ -16,6 +16,7 @@ from tunelab.log.map.convert import (
     Converted,
     Surroundings,
     convert_column,
+    describe_asked,
     describe_unconverted,
     take_numbers,
 )
@@ -42,7 +43,7 @@ def map_raw(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather:
     raw : RawTable
         From `read_raw`.
     car : Car or None
-        Its fuel turns AFR into lambda, its meter settles what "MAF" means. None: AFR columns are an error.
+        Says what an AFR display reckons with; its meter settles what "MAF" means.
     channel_map : ChannelMap
         The owner's `channels.toml`; may be empty.
     weather : Weather or None
@@ -76,6 +77,7 @@ def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather
     converted, more = _convert(raw, matches, car, weather)
     matches, chosen, rivals = settle_rivals(matches, converted)
     problems += [*more, *rivals]
+    problems += [describe_asked(m, a) for m in chosen.values() if (a := converted[m.column.key].asked)]
     if clock is None or problems:
         raise MapError(raw.path.name, problems)
     settled = settle_clock(clock.seconds, raw.restarts)

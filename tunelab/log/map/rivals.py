@@ -82,10 +82,10 @@ def _why_out(match: Match, best: Match, values: Mapping[str, np.ndarray]) -> str
     name = repr(best.column.heading)
     if _is_smoothed(match) and not _is_smoothed(best):
         return f"{name} is the reading itself, this its average"
-    if _agree(one, other):
-        return f"{best.form.channel} has the same readings, but for rounding, in {name}"
     if match.form.kind == "AFR" and best.form.kind != "AFR" and _is_multiple(one, other, best.form.channel):
         return f"{name} is the same as lambda, which needs no stoichiometric ratio"
+    if _agree(one, other):
+        return f"{best.form.channel} has the same readings, but for rounding, in {name}"
     if match.form.kind in ("gauge", "vacuum") and best.form.kind not in ("gauge", "vacuum"):
         shift = np.nanmedian(other - one)
         return f"{name} is the same as an absolute pressure" if _agree(one, other - shift) else ""
