@@ -85,6 +85,17 @@ def leaky(share):
     return corrupt
 
 
+def falling_pressure(log):
+    """A pump or filter that is too small: a fifth less at the largest flow."""
+    return log.assign(
+        fuel_pressure_kpa=log["fuel_pressure_kpa"] * (1 - 0.2 * log["air_flow_kg_h"] / log["air_flow_kg_h"].max())
+    )
+
+
+def unreferenced_pressure(log):
+    return log.assign(fuel_pressure_kpa=log["fuel_pressure_kpa"] - log["manifold_kpa"] + 101.3)
+
+
 MISLEADING_LOGS = {
     "airflow in g/s": (scaled("air_flow_kg_h", 1 / 3.6), "air_flow"),
     "manifold pressure in psi": (scaled("manifold_kpa", 0.145), "filling"),
@@ -99,6 +110,8 @@ MISLEADING_LOGS = {
     "total trim taken for long-term trim": (total_as_long_term, "trims"),
     "exhaust leak, half of the air at idle": (leaky(0.5), "exhaust_leak"),
     "clock at half speed": (half_clock, "clock"),
+    "fuel pressure that falls with load": (falling_pressure, "fuel_pressure"),
+    "regulator whose hose is off the manifold": (unreferenced_pressure, "fuel_pressure"),
 }
 
 

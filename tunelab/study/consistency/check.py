@@ -12,6 +12,7 @@ from tunelab.study.consistency.cylinders import check_cylinders
 from tunelab.study.consistency.law import check_flow, check_pulse, check_trims
 from tunelab.study.consistency.motion import check_clock, check_gears
 from tunelab.study.consistency.sensor import check_follows, check_level, check_own_bank
+from tunelab.study.consistency.supply import check_fuel_pressure
 from tunelab.study.finding import Finding
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -65,6 +66,7 @@ def _one(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str
         check_cylinders(log, car, own),
         check_clock(log),
         check_gears(log, car),
+        check_fuel_pressure(log, car),
     ]
 
 
