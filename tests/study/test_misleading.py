@@ -11,7 +11,8 @@ from tunelab import record
 from tunelab.log.flag import flag_log
 from tunelab.simulate import drive, random_car, steady_sweep
 from tunelab.simulate.air_meter import true_flow_kg_h
-from tunelab.study.consistency import check_consistency, stops, withhold, withhold_findings
+from tunelab.study.consistency import assumptions_table, check_consistency, stops, withhold, withhold_findings
+from tunelab.study.consistency.assumed import AGAINST, ASSUMPTIONS, UNSEEN
 from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
 from tunelab.workspace.car import Injectors
@@ -376,3 +377,14 @@ def test_a_log_with_hardly_a_channel_shows_nothing_and_stops_nothing(honest):
     log, car, revision = honest
     _, checks = checked(log[["engine_speed_rpm"]], car, revision)
     assert {f.status for f in checks} == {"not_shown"}
+
+
+def test_what_the_answer_takes_as_true_is_said_and_what_a_check_speaks_against_stands_first(honest):
+    log, car, revision = honest
+    _, checks = checked(falling_pressure(log), car, revision)
+    table = assumptions_table(checks)
+    assert len(table) == len(ASSUMPTIONS)
+    assert table["what this log shows"].iloc[0] == AGAINST
+    assert table["taken as true"].iloc[0].startswith("Fuel pressure")
+    assert {key for one in ASSUMPTIONS for key in one.checks} <= {f.id.removeprefix("consistency.") for f in checks}
+    assert set(assumptions_table([])["what this log shows"]) == {UNSEEN}

@@ -12,13 +12,14 @@ from tunelab.record.chapter import Chapter, NextRevision, Section
 from tunelab.record.display import show_number
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
-from tunelab.study.consistency import LEAK, stops, withhold, withhold_findings
+from tunelab.study.consistency import LEAK, assumptions_table, stops, withhold, withhold_findings
 from tunelab.study.finding import Finding
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.workspace.car import Car
 
 NOT_SHOWN = "not shown"
+TAKEN_AS_TRUE = "What the numbers above stand on, and how to test it by hand before anything is entered"
 CURVE_CAPTION = (
     "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: drawn along from "
     "what was driven beside it"
@@ -71,7 +72,7 @@ def steady_chapter(
         proposal=_next(opened, fit, proposal, name) if _helps(fit, proposal) else None,
         driven=Section((_driven(fit),), short=_calm(fit)),
         change=_change(opened, fit, proposal, name),
-        cannot_show=Section() if stops(checks) else _cannot_show(fit),  # when stopped, each finding says why
+        cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),  # when stopped, each finding says why
     )
 
 
@@ -291,7 +292,7 @@ def _interval(value: float, lower: float, upper: float) -> str:
     return f"{value:.3f} ({lower:.3f} to {upper:.3f})"
 
 
-def _cannot_show(fit: SteadyFit) -> Section:
+def _cannot_show(fit: SteadyFit, checks: Sequence[Finding]) -> Section:
     if fit.because:
         told = f"The error of the meter, of the injectors and of lambda. {fit.because}"
         return Section((told, *fit.notes), short=fit.because)
@@ -314,7 +315,7 @@ def _cannot_show(fit: SteadyFit) -> Section:
             "page of the steady question shows where it disturbs."
         )
     short = "Which of injector flow, meter scale, lambda sensor and fuel is off: they act as one constant."
-    return Section((*sentences, *fit.notes), short=short)
+    return Section((*sentences, *fit.notes), ((TAKEN_AS_TRUE, assumptions_table(checks)),), short)
 
 
 def _measured_range(fit: SteadyFit) -> str:
