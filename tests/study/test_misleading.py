@@ -388,3 +388,32 @@ def test_what_the_answer_takes_as_true_is_said_and_what_a_check_speaks_against_s
     assert table["taken as true"].iloc[0].startswith("Fuel pressure")
     assert {key for one in ASSUMPTIONS for key in one.checks} <= {f.id.removeprefix("consistency.") for f in checks}
     assert set(assumptions_table([])["what this log shows"]) == {UNSEEN}
+
+
+def with_flow(revision, factor):
+    injectors = revision.injectors.model_copy(update={"flow_g_min": factor * revision.injectors.flow_g_min})
+    return revision.model_copy(update={"injectors": injectors})
+
+
+OFF_THE_ECUS_OWN = {
+    "injector flow of the revision 10 % high": (lambda log: log, 1.1),
+    "meter voltage logged 1.5 % high": (scaled("meter_v", 1.015), 1.0),
+    "engine speed logged 3.3 % low": (scaled("engine_speed_rpm", 0.967), 1.0),
+}
+
+
+@pytest.mark.parametrize("name", OFF_THE_ECUS_OWN)
+def test_what_is_not_the_ecus_own_does_not_move_the_proposal(honest, fitted, name):
+    """A correction is made against what the ECU did: before, the curve was off by as much as the wrong figure."""
+    log, car, revision = honest
+    corrupt, flow = OFF_THE_ECUS_OWN[name]
+    named = with_flow(revision, flow)
+    flagged, checks = checked(corrupt(log), car, named)
+    assert {f.id: f.status for f in checks}["consistency.pulse"] == "watch"
+    proposal = propose(fit_steady([flagged], car, {"r01": named}, "r01"), car, named)
+    right, found = fitted[1].curve, proposal.curve
+    both = (right["basis"] == "measured") & (found["basis"] == "measured")
+    apart = np.log(found["flow_proposed_kg_h"] / right["flow_proposed_kg_h"])[both].abs()
+    assert both.sum() > 5
+    assert apart.max() < 0.02, apart.tolist()
+    assert any("what the ECU did" in note for note in proposal.notes) or "what the ECU did" in checks[0].because

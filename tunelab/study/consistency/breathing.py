@@ -6,7 +6,8 @@ import numpy as np
 import xarray as xr
 
 from tunelab.physics.load import absolute_load, speed_density_flow
-from tunelab.study.consistency.calm import (
+from tunelab.study.consistency.statement import graded, not_made, statement
+from tunelab.study.ecu_law import (
     LEAST_BINS,
     calm_rows,
     ecu_flow_g_min,
@@ -15,7 +16,6 @@ from tunelab.study.consistency.calm import (
     logged_open_ms,
     metered_air_kg_h,
 )
-from tunelab.study.consistency.statement import graded, not_made, statement
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.units import convert

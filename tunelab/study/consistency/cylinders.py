@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.study.consistency.calm import LEAST_BINS, calm_rows, in_bins, log_of, metered_air_kg_h
 from tunelab.study.consistency.statement import not_made, statement
+from tunelab.study.ecu_law import LEAST_BINS, calm_rows, in_bins, log_of, metered_air_kg_h
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.units import convert

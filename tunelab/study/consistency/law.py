@@ -8,25 +8,25 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.study.consistency.calm import (
+from tunelab.study.consistency.statement import graded, not_made, statement
+from tunelab.study.ecu_law import (
+    LAW_STOP,
+    LAW_WATCH,
     LEAST_BINS,
+    SHAPE_STOP,
     calm_rows,
     in_bins,
-    lawful_open_ms,
+    law_bins,
     log_of,
     logged_open_ms,
-    trim_factor,
+    off_law_shape,
 )
-from tunelab.study.consistency.statement import graded, not_made, statement
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-# Bounds of this module are common practice, no source: with the right revision simulated ECUs keep to their law
-# within 1 %, and what an ECU adds unseen (air temperature, barometer) stays below about 10 %.
-LAW_WATCH, LAW_STOP = 0.03, 0.15
-SHAPE_STOP = 0.05
+# Bounds of this module are common practice, no source.
 TWICE_STOP = 0.5  # of the trims, by which the deviation moves with them
 UNTRIMMED_STOP = 0.30  # of the level, where trims are not logged and may be at work
 BETTER = 0.5  # another revision that leaves less than this share of the deviation is the one in the ECU
@@ -40,7 +40,7 @@ TRIMS = "Long-term trim apart from short-term trim"
 
 def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[str, Revision]) -> Finding:
     """Pulse width less dead time over what air, commanded lambda, trims, injector count and flow make of it."""
-    bins = _law_bins(log, car, revision)
+    bins = law_bins(log, car, revision)
     if len(bins) < LEAST_BINS:
         opened = logged_open_ms(log, revision)
         if np.isfinite(opened).any() and np.nanmedian(opened) <= 0:
@@ -48,7 +48,7 @@ def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[s
             return statement("pulse", LAW, text, status="stop", figure=(100.0, "%", 100 * LAW_STOP), samples=len(bins))
         text = "Pulse width, battery voltage, commanded lambda and the meter are wanted together in calm driving."
         return not_made("pulse", LAW, text)
-    level, shape = float(bins["off"].median()), _shape(bins["off"])
+    level, shape = float(bins["off"].median()), off_law_shape(bins["off"])
     size, rows = _size(bins["off"]), int(bins["rows"].sum())
     if not (has(log, "trim_short_pct") or has(log, "trim_long_pct")):
         return _without_trims(level, rows)
@@ -63,26 +63,13 @@ def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[s
     return statement("pulse", LAW, text, status=status, figure=figure, samples=rows)
 
 
-def _law_bins(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
-    names = ("pulse_width_ms", "battery_v", car.meter.channel, "lambda_commanded", "trim_short_pct", "trim_long_pct")
-    off = log_of(logged_open_ms(log, revision)) - log_of(lawful_open_ms(log, car, revision))
-    rows = calm_rows(log, *names)
-    bins = in_bins(log, rows, off=off, trim=log_of(trim_factor(log)))
-    return bins.assign(rows=int((rows & np.isfinite(off)).sum() / max(len(bins), 1)))
-
-
-def _shape(off: pd.Series) -> float:
-    """How far the deviation moves about its own middle: 9 of 10 bins lie within."""
-    return float((off - off.median()).abs().quantile(0.9))
-
-
 def _size(off: pd.Series) -> float:
     return float(off.abs().quantile(0.9))
 
 
 def _better(log: xr.Dataset, car: Car, size: float, others: Mapping[str, Revision]) -> str:
     """Name of another revision that the log fits clearly better, or nothing."""
-    sizes = {name: _law_bins(log, car, other) for name, other in others.items()}
+    sizes = {name: law_bins(log, car, other) for name, other in others.items()}
     sizes = {name: _size(bins["off"]) for name, bins in sizes.items() if len(bins) >= LEAST_BINS}
     name = min(sizes, key=sizes.__getitem__, default="")
     return name if name and size > LEAST_DEVIATION and sizes[name] < BETTER * size else ""
@@ -118,7 +105,12 @@ def _cause(bins: pd.DataFrame, level: float, better: str, car: Car) -> str:
     ratio = car.injectors.count / np.exp(level)
     if abs(level) > LAW_STOP and abs(ratio - round(ratio)) < 0.06 * ratio and round(ratio) != car.injectors.count:
         return f" That would fit {round(ratio)} injectors where car.toml has {car.injectors.count}: check the count."
-    return " Revision, injector flow or count, injections per cycle, or a unit is not as stated."
+    usable = abs(level) <= LAW_STOP and off_law_shape(bins["off"]) <= SHAPE_STOP
+    taken = " What is proposed is made against what the ECU did, not against what is stated." if usable else ""
+    return (
+        " Injector flow or count, injections per cycle, engine speed, the meter's voltage or a unit is not the ECU's "
+        f"own, or the ECU adds what is not logged.{taken}"
+    )
 
 
 def _trim_slope(bins: pd.DataFrame) -> float:

@@ -7,7 +7,8 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.study.consistency.calm import (
+from tunelab.study.consistency.statement import not_made, statement
+from tunelab.study.ecu_law import (
     LEAST_BINS,
     RUNNING_RPM,
     calm_rows,
@@ -15,7 +16,6 @@ from tunelab.study.consistency.calm import (
     metered_air_kg_h,
     trim_factor,
 )
-from tunelab.study.consistency.statement import not_made, statement
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.units import convert

@@ -7,8 +7,8 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.constants import STANDARD_ATMOSPHERE_KPA
-from tunelab.study.consistency.calm import LEAST_BINS, calm_rows, in_bins, log_of
 from tunelab.study.consistency.statement import graded, not_made, statement
+from tunelab.study.ecu_law import LEAST_BINS, calm_rows, in_bins, log_of
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.workspace.car import Car

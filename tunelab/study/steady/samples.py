@@ -10,6 +10,7 @@ import xarray as xr
 
 from tunelab.log.flag import trusted
 from tunelab.physics.injectors import dead_time_at, flow_at_pressure
+from tunelab.study.ecu_law import off_law
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, Revision
@@ -67,6 +68,12 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
     dead_time = smooth_dead_time(reference.dead_time, battery)
     log_air = _log(np.interp(reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h))
     ratio = log_air_fuelled(pulse - dead_time, speed, car, reference) + pressure - log_air
+    if off := off_law(log, car, own):
+        ratio = ratio - off.at(reading)
+        notes.append(
+            f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} makes of air and trims. What "
+            "is proposed goes by what the ECU did: find out what differs (injector flow, engine speed, meter voltage)."
+        )
     inside = (reading > car.meter.rail_low) & (reading < car.meter.rail_high)
     names = [name for name in (*reading_from, *pulse_from, "engine_speed_rpm", "battery_v") if name in log]
     lambda_1, lambda_1_trusted = _lambda(log, "lambda_measured")

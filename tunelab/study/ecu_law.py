@@ -1,6 +1,11 @@
-"""Calm driving in short bins: what the checks compare."""
+"""What pulses an ECU makes of air, commanded lambda and trims under a revision, against those that were logged.
+
+A log is compared in short bins of steady driving.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,6 +21,10 @@ from tunelab.workspace.revision import Revision
 BIN_S = 2.0
 LEAST_BINS = 10
 RUNNING_RPM = 500.0
+# Common practice, no source: simulated ECUs keep to their law within 1 %, and what an ECU adds unseen (air temperature,
+# barometer) stays below about 10 %.
+LAW_WATCH, LAW_STOP = 0.015, 0.15
+SHAPE_STOP = 0.05
 
 
 def calm_rows(log: xr.Dataset, *names: str) -> np.ndarray:
@@ -90,3 +99,60 @@ def logged_open_ms(log: xr.Dataset, revision: Revision) -> np.ndarray:
 def log_of(values: np.ndarray) -> np.ndarray:
     """Natural logarithm; NaN at or below zero."""
     return np.log(np.where(values > 0, values, np.nan))
+
+
+def law_bins(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
+    """Bins of steady driving: `off`, log of the pulses over the law's; `trim`, log of the trims; `reading`; `rows`."""
+    names = ("pulse_width_ms", "battery_v", car.meter.channel, "lambda_commanded", "trim_short_pct", "trim_long_pct")
+    off = log_of(logged_open_ms(log, revision)) - log_of(lawful_open_ms(log, car, revision))
+    rows = calm_rows(log, *names)
+    reading = at_rows(log, car.meter.channel) if has(log, car.meter.channel) else np.zeros(log.sizes["time"])
+    bins = in_bins(log, rows, off=off, trim=log_of(trim_factor(log)), reading=reading)
+    return bins.assign(rows=int((rows & np.isfinite(off)).sum() / max(len(bins), 1)))
+
+
+def off_law_shape(off: pd.Series) -> float:
+    """How far the deviation moves about its own median: 9 of 10 bins lie within."""
+    return float((off - off.median()).abs().quantile(0.9))
+
+
+@dataclass(frozen=True)
+class OffLaw:
+    """How far the pulses lie off the stated law, as a smooth function of the meter's reading; log of a factor."""
+
+    reading: np.ndarray  # shape (n,), rising
+    off: np.ndarray  # shape (n,)
+    level: float  # its median over the drive
+
+    def at(self, reading: np.ndarray) -> np.ndarray:
+        """Deviation at readings; the end values beyond."""
+        return np.interp(reading, self.reading, self.off)
+
+
+def off_law(log: xr.Dataset, car: Car, revision: Revision) -> OffLaw | None:
+    """Find by what the ECU's pulses differ from the law of the revision that the log names.
+
+    An injector flow, engine speed or meter voltage that is not the ECU's own shows here and nowhere else: a correction
+    has to be made against what the ECU did, not against what was stated.
+
+    Returns
+    -------
+    OffLaw or None
+        None where it cannot be told (no trims, or too little steady driving), where the pulses keep to the law within
+        LAW_WATCH, and where they are so far off that the log is not to be believed at all.
+    """
+    if not (has(log, "trim_short_pct") or has(log, "trim_long_pct")):
+        return None
+    bins = law_bins(log, car, revision)
+    if len(bins) < LEAST_BINS:
+        return None
+    level = float(bins["off"].median())
+    if not LAW_WATCH < abs(level) <= LAW_STOP or off_law_shape(bins["off"]) > SHAPE_STOP:
+        return None
+    ends = bins["reading"].quantile([0.02, 0.98]).to_numpy()
+    if ends[1] <= ends[0]:
+        return OffLaw(np.array([0.0]), np.array([level]), level)
+    at = np.linspace(*ends, 25)
+    degree = 2 if len(bins) >= 3 * LEAST_BINS else 0
+    curve = np.polynomial.Polynomial.fit(bins["reading"], bins["off"], degree)
+    return OffLaw(at, curve(at), level)
