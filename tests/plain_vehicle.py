@@ -62,7 +62,41 @@ class Drive:
 NAMES = ("time", "rpm", "speed", "throttle", "gear", "x", "clutch", "slip", "acceleration")
 
 
-def drive(car: PlainVehicle, phases, *, grade: float = 0.0, wind_m_s: float = 0.0) -> Drive:
+@dataclass(frozen=True)
+class Road:
+    """Slope met on the way out and head wind then, each with what comes and goes: hills by place, gusts by time."""
+
+    grade: float = 0.0
+    wind_m_s: float = 0.0
+    hills: np.ndarray = field(default_factory=lambda: np.zeros(2))  # slope over the mean every HILL_M, from x = -5 km
+    gusts: np.ndarray = field(default_factory=lambda: np.zeros(2))  # wind over the mean every second, from t = 0
+
+    def slope(self, x_m: float) -> float:
+        return self.grade + float(np.interp((x_m + 5000) / HILL_M, np.arange(self.hills.size), self.hills))
+
+    def wind(self, time_s: float) -> float:
+        return self.wind_m_s + float(np.interp(time_s, np.arange(self.gusts.size), self.gusts))
+
+
+HILL_M = 10.0
+
+
+def undulating(rng: np.random.Generator, *, hill: float, hill_m: float, gust_m_s: float, gust_s: float, **road) -> Road:
+    """A road whose slope varies with standard deviation `hill` over `hill_m`, in wind that gusts over `gust_s`."""
+    hills = _wander(rng, 1000, hill, hill_m / HILL_M)
+    return Road(hills=hills, gusts=_wander(rng, 3000, gust_m_s, gust_s), **road)
+
+
+def _wander(rng: np.random.Generator, n: int, spread: float, steps: float) -> np.ndarray:
+    """A first-order random walk about zero with a correlation that falls to 1/e in `steps`."""
+    keep, values = np.exp(-1 / steps), np.empty(n)
+    values[0] = rng.normal(0, spread)
+    for k, kick in enumerate(rng.normal(0, spread * np.sqrt(1 - keep**2), n - 1)):
+        values[k + 1] = keep * values[k] + kick
+    return values
+
+
+def drive(car: PlainVehicle, phases, *, grade: float = 0.0, wind_m_s: float = 0.0, road: Road | None = None) -> Drive:
     """Drive `phases`, a list of tuples, and return the truth.
 
     ("hold", gear, rpm, seconds) | ("pull", gear, to_rpm[, throttle_pct, spin]) | ("lift", gear, seconds) |
@@ -71,12 +105,12 @@ def drive(car: PlainVehicle, phases, *, grade: float = 0.0, wind_m_s: float = 0.
     """
     log, state = Drive(), {"v": 0.0, "t": 0.0, "x": 0.0, "way": 1.0}
     for phase in phases:
-        _PHASES[phase[0]](car, log, state, phase, (grade, wind_m_s))
+        _PHASES[phase[0]](car, log, state, phase, road or Road(grade, wind_m_s))
     return log
 
 
-def _resistance(car: PlainVehicle, state, road) -> float:
-    grade, wind = road[0] * state["way"], road[1] * state["way"]
+def _resistance(car: PlainVehicle, state, road: Road) -> float:
+    grade, wind = road.slope(state["x"]) * state["way"], road.wind(state["t"]) * state["way"]
     air = state["v"] + wind
     return car.a_n + car.b_n_s_m * state["v"] + car.c_n_s2_m2 * air * abs(air) + car.mass_kg * GRAVITY * grade
 

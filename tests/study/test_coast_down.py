@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 import xarray as xr
 from plain_car import WEATHER, flagged, outing, owners_car
-from plain_vehicle import Logger, PlainVehicle, drive, write_down
+from plain_vehicle import Logger, PlainVehicle, drive, undulating, write_down
 
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.roadload import RoadLoadCurve, coast_down_time
 from tunelab.study.coast_down import find_coasts, fit_coast_down
+from tunelab.study.coast_down.belief import believed
 from tunelab.study.coast_down.motion import Rolling, roll
 
 CAR = PlainVehicle()
@@ -50,6 +53,34 @@ def test_force_over_speed_is_tighter_than_its_parts(fit):
     truth = CAR.a_n + CAR.b_n_s_m * table["speed_km_h"] / 3.6 + CAR.c_n_s2_m2 * (table["speed_km_h"] / 3.6) ** 2
     assert ((table["lower_n"] <= truth) & (truth <= table["upper_n"])).all()
     assert ((table["upper_n"] - table["lower_n"]) / truth < 0.08).all()
+
+
+def hilly(seed, **road):
+    rng = np.random.default_rng([seed, 5])
+    truth = drive(CAR, [*WARM, *ONE_WAY * 4], road=undulating(rng, grade=0.004, wind_m_s=1.2, **road))
+    owner = owners_car(CAR)
+    return fit_coast_down(flagged(write_down(truth, Logger(), rng), owner), owner, outing("coast-down"))
+
+
+def force_is_inside(fit):
+    table = fit.force(np.array([50.0, 70.0, 90.0, 110.0]))
+    v = table["speed_km_h"] / 3.6
+    truth = CAR.a_n + CAR.b_n_s_m * v + CAR.c_n_s2_m2 * v**2
+    return (table["lower_n"] <= truth) & (truth <= table["upper_n"])
+
+
+# Hills of 0.2 % over 200 m and gusts of 1.2 m/s (common practice, no source): before they were part of the model the
+# intervals held 67 to 83 % of the forces at 50 and 70 km/h.
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_intervals_hold_on_an_undulating_road_in_gusts(seed):
+    assert force_is_inside(hilly(seed, hill=0.002, hill_m=200.0, gust_m_s=1.2, gust_s=8.0)).sum() >= 3
+
+
+def test_an_even_road_in_still_air_does_not_widen_the_interval(fit):
+    """Nearly all of what is left is the stated mass, 12 kg of 1060 (one standard deviation)."""
+    row = fit.force(np.array([80.0])).iloc[0]
+    half = (row["upper_n"] - row["lower_n"]) / 2 / row["force_n"]
+    assert half == pytest.approx(1.96 * 12 / 1060, rel=0.15)
 
 
 def test_samples_add_up_and_the_fit_follows_the_trace(fit):
@@ -155,3 +186,22 @@ def test_stops_in_town_are_no_coast_downs():
     town = [("hold", 4, 2300, 2.0), ("lift", 4, 3.0), ("shift", 3, 0.6), ("lift", 3, 3.0), ("shift", 2, 0.6),
             ("lift", 2, 3.0), ("turn",)]  # fmt: skip
     assert not coast([*WARM, *town * 4]).runs
+
+
+def test_a_road_load_that_no_rolling_car_has_is_refused(fit):
+    """A driven cycle taken for a coast-down gave A = 1270 N and C = -6.97 N s²/m² for car.toml."""
+    for wrong in ({"a_n": 1270.0, "c_n_s2_m2": -6.97}, {"a_n": -40.0}):
+        found = believed(dataclasses.replace(fit, **wrong))
+        assert not found.shown
+        assert "both above zero" in found.because
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize("road", [
+    {"hill": 0.001, "hill_m": 100.0, "gust_m_s": 0.6, "gust_s": 5.0},
+    {"hill": 0.002, "hill_m": 200.0, "gust_m_s": 1.2, "gust_s": 8.0},
+    {"hill": 0.006, "hill_m": 150.0, "gust_m_s": 0.6, "gust_s": 5.0},
+])  # fmt: skip
+def test_coverage_on_undulating_roads(road):
+    inside = np.array([force_is_inside(hilly(seed, **road)) for seed in range(24)])
+    assert inside.mean() >= 0.9, (road, inside.mean(axis=0))

@@ -19,6 +19,11 @@ def believed(fit: CoastDownFit) -> CoastDownFit:
 
 
 def _not_a_rolling_car(fit: CoastDownFit) -> str:
+    if fit.a_n <= 0 or fit.c_n_s2_m2 <= 0:
+        return (
+            f"no road load: the runs give A = {fit.a_n:.0f} N and C = {fit.c_n_s2_m2:.2f} N s²/m², and a rolling car "
+            "has both above zero; these stretches were braked, driven or in gear, or span too little speed."
+        )
     for name, value, (low, high), (least, most), unit in (
         ("a rolling coefficient", fit.rolling_coefficient, fit.rolling_interval, ROLLING, ""),
         ("a drag area", fit.drag_area_m2, fit.drag_area_interval, DRAG_AREA_M2, " m²"),

@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-import scipy
 import xarray as xr
+from threadpoolctl import threadpool_limits
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import effective_mass
 from tunelab.study.coast_down.belief import believed
-from tunelab.study.coast_down.motion import Rolling, roll
+from tunelab.study.coast_down.motion import KINDS, Rolling, disturb, roll
 from tunelab.study.coast_down.result import NORMAL_95, CoastDownFit, CoastRun, not_shown
 from tunelab.study.coast_down.run import Coasts, find_coasts
 from tunelab.study.gearing.reading import fresh_readings
@@ -27,11 +27,15 @@ LEAST_SPEED_UNCERTAINTY = 0.003  # of the speed scale, one standard deviation
 UNCHECKED_SPEED_UNCERTAINTY = 0.02
 WIND_BEFORE_LOOKING_M_S = 4.0  # one standard deviation of the wind along the road, where the weather states none
 GRADE_BEFORE_LOOKING = 0.02
-RUN_START_N = 8.0  # first guess of how much runs differ
-ROUNDS = 3
+ROUNDS = 4
+SPREAD_ROUNDS = 12
+LEAST_SHOWN = 0.5  # of the disturbances of a kind: with less their size is not made smaller
+LEAST_SPREAD = 0.02  # in the unit of a kind
+LEAST_NOISE_M_S = 0.01  # no logged speed is finer; with none at all the equations have no solution
 METHOD = (
-    "speed over time of all runs at once, Gauss-Newton on the equation of motion; slope and wind of the road common "
-    "and of opposite sign both ways, one random force per run, residuals' autocorrelation allowed for; normal interval"
+    "speed over time of all runs at once, Gauss-Newton on the equation of motion; mean slope and wind common and of "
+    "opposite sign both ways; hills that runs one way share, gusts and one force per run as random, their sizes by "
+    "marginal likelihood; residuals' autocorrelation allowed for; normal interval"
 )
 
 
@@ -70,7 +74,8 @@ def fit_coast_down(log: xr.Dataset, car: Car, session: Session) -> CoastDownFit:
         return not_shown(why, coasts.runs, coasts.refused, log.sizes["time"])
     scale = speed_scale(log, car, coasts.speed_channel)
     rolling = _gather(log, car, coasts, scale)
-    solved = _solve(rolling, session)
+    with threadpool_limits(limits=1):  # the matrices are small: threads only wait for one another
+        solved = _solve(rolling, session)
     return believed(_result(log, car, session, coasts, scale, rolling, solved))
 
 
@@ -127,44 +132,83 @@ def rolling_mass(car: Car) -> float:
 
 @dataclass(frozen=True)
 class Solved:
-    """Parameters A, B, C, slope force, wind, then per run start speed and offset; with covariance."""
+    """Parameters A, B, C, slope force, wind, then per run start speed and own force; with covariance."""
 
     values: np.ndarray
     covariance: np.ndarray
     fitted: np.ndarray
-    between_runs_n: float
-    lag_factor: float
 
 
 def _solve(rolling: Rolling, session: Session) -> Solved:
+    """Gauss-Newton on the equation of motion, with what comes and goes as further unknowns.
+
+    Each run's own force, slopes along the road and gusts have a standard deviation of their own, which the runs settle:
+    without them the intervals would be those of a road without hills in still air.
+    """
     runs = rolling.way.size
-    start_speeds = np.array([rolling.speed[rolling.number == k][:5].mean() for k in range(runs)])
-    values = np.concatenate([[0.012 * rolling.mass * 9.8, 0.5, 0.4, 0.0, 0.0], start_speeds, np.zeros(runs)])
-    noise, between, lag = 0.1, RUN_START_N, 1.0
-    wind = (
-        max(session.weather.wind_m_s or 0.0, 1.0) if session.weather.wind_m_s is not None else WIND_BEFORE_LOOKING_M_S
-    )
+    starts = np.array([rolling.speed[rolling.number == k][:5].mean() for k in range(runs)])
+    values = np.concatenate([[0.012 * rolling.mass * STANDARD_GRAVITY_M_S2, 0.5, 0.4, 0.0, 0.0], starts])
+    before = _known_before(rolling, session)
+    spread = np.ones(len(KINDS))
     for _ in range(ROUNDS):
-        spread = np.concatenate([[GRADE_BEFORE_LOOKING * rolling.mass * 9.8, wind], np.full(runs, between)])
-        weight = 1 / (noise * np.sqrt(lag))
-
-        def miss(p: np.ndarray, weight: float = weight, spread: np.ndarray = spread) -> np.ndarray:
-            prior = np.concatenate([p[3:5], p[5 + runs :]]) / spread
-            return np.concatenate([(roll(rolling, p) - rolling.speed) * weight, prior])
-
-        found = scipy.optimize.least_squares(miss, values, x_scale=_step(runs), max_nfev=12, ftol=1e-6, xtol=1e-7)
-        values = found.x
-        covariance = np.linalg.inv(found.jac.T @ found.jac)
-        fitted = roll(rolling, values)
-        residual = rolling.speed - fitted
-        noise, lag = float(residual.std()), _lag_factor(residual, rolling.number)
-        offsets = values[5 + runs :] ** 2 + np.diag(covariance)[5 + runs :]
-        between = float(np.clip(np.sqrt(offsets.mean()), 1.0, 80.0))
-    return Solved(values, covariance, fitted, between, lag)
+        at = np.concatenate([values, np.zeros(runs)])
+        extra = disturb(rolling, at, rolling.mass * STANDARD_GRAVITY_M_S2)
+        base = roll(rolling, at)
+        columns = np.hstack([_slopes(rolling, at, base), extra.speed])
+        step = Step(columns, rolling.speed - base, values, before, extra.kind, rolling.number)
+        found, covariance, spread = _settle(step, spread)
+        values = values + found[: values.size]
+    own = found[values.size : values.size + runs]
+    return Solved(np.concatenate([values, own]), covariance[: values.size + runs], base + columns @ found)
 
 
-def _step(runs: int) -> np.ndarray:
-    return np.concatenate([[20.0, 2.0, 0.1, 20.0, 1.0], np.full(runs, 0.2), np.full(runs, 5.0)])
+def _known_before(rolling: Rolling, session: Session) -> np.ndarray:
+    """Standard deviation of each parameter before looking: of the road's slope and of the wind; of the rest, none."""
+    stated = session.weather.wind_m_s
+    wind = WIND_BEFORE_LOOKING_M_S if stated is None else max(stated, 1.0)
+    spread = np.full(5 + rolling.way.size, np.inf)
+    spread[3:5] = GRADE_BEFORE_LOOKING * rolling.mass * STANDARD_GRAVITY_M_S2, wind
+    return spread
+
+
+def _slopes(rolling: Rolling, values: np.ndarray, base: np.ndarray) -> np.ndarray:
+    """How the speeds change with each parameter; shape (readings, 5 + runs)."""
+    runs = rolling.way.size
+    step = 1e-3 * np.concatenate([[20.0, 2.0, 0.1, 20.0, 1.0], np.ones(runs), np.zeros(runs)])
+    moved = [roll(rolling, values + step * (np.arange(step.size) == k)) for k in range(5 + runs)]
+    return np.stack([(one - base) / step[k] for k, one in enumerate(moved)], axis=1)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One linear step: `columns` times the unknowns is `target`; the unknowns are parameters, then disturbances."""
+
+    columns: np.ndarray
+    target: np.ndarray
+    values: np.ndarray  # of the parameters, before the step
+    before: np.ndarray  # their standard deviations before looking
+    kind: np.ndarray  # of each disturbance
+    number: np.ndarray  # run of each reading
+
+
+def _settle(step: Step, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Solve, with the standard deviation of each kind of disturbance by marginal likelihood (MacKay's update)."""
+    squares, moment = step.columns.T @ step.columns, step.columns.T @ step.target
+    main, spread = step.values.size, spread.copy()
+    noise, lag = max(float(step.target.std()), LEAST_NOISE_M_S), 1.0
+    for _ in range(SPREAD_ROUNDS):
+        precision = np.concatenate([step.before**-2.0, spread[step.kind] ** -2.0])
+        offset = np.concatenate([step.values * step.before**-2.0, np.zeros(step.kind.size)])
+        covariance = np.linalg.inv(squares / (noise**2 * lag) + np.diag(precision))
+        found = covariance @ (moment / (noise**2 * lag) - offset)
+        residual = step.target - step.columns @ found
+        noise, lag = max(float(residual.std()), LEAST_NOISE_M_S), _lag_factor(residual, step.number)
+        shown = 1 - np.diag(covariance)[main:] * precision[main:]
+        for kind in range(spread.size):
+            of_kind = step.kind == kind
+            known = max(float(shown[of_kind].sum()), LEAST_SHOWN)
+            spread[kind] = max(float(np.sqrt((found[main:][of_kind] ** 2).sum() / known)), LEAST_SPREAD)
+    return found, covariance, spread
 
 
 def _lag_factor(residual: np.ndarray, number: np.ndarray) -> float:
