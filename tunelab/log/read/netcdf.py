@@ -12,7 +12,8 @@ import xarray as xr
 
 from tunelab.channels import name_key, time_names
 from tunelab.log.read.cells import read_cells
-from tunelab.log.read.packed import require_plausible_hdf5, require_plausible_size
+from tunelab.log.read.hdf5 import require_safe_hdf5
+from tunelab.log.read.packed import require_plausible_size
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source
 from tunelab.log.read.signals import Signal, table_of_signals
 from tunelab.units import convert, is_convertible
@@ -71,7 +72,7 @@ def _load(data: bytes) -> xr.Dataset:
     engine = "scipy" if data.startswith(b"CDF") else "h5netcdf"
     try:
         if engine == "h5netcdf":
-            require_plausible_hdf5(io.BytesIO(data), len(data))
+            require_safe_hdf5(io.BytesIO(data), len(data))
         with xr.open_dataset(io.BytesIO(data), engine=engine, decode_times=False) as opened:
             require_plausible_size(opened.nbytes, len(data), "netCDF")
             return opened.load()
