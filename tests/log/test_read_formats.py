@@ -178,3 +178,37 @@ def test_damaged_binary_files_are_refused_in_plain_words(tmp_path, mark):
     (tmp_path / "log.bin").write_bytes(mark + b"\x07" * 500)
     with pytest.raises(ReadError, match=r"log\.bin: .*(damaged|cannot be read)"):
         read_raw(tmp_path / "log.bin")
+
+
+def write_parquet(path, columns, **fields):
+    """Written by pyarrow; `fields` gives a column the metadata of a type of somebody's own."""
+    arrow = pytest.importorskip("pyarrow")
+    parquet = pytest.importorskip("pyarrow.parquet")
+    arrays = {name: arrow.array(values) for name, values in columns.items()}
+    made = [arrow.field(name, values.type, metadata=fields.get(name)) for name, values in arrays.items()]
+    parquet.write_table(arrow.table(list(arrays.values()), schema=arrow.schema(made)), path, compression="zstd")
+
+
+def test_parquet_that_claims_to_hold_objects_in_memory_is_not_taken_at_its_word(tmp_path):
+    """Its bytes would be taken for addresses, where the file guesses the number of the process that reads it."""
+    pytest.importorskip("pyarrow")
+    mark = {b"ARROW:extension:name": b"_POLARS_PYTHON_OBJECT", b"ARROW:extension:metadata": b"1;4096"}
+    columns = {"time": np.arange(5.0), "x": [b"\x10" * 16] * 5, "y": [b"\x10" * 16] * 5}
+    write_parquet(tmp_path / "log.parquet", columns, x=mark, y={b"ARROW:extension:name": b"of.somebodys.own"})
+    raw = read_raw(tmp_path / "log.parquet")
+    assert raw.frame.columns == ["time"]
+    assert [note.split()[1] for note in raw.notes] == ["'x'", "'y'"]
+
+
+def test_parquet_lists_stay_packed_and_texts_count_as_often_as_they_stand_there(tmp_path):
+    arrow = pytest.importorskip("pyarrow")
+    write_parquet(tmp_path / "log.parquet", {"time": np.arange(4.0), "l": [[0.0] * 100_000] * 4})
+    raw = read_raw(tmp_path / "log.parquet")
+    assert raw.frame.columns == ["time"]
+    assert "holds List" in raw.notes[0]
+    texts = arrow.DictionaryArray.from_arrays(arrow.array(np.zeros(2_000, dtype="i4")), arrow.array(["a" * 50_000]))
+    for column in (texts, texts.cast(arrow.string())):
+        write_parquet(tmp_path / "log.parquet", {"time": np.arange(2_000.0), "s": column})
+        assert (tmp_path / "log.parquet").stat().st_size < 300_000
+        with pytest.raises(ReadError, match="unpacks to 100 MB"):
+            read_raw(tmp_path / "log.parquet")
