@@ -70,6 +70,9 @@ def classic_log():
         (f"sessions/{NAME}/read me.html", b"<p>", "no shared record has"),
         ("revisions/a.ipynb", b"{}", "no shared record"),
         (f"sessions/{NAME}/more.nc", reaching_log, "no shared record"), ("answers/a/b.csv", b"x", "no shared record"),
+        ("answers/a/answer.toml", b"a" + b".a" * 20_000 + b" = 1", "that no settings have"),
+        ("revisions/r09.toml", b"[" + b"a . " * 9_000 + b"a]", "that no settings have"),
+        (f"sessions/{NAME}/session.toml", b"a = 1\n" * 30_000, "that no settings have"),
     ],
 )  # fmt: skip
 def test_what_would_act_is_refused_and_nothing_is_left(shared, tmp_path, name, content, said):

@@ -7,6 +7,7 @@ which no script runs and which leads nowhere, a notebook as plain text without o
 from __future__ import annotations
 
 import json
+import re
 import zlib
 from collections.abc import Iterator
 from html import escape
@@ -25,6 +26,9 @@ _KINDS = {  # of files that `tunelab share` puts into each folder, log.nc beside
     "raw": {".csv", ".tsv", ".tab", ".txt", ".log", ".dat", ".asc", ".gz", ".parquet", ".pq"},
 }
 _ELSEWHERE_READ = (HDF5, b"CDF", b"MDF ", b"UnFinMF ")  # contents for which another reader would be taken
+_LONGEST_SETTINGS = 1 << 17
+_KEY = rb"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
+_DEEP_KEY = re.compile(rb"(?<![\w-])" + _KEY + rb"(?:[ \t]*+\.[ \t]*+" + _KEY + rb"){16}")
 NOTICE = (
     "This came in a zip from someone else, and nothing in it runs: no script, no picture from elsewhere, no link. "
     "Only what your own tunelab makes of the log is yours."
@@ -57,6 +61,8 @@ def foreign_problems(content: Path) -> Iterator[str]:
             yield from _log_problems(path, name)
         elif _begins(path).startswith(_ELSEWHERE_READ):
             yield f"{name!r}: its content is of another kind than its name says"
+        elif path.suffix == ".toml" and _takes_for_ever(path.read_bytes()):
+            yield f"{name!r}: keys within keys, or a length, that no settings have"
 
 
 def _has_a_place(name: PurePosixPath) -> bool:
@@ -80,6 +86,11 @@ def _log_problems(path: Path, name: str) -> Iterator[str]:
         yield f"{name!r}: {error}"
     except (OSError, ValueError, RuntimeError, KeyError) as error:
         yield f"{name!r}: a damaged netCDF file ({error})"
+
+
+def _takes_for_ever(settings: bytes) -> bool:
+    """Whether reading it as TOML would take minutes: readers go through a key once for each key that it stands in."""
+    return len(settings) > _LONGEST_SETTINGS or _DEEP_KEY.search(settings) is not None
 
 
 def _begins(path: Path) -> bytes:
