@@ -1,6 +1,7 @@
 """Parquet, netCDF and MDF, written by other libraries: polars, pandas (with pyarrow), xarray, asammdf."""
 
 import sys
+import tracemalloc
 
 import numpy as np
 import polars as pl
@@ -212,3 +213,24 @@ def test_parquet_lists_stay_packed_and_texts_count_as_often_as_they_stand_there(
         assert (tmp_path / "log.parquet").stat().st_size < 300_000
         with pytest.raises(ReadError, match="unpacks to 100 MB"):
             read_raw(tmp_path / "log.parquet")
+
+
+def test_classic_netcdf_whose_variables_lie_on_each_other_is_refused(tmp_path):
+    """As many variables as there is room for, each over the same bytes: the file is small, what they hold is not."""
+    columns = {f"c{k:04d}": xr.Variable("t", np.zeros(2), encoding={"_FillValue": None}) for k in range(400)}
+    columns = {"a": xr.Variable("row", np.zeros(40_000), encoding={"_FillValue": None}), **columns}
+    data = bytearray(xr.Dataset(columns).to_netcdf(engine="scipy"))
+    length = data.index(b"\0\0\0\x01t\0\0\0") + 8  # netCDF classic format: a dimension is its name and its length
+    data[length : length + 4] = (40_000).to_bytes(4, "big")
+    begin = data.index(b"c0000")
+    for k in range(400):  # a variable: name, dimensions, attributes, type (6: double), size, place in 8 bytes
+        place = data.index(b"\0\0\0\x06", data.index(b"c%04d" % k, begin)) + 8
+        data[place : place + 8] = (len(data) - 40_000 * 8).to_bytes(8, "big")
+    (tmp_path / "log.nc").write_bytes(data)
+    assert len(data) < 600_000
+    tracemalloc.start()
+    with pytest.raises(ReadError, match="more than 200 times its size"):
+        read_raw(tmp_path / "log.nc")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 100e6  # it would unpack to 128 MB, and a larger one to anything
