@@ -14,6 +14,7 @@ import numpy as np
 from tunelab.log.read.raw import RawTable, ReadError, Source
 from tunelab.log.read.signals import Signal, table_of_signals
 
+REFUSED = 3  # the loader's exit status where the file says that it is too large
 _LONGEST_S = 120.0  # and a second for each megabyte; blocks that point at each other would be followed for ever
 
 
@@ -42,6 +43,8 @@ def read_mdf(data: bytes, source: Source) -> RawTable:
         raise ReadError("the MDF content cannot be read: its reader came to no end; copy the file again.") from None
     if ran.returncode:
         last = ran.stderr.decode("utf-8", "replace").strip().splitlines()[-1:] or ["the decoder broke down"]
+        if ran.returncode == REFUSED:
+            raise ReadError(last[0])
         raise ReadError(f"the MDF content cannot be read ({last[0]}); copy the file from the logger again.")
     signals, start, notes = _unpack(ran.stdout)
     if not signals:

@@ -15,16 +15,19 @@ import logging
 import sys
 import types
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from tunelab.log.read.mdf import REFUSED
 from tunelab.log.read.mdf_rule import WAY_OUT, RuleError, apply_rule
 from tunelab.log.read.packed import most_unpacked, require_plausible_size
+from tunelab.log.read.raw import ReadError
 
 _MASTERS = {3: (1,), 4: (2, 3)}  # channel types of a group's clock: MDF 3.3; MDF 4.1, master and virtual master
 _TIME = 1  # MDF 4.1: a master that counts in seconds, not in angle, distance or numbers
-_ROOM = 2 << 30  # bytes of address space for the libraries themselves
+_ROOM = 2 << 30  # bytes of address space that the libraries may still reserve
 _FORBIDDEN = ("subprocess.", "os.system", "os.exec", "os.posix_spawn", "os.fork", "os.startfile", "socket.", "pickle.")
 
 
@@ -73,13 +76,15 @@ def _bound_memory(packed: int) -> None:
     """Bound memory and temporary files, where the system can: what a file says of its sizes may be false."""
     try:
         import resource
-    except ImportError:  # Windows
+
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
+    except (ImportError, OSError):  # not Linux: what the file says is all that is held against the bound
         return
-    for kind, most in ((resource.RLIMIT_AS, _ROOM + 4 * most_unpacked(packed)), (resource.RLIMIT_FSIZE, 1 << 30)):
+    taken = pages * resource.getpagesize()  # address space, of which the libraries reserve much
+    most = {resource.RLIMIT_AS: taken + _ROOM + 4 * most_unpacked(packed), resource.RLIMIT_FSIZE: most_unpacked(packed)}
+    for kind, wanted in most.items():
         hard = resource.getrlimit(kind)[1]
-        most = max(most, most_unpacked(packed))
-        with contextlib.suppress(ValueError, OSError):  # a system that has the limit and does not let it be set
-            resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
+        resource.setrlimit(kind, (wanted if hard == resource.RLIM_INFINITY else min(wanted, hard), hard))
 
 
 def _declared(mdf: Any) -> int:
@@ -182,4 +187,8 @@ def _plain(samples: np.ndarray) -> np.ndarray:
 
 
 if __name__ == "__main__":
-    main()
+    try:
+        main()
+    except ReadError as error:
+        sys.stderr.write(str(error))
+        sys.exit(REFUSED)
