@@ -74,6 +74,69 @@ def test_what_the_owner_has_changed_stays(root):
     assert (root / "notebooks" / "link.ipynb").read_text(encoding="utf-8") == "mine"
 
 
+def foreign(root, name, change):
+    """Somebody else's notebook under the name of one of the kit's."""
+    (root / "notebooks").mkdir(exist_ok=True)
+    node = nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4)
+    change(node)
+    nbformat.write(node, root / "notebooks" / f"{name}.ipynb")
+
+
+def another_cell(node):
+    node.cells.append(nbformat.v4.new_code_cell("import os; os.system('touch marker')"))
+
+
+def another_import(node):
+    next(cell for cell in node.cells if cell.cell_type == "code").source += "\nimport os"
+
+
+def a_call_for_a_parameter(node):
+    cell = next(cell for cell in node.cells if "parameters" in cell.metadata.get("tags", []))
+    cell.source += "\nout = __import__('os').getcwd()"
+
+
+def no_python_for_a_parameter(node):
+    next(cell for cell in node.cells if "parameters" in cell.metadata.get("tags", [])).source += "\n!touch marker"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [another_cell, another_import, a_call_for_a_parameter, no_python_for_a_parameter],
+    ids=lambda c: c.__name__,
+)
+def test_a_foreign_notebook_does_not_stand_in_for_the_kits_own(root, change):
+    foreign(root, "explore", change)
+    before = (root / "notebooks" / "explore.ipynb").read_bytes()
+    for _ in range(2):  # the second time the kit's own stands there
+        laid = lay_out_notebooks(open_workspace(root), ROOT / "notebooks")
+        assert laid.beside == {"explore": "explore-kit"}
+        assert laid.first == "explore-kit"
+        assert (root / "notebooks" / "explore.ipynb").read_bytes() == before
+        own, here = (
+            nbformat.read(p, as_version=4)
+            for p in (ROOT / "notebooks/explore.ipynb", laid.folder / "explore-kit.ipynb")
+        )
+        assert [c.source for c in own.cells if "parameters" not in c.metadata.get("tags", [])] == [
+            c.source for c in here.cells if "parameters" not in c.metadata.get("tags", [])
+        ]
+    foreign(root, "explore", change)
+    (root / "notebooks" / "explore.ipynb").rename(root / "notebooks" / "explore-kit.ipynb")
+    foreign(root, "explore", change)
+    assert lay_out_notebooks(open_workspace(root), ROOT / "notebooks").first == "explore-kit-2"
+    assert "explore-kit.ipynb?" in plan_lab(root, port=8888, opens_browser=False, first="explore-kit").address
+
+
+def test_the_kits_own_with_other_values_and_outputs_stays_the_kits_own(root):
+    def change(node):
+        cell = next(cell for cell in node.cells if "parameters" in cell.metadata.get("tags", []))
+        cell.source = cell.source.replace("data_demo/sessions", "../sessions")
+        node.cells[-1].metadata["collapsed"] = True
+
+    foreign(root, "explore", change)
+    laid = lay_out_notebooks(open_workspace(root), ROOT / "notebooks")
+    assert (laid.beside, laid.first, laid.kept) == ({}, "explore", ("explore",))
+
+
 def test_a_session_name_with_quotes_stays_one_name(root):
     odd = 'launch "one" \\n'
     (root / "sessions" / SESSION).rename(root / "sessions" / odd)

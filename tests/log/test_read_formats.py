@@ -1,6 +1,7 @@
 """Parquet, netCDF and MDF, written by other libraries: polars, pandas (with pyarrow), xarray, asammdf."""
 
 import sys
+import tracemalloc
 
 import numpy as np
 import polars as pl
@@ -178,3 +179,58 @@ def test_damaged_binary_files_are_refused_in_plain_words(tmp_path, mark):
     (tmp_path / "log.bin").write_bytes(mark + b"\x07" * 500)
     with pytest.raises(ReadError, match=r"log\.bin: .*(damaged|cannot be read)"):
         read_raw(tmp_path / "log.bin")
+
+
+def write_parquet(path, columns, **fields):
+    """Written by pyarrow; `fields` gives a column the metadata of a type of somebody's own."""
+    arrow = pytest.importorskip("pyarrow")
+    parquet = pytest.importorskip("pyarrow.parquet")
+    arrays = {name: arrow.array(values) for name, values in columns.items()}
+    made = [arrow.field(name, values.type, metadata=fields.get(name)) for name, values in arrays.items()]
+    parquet.write_table(arrow.table(list(arrays.values()), schema=arrow.schema(made)), path, compression="zstd")
+
+
+def test_parquet_that_claims_to_hold_objects_in_memory_is_not_taken_at_its_word(tmp_path):
+    """Its bytes would be taken for addresses, where the file guesses the number of the process that reads it."""
+    pytest.importorskip("pyarrow")
+    mark = {b"ARROW:extension:name": b"_POLARS_PYTHON_OBJECT", b"ARROW:extension:metadata": b"1;4096"}
+    columns = {"time": np.arange(5.0), "x": [b"\x10" * 16] * 5, "y": [b"\x10" * 16] * 5}
+    write_parquet(tmp_path / "log.parquet", columns, x=mark, y={b"ARROW:extension:name": b"of.somebodys.own"})
+    raw = read_raw(tmp_path / "log.parquet")
+    assert raw.frame.columns == ["time"]
+    assert [note.split()[1] for note in raw.notes] == ["'x'", "'y'"]
+
+
+def test_parquet_lists_stay_packed_and_texts_count_as_often_as_they_stand_there(tmp_path):
+    arrow = pytest.importorskip("pyarrow")
+    write_parquet(tmp_path / "log.parquet", {"time": np.arange(4.0), "l": [[0.0] * 100_000] * 4})
+    raw = read_raw(tmp_path / "log.parquet")
+    assert raw.frame.columns == ["time"]
+    assert "holds List" in raw.notes[0]
+    texts = arrow.DictionaryArray.from_arrays(arrow.array(np.zeros(2_000, dtype="i4")), arrow.array(["a" * 50_000]))
+    for column in (texts, texts.cast(arrow.string())):
+        write_parquet(tmp_path / "log.parquet", {"time": np.arange(2_000.0), "s": column})
+        assert (tmp_path / "log.parquet").stat().st_size < 300_000
+        with pytest.raises(ReadError, match="unpacks to 100 MB"):
+            read_raw(tmp_path / "log.parquet")
+
+
+def test_classic_netcdf_whose_variables_lie_on_each_other_is_refused(tmp_path):
+    """As many variables as there is room for, each over the same bytes: the file is small, what they hold is not."""
+    columns = {f"c{k:04d}": xr.Variable("t", np.zeros(2), encoding={"_FillValue": None}) for k in range(400)}
+    columns = {"a": xr.Variable("row", np.zeros(40_000), encoding={"_FillValue": None}), **columns}
+    data = bytearray(xr.Dataset(columns).to_netcdf(engine="scipy"))
+    length = data.index(b"\0\0\0\x01t\0\0\0") + 8  # netCDF classic format: a dimension is its name and its length
+    data[length : length + 4] = (40_000).to_bytes(4, "big")
+    begin = data.index(b"c0000")
+    for k in range(400):  # a variable: name, dimensions, attributes, type (6: double), size, place in 8 bytes
+        place = data.index(b"\0\0\0\x06", data.index(b"c%04d" % k, begin)) + 8
+        data[place : place + 8] = (len(data) - 40_000 * 8).to_bytes(8, "big")
+    (tmp_path / "log.nc").write_bytes(data)
+    assert len(data) < 600_000
+    tracemalloc.start()
+    with pytest.raises(ReadError, match="more than 200 times its size"):
+        read_raw(tmp_path / "log.nc")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 100e6  # it would unpack to 128 MB, and a larger one to anything

@@ -7,8 +7,8 @@ import argparse
 DESCRIPTION = """\
 Open JupyterLab on a workspace with the kit's notebooks in its folder notebooks/, each set to the
 latest session that it serves. It answers this computer alone, asks for the key in the address that
-it prints, and needs no network. Notebooks that are there already stay as they are; remove one to
-get a fresh copy. Control-C ends it.
+it prints, and needs no network. Notebooks that are there already stay as they are; where one is not
+the kit's own, that is said, and the kit's own is laid beside it and opened. Control-C ends it.
 """
 EPILOG = """\
 exit status: 0 done; 2 bad arguments or files that cannot be used
@@ -50,7 +50,12 @@ def run(arguments: argparse.Namespace) -> int:
     print(
         f"{laid.folder}: {', '.join(laid.new) or 'nothing'} copied, {', '.join(laid.kept) or 'nothing'} kept as it is"
     )
-    start = plan_lab(workspace.root, port=arguments.port, opens_browser=not arguments.no_browser)
+    for name, own in laid.beside.items():
+        print(
+            f"{name}.ipynb there is not the kit's own: you changed it, or it came from someone else or another "
+            f"version. Read it before you run it. The kit's own stands beside it as {own}.ipynb"
+        )
+    start = plan_lab(workspace.root, port=arguments.port, opens_browser=not arguments.no_browser, first=laid.first)
     print(f"{start.address}\nThis address holds the key; Control-C ends JupyterLab.", flush=True)
     os.environ.pop("JUPYTER_PATH", None)  # could name another Python's kernel, which knows no tunelab
     from jupyterlab.labapp import LabApp

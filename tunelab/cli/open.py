@@ -10,8 +10,9 @@ from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = """\
 Open a zip that `tunelab share` wrote: check every name, size and hash, put it into a workspace, and run
-its records again from the cleaned logs to see whether the same numbers come out. Nothing in the zip is
-ever run, and nothing of yours is overwritten. Answers that came along join the history.
+its records again from the cleaned logs, by the kit's own notebooks, to see whether the same numbers come
+out. Nothing in the zip is ever run, its pages are shown without script, and nothing of yours is
+overwritten. Answers that came along join the history.
 """
 EPILOG = """\
 exit status: 0 opened, and the same numbers came out; 1 opened, and some numbers differ (listed);
@@ -57,14 +58,14 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"an answer: {answer}")
     for record in opened.here_before:
         say(f"{record} was there already, with the same findings; it stays as it is")
-    differ, as_it_came = False, list(opened.records) if arguments.no_run else []
+    differ, failed = False, []
     for record in opened.records if not arguments.no_run else ():
         try:
             again = run_again(record, opened.session_of(record))
         except (ValueError, OSError) as error:
             complain(f"{record.name}: could not be run again: {say_error(error)}")
             differ = True
-            as_it_came.append(record)
+            failed.append(record)
             continue
         differ |= not again.is_same
         if again.is_same:
@@ -73,9 +74,18 @@ def run(arguments: argparse.Namespace) -> int:
             complain(f"{record.name}: run again, {len(again.differences)} of {again.compared} differ")
             complain(again.differences.head(20).to_string(index=False))
     for record in (*opened.records, *opened.here_before):
-        warned = "; its pages are as they came, another person's files" if record in as_it_came else ""
-        say(f"open {record / 'index.html'}{warned}")
+        _say_page(record, is_run=not arguments.no_run or record in opened.here_before, is_failed=record in failed)
         form = opened.root / ANSWERS / opened.session_of(record).name / ANSWER_FILE
         if form.is_file() and is_blank(form):
             say(f"to answer: fill in {form}, then send back what this makes: tunelab share {record}")
     return 1 if differ else 0
+
+
+def _say_page(record: Path, *, is_run: bool, is_failed: bool) -> None:
+    """Point at a page that was made here; the sender's is named as such, and after a failed run not offered."""
+    if is_failed:
+        say(f"{record.name}: no page was made here; what lies in {record} is the sender's, shown without script")
+    elif is_run:
+        say(f"open {record / 'index.html'}")
+    else:
+        say(f"the sender's page, shown without script: {record / 'index.html'}")

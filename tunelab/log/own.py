@@ -6,9 +6,9 @@ from pathlib import Path
 
 import xarray as xr
 
+from tunelab.log.read.hdf5 import HDF5
 from tunelab.log.store import StoreError, read_log
 
-HDF5 = b"\x89HDF\r\n\x1a\n"
 OWN = ("files", "columns", "set_aside", "session")  # attributes that no other netCDF file has all of
 
 

@@ -11,7 +11,8 @@ import numpy as np
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.log.read.packed import require_plausible_hdf5
+from tunelab.log.read.hdf5 import require_safe_hdf5
+from tunelab.log.read.raw import ReadError
 
 CONVENTIONS = "CF-1.11"
 ENGINE = "h5netcdf"
@@ -68,9 +69,11 @@ def read_log(path: Path) -> xr.Dataset:
     if not path.exists():
         raise FileNotFoundError(f"{path}: there is no such file.")
     try:
-        require_plausible_hdf5(path, path.stat().st_size)
+        require_safe_hdf5(path, path.stat().st_size)
         with xr.open_dataset(path, engine=ENGINE, decode_times=False, decode_timedelta=False) as opened:
             log = opened.load()
+    except ReadError as problem:  # what no log needs, or too much of it
+        raise StoreError(f"{path}: {problem}") from problem
     except (OSError, ValueError, KeyError) as problem:
         raise StoreError(f"{path}: this does not read as a netCDF file ({problem}); is it a raw log?") from problem
     if set(log.dims) != {"time"} or "time" not in log.coords:

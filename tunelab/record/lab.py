@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import re
@@ -12,12 +13,12 @@ from pathlib import Path
 
 import nbformat
 
-from tunelab.record.notebook import Notebook, find_notebooks
+from tunelab.record.notebook import Notebook, NotebookError, find_notebooks, read_notebook
 from tunelab.workspace import SessionFolder, Workspace
 from tunelab.workspace.folder import SESSIONS_FOLDER
 
 FOLDER = "notebooks"
-FIRST = "explore"  # the notebook that is opened
+FIRST = "explore"  # the kit's notebook that is opened
 LOOPBACK = "127.0.0.1"
 SESSION_LINE = re.compile(r'^session = ".*?"', re.MULTILINE)
 WORKSPACE_LINE = re.compile(r'^workspace = ".*?"', re.MULTILINE)  # of the notebooks that read a whole workspace
@@ -30,6 +31,12 @@ class LaidOut:
     folder: Path
     new: tuple[str, ...]  # names of those that were copied
     kept: tuple[str, ...]  # names of those that were there and stay as they are
+    beside: dict[str, str]  # name of one that was there and is not the kit's own -> name of the kit's own beside it
+
+    @property
+    def first(self) -> str:
+        """Name of the kit's own notebook that is opened."""
+        return self.beside.get(FIRST, FIRST)
 
 
 def lay_out_notebooks(workspace: Workspace, source: Path) -> LaidOut:
@@ -38,21 +45,51 @@ def lay_out_notebooks(workspace: Workspace, source: Path) -> LaidOut:
     Parameters
     ----------
     workspace : Workspace
-        Gets a folder `notebooks/`. What stands there already is the owner's and stays.
+        Gets a folder `notebooks/`. What stands there already stays. Where it is not the kit's own, by its cells, it may
+        be the owner's work or somebody else's: the kit's own is laid beside it, as `<name>-kit`.
     source : Path
         The kit's own notebooks.
     """
     folder = workspace.root / FOLDER
     folder.mkdir(exist_ok=True)
-    new, kept = [], []
+    new, kept, beside = [], [], {}
     for notebook in find_notebooks(source):
-        target = folder / notebook.path.name
-        if target.exists():
-            kept.append(notebook.name)
-            continue
-        nbformat.write(_set_to(notebook, _latest(workspace, notebook)), target)
-        new.append(notebook.name)
-    return LaidOut(folder, tuple(new), tuple(kept))
+        name = notebook.name
+        if (folder / f"{name}.ipynb").exists():
+            kept.append(name)
+            if _is_the_kits(folder / f"{name}.ipynb", notebook):
+                continue
+            name = _free_name(folder, notebook)
+            beside[notebook.name] = name
+        if not (folder / f"{name}.ipynb").exists():
+            nbformat.write(_set_to(notebook, _latest(workspace, notebook)), folder / f"{name}.ipynb")
+            new.append(name)
+    return LaidOut(folder, tuple(new), tuple(kept), beside)
+
+
+def _free_name(folder: Path, notebook: Notebook) -> str:
+    """First name for the kit's own notebook under which it stands already, or nothing does."""
+    names = (f"{notebook.name}-kit{'' if k == 1 else f'-{k}'}" for k in itertools.count(1))
+    places = ((name, folder / f"{name}.ipynb") for name in names)
+    return next(name for name, path in places if not path.exists() or _is_the_kits(path, notebook))
+
+
+def _is_the_kits(path: Path, notebook: Notebook) -> bool:
+    """Whether a notebook has the cells of the kit's own; plain values of its parameters and outputs may be others."""
+    try:
+        names = [parameter.name for parameter in read_notebook(path).parameters]
+        here, own = (_told_apart(nbformat.read(place, as_version=4)) for place in (path, notebook.path))
+    except (NotebookError, ValueError, KeyError, TypeError, AttributeError, RecursionError):  # whatever else it is
+        return False
+    return here == own and names == [parameter.name for parameter in notebook.parameters]
+
+
+def _told_apart(node: nbformat.NotebookNode) -> list[tuple[str, str]]:
+    """Kind and text of each cell; of the parameters, which hold plain values only, just that they stand there."""
+    tagged = [cell.cell_type == "code" and "parameters" in cell.metadata.get("tags", []) for cell in node.cells]
+    return [
+        ("parameters", "") if is_set else (c.cell_type, c.source) for c, is_set in zip(node.cells, tagged, strict=True)
+    ]
 
 
 def _latest(workspace: Workspace, notebook: Notebook) -> SessionFolder | None:
@@ -83,7 +120,7 @@ class LabStart:
     address: str  # holds the key
 
 
-def plan_lab(root: Path, *, port: int, opens_browser: bool) -> LabStart:
+def plan_lab(root: Path, *, port: int, opens_browser: bool, first: str = FIRST) -> LabStart:
     """Choose a port and a new key for JupyterLab on a workspace: for this computer alone, and without the network.
 
     Parameters
@@ -94,6 +131,8 @@ def plan_lab(root: Path, *, port: int, opens_browser: bool) -> LabStart:
         Where it listens; the next free one where it is taken.
     opens_browser : bool
         Whether to open a browser.
+    first : str
+        Name of the notebook that it opens.
 
     Raises
     ------
@@ -101,7 +140,7 @@ def plan_lab(root: Path, *, port: int, opens_browser: bool) -> LabStart:
         None of a hundred ports from `port` on is free.
     """
     port, key = _free_port(port), secrets.token_hex(24)
-    page = f"/lab/tree/{FOLDER}/{FIRST}.ipynb"
+    page = f"/lab/tree/{FOLDER}/{first}.ipynb"
     arguments = (
         f"--ServerApp.ip={LOOPBACK}",
         "--ServerApp.allow_remote_access=False",

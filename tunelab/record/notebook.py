@@ -146,9 +146,12 @@ def _parameters(node: nbformat.NotebookNode, path: Path) -> tuple[Parameter, ...
 
 
 def _read_parameters(source: str, path: Path) -> tuple[Parameter, ...]:
-    comments = _comments(source)
+    try:
+        comments, body = _comments(source), ast.parse(source).body
+    except (SyntaxError, ValueError, tokenize.TokenError, RecursionError) as error:
+        raise NotebookError(f"{path.name}, parameters cell: this is no Python ({error}).") from error
     found = []
-    for statement in ast.parse(source).body:
+    for statement in body:
         target = _assigned(statement)
         if target is None:
             raise NotebookError(

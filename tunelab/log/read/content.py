@@ -21,6 +21,7 @@ _MARKS = (
 
 
 _PIECE = 1 << 18
+_FIRST_PIECE = 1 << 12  # of a gzip member
 _LINE_END, _RETURN = 10, 13
 
 
@@ -43,17 +44,20 @@ def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:
     ReadError
         Damaged from its start, or unpacking to more than 64 MB and 200 times its size.
     """
-    parts, rest, room = [], data, most_unpacked(len(data))
-    while rest[:2] == b"\x1f\x8b":
-        unpacker = zlib.decompressobj(wbits=31)
+    parts: list[bytes] = []
+    at, room = 0, most_unpacked(len(data))
+    while data[at : at + 2] == b"\x1f\x8b":
+        unpacker, size = zlib.decompressobj(wbits=31), _FIRST_PIECE
         try:
-            parts.append(unpacker.decompress(rest, room + 1))
-            room -= len(parts[-1])
-            if room < 0:
-                raise ReadError(
-                    f"the gzip content unpacks to more than {MOST_PACKED} times its size, as no log does; unpack it "
-                    "by hand and look at it before it is read."
-                )
+            while not unpacker.eof and at < len(data):  # in pieces: what follows a member would be copied for each one
+                parts.append(unpacker.decompress(data[at : at + size], room + 1))
+                at, size = min(at + size, len(data)) - len(unpacker.unused_data), min(4 * size, _PIECE)
+                room -= len(parts[-1])
+                if room < 0:
+                    raise ReadError(
+                        f"the gzip content unpacks to more than {MOST_PACKED} times its size, as no log does; unpack "
+                        "it by hand and look at it before it is read."
+                    )
         except zlib.error as error:
             if not b"".join(parts):
                 raise ReadError(
@@ -62,7 +66,6 @@ def unpack_gzip(data: bytes) -> tuple[bytes, tuple[str, ...]]:
             return b"".join(parts), (f"the gzip content is damaged after {sum(map(len, parts))} bytes",)
         if not unpacker.eof:
             return b"".join(parts), ("the gzip file ends early; what could be unpacked was read",)
-        rest = unpacker.unused_data
     return b"".join(parts), ()
 
 

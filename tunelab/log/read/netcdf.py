@@ -12,7 +12,8 @@ import xarray as xr
 
 from tunelab.channels import name_key, time_names
 from tunelab.log.read.cells import read_cells
-from tunelab.log.read.packed import require_plausible_hdf5, require_plausible_size
+from tunelab.log.read.hdf5 import require_safe_hdf5
+from tunelab.log.read.packed import require_plausible_size
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source
 from tunelab.log.read.signals import Signal, table_of_signals
 from tunelab.units import convert, is_convertible
@@ -71,14 +72,28 @@ def _load(data: bytes) -> xr.Dataset:
     engine = "scipy" if data.startswith(b"CDF") else "h5netcdf"
     try:
         if engine == "h5netcdf":
-            require_plausible_hdf5(io.BytesIO(data), len(data))
-        with xr.open_dataset(io.BytesIO(data), engine=engine, decode_times=False) as opened:
+            require_safe_hdf5(io.BytesIO(data), len(data))
+        with xr.open_dataset(_Counted(data), engine=engine, decode_times=False) as opened:
             require_plausible_size(opened.nbytes, len(data), "netCDF")
             return opened.load()
     except ReadError:
         raise
     except Exception as error:  # what the libraries below raise on damaged content is not theirs to promise
         raise ReadError(f"the netCDF content is damaged ({error}); was it cut off while being written?") from error
+
+
+class _Counted(io.BytesIO):
+    """A file's bytes, handed out no more often than a log of its size needs: variables may all lie on the same ones."""
+
+    def __init__(self, data: bytes) -> None:
+        super().__init__(data)
+        self._size, self._given = len(data), 0
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        piece = super().read(size)
+        self._given += len(piece)
+        require_plausible_size(self._given, self._size, "netCDF")
+        return piece
 
 
 def _table_on_all_clocks(stored: xr.Dataset, signals: list[Signal], source: Source) -> RawTable:

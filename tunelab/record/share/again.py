@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from tunelab.record.notebook import SET_BY_THE_RUN, NotebookError, choose_notebo
 from tunelab.record.opened import open_session
 from tunelab.record.session import Record, record_session
 from tunelab.record.stored import RecordError, read_results
+from tunelab.workspace.check_session import leaves_folder
 
 COLUMNS = ["what", "came", "made again"]
 CLOSE = 1e-6  # share by which a number may differ: more than arithmetic on another processor makes, less than matters
@@ -41,7 +43,7 @@ def run_again(came: Path, session: Path) -> Again:
     Raises
     ------
     NotebookError, WorkspaceError, LoadError
-        No notebook that this version has, or a log that cannot be read.
+        No notebook that this version has, a parameter that leads out of the workspace, or a log that cannot be read.
     """
     results = read_results(came)
     opened = open_session(session)
@@ -62,10 +64,24 @@ def run_again(came: Path, session: Path) -> Again:
         }
         for n in notebooks
     }
+    _refuse_paths_elsewhere(came.name, settings)
     record = record_session(opened, notebooks, settings, place=came)
     compared, differences = compare_records(_as_it_came(came, results) or record.kept or came, came)
     rows = [{"what": f"the notebook {name}", "came": "there", "made again": "not in this tunelab"} for name in gone]
     return Again(record, compared + len(gone), pd.concat([pd.DataFrame(rows, columns=COLUMNS), differences]))
+
+
+def _refuse_paths_elsewhere(record: str, settings: Mapping[str, Mapping[str, Any]]) -> None:
+    """Parameters that came along name sessions of the workspace, and nothing else of this computer."""
+    for notebook, given in settings.items():
+        for name, value in given.items():
+            texts = [text for text in (value if isinstance(value, list) else [value]) if isinstance(text, str)]
+            outside = [text for text in texts if leaves_folder(text) or text.startswith("~")]
+            if outside:
+                raise NotebookError(
+                    f"{record}: the parameter {name} of the notebook {notebook} names {outside[0]!r}, which lies "
+                    "outside the workspace, so it is not run again and stays as it came."
+                )
 
 
 def _as_it_came(place: Path, results: dict) -> Path | None:

@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from tunelab.log.read import RawTable, read_raw
+from tunelab.log.read.parquet import plain_columns
 from tunelab.log.read.raw import Dialect, RawColumn
 from tunelab.record.share.clean_text import NUMBER, is_position, row_gives_position
 from tunelab.record.share.private import Box, Scrubber
@@ -61,7 +62,7 @@ def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes
     data = gzip.decompress(data) if is_packed else data
     if data.startswith(b"PAR1"):
         gone = {raw.columns[k].heading for k in private}
-        return RawCopy(_clean_table(pl.read_parquet(io.BytesIO(data)), gone, scrubber, path.name))
+        return RawCopy(_clean_table(_plain_table(data), gone, scrubber, path.name))
     if data.startswith(BINARY):
         for _column in private:
             scrubber.note("position", "column", path.name)
@@ -94,6 +95,11 @@ def _table_of(raw: RawTable, private: set[int]) -> pl.DataFrame:
     """Every row and column but the private ones, units in brackets behind the names."""
     named = {c.key: f"{c.key} [{c.unit}]" if c.unit else c.key for k, c in enumerate(raw.columns) if k not in private}
     return raw.frame.select(list(named)).rename(named)
+
+
+def _plain_table(data: bytes) -> pl.DataFrame:
+    packed = pl.scan_parquet(io.BytesIO(data))
+    return packed.select(plain_columns(packed.collect_schema())).collect()
 
 
 def _clean_table(frame: pl.DataFrame, private: set[str], scrubber: Scrubber, name: str) -> bytes:

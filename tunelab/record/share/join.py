@@ -12,12 +12,12 @@ import tomlkit
 
 from tunelab.record.place import folder_beside, next_kept, put_in_free_place, put_in_place
 from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, prepare_answer
-from tunelab.record.share.unpack import OpenError, unpack
+from tunelab.record.share.foreign import LOG, disarm, foreign_problems
+from tunelab.record.share.unpack import OpenError, refuse, unpack
 from tunelab.record.stored import RECORDS, RecordError, findings_of, read_results
 from tunelab.record.whole import write_whole
 from tunelab.workspace import open_workspace
 
-LOG = "log.nc"
 LONGEST = 200  # bytes of a session's name
 
 
@@ -78,6 +78,8 @@ def open_shared(path: Path, root: Path) -> Opened:
 def _unpack_whole(path: Path, content: Path) -> None:
     """Unpack a zip and make sure that a workspace of records came out."""
     unpack(path, content)
+    refuse(path, list(foreign_problems(content)))
+    disarm(content)
     if not (content / "car.toml").is_file() or not (content / RECORDS).is_dir():
         raise OpenError(f"{path.name} holds no car.toml or no records; was it made by `tunelab share`?")
     for record in sorted((content / RECORDS).iterdir()):

@@ -1,6 +1,6 @@
 """A zip from somebody else, unpacked with care: nothing outside its folder, nothing too large, every hash right.
 
-Nothing that comes out of a zip is ever run. Its pages are another person's files; the record is made anew here.
+Nothing that comes out of a zip is ever run: `foreign` sees to what is inside the files. The record is made anew here.
 """
 
 from __future__ import annotations
@@ -9,8 +9,10 @@ import errno
 import hashlib
 import json
 import re
+import shutil
 import stat
 import struct
+import unicodedata
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -21,9 +23,10 @@ from urllib.parse import unquote
 CRATE = "ro-crate-metadata.json"
 KINDS = frozenset(
     {".html", ".ipynb", ".json", ".toml", ".csv", ".nc", ".gz", ".txt", ".tsv", ".tab", ".log", ".dat", ".asc"}
-    | {".parquet", ".pq", ".nc4", ".cdf", ".mf4", ".mdf"}
+    | {".parquet", ".pq"}  # no MDF: what is shared of one is a table of its rows
 )
-WINDOWS_NAMES = re.compile(r"(?i)(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?")
+WINDOWS_NAMES = re.compile(r"(?i)(?:con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[\d¹²³]) *(?:\..*)?")
+COPIES = 3  # of a log, while a zip is opened
 PACKED_AS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # the other kinds unpack without a bound on memory
 CHUNK = 1 << 20
 
@@ -81,9 +84,8 @@ def unpack(path: Path, folder: Path, bounds: Bounds = Bounds()) -> None:
     try:
         with zipfile.ZipFile(path) as archive:
             entries = [entry for entry in archive.infolist() if not _is_folder(entry)]
-            problems = list(_problems(archive.infolist(), bounds))
-            if problems:
-                raise OpenError(_message(path, problems))
+            refuse(path, list(_problems(archive.infolist(), bounds, path.stat().st_size)))
+            refuse(path, list(_room_problems(entries, folder)))
             _write_all(archive, entries, folder, bounds)
     except OpenError:
         raise
@@ -92,6 +94,18 @@ def unpack(path: Path, folder: Path, bounds: Bounds = Bounds()) -> None:
             raise
         raise OpenError(f"{path.name}: this is no whole zip ({error}); was it cut off on its way?") from error
     _check_hashes(path, folder)
+
+
+def refuse(path: Path, problems: list[str]) -> None:
+    """Refuse a zip for these reasons, where there are any.
+
+    Raises
+    ------
+    OpenError
+        There is one.
+    """
+    if problems:
+        raise OpenError(_message(path, problems))
 
 
 def _is_folder(entry: zipfile.ZipInfo) -> bool:
@@ -106,15 +120,21 @@ def _message(path: Path, problems: list[str]) -> str:
     )
 
 
-def _problems(entries: list[zipfile.ZipInfo], bounds: Bounds) -> Iterator[str]:
+def _room_problems(entries: list[zipfile.ZipInfo], folder: Path) -> Iterator[str]:
+    wanted, free = COPIES * sum(entry.file_size for entry in entries), shutil.disk_usage(folder).free
+    if wanted > free:
+        yield f"opening it takes up to {wanted / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free on this disk"
+
+
+def _problems(entries: list[zipfile.ZipInfo], bounds: Bounds, size: int) -> Iterator[str]:
     if len(entries) > bounds.files:
         yield f"{len(entries)} files; at most {bounds.files} are opened"
-    yield from _size_problems(entries, bounds)
-    folders = {str(folder) for entry in entries for folder in PurePosixPath(entry.filename.casefold()).parents}
+    yield from _size_problems(entries, bounds, size)
+    folders = {str(folder) for entry in entries for folder in PurePosixPath(_alike(entry.filename)).parents}
     seen: dict[str, str] = {}
     for entry in entries:
         yield from _entry_problems(entry, bounds)
-        name = entry.filename.rstrip("/").casefold()
+        name = _alike(entry.filename.rstrip("/"))
         if name in folders and not _is_folder(entry):
             yield f"{entry.filename!r}: a file and a folder at once"
         if name in seen:
@@ -122,8 +142,15 @@ def _problems(entries: list[zipfile.ZipInfo], bounds: Bounds) -> Iterator[str]:
         seen[name] = entry.filename
 
 
-def _size_problems(entries: list[zipfile.ZipInfo], bounds: Bounds) -> Iterator[str]:
+def _alike(name: str) -> str:
+    """A name as a disk may see it that tells neither letter case nor the ways to write an accent apart."""
+    return unicodedata.normalize("NFKC", name.casefold())
+
+
+def _size_problems(entries: list[zipfile.ZipInfo], bounds: Bounds, size: int) -> Iterator[str]:
+    """Hold what comes out against what is there: entries may lie on each other, so the file's own size counts too."""
     total, packed = sum(entry.file_size for entry in entries), sum(entry.compress_size for entry in entries)
+    packed = min(packed, size)
     if total > bounds.total_bytes:
         yield f"{total / 1e6:.0f} MB unpacked; at most {bounds.total_bytes / 1e6:.0f} MB are opened"
     if total > max(bounds.always_bytes, bounds.ratio * packed):
@@ -201,8 +228,7 @@ def _check_hashes(path: Path, folder: Path) -> None:
         elif _sha256(file) != stated[name]:
             problems.append(f"{name!r}: its content is not what {CRATE} says (SHA-256)")
     problems += [f"{name!r}: described in {CRATE} and not there" for name in sorted(set(stated) - set(names))]
-    if problems:
-        raise OpenError(_message(path, problems))
+    refuse(path, problems)
 
 
 def _stated_hashes(path: Path, folder: Path) -> dict[str, str]:
