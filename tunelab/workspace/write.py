@@ -24,6 +24,7 @@ WORDS = {
     "based_on": "the revision that it changes",
     "proposed_in": "the record that proposed it",
     "entered_by": "who put it into the engine computer",
+    "also_changed": "what was changed that stands in no table below; [] says that nothing was",
     "meter_curve": "Transfer curve of the air meter: a reading and the air flow that the engine computer takes for it.",
     "meter_curve.meter_v": "V, rising",
     "meter_curve.meter_hz": "Hz, rising",
@@ -77,7 +78,7 @@ def write_revision(path: str | Path, revision: Revision, comments: Mapping[str, 
 
 def revision_text(revision: Revision, comments: Mapping[str, str]) -> str:
     """Give the text of a revision file; `write_revision` says what the arguments are."""
-    content = revision.model_dump(exclude_none=True)
+    content = revision.model_dump(exclude_none=True) | _other_changes(revision)
     tables = {key: value for key, value in content.items() if isinstance(value, dict)}
     plain = {key: value for key, value in content.items() if key not in tables}
     known = {"", *content, *(f"{table}.{key}" for table, keys in tables.items() for key in keys)}
@@ -90,6 +91,13 @@ def revision_text(revision: Revision, comments: Mapping[str, str]) -> str:
         lines += ["", *_comment_lines(WORDS.get(table, "")), *_comment_lines(comments.get(table, "")), f"[{table}]"]
         lines += [line for key in _ordered(keys) for line in _key_lines(f"{table}.{key}", key, keys[key], comments)]
     return "\n".join(lines) + "\n"
+
+
+def _other_changes(revision: Revision) -> dict[str, list]:
+    """Give what was also changed without what says nothing, in the place where the key stood."""
+    if revision.also_changed is None:
+        return {}
+    return {"also_changed": [change.model_dump(exclude_defaults=True) for change in revision.also_changed]}
 
 
 def _ordered(keys: Mapping[str, object]) -> list[str]:
@@ -109,6 +117,9 @@ def _key_lines(path: str, key: str, value: object, comments: Mapping[str, str]) 
 
 def _list_lines(key: str, values: Sequence[object], unit: str) -> Iterator[str]:
     items = [_value(value) for value in values]
+    if values and isinstance(values[0], dict):
+        yield from (f"{key} = [{unit}", *(f"    {item}," for item in items), "]")
+        return
     if len(key) + sum(len(item) + 2 for item in items) < LINE_WIDTH:
         yield f"{key} = [{', '.join(items)}]{unit}"
         return
@@ -120,6 +131,8 @@ def _list_lines(key: str, values: Sequence[object], unit: str) -> Iterator[str]:
 
 
 def _value(value: object) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_value(item)}" for key, item in value.items()) + " }"
     return tidy_number(value) if isinstance(value, int | float) else tomlkit.item(value).as_string()
 
 
