@@ -329,8 +329,8 @@ def test_without_a_chain_of_revisions_everything_counts_as_changed():
 
 STOPPED = {"knock": KNOCK, "full_throttle": LEAN}
 CURES = [("knock", "spark", True), ("knock", "boost", True), ("knock", "fuel", True), ("knock", "idle", False),
-         ("knock", "knock control", False), ("full_throttle", "commanded lambda", True), ("full_throttle", "spark", False),
-         ("full_throttle", "boost", True)]  # fmt: skip
+         ("knock", "knock control", False), ("full_throttle", "commanded lambda", True),
+         ("full_throttle", "spark", False), ("full_throttle", "boost", True)]  # fmt: skip
 
 
 @pytest.mark.parametrize(("gate", "change", "ends"), CURES)

@@ -93,11 +93,11 @@ GATES: tuple[Gate, ...] = (
     ),
 )  # fmt: skip
 
-# Which gates a change empties that no table of a revision holds. `None`: every one. A gate that stands in no row is
+# Which gates a change empties that no table of a revision holds. `None`: every one. A gate that ENTERED does not name is
 # emptied by every kind, so that a new one is safe before it is entered here.
 FULL_LOAD = frozenset({"full_throttle", "knock", "duty", "temperatures", "fuel_pressure"})
 IDLING = frozenset({"idle", "return"})
-ALL_BUT_LINK = frozenset(gate.name for gate in GATES) - {"link"}
+ENTERED = FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch"}
 EMPTIED_BY: Mapping[OtherKind, frozenset[str] | None] = {
     "spark": frozenset({"knock", "temperatures", "launch"}) | IDLING,
     "commanded lambda": FULL_LOAD | IDLING | {"steady"},
@@ -110,20 +110,19 @@ EMPTIED_BY: Mapping[OtherKind, frozenset[str] | None] = {
     "launch": frozenset({"launch"}),
     "knock control": frozenset({"knock"}),
     "cooling": frozenset({"temperatures", "oil_pressure"}),
-    "sensors": ALL_BUT_LINK,
+    "sensors": ENTERED - {"link"},
     "fuel": FULL_LOAD | IDLING | {"steady", "launch"},
     "mechanical parts": None,
     "other": None,
 }
 AT_LOAD = {"idle": ("everywhere", "idle"), "full": ("everywhere", "full load")}  # by a gate's region
-NAMED = frozenset(gate.name for gate in GATES)
 NO_CURE = ("knock control",)  # kinds that take evidence away and can end no stop: it would only be heard less
 
 
 def touches(change: OtherChange, gate: Gate) -> bool:
     """Whether a change that no table holds empties a gate."""
     names = EMPTIED_BY[change.kind]
-    if names is not None and gate.name in NAMED and gate.name not in names:
+    if names is not None and gate.name in ENTERED and gate.name not in names:
         return False
     return change.where in AT_LOAD.get(gate.region, (change.where,))
 
