@@ -12,11 +12,12 @@ import xarray as xr
 from tunelab.log.store import read_log
 from tunelab.record.injected import refuse_unknown_parameters
 from tunelab.record.opened import CHECKOUT
-from tunelab.record.stored import StoredRecord, changed_since, stored_records
+from tunelab.record.stored import RecordError, StoredRecord, changed_since, stored_records
 from tunelab.study.pull.detect import is_full_throttle
 from tunelab.study.readiness import Breach, Drive, Reach, Readiness, judge_readiness
 from tunelab.workspace import Workspace, open_workspace
 from tunelab.workspace.car import Car
+from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.revision import Revision
 
 IDLE_WITHIN = 0.35  # of the target: engine speeds from which a return to idle and its catching read the meter
@@ -50,12 +51,12 @@ def decide(root: Path, revision: str | None = None) -> Decided:
     ------
     WorkspaceError
         The workspace cannot be used.
-    KeyError
+    RecordError
         No such revision.
     """
     workspace = open_workspace(root)
     records, left_out = stored_records(workspace)
-    current = workspace.revisions[revision] if revision else newest(workspace)
+    current = _named(workspace, revision) if revision else newest(workspace)
     drives = tuple(drive_of(record, workspace.car) for record in records)
     readiness = judge_readiness(drives, workspace.car, workspace.revisions, current.name)
     done = {record.session for record in records}
@@ -65,9 +66,15 @@ def decide(root: Path, revision: str | None = None) -> Decided:
 
 
 def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
-    """Titles of the gates that a step answers and that stand at stop."""
+    """Titles of the gates that a step answers and at stop, with no change in the car that may have ended it."""
     states = (state for state in decided.readiness.gates if step in state.gate.steps)
-    return tuple(state.gate.title for state in states if state.status == "stop")
+    return tuple(state.gate.title for state in states if state.status == "stop" and not state.to_show)
+
+
+def _named(workspace: Workspace, name: str) -> Revision:
+    if name not in workspace.revisions:
+        raise RecordError(f"{name!r} is no revision of this workspace; {known_names(name, workspace.revisions)}.")
+    return workspace.revisions[name]
 
 
 def newest(workspace: Workspace) -> Revision:

@@ -90,6 +90,7 @@ def readiness_sentences(readiness: Readiness) -> list[str]:
     if readiness.verdict == "may run within bounds":
         found += [f"Bound: {bound}" for bound in readiness.bounds]
     found += [f"Look after: {doubt}" for doubt in readiness.look_after]
+    found += [f"Asked of the owner: {question}" for question in readiness.asked]
     return [*found, readiness.caution]
 
 

@@ -79,12 +79,16 @@ def read_history(root: Path) -> History:
     return History(workspace, drives, ledger, tuple(answers), (*left_out, *more))
 
 
+def _content(revision: Revision) -> dict:
+    return revision.model_dump(exclude={"date"})  # a proposal has none until it is entered
+
+
 def _proposals(records: list[StoredRecord], answers: list[GivenAnswer]) -> tuple[list[Proposed], list[str]]:
     """Proposals of records and, where an answer changed one, of answers."""
     found, left_out = proposals_of(records)
     own = {proposed.source: proposed for proposed in found}
     for given in answers:
         base = own.get(given.answer.record)
-        if given.proposal and (base is None or given.proposal.model_dump() != base.revision.model_dump()):
+        if given.proposal and (base is None or _content(given.proposal) != _content(base.revision)):
             found.append(Proposed(given.answer.record, given.answer.author, given.answer.date, given.proposal, None))
     return found, left_out

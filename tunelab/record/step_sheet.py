@@ -55,9 +55,12 @@ def _still_to_show(step: str, decided: Decided) -> tuple[str, ...]:
     """Say what this step has still to answer for the revision in the car, and up to where full throttle was driven."""
     asked = [state for state in decided.readiness.gates if step in state.gate.steps]
     missing = [state.gate.title.lower() for state in asked if state.status == "not_shown"]
-    is_done = asked and not missing and not titles_at_stop(decided, step)
+    again = [state.gate.title.lower() for state in asked if state.to_show]
+    is_done = asked and not missing and not again and not titles_at_stop(decided, step)
     name = decided.revision.name
     found = [f"Still to show with {name}: {', '.join(missing)}."] if missing else []
+    once = "One run first; read its log, then go on."
+    found += [f"At stop before the last change, to be shown again: {', '.join(again)}. {once}"] if again else []
     found += [f"All that this drive answers is shown with {name}; drive it to confirm."] if is_done else []
     pulled = (d for d in decided.drives if d.revision == name and "full-throttle" in d.steps)
     top = max((d.reach.full_top_rpm or 0.0 for d in pulled), default=0.0) if step == "full-throttle" else 0.0

@@ -48,6 +48,14 @@ class Way:
     silent: tuple[str, ...] = ()  # revisions that do not say what was also changed with them
     broken_at: str = ""  # the revision that names none that it is based on; empty where the way is whole
 
+    def sentences(self, after: str) -> tuple[str, ...]:
+        """Say what was changed beside the tables, and what nobody says, on the way to a revision."""
+        found = [item.sentence for item in self.stated]
+        found += [f"{name} does not say what else was changed" for name in self.silent]
+        if self.broken_at:
+            found.append(f"no chain of based_on leads to {after}, so what else was changed is not known")
+        return tuple(found)
+
 
 def way_between(before: Revision, after: Revision, revisions: Mapping[str, Revision]) -> Way:
     """Follow `based_on` from one revision to another: down from where they part, and back up to there.

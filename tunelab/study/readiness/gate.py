@@ -93,8 +93,8 @@ GATES: tuple[Gate, ...] = (
     ),
 )  # fmt: skip
 
-# Which gates a change empties that no table of a revision holds. `None`: every one. A gate that ENTERED does not name is
-# emptied by every kind, so that a new one is safe before it is entered here.
+# Which gates a change empties that no table of a revision holds. `None`: every one. A gate that ENTERED does not name
+# is emptied by every kind, so that a new one is safe before it is entered here. Common practice, no source.
 FULL_LOAD = frozenset({"full_throttle", "knock", "duty", "temperatures", "fuel_pressure"})
 IDLING = frozenset({"idle", "return"})
 ENTERED = FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch"}
