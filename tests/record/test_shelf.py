@@ -1,5 +1,7 @@
 """The page over all records, the decisions beside it, and that a browser finds no serious barrier on any page."""
 
+import hashlib
+import json
 import re
 
 import pytest
@@ -12,10 +14,11 @@ from written_results import write_results
 
 from tunelab.record.decisions import write_decisions
 from tunelab.record.shelf import write_shelf
-from tunelab.record.stored import stored_records
+from tunelab.record.stored import changed_since, stored_records
 from tunelab.workspace import open_workspace
 
 LATER = "2026-05-09-steady"
+INPUT = {"path": "log1.csv", "sha256": "0" * 64, "rows_in": 2, "rows_kept": 2, "rows_set_aside": 0}
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +68,28 @@ def test_a_session_without_a_record_and_a_record_that_is_stale_are_named(tmp_pat
     records, left_out = stored_records(open_workspace(root))
     assert records == []
     assert "cannot be read" in left_out[0]
+
+
+def test_a_revision_that_now_says_what_was_also_changed_leaves_its_records_as_they_are(tmp_path):
+    """No number of a record rests on it, and the kit itself asks for it."""
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [])
+    path, results = root / "revisions" / "r01.toml", root / "records" / SESSION_NAME / "results.json"
+    made_of = {"path": "revisions/r01.toml", "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+    data = json.loads(results.read_text("utf-8")) | {"settings": [made_of], "inputs": [INPUT]}
+    results.write_text(json.dumps(data), encoding="utf-8")
+
+    def changed():
+        workspace = open_workspace(root)
+        return changed_since(stored_records(workspace)[0][0], workspace)
+
+    assert changed() == []
+    before = path.read_text("utf-8")
+    said = 'also_changed = [\n    { kind = "spark", what = "] 4 out" },  # since May\n]\n\n[meter_curve]'
+    path.write_text(before.replace("\n[meter_curve]", said), encoding="utf-8")
+    assert changed() == []
+    path.write_text(before.replace("\n[meter_curve]", said).replace("680.0", "690.0"), encoding="utf-8")
+    assert "revisions/r01.toml: changed after" in changed()[0]
 
 
 @pytest.fixture(scope="module")

@@ -66,7 +66,7 @@ def decide(root: Path, revision: str | None = None) -> Decided:
 
 
 def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
-    """Titles of the gates that a step answers and at stop, with no change in the car that may have ended it."""
+    """Titles of the gates at stop that a step answers, those left out that a change in the car may have ended."""
     states = (state for state in decided.readiness.gates if step in state.gate.steps)
     return tuple(state.gate.title for state in states if state.status == "stop" and not state.to_show)
 

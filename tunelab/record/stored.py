@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import tomlkit
 
 from tunelab.record.evidence import sha256
 from tunelab.record.schema import SchemaError, as_finding, check_results
@@ -105,7 +109,7 @@ def changed_since(record: StoredRecord, workspace: Workspace) -> list[str]:
     """Say what a record rests on and was edited after it was made: its revision, its session, its list of logs."""
     made_of = {item["path"]: item["sha256"] for item in record.results.get("settings", ())}
     names = (f"revisions/{record.revision}.toml", f"sessions/{record.session}/session.toml")
-    found = [name for name in names if made_of.get(name, "") not in ("", _hash_of(workspace.root / name))]
+    found = [name for name in names if made_of.get(name, "") not in ("", *_hashes_of(workspace.root / name))]
     paths = [str(item["path"]) for item in record.results.get("inputs", ())]
     read = {path for path in paths if path.partition("/")[0] not in workspace.sessions}
     there = {path.relative_to(record.folder.path).as_posix() for path in record.folder.files}
@@ -114,8 +118,15 @@ def changed_since(record: StoredRecord, workspace: Workspace) -> list[str]:
     return [f"{', '.join(found)}: changed after {record.name} was recorded; record it again."] if found else []
 
 
-def _hash_of(path: Path) -> str:
-    return sha256(path) if path.is_file() else "gone"
+def _hashes_of(path: Path) -> Iterator[str]:
+    """Give the hash of a file as it is, and as it was before it said what was also changed: no number rests on that."""
+    yield sha256(path) if path.is_file() else "gone"
+    try:
+        content = tomlkit.parse(path.read_bytes().decode("utf-8"))
+    except (OSError, ValueError):
+        return
+    if content.pop("also_changed", None) is not None:
+        yield hashlib.sha256(tomlkit.dumps(content).encode("utf-8")).hexdigest()
 
 
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:
