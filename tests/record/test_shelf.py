@@ -3,6 +3,7 @@
 import hashlib
 import json
 import re
+from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -12,11 +13,16 @@ from plain_workspace import SESSION_NAME, write_workspace
 from ready_drives import finding
 from written_results import write_results
 
+from tunelab.cli import main
+from tunelab.record.comparing import compare
 from tunelab.record.decisions import write_decisions
+from tunelab.record.lab import lay_out_notebooks
+from tunelab.record.opened import open_session
 from tunelab.record.shelf import write_shelf
 from tunelab.record.stored import changed_since, stored_records
-from tunelab.workspace import open_workspace
+from tunelab.workspace import WorkspaceError, open_usable, open_workspace
 
+ROOT = Path(__file__).parents[2]
 LATER = "2026-05-09-steady"
 INPUT = {"path": "log1.csv", "sha256": "0" * 64, "rows_in": 2, "rows_kept": 2, "rows_set_aside": 0}
 
@@ -68,6 +74,26 @@ def test_a_session_without_a_record_and_a_record_that_is_stale_are_named(tmp_pat
     records, left_out = stored_records(open_workspace(root))
     assert records == []
     assert "cannot be read" in left_out[0]
+
+
+def test_an_unfinished_session_stops_nothing_but_itself(tmp_path, capsys):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("steady.lambda_error", "met", 1.5)])
+    (root / "sessions" / "2026-06-20-next").mkdir()
+    left_out = "sessions/2026-06-20-next is left out: session.toml"
+    assert left_out in write_shelf(root).read_text("utf-8")
+    assert main(["ready", str(root)]) == 1
+    said = capsys.readouterr()
+    assert "steady" in said.out
+    assert left_out in " ".join(said.out.split())
+    assert main(["plan", "full-throttle", str(root)]) == 0
+    assert left_out in capsys.readouterr().err
+    assert lay_out_notebooks(open_usable(root), ROOT / "notebooks").new
+    assert open_session(root / "sessions" / SESSION_NAME).name == SESSION_NAME
+    with pytest.raises(WorkspaceError, match=r"2026-06-20-next/session\.toml"):
+        open_session(root / "sessions" / "2026-06-20-next")
+    with pytest.raises(WorkspaceError, match=r"2026-06-20-next/session\.toml"):
+        compare(root, SESSION_NAME, "2026-06-20-next")
 
 
 def test_a_revision_that_now_says_what_was_also_changed_leaves_its_records_as_they_are(tmp_path):

@@ -5,7 +5,7 @@ import random
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 
-from tunelab.workspace import WorkspaceError, find_workspace, open_workspace
+from tunelab.workspace import WorkspaceError, find_workspace, open_usable, open_workspace
 
 
 @pytest.fixture
@@ -205,6 +205,27 @@ def test_a_byte_order_mark_and_windows_line_ends_are_accepted(root):
     path = root / "revisions" / "r01.toml"
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
     assert open_workspace(root).revisions["r01"].fuelling.stoich_afr == 14.5
+
+
+UNFINISHED = {"empty": None, "begun": 'date = "fill in"\nsteps = ["steady"]\nrevision = "r01"\n', "no-toml": "date =\n"}
+
+
+@pytest.mark.parametrize("name", UNFINISHED)
+def test_a_session_that_is_not_in_order_keeps_out_itself_alone_and_is_named(root, name):
+    (root / "sessions" / name).mkdir()
+    if UNFINISHED[name]:
+        (root / "sessions" / name / "session.toml").write_text(UNFINISHED[name], encoding="utf-8")
+    with pytest.raises(WorkspaceError):
+        open_workspace(root)
+    workspace = open_usable(root)
+    assert set(workspace.sessions) == {SESSION_NAME}
+    (sentence,) = workspace.left_out()
+    assert sentence.startswith(f"sessions/{name} is left out: session.toml")
+    assert open_usable(root).sessions == workspace.sessions
+    edit(root / "car.toml", "cylinders = 6", "cylinders = true")
+    with pytest.raises(WorkspaceError) as caught:
+        open_usable(root)
+    assert {problem.file for problem in caught.value.problems} == {"car.toml", f"sessions/{name}/session.toml"}
 
 
 def test_a_circle_of_revisions_is_told_for_each_of_them(root):

@@ -23,7 +23,7 @@ from tunelab.study.compare import (
     visits_of,
 )
 from tunelab.study.revision_change import Difference, differences, way_between
-from tunelab.workspace import Problem, Workspace, WorkspaceError, open_workspace
+from tunelab.workspace import Problem, Workspace, WorkspaceError, open_usable
 from tunelab.workspace.car import Car
 
 ONE_DRIVE = (
@@ -100,7 +100,7 @@ def compare(root: Path, before: str, after: str) -> Comparison:
     WorkspaceError
         No such session or revision, or a revision that was never driven.
     """
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     records, left_out = stored_records(workspace)
     one, other = (_side(workspace, records, name) for name in (before, after))
     if one.sessions == other.sessions:
@@ -126,6 +126,8 @@ def compare(root: Path, before: str, after: str) -> Comparison:
 
 
 def _side(workspace: Workspace, records: Sequence[StoredRecord], name: str) -> Side:
+    if name in workspace.unusable:
+        raise WorkspaceError(name, workspace.unusable[name])
     if name in workspace.sessions:
         sessions = (name,)
     elif name in workspace.revisions:

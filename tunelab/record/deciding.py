@@ -15,7 +15,7 @@ from tunelab.record.opened import CHECKOUT
 from tunelab.record.stored import RecordError, StoredRecord, changed_since, stored_records
 from tunelab.study.pull.detect import is_full_throttle
 from tunelab.study.readiness import Breach, Drive, Reach, Readiness, judge_readiness
-from tunelab.workspace import Workspace, open_workspace
+from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.car import Car
 from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.revision import Revision
@@ -54,7 +54,7 @@ def decide(root: Path, revision: str | None = None) -> Decided:
     RecordError
         No such revision.
     """
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     records, left_out = stored_records(workspace)
     current = _named(workspace, revision) if revision else newest(workspace)
     drives = tuple(drive_of(record, workspace.car) for record in records)

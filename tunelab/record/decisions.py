@@ -20,7 +20,7 @@ from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
 from tunelab.study.readiness.judge import WORST
 from tunelab.study.readiness.pace import Calendar
-from tunelab.workspace import open_workspace
+from tunelab.workspace import open_usable
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")
@@ -172,6 +172,6 @@ def _index(root: Path, runs: Sequence[Run]) -> str:
         "questions": [
             {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
         ],
-        "cautions": cautions_for(open_workspace(root).car),
+        "cautions": cautions_for(open_usable(root).car),
     }
     return fill("decisions.html", [], values)

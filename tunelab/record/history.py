@@ -14,7 +14,7 @@ from tunelab.record.share.answer import GivenAnswer, read_answers
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.ledger import Ledger, Proposed, keep_ledger
 from tunelab.study.readiness import Drive
-from tunelab.workspace import Workspace, open_workspace
+from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
 
 
@@ -70,7 +70,7 @@ def read_history(root: Path) -> History:
     WorkspaceError
         The workspace or an answer in it cannot be used as it stands.
     """
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     records, left_out = stored_records(workspace)
     answers = read_answers(workspace.root)
     drives = tuple(drive_of(record, workspace.car) for record in records)

@@ -15,7 +15,7 @@ from tunelab.record.shown import settle_first
 from tunelab.record.summary import sheet_html
 from tunelab.study.coverage import cover
 from tunelab.study.drive_plan import DrivePlan, plan_drive
-from tunelab.workspace import Workspace, open_workspace
+from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
 
 
@@ -27,6 +27,7 @@ class Planned:
     plan: DrivePlan
     chapter: Chapter
     first: str  # what stands at stop and comes before the drive; empty where nothing does
+    left_out: tuple[str, ...] = ()  # sessions that cannot be used, with the reason
 
     def html(self) -> str:
         """The plan as one page that opens offline and prints on one sheet."""
@@ -50,7 +51,7 @@ def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
         The files cannot be used as they stand.
     """
     if (path / "car.toml").is_file():
-        workspace = open_workspace(path)
+        workspace = open_usable(path)
         names = [n for n, folder in workspace.sessions.items() if "steady" in folder.session.steps and folder.files]
         revision = max(workspace.revisions.values(), key=lambda item: (item.date, item.name))
     else:
@@ -66,7 +67,13 @@ def _plan(workspace: Workspace, names: list[str], revision: Revision, top_speed_
     plan = plan_drive(coverage, workspace.car, revision, top_speed_km_h=top)
     after = f"after {', '.join(names)}" if names else "nothing driven yet"
     first = settle_first(titles_at_stop(decide(workspace.root), "steady"))
-    return Planned(f"{workspace.car.name}: drive plan, {after}", plan, plan_chapter(coverage, plan), first)
+    return Planned(
+        f"{workspace.car.name}: drive plan, {after}",
+        plan,
+        plan_chapter(coverage, plan),
+        first,
+        tuple(workspace.left_out()),
+    )
 
 
 def _flagged(workspace: Workspace, name: str):

@@ -12,7 +12,7 @@ from tunelab.record.planning import plan_for
 from tunelab.record.shown import settle_first
 from tunelab.study.cautions import cautions_for
 from tunelab.study.step_sheet import StepSheet, sheet_for
-from tunelab.workspace import find_workspace, open_workspace
+from tunelab.workspace import find_workspace, open_usable
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,7 @@ class PrintedSheet:
     title: str
     sheet: StepSheet
     cautions: tuple[str, ...]
+    left_out: tuple[str, ...] = ()  # sessions that cannot be used, with the reason
 
     def html(self) -> str:
         """The page."""
@@ -78,7 +79,7 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
         No such step, or a top speed that is none.
     """
     root = find_workspace(path)
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
     decided = decide(root)
     if step == "steady":
@@ -90,4 +91,5 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
     first = settle_first(titles_at_stop(decided, step))
     sheet = replace(sheet, notes=(first, *sheet.notes)) if first else sheet
     cautions = tuple(dict.fromkeys([*sheet.cautions, *cautions_for(workspace.car)]))
-    return PrintedSheet(f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}", sheet, cautions)
+    title = f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}"
+    return PrintedSheet(title, sheet, cautions, tuple(workspace.left_out()))

@@ -130,12 +130,12 @@ def _hashes_of(path: Path) -> Iterator[str]:
 
 
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:
-    """Read every record in force, by date and name, and say which folders are none.
+    """Read every record in force, by date and name, and say which folders are none and which sessions are left out.
 
     A record that was moved aside (`<session>.<n>`) is not in force. A revision that the session does not name any more
     makes a record stale; it is left out and named.
     """
-    records, left_out = [], []
+    records, left_out = [], workspace.left_out()
     folder = workspace.root / RECORDS
     for place in sorted(folder.iterdir()) if folder.is_dir() else ():
         if not place.is_dir() or place.name.startswith(".") or place.name not in workspace.sessions:
