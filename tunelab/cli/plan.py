@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.whole import write_whole
 
     planned = plan_for(path, arguments.top_speed)
-    for sentence in planned.left_out:
+    for sentence in planned.asides:
         complain(sentence)
     if arguments.html:
         write_whole(Path(arguments.html), planned.html())
@@ -95,7 +95,7 @@ def _print_sheet(step: str, path: Path, arguments: argparse.Namespace) -> int:
     from tunelab.record.whole import write_whole
 
     sheet = print_sheet(step, path, arguments.top_speed)
-    for sentence in sheet.left_out:
+    for sentence in sheet.asides:
         complain(sentence)
     if arguments.html:
         write_whole(Path(arguments.html), sheet.html())

@@ -65,6 +65,8 @@ def run(arguments: argparse.Namespace) -> int:
         say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
     for sentence in decided.left_out:
         say_folded(f"Not counted: {sentence}", hang=2)
+    if decided.read:
+        complain(decided.read)
     for sentence in decided.changed:
         say_folded(f"In doubt: {sentence}", hang=2)
     if plan:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.record.deciding import drive_of
+from tunelab.record.driven import Driven
 from tunelab.record.predicted import proposals_of
 from tunelab.record.share.answer import GivenAnswer, read_answers
 from tunelab.record.stored import StoredRecord, stored_records
@@ -73,7 +74,8 @@ def read_history(root: Path) -> History:
     workspace = open_usable(root)
     records, left_out = stored_records(workspace)
     answers = read_answers(workspace.root)
-    drives = tuple(drive_of(record, workspace.car) for record in records)
+    driven = Driven(workspace)
+    drives = tuple(drive_of(record, driven) for record in records)
     proposals, more = _proposals(records, answers)
     ledger = keep_ledger(workspace.revisions, drives, proposals)
     return History(workspace, drives, ledger, tuple(answers), (*left_out, *more))

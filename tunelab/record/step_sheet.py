@@ -22,7 +22,7 @@ class PrintedSheet:
     title: str
     sheet: StepSheet
     cautions: tuple[str, ...]
-    left_out: tuple[str, ...] = ()  # sessions that cannot be used, with the reason
+    asides: tuple[str, ...] = ()  # sessions that cannot be used, and logs that had to be opened
 
     def html(self) -> str:
         """The page."""
@@ -92,4 +92,4 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
     sheet = replace(sheet, notes=(first, *sheet.notes)) if first else sheet
     cautions = tuple(dict.fromkeys([*sheet.cautions, *cautions_for(workspace.car)]))
     title = f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}"
-    return PrintedSheet(title, sheet, cautions, tuple(workspace.left_out()))
+    return PrintedSheet(title, sheet, cautions, tuple(s for s in (*workspace.left_out(), decided.read) if s))

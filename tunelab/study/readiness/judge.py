@@ -117,10 +117,14 @@ def judge_readiness(
         raise KeyError(f"no revision {revision!r}; there are: {', '.join(sorted(revisions)) or 'none'}.")
     ordered = sorted(drives, key=lambda drive: (drive.date, drive.record))
     now = Now(car, revisions, revision, ordered[-1].wiring if ordered else "")
-    states = [_judge(gate, ordered, now) for gate in gates]
-    states.append(_freshness(ordered, revision, states))
-    readiness = _conclude(tuple(states), ordered, car, revisions[revision])
+    readiness = _conclude(judge_gates(ordered, now, gates), ordered, car, revisions[revision])
     return replace(readiness, asked=asked([drive.revision for drive in ordered], now))
+
+
+def judge_gates(ordered: list[Drive], now: Now, gates: tuple[Gate, ...] = GATES) -> tuple[GateState, ...]:
+    """Judge every gate over drives in the order they were driven, and whether the last change was driven at all."""
+    states = [_judge(gate, ordered, now) for gate in gates]
+    return (*states, _freshness(ordered, now.revision, states))
 
 
 def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import NO_CURE, Gate, needs_word, touches
@@ -34,10 +35,22 @@ class Now:
     revisions: Mapping[str, Revision]
     revision: str  # in the car
     wiring: str  # in the car
+    answers: dict[Hashable, Any] = field(default_factory=dict, repr=False, compare=False)  # given before
+
+    def once(self, key: Hashable, answer: Callable[[], Any]) -> Any:
+        """Give an answer that was given before, or make it: hundreds of drives are asked the same again and again."""
+        if key not in self.answers:
+            self.answers[key] = answer()
+        return self.answers[key]
 
 
 def why_emptied(gate: Gate, drive: Drive, now: Now) -> Emptied | None:
     """Say why a drive does not count for a gate any more; None where it does."""
+    key = ("emptied", gate.name, id(drive), now.revision, now.wiring)
+    return now.once(key, lambda: _why_emptied(gate, drive, now))
+
+
+def _why_emptied(gate: Gate, drive: Drive, now: Now) -> Emptied | None:
     if emptied := why_touched(gate, drive, now):
         return emptied
     found = [f for f in map(drive.finding, (*gate.ids, *gate.also)) if f is not None and f.status != "not_shown"]
@@ -63,8 +76,8 @@ def why_touched(gate: Gate, drive: Drive, now: Now) -> Emptied | None:
         return Emptied(drive.record, f"its revision {drive.revision} is not in the workspace", again)
     if drive.revision == now.revision:
         return None
-    way = way_between(before, after, now.revisions)
-    tables = _tables_changed(gate, drive, before, after)
+    way = now.once(("way", before.name, after.name), lambda: way_between(before, after, now.revisions))
+    tables = _tables_changed(gate, drive, now)
     stated = [item for item in way.stated if touches(item.change, gate)]
     changed = [f"{now.revision} changed it: {'; '.join(tables)}"] if tables else []
     changed += [item.sentence for item in stated]
@@ -76,11 +89,11 @@ def why_touched(gate: Gate, drive: Drive, now: Now) -> Emptied | None:
     return None
 
 
-def _tables_changed(gate: Gate, drive: Drive, before: Revision, after: Revision) -> list[str]:
-    """Say what the tables of two revisions hold that differs and touches a gate."""
-    found = [
-        d for d in differences(before, after) if d.part in gate.touched_by and d.part not in ("curve", "dead_time")
-    ]
+def _tables_changed(gate: Gate, drive: Drive, now: Now) -> list[str]:
+    """Say what the tables of a drive's revision and the one in the car hold that differs and touches a gate."""
+    before, after = now.revisions[drive.revision], now.revisions[now.revision]
+    between = now.once(("differences", before.name, after.name), lambda: differences(before, after))
+    found = [d for d in between if d.part in gate.touched_by and d.part not in ("curve", "dead_time")]
     found = [d for d in found if d.part != "rev_limit" or d.change > 0]
     if "curve" in gate.touched_by:
         found.append(curve_difference(before, after, drive.reach.readings_of(gate.region)))
