@@ -3,6 +3,7 @@
 import hashlib
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,11 +11,11 @@ from axe_playwright_python.sync_playwright import Axe
 from nbformat import read as read_notebook_file
 from offline_browser import browser, offline_page
 from plain_workspace import SESSION_NAME, write_workspace
-from ready_drives import finding
+from ready_drives import car, finding
 from written_results import write_results
 
 from tunelab.cli import main
-from tunelab.record.comparing import compare
+from tunelab.record.comparing import Comparison, Side, compare, shown_changes
 from tunelab.record.decisions import write_decisions
 from tunelab.record.lab import lay_out_notebooks
 from tunelab.record.opened import open_session
@@ -94,6 +95,20 @@ def test_an_unfinished_session_stops_nothing_but_itself(tmp_path, capsys):
         open_session(root / "sessions" / "2026-06-20-next")
     with pytest.raises(WorkspaceError, match=r"2026-06-20-next/session\.toml"):
         compare(root, SESSION_NAME, "2026-06-20-next")
+
+
+def test_a_comparison_says_what_was_also_changed_between_its_revisions():
+    one, other = (Side(name, (name,), (name,), ()) for name in ("r01", "r02"))
+
+    def said(after, *also):
+        return shown_changes(Comparison(one, after, (), (), (), (), car(), also))
+
+    assert said(other, "r02 changed spark (4 out)") == [
+        "No table of the revisions differs.",
+        "r02 changed spark (4 out).",
+    ]
+    assert said(one) == ["Both were driven with the same revision."]
+    assert said(replace(other, revisions=("r02", "r03"))) == ["Several revisions on one side."]
 
 
 def test_a_revision_that_now_says_what_was_also_changed_leaves_its_records_as_they_are(tmp_path):

@@ -109,7 +109,11 @@ def _said(state: GateState) -> str:
     if state.status != "met" and found.lower is not None and found.upper is not None:
         numbers += f" ({_with_unit(found.lower, '1')} to {_with_unit(found.upper, '1')})"
     numbers += f", limit {_with_unit(found.limit, found.unit)}" if found.limit is not None else ""
-    carried = " It was shown before the last revision, which does not touch it." if state.carried else ""
+    carried = (
+        " It was shown before the last revision, and no change that is written down touches it."
+        if state.carried
+        else ""
+    )
     return f"{numbers}.{carried if state.status == 'met' else f' {state.because}'}{record}"
 
 

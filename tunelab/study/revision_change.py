@@ -46,6 +46,7 @@ class Way:
 
     stated: tuple[Stated, ...] = ()
     silent: tuple[str, ...] = ()  # revisions that do not say what was also changed with them
+    denied: tuple[str, ...] = ()  # revisions that say that nothing was
     broken_at: str = ""  # the revision that names none that it is based on; empty where the way is whole
 
     def sentences(self, after: str) -> tuple[str, ...]:
@@ -73,6 +74,7 @@ def way_between(before: Revision, after: Revision, revisions: Mapping[str, Revis
     return Way(
         tuple(Stated(r.name, change, undone) for r, undone in steps for change in r.also_changed or ()),
         tuple(r.name for r, _ in steps if r.also_changed is None),
+        tuple(r.name for r, _ in steps if r.also_changed == []),
     )
 
 

@@ -320,6 +320,18 @@ def test_a_revision_that_does_not_say_what_else_was_changed_is_asked():
     assert judged([drive(3, "r02")], chain(None), "r02").verdict == "may run"  # all of it was driven with it
 
 
+def test_notes_that_speak_of_a_change_are_held_against_the_word_that_there_was_none():
+    def asked(notes, also=()):
+        revisions = chain(list(also))
+        revisions["r02"] = revisions["r02"].model_copy(update={"notes": notes})
+        return judged([drive(3), drive(5, "r02")], revisions, "r02").asked
+
+    (sentence,) = asked("Spark +6 degrees everywhere, leaner at full load.")
+    assert "r02 says that nothing else was changed, and its notes speak of 'spark'" in sentence
+    assert asked("Spark +6 degrees everywhere.", ["spark"]) == ()
+    assert asked("From the sweep of 3 May, typed to a hundredth.") == ()
+
+
 def test_without_a_chain_of_revisions_everything_counts_as_changed():
     revisions = {"r01": revision(), "r02": revision("r02", day=4)}
     found = judged([drive(3)], revisions, "r02")

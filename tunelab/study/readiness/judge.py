@@ -153,7 +153,9 @@ def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
     status, finding, drive, note = worst
     carried = drive.revision != now.revision
     because = (
-        finding.because + note + (f" Shown with {drive.revision}; nothing changed that touches it." if carried else "")
+        finding.because
+        + note
+        + (f" Shown with {drive.revision}; no change that is written down touches it." if carried else "")
     )
     return GateState(gate, status, because, finding, drive.record, tuple(emptied), carried)
 

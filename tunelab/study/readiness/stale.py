@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,6 +13,9 @@ from tunelab.study.readiness.limit import MEASURED_FROM, other_limit, other_sett
 from tunelab.study.revision_change import Way, curve_difference, dead_time_difference, differences, way_between
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
+
+# Words of a note that name what no table of a revision holds.
+SPOKEN_OF = re.compile(r"\b(spark|ignition|knock|boost|commanded lambda|target lambda|leaner|richer)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -119,15 +123,30 @@ def _unsaid(way: Way, before: str, after: str) -> tuple[str, str]:
 
 
 def asked(revisions_driven: Iterable[str], now: Now) -> tuple[str, ...]:
-    """Ask for what the revisions between each driven one and the one in the car leave unsaid, each thing once."""
+    """Ask for what the revisions between each driven one and the one in the car leave unsaid, each thing once.
+
+    A revision that says that nothing else was changed is asked too where its own notes speak of such a thing.
+    """
     after = now.revisions[now.revision]
     befores = [now.revisions[name] for name in dict.fromkeys(revisions_driven) if name in now.revisions]
     ways = [(before.name, way_between(before, after, now.revisions)) for before in befores if before.name != after.name]
-    if after.based_on and after.also_changed is None:
-        ways.append((after.based_on, Way(silent=(after.name,))))
+    if after.based_on:
+        said = after.also_changed is not None
+        ways.append((after.based_on, Way(denied=(after.name,)) if said else Way(silent=(after.name,))))
     broken = [_unsaid(way, name, after.name) for name, way in ways if way.broken_at]
     silent = dict.fromkeys(name for _, way in ways for name in way.silent)
     found = [*broken, *(_unsaid(Way(silent=(name,)), "", "") for name in silent)]
-    return tuple(
-        dict.fromkeys(f"{because.replace('no chain', 'No chain', 1)}. {way_out}" for because, way_out in found)
+    said = [f"{because.replace('no chain', 'No chain', 1)}. {way_out}" for because, way_out in found]
+    said += [_against_notes(now.revisions[name]) for _, way in ways for name in way.denied]
+    return tuple(sentence for sentence in dict.fromkeys(said) if sentence)
+
+
+def _against_notes(revision: Revision) -> str:
+    """Ask about a revision that states no other change while its notes name one; empty where they do not."""
+    named = SPOKEN_OF.search(revision.notes)
+    if revision.also_changed or named is None:
+        return ""
+    return (
+        f"{revision.name} says that nothing else was changed, and its notes speak of {named.group().lower()!r}. If "
+        f"that was changed, write it into also_changed of revisions/{revision.name}.toml."
     )
