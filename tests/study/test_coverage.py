@@ -10,7 +10,7 @@ from plain_workspace import CAR, REVISION
 
 from tunelab.log.flag import MASKS
 from tunelab.study.cells import flow_at_load, flow_edges, highest_load, speed_edges
-from tunelab.study.coverage import APART, cover, pooled, samples_of
+from tunelab.study.coverage import APART, cover, pooled, pooled_together, samples_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -86,6 +86,9 @@ def test_pooled_samples_cover_as_the_log_does_in_a_tenth_of_the_rows():
     assert (near.samples_used, near.samples_flagged) == (exact.samples_used, exact.samples_flagged)
     assert near.battery_v == pytest.approx(exact.battery_v, abs=0.05)
     assert near.full_load_pct == pytest.approx(exact.full_load_pct)
+    many = pooled_together([few] * 30, CAR_3L)
+    assert sum(part.count.size for part in many) < 12 * few.count.size
+    np.testing.assert_allclose(cover(many, CAR_3L, R01).seconds, 30 * near.seconds, atol=1e-6)
     both = cover([few, pooled(few, CAR_3L)], CAR_3L, R01)
     np.testing.assert_allclose(both.seconds, 2 * near.seconds, atol=1e-6)
 

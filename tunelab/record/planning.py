@@ -13,7 +13,7 @@ from tunelab.record.plan import plan_chapter
 from tunelab.record.shown import settle_first
 from tunelab.record.stored import stored_records
 from tunelab.record.summary import sheet_html
-from tunelab.study.coverage import cover
+from tunelab.study.coverage import cover, pooled_together
 from tunelab.study.drive_plan import DrivePlan, plan_drive
 from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
@@ -63,7 +63,8 @@ def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
 def _plan(workspace: Workspace, names: list[str], revision: Revision, top_speed_km_h: float | None) -> Planned:
     driven = Driven(workspace)
     records = {record.session: record for record in stored_records(workspace)[0]}
-    coverage = cover([driven.samples(name, records.get(name)) for name in names], workspace.car, revision)
+    drives = pooled_together((driven.samples(name, records.get(name)) for name in names), workspace.car)
+    coverage = cover(drives, workspace.car, revision)
     top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
     plan = plan_drive(coverage, workspace.car, revision, top_speed_km_h=top)
     after = f"after {', '.join(names)}" if names else "nothing driven yet"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -31,6 +31,7 @@ HELD_S = 1.0  # how long the last reading of a channel slower than the rows stan
 WIDE_OPEN_PCT = 92.0
 FEWEST_WIDE_OPEN_S = 0.3
 POOL_RPM, POOL_THROTTLE_PCT, POOL_BATTERY_V, POOL_SHARE = 20.0, 1.0, 0.1, 0.002  # how close pooled samples lie
+POOL_AT = 12  # drives
 APART = 1.6  # ratio of two engine speeds at one airflow that tells dead time from meter; common practice, no source
 
 
@@ -244,6 +245,16 @@ def pooled(samples: Samples, car: Car) -> Samples:
         flagged=samples.flagged + int(samples.count[~kept].sum()),
         notes=samples.notes,
     )
+
+
+def pooled_together(drives: Iterable[Samples], car: Car) -> list[Samples]:
+    """Put many drives into one as they come, so that hundreds take no more memory than a few; a few stay apart."""
+    kept: list[Samples] = []
+    for drive in drives:
+        kept.append(drive)
+        if len(kept) == POOL_AT:
+            kept = [pooled(_joined(kept), car)]
+    return kept
 
 
 def _pool_key(values: np.ndarray, step: float | None) -> np.ndarray:
