@@ -97,6 +97,19 @@ def test_an_unfinished_session_stops_nothing_but_itself(tmp_path, capsys):
         compare(root, SESSION_NAME, "2026-06-20-next")
 
 
+@pytest.mark.parametrize("also", ["", "also_changed = []", 'also_changed = ["spark"]'])
+def test_a_sheet_sends_out_after_a_stop_only_with_a_change_that_may_have_ended_it(tmp_path, capsys, also):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("full_throttle.knock_retard", "stop", 9.0)])
+    text = (root / "revisions" / "r01.toml").read_text("utf-8").replace('"r01"', '"r02"').replace("04-20", "05-04")
+    text = text.replace("\n\n[meter", f'\nbased_on = "r01"\n{also}\n\n[meter', 1)
+    (root / "revisions" / "r02.toml").write_text(text, encoding="utf-8")
+    assert main(["plan", "full-throttle", str(root)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert ("to be shown again: knock. One run first" in said) == ("spark" in also)
+    assert ("At stop: Knock. Change what the record names" in said) == ("spark" not in also)
+
+
 def test_a_comparison_says_what_was_also_changed_between_its_revisions():
     one, other = (Side(name, (name,), (name,), ()) for name in ("r01", "r02"))
 
