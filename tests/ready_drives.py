@@ -28,9 +28,15 @@ def car(**limits) -> Car:
     return Car.model_validate(content)
 
 
-def revision(name: str = "r01", *, day: int = 1, based_on: str | None = None, curve=None, **changes) -> Revision:
-    """The plain revision under another name; `curve` maps a position of the curve to a factor."""
+def revision(
+    name: str = "r01", *, day: int = 1, based_on: str | None = None, curve=None, also=(), **changes
+) -> Revision:
+    """The plain revision under another name; `curve` maps a position of the curve to a factor.
+
+    `also` is what it says was also changed: nothing; None: it does not say.
+    """
     content = tomllib.loads(REVISION) | {"name": name, "date": datetime.date(2026, 5, day), "based_on": based_on}
+    content["also_changed"] = None if also is None else list(also)
     flow = content["meter_curve"]["flow_kg_h"]
     for position, factor in (curve or {}).items():
         flow[position] *= factor

@@ -93,6 +93,9 @@ def private_workspace(root: Path) -> Path:
     session += ["[[exclude]]", "start_s = 3.0", "end_s = 4.0", 'author = "Marit Oldskar"']
     session += ['reason = "sheep at Kestrel Hollow"']
     (folder / "session.toml").write_text("\n".join(session) + "\n", encoding="utf-8")
+    revision = (root / "revisions" / "r01.toml").read_text("utf-8")
+    said = 'also_changed = [{ kind = "spark", what = "4 out at Kestrel Hollow" }]\n\n[meter_curve]'
+    (root / "revisions" / "r01.toml").write_text(revision.replace("\n[meter_curve]", said), encoding="utf-8")
     return root
 
 

@@ -16,11 +16,13 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.log.store import read_log
+from tunelab.record.deciding import decide
 from tunelab.record.notebook import read_notebook
 from tunelab.record.opened import open_session
 from tunelab.record.place import UNFINISHED
+from tunelab.record.planning import plan_for
 from tunelab.record.session import record_session
-from tunelab.workspace import open_workspace
+from tunelab.workspace import WorkspaceError, open_workspace
 
 HOSTILE = '</script><img src=x onerror="alert(1)">'
 PARAMETERS = 'session = "x"  # folder\nscale = 2.0  # made up\nout = ""\n'
@@ -165,6 +167,10 @@ def test_the_proposal_reads_back_as_a_revision(places, workspace, tmp_path):
     text = (places[0] / "proposal.toml").read_text(encoding="utf-8")
     assert tomllib.loads(text)["based_on"] == "r01"
     (root / "revisions" / "r02.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(WorkspaceError, match=r"r02\.toml.*date"):  # until somebody says when it was entered
+        open_workspace(root)
+    text = text.replace('date = "fill in"', "date = 2026-05-08")
+    (root / "revisions" / "r02.toml").write_text(text, encoding="utf-8")
     assert open_workspace(root).revisions["r02"].meter_curve == open_workspace(root).revisions["r01"].meter_curve
 
 
@@ -172,6 +178,17 @@ def test_the_log_in_the_record_is_the_log_with_its_flags(places):
     log = read_log(places[0] / "log.nc")
     assert "lambda_measured_flag" in log
     assert log.sizes["time"] == results(places[0])["inputs"][0]["rows_kept"]
+
+
+def test_a_new_record_spares_ready_and_plan_its_log(places, workspace, monkeypatch):
+    def refuse(*_):
+        raise AssertionError("a log was opened")
+
+    monkeypatch.setattr("tunelab.record.driven.read_log", refuse)
+    monkeypatch.setattr("tunelab.record.driven.load_session", refuse)
+    (drive,) = decide(workspace).drives
+    assert drive.reach.readings == pytest.approx((2.0, 2.004))
+    assert plan_for(workspace, None).plan.holds
 
 
 def test_provenance_names_every_file_with_its_hash(places):

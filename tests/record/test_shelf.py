@@ -1,21 +1,31 @@
 """The page over all records, the decisions beside it, and that a browser finds no serious barrier on any page."""
 
+import hashlib
+import json
 import re
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from nbformat import read as read_notebook_file
 from offline_browser import browser, offline_page
 from plain_workspace import SESSION_NAME, write_workspace
-from ready_drives import finding
+from ready_drives import car, finding
 from written_results import write_results
 
+from tunelab.cli import main
+from tunelab.record.comparing import Comparison, Side, compare, shown_changes
 from tunelab.record.decisions import write_decisions
+from tunelab.record.lab import lay_out_notebooks
+from tunelab.record.opened import open_session
 from tunelab.record.shelf import write_shelf
-from tunelab.record.stored import stored_records
-from tunelab.workspace import open_workspace
+from tunelab.record.stored import changed_since, stored_records
+from tunelab.workspace import WorkspaceError, open_usable, open_workspace
 
+ROOT = Path(__file__).parents[2]
 LATER = "2026-05-09-steady"
+INPUT = {"path": "log1.csv", "sha256": "0" * 64, "rows_in": 2, "rows_kept": 2, "rows_set_aside": 0}
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +75,75 @@ def test_a_session_without_a_record_and_a_record_that_is_stale_are_named(tmp_pat
     records, left_out = stored_records(open_workspace(root))
     assert records == []
     assert "cannot be read" in left_out[0]
+
+
+def test_an_unfinished_session_stops_nothing_but_itself(tmp_path, capsys):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("steady.lambda_error", "met", 1.5)])
+    (root / "sessions" / "2026-06-20-next").mkdir()
+    left_out = "sessions/2026-06-20-next is left out: session.toml"
+    assert left_out in write_shelf(root).read_text("utf-8")
+    assert main(["ready", str(root)]) == 1
+    said = capsys.readouterr()
+    assert "steady" in said.out
+    assert left_out in " ".join(said.out.split())
+    assert main(["plan", "full-throttle", str(root)]) == 0
+    assert left_out in capsys.readouterr().err
+    assert lay_out_notebooks(open_usable(root), ROOT / "notebooks").new
+    assert open_session(root / "sessions" / SESSION_NAME).name == SESSION_NAME
+    with pytest.raises(WorkspaceError, match=r"2026-06-20-next/session\.toml"):
+        open_session(root / "sessions" / "2026-06-20-next")
+    with pytest.raises(WorkspaceError, match=r"2026-06-20-next/session\.toml"):
+        compare(root, SESSION_NAME, "2026-06-20-next")
+
+
+@pytest.mark.parametrize("also", ["", "also_changed = []", 'also_changed = ["spark"]'])
+def test_a_sheet_sends_out_after_a_stop_only_with_a_change_that_may_have_ended_it(tmp_path, capsys, also):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("full_throttle.knock_retard", "stop", 9.0)])
+    text = (root / "revisions" / "r01.toml").read_text("utf-8").replace('"r01"', '"r02"').replace("04-20", "05-04")
+    text = text.replace("\n\n[meter", f'\nbased_on = "r01"\n{also}\n\n[meter', 1)
+    (root / "revisions" / "r02.toml").write_text(text, encoding="utf-8")
+    assert main(["plan", "full-throttle", str(root)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert ("to be shown again: knock. One run first" in said) == ("spark" in also)
+    assert ("At stop: Knock. Change what the record names" in said) == ("spark" not in also)
+
+
+def test_a_comparison_says_what_was_also_changed_between_its_revisions():
+    one, other = (Side(name, (name,), (name,), ()) for name in ("r01", "r02"))
+
+    def said(after, *also):
+        return shown_changes(Comparison(one, after, (), (), (), (), car(), also))
+
+    assert said(other, "r02 changed spark (4 out)") == [
+        "No table of the revisions differs.",
+        "r02 changed spark (4 out).",
+    ]
+    assert said(one) == ["Both were driven with the same revision."]
+    assert said(replace(other, revisions=("r02", "r03"))) == ["Several revisions on one side."]
+
+
+def test_a_revision_that_now_says_what_was_also_changed_leaves_its_records_as_they_are(tmp_path):
+    """No number of a record rests on it, and the kit itself asks for it."""
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [])
+    path, results = root / "revisions" / "r01.toml", root / "records" / SESSION_NAME / "results.json"
+    made_of = {"path": "revisions/r01.toml", "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+    data = json.loads(results.read_text("utf-8")) | {"settings": [made_of], "inputs": [INPUT]}
+    results.write_text(json.dumps(data), encoding="utf-8")
+
+    def changed():
+        workspace = open_workspace(root)
+        return changed_since(stored_records(workspace)[0][0], workspace)
+
+    assert changed() == []
+    before = path.read_text("utf-8")
+    said = 'also_changed = [\n    { kind = "spark", what = "] 4 out" },  # since May\n]\n\n[meter_curve]'
+    path.write_text(before.replace("\n[meter_curve]", said), encoding="utf-8")
+    assert changed() == []
+    path.write_text(before.replace("\n[meter_curve]", said).replace("680.0", "690.0"), encoding="utf-8")
+    assert "revisions/r01.toml: changed after" in changed()[0]
 
 
 @pytest.fixture(scope="module")

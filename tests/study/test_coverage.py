@@ -10,7 +10,7 @@ from plain_workspace import CAR, REVISION
 
 from tunelab.log.flag import MASKS
 from tunelab.study.cells import flow_at_load, flow_edges, highest_load, speed_edges
-from tunelab.study.coverage import APART, cover
+from tunelab.study.coverage import APART, cover, pooled, pooled_together, samples_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -69,6 +69,28 @@ def test_a_slow_channel_counts_between_its_readings_but_not_for_ever():
     log["lambda_measured"][missing] = np.nan
     log["lambda_measured_flag"][missing] = MASKS["missing"]
     assert cover(log, CAR_3L, R01).seconds.sum() == pytest.approx(5.8, abs=0.06)  # last reading at 4.75 s, held 1 s
+
+
+def test_pooled_samples_cover_as_the_log_does_in_a_tenth_of_the_rows():
+    rng = np.random.default_rng(5)
+    log = held_log(CAR_3L, R01, [*HOLDS, (2500.0, 90.0, 30.0, 25.0, 13.5)])
+    for name, spread in (("engine_speed_rpm", 15.0), ("meter_v", 0.002), ("throttle_pct", 0.3), ("battery_v", 0.03)):
+        log[name] = log[name] + rng.normal(0, spread, log.sizes["time"])
+    log["meter_v_flag"][:60] = MASKS["spike"]
+    samples = samples_of(log, CAR_3L)
+    few = pooled(samples, CAR_3L)
+    assert few.count.size < samples.count.size / 3
+    exact, near = cover(log, CAR_3L, R01), cover([few], CAR_3L, R01)
+    np.testing.assert_allclose(near.seconds, exact.seconds, atol=1.0)  # [s]; a row on the edge of a cell
+    assert near.seconds.sum() == pytest.approx(exact.seconds.sum())
+    assert (near.samples_used, near.samples_flagged) == (exact.samples_used, exact.samples_flagged)
+    assert near.battery_v == pytest.approx(exact.battery_v, abs=0.05)
+    assert near.full_load_pct == pytest.approx(exact.full_load_pct)
+    many = pooled_together([few] * 30, CAR_3L)
+    assert sum(part.count.size for part in many) < 12 * few.count.size
+    np.testing.assert_allclose(cover(many, CAR_3L, R01).seconds, 30 * near.seconds, atol=1e-6)
+    both = cover([few, pooled(few, CAR_3L)], CAR_3L, R01)
+    np.testing.assert_allclose(both.seconds, 2 * near.seconds, atol=1e-6)
 
 
 def test_without_lambda_nothing_is_good_and_it_says_so():

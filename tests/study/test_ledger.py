@@ -84,6 +84,21 @@ def test_without_evidence_no_verdict(made, because):
     assert because in verdict.because
 
 
+def test_the_history_says_what_was_also_changed_or_that_nobody_said():
+    words = ledger(NEXT | {"also": [{"kind": "spark", "what": "4 out"}]}).table()["what changed"][1]
+    assert words.endswith("; r02 changed spark (4 out)")
+    assert "does not say what else was changed" in ledger(NEXT | {"also": None}).table()["what changed"][1]
+    same = keep_ledger({"r01": revision(), "r02": revision("r02", day=5, based_on="r01")}, [], [])
+    assert same.table()["what changed"].tolist() == ["the first one", "nothing"]
+
+
+@pytest.mark.parametrize(("also", "outcome"), [("spark", "held"), ("mechanical parts", "not shown")])
+def test_what_moves_the_steady_error_beside_a_proposal_leaves_its_prediction_open(also, outcome):
+    (verdict,) = ledger(NEXT | {"also": [also]}).verdicts
+    assert verdict.outcome == outcome
+    assert (also in verdict.because) == (outcome == "not shown")
+
+
 def test_convergence_takes_the_last_drive_of_each_revision_and_says_whether_it_is_clear():
     found = ledger()
     assert found.convergence["lambda_error_pct"].tolist() == [8.0, 1.1]

@@ -52,6 +52,7 @@ def test_the_proposed_revision_is_one_and_keeps_what_it_does_not_change(first):
     trial, fit = first
     proposal = propose(fit, trial.car, trial.revision)
     revision = proposal.to_revision("r02", DAY)
+    assert (revision.based_on, revision.also_changed, revision.entered_by) == (trial.revision.name, [], None)
     assert isinstance(revision, Revision)
     assert revision.based_on == "r01"
     assert revision.injectors == trial.revision.injectors

@@ -8,9 +8,18 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from tunelab.study.throttle import learn_throttle
+from tunelab.study.throttle import counted_quantile, learn_throttle
 
 FULL_KG_H_RPM = 0.085  # flow at wide-open throttle over engine speed
+
+
+def test_a_counted_quantile_is_numpys_of_all_values_written_out():
+    rng = np.random.default_rng(3)
+    values, count = rng.normal(size=40).round(1), rng.integers(1, 9, 40)
+    shares = np.linspace(0, 1, 33)
+    np.testing.assert_allclose(
+        counted_quantile(values, count, shares), np.quantile(np.repeat(values, count), shares), atol=1e-12
+    )
 
 
 def plate_flow(area, ratio):

@@ -5,7 +5,7 @@ import random
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 
-from tunelab.workspace import WorkspaceError, find_workspace, open_workspace
+from tunelab.workspace import WorkspaceError, find_workspace, open_usable, open_workspace
 
 
 @pytest.fixture
@@ -96,6 +96,29 @@ FAULTS = [
     ),
     ("revisions/r01.toml", 'name = "r01"', 'name = "r01"\nbased_on = "r00"', "based_on", "the nearest is 'r01'"),
     ("revisions/r01.toml", 'name = "r01"', 'name = "r01"\nbased_on = "r01"', "based_on", "leads back"),
+    (
+        "revisions/r01.toml",
+        "\n\n[meter",
+        '\nalso_changed = ["sprak"]\n\n[meter',
+        "also_changed no. 1",
+        "the nearest is 'spark'",
+    ),
+    (
+        "revisions/r01.toml",
+        "\n\n[meter",
+        '\nalso_changed = [{ kind = "boots" }]\n\n[meter',
+        "also_changed no. 1: kind",
+        "the nearest is 'boost'",
+    ),
+    ("revisions/r01.toml", "\n\n[meter", '\nalso_changed = ["other"]\n\n[meter', "also_changed no. 1", 'what = "..."'),
+    (
+        "revisions/r01.toml",
+        "\n\n[meter",
+        '\nalso_changed = [{ kind = "fuel", where = "idle" }]\n\n[meter',
+        "also_changed no. 1: where",
+        "where only beside spark",
+    ),
+    ("revisions/r01.toml", "\n\n[meter", "\nalso_changed = true\n\n[meter", "also_changed", "a list"),
     ("revisions/r01.toml", "date = 2026-04-20", 'date = "2026-04-20"', "date", "without quotes"),
     ("session.toml", '"steady"', '"stedy"', "steps no. 1", '"part-throttle"'),
     ("session.toml", '"r01"', '"r02"', "revision", "the nearest is 'r01'"),
@@ -182,6 +205,27 @@ def test_a_byte_order_mark_and_windows_line_ends_are_accepted(root):
     path = root / "revisions" / "r01.toml"
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
     assert open_workspace(root).revisions["r01"].fuelling.stoich_afr == 14.5
+
+
+UNFINISHED = {"empty": None, "begun": 'date = "fill in"\nsteps = ["steady"]\nrevision = "r01"\n', "no-toml": "date =\n"}
+
+
+@pytest.mark.parametrize("name", UNFINISHED)
+def test_a_session_that_is_not_in_order_keeps_out_itself_alone_and_is_named(root, name):
+    (root / "sessions" / name).mkdir()
+    if UNFINISHED[name]:
+        (root / "sessions" / name / "session.toml").write_text(UNFINISHED[name], encoding="utf-8")
+    with pytest.raises(WorkspaceError):
+        open_workspace(root)
+    workspace = open_usable(root)
+    assert set(workspace.sessions) == {SESSION_NAME}
+    (sentence,) = workspace.left_out()
+    assert sentence.startswith(f"sessions/{name} is left out: session.toml")
+    assert open_usable(root).sessions == workspace.sessions
+    edit(root / "car.toml", "cylinders = 6", "cylinders = true")
+    with pytest.raises(WorkspaceError) as caught:
+        open_usable(root)
+    assert {problem.file for problem in caught.value.problems} == {"car.toml", f"sessions/{name}/session.toml"}
 
 
 def test_a_circle_of_revisions_is_told_for_each_of_them(root):

@@ -76,14 +76,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _find_workspace(path: Path) -> Workspace | None:
     """Give the workspace that a file lies in; a workspace that is not yet filled in is told of and left out."""
-    from tunelab.workspace import WorkspaceError, find_workspace, open_workspace
+    from tunelab.workspace import WorkspaceError, find_workspace, open_usable
 
     try:
         root = find_workspace(path)
     except WorkspaceError:
         return None
     try:
-        return open_workspace(root)
+        return open_usable(root)
     except WorkspaceError as error:
         first = plain(str(error).splitlines()[0])
         complain(f"the workspace cannot be used yet, so neither car nor channels.toml are: {first}")

@@ -43,9 +43,11 @@ def run(arguments: argparse.Namespace) -> int:
 
     from tunelab.record.lab import lay_out_notebooks, plan_lab
     from tunelab.record.notebook import notebooks_folder
-    from tunelab.workspace import find_workspace, open_workspace
+    from tunelab.workspace import find_workspace, open_usable
 
-    workspace = open_workspace(find_workspace(arguments.dir))
+    workspace = open_usable(find_workspace(arguments.dir))
+    for sentence in workspace.left_out():
+        print(sentence)
     laid = lay_out_notebooks(workspace, notebooks_folder())
     print(
         f"{laid.folder}: {', '.join(laid.new) or 'nothing'} copied, {', '.join(laid.kept) or 'nothing'} kept as it is"

@@ -6,7 +6,7 @@ import argparse
 import difflib
 from pathlib import Path
 
-from tunelab.cli.terminal import say, say_folded
+from tunelab.cli.terminal import complain, say, say_folded
 
 STEPS = ("steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link")
 DESCRIPTION = """\
@@ -58,6 +58,8 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.whole import write_whole
 
     planned = plan_for(path, arguments.top_speed)
+    for sentence in planned.asides:
+        complain(sentence)
     if arguments.html:
         write_whole(Path(arguments.html), planned.html())
         say(f"open {arguments.html}")
@@ -93,6 +95,8 @@ def _print_sheet(step: str, path: Path, arguments: argparse.Namespace) -> int:
     from tunelab.record.whole import write_whole
 
     sheet = print_sheet(step, path, arguments.top_speed)
+    for sentence in sheet.asides:
+        complain(sentence)
     if arguments.html:
         write_whole(Path(arguments.html), sheet.html())
         say(f"open {arguments.html}")

@@ -59,10 +59,14 @@ def run(arguments: argparse.Namespace) -> int:
     say("\nGates, the worst first:")
     for line in gate_lines(readiness):
         say_folded(line, hang=11)
+    for question in readiness.asked:
+        say_folded(f"Asked of you: {question}", hang=2)
     if decided.unrecorded:
         say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
     for sentence in decided.left_out:
         say_folded(f"Not counted: {sentence}", hang=2)
+    if decided.read:
+        complain(decided.read)
     for sentence in decided.changed:
         say_folded(f"In doubt: {sentence}", hang=2)
     if plan:

@@ -61,6 +61,8 @@ def run(arguments: argparse.Namespace) -> int:
     notebooks = choose_notebooks(notebooks_folder(), steps, tuple(arguments.notebook))
     settings = settings_for(notebooks, arguments.assignments)
     record = record_session(opened, notebooks, settings, place=Path(arguments.out) if arguments.out else None)
+    for sentence in opened.workspace.left_out():
+        complain(sentence)
     if record.kept:
         say(f"the earlier record is kept in {record.kept}")
     for failed in (run for run in record.runs if run.failed):

@@ -12,6 +12,7 @@ from tunelab.log.store import read_log
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
+from tunelab.record.shown import begin_large
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.compare import (
     QUANTITIES,
@@ -21,8 +22,8 @@ from tunelab.study.compare import (
     compare_visits,
     visits_of,
 )
-from tunelab.study.revision_change import Difference, differences
-from tunelab.workspace import Problem, Workspace, WorkspaceError, open_workspace
+from tunelab.study.revision_change import Difference, differences, way_between
+from tunelab.workspace import Problem, Workspace, WorkspaceError, open_usable
 from tunelab.workspace.car import Car
 
 ONE_DRIVE = (
@@ -52,6 +53,7 @@ class Comparison:
     logs: tuple[LogDifference, ...]
     notes: tuple[str, ...]
     car: Car
+    also: tuple[str, ...] = ()  # what the revisions between say was also changed, or that they do not say
 
     def sentences(self) -> list[str]:
         """Say what can be told apart, then what cannot, then what could not be compared."""
@@ -98,14 +100,16 @@ def compare(root: Path, before: str, after: str) -> Comparison:
     WorkspaceError
         No such session or revision, or a revision that was never driven.
     """
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     records, left_out = stored_records(workspace)
     one, other = (_side(workspace, records, name) for name in (before, after))
     if one.sessions == other.sessions:
         raise _error(after, f"the same drives as {before}", "two different ones")
-    changes = ()
+    changes, also = (), ()
     if len(one.revisions) == len(other.revisions) == 1 and one.revisions != other.revisions:
-        changes = differences(workspace.revisions[one.revisions[0]], workspace.revisions[other.revisions[0]])
+        pair = [workspace.revisions[side.revisions[0]] for side in (one, other)]
+        changes = differences(*pair)
+        also = way_between(*pair, workspace.revisions).sentences(pair[1].name)
     logs = [[_log(workspace, records, name) for name in side.sessions] for side in (one, other)]
     visits = [[visits_of(side, workspace.car, quantity) for quantity in QUANTITIES] for side in logs]
     found = [[f for record in side.records for f in record.findings] for side in (one, other)]
@@ -117,10 +121,13 @@ def compare(root: Path, before: str, after: str) -> Comparison:
         logs=compare_visits(*visits, workspace.car),
         notes=(*_notes(one, other), *left_out),
         car=workspace.car,
+        also=also,
     )
 
 
 def _side(workspace: Workspace, records: Sequence[StoredRecord], name: str) -> Side:
+    if name in workspace.unusable:
+        raise WorkspaceError(name, workspace.unusable[name])
     if name in workspace.sessions:
         sessions = (name,)
     elif name in workspace.revisions:
@@ -158,7 +165,10 @@ def _notes(one: Side, other: Side) -> list[str]:
 
 def shown_changes(comparison: Comparison) -> list[str]:
     """Say what differs between the revisions of both sides."""
-    if not comparison.changes:
-        same = comparison.before.revisions == comparison.after.revisions
-        return ["Both were driven with the same revision."] if same else ["Several revisions on one side."]
-    return [_capital(change.sentence) + "." for change in comparison.changes]
+    before, after = comparison.before.revisions, comparison.after.revisions
+    if before == after:
+        return ["Both were driven with the same revision."]
+    if len(before) != 1 or len(after) != 1:
+        return ["Several revisions on one side."]
+    found = [_capital(change.sentence) for change in comparison.changes] or ["No table of the revisions differs"]
+    return [f"{sentence}." for sentence in (*found, *(begin_large(also) for also in comparison.also))]

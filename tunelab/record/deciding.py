@@ -7,20 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import xarray as xr
 
-from tunelab.log.store import read_log
+from tunelab.record.driven import Driven
 from tunelab.record.injected import refuse_unknown_parameters
 from tunelab.record.opened import CHECKOUT
-from tunelab.record.stored import StoredRecord, changed_since, stored_records
-from tunelab.study.pull.detect import is_full_throttle
-from tunelab.study.readiness import Breach, Drive, Reach, Readiness, judge_readiness
-from tunelab.workspace import Workspace, open_workspace
-from tunelab.workspace.car import Car
+from tunelab.record.stored import RecordError, StoredRecord, changed_since, stored_records
+from tunelab.study.readiness import Breach, Drive, Readiness, judge_readiness
+from tunelab.workspace import Workspace, open_usable
+from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.revision import Revision
-
-IDLE_WITHIN = 0.35  # of the target: engine speeds from which a return to idle and its catching read the meter
-BATTERY_SHARE = (0.01, 0.99)  # quantiles: one dip while cranking is no range that was driven
 
 
 @dataclass(frozen=True)
@@ -34,6 +29,7 @@ class Decided:
     unrecorded: tuple[str, ...]  # sessions without a record
     left_out: tuple[str, ...]  # records that cannot be counted, with the reason
     changed: tuple[str, ...]  # what records rest on and was edited since
+    read: str = ""  # which logs had to be opened; empty where none had
 
 
 def decide(root: Path, revision: str | None = None) -> Decided:
@@ -50,24 +46,32 @@ def decide(root: Path, revision: str | None = None) -> Decided:
     ------
     WorkspaceError
         The workspace cannot be used.
-    KeyError
+    RecordError
         No such revision.
     """
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     records, left_out = stored_records(workspace)
-    current = workspace.revisions[revision] if revision else newest(workspace)
-    drives = tuple(drive_of(record, workspace.car) for record in records)
+    current = _named(workspace, revision) if revision else newest(workspace)
+    driven = Driven(workspace)
+    drives = tuple(drive_of(record, driven) for record in records)
     readiness = judge_readiness(drives, workspace.car, workspace.revisions, current.name)
     done = {record.session for record in records}
     unrecorded = tuple(name for name, folder in workspace.sessions.items() if name not in done and folder.files)
     changed = tuple(sentence for record in records for sentence in changed_since(record, workspace))
-    return Decided(workspace, current, drives, readiness, unrecorded, tuple(left_out), changed)
+    read = driven.sentence()
+    return Decided(workspace, current, drives, readiness, unrecorded, tuple(left_out), changed, read)
 
 
 def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
-    """Titles of the gates that a step answers and that stand at stop."""
+    """Titles of the gates at stop that a step answers, those left out that a change in the car may have ended."""
     states = (state for state in decided.readiness.gates if step in state.gate.steps)
-    return tuple(state.gate.title for state in states if state.status == "stop")
+    return tuple(state.gate.title for state in states if state.status == "stop" and not state.to_show)
+
+
+def _named(workspace: Workspace, name: str) -> Revision:
+    if name not in workspace.revisions:
+        raise RecordError(f"{name!r} is no revision of this workspace; {known_names(name, workspace.revisions)}.")
+    return workspace.revisions[name]
 
 
 def newest(workspace: Workspace) -> Revision:
@@ -82,10 +86,9 @@ def find_root(path: str) -> Path:
     return here if here.exists() else CHECKOUT / path
 
 
-def drive_of(record: StoredRecord, car: Car) -> Drive:
+def drive_of(record: StoredRecord, driven: Driven) -> Drive:
     """Make a drive for the gates out of a record."""
     session = record.folder.session
-    path = record.place / "log.nc"
     return Drive(
         record=record.name,
         date=record.date,
@@ -93,44 +96,10 @@ def drive_of(record: StoredRecord, car: Car) -> Drive:
         steps=tuple(session.steps),
         findings=record.findings,
         wiring=session.wiring,
-        reach=reach_of(read_log(path), car) if path.exists() else Reach(),
+        reach=driven.reach(record),
         breaches=tuple(_breaches(record.place / "tables" / "breaches.csv")),
         failed=record.failed,
     )
-
-
-def reach_of(log: xr.Dataset, car: Car) -> Reach:
-    """Tell where a flagged log went: meter readings at idle, at full throttle and over all, battery, engine speed."""
-    if car.meter.channel not in log or "engine_speed_rpm" not in log:
-        return Reach()
-    reading = _trusted(log, car.meter.channel)
-    speed = _trusted(log, "engine_speed_rpm")
-    running = np.nan_to_num(speed) > 0.5 * car.engine.idle_target_rpm
-    idling = running & (np.nan_to_num(speed, nan=np.inf) < (1 + IDLE_WITHIN) * car.engine.idle_target_rpm)
-    full = is_full_throttle(log)
-    top = speed[full][np.isfinite(speed[full])]
-    battery = _trusted(log, "battery_v") if "battery_v" in log else np.array([])
-    return Reach(
-        readings=_range(reading[running]),
-        idle_readings=_range(reading[idling]),
-        full_readings=_range(reading[full]),
-        battery_v=_range(battery[running] if battery.size else battery, BATTERY_SHARE),
-        full_top_rpm=float(np.quantile(top, 0.999)) if top.size else None,
-    )
-
-
-def _trusted(log: xr.Dataset, name: str) -> np.ndarray:
-    values = log[name].values.astype(float)
-    flag = log.get(f"{name}_flag")
-    return values if flag is None else np.where(flag.values == 0, values, np.nan)
-
-
-def _range(values: np.ndarray, share: tuple[float, float] = (0.0, 1.0)) -> tuple[float, float] | None:
-    known = values[np.isfinite(values)]
-    if known.size < 10:
-        return None
-    low, high = np.quantile(known, share)
-    return float(low), float(high)
 
 
 def _breaches(path: Path) -> list[Breach]:

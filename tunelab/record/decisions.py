@@ -20,7 +20,7 @@ from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
 from tunelab.study.readiness.judge import WORST
 from tunelab.study.readiness.pace import Calendar
-from tunelab.workspace import open_workspace
+from tunelab.workspace import open_usable
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")
@@ -90,6 +90,7 @@ def readiness_sentences(readiness: Readiness) -> list[str]:
     if readiness.verdict == "may run within bounds":
         found += [f"Bound: {bound}" for bound in readiness.bounds]
     found += [f"Look after: {doubt}" for doubt in readiness.look_after]
+    found += [f"Asked of the owner: {question}" for question in readiness.asked]
     return [*found, readiness.caution]
 
 
@@ -108,7 +109,11 @@ def _said(state: GateState) -> str:
     if state.status != "met" and found.lower is not None and found.upper is not None:
         numbers += f" ({_with_unit(found.lower, '1')} to {_with_unit(found.upper, '1')})"
     numbers += f", limit {_with_unit(found.limit, found.unit)}" if found.limit is not None else ""
-    carried = " It was shown before the last revision, which does not touch it." if state.carried else ""
+    carried = (
+        " It was shown before the last revision, and no change that is written down touches it."
+        if state.carried
+        else ""
+    )
     return f"{numbers}.{carried if state.status == 'met' else f' {state.because}'}{record}"
 
 
@@ -171,6 +176,6 @@ def _index(root: Path, runs: Sequence[Run]) -> str:
         "questions": [
             {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
         ],
-        "cautions": cautions_for(open_workspace(root).car),
+        "cautions": cautions_for(open_usable(root).car),
     }
     return fill("decisions.html", [], values)

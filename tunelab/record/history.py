@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from tunelab.record.deciding import drive_of
+from tunelab.record.driven import Driven
 from tunelab.record.predicted import proposals_of
 from tunelab.record.share.answer import GivenAnswer, read_answers
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.ledger import Ledger, Proposed, keep_ledger
 from tunelab.study.readiness import Drive
-from tunelab.workspace import Workspace, open_workspace
+from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
 
 
@@ -70,13 +71,18 @@ def read_history(root: Path) -> History:
     WorkspaceError
         The workspace or an answer in it cannot be used as it stands.
     """
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     records, left_out = stored_records(workspace)
     answers = read_answers(workspace.root)
-    drives = tuple(drive_of(record, workspace.car) for record in records)
+    driven = Driven(workspace)
+    drives = tuple(drive_of(record, driven) for record in records)
     proposals, more = _proposals(records, answers)
     ledger = keep_ledger(workspace.revisions, drives, proposals)
     return History(workspace, drives, ledger, tuple(answers), (*left_out, *more))
+
+
+def _content(revision: Revision) -> dict:
+    return revision.model_dump(exclude={"date"})  # a proposal has none until it is entered
 
 
 def _proposals(records: list[StoredRecord], answers: list[GivenAnswer]) -> tuple[list[Proposed], list[str]]:
@@ -85,6 +91,6 @@ def _proposals(records: list[StoredRecord], answers: list[GivenAnswer]) -> tuple
     own = {proposed.source: proposed for proposed in found}
     for given in answers:
         base = own.get(given.answer.record)
-        if given.proposal and (base is None or given.proposal.model_dump() != base.revision.model_dump()):
+        if given.proposal and (base is None or _content(given.proposal) != _content(base.revision)):
             found.append(Proposed(given.answer.record, given.answer.author, given.answer.date, given.proposal, None))
     return found, left_out

@@ -7,8 +7,9 @@ from pathlib import Path
 
 from tunelab.record.injected import refuse_unknown_parameters
 from tunelab.record.notebook import hint
-from tunelab.workspace import Problem, SessionFolder, Workspace, WorkspaceError, find_workspace, open_workspace
+from tunelab.workspace import Problem, SessionFolder, Workspace, WorkspaceError, find_workspace, open_usable
 from tunelab.workspace.car import Car
+from tunelab.workspace.folder import SESSIONS_FOLDER
 from tunelab.workspace.revision import Revision
 
 CHECKOUT = Path(__file__).resolve().parents[2]
@@ -62,11 +63,14 @@ def open_session(path: str | Path, *, beside: OpenedSession | None = None) -> Op
     """
     refuse_unknown_parameters()
     folder = _beside(Path(path), beside) or _existing(Path(path))
-    workspace = open_workspace(find_workspace(folder))
+    workspace = open_usable(find_workspace(folder))
     sessions = {session.path.resolve(): session for session in workspace.sessions.values()}
     for place in (folder.resolve(), *folder.resolve().parents):
         if place in sessions:
             return OpenedSession(workspace, sessions[place])
+    for name, problems in workspace.unusable.items():
+        if (workspace.root / SESSIONS_FOLDER / name).resolve() in (folder.resolve(), *folder.resolve().parents):
+            raise WorkspaceError(name, problems)
     raise _no_session(str(path), list(workspace.sessions))
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from tunelab.log.flag import flag_log
-from tunelab.log.load import load_session
 from tunelab.record.chapter import Chapter, as_data
 from tunelab.record.deciding import decide, titles_at_stop
+from tunelab.record.driven import Driven
 from tunelab.record.opened import open_session
 from tunelab.record.plan import plan_chapter
 from tunelab.record.shown import settle_first
+from tunelab.record.stored import stored_records
 from tunelab.record.summary import sheet_html
-from tunelab.study.coverage import cover
+from tunelab.study.coverage import cover, pooled_together
 from tunelab.study.drive_plan import DrivePlan, plan_drive
-from tunelab.workspace import Workspace, open_workspace
+from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
 
 
@@ -27,6 +27,7 @@ class Planned:
     plan: DrivePlan
     chapter: Chapter
     first: str  # what stands at stop and comes before the drive; empty where nothing does
+    asides: tuple[str, ...] = ()  # sessions that cannot be used, and logs that had to be opened
 
     def html(self) -> str:
         """The plan as one page that opens offline and prints on one sheet."""
@@ -50,7 +51,7 @@ def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
         The files cannot be used as they stand.
     """
     if (path / "car.toml").is_file():
-        workspace = open_workspace(path)
+        workspace = open_usable(path)
         names = [n for n, folder in workspace.sessions.items() if "steady" in folder.session.steps and folder.files]
         revision = max(workspace.revisions.values(), key=lambda item: (item.date, item.name))
     else:
@@ -60,16 +61,19 @@ def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
 
 
 def _plan(workspace: Workspace, names: list[str], revision: Revision, top_speed_km_h: float | None) -> Planned:
-    logs = [_flagged(workspace, name) for name in names]
-    coverage = cover(logs, workspace.car, revision)
+    driven = Driven(workspace)
+    records = {record.session: record for record in stored_records(workspace)[0]}
+    drives = pooled_together((driven.samples(name, records.get(name)) for name in names), workspace.car)
+    coverage = cover(drives, workspace.car, revision)
     top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
     plan = plan_drive(coverage, workspace.car, revision, top_speed_km_h=top)
     after = f"after {', '.join(names)}" if names else "nothing driven yet"
-    first = settle_first(titles_at_stop(decide(workspace.root), "steady"))
-    return Planned(f"{workspace.car.name}: drive plan, {after}", plan, plan_chapter(coverage, plan), first)
-
-
-def _flagged(workspace: Workspace, name: str):
-    session = workspace.sessions[name].session
-    log = load_session(workspace, name)
-    return flag_log(log, workspace.car, session, revision=workspace.revisions[session.revision])
+    decided = decide(workspace.root)
+    first = settle_first(titles_at_stop(decided, "steady"))
+    return Planned(
+        f"{workspace.car.name}: drive plan, {after}",
+        plan,
+        plan_chapter(coverage, plan),
+        first,
+        tuple(sentence for sentence in (*workspace.left_out(), driven.sentence() or decided.read) if sentence),
+    )

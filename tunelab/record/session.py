@@ -14,6 +14,7 @@ from typing import Any
 
 from tunelab.log.store import write_log
 from tunelab.record.chapter import CHAPTERS, read_chapters
+from tunelab.record.driven import Driven
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.link import unasked_link
@@ -24,7 +25,7 @@ from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.provenance import write_crate
 from tunelab.record.results import results_data, results_text
 from tunelab.record.shelf import write_shelf
-from tunelab.record.stored import RECORDS
+from tunelab.record.stored import RECORDS, StoredRecord, findings_of
 from tunelab.record.summary import sheet_page, summary_page
 from tunelab.record.table import write_table
 
@@ -90,6 +91,8 @@ def record_session(
         results = _write_files(folder, opened, evidence, runs, timestamps)
         kept = put_in_place(folder, place)
     if place.parent == (opened.workspace.root / RECORDS).absolute():
+        stored = StoredRecord(place, opened.folder, results, findings_of(results))
+        Driven(opened.workspace).keep(stored, evidence.log)
         write_shelf(opened.workspace.root)
     return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])))
 

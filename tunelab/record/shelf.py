@@ -14,7 +14,7 @@ from tunelab.record.stored import RECORDS, StoredRecord, stored_records
 from tunelab.record.whole import write_whole
 from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness.judge import NO_CERTIFICATE
-from tunelab.workspace import Workspace, open_workspace
+from tunelab.workspace import Workspace, open_usable
 
 TRENDS_SHOWN = 12
 WORST_FIRST = ("stop", "watch", "not_shown", "met", "measured")
@@ -29,7 +29,7 @@ def write_shelf(root: Path) -> Path:
     WorkspaceError
         The workspace cannot be used as it stands.
     """
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     target = workspace.root / RECORDS / "index.html"
     target.parent.mkdir(parents=True, exist_ok=True)
     with held(target.parent):  # of two runs the later one sees what the other has put there

@@ -142,6 +142,11 @@ def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
     )
     return {
         "": head,
+        "date": "Fill in when it goes into the engine computer, without quotes, such as 2026-05-03.",
+        "also_changed": (
+            "Review: this says that nothing else is changed with it. If anything is, such as spark, commanded lambda\n"
+            'or a part of the car, name it: [{ kind = "spark", what = "4 degrees out above 5000 rpm" }].'
+        ),
         "meter_curve": "Breakpoints without evidence are unchanged; see tables/meter_curve.csv.",
         "dead_time": "Goes in together with the meter curve; see tables/dead_time.csv.",
     }

@@ -12,7 +12,7 @@ from tunelab.record.planning import plan_for
 from tunelab.record.shown import settle_first
 from tunelab.study.cautions import cautions_for
 from tunelab.study.step_sheet import StepSheet, sheet_for
-from tunelab.workspace import find_workspace, open_workspace
+from tunelab.workspace import find_workspace, open_usable
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,7 @@ class PrintedSheet:
     title: str
     sheet: StepSheet
     cautions: tuple[str, ...]
+    asides: tuple[str, ...] = ()  # sessions that cannot be used, and logs that had to be opened
 
     def html(self) -> str:
         """The page."""
@@ -55,9 +56,12 @@ def _still_to_show(step: str, decided: Decided) -> tuple[str, ...]:
     """Say what this step has still to answer for the revision in the car, and up to where full throttle was driven."""
     asked = [state for state in decided.readiness.gates if step in state.gate.steps]
     missing = [state.gate.title.lower() for state in asked if state.status == "not_shown"]
-    is_done = asked and not missing and not titles_at_stop(decided, step)
+    again = [state.gate.title.lower() for state in asked if state.to_show]
+    is_done = asked and not missing and not again and not titles_at_stop(decided, step)
     name = decided.revision.name
     found = [f"Still to show with {name}: {', '.join(missing)}."] if missing else []
+    once = "One run first; read its log, then go on."
+    found += [f"At stop before the last change, to be shown again: {', '.join(again)}. {once}"] if again else []
     found += [f"All that this drive answers is shown with {name}; drive it to confirm."] if is_done else []
     pulled = (d for d in decided.drives if d.revision == name and "full-throttle" in d.steps)
     top = max((d.reach.full_top_rpm or 0.0 for d in pulled), default=0.0) if step == "full-throttle" else 0.0
@@ -75,7 +79,7 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
         No such step, or a top speed that is none.
     """
     root = find_workspace(path)
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
     decided = decide(root)
     if step == "steady":
@@ -87,4 +91,5 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
     first = settle_first(titles_at_stop(decided, step))
     sheet = replace(sheet, notes=(first, *sheet.notes)) if first else sheet
     cautions = tuple(dict.fromkeys([*sheet.cautions, *cautions_for(workspace.car)]))
-    return PrintedSheet(f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}", sheet, cautions)
+    title = f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}"
+    return PrintedSheet(title, sheet, cautions, tuple(s for s in (*workspace.left_out(), decided.read) if s))

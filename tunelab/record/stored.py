@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import tomlkit
 
 from tunelab.record.evidence import sha256
 from tunelab.record.schema import SchemaError, as_finding, check_results
@@ -48,6 +51,11 @@ class StoredRecord:
     def revision(self) -> str:
         """Revision that was in the ECU."""
         return self.folder.session.revision
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of its results.json, moments included: another one for every run."""
+        return sha256(self.place / "results.json")
 
     @property
     def failed(self) -> bool:
@@ -105,7 +113,7 @@ def changed_since(record: StoredRecord, workspace: Workspace) -> list[str]:
     """Say what a record rests on and was edited after it was made: its revision, its session, its list of logs."""
     made_of = {item["path"]: item["sha256"] for item in record.results.get("settings", ())}
     names = (f"revisions/{record.revision}.toml", f"sessions/{record.session}/session.toml")
-    found = [name for name in names if made_of.get(name, "") not in ("", _hash_of(workspace.root / name))]
+    found = [name for name in names if not _is_still(workspace.root / name, made_of.get(name, ""))]
     paths = [str(item["path"]) for item in record.results.get("inputs", ())]
     read = {path for path in paths if path.partition("/")[0] not in workspace.sessions}
     there = {path.relative_to(record.folder.path).as_posix() for path in record.folder.files}
@@ -114,17 +122,29 @@ def changed_since(record: StoredRecord, workspace: Workspace) -> list[str]:
     return [f"{', '.join(found)}: changed after {record.name} was recorded; record it again."] if found else []
 
 
-def _hash_of(path: Path) -> str:
-    return sha256(path) if path.is_file() else "gone"
+def _is_still(path: Path, hash_then: str) -> bool:
+    """Whether a file is what it was, but for what a revision now says was also changed: no number rests on that."""
+    return hash_then in ("", sha256(path) if path.is_file() else "gone") or hash_then == _hash_before(path)
+
+
+def _hash_before(path: Path) -> str:
+    """Give the hash that a file had before it said what was also changed; empty where it does not say."""
+    try:
+        content = tomlkit.parse(path.read_bytes().decode("utf-8"))
+    except (OSError, ValueError):
+        return ""
+    if content.pop("also_changed", None) is None:
+        return ""
+    return hashlib.sha256(tomlkit.dumps(content).encode("utf-8")).hexdigest()
 
 
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:
-    """Read every record in force, by date and name, and say which folders are none.
+    """Read every record in force, by date and name, and say which folders are none and which sessions are left out.
 
     A record that was moved aside (`<session>.<n>`) is not in force. A revision that the session does not name any more
     makes a record stale; it is left out and named.
     """
-    records, left_out = [], []
+    records, left_out = [], workspace.left_out()
     folder = workspace.root / RECORDS
     for place in sorted(folder.iterdir()) if folder.is_dir() else ():
         if not place.is_dir() or place.name.startswith(".") or place.name not in workspace.sessions:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from tunelab.study.cells import (
     speed_aims,
     speed_edges,
 )
-from tunelab.study.throttle import ThrottleLine, learn_throttle
+from tunelab.study.throttle import ThrottleLine, counted_quantile, learn_throttle
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -30,6 +30,8 @@ WANTED_HIGH_LOAD_S = 2.0
 HELD_S = 1.0  # how long the last reading of a channel slower than the rows stands for it
 WIDE_OPEN_PCT = 92.0
 FEWEST_WIDE_OPEN_S = 0.3
+POOL_RPM, POOL_THROTTLE_PCT, POOL_BATTERY_V, POOL_SHARE = 20.0, 1.0, 0.1, 0.002  # how close pooled samples lie
+POOL_AT = 12  # drives
 APART = 1.6  # ratio of two engine speeds at one airflow that tells dead time from meter; common practice, no source
 
 
@@ -97,25 +99,33 @@ class Coverage:
 
 
 @dataclass(frozen=True)
-class _Samples:
-    """One log's samples, shape (n,) each."""
+class Samples:
+    """What coverage takes from one log, whatever revision it is held against; arrays have shape (n,).
+
+    One row stands for one sample, or for `count` of them that lie close together.
+    """
 
     speed_rpm: np.ndarray
-    flow_kg_h: np.ndarray
+    reading: np.ndarray  # of the meter, in its own unit; NaN where the log has none
+    flow_kg_h: np.ndarray  # the engine computer's own, NaN where the reading tells
     throttle_pct: np.ndarray
     battery_v: np.ndarray
-    seconds: np.ndarray
+    seconds: np.ndarray  # of all its samples together
+    count: np.ndarray
     good: np.ndarray
     believed: np.ndarray  # speed and airflow are, calm or not
+    flagged: int = 0  # samples that are not good and were left out of the rows
+    notes: tuple[str, ...] = field(default=())
 
 
-def cover(logs: Sequence[xr.Dataset] | xr.Dataset, car: Car, revision: Revision) -> Coverage:
+def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision: Revision) -> Coverage:
     """Count the good seconds of one or more logs in cells of engine speed and airflow.
 
     Parameters
     ----------
-    logs : Dataset or sequence of them
-        Flagged logs. None at all is allowed: everything is then missing, and the engine's range is assumed.
+    logs : Dataset or sequence of them, or of Samples
+        Flagged logs, or what `samples_of` or `pooled` took from them. None at all is allowed: everything is then
+        missing, and the engine's range is assumed.
     car : Car
         Displacement, idle speed, limits, meter.
     revision : Revision
@@ -132,8 +142,8 @@ def cover(logs: Sequence[xr.Dataset] | xr.Dataset, car: Car, revision: Revision)
         A log was not flagged, or has neither engine speed nor any airflow.
     """
     logs = [logs] if isinstance(logs, xr.Dataset) else list(logs)
-    notes: list[str] = []
-    samples = _joined([_samples(log, car, revision, notes) for log in logs])
+    parts = [log if isinstance(log, Samples) else samples_of(log, car) for log in logs]
+    samples = _with_flow(_joined(parts), revision)
     limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
     idle, displacement = car.engine.idle_target_rpm, car.engine.displacement_l
     speeds = speed_edges(idle, limit)
@@ -163,36 +173,94 @@ def cover(logs: Sequence[xr.Dataset] | xr.Dataset, car: Car, revision: Revision)
         wanted_s=np.where(reachable, np.where(high, WANTED_HIGH_LOAD_S, WANTED_S), 0.0),
         full_load_pct=full,
         full_load_basis=basis,
-        throttle=learn_throttle(samples.throttle_pct[good], samples.flow_kg_h[good], flow_full[good]),
-        battery_v=_range(samples.battery_v[good]),
-        samples_used=int(good.sum()),
-        samples_flagged=int(good.size - good.sum()),
-        notes=tuple(dict.fromkeys(notes)),
+        throttle=learn_throttle(
+            samples.throttle_pct[good], samples.flow_kg_h[good], flow_full[good], samples.count[good]
+        ),
+        battery_v=_range(samples.battery_v[good], samples.count[good]),
+        samples_used=int(samples.count[good].sum()),
+        samples_flagged=int(samples.count[~good].sum()) + samples.flagged,
+        notes=samples.notes,
     )
 
 
-def _samples(log: xr.Dataset, car: Car, revision: Revision, notes: list[str]) -> _Samples:
+def samples_of(log: xr.Dataset, car: Car) -> Samples:
+    """Take from a flagged log what coverage needs.
+
+    Raises
+    ------
+    ValueError
+        The log was not flagged, or has neither engine speed nor any airflow.
+    """
+    notes: list[str] = []
     speed, speed_ok = _channel(log, "engine_speed_rpm")
-    flow, flow_ok = _flow(log, car, revision, notes)
-    if not np.isfinite(speed).any() or not np.isfinite(flow).any():
+    reading, flow, flow_ok = _flow(log, car, notes)
+    if not np.isfinite(speed).any() or not (np.isfinite(flow) | np.isfinite(reading)).any():
         session = log.attrs.get("session", "a session")
         raise ValueError(f"the log of {session} has no engine speed or no airflow; coverage needs both of them.")
-    believed = speed_ok & flow_ok & np.isfinite(speed) & np.isfinite(flow)
+    believed = speed_ok & flow_ok & np.isfinite(speed) & (np.isfinite(flow) | np.isfinite(reading))
     _, lambda_ok = _channel(log, "lambda_measured")
     if "lambda_measured" not in log:
         notes.append("A log without lambda_measured has no good seconds.")
     good = believed & lambda_ok & trusted(log).to_numpy()
     throttle, throttle_ok = _channel(log, "throttle_pct")
     battery, battery_ok = _channel(log, "battery_v")
-    return _Samples(
+    return Samples(
         speed_rpm=speed,
+        reading=reading,
         flow_kg_h=flow,
         throttle_pct=np.where(throttle_ok, throttle, np.nan),
         battery_v=np.where(battery_ok, battery, np.nan),
         seconds=sample_seconds(log),
+        count=np.ones(speed.size),
         good=good,
         believed=believed,
+        notes=tuple(notes),
     )
+
+
+def pooled(samples: Samples, car: Car) -> Samples:
+    """Put samples that lie close together into one row each, so that many drives fit into memory and a small file.
+
+    What is not believed is only counted. Close: finer than any cell of the coverage by a factor of ten.
+    """
+    kept = samples.believed
+    steps = {
+        "speed_rpm": POOL_RPM,
+        "reading": (car.meter.rail_high - car.meter.rail_low) * POOL_SHARE,
+        "flow_kg_h": None,
+        "throttle_pct": POOL_THROTTLE_PCT,
+        "battery_v": POOL_BATTERY_V,
+    }
+    values = {name: getattr(samples, name)[kept] for name in steps}
+    keys = [_pool_key(values[name], step) for name, step in steps.items()]
+    _, place = np.unique(np.column_stack([*keys, samples.good[kept]]), axis=0, return_inverse=True)
+    place = place.reshape(-1)
+    count, weight = samples.count[kept], np.bincount(place, samples.count[kept])
+    return Samples(
+        **{name: np.bincount(place, count * value) / weight for name, value in values.items()},
+        seconds=np.bincount(place, samples.seconds[kept]),
+        count=weight,
+        good=np.bincount(place, samples.good[kept]) > 0,
+        believed=np.ones(weight.size, dtype=bool),
+        flagged=samples.flagged + int(samples.count[~kept].sum()),
+        notes=samples.notes,
+    )
+
+
+def pooled_together(drives: Iterable[Samples], car: Car) -> list[Samples]:
+    """Put many drives into one as they come, so that hundreds take no more memory than a few; a few stay apart."""
+    kept: list[Samples] = []
+    for drive in drives:
+        kept.append(drive)
+        if len(kept) == POOL_AT:
+            kept = [pooled(_joined(kept), car)]
+    return kept
+
+
+def _pool_key(values: np.ndarray, step: float | None) -> np.ndarray:
+    """Number the place of each value; what is not known has a place of its own. Without a step, by its share."""
+    scaled = np.log(np.maximum(values, 0.1)) / POOL_SHARE if step is None else values / step
+    return np.nan_to_num(np.floor(scaled), nan=-1e9)
 
 
 def _channel(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -208,26 +276,35 @@ def _channel(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
     return values[held], sure[held]
 
 
-def _flow(log: xr.Dataset, car: Car, revision: Revision, notes: list[str]) -> tuple[np.ndarray, np.ndarray]:
+def _flow(log: xr.Dataset, car: Car, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give the meter's reading or, where the log has none, the engine computer's airflow, and what is sure of it."""
     reading, is_sure = _channel(log, car.meter.channel)
     if np.isfinite(reading).any():
-        curve = revision.meter_curve
-        return np.interp(reading, curve.reading, curve.flow_kg_h), is_sure & np.isfinite(reading)
+        return reading, np.full(reading.size, np.nan), is_sure & np.isfinite(reading)
     notes.append(f"A log without {car.meter.channel} counts by the airflow that the engine computer gave.")
-    return _channel(log, "air_flow_kg_h")
+    flow, is_sure = _channel(log, "air_flow_kg_h")
+    return reading, flow, is_sure
 
 
-def _joined(parts: list[_Samples]) -> _Samples:
-    names = [field for field in _Samples.__dataclass_fields__ if field not in ("good", "believed")]
+def _with_flow(samples: Samples, revision: Revision) -> Samples:
+    """Turn readings into airflow by a revision's curve."""
+    curve = revision.meter_curve
+    by_curve = np.interp(samples.reading, curve.reading, curve.flow_kg_h)
+    return replace(samples, flow_kg_h=np.where(np.isfinite(samples.reading), by_curve, samples.flow_kg_h))
+
+
+def _joined(parts: list[Samples]) -> Samples:
+    masks, plain = ("good", "believed"), ("flagged", "notes")
+    names = [name for name in Samples.__dataclass_fields__ if name not in (*masks, *plain)]
     joined = {name: np.concatenate([getattr(part, name) for part in parts] or [np.empty(0)]) for name in names}
-    masks = {
-        name: np.concatenate([getattr(part, name) for part in parts] or [np.empty(0, dtype=bool)])
-        for name in ("good", "believed")
+    joined |= {
+        name: np.concatenate([getattr(part, name) for part in parts] or [np.empty(0, dtype=bool)]) for name in masks
     }
-    return _Samples(**joined, **masks)
+    notes = tuple(dict.fromkeys(note for part in parts for note in part.notes))
+    return Samples(**joined, flagged=sum(part.flagged for part in parts), notes=notes)
 
 
-def _count(samples: _Samples, which: np.ndarray, flows: np.ndarray, speeds: np.ndarray) -> np.ndarray:
+def _count(samples: Samples, which: np.ndarray, flows: np.ndarray, speeds: np.ndarray) -> np.ndarray:
     at = (samples.flow_kg_h[which], samples.speed_rpm[which])
     return np.histogram2d(*at, bins=(flows, speeds), weights=samples.seconds[which])[0]
 
@@ -237,7 +314,7 @@ def _idle_is_open(speeds_rpm: np.ndarray, idle_rpm: float, seconds: np.ndarray) 
     return ~((speeds_rpm == idle_rpm) & (seconds.max(axis=0) >= WANTED_S))
 
 
-def _full_load(samples: _Samples, speeds: np.ndarray, car: Car) -> tuple[np.ndarray, str]:
+def _full_load(samples: Samples, speeds: np.ndarray, car: Car) -> tuple[np.ndarray, str]:
     """Absolute load at wide-open throttle at each speed [%]: as driven, else from neighbouring speeds, car or habit."""
     middle = (speeds[1:] + speeds[:-1]) / 2
     said = car.engine.volumetric_efficiency_expected_pct
@@ -247,20 +324,21 @@ def _full_load(samples: _Samples, speeds: np.ndarray, car: Car) -> tuple[np.ndar
     inside = [wide & (column == k) for k in range(middle.size)]
     known = [k for k, mask in enumerate(inside) if samples.seconds[mask].sum() >= FEWEST_WIDE_OPEN_S]
     if known:
-        return np.interp(middle, middle[known], [np.median(seen[inside[k]]) for k in known]), "log"
-    calm = seen[samples.good & np.isfinite(seen)]
-    least = float(np.quantile(calm, 0.99)) if calm.size else 0.0
+        median = [counted_quantile(seen[inside[k]], samples.count[inside[k]], 0.5) for k in known]
+        return np.interp(middle, middle[known], median), "log"
+    calm = samples.good & np.isfinite(seen)
+    least = float(counted_quantile(seen[calm], samples.count[calm], 0.99)) if calm.any() else 0.0
     return np.full(middle.size, max(said or FULL_LOAD_PCT, least)), "car" if said else "assumed"
 
 
-def _lightest(samples: _Samples, displacement_l: float) -> float:
+def _lightest(samples: Samples, displacement_l: float) -> float:
     """Lightest load of a hold over the usual one without load: lower than 1 where the log went lower."""
-    share = (_loads(samples, displacement_l) / no_load(samples.speed_rpm))[samples.good]
-    share = share[np.isfinite(share)]
-    return float(np.clip(np.quantile(share, 0.02), 0.5, 1.0)) if share.size else 1.0
+    share = _loads(samples, displacement_l) / no_load(samples.speed_rpm)
+    known = samples.good & np.isfinite(share)
+    return float(np.clip(counted_quantile(share[known], samples.count[known], 0.02), 0.5, 1.0)) if known.any() else 1.0
 
 
-def _loads(samples: _Samples, displacement_l: float) -> np.ndarray:
+def _loads(samples: Samples, displacement_l: float) -> np.ndarray:
     turning = np.where(samples.speed_rpm > 0, samples.speed_rpm, np.nan)
     return samples.flow_kg_h / flow_at_load(1.0, turning, displacement_l=displacement_l)
 
@@ -269,6 +347,9 @@ def _spread(speeds: np.ndarray) -> float:
     return float(speeds.max() / speeds.min()) if speeds.size else 0.0
 
 
-def _range(values: np.ndarray) -> tuple[float, float]:
-    known = values[np.isfinite(values)]
-    return (float(np.quantile(known, 0.01)), float(np.quantile(known, 0.99))) if known.size else (np.nan, np.nan)
+def _range(values: np.ndarray, count: np.ndarray) -> tuple[float, float]:
+    known = np.isfinite(values)
+    if not known.any():
+        return np.nan, np.nan
+    low, high = counted_quantile(values[known], count[known], np.array([0.01, 0.99]))
+    return float(low), float(high)

@@ -12,10 +12,12 @@ import pandas as pd
 
 from tunelab.study.finding import Finding
 from tunelab.study.readiness import Drive
-from tunelab.study.revision_change import Difference, differences
+from tunelab.study.readiness.gate import GATES, touches
+from tunelab.study.revision_change import Difference, differences, way_between
 from tunelab.workspace.revision import Revision
 
 Outcome = Literal["held", "better than predicted", "worse than predicted", "not shown"]
+STEADY = next(gate for gate in GATES if gate.name == "steady")
 MEASURED = "steady.lambda_error"
 PREDICTED = "steady.proposal_predicted"
 NORMAL_95 = 1.959964
@@ -46,6 +48,8 @@ class Entry:
     is_as_proposed: bool
     changes: tuple[Difference, ...]
     notes: str
+    also: tuple[str, ...] = ()  # what it says was also changed, or that it does not say
+    also_steady: str = ""  # the first of it that moves the lambda error at steady speed
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,6 @@ class Ledger:
 
     def table(self) -> pd.DataFrame:
         """One row per revision: revision, date, based on, entered by, origin, what changed, notes."""
-        none = {True: "nothing", False: "the first one"}
         rows = [
             {
                 "revision": e.revision,
@@ -81,7 +84,7 @@ class Ledger:
                 "based on": e.based_on,
                 "entered by": e.entered_by,
                 "origin": e.origin,
-                "what changed": "; ".join(d.sentence for d in e.changes) or none[bool(e.based_on)],
+                "what changed": _changes_words(e),
                 "notes": e.notes,
             }
             for e in self.entries
@@ -107,6 +110,11 @@ class Ledger:
     def sentences(self) -> tuple[str, ...]:
         """Say how the revisions have come along."""
         return tuple(_sentences(self))
+
+
+def _changes_words(entry: Entry) -> str:
+    found = [*(difference.sentence for difference in entry.changes), *entry.also]
+    return "; ".join(found) or ("nothing" if entry.based_on else "the first one")
 
 
 def keep_ledger(revisions: Mapping[str, Revision], drives: Sequence[Drive], proposals: Sequence[Proposed]) -> Ledger:
@@ -141,6 +149,8 @@ def _entry(revision: Revision, revisions: Mapping[str, Revision], proposals: Seq
         is_as_proposed=is_same,
         changes=changes,
         notes=revision.notes,
+        also=way_between(base, revision, revisions).sentences(revision.name) if base else (),
+        also_steady=next((c.words for c in revision.also_changed or () if touches(c, STEADY)), ""),
     )
 
 
@@ -189,6 +199,8 @@ def _verdict(entry: Entry, drives: Sequence[Drive]) -> PredictionVerdict:
         return so("not shown", "no proposal here matches what was entered, so nothing was predicted of it.")
     if not entry.is_as_proposed or entry.proposed.author:
         return so("not shown", "other values went in than those that the prediction was made for.")
+    if entry.also_steady:
+        return so("not shown", f"{entry.also_steady} was changed with it, and the prediction knows nothing of that.")
     if not np.isfinite(said).all():
         return so("not shown", f"{source} gives no prediction with an interval.")
     if measured is None:

@@ -35,9 +35,13 @@ class Proposal:
     notes: tuple[str, ...]
 
     def to_revision(self, name: str, date: datetime.date) -> Revision:
-        """Write the proposal as the revision `name`, based on the one it changes."""
+        """Write the proposal as the revision `name`, based on the one it changes and saying that nothing else changes.
+
+        `date` stands in until a person enters it.
+        """
         flow, table = self.curve["flow_proposed_kg_h"].tolist(), self.dead_time["dead_time_proposed_ms"].tolist()
         changed = self.base.model_dump() | {"name": name, "date": date, "based_on": self.base.name}
+        changed |= {"proposed_in": None, "entered_by": None, "also_changed": []}
         changed["meter_curve"]["flow_kg_h"] = flow
         changed["dead_time"]["dead_time_ms"] = table
         changed["notes"] = f"Proposed from the steady study; changes {self.base.name}. Review before entering."

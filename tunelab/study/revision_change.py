@@ -1,12 +1,13 @@
-"""What differs between two revisions, and where: the parts, the readings, the voltages."""
+"""What differs between two revisions: their tables, and what the revisions between them say was also changed."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import OtherChange, Revision
 
 SAME = 1e-3  # share by which a flow or a ratio may differ and still be the same: finer than any log shows
 SAME_MS = 0.002  # likewise for a dead time: below the step in which an ECU stores one
@@ -22,6 +23,67 @@ class Difference:
     unit: str
     where: Range | None  # readings or battery voltages between which it differs
     sentence: str
+
+
+@dataclass(frozen=True)
+class Stated:
+    """One change that a revision on the way states and no table holds."""
+
+    revision: str
+    change: OtherChange
+    undone: bool  # the way leaves this revision out again
+
+    @property
+    def sentence(self) -> str:
+        """The change in a few words."""
+        back = ", which is left out again," if self.undone else ""
+        return f"{self.revision}{back} changed {self.change.words}"
+
+
+@dataclass(frozen=True)
+class Way:
+    """The revisions between two, along `based_on`."""
+
+    stated: tuple[Stated, ...] = ()
+    silent: tuple[str, ...] = ()  # revisions that do not say what was also changed with them
+    denied: tuple[str, ...] = ()  # revisions that say that nothing was
+    broken_at: str = ""  # the revision that names none that it is based on; empty where the way is whole
+
+    def sentences(self, after: str) -> tuple[str, ...]:
+        """Say what was changed beside the tables, and what nobody says, on the way to a revision."""
+        found = [item.sentence for item in self.stated]
+        found += [f"{name} does not say what else was changed" for name in self.silent]
+        if self.broken_at:
+            found.append(f"no chain of based_on leads to {after}, so what else was changed is not known")
+        return tuple(found)
+
+
+def way_between(before: Revision, after: Revision, revisions: Mapping[str, Revision]) -> Way:
+    """Follow `based_on` from one revision to another: down from where they part, and back up to there.
+
+    Changes add up in both directions: what a revision changed that the way leaves out again differs as well.
+    """
+    up, down = _line(before, revisions), _line(after, revisions)
+    names = [revision.name for revision in up]
+    parting = next((revision.name for revision in down if revision.name in names), None)
+    if parting is None:
+        return Way(broken_at=down[-1].name)
+    left = up[: names.index(parting)]
+    entered = down[: [revision.name for revision in down].index(parting)]
+    steps = [*((revision, True) for revision in left), *((revision, False) for revision in reversed(entered))]
+    return Way(
+        tuple(Stated(r.name, change, undone) for r, undone in steps for change in r.also_changed or ()),
+        tuple(r.name for r, _ in steps if r.also_changed is None),
+        tuple(r.name for r, _ in steps if r.also_changed == []),
+    )
+
+
+def _line(revision: Revision, revisions: Mapping[str, Revision]) -> list[Revision]:
+    """Give a revision and all that it is based on, the nearest first."""
+    line = [revision]
+    while (parent := revisions.get(line[-1].based_on or "")) is not None and parent not in line:
+        line.append(parent)
+    return line
 
 
 def differences(before: Revision, after: Revision) -> tuple[Difference, ...]:

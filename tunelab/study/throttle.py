@@ -42,21 +42,46 @@ def choked_flow(flow_kg_h: ArrayLike, full_flow_kg_h: ArrayLike) -> np.ndarray:
     return np.asarray(flow_kg_h) * choked / flow_coefficient(ratio, AIR_HEAT_CAPACITY_RATIO, 0.0)
 
 
-def learn_throttle(throttle_pct: np.ndarray, flow_kg_h: np.ndarray, full_flow_kg_h: np.ndarray) -> ThrottleLine | None:
-    """Learn the line from calm samples, shape (n,) each; None where they are too few or the throttle never moved."""
+def counted_quantile(values: np.ndarray, count: np.ndarray, share: ArrayLike) -> np.ndarray:
+    """Quantile of values of which each stands `count` times, as of all of them written out; shape of `share`.
+
+    Between two of them it goes in a straight line (R. J. Hyndman, Y. Fan, American Statistician 50 (1996) 361,
+    definition 7, which numpy's own takes too).
+    """
+    order = np.argsort(values, kind="stable")
+    ends = np.cumsum(count[order])
+    at = np.asarray(share) * (ends[-1] - 1)
+    low, high = (
+        values[order][np.minimum(np.searchsorted(ends, edge, side="right"), values.size - 1)]
+        for edge in (np.floor(at), np.ceil(at))
+    )
+    return low + (at - np.floor(at)) * (high - low)
+
+
+def learn_throttle(
+    throttle_pct: np.ndarray, flow_kg_h: np.ndarray, full_flow_kg_h: np.ndarray, count: np.ndarray | None = None
+) -> ThrottleLine | None:
+    """Learn the line from calm samples, shape (n,) each; None where they are too few or the throttle never moved.
+
+    `count` says of how many samples each is the mean; None: of one.
+    """
+    count = np.ones(np.shape(throttle_pct)) if count is None else count
     choked = choked_flow(flow_kg_h, full_flow_kg_h)
     known = np.isfinite(choked) & np.isfinite(throttle_pct)
-    throttle, choked = throttle_pct[known], choked[known]
-    if throttle.size < FEWEST_SAMPLES:
+    throttle, choked, count = throttle_pct[known], choked[known], count[known]
+    samples = int(count.sum())
+    if samples < FEWEST_SAMPLES:
         return None
-    edges = np.unique(np.quantile(throttle, np.linspace(0, 1, STEPS + 1)))
+    edges = np.unique(counted_quantile(throttle, count, np.linspace(0, 1, STEPS + 1)))
     if edges.size < 4 or edges[-1] - edges[0] < 2.0:
         return None
     step = np.clip(np.searchsorted(edges, throttle, side="right") - 1, 0, edges.size - 2)
-    steps = [step == k for k in range(edges.size - 1) if np.count_nonzero(step == k) >= 5]
-    middle = np.array([np.median(throttle[inside]) for inside in steps])
-    flow = np.maximum.accumulate([np.median(choked[inside]) for inside in steps])
+    steps = [step == k for k in range(edges.size - 1) if count[step == k].sum() >= 5]
+    middle = np.array([counted_quantile(throttle[inside], count[inside], 0.5) for inside in steps])
+    flow = np.maximum.accumulate([counted_quantile(choked[inside], count[inside], 0.5) for inside in steps])
     rising = np.append(True, np.diff(flow) > 0)
-    line = ThrottleLine(middle[rising], flow[rising], np.nan, int(throttle.size))
+    line = ThrottleLine(middle[rising], flow[rising], np.nan, samples)
     miss = np.abs(np.interp(choked, line.choked_flow_kg_h, line.throttle_pct) - throttle)
-    return ThrottleLine(line.throttle_pct, line.choked_flow_kg_h, float(np.quantile(miss, 0.8)), line.samples)
+    return ThrottleLine(
+        line.throttle_pct, line.choked_flow_kg_h, float(counted_quantile(miss, count, 0.8)), line.samples
+    )

@@ -2,7 +2,7 @@
 
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
 from tunelab.workspace.create import create_workspace
-from tunelab.workspace.folder import SessionFolder, Workspace, find_workspace, open_workspace
+from tunelab.workspace.folder import SessionFolder, Workspace, find_workspace, open_usable, open_workspace
 from tunelab.workspace.problem import Problem, WorkspaceError
 from tunelab.workspace.write import write_revision
 
@@ -15,6 +15,7 @@ __all__ = [
     "WorkspaceError",
     "create_workspace",
     "find_workspace",
+    "open_usable",
     "open_workspace",
     "write_revision",
 ]

@@ -8,7 +8,7 @@ from pathlib import PurePath
 from tunelab.workspace.car import Car
 from tunelab.workspace.check_car import first_not_rising
 from tunelab.workspace.problem import KeyPath, Problem
-from tunelab.workspace.revision import MeterCurve, Revision
+from tunelab.workspace.revision import BY_LOAD, MeterCurve, OtherChange, Revision
 from tunelab.workspace.toml_file import Reading
 from tunelab.workspace.wanted import nearest
 
@@ -29,6 +29,9 @@ def check_revision(reading: Reading[Revision], car: Car | None) -> Iterator[Prob
         yield from _check_curve(reading, revision.meter_curve, car)
     yield from _check_dead_time(reading, revision)
     yield from _check_rev_limit(reading, revision, car)
+    for position, change in enumerate(revision.also_changed or ()):
+        if isinstance(change, OtherChange):
+            yield from _check_other(reading, position, change)
 
 
 def check_lineage(readings: Mapping[str, Reading[Revision]]) -> Iterator[Problem]:
@@ -104,3 +107,13 @@ def _check_rev_limit(reading: Reading, revision: Revision, car: Car | None) -> I
         way_out = "the limit in car.toml is the owner's and goes first: lower the one in the engine computer"
         wanted = f"at most the owner's limit of {limit:g} [rpm]"
         yield reading.problem(("fuelling", "rev_limit_rpm"), f"{in_force:g}", wanted, way_out)
+
+
+def _check_other(reading: Reading, position: int, change: OtherChange) -> Iterator[Problem]:
+    path: KeyPath = ("also_changed", position)
+    if change.kind == "other" and not (change.what or "").strip():
+        yield reading.problem(path, "no words of what it was", 'what = "..." beside kind = "other"')
+    if change.kind and change.where not in (None, "everywhere") and change.kind not in BY_LOAD:
+        way_out = "leave out where: a change of this kind counts everywhere"
+        wanted = f"where only beside {', '.join(BY_LOAD)}"
+        yield reading.problem((*path, "where"), f"{change.where!r} beside {change.kind}", wanted, way_out)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -52,6 +52,11 @@ class Workspace:
     revisions: dict[str, Revision]
     sessions: dict[str, SessionFolder]
     channel_map: ChannelMap  # empty where there is no channels.toml
+    unusable: dict[str, tuple[Problem, ...]] = field(default_factory=dict)  # sessions left out, with what is wrong
+
+    def left_out(self) -> list[str]:
+        """Say of each session that was left out why, one sentence each."""
+        return [f"{SESSIONS_FOLDER}/{name} is left out: {_first(of)}" for name, of in self.unusable.items()]
 
 
 def find_workspace(path: str | Path) -> Path:
@@ -117,6 +122,45 @@ def open_workspace(root: str | Path, *, leave_out: Collection[str] = ()) -> Work
         sessions={name: _session_folder(folders[name], reading.partial) for name, reading in sessions.items()},
         channel_map=mapping.partial if mapping else ChannelMap(),
     )
+
+
+def open_usable(root: str | Path) -> Workspace:
+    """Open a workspace as `open_workspace` does; a session whose own file is not in order keeps nothing but itself out.
+
+    Raises
+    ------
+    WorkspaceError
+        Anything else is wrong; then lists the problems of the sessions as well.
+    """
+    try:
+        return open_workspace(root)
+    except WorkspaceError as error:
+        unusable = _at_fault(error)
+        if not unusable:
+            raise
+        try:
+            workspace = open_workspace(root, leave_out=unusable)
+        except WorkspaceError:
+            raise error from None
+        return replace(workspace, unusable=unusable)
+
+
+def _at_fault(error: WorkspaceError) -> dict[str, tuple[Problem, ...]]:
+    """Sessions whose own file has a problem, each with all of its problems."""
+    found: dict[str, tuple[Problem, ...]] = {}
+    for problem in error.problems:
+        parts = problem.file.split("/")
+        if len(parts) == 3 and parts[0] == SESSIONS_FOLDER and parts[2] == SESSION_FILE:
+            found[parts[1]] = (*found.get(parts[1], ()), problem)
+    return found
+
+
+def _first(problems: Sequence[Problem]) -> str:
+    """Say the first problem in a line, and how many more there are."""
+    first = problems[0]
+    place = ", ".join(part for part in (SESSION_FILE, f"line {first.line}" if first.line else "", first.key) if part)
+    more = f" ({len(problems) - 1} more to put right)" if len(problems) > 1 else ""
+    return f"{place}: found {first.found}, wanted {first.wanted}{more}."
 
 
 def _read(root: Path, path: Path, model: type[Model]) -> Reading[Model]:

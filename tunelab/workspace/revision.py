@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime
-from typing import Annotated
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from tunelab.workspace.car import Finite, NotNegative, Table, at_most
 
@@ -46,6 +46,47 @@ class Fuelling(Table):
     rev_limit_rpm: at_most(30000)
 
 
+# What an engine computer or a car holds that no table of a revision does, in the trade's words.
+OtherKind = Literal[
+    "spark",  # ignition advance
+    "commanded lambda",  # the mixture asked for
+    "idle",  # target, air and spark at idle
+    "acceleration fuelling",  # fuel for tip-ins
+    "fuel cut",  # on overrun: entry, return
+    "boost",
+    "trims",  # closed loop and learning
+    "warm-up",  # starting and warm-up fuelling
+    "launch",  # launch hold
+    "knock control",  # when and how far it retards
+    "cooling",  # fan, thermostat, coolant, oil cooler
+    "sensors",  # another one, another place, another calibration
+    "fuel",
+    "mechanical parts",
+    "other",
+]
+OtherWhere = Literal["everywhere", "idle", "part load", "full load"]
+BY_LOAD = ("spark", "commanded lambda", "trims")  # kinds that can change at one load and stay at another
+
+
+class OtherChange(Table):
+    """One thing that was changed with a revision and that no table of it holds; a bare word is its kind."""
+
+    kind: OtherKind
+    where: OtherWhere = "everywhere"
+    what: str = ""  # in the owner's words
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_a_word(cls, value: Any) -> Any:
+        return {"kind": value} if isinstance(value, str) else value
+
+    @property
+    def words(self) -> str:
+        """The change as a reader reads it: `spark at full load (4 degrees out above 5000 rpm)`."""
+        where = "" if self.where == "everywhere" else f" at {self.where}"
+        return f"{self.kind}{where}" + (f" ({self.what.strip()})" if self.what.strip() else "")
+
+
 class Revision(Table):
     """Everything `revisions/rNN.toml` holds."""
 
@@ -58,4 +99,5 @@ class Revision(Table):
     based_on: str | None = None
     proposed_in: str | None = None  # record whose proposal was entered, altered or not
     entered_by: str | None = None  # who put it into the ECU
+    also_changed: list[OtherChange] | None = None  # against based_on; empty: nothing else; None: it does not say
     notes: str = ""

@@ -161,6 +161,8 @@ def _item_problem(reading: Reading, model: type[BaseModel], path: KeyPath, item:
         table = f"in [{show_key(path[:-1])}]" if len(path) > 1 else "at the top of the file"
         return reading.problem(path, "nothing", wanted(model, path), f"add the key {table}")
     found = _show(item["input"])
+    if item["type"] == "literal_error":
+        return _unknown_word(reading, path, item)
     if item["type"] == "value_error":
         return reading.problem(path, found, item["msg"].removeprefix("Value error, "))
     return reading.problem(path, found, wanted(model, path), _likely_cause(item))
@@ -177,6 +179,15 @@ def _unknown_key(reading: Reading, model: type[BaseModel], path: KeyPath) -> Pro
     else:
         way_out = "known here: " + ", ".join(known)
     return reading.problem(path, "an unknown key", "a key that tunelab knows", way_out)
+
+
+def _unknown_word(reading: Reading, path: KeyPath, item: dict[str, Any]) -> Problem:
+    """Tell of a word that is none of the few that may stand there, with the nearest one."""
+    choices = re.findall(r"'([^']*)'", item["msg"])
+    wanted_words = ("one of " if len(choices) > 1 else "") + ", ".join(f'"{choice}"' for choice in choices)
+    near = nearest(item["input"], choices) if isinstance(item["input"], str) else None
+    way_out = f"the nearest is {near!r}" if near else _likely_cause(item)
+    return reading.problem(path, _show(item["input"]), wanted_words, way_out)
 
 
 def _unit_change(key: str, near: str) -> str:

@@ -1,19 +1,21 @@
-"""Write a revision as the owner would: complete, commented, the same bytes for the same content."""
+"""Write a revision as the owner would: complete, commented, the same bytes for the same content. Read a proposal."""
 
 from __future__ import annotations
 
+import datetime
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import tomlkit
 
 from tunelab.workspace.check_revision import check_revision
-from tunelab.workspace.problem import WorkspaceError
+from tunelab.workspace.problem import PLACEHOLDER_FOUND, WorkspaceError
 from tunelab.workspace.revision import Revision
-from tunelab.workspace.toml_file import read_toml
+from tunelab.workspace.toml_file import PLACEHOLDER, Reading, read_toml
 
 DIGITS = 10  # significant digits written: finer than any setting, coarser than the dust of binary arithmetic
 LINE_WIDTH = 100
@@ -24,6 +26,7 @@ WORDS = {
     "based_on": "the revision that it changes",
     "proposed_in": "the record that proposed it",
     "entered_by": "who put it into the engine computer",
+    "also_changed": "what was changed that stands in no table below; [] says that nothing was",
     "meter_curve": "Transfer curve of the air meter: a reading and the air flow that the engine computer takes for it.",
     "meter_curve.meter_v": "V, rising",
     "meter_curve.meter_hz": "Hz, rising",
@@ -40,7 +43,9 @@ WORDS = {
 }
 
 
-def write_revision(path: str | Path, revision: Revision, comments: Mapping[str, str]) -> None:
+def write_revision(
+    path: str | Path, revision: Revision, comments: Mapping[str, str], *, is_entered: bool = True
+) -> None:
     """Write a revision file that reads back as the same revision.
 
     Parameters
@@ -53,6 +58,8 @@ def write_revision(path: str | Path, revision: Revision, comments: Mapping[str, 
     comments : mapping
         Key path to a comment that stands above that key or table, such as ``{"meter_curve.flow_kg_h": "..."}``; the
         key "" is the head of the file. May have several lines, and may be empty.
+    is_entered : bool
+        False for a proposal, which is in no ECU yet: its date is left to fill in, and `read_proposal` reads it.
 
     Raises
     ------
@@ -62,7 +69,7 @@ def write_revision(path: str | Path, revision: Revision, comments: Mapping[str, 
         The revision would not read back as it is, such as a curve that does not rise once it is rounded.
     """
     path = Path(path)
-    text = revision_text(revision, comments)
+    text = revision_text(revision, comments, is_entered=is_entered)
     with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.stem}-", suffix=".toml", delete=False) as beside:
         beside.write(text.encode("utf-8"))
         beside.flush()
@@ -75,9 +82,20 @@ def write_revision(path: str | Path, revision: Revision, comments: Mapping[str, 
         Path(beside.name).unlink(missing_ok=True)
 
 
-def revision_text(revision: Revision, comments: Mapping[str, str]) -> str:
+def read_proposal(path: Path, name: str, day: datetime.date) -> Reading[Revision]:
+    """Read a revision that may not be entered yet: where its date is still to fill in, `day` stands for it."""
+    reading = read_toml(path, Revision, name)
+    left = tuple(p for p in reading.problems if (p.key, p.found) != ("date", PLACEHOLDER_FOUND))
+    if left or not reading.problems:
+        return replace(reading, problems=left)
+    whole = Revision.model_validate(reading.content | {"date": day}, strict=True)
+    return replace(reading, partial=whole, problems=(), wrong=frozenset())
+
+
+def revision_text(revision: Revision, comments: Mapping[str, str], *, is_entered: bool = True) -> str:
     """Give the text of a revision file; `write_revision` says what the arguments are."""
-    content = revision.model_dump(exclude_none=True)
+    content = revision.model_dump(exclude_none=True) | _other_changes(revision)
+    content |= {} if is_entered else {"date": PLACEHOLDER}
     tables = {key: value for key, value in content.items() if isinstance(value, dict)}
     plain = {key: value for key, value in content.items() if key not in tables}
     known = {"", *content, *(f"{table}.{key}" for table, keys in tables.items() for key in keys)}
@@ -90,6 +108,13 @@ def revision_text(revision: Revision, comments: Mapping[str, str]) -> str:
         lines += ["", *_comment_lines(WORDS.get(table, "")), *_comment_lines(comments.get(table, "")), f"[{table}]"]
         lines += [line for key in _ordered(keys) for line in _key_lines(f"{table}.{key}", key, keys[key], comments)]
     return "\n".join(lines) + "\n"
+
+
+def _other_changes(revision: Revision) -> dict[str, list]:
+    """Give what was also changed without what says nothing, in the place where the key stood."""
+    if revision.also_changed is None:
+        return {}
+    return {"also_changed": [change.model_dump(exclude_defaults=True) for change in revision.also_changed]}
 
 
 def _ordered(keys: Mapping[str, object]) -> list[str]:
@@ -109,6 +134,9 @@ def _key_lines(path: str, key: str, value: object, comments: Mapping[str, str]) 
 
 def _list_lines(key: str, values: Sequence[object], unit: str) -> Iterator[str]:
     items = [_value(value) for value in values]
+    if values and isinstance(values[0], dict):
+        yield from (f"{key} = [{unit}", *(f"    {item}," for item in items), "]")
+        return
     if len(key) + sum(len(item) + 2 for item in items) < LINE_WIDTH:
         yield f"{key} = [{', '.join(items)}]{unit}"
         return
@@ -120,6 +148,8 @@ def _list_lines(key: str, values: Sequence[object], unit: str) -> Iterator[str]:
 
 
 def _value(value: object) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_value(item)}" for key, item in value.items()) + " }"
     return tidy_number(value) if isinstance(value, int | float) else tomlkit.item(value).as_string()
 
 
@@ -137,7 +167,7 @@ def _comment_lines(comment: str) -> Iterator[str]:
 
 def _require_same(beside: Path, name: str, revision: Revision) -> None:
     """Read the new file back before it takes its place."""
-    reading = read_toml(beside, Revision, name)
+    reading = read_proposal(beside, name, revision.date)
     checks = [problem for problem in check_revision(reading, None) if problem.key != "name"]
     problems = [*reading.problems, *checks]
     if problems:

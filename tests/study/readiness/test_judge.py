@@ -1,12 +1,15 @@
 """Gates with evidence that is there, missing, stale, and against each other; which change empties which gate."""
 
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 from ready_drives import EVERY, REACH, car, drive, finding, revision
 
 from tunelab.study.readiness import GATES, Breach, judge_readiness
+from tunelab.study.readiness.gate import EMPTIED_BY, touches
 from tunelab.study.readiness.limit import HELD_AGAINST
+from tunelab.workspace.revision import OtherChange, OtherKind
 
 NAMES = {gate.name for gate in GATES}
 
@@ -174,7 +177,7 @@ def test_a_doubt_whose_value_itself_lies_past_the_limit_bounds_the_car(name, val
 
 
 def test_going_back_to_the_old_content_brings_its_evidence_back():
-    revisions = {"r01": revision(), "r02": revision("r02", day=4, dead_time=0.05),
+    revisions = {"r01": revision(), "r02": revision("r02", day=4, based_on="r01", dead_time=0.05),
                  "r03": revision("r03", day=5, based_on="r02")}  # fmt: skip
     found = judged([drive(3), drive(6, "r03", ids=["steady.lambda_error"])], revisions, "r03")
     assert found.verdict == "may run"
@@ -246,6 +249,145 @@ def test_full_throttle_is_bounded_by_what_was_driven():
 
 def test_a_failed_analysis_leaves_a_doubt():
     assert status_of(judged([drive(3, failed=True)]))["fresh"] == "watch"
+
+
+# What no table of a revision holds: which gates each kind of change empties. Common practice, no source.
+KNOCK, LEAN = "full_throttle.knock_retard", "full_throttle.lambda"
+AT_FULL_THROTTLE = {g.name for g in GATES if "full-throttle" in g.steps}
+SPARK = {"knock", "temperatures", "launch", "idle", "return"}
+OTHERS = [
+    ("spark", SPARK),
+    ({"kind": "spark", "where": "full load"}, SPARK - {"idle", "return"}),
+    ({"kind": "spark", "where": "idle"}, SPARK - {"knock"}),
+    (
+        "commanded lambda",
+        {"steady", "full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "idle", "return"},
+    ),
+    ("idle", {"idle", "return"}),
+    ("acceleration fuelling", {"return"}),
+    ("launch", {"launch"}),
+    ("fuel", {"steady", "full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "idle", "return", "launch"}),
+    ("mechanical parts", NAMES),
+]
+
+
+def chain(*also):
+    """Revisions r01, r02, ... of equal tables, each based on the one before and saying what it also changed."""
+    names = [f"r{number:02d}" for number in range(1, len(also) + 2)]
+    made = {names[0]: revision()}
+    for day, (base, name, change) in enumerate(zip(names, names[1:], also, strict=False), start=4):
+        made[name] = revision(name, day=day, based_on=base, also=change)
+    return made
+
+
+def not_met(found):
+    return {name for name, status in status_of(found).items() if status != "met"} - {"fresh"}
+
+
+@pytest.mark.parametrize(("change", "emptied"), OTHERS, ids=str)
+def test_what_no_table_holds_empties_the_gates_that_it_touches(change, emptied):
+    found = judged([drive(3)], chain([change]), "r02")
+    assert not_met(found) == emptied
+    assert all("r02 changed" in s.because for s in found.gates if s.gate.name in emptied)
+
+
+def test_changes_add_up_over_the_revisions_between():
+    found = judged([drive(3), drive(6, "r03", ids=["steady.lambda_error"])], chain(["spark"], []), "r03")
+    assert not_met(found) == SPARK
+    assert found.verdict == "not shown"
+
+
+def test_a_change_that_is_left_out_again_counts_too():
+    revisions = chain(["spark"]) | {"r03": revision("r03", day=6, based_on="r01")}
+    found = judged([drive(5, "r02")], revisions, "r03")
+    assert not_met(found) == SPARK
+    assert "left out again" in next(s.because for s in found.gates if s.gate.name == "knock")
+    assert judged([drive(3)], revisions, "r03").verdict == "not shown"  # r03 itself was never driven
+    assert not_met(judged([drive(3)], revisions, "r03")) == set()
+
+
+def test_a_revision_that_does_not_say_what_else_was_changed_is_asked():
+    steady_only = drive(6, "r02", ids=["steady.lambda_error"])
+    found = judged([drive(3), steady_only], chain(None), "r02")
+    assert found.verdict == "not shown"
+    assert not_met(found) == AT_FULL_THROTTLE
+    knock = next(s for s in found.gates if s.gate.name == "knock")
+    assert "r02 does not say what else was changed" in knock.because
+    (sentence,) = found.asked
+    assert "also_changed in revisions/r02.toml" in sentence
+    assert judged([drive(3), steady_only], chain([]), "r02").asked == ()
+    assert judged([drive(3)]).asked == ()  # the first revision changes nothing
+    assert judged([drive(3, "r02")], chain(None), "r02").verdict == "may run"  # all of it was driven with it
+
+
+def test_notes_that_speak_of_a_change_are_held_against_the_word_that_there_was_none():
+    def asked(notes, also=()):
+        revisions = chain(list(also))
+        revisions["r02"] = revisions["r02"].model_copy(update={"notes": notes})
+        return judged([drive(3), drive(5, "r02")], revisions, "r02").asked
+
+    (sentence,) = asked("Spark +6 degrees everywhere, leaner at full load.")
+    assert "r02 says that nothing else was changed, and its notes speak of 'spark'" in sentence
+    assert asked("Spark +6 degrees everywhere.", ["spark"]) == ()
+    assert asked("From the sweep of 3 May, typed to a hundredth.") == ()
+
+
+def test_without_a_chain_of_revisions_everything_counts_as_changed():
+    revisions = {"r01": revision(), "r02": revision("r02", day=4)}
+    found = judged([drive(3)], revisions, "r02")
+    assert not_met(found) == NAMES - {"link"}
+    assert any("No chain of based_on leads from r01 to r02" in sentence for sentence in found.asked)
+
+
+STOPPED = {"knock": KNOCK, "full_throttle": LEAN}
+CURES = [("knock", "spark", True), ("knock", "boost", True), ("knock", "fuel", True), ("knock", "idle", False),
+         ("knock", "knock control", False), ("full_throttle", "commanded lambda", True),
+         ("full_throttle", "spark", False), ("full_throttle", "boost", True)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("gate", "change", "ends"), CURES)
+def test_a_stop_ends_with_a_change_that_touches_it_and_a_drive_that_shows_it_met(gate, change, ends):
+    stop, revisions = drive(3, status={STOPPED[gate]: "stop"}), chain([change])
+    waiting = judged([stop], revisions, "r02")
+    assert waiting.verdict == "may not run"
+    state = next(s for s in waiting.gates if s.gate.name == gate)
+    assert (state.status, state.to_show) == ("stop", ends)
+    after = judged([stop, drive(5, "r02")], revisions, "r02")
+    assert after.verdict == ("may run" if ends else "may not run")
+    later = {**revisions, "r03": revision("r03", day=7, based_on="r02")}
+    assert status_of(judged([stop, drive(5, "r02")], later, "r03"))[gate] == ("met" if ends else "stop")
+
+
+@pytest.mark.parametrize("shown", ["doubt", "no interval", "not shown", "stop again"])
+def test_a_drive_that_does_not_show_it_met_ends_no_stop(shown):
+    status = {"doubt": "watch", "not shown": "not_shown", "stop again": "stop"}.get(shown, "met")
+    after = drive(5, "r02", status={KNOCK: status})
+    if shown == "no interval":
+        bare = [replace(f, lower=None, upper=None) if f.id == KNOCK else f for f in after.findings]
+        after = replace(after, findings=tuple(bare))
+    found = judged([drive(3, status={KNOCK: "stop"}), after], chain(["spark"]), "r02")
+    assert status_of(found)["knock"] == "stop"
+
+
+@pytest.mark.parametrize("also", [[], None], ids=["nothing", "does not say"])
+def test_a_stop_stands_while_no_change_is_written_down(also):
+    found = judged([drive(3, status={KNOCK: "stop"}), drive(5, "r02")], chain(also), "r02")
+    assert found.verdict == "may not run"
+    because = next(s.because for s in found.gates if s.gate.name == "knock")
+    assert "also_changed" in because
+
+
+def test_going_back_to_what_knocked_brings_its_stop_back():
+    revisions = chain(["spark"]) | {"r03": revision("r03", day=6, based_on="r01")}
+    drives = [drive(3, status={KNOCK: "stop"}), drive(5, "r02")]
+    assert status_of(judged(drives, revisions, "r02"))["knock"] == "met"
+    assert status_of(judged(drives, revisions, "r03"))["knock"] == "stop"
+
+
+def test_a_gate_that_the_table_does_not_name_yet_is_emptied_by_every_kind():
+    new = replace(GATES[0], name="new")
+    assert all(touches(OtherChange(kind=kind), new) for kind in EMPTIED_BY)
+    assert set(EMPTIED_BY) == set(get_args(OtherKind))
 
 
 def test_the_table_has_one_row_per_gate():

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from tunelab.workspace import Workspace, WorkspaceError, open_workspace
-from tunelab.workspace.check_session import SESSION_FILE
+from tunelab.workspace import Workspace, WorkspaceError, open_usable
 from tunelab.workspace.folder import CAR_FILE, REVISIONS_FOLDER, SESSIONS_FOLDER
 
 NOT_SEARCHED = (SESSIONS_FOLDER, REVISIONS_FOLDER, "records")  # inside a workspace
@@ -56,22 +55,8 @@ def _cars(folder: Path, skip: Path) -> Iterator[Path]:
 def open_car(root: Path, folder: str) -> FoundCar:
     """Open a workspace; a session whose session.toml is wrong does not keep the others from being used."""
     try:
-        return FoundCar(folder, open_workspace(root), {})
-    except WorkspaceError as error:
-        unusable = _sessions_at_fault(error)
-        if not unusable:
-            return FoundCar(folder, None, {}, str(error))
-    try:
-        return FoundCar(folder, open_workspace(root, leave_out=unusable), unusable)
+        workspace = open_usable(root)
     except WorkspaceError as error:
         return FoundCar(folder, None, {}, str(error))
-
-
-def _sessions_at_fault(error: WorkspaceError) -> dict[str, str]:
-    """Sessions whose own file has a problem, each with all of its problems."""
-    at_fault: dict[str, list[str]] = {}
-    for problem in error.problems:
-        parts: Sequence[str] = problem.file.split("/")
-        if len(parts) == 3 and parts[0] == SESSIONS_FOLDER and parts[2] == SESSION_FILE:
-            at_fault.setdefault(parts[1], []).append(str(problem))
-    return {name: "\n".join(texts) for name, texts in at_fault.items()}
+    unusable = {name: "\n".join(map(str, problems)) for name, problems in workspace.unusable.items()}
+    return FoundCar(folder, workspace, unusable)

@@ -16,7 +16,7 @@ from tunelab.record.share.foreign import LOG, disarm, foreign_problems
 from tunelab.record.share.unpack import OpenError, refuse, unpack
 from tunelab.record.stored import RECORDS, RecordError, findings_of, read_results
 from tunelab.record.whole import write_whole
-from tunelab.workspace import open_workspace
+from tunelab.workspace import open_usable, open_workspace
 
 LONGEST = 200  # bytes of a session's name
 
@@ -120,7 +120,7 @@ def _results(record: Path) -> dict:
 
 def _join(content: Path, root: Path) -> Opened:
     """Put into a workspace what it lacks; what it has stays, and must say the same where numbers hang on it."""
-    open_workspace(root)
+    open_usable(root)
     names = [*(p.relative_to(content).as_posix() for p in sorted((content / "revisions").glob("*.toml"))), "car.toml"]
     differing = [name for name in names if (root / name).exists() and not _says_the_same(content / name, root / name)]
     if differing:

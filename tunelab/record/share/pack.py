@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import zipfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -28,7 +29,9 @@ from tunelab.record.share.private import Box, Rule, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
 from tunelab.record.stored import StoredRecord, read_record
 from tunelab.record.table import write_table
-from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_workspace
+from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_usable
+from tunelab.workspace.check_session import SESSION_FILE
+from tunelab.workspace.folder import SESSIONS_FOLDER
 
 CRATE = "ro-crate-metadata.json"
 REMOVED = "removed.csv"
@@ -85,7 +88,7 @@ def share_records(records: Sequence[Path], target: Path, wanted: Wanted = Wanted
     if target.exists():
         raise ShareError(f"{target} exists already and stays as it is; name another with --out.")
     root = find_workspace(records[0])
-    workspace = open_workspace(root)
+    workspace = open_usable(root)
     places = [Path(folder).absolute() for folder in records]
     with folder_beside(target.absolute()) as beside:
         content = beside / "content"
@@ -125,10 +128,20 @@ def _rules(workspace: Workspace, found: Sequence[StoredRecord], wanted: Wanted) 
     authors = [item.author for session in sessions for item in session.exclude]
     names = [*(session.driver for session in sessions), *authors] if wanted.hide_names else []
     places = [] if wanted.keep_place else [session.place for session in sessions if session.place.strip()]
+    names += _texts_left_out(workspace, "driver") if wanted.hide_names else []
+    places += [] if wanted.keep_place else _texts_left_out(workspace, "place")
     folders = [workspace.root.absolute(), Path.home()]
     boxes = [] if wanted.keep_place else _boxes(found)
     rules = rules_for(places, [name for name in names if name.strip()], folders, boxes)
     return [rule for rule in rules if not (wanted.keep_place and rule.kind == "position")]
+
+
+def _texts_left_out(workspace: Workspace, key: str) -> list[str]:
+    """Give what a key holds in the sessions that cannot be used as they stand: it may be spoken of elsewhere."""
+    paths = (workspace.root / SESSIONS_FOLDER / name / SESSION_FILE for name in workspace.unusable)
+    texts = [path.read_text(encoding="utf-8", errors="replace") for path in paths if path.is_file()]
+    found = [value for text in texts for value in re.findall(rf'^\s*{key}\s*=\s*"([^"\n]+)"', text, re.MULTILINE)]
+    return [value for value in found if value.strip()]
 
 
 def _boxes(found: Sequence[StoredRecord]) -> list[Box]:

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import xarray as xr
 
 from tunelab.study.finding import Finding
+from tunelab.study.pull.detect import is_full_throttle
+from tunelab.workspace.car import Car
 
 Range = tuple[float, float]
+IDLE_WITHIN = 0.35  # of the target: engine speeds from which a return to idle and its catching read the meter
+BATTERY_SHARE = (0.01, 0.99)  # quantiles: one dip while cranking is no range that was driven
 
 
 @dataclass(frozen=True)
@@ -49,4 +57,42 @@ class Drive:
 
     def finding(self, name: str) -> Finding | None:
         """Look up a finding by its id."""
-        return next((finding for finding in self.findings if finding.id == name), None)
+        return self._by_id.get(name)
+
+    @cached_property
+    def _by_id(self) -> dict[str, Finding]:
+        return {finding.id: finding for finding in reversed(self.findings)}
+
+
+def reach_of(log: xr.Dataset, car: Car) -> Reach:
+    """Tell where a flagged log went: meter readings at idle, at full throttle and over all, battery, engine speed."""
+    if car.meter.channel not in log or "engine_speed_rpm" not in log:
+        return Reach()
+    reading = _trusted(log, car.meter.channel)
+    speed = _trusted(log, "engine_speed_rpm")
+    running = np.nan_to_num(speed) > 0.5 * car.engine.idle_target_rpm
+    idling = running & (np.nan_to_num(speed, nan=np.inf) < (1 + IDLE_WITHIN) * car.engine.idle_target_rpm)
+    full = is_full_throttle(log)
+    top = speed[full][np.isfinite(speed[full])]
+    battery = _trusted(log, "battery_v") if "battery_v" in log else np.array([])
+    return Reach(
+        readings=_range(reading[running]),
+        idle_readings=_range(reading[idling]),
+        full_readings=_range(reading[full]),
+        battery_v=_range(battery[running] if battery.size else battery, BATTERY_SHARE),
+        full_top_rpm=float(np.quantile(top, 0.999)) if top.size else None,
+    )
+
+
+def _trusted(log: xr.Dataset, name: str) -> np.ndarray:
+    values = log[name].values.astype(float)
+    flag = log.get(f"{name}_flag")
+    return values if flag is None else np.where(flag.values == 0, values, np.nan)
+
+
+def _range(values: np.ndarray, share: tuple[float, float] = (0.0, 1.0)) -> tuple[float, float] | None:
+    known = values[np.isfinite(values)]
+    if known.size < 10:
+        return None
+    low, high = np.quantile(known, share)
+    return float(low), float(high)

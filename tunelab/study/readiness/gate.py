@@ -5,8 +5,11 @@ Which gate binds what is common practice of the trade, no source.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
+
+from tunelab.workspace.revision import OtherChange, OtherKind
 
 FUELLING = frozenset({"curve", "dead_time", "injector_flow", "stoich"})
 HARDWARE = frozenset({"rev_limit"})
@@ -89,3 +92,41 @@ GATES: tuple[Gate, ...] = (
         stop_bounds=True,
     ),
 )  # fmt: skip
+
+# Which gates a change empties that no table of a revision holds. `None`: every one. A gate that ENTERED does not name
+# is emptied by every kind, so that a new one is safe before it is entered here. Common practice, no source.
+FULL_LOAD = frozenset({"full_throttle", "knock", "duty", "temperatures", "fuel_pressure"})
+IDLING = frozenset({"idle", "return"})
+ENTERED = FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch"}
+EMPTIED_BY: Mapping[OtherKind, frozenset[str] | None] = {
+    "spark": frozenset({"knock", "temperatures", "launch"}) | IDLING,
+    "commanded lambda": FULL_LOAD | IDLING | {"steady"},
+    "idle": IDLING,
+    "acceleration fuelling": frozenset({"return"}),
+    "fuel cut": frozenset({"return"}),
+    "boost": FULL_LOAD | {"headroom", "oil_pressure", "launch"},
+    "trims": IDLING | {"steady", "full_throttle"},
+    "warm-up": IDLING,
+    "launch": frozenset({"launch"}),
+    "knock control": frozenset({"knock"}),
+    "cooling": frozenset({"temperatures", "oil_pressure"}),
+    "sensors": ENTERED - {"link"},
+    "fuel": FULL_LOAD | IDLING | {"steady", "launch"},
+    "mechanical parts": None,
+    "other": None,
+}
+AT_LOAD = {"idle": ("everywhere", "idle"), "full": ("everywhere", "full load")}  # by a gate's region
+NO_CURE = ("knock control",)  # kinds that take evidence away and can end no stop: it would only be heard less
+
+
+def touches(change: OtherChange, gate: Gate) -> bool:
+    """Whether a change that no table holds empties a gate."""
+    names = EMPTIED_BY[change.kind]
+    if names is not None and gate.name in ENTERED and gate.name not in names:
+        return False
+    return change.where in AT_LOAD.get(gate.region, (change.where,))
+
+
+def needs_word(gate: Gate) -> bool:
+    """Whether a gate waits for a revision to say what else was changed: all that full throttle answers."""
+    return "full-throttle" in gate.steps

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import pandas as pd
@@ -13,7 +13,7 @@ from tunelab.study.finding import Finding, Status
 from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import GATES, Gate
 from tunelab.study.readiness.limit import passes_limit
-from tunelab.study.readiness.stale import Emptied, Now, why_emptied
+from tunelab.study.readiness.stale import Emptied, Now, asked, why_emptied, why_touched
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -40,6 +40,7 @@ class GateState:
     record: str  # where it comes from; empty where nothing was shown
     emptied: tuple[Emptied, ...] = ()
     carried: bool = False  # shown with an earlier revision and not touched since
+    to_show: bool = False  # at stop, what may have cured it is in the car, and a drive has to show it
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,7 @@ class Readiness:
     bounds: tuple[str, ...]  # what holds while it runs
     look_after: tuple[str, ...]  # met only just, or in doubt
     gates: tuple[GateState, ...]
+    asked: tuple[str, ...] = ()  # what the owner's revisions leave unsaid, with where to write it
     caution: str = NO_CERTIFICATE
 
     def table(self) -> pd.DataFrame:
@@ -115,9 +117,14 @@ def judge_readiness(
         raise KeyError(f"no revision {revision!r}; there are: {', '.join(sorted(revisions)) or 'none'}.")
     ordered = sorted(drives, key=lambda drive: (drive.date, drive.record))
     now = Now(car, revisions, revision, ordered[-1].wiring if ordered else "")
+    readiness = _conclude(judge_gates(ordered, now, gates), ordered, car, revisions[revision])
+    return replace(readiness, asked=asked([drive.revision for drive in ordered], now))
+
+
+def judge_gates(ordered: list[Drive], now: Now, gates: tuple[Gate, ...] = GATES) -> tuple[GateState, ...]:
+    """Judge every gate over drives in the order they were driven, and whether the last change was driven at all."""
     states = [_judge(gate, ordered, now) for gate in gates]
-    states.append(_freshness(ordered, revision, states))
-    return _conclude(tuple(states), ordered, car, revisions[revision])
+    return (*states, _freshness(ordered, now.revision, states))
 
 
 def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
@@ -125,26 +132,69 @@ def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
     if missing:
         because = f"car.toml states no limit to hold it against: limits.{missing[0]}."
         return GateState(gate, "not_shown", because, None, "")
-    valid, emptied = [], []
+    valid, gone = [], []
     for drive in drives:
         if not any(_shown(drive, name) for name in (*gate.ids, *gate.also)):
             continue
         why = why_emptied(gate, drive, now)
         if why:
-            emptied.append(why)
+            gone.append((drive, why))
         else:
             valid.append(drive)
+    emptied = [why for _, why in gone]
     absent = [name for name in gate.ids if not any(_shown(drive, name) for drive in valid)]
     found = [_newest(gate, valid, name) for name in (*gate.ids, *gate.also) if name not in absent]
     worst = max((item for item in found if item), key=lambda item: WORST[item[0]], default=None)
+    standing = _standing(gate, drives, gone, now) if gate.lasting and (worst is None or worst[0] != "stop") else None
+    if standing:
+        return standing
     if absent and (worst is None or worst[0] != "stop"):
         return GateState(gate, "not_shown", _why_absent(gate, drives, absent, emptied), None, "", tuple(emptied))
     status, finding, drive, note = worst
     carried = drive.revision != now.revision
     because = (
-        finding.because + note + (f" Shown with {drive.revision}; nothing changed that touches it." if carried else "")
+        finding.because
+        + note
+        + (f" Shown with {drive.revision}; no change that is written down touches it." if carried else "")
     )
     return GateState(gate, status, because, finding, drive.record, tuple(emptied), carried)
+
+
+def _standing(gate: Gate, drives: list[Drive], gone: list[tuple[Drive, Emptied]], now: Now) -> GateState | None:
+    """Give the newest lasting stop that no drive has ended, though its own drive does not count any more.
+
+    A stop ends when a change that is written down touches its gate and a later drive with that change shows the gate
+    met, with an interval.
+    """
+    for drive, why in reversed(gone):
+        stops = [f for f in map(drive.finding, (*gate.ids, *gate.also)) if f is not None and f.status == "stop"]
+        if not stops or why_touched(gate, drive, now) is None:  # held against another limit: to be recorded again
+            continue
+        open_ = [f for f in stops if not _is_ended(gate, drive, f.id, drives, now)]
+        if not open_:
+            continue
+        emptied = tuple(item for _, item in gone)
+        what = f"{open_[0].because} That was {drive.record}, with {drive.revision}"
+        if why.may_cure:
+            because = f"{what}; since then {why.because}. No later drive shows it met yet. {why.way_out}"
+        else:
+            because = f"{what}, and no change that could have ended it is written down: {why.because}. {why.way_out}"
+        return GateState(gate, "stop", because, open_[0], drive.record, emptied, to_show=why.may_cure)
+    return None
+
+
+def _is_ended(gate: Gate, stopped: Drive, name: str, drives: list[Drive], now: Now) -> bool:
+    """Whether a later drive shows a finding met, with interval, under a written change that touches its gate."""
+    for drive in drives[drives.index(stopped) + 1 :]:
+        finding = drive.finding(name)
+        if finding is None or finding.status != "met" or None in (finding.lower, finding.upper):
+            continue
+        if drive.revision in now.revisions:
+            then = replace(now, revision=drive.revision, wiring=drive.wiring)
+            why = why_touched(gate, stopped, then)
+            if why is not None and why.may_cure:
+                return True
+    return False
 
 
 def _shown(drive: Drive, name: str) -> bool:
@@ -163,7 +213,10 @@ def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding,
         return finding.status, finding, drive, ""
     earlier, stopped = stops[-1]
     if gate.lasting:
-        note = f" {drive.record} did not show it again, but nothing in the revision was changed since: it stands."
+        note = (
+            f" {drive.record} did not show it again, but nothing that touches it was changed since: it stands. What "
+            "was changed and stands in no table belongs into also_changed of the revision."
+        )
         return "stop", stopped, earlier, note
     return (
         "watch",

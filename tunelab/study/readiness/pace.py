@@ -14,7 +14,8 @@ import scipy
 
 from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import GATES
-from tunelab.study.readiness.judge import Readiness, judge_readiness
+from tunelab.study.readiness.judge import Readiness, judge_gates
+from tunelab.study.readiness.stale import Now
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -119,10 +120,12 @@ def _count(drives: list[Drive], car: Car, revisions: Mapping[str, Revision]) -> 
     closed: dict[str, int] = {}
     tried: dict[str, int] = {}
     before: dict[str, str] = {}
+    first = Now(car, revisions, "", "")
     for number, drive in enumerate(drives):
         if drive.revision not in revisions:
             continue
-        states = judge_readiness(drives[: number + 1], car, revisions, drive.revision).gates
+        as_of = replace(first, revision=drive.revision, wiring=drive.wiring)
+        states = judge_gates(drives[: number + 1], as_of)
         now = {state.gate.name: state.status for state in states}
         for gate in GATES:
             is_open = before.get(gate.name, "not_shown") in ("stop", "not_shown")

@@ -1,0 +1,126 @@
+"""What ready and plan ask of a log is read once and kept; another car, another run or a broken file makes it anew."""
+
+import hashlib
+import json
+import tomllib
+
+import pytest
+from held_log import held_log
+from plain_workspace import CAR, REVISION, SESSION_NAME, write_workspace
+from ready_drives import finding
+from written_results import write_results
+
+from tunelab.cli import main
+from tunelab.log.store import read_log, write_log
+from tunelab.record import driven
+from tunelab.record.deciding import decide
+from tunelab.record.planning import plan_for
+from tunelab.study.coverage import cover
+from tunelab.study.readiness import reach_of
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
+
+HOLDS = [(2000.0, 60.0, 7.0), (3000.0, 140.0, 8.0), (850.0, 16.0, 20.0)]
+CAR_3L, R01 = Car.model_validate(tomllib.loads(CAR)), Revision.model_validate(tomllib.loads(REVISION))
+LOG = held_log(CAR_3L, R01, HOLDS)
+INPUT = {"path": "log1.csv", "sha256": "0" * 64, "rows_in": 2, "rows_kept": 2, "rows_set_aside": 0}
+
+
+@pytest.fixture
+def root(tmp_path):
+    """One recorded drive whose raw log cannot be used: whoever opens that fails."""
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("steady.lambda_error", "met", 1.5)])
+    place = root / "records" / SESSION_NAME
+    write_log(LOG, place / "log.nc")
+    data = json.loads((place / "results.json").read_text("utf-8")) | {"inputs": [INPUT]}
+    data["settings"] = [
+        {"path": n, "sha256": hashlib.sha256((root / n).read_bytes()).hexdigest()} for n in ["car.toml"]
+    ]
+    (place / "results.json").write_text(json.dumps(data), encoding="utf-8")
+    return root
+
+
+@pytest.fixture
+def opened(monkeypatch):
+    """Every log that is opened, in order."""
+    paths = []
+
+    def count(path):
+        paths.append(path)
+        return read_log(path)
+
+    monkeypatch.setattr(driven, "read_log", count)
+    return paths
+
+
+def test_ready_and_plan_open_a_log_once_and_say_so(root, opened):
+    first = decide(root)
+    assert first.drives[0].reach == reach_of(LOG, CAR_3L)
+    assert "read to see how far it was driven" in first.read
+    planned = plan_for(root, None)
+    assert any("read to see how far" in aside for aside in planned.asides)
+    assert len(opened) == 2  # the reach for ready, and what a plan counts
+    again, replanned = decide(root), plan_for(root, None)
+    assert len(opened) == 2
+    assert again.drives == first.drives
+    assert again.read == ""
+    assert replanned.asides == ()
+    assert replanned.plan.table().equals(planned.plan.table())
+    exact = cover(LOG, CAR_3L, R01)
+    assert planned.chapter.findings[0].value == pytest.approx(100 * exact.share_covered)
+
+
+def test_the_command_says_it_beside_its_answer(root, opened, capsys):
+    main(["ready", str(root)])
+    assert "The log of record 2026-05-03-steady was read" in capsys.readouterr().err
+    main(["ready", str(root)])
+    assert "was read" not in capsys.readouterr().err
+    assert main(["plan", str(root)]) == 0
+    assert "was read" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("change", ["car", "run", "broken", "gone"])
+def test_what_is_kept_of_another_state_is_made_anew(root, opened, change):
+    decide(root)
+    kept = root / "records" / driven.KEPT / f"{SESSION_NAME}.reach.npz"
+    assert kept.is_file()
+    results = root / "records" / SESSION_NAME / "results.json"
+    if change == "car":
+        text = (root / "car.toml").read_text("utf-8").replace("idle_target_rpm = 850", "idle_target_rpm = 950")
+        (root / "car.toml").write_text(text, encoding="utf-8")
+    elif change == "run":
+        results.write_text(results.read_text("utf-8").replace("10:01:00", "10:02:00"), encoding="utf-8")
+    elif change == "broken":
+        kept.write_bytes(kept.read_bytes()[:40])
+    else:
+        kept.unlink()
+    decide(root)
+    assert len(opened) == 2
+    decide(root)
+    assert len(opened) == 2
+
+
+def test_a_record_that_is_no_longer_current_is_not_what_a_plan_counts(root):
+    """The raw log, here one that cannot be used, is what the session holds now."""
+    path = root / "car.toml"
+    path.write_text(path.read_text("utf-8").replace("coolant_min_c = 75", "coolant_min_c = 70"), encoding="utf-8")
+    with pytest.raises(ValueError, match="no engine speed or no airflow"):
+        plan_for(root, None)
+
+
+def test_a_folder_that_takes_no_file_is_no_reason_to_stop(root, opened, monkeypatch):
+    def refuse(*_):
+        raise OSError("read-only")
+
+    monkeypatch.setattr(driven, "write_whole", refuse)
+    assert decide(root).drives[0].reach == reach_of(LOG, CAR_3L)
+    assert decide(root).drives
+    assert len(opened) == 2
+
+
+def test_nothing_kept_is_taken_for_a_record(root):
+    decide(root)
+    found = decide(root)
+    assert [drive.record for drive in found.drives] == [SESSION_NAME]
+    assert found.left_out == ()

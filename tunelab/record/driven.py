@@ -1,0 +1,176 @@
+"""What `ready` and `plan` need of the log of a record, kept beside the records, so that no log is opened for it again.
+
+The files in `records/.driven` hold nothing that the logs do not: whoever removes them loses only the time to read those
+once more.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from tunelab.log.flag import flag_log
+from tunelab.log.load import load_session
+from tunelab.log.store import read_log
+from tunelab.record.evidence import sha256
+from tunelab.record.stored import RECORDS, StoredRecord, changed_since
+from tunelab.record.whole import write_whole
+from tunelab.study.coverage import Samples, pooled, samples_of
+from tunelab.study.readiness import Reach, reach_of
+from tunelab.workspace import Workspace
+from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
+
+KEPT = ".driven"  # a name with a dot is no record
+FORM = "1"  # of the files; another number makes them anew
+
+
+@dataclass(frozen=True)
+class Driven:
+    """Looks up how far the drives of a workspace went; `read` names the records whose log had to be opened for it."""
+
+    workspace: Workspace
+    read: list[str] = field(default_factory=list)
+
+    def reach(self, record: StoredRecord) -> Reach:
+        """How far a record's drive went, as its own log tells; all unknown where the record has none."""
+        car, path, key = self.workspace.car, record.place / "log.nc", self._reach_key(record)
+        found = self._kept(record.session, "reach", key)
+        if found is None:
+            if not path.exists():
+                return Reach()
+            self.read.append(record.name)
+            found = _of_reach(reach_of(read_log(path), car))
+            self._keep(record.session, "reach", key, found)
+        return _as_reach(found)
+
+    def samples(self, session: str, record: StoredRecord | None) -> Samples:
+        """What coverage needs of a session, by its record where there is one, else by its logs.
+
+        Raises
+        ------
+        LoadError, ValueError
+            The logs cannot be read, or have neither engine speed nor any airflow.
+        """
+        if record is None:
+            return pooled(samples_of(self._raw(session), self.workspace.car), self.workspace.car)
+        key = self._samples_key(record)
+        found = self._kept(session, "samples", key)
+        if found is None:
+            self.read.append(record.name)
+            log = read_log(record.place / "log.nc") if self._is_current(record) else self._raw(session)
+            samples = pooled(samples_of(log, self.workspace.car), self.workspace.car)
+            found = _of_samples(samples)
+            self._keep(session, "samples", key, found)
+        return _as_samples(found)
+
+    def keep(self, record: StoredRecord, log: xr.Dataset) -> None:
+        """Keep what will be asked of a record that was just made, while its log is at hand."""
+        car = self.workspace.car
+        self._keep(record.session, "reach", self._reach_key(record), _of_reach(reach_of(log, car)))
+        if "steady" not in record.folder.session.steps:
+            return
+        try:
+            samples = pooled(samples_of(log, car), car)
+        except ValueError:  # a log that has no place in a coverage
+            return
+        self._keep(record.session, "samples", self._samples_key(record), _of_samples(samples))
+
+    def sentence(self) -> str:
+        """Say which logs were opened; empty where none was."""
+        many = len(set(self.read))
+        if not many:
+            return ""
+        whose = f"log of record {self.read[0]} was" if many == 1 else f"logs of {many} records were"
+        return f"The {whose} read to see how far it was driven; that is kept, so next time none is opened."
+
+    def _raw(self, session: str) -> xr.Dataset:
+        workspace, about = self.workspace, self.workspace.sessions[session].session
+        log = load_session(workspace, session)
+        return flag_log(log, workspace.car, about, revision=workspace.revisions[about.revision])
+
+    def _reach_key(self, record: StoredRecord) -> str:
+        car = self.workspace.car
+        return _digest(record.digest, FORM, car.meter.channel, str(car.engine.idle_target_rpm))
+
+    def _samples_key(self, record: StoredRecord) -> str:
+        return _digest(record.digest, FORM, *self._read_by(record.session))
+
+    def _read_by(self, session: str) -> list[str]:
+        """Everything that reading and flagging a session's logs depends on, apart from the logs' own content."""
+        workspace, folder = self.workspace, self.workspace.sessions[session]
+        car, revision = workspace.car, workspace.revisions[folder.session.revision]
+        files = [(path.name, path.stat().st_size) for path in folder.files]
+        channels = workspace.root / CHANNELS_FILE
+        return [
+            car.model_dump_json(exclude={"limits"}),
+            str(car.limits.coolant_min_c),
+            revision.model_dump_json(include={"meter_curve", "injectors", "dead_time", "fuelling"}),
+            folder.session.model_dump_json(exclude={"notes", "driver", "place"}),
+            sha256(channels) if channels.is_file() else "",
+            json.dumps(files),
+        ]
+
+    def _is_current(self, record: StoredRecord) -> bool:
+        """Whether a record's own log is what its session would give now."""
+        if changed_since(record, self.workspace) or not (record.place / "log.nc").exists():
+            return False
+        made_of = {item["path"]: item["sha256"] for item in record.results.get("settings", ())}
+        paths = {name: self.workspace.root / name for name in (CAR_FILE, CHANNELS_FILE)}
+        return all(made_of.get(name, "") == (sha256(p) if p.is_file() else "") for name, p in paths.items())
+
+    def _path(self, session: str, kind: str) -> Path:
+        return self.workspace.root / RECORDS / KEPT / f"{session}.{kind}.npz"
+
+    def _kept(self, session: str, kind: str, key: str) -> Mapping[str, np.ndarray] | None:
+        try:
+            with np.load(self._path(session, kind), allow_pickle=False) as kept:
+                found = {name: kept[name] for name in kept.files}
+        except (OSError, ValueError, EOFError, zipfile.BadZipFile):
+            return None
+        return found if str(found.pop("key", "")) == key else None
+
+    def _keep(self, session: str, kind: str, key: str, values: Mapping[str, np.ndarray]) -> None:
+        """Write what was found; a folder that takes no file, as on a read-only disk, is no reason to stop."""
+        path, out = self._path(session, kind), io.BytesIO()
+        np.savez_compressed(out, key=np.array(key), **values)
+        try:
+            path.parent.mkdir(exist_ok=True)
+            write_whole(path, out.getvalue())
+        except OSError:
+            return
+
+
+def _digest(*parts: str) -> str:
+    return hashlib.sha256("\x00".join(parts).encode("utf-8")).hexdigest()
+
+
+def _of_reach(reach: Reach) -> dict[str, np.ndarray]:
+    return {
+        name: np.atleast_1d(np.array([] if value is None else value, float)) for name, value in asdict(reach).items()
+    }
+
+
+def _as_reach(kept: Mapping[str, np.ndarray]) -> Reach:
+    values = {name: tuple(values.tolist()) or None for name, values in kept.items()}
+    top = values.pop("full_top_rpm")
+    return Reach(**values, full_top_rpm=top[0] if top else None)
+
+
+def _of_samples(samples: Samples) -> dict[str, np.ndarray]:
+    found = {item.name: np.asarray(getattr(samples, item.name)) for item in fields(Samples)}
+    packed = {name: values.astype(np.float32) for name, values in found.items() if values.dtype == np.float64}
+    return found | packed | {"notes": np.array(json.dumps(samples.notes))}
+
+
+def _as_samples(kept: Mapping[str, np.ndarray]) -> Samples:
+    values = {name: values.astype(float) if values.dtype == np.float32 else values for name, values in kept.items()}
+    notes = tuple(json.loads(str(values.pop("notes"))))
+    return Samples(**values | {"flagged": int(values["flagged"])}, notes=notes)
