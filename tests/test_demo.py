@@ -1,6 +1,5 @@
 """The demo from end to end: one command, then pages that a helper opens without a network."""
 
-import datetime
 import itertools
 import json
 import re
@@ -15,7 +14,8 @@ from playwright.sync_api import expect
 
 from tunelab.study.revision_change import differences
 from tunelab.workspace import open_workspace
-from tunelab.workspace.write import read_proposal
+from tunelab.workspace.revision import Revision
+from tunelab.workspace.toml_file import read_toml
 
 PAGES = ("index", "steady", "drive_plan", "drive_sheet")
 DRAWN = ("steady", "drive_plan")
@@ -100,7 +100,7 @@ def test_the_record_answers_the_steady_question(record):
 
 def test_what_the_owner_entered_next_is_what_the_record_proposes(demo, record):
     """So that a history of the demo can hold what was predicted against what the next drive measured."""
-    reading = read_proposal(record / "proposal.toml", "proposal.toml", datetime.date(2026, 5, 8))
+    reading = read_toml(record / "proposal.toml", Revision, "proposal.toml")
     assert reading.problems == ()
     proposal = reading.partial
     assert differences(proposal, open_workspace(demo[1]).revisions["r02"]) == ()

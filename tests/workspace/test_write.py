@@ -11,7 +11,7 @@ from plain_workspace import REVISION
 from tunelab.workspace import WorkspaceError, write_revision
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml
-from tunelab.workspace.write import read_proposal, revision_text, tidy_number
+from tunelab.workspace.write import revision_text, tidy_number
 
 HOSTILE = 'quote " backslash \\ bracket ] # = \n[limits]\n\t\x00\x1f\x7f é λ \u2028 """ \'\'\''
 
@@ -37,21 +37,6 @@ def test_what_was_also_changed_reads_back_and_an_empty_list_is_not_a_missing_one
         assert read_toml(tmp_path / "r01.toml", Revision, "r01.toml").partial == meant
     assert [change.words for change in revision(also_changed=[*also[:1], "fuel"]).also_changed] == ["boost", "fuel"]
     assert revision(also_changed=[also[1] | {"what": "4 out"}]).also_changed[0].words == "spark at full load (4 out)"
-
-
-def test_a_proposal_leaves_its_date_to_whoever_enters_it(tmp_path):
-    meant = revision(also_changed=[])
-    path = tmp_path / "proposal.toml"
-    write_revision(path, meant, {"date": "fill it in"}, is_entered=False)
-    assert tomllib.loads(path.read_text(encoding="utf-8"))["date"] == "fill in"
-    (problem,) = read_toml(path, Revision, "r02.toml").problems  # so a copy that nobody dated opens no workspace
-    assert problem.key == "date"
-    other_day = datetime.date(2026, 5, 9)
-    reading = read_proposal(path, "proposal.toml", other_day)
-    assert reading.problems == ()
-    assert reading.partial == meant.model_copy(update={"date": other_day})
-    path.write_text(path.read_text(encoding="utf-8").replace("flow_kg_h", "flow_kg"), encoding="utf-8")
-    assert read_proposal(path, "proposal.toml", other_day).problems
 
 
 def test_dust_of_binary_arithmetic_is_not_written():

@@ -99,8 +99,7 @@ def _write_files(folder: Path, chapter: Chapter) -> None:
             raise TableError(f"tables/{name}.csv was already written by another notebook of this record.")
         write_table(path, table)
     if chapter.proposal:
-        comments = dict(chapter.proposal.comments)
-        write_revision(folder / "proposal.toml", chapter.proposal.revision, comments, is_entered=False)
+        write_revision(folder / "proposal.toml", chapter.proposal.revision, dict(chapter.proposal.comments))
     target = folder / CHAPTERS / f"{chapter.notebook}.json"
     target.parent.mkdir(parents=True, exist_ok=True)
     target.write_text(json.dumps(as_data(chapter), indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8")

@@ -9,7 +9,8 @@ from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.finding import Finding
 from tunelab.study.ledger import MEASURED, PREDICTED, PredictionVerdict, Proposed, keep_ledger
 from tunelab.study.readiness import Drive
-from tunelab.workspace.write import read_proposal
+from tunelab.workspace.revision import Revision
+from tunelab.workspace.toml_file import read_toml
 
 OUTCOMES = {
     "held": "the prediction held",
@@ -61,7 +62,7 @@ def proposals_of(records: Sequence[StoredRecord]) -> tuple[list[Proposed], list[
         path = record.place / "proposal.toml"
         if not path.is_file():
             continue
-        reading = read_proposal(path, f"{record.name}/proposal.toml", record.date)
+        reading = read_toml(path, Revision, f"{record.name}/proposal.toml")
         if reading.problems:
             left_out += [str(problem) for problem in reading.problems]
             continue

@@ -142,7 +142,7 @@ def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
     )
     return {
         "": head,
-        "date": "Fill in when it goes into the engine computer, without quotes, such as 2026-05-03.",
+        "date": "The day of the drive that it follows from: write the day on which you enter it.",
         "also_changed": (
             "Review: this says that nothing else is changed with it. If anything is, such as spark, commanded lambda\n"
             'or a part of the car, name it: [{ kind = "spark", what = "4 degrees out above 5000 rpm" }].'

@@ -1,21 +1,19 @@
-"""Write a revision as the owner would: complete, commented, the same bytes for the same content. Read a proposal."""
+"""Write a revision as the owner would: complete, commented, the same bytes for the same content."""
 
 from __future__ import annotations
 
-import datetime
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import tomlkit
 
 from tunelab.workspace.check_revision import check_revision
-from tunelab.workspace.problem import PLACEHOLDER_FOUND, WorkspaceError
+from tunelab.workspace.problem import WorkspaceError
 from tunelab.workspace.revision import Revision
-from tunelab.workspace.toml_file import PLACEHOLDER, Reading, read_toml
+from tunelab.workspace.toml_file import read_toml
 
 DIGITS = 10  # significant digits written: finer than any setting, coarser than the dust of binary arithmetic
 LINE_WIDTH = 100
@@ -43,9 +41,7 @@ WORDS = {
 }
 
 
-def write_revision(
-    path: str | Path, revision: Revision, comments: Mapping[str, str], *, is_entered: bool = True
-) -> None:
+def write_revision(path: str | Path, revision: Revision, comments: Mapping[str, str]) -> None:
     """Write a revision file that reads back as the same revision.
 
     Parameters
@@ -58,8 +54,6 @@ def write_revision(
     comments : mapping
         Key path to a comment that stands above that key or table, such as ``{"meter_curve.flow_kg_h": "..."}``; the
         key "" is the head of the file. May have several lines, and may be empty.
-    is_entered : bool
-        False for a proposal, which is in no ECU yet: its date is left to fill in, and `read_proposal` reads it.
 
     Raises
     ------
@@ -69,7 +63,7 @@ def write_revision(
         The revision would not read back as it is, such as a curve that does not rise once it is rounded.
     """
     path = Path(path)
-    text = revision_text(revision, comments, is_entered=is_entered)
+    text = revision_text(revision, comments)
     with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.stem}-", suffix=".toml", delete=False) as beside:
         beside.write(text.encode("utf-8"))
         beside.flush()
@@ -82,20 +76,9 @@ def write_revision(
         Path(beside.name).unlink(missing_ok=True)
 
 
-def read_proposal(path: Path, name: str, day: datetime.date) -> Reading[Revision]:
-    """Read a revision that may not be entered yet: where its date is still to fill in, `day` stands for it."""
-    reading = read_toml(path, Revision, name)
-    left = tuple(p for p in reading.problems if (p.key, p.found) != ("date", PLACEHOLDER_FOUND))
-    if left or not reading.problems:
-        return replace(reading, problems=left)
-    whole = Revision.model_validate(reading.content | {"date": day}, strict=True)
-    return replace(reading, partial=whole, problems=(), wrong=frozenset())
-
-
-def revision_text(revision: Revision, comments: Mapping[str, str], *, is_entered: bool = True) -> str:
+def revision_text(revision: Revision, comments: Mapping[str, str]) -> str:
     """Give the text of a revision file; `write_revision` says what the arguments are."""
     content = revision.model_dump(exclude_none=True) | _other_changes(revision)
-    content |= {} if is_entered else {"date": PLACEHOLDER}
     tables = {key: value for key, value in content.items() if isinstance(value, dict)}
     plain = {key: value for key, value in content.items() if key not in tables}
     known = {"", *content, *(f"{table}.{key}" for table, keys in tables.items() for key in keys)}
@@ -167,7 +150,7 @@ def _comment_lines(comment: str) -> Iterator[str]:
 
 def _require_same(beside: Path, name: str, revision: Revision) -> None:
     """Read the new file back before it takes its place."""
-    reading = read_proposal(beside, name, revision.date)
+    reading = read_toml(beside, Revision, name)
     checks = [problem for problem in check_revision(reading, None) if problem.key != "name"]
     problems = [*reading.problems, *checks]
     if problems:

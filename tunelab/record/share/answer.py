@@ -16,7 +16,6 @@ from tunelab.workspace.car import Table
 from tunelab.workspace.problem import WorkspaceError
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import PLACEHOLDER, read_toml
-from tunelab.workspace.write import read_proposal
 
 ANSWERS = "answers"
 ANSWER_FILE = "answer.toml"
@@ -102,9 +101,8 @@ def read_answers(root: Path) -> list[GivenAnswer]:
         name = path.relative_to(root).as_posix()
         reading = read_toml(path, Answer, name)
         proposal = path.parent / PROPOSAL_FILE
-        day = (reading.partial and reading.partial.date) or datetime.date.min
         name = f"{path.parent.name}/{PROPOSAL_FILE}"
-        revision = read_proposal(proposal, name, day) if proposal.is_file() else None
+        revision = read_toml(proposal, Revision, name) if proposal.is_file() else None
         problems += [*reading.problems, *(revision.problems if revision else ())]
         if not reading.problems and not (revision and revision.problems):
             given.append(GivenAnswer(path.parent, reading.partial, revision.partial if revision else None))
