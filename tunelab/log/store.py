@@ -12,6 +12,7 @@ import xarray as xr
 
 from tunelab.channels import CHANNELS
 from tunelab.log.read.packed import require_plausible_hdf5
+from tunelab.workspace.write import usual_mode
 
 CONVENTIONS = "CF-1.11"
 ENGINE = "h5netcdf"
@@ -46,7 +47,7 @@ def write_log(log: xr.Dataset, path: Path) -> Path:
             file.write(content)
         _check_complete(dressed, Path(beside), path)
         _flush(beside)
-        os.chmod(beside, 0o644)
+        os.chmod(beside, usual_mode(0o666))
         os.replace(beside, path)
     finally:
         Path(beside).unlink(missing_ok=True)
