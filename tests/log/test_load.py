@@ -208,3 +208,18 @@ def test_raw_files_are_left_as_they_were(session, tmp_path):
     before = (path.read_bytes(), path.stat().st_mtime_ns)
     load_session(open_workspace(tmp_path), SESSION_NAME)
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+
+
+def test_a_log_in_which_no_time_passes_is_said_to_be_one(tmp_path):
+    root = write_workspace(tmp_path)
+    (root / "sessions" / SESSION_NAME / "log1.csv").write_text("Time (s),Engine speed (rpm)\n0.00,850\n")
+    with pytest.raises(LoadError, match="one row of readings, in which no time passes; two rows are the least"):
+        load_session(open_workspace(root), SESSION_NAME)
+
+
+def test_one_row_at_a_stated_rate_is_too_short_as_well(tmp_path):
+    root = write_workspace(tmp_path)
+    (root / "sessions" / SESSION_NAME / "log1.csv").write_text("Engine speed (rpm),Lambda\n850,1.0\n")
+    (root / "channels.toml").write_text('[[file]]\nname = "log1.csv"\nrate_hz = 25.0\n')
+    with pytest.raises(LoadError, match="holds 1 row that can be used; two moments are the least"):
+        load_session(open_workspace(root), SESSION_NAME)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from urllib.parse import quote
 
 import nbformat
 import pytest
@@ -275,3 +276,28 @@ def test_no_process_of_a_record_loads_statistics_or_pint_before_a_study_asks_for
     code = f"import sys, tunelab.chart, tunelab.record.session; print([m for m in {slow} if m in sys.modules])"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("odd", ["{} and {name}", "a {0!r} 50% #1 & 'one' \"two\" Ünlü"])
+def test_a_record_is_made_whatever_the_folders_are_called(odd, notebooks, tmp_path):
+    root = write_workspace(tmp_path / odd)
+    session = root / "sessions" / f"2026-05-03 {odd}"
+    (root / "sessions" / SESSION_NAME).rename(session)
+    write_log_file(session / "log1.csv")
+    made = record_session(open_session(session), [notebooks["good"]], SETTINGS)
+    assert [run.failure for run in made.runs] == [""]
+    assert (made.place / "good.ipynb").is_file()
+    shelf = (root / "records" / "index.html").read_text(encoding="utf-8")
+    assert f'href="{quote(session.name)}/index.html"' in shelf
+
+
+def test_a_folder_in_braces_is_no_form(tmp_path):
+    from tunelab.record.execute import kernels_at, run_notebook
+
+    record = tmp_path / "{session} {}"
+    record.mkdir()
+    notebook = write_notebook(tmp_path, "n", "print('alive')")
+    with kernels_at(tmp_path, record):
+        run = run_notebook(notebook, {"session": "s"}, record)
+    assert run.failure == ""
+    assert (record / "n.ipynb").is_file()
