@@ -40,7 +40,7 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
     KeyError
         No such session.
     LoadError
-        A file cannot be read or mapped; all such files are listed. Or fewer than two rows can be used.
+        A file cannot be read or mapped, or holds fewer than two moments; all such files are listed.
     """
     if session_name not in workspace.sessions:
         known = ", ".join(sorted(workspace.sessions)) or "none"
@@ -57,7 +57,6 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
         log = join_files(files, title=f"drive log of {session_name}")
     except MapError as error:
         raise LoadError(f"{session_name}: {error}") from error
-    _require_rows(log, session_name)
     return log.assign_attrs(session=session_name, revision=folder.session.revision)
 
 
