@@ -18,6 +18,7 @@ from tunelab.study.readiness import Breach, Drive, Reach, Readiness, judge_readi
 from tunelab.workspace import Workspace, open_workspace
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
+from tunelab.workspace.wanted import nearest
 
 IDLE_WITHIN = 0.35  # of the target: engine speeds from which a return to idle and its catching read the meter
 BATTERY_SHARE = (0.01, 0.99)  # quantiles: one dip while cranking is no range that was driven
@@ -50,18 +51,27 @@ def decide(root: Path, revision: str | None = None) -> Decided:
     ------
     WorkspaceError
         The workspace cannot be used.
-    KeyError
-        No such revision.
+    ValueError
+        No such revision, with those that there are.
     """
     workspace = open_workspace(root)
     records, left_out = stored_records(workspace)
-    current = workspace.revisions[revision] if revision else newest(workspace)
+    current = _named(workspace, revision) if revision else newest(workspace)
     drives = tuple(drive_of(record, workspace.car) for record in records)
     readiness = judge_readiness(drives, workspace.car, workspace.revisions, current.name)
     done = {record.session for record in records}
     unrecorded = tuple(name for name, folder in workspace.sessions.items() if name not in done and folder.files)
     changed = tuple(sentence for record in records for sentence in changed_since(record, workspace))
     return Decided(workspace, current, drives, readiness, unrecorded, tuple(left_out), changed)
+
+
+def _named(workspace: Workspace, name: str) -> Revision:
+    if name in workspace.revisions:
+        return workspace.revisions[name]
+    near = nearest(name, list(workspace.revisions))
+    known = ", ".join(sorted(workspace.revisions))
+    like = f"; the nearest name is {near}" if near else ""
+    raise ValueError(f"there is no revision {name!r} in this workspace, which has {known}{like}.")
 
 
 def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
