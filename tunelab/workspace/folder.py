@@ -129,7 +129,7 @@ def _names(root: Path, folders: Mapping[str, Path]) -> Iterator[Problem]:
             for path in _misnamed(folder, name):
                 yield _rename(path.relative_to(root).as_posix(), path.name, name)
     for path in _entries(root / REVISIONS_FOLDER):
-        name = re.sub(r"(?i)(?:\.toml(?:\.\w+)?)?$", ".toml", path.name)
+        name = re.sub(r"(?i)\.toml(?:\.\w+)?$", "", path.name) + ".toml"
         if path.is_file() and (not path.suffix or ".toml." in path.name.casefold()):
             yield _rename(path.relative_to(root).as_posix(), path.name, name)
 
@@ -202,11 +202,8 @@ def _session_folder(folder: Path, session: Session) -> SessionFolder:
 
 def _logs(folder: Path) -> list[Path]:
     """Every log in the folder by name, a number inside a name by its value: log2 before log10."""
-    logs = [
-        path
-        for path in _entries(folder)
-        if path.is_file() and LOG_NAME.fullmatch(path.name) and ".toml." not in path.name.casefold()
-    ]
+    files = [path for path in _entries(folder) if path.is_file() and ".toml." not in path.name.casefold()]
+    logs = [path for path in files if LOG_NAME.fullmatch(path.name)]
     return sorted(logs, key=lambda path: _natural(path.name))
 
 

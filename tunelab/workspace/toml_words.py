@@ -1,4 +1,4 @@
-"""What is wrong with a line that is no TOML, said as its owner would: by a look at the line, not in a parser's words."""
+"""What is wrong with a line that is no TOML, in plain words: by a look at the line, not by what a parser says."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ LOOKS: tuple[tuple[str, str, str], ...] = (
     (
         rf"{KEY}=\s*{NUMBER}(?:\s*;|,\s|\s)\s*{NUMBER}",
         "several numbers and no list",
-        "put [ before and ] behind them, commas between",
+        "put them between [ and ]",
     ),
     (
         r"=\s*(?:\"{3}|'{3})",
         "a text of several lines that is not closed",
-        "put the same three quotation marks at its end",
+        "close it with the same three marks",
     ),
     (rf"{KEY}=\s*[-+]?\d+,\d", "a comma as decimal mark", "write the number with a dot, such as 3.0"),
     (rf"{KEY}=\s*[-+]?0\d", "a number that begins with 0", "leave the leading zero out"),
