@@ -192,7 +192,7 @@ def test_a_file_that_is_not_toml_is_told_with_its_line(root, content, line, word
         ("meter_v = [1.0; 2.0]", "semicolons in a list: meter_v = [1.0; 2.0]", "commas"),
         ("meter_v = [1.0 2.0]", "values of a list with no comma between them: meter_v = [1.0 2.0]", "commas"),
         ("meter_v = [1.0,\n2.0\nflow = 2", "a list that is not closed: meter_v = [1.0,", "put ]"),
-        ("meter_v = 1.0, 2.0", "several numbers and no list: meter_v = 1.0, 2.0", "put ["),
+        ("meter_v = 1.0, 2.0", "several numbers and no list: meter_v = 1.0, 2.0", "between ["),
         ("closed = True", "a word for yes or no: closed = True", "small letters"),
         ("[meter_curve", "a heading that is not closed: [meter_curve", "[name]"),
         ("// spring", "a remark that does not begin with #: // spring", "#"),
