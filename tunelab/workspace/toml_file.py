@@ -211,7 +211,11 @@ def _construct(model: type[Model], content: dict[str, Any], bad: set[KeyPath]) -
         if name in content:
             values[name] = _construct_value(_table_of(field_info.annotation), content[name], below)
         else:
-            values[name] = None if field_info.is_required() else field_info.get_default(call_default_factory=True)
+            values[name] = (
+                None
+                if field_info.is_required()
+                else field_info.get_default(call_default_factory=True, validated_data={})
+            )
     return model.model_construct(**values)
 
 
