@@ -1,5 +1,6 @@
 """The command line as a person meets it: help, exit codes, and messages without tracebacks."""
 
+import os
 import subprocess
 import sys
 
@@ -130,3 +131,25 @@ def test_without_the_checkout_a_command_says_how_to_get_one(monkeypatch, capsys,
 
 def test_version():
     assert tunelab("--version").stdout.startswith("tunelab ")
+
+
+@pytest.mark.parametrize("arguments", [["list"], ["ready", "{root}"]])
+def test_a_reader_that_has_seen_enough_is_no_error(arguments, tmp_path):
+    words = [word.format(root=write_workspace(tmp_path)) for word in arguments]
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(
+        [sys.executable, "-m", "tunelab", *words], stdout=writing, stderr=subprocess.PIPE, text=True, check=False
+    )
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (141, "")
+
+
+def test_a_revision_that_is_not_there_is_a_wrong_argument_and_no_verdict(tmp_path, capsys):
+    root = write_workspace(tmp_path)
+    assert main(["ready", str(root), "--revision", "r07"]) == 2
+    told = capsys.readouterr()
+    assert told.err.strip() == (
+        "tunelab ready: there is no revision 'r07' in this workspace, which has r01; the nearest name is r01."
+    )
+    assert told.out == ""

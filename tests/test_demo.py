@@ -12,6 +12,7 @@ import pytest
 from offline_browser import browser, ink, offline_page
 from playwright.sync_api import expect
 
+from tunelab.record.demo import copy_demo
 from tunelab.study.revision_change import differences
 from tunelab.workspace import open_workspace
 from tunelab.workspace.revision import Revision
@@ -85,6 +86,22 @@ def test_it_overwrites_nothing(demo):
     assert again.returncode == 2
     assert "exists already" in again.stderr
     assert sorted(path.stat().st_mtime_ns for path in demo[1].rglob("*")) == before
+
+
+def test_a_demo_that_was_killed_before_its_record_stood_is_taken_on(tmp_path):
+    root = copy_demo(tmp_path / "demo")
+    (root / "records" / ".unfinished-x").mkdir(parents=True)
+    before = sorted(path.stat().st_mtime_ns for path in root.rglob("*"))
+    assert copy_demo(root) == root
+    assert sorted(path.stat().st_mtime_ns for path in root.rglob("*")) == before
+    note = root / "note.txt"
+    note.write_text("mine")
+    with pytest.raises(FileExistsError, match="stays as it is"):
+        copy_demo(root)
+    note.unlink()
+    (root / "car.toml").write_text((root / "car.toml").read_text("utf-8") + "# mine\n", "utf-8")
+    with pytest.raises(FileExistsError, match="stays as it is"):
+        copy_demo(root)
 
 
 def test_the_record_answers_the_steady_question(record):

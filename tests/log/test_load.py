@@ -7,6 +7,7 @@ import pytest
 from plain_workspace import SESSION, SESSION_NAME, write_workspace
 from written_log import ROWS, waves, write_log
 
+from tunelab.log import store
 from tunelab.log.load import LoadError, load_session
 from tunelab.workspace import open_workspace
 
@@ -208,3 +209,19 @@ def test_raw_files_are_left_as_they_were(session, tmp_path):
     before = (path.read_bytes(), path.stat().st_mtime_ns)
     load_session(open_workspace(tmp_path), SESSION_NAME)
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+
+
+def test_a_log_in_which_no_time_passes_is_said_to_be_one(tmp_path):
+    root = write_workspace(tmp_path)
+    (root / "sessions" / SESSION_NAME / "log1.csv").write_text("Time (s),Engine speed (rpm)\n0.00,850\n")
+    with pytest.raises(LoadError, match="one row of readings, in which no time passes; two rows are the least"):
+        load_session(open_workspace(root), SESSION_NAME)
+
+
+def test_a_log_of_the_kits_own_with_one_row_is_refused_too(session, tmp_path):
+    log = session({"a.csv": _engine(_clock(0))})
+    folder = tmp_path / "sessions" / SESSION_NAME
+    store.write_log(log.isel(time=[0]), folder / "log.nc")
+    (folder / "session.toml").write_text(SESSION.replace("log1.csv", "log.nc"), encoding="utf-8")
+    with pytest.raises(LoadError, match="holds 1 row that can be used; two moments are the least"):
+        load_session(open_workspace(tmp_path), SESSION_NAME)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from urllib.parse import quote
 
 import nbformat
 import pytest
@@ -22,6 +23,7 @@ from tunelab.record.opened import open_session
 from tunelab.record.place import UNFINISHED
 from tunelab.record.planning import plan_for
 from tunelab.record.session import record_session
+from tunelab.record.stored import stored_records
 from tunelab.workspace import open_workspace
 
 HOSTILE = '</script><img src=x onerror="alert(1)">'
@@ -103,8 +105,8 @@ def record_apart(workspace, notebook, settings):
 
 @pytest.fixture(scope="module")
 def places(records):
-    """Folders of the three records, the last one in place."""
-    return [records.place.with_name(f"{SESSION_NAME}.1"), records.kept, records.place]
+    """Folders of the three records: the two good ones, the later of them in place, and the failed one beside it."""
+    return [records.place.with_name(f"{SESSION_NAME}.1"), records.good, records.place]
 
 
 def results(place):
@@ -220,6 +222,35 @@ def test_a_failed_analysis_leaves_a_readable_record_marked_at_its_top(records, p
     assert "so far" in page
 
 
+def test_a_failed_run_takes_no_good_records_place(records, places, workspace):
+    assert places[2].name == f"{SESSION_NAME}.failed"
+    assert records.kept is None
+    found, left_out = stored_records(open_workspace(workspace))
+    assert [(record.place, record.failed) for record in found] == [(places[1], False)]
+    assert not left_out or [f"{SESSION_NAME}.failed" in sentence for sentence in left_out] == [True]
+    shelf = (workspace / "records" / "index.html").read_text(encoding="utf-8")
+    assert f'href="{SESSION_NAME}/index.html"' in shelf
+
+
+def test_a_later_failure_is_said_where_records_are_counted(records, places, workspace):
+    path = places[2] / "results.json"
+    before = path.read_text(encoding="utf-8")
+    later = json.loads(before)
+    later["timestamps"]["finished"] = "2099-01-01T00:00:00+00:00"
+    path.write_text(json.dumps(later), encoding="utf-8")
+    (sentence,) = stored_records(open_workspace(workspace))[1]
+    path.write_text(before, encoding="utf-8")
+    assert sentence.startswith(f"{SESSION_NAME}.failed: a later run of this session failed")
+
+
+def test_a_failed_record_makes_way_for_the_next(workspace, notebooks, tmp_path):
+    opened = open_session(workspace / "sessions" / SESSION_NAME)
+    first = record_session(opened, [notebooks["bad"]], {}, place=tmp_path / "r")
+    second = record_session(opened, [notebooks["bad"]], {}, place=tmp_path / "r")
+    assert (first.place, first.good) == (tmp_path / "r", None)
+    assert (second.place, second.kept) == (tmp_path / "r", tmp_path / "r.1")
+
+
 def test_what_failed_is_not_shown_and_never_met(places):
     found = {finding["id"]: finding for finding in results(places[2])["findings"]}
     assert found["bad.run"]["status"] == "not_shown"
@@ -244,7 +275,7 @@ def test_pages_ask_for_no_network(places):
 
 
 def test_a_run_that_is_killed_leaves_the_old_record(workspace, notebooks, records, tmp_path):
-    place = records.place
+    place = records.good
     before = (place / "results.json").read_bytes()
     slow = write_notebook(tmp_path, "slow", "import time\ntime.sleep(60)")
     process = multiprocessing.get_context("spawn").Process(target=record_apart, args=(workspace, slow, {}))
@@ -289,3 +320,28 @@ def test_no_process_of_a_record_loads_statistics_or_pint_before_a_study_asks_for
     code = f"import sys, tunelab.chart, tunelab.record.session; print([m for m in {slow} if m in sys.modules])"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("odd", ["{} and {name}", "a {0!r} 50% #1 & 'one' \"two\" Ünlü"])
+def test_a_record_is_made_whatever_the_folders_are_called(odd, notebooks, tmp_path):
+    root = write_workspace(tmp_path / odd)
+    session = root / "sessions" / f"2026-05-03 {odd}"
+    (root / "sessions" / SESSION_NAME).rename(session)
+    write_log_file(session / "log1.csv")
+    made = record_session(open_session(session), [notebooks["good"]], SETTINGS)
+    assert [run.failure for run in made.runs] == [""]
+    assert (made.place / "good.ipynb").is_file()
+    shelf = (root / "records" / "index.html").read_text(encoding="utf-8")
+    assert f'href="{quote(session.name)}/index.html"' in shelf
+
+
+def test_a_folder_in_braces_is_no_form(tmp_path):
+    from tunelab.record.execute import kernels_at, run_notebook
+
+    record = tmp_path / "{session} {}"
+    record.mkdir()
+    notebook = write_notebook(tmp_path, "n", "print('alive')")
+    with kernels_at(tmp_path, record):
+        run = run_notebook(notebook, {"session": "s"}, record)
+    assert run.failure == ""
+    assert (record / "n.ipynb").is_file()

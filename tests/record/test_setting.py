@@ -3,9 +3,12 @@
 import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+from plain_workspace import SESSION_NAME, write_workspace
 
+from tunelab.cli import main
 from tunelab.record.notebook import NotebookError, choose_notebooks, find_notebooks, read_notebook
-from tunelab.record.setting import settings_for
+from tunelab.record.opened import open_session
+from tunelab.record.setting import require_sessions, settings_for
 
 PARAMETERS = """session = "x"  # folder of the session
 span_s: float = 3.0  # window [s]
@@ -104,3 +107,22 @@ def test_notebooks_are_chosen_by_step_or_by_name(tmp_path):
         choose_notebooks(tmp_path, ("steady",), ("aa",))
     with pytest.raises(NotebookError, match="No notebook serves the step link; there are some for launch, steady"):
         choose_notebooks(tmp_path, ("link",), ())
+
+
+def test_a_session_that_is_not_there_is_found_before_anything_runs(tmp_path):
+    root = write_workspace(tmp_path)
+    opened = open_session(root / "sessions" / SESSION_NAME)
+    for good in ({"more_sessions": [SESSION_NAME]}, {"coast_down": "newest"}, {"compare_with": "none", "seed": 2}):
+        require_sessions(opened, {"a": good})
+    require_sessions(opened, {"a": {"more_sessions": [str(opened.folder.path)]}})
+    for wrong in ({"more_sessions": ["nope"]}, {"others": ["2026-05-03-stead"]}, {"coast_down": "none of them"}):
+        with pytest.raises(NotebookError, match=r"there is no session '.*'; (there are|the nearest)"):
+            require_sessions(opened, {"a": {}, "b": wrong})
+
+
+def test_a_wrong_setting_of_record_changes_nothing(tmp_path, capsys):
+    root = write_workspace(tmp_path)
+    session = root / "sessions" / SESSION_NAME
+    assert main(["record", str(session), "--set", 'more_sessions=["nope"]']) == 2
+    assert "--set more_sessions: there is no session 'nope'" in capsys.readouterr().err
+    assert not (root / "records").exists()

@@ -1,8 +1,10 @@
 """The expectations are the project's own contract for a new workspace; there is no outside source."""
 
 import re
+import shutil
 
 import pytest
+from killed import killed_at_each_step
 from plain_workspace import CAR, REVISION, SESSION, SESSION_NAME
 
 from tunelab.cli import main
@@ -86,3 +88,38 @@ def fill(path, source):
             line.replace('"fill in"', values[key], 1) if line.strip()[:1] not in ("#", "") and key in values else line
         )
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def test_a_new_that_was_killed_is_brought_to_its_end_by_the_next(tmp_path):
+    kills = 0
+    root = tmp_path / "my-car"
+    for _ in killed_at_each_step(lambda: create_workspace(root)):
+        kills += 1
+        create_workspace(root)
+        assert_whole(root)
+        shutil.rmtree(root)
+    assert kills > 8
+
+
+def assert_whole(root):
+    assert sorted(path.name for path in root.iterdir()) == ["car.toml", "channels.toml", "revisions", "sessions"]
+    with pytest.raises(WorkspaceError) as caught:
+        open_workspace(root)
+    found = {problem.found for problem in caught.value.problems}
+    assert found == {"a placeholder", "the folder name 'YYYY-MM-DD-steady'"}
+
+
+def test_a_killed_new_takes_nothing_of_the_owners(tmp_path):
+    """Whatever the owner puts there between a kill and the next run stays as it is, and is named."""
+    for name in ("car.toml", "revisions"):
+        for step in killed_at_each_step(lambda root=tmp_path / name: create_workspace(root)):
+            root = tmp_path / name
+            root.mkdir(exist_ok=True)
+            mine = root / name
+            if not mine.exists():
+                mine.mkdir() if name == "revisions" else mine.write_text("mine")
+                with pytest.raises(WorkspaceError, match="already there"):
+                    create_workspace(root)
+                assert mine.is_dir() if name == "revisions" else mine.read_text() == "mine"
+            shutil.rmtree(root)
+            assert step < 100

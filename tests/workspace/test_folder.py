@@ -201,6 +201,66 @@ def test_a_file_that_is_not_toml_is_told_with_its_line(root, content, line, word
     assert words in str(problem)
 
 
+@pytest.mark.parametrize(
+    ("row", "found", "way_out"),
+    [
+        ("flow_g_min = 310,5", "a comma as decimal mark: flow_g_min = 310,5", "with a dot"),
+        ("flow_g_min = 310 g/min", "something behind the number: flow_g_min = 310 g/min", "leave the unit out"),
+        ("flow_g_min: 310", "a colon behind the key: flow_g_min: 310", "equals sign"),
+        ("flow_g_min = “310”", "curved quotation marks: flow_g_min = “310”", "straight"),
+        ('notes = "of spring', 'a quotation mark that is not closed: notes = "of spring', "at the end"),
+        ("notes = of spring", "text without quotation marks: notes = of spring", "in quotes"),
+        ('notes = "C:\\Users"', 'a backslash in double quotes: notes = "C:\\Users"', "single quotes"),
+        ("date = 3.5.2026", "a date in another order: date = 3.5.2026", "2026-05-03"),
+        ("meter_v = [1.0; 2.0]", "semicolons in a list: meter_v = [1.0; 2.0]", "commas"),
+        ("meter_v = [1.0 2.0]", "values of a list with no comma between them: meter_v = [1.0 2.0]", "commas"),
+        ("meter_v = [1.0,\n2.0\nflow = 2", "a list that is not closed: meter_v = [1.0,", "put ]"),
+        ("meter_v = 1.0, 2.0", "several numbers and no list: meter_v = 1.0, 2.0", "between ["),
+        ("closed = True", "a word for yes or no: closed = True", "small letters"),
+        ("[meter_curve", "a heading that is not closed: [meter_curve", "[name]"),
+        ("// spring", "a remark that does not begin with #: // spring", "#"),
+        ("spring", "no equals sign: spring", "key = value"),
+        ('name = "r02"', 'the same name a second time, first on line 1: name = "r02"', "one of the two"),
+    ],
+)
+def test_a_slip_in_a_file_is_said_in_plain_words_with_a_look_at_the_line(root, row, found, way_out):
+    (root / "revisions" / "r01.toml").write_text(f'name = "r01"\n{row}\n', encoding="utf-8")
+    problem = only_problem(root)
+    assert (problem.line, problem.found) == (2, found)
+    assert way_out in problem.way_out
+    assert "nothing after this place was looked at" in problem.way_out
+
+
+@pytest.mark.parametrize(
+    ("name", "wrong"),
+    [
+        ("car.toml", "car.toml.txt"),
+        ("car.toml", "car"),
+        ("revisions/r01.toml", "revisions/r01.toml.txt"),
+        ("revisions/r01.toml", "revisions/r01"),
+        (f"sessions/{SESSION_NAME}/session.toml", f"sessions/{SESSION_NAME}/session.toml.txt"),
+    ],
+)
+def test_a_file_with_another_ending_is_noticed(root, name, wrong):
+    (root / name).rename(root / wrong)
+    found = [problem for problem in problems_of(root) if problem.file == wrong]
+    assert [problem.wanted for problem in found] == [f"the name {name.rpartition('/')[2]}"]
+    assert "rename it" in found[0].way_out
+
+
+def test_a_channel_map_with_a_second_ending_is_not_passed_over(root):
+    (root / "channels.toml.TXT").write_text("", encoding="utf-8")
+    assert only_problem(root).wanted == "the name channels.toml"
+    (root / "channels.toml.TXT").rename(root / "notes.txt")
+    assert open_workspace(root).channel_map.column == []
+
+
+def test_from_inside_a_workspace_a_car_file_with_a_second_ending_is_named(root):
+    (root / "car.toml").rename(root / "car.toml.txt")
+    with pytest.raises(WorkspaceError, match=r"a file called car\.toml\.txt; wanted the name car\.toml"):
+        find_workspace(root)
+
+
 def test_a_byte_order_mark_and_windows_line_ends_are_accepted(root):
     path = root / "revisions" / "r01.toml"
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))

@@ -7,6 +7,8 @@ so that `tunelab --help` answers at once.
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 from collections.abc import Sequence
 from importlib import import_module
 
@@ -24,6 +26,7 @@ then:       tunelab new my-car  makes a workspace of your own to fill in
 exit status: 0 done; 1 an analysis failed; 2 bad arguments or files that cannot be used
 """
 STOPPED = 130  # what a shell expects of a command that was stopped by hand
+READER_LEFT = 141  # and of one whose output nobody reads any more
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -40,11 +43,29 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 done, 1 an analysis failed, 2 bad arguments or files that cannot be used.
     """
     try:
+        code = _run(argv)
+        sys.stdout.flush()  # here, where a reader who has left is expected, and not as Python ends
+    except BrokenPipeError:
+        return _end_quietly()
+    return code
+
+
+def _end_quietly() -> int:
+    """Whoever read the output, such as `head`, has seen enough: nothing more is written, and nothing is said."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    return READER_LEFT
+
+
+def _run(argv: Sequence[str] | None) -> int:
+    try:
         arguments = _parser().parse_args(argv)
     except SystemExit as exit_:
         return int(exit_.code or 0)
     try:
         return import_module(f"tunelab.cli.{arguments.command}").run(arguments)
+    except BrokenPipeError:
+        raise
     except (ValueError, OSError) as error:
         complain(f"tunelab {arguments.command}: {say_error(error)}")
         return 2

@@ -9,7 +9,8 @@ from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = "Analyse one drive session and write its record: executed notebooks, HTML, results.json."
 EPILOG = """\
-exit status: 0 record written; 1 an analysis failed (record kept, failure on its first page);
+exit status: 0 record written; 1 an analysis failed (its record, with the failure on its first page, never takes
+             the place of one without a failure: it then goes to records/<session>.failed);
              2 bad arguments or a log that cannot be read (nothing written)
 example: tunelab record my-car/sessions/2026-05-03-steady
 """
@@ -54,15 +55,18 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.notebook import choose_notebooks, notebooks_folder
     from tunelab.record.opened import open_session
     from tunelab.record.session import record_session
-    from tunelab.record.setting import settings_for
+    from tunelab.record.setting import require_sessions, settings_for
 
     opened = open_session(Path(arguments.session))
     steps = tuple(opened.folder.session.steps)
     notebooks = choose_notebooks(notebooks_folder(), steps, tuple(arguments.notebook))
     settings = settings_for(notebooks, arguments.assignments)
+    require_sessions(opened, settings)
     record = record_session(opened, notebooks, settings, place=Path(arguments.out) if arguments.out else None)
     for sentence in opened.workspace.left_out():
         complain(sentence)
+    if record.good:
+        complain(f"an analysis failed, so the record of before stays in force: {record.good}")
     if record.kept:
         say(f"the earlier record is kept in {record.kept}")
     for failed in (run for run in record.runs if run.failed):

@@ -9,8 +9,9 @@ from tunelab.cli.terminal import say
 
 DESCRIPTION = """\
 Put records into one zip: pages, notebooks, results, tables, the cleaned log, the car and its revisions,
-and answers given to them. Position, place, chassis numbers and paths of this computer are taken out of
-everything, names of files included, and a list of what was taken out goes along.
+and answers given to them. Position, place, chassis numbers, number plates, e-mail addresses, telephone
+numbers, addresses of computers and paths of this one are taken out of everything, names of files included,
+and a list of what was taken out goes along. What may have been something else goes too, and is named.
 """
 EPILOG = """\
 exit status: 0 zip written; 2 bad arguments, or something private that could not be taken out (nothing written)
@@ -53,6 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
         counts = shared.removed.groupby(["kind", "instead"])["times"].sum()
         for (kind, word), times in counts.items():
             original = shared.originals.get(word, "")
-            say(f"  {kind}: {original + ' → ' if original else ''}{word}, {times} times")
+            doubt = f" ({shared.doubts[word]}: may have been something else)" if word in shared.doubts else ""
+            say(f"  {kind}: {original + ' → ' if original else ''}{word}, {times} times{doubt}")
     say("look through it before you send it: only you know what else is private")
     return 0

@@ -40,7 +40,7 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
     KeyError
         No such session.
     LoadError
-        A file cannot be read or mapped; all such files are listed.
+        A file cannot be read or mapped, or holds fewer than two moments; all such files are listed.
     """
     if session_name not in workspace.sessions:
         known = ", ".join(sorted(workspace.sessions)) or "none"
@@ -50,6 +50,7 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
         raise LoadError(f"{folder.path}: no log lies in this session's folder; copy the logger's file there.")
     own = read_own_log(folder.files[0]) if len(folder.files) == 1 else None
     if own is not None:
+        _require_rows(own, session_name)
         return own.assign_attrs(session=session_name, revision=folder.session.revision)
     files = _map_all(workspace, folder)
     try:
@@ -57,6 +58,15 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
     except MapError as error:
         raise LoadError(f"{session_name}: {error}") from error
     return log.assign_attrs(session=session_name, revision=folder.session.revision)
+
+
+def _require_rows(log: xr.Dataset, session_name: str) -> None:
+    """Refuse a log in which no time passes: nothing can be told from one moment."""
+    if log.sizes["time"] < 2:
+        raise LoadError(
+            f"{session_name}: the log holds {log.sizes['time']} row that can be used; two moments are the least. "
+            "Did the logger stop at once, or is this the beginning of a longer file?"
+        )
 
 
 def _map_all(workspace: Workspace, folder: SessionFolder) -> list[MappedFile]:

@@ -13,6 +13,7 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.log.read.hdf5 import require_safe_hdf5
 from tunelab.log.read.raw import ReadError
+from tunelab.workspace.write import usual_mode
 
 CONVENTIONS = "CF-1.11"
 ENGINE = "h5netcdf"
@@ -47,7 +48,7 @@ def write_log(log: xr.Dataset, path: Path) -> Path:
             file.write(content)
         _check_complete(dressed, Path(beside), path)
         _flush(beside)
-        os.chmod(beside, 0o644)
+        os.chmod(beside, usual_mode(0o666))
         os.replace(beside, path)
     finally:
         Path(beside).unlink(missing_ok=True)

@@ -14,8 +14,8 @@ from tunelab.record.opened import CHECKOUT
 from tunelab.record.stored import RecordError, StoredRecord, changed_since, stored_records
 from tunelab.study.readiness import Breach, Drive, Readiness, judge_readiness
 from tunelab.workspace import Workspace, open_usable
-from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.revision import Revision
+from tunelab.workspace.wanted import nearest
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,10 @@ def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
 
 def _named(workspace: Workspace, name: str) -> Revision:
     if name not in workspace.revisions:
-        raise RecordError(f"{name!r} is no revision of this workspace; {known_names(name, workspace.revisions)}.")
+        known = ", ".join(sorted(workspace.revisions))
+        near = nearest(name, list(workspace.revisions))
+        like = f"; the nearest name is {near}" if near else ""
+        raise RecordError(f"there is no revision {name!r} in this workspace, which has {known}{like}.")
     return workspace.revisions[name]
 
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import filecmp
 import shutil
 from pathlib import Path
 
 from tunelab.record.notebook import checkout_folder
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.place import folder_beside, put_in_free_place
+from tunelab.record.stored import RECORDS
 from tunelab.workspace import Problem, WorkspaceError, open_workspace
 
 
 def copy_demo(target: Path) -> Path:
     """Copy the demo workspace to a folder that does not exist yet; returns it.
+
+    A copy that a run left which was killed before its first record stood, and that nobody changed, is taken as it is.
 
     Raises
     ------
@@ -23,6 +27,8 @@ def copy_demo(target: Path) -> Path:
     """
     source = checkout_folder("data_demo")
     target = target.absolute()
+    if target.exists() and _is_unrecorded_copy(source, target):
+        return target
     if target.exists():
         raise FileExistsError(f"{target} exists already and stays as it is; name another folder: tunelab demo DIR")
     with folder_beside(target) as folder:
@@ -30,6 +36,22 @@ def copy_demo(target: Path) -> Path:
         if not put_in_free_place(folder, target):
             raise FileExistsError(f"{target} was made meanwhile and stays as it is; name another folder.")
     return target
+
+
+def _is_unrecorded_copy(source: Path, target: Path) -> bool:
+    """Whether a folder is the demo as it was copied, by a run that was killed before its first record stood."""
+    if not target.is_dir() or (target / RECORDS / "index.html").exists():
+        return False
+    theirs, ours = _files(target), _files(source)
+    same = theirs.keys() == ours.keys()
+    return same and all(filecmp.cmp(theirs[name], ours[name], shallow=False) for name in ours)
+
+
+def _files(root: Path) -> dict[str, Path]:
+    """Every file by its path but records and what a system hides."""
+    paths = {path.relative_to(root): path for path in root.rglob("*") if path.is_file()}
+    hidden = [name for name in paths if name.parts[0] == RECORDS or any(part.startswith(".") for part in name.parts)]
+    return {name.as_posix(): path for name, path in paths.items() if name not in hidden}
 
 
 def first_steady_session(root: Path) -> OpenedSession:

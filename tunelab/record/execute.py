@@ -81,7 +81,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
         with _own_channel() as channel:
             papermill.execute_notebook(
                 prepared,
-                str(output),
+                _unformatted(str(output)),
                 parameters=dict(parameters),
                 kernel_name="python3",
                 language="python",
@@ -95,6 +95,11 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     executed = _tidy(nbformat.read(output, as_version=4) if output.exists() else prepared)
     nbformat.write(executed, output)
     return Run(notebook, executed, failure)
+
+
+def _unformatted(path: str) -> str:
+    """A path that papermill takes as it is: it fills parameters in between braces, and a path is no form."""
+    return path.replace("{", "{{").replace("}", "}}")
 
 
 @contextmanager

@@ -17,6 +17,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from tunelab.record.held import held, is_abandoned
+from tunelab.workspace.write import usual_mode
 
 UNFINISHED = ".unfinished-"  # prefix of a record that is being written
 TAKEN = (errno.ENOTEMPTY, errno.EEXIST)
@@ -40,7 +41,7 @@ def folder_beside(place: Path) -> Iterator[Path]:
             folder = Path(tempfile.mkdtemp(prefix=f"{UNFINISHED}{place.name}-", dir=place.parent))
             stack.callback(shutil.rmtree, folder, ignore_errors=True)
             stack.enter_context(held(folder))
-        folder.chmod(0o755)
+        folder.chmod(usual_mode(0o777))
         yield folder
 
 

@@ -25,7 +25,7 @@ from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.provenance import write_crate
 from tunelab.record.results import results_data, results_text
 from tunelab.record.shelf import write_shelf
-from tunelab.record.stored import RECORDS, StoredRecord, findings_of
+from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
 from tunelab.record.table import write_table
 
@@ -40,6 +40,7 @@ class Record:
     kept: Path | None  # where the record went that was there before
     runs: tuple[Run, ...]
     stopped: tuple[str, ...] = ()  # checks of the log that withheld what rests on it, each with its reason
+    good: Path | None = None  # a record without a failure that stays in the place, because this one failed
 
     @property
     def index(self) -> Path:
@@ -75,7 +76,8 @@ def record_session(
     Returns
     -------
     Record
-        Also when a notebook failed: its page then shows how far it came, and the summary is marked failed.
+        Also when a notebook failed: its page then shows how far it came, and the summary is marked failed. It takes no
+        good record's place: that one stays, and the failed one stands beside it as `<place>.failed`.
 
     Raises
     ------
@@ -89,12 +91,23 @@ def record_session(
         runs, seconds = _run_all(opened, notebooks, settings, folder)
         timestamps = {"started": started, "finished": _now(), "notebook_seconds": seconds}
         results = _write_files(folder, opened, evidence, runs, timestamps)
+        good = place if any(run.failed for run, _ in runs) and _is_good(place) else None
+        place = place.with_name(f"{place.name}{FAILED}") if good else place
         kept = put_in_place(folder, place)
     if place.parent == (opened.workspace.root / RECORDS).absolute():
         stored = StoredRecord(place, opened.folder, results, findings_of(results))
         Driven(opened.workspace).keep(stored, evidence.log)
         write_shelf(opened.workspace.root)
-    return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])))
+    return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])), good)
+
+
+def _is_good(place: Path) -> bool:
+    """Whether a record stands there that can be read and in which every analysis came to its end."""
+    try:
+        results = read_results(place)
+    except RecordError:
+        return False
+    return not any(notebook["failed"] for notebook in results.get("notebooks", ()))
 
 
 def _stopped(findings: Sequence[Mapping[str, Any]]) -> Iterator[str]:

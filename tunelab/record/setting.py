@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import ast
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from tunelab.record.notebook import SET_BY_THE_RUN, Notebook, NotebookError, Parameter, Value, hint
+from tunelab.record.opened import OpenedSession, open_session
 
+SESSIONS = {
+    "more_sessions": (),
+    "others": (),
+    "compare_with": ("newest", "none"),
+    "steady_session": ("newest", "none"),
+    "coast_down": ("newest", "none"),
+}
+"""Parameters that name other sessions, each with the words that may stand instead of a name."""
 WORDS = {"true": True, "yes": True, "false": False, "no": False}
 
 
@@ -36,6 +45,32 @@ def settings_for(notebooks: Sequence[Notebook], assignments: Sequence[str]) -> d
         notebook.name: {p.name: read_value(p, given[p.name]) for p in notebook.parameters if p.name in given}
         for notebook in notebooks
     }
+
+
+def require_sessions(opened: OpenedSession, settings: Mapping[str, Mapping[str, Value]]) -> None:
+    """Find every other session that settings name, before anything runs.
+
+    Raises
+    ------
+    NotebookError
+        A name that is no session of the workspace, with the nearest one.
+    """
+    for given in settings.values():
+        for parameter in sorted(set(given) & set(SESSIONS)):
+            value = given[parameter]
+            for name in value if isinstance(value, list) else [value]:
+                if name not in SESSIONS[parameter] and not _is_session(opened, name):
+                    known = [*SESSIONS[parameter], *opened.workspace.sessions]
+                    raise NotebookError(f"--set {parameter}: there is no session {name!r}; {hint(str(name), known)}")
+
+
+def _is_session(opened: OpenedSession, name: object) -> bool:
+    if name in opened.workspace.sessions:
+        return True
+    try:
+        return isinstance(name, str) and bool(open_session(name, beside=opened))
+    except ValueError:
+        return False
 
 
 def _split(assignments: Sequence[str]) -> dict[str, str]:

@@ -17,6 +17,7 @@ from tunelab.study.finding import Finding
 from tunelab.workspace import SessionFolder, Workspace
 
 RECORDS = "records"
+FAILED = ".failed"  # behind a session's name: a run that failed while a good record stood in the place
 
 
 class RecordError(ValueError):
@@ -138,11 +139,21 @@ def _hash_before(path: Path) -> str:
     return hashlib.sha256(tomlkit.dumps(content).encode("utf-8")).hexdigest()
 
 
+def _failed_later(record: StoredRecord) -> list[str]:
+    """Say that a later run of the session failed; what it found does not count."""
+    place = record.place.with_name(f"{record.name}{FAILED}")
+    try:
+        later = read_results(place)["timestamps"]["finished"] > record.results["timestamps"]["finished"]
+    except (RecordError, KeyError, TypeError):
+        return []
+    return [f"{place.name}: a later run of this session failed; the record of before stays in force."] if later else []
+
+
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:
     """Read every record in force, by date and name, and say which folders are none and which sessions are left out.
 
-    A record that was moved aside (`<session>.<n>`) is not in force. A revision that the session does not name any more
-    makes a record stale; it is left out and named.
+    A record that was moved aside (`<session>.<n>`) or failed beside a good one (`<session>.failed`) is not in force.
+    A revision that the session does not name any more makes a record stale; it is left out and named.
     """
     records, left_out = [], workspace.left_out()
     folder = workspace.root / RECORDS
@@ -161,4 +172,5 @@ def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]
             )
             continue
         records.append(record)
+        left_out += _failed_later(record)
     return sorted(records, key=lambda record: (record.date, record.name)), left_out

@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 from tunelab.record.held import held, is_abandoned
+from tunelab.workspace.write import usual_mode
 
 PART = ".part"
 YOUNG_S = 60.0  # a part younger than this may just be about to be held
@@ -32,7 +33,7 @@ def write_whole(path: Path, content: str | bytes) -> Path:
             out.write(content.encode("utf-8") if isinstance(content, str) else content)
             out.flush()
             os.fsync(out.fileno())
-            beside.chmod(0o644)
+            beside.chmod(usual_mode(0o666))
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)

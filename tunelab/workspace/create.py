@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
@@ -16,10 +18,13 @@ PLACES = {
     "session.toml": f"{SESSIONS_FOLDER}/{UNDATED}-steady/{SESSION_FILE}",
 }
 """Template to its place in the workspace."""
+TOP = (SESSIONS_FOLDER, REVISIONS_FOLDER, CHANNELS_FILE, CAR_FILE)
+"""What stands in the workspace itself, in the order in which it is moved in; with car.toml it is a workspace."""
+WAITING = ".new-workspace"  # a whole one that is being moved in; a run that was killed leaves it, and the next goes on
 
 
 def create_workspace(root: str | Path) -> list[Path]:
-    """Write a commented workspace to fill in.
+    """Write a commented workspace to fill in; a run that was killed half-way is brought to its end.
 
     Parameters
     ----------
@@ -37,24 +42,45 @@ def create_workspace(root: str | Path) -> list[Path]:
         Something stands where the workspace would go; nothing was written.
     """
     root = Path(root)
-    targets = {name: root / place for name, place in PLACES.items()}
-    problems = list(_in_the_way(root))
+    if root.exists() and not root.is_dir():
+        raise WorkspaceError(str(root), [Problem(str(root), None, "", "a file", "a folder, or a name that is free")])
+    waiting = root / WAITING
+    if not waiting.is_dir():
+        _require_free(root, TOP)
+        _write_templates(root, waiting)
+    left = [name for name in TOP if (waiting / name).exists()]  # of a run that was killed here the rest is in place
+    _require_free(root, left)
+    for name in left:
+        (waiting / name).rename(root / name)
+    waiting.rmdir()
+    return [root / place for place in PLACES.values()]
+
+
+def _write_templates(root: Path, waiting: Path) -> None:
+    """Write everything below a passing name; only when it is whole does the folder get the name from which it goes on.
+
+    What a run that was killed before that left behind is the kit's own, and is written anew.
+    """
+    beside = root / f"{WAITING}-unwritten"
+    if beside.is_dir():
+        shutil.rmtree(beside)
+    for name, place in PLACES.items():
+        target = beside / place
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(files("tunelab.workspace").joinpath("template", name).read_bytes())
+    beside.rename(waiting)
+
+
+def _require_free(root: Path, names: Sequence[str]) -> None:
+    problems = _in_the_way(root, names)
     if problems:
         raise WorkspaceError(str(root), problems)
-    for name, target in targets.items():
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with target.open("xb") as file:
-            file.write(files("tunelab.workspace").joinpath("template", name).read_bytes())
-    return list(targets.values())
 
 
-def _in_the_way(root: Path) -> list[Problem]:
-    if root.exists() and not root.is_dir():
-        return [Problem(str(root), None, "", "a file", "a folder, or a name that is free")]
-    kept = (CAR_FILE, CHANNELS_FILE, REVISIONS_FOLDER, SESSIONS_FOLDER)
+def _in_the_way(root: Path, names: Sequence[str]) -> list[Problem]:
     way_out = "name another folder; nothing was written"
     return [
         Problem(name, None, "", "something that is already there", "a free place", way_out)
-        for name in kept
+        for name in names
         if (root / name).exists()
     ]

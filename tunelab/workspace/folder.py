@@ -81,6 +81,9 @@ def find_workspace(path: str | Path) -> Path:
     for folder in (start, *start.parents):
         if (folder / CAR_FILE).is_file():
             return folder
+    wrong = next(_misnamed(start if start.is_dir() else start.parent, CAR_FILE), None)
+    if wrong is not None:
+        raise WorkspaceError(str(path), [_rename(wrong.name, wrong.name, CAR_FILE)])
     way_out = "name a folder inside a workspace, or make one with: tunelab new DIR"
     raise WorkspaceError(str(path), [Problem(str(path), None, "", f"no {CAR_FILE} here or above", "one", way_out)])
 
@@ -112,7 +115,7 @@ def open_workspace(root: str | Path, *, leave_out: Collection[str] = ()) -> Work
     revisions = {path.stem: _read(root, path, Revision) for path in _toml_files(root / REVISIONS_FOLDER)}
     folders = {path.name: path for path in _folders(root / SESSIONS_FOLDER) if path.name not in leave_out}
     sessions = {name: _read(root, path / SESSION_FILE, Session) for name, path in folders.items()}
-    problems = list(_problems(root, car, mapping, revisions, sessions))
+    problems = [*_names(root, folders), *_problems(root, car, mapping, revisions, sessions)]
     if problems:
         raise WorkspaceError(root.name or str(root), problems)
     return Workspace(
@@ -161,6 +164,31 @@ def _first(problems: Sequence[Problem]) -> str:
     place = ", ".join(part for part in (SESSION_FILE, f"line {first.line}" if first.line else "", first.key) if part)
     more = f" ({len(problems) - 1} more to put right)" if len(problems) > 1 else ""
     return f"{place}: found {first.found}, wanted {first.wanted}{more}."
+
+
+def _names(root: Path, folders: Mapping[str, Path]) -> Iterator[Problem]:
+    """Files that were meant to be read and are called otherwise: car.toml.txt, r02 without its ending."""
+    for folder, name in [(root, CAR_FILE), (root, CHANNELS_FILE), *((path, SESSION_FILE) for path in folders.values())]:
+        if not (folder / name).exists():
+            for path in _misnamed(folder, name):
+                yield _rename(path.relative_to(root).as_posix(), path.name, name)
+    for path in _entries(root / REVISIONS_FOLDER):
+        name = re.sub(r"(?i)\.toml(?:\.\w+)?$", "", path.name) + ".toml"
+        if path.is_file() and (not path.suffix or ".toml." in path.name.casefold()):
+            yield _rename(path.relative_to(root).as_posix(), path.name, name)
+
+
+def _misnamed(folder: Path, name: str) -> Iterator[Path]:
+    """Files of a folder that look as if they were meant to carry a name: a second ending, none, or another case."""
+    stem = re.escape(Path(name).stem)
+    for path in _entries(folder):
+        if path.is_file() and re.fullmatch(rf"{stem}(?:\.toml(?:\.\w+)?)?", path.name, re.IGNORECASE):
+            yield path
+
+
+def _rename(place: str, found: str, name: str) -> Problem:
+    way_out = f"rename it to {name}; if the computer hides endings of names, let it show them first"
+    return Problem(place, None, "", f"a file called {found}", f"the name {name}", way_out)
 
 
 def _read(root: Path, path: Path, model: type[Model]) -> Reading[Model]:
@@ -218,7 +246,8 @@ def _session_folder(folder: Path, session: Session) -> SessionFolder:
 
 def _logs(folder: Path) -> list[Path]:
     """Every log in the folder by name, a number inside a name by its value: log2 before log10."""
-    logs = [path for path in _entries(folder) if path.is_file() and LOG_NAME.fullmatch(path.name)]
+    files = [path for path in _entries(folder) if path.is_file() and ".toml." not in path.name.casefold()]
+    logs = [path for path in files if LOG_NAME.fullmatch(path.name)]
     return sorted(logs, key=lambda path: _natural(path.name))
 
 

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from tunelab.workspace.problem import PLACEHOLDER_FOUND, KeyPath, Problem, show_key
 from tunelab.workspace.toml_lines import key_lines, line_of
+from tunelab.workspace.toml_words import tell_line
 from tunelab.workspace.wanted import home_of, known_keys, nearest, unit_of, wanted
 
 LARGEST = 128 * 1024  # bytes; many times what an owner writes by hand
@@ -99,14 +100,13 @@ def _text(path: Path, name: str) -> str | Problem:
 
 
 def _syntax_problem(name: str, text: str, error: Exception) -> Problem:
-    message = str(error)
-    place = re.search(r"\(at line (\d+), column (\d+)\)", message)
-    last = text.rstrip("\n").count("\n") + 1
-    line, column = (int(place[1]), f", column {place[2]}") if place else (last, "")
-    what = re.sub(r"\s*\(at [^)]*\)$", "", message) or "tables nested too deeply"
-    found = f"{what}{column}"
-    way_out = "nothing after this place was looked at; text needs quotes, a decimal point is a dot, a list needs its ]"
-    return Problem(name, line, "", found, "valid TOML", way_out)
+    if isinstance(error, tomllib.TOMLDecodeError):
+        line, found, way_out = tell_line(text, str(error))
+    elif isinstance(error, RecursionError):
+        line, found, way_out = 1, "tables or lists nested too deeply", "nothing in these files is nested more than once"
+    else:  # thousands of digits
+        line, found, way_out = 1, str(error), "is it a settings file?"
+    return Problem(name, line, "", found, "valid TOML", f"{way_out}; nothing after this place was looked at")
 
 
 def _validate(model: type[Model], reading: Reading) -> Reading[Model]:
@@ -222,7 +222,11 @@ def _construct(model: type[Model], content: dict[str, Any], bad: set[KeyPath]) -
         if name in content:
             values[name] = _construct_value(_table_of(field_info.annotation), content[name], below)
         else:
-            values[name] = None if field_info.is_required() else field_info.get_default(call_default_factory=True)
+            values[name] = (
+                None
+                if field_info.is_required()
+                else field_info.get_default(call_default_factory=True, validated_data={})
+            )
     return model.model_construct(**values)
 
 

@@ -117,3 +117,13 @@ def test_a_log_without_positions_still_tells_how_far_they_lay_apart(scrubber):
     assert check_clock(cleaned) == check_clock(log)
     assert check_clock(log).status == "met"
     assert "moved_m" not in log.attrs
+
+
+def test_a_column_of_eastings_is_emptied(scrubber, tmp_path):
+    rows = [f"{t:.2f},{1500 + k},{638897 + k},{6791664 + k}" for k, t in enumerate(TIME)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time (s),Engine speed (rpm),UTM Easting (m),Northing", *rows]))
+    text = clean_raw(path, {}, scrubber, [BOX]).data.decode()
+    assert "638" not in text
+    assert "6791" not in text
+    assert text.splitlines()[-1] == "9.90,1599,,"

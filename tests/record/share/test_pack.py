@@ -1,15 +1,30 @@
 """A record to give away: nothing private in any byte of it, whole by its own account, the same each time."""
 
+import gzip
+import io
 import json
+import os
+import re
+import shutil
 import zipfile
 
 import pandas as pd
+import polars as pl
 import pytest
+import xarray as xr
 from shared_record import RAW, SECRETS, SESSION, VIN, everything_in, private_workspace
 
-from tunelab.log.store import read_log
+from tunelab.log.store import read_log, write_log
+from tunelab.record.bundle import pack as pack_text
+from tunelab.record.place import folder_beside
 from tunelab.record.share import ShareError, Wanted, share_records
-from tunelab.record.share.proof import LeakError
+from tunelab.record.share.clean_text import clean_toml
+from tunelab.record.share.kinds import KINDS
+from tunelab.record.share.private import Scrubber, rules_for
+from tunelab.record.share.proof import LeakError, require_clean
+from tunelab.record.whole import write_whole
+from tunelab.workspace import open_workspace
+from tunelab.workspace.write import write_revision
 
 
 def names(path):
@@ -116,6 +131,88 @@ def test_the_owner_can_keep_the_place(record, tmp_path):
 def test_names_of_people_can_go_too(record, tmp_path):
     hidden = share_records([record], tmp_path / "hidden.zip", Wanted(hide_names=True))
     assert not any("oldskar" in text.casefold() for _, text in everything_in(hidden.path))
+
+
+def test_who_entered_a_revision_and_who_answered_goes_with_the_names(record, tmp_path):
+    car = shutil.copytree(record.parents[1], tmp_path / "car")
+    revision = car / "revisions" / "r01.toml"
+    revision.write_text('entered_by = "Torvald Brekke"\n' + revision.read_text("utf-8"), "utf-8")
+    answer = car / "answers" / "one"
+    answer.mkdir(parents=True)
+    lines = [f'record = "{SESSION}"', 'author = "May Li"  # of the club', "date = 2026-05-04"]
+    lines += ["[[note]]", 'finding = ""', 'text = "as May said in May; ring Li.\\n+44 1632 960123"']
+    (answer / "answer.toml").write_text("\n".join(lines), "utf-8")
+    texts = "".join(t for _, t in everything_in(share_records([car / "records" / SESSION], tmp_path / "a.zip").path))
+    assert "Torvald Brekke" in texts
+    assert "960123" not in texts
+    hidden = share_records([car / "records" / SESSION], tmp_path / "b.zip", Wanted(hide_names=True))
+    kept = dict(reversed([pair for pair in everything_in(hidden.path) if pair[0].endswith(".toml")]))  # as UTF-8
+    assert 'author = "removed-name-' in kept["answers/one/answer.toml"]
+    assert not [name for name, text in kept.items() if "brekke" in text.casefold() or "May" in text or " Li" in text]
+
+
+def test_a_name_that_no_text_may_lose_goes_where_a_key_says_that_it_is_one():
+    scrubber = Scrubber(rules_for([], ["steady"], [], []), hides_names=True)
+    text = 'driver = "steady"  # steady\nentered_by = ""\n[[exclude]]\nauthor = \'steady\'\nreason = "not steady"\n'
+    cleaned = clean_toml(text, scrubber, "a.toml")
+    assert cleaned.count("removed-name-1") == 2
+    assert 'entered_by = ""' in cleaned
+    assert 'reason = "not steady"' in cleaned
+
+
+PHONE = "ring +44 1632 960123"
+
+
+def planted(name):
+    """A member of a zip, of each kind, with a telephone number in it where a person would come to read it."""
+    page = f"<!doctype html><p title='x'>{PHONE}</p>"
+    figure = pack_text(json.dumps({"title": PHONE, "data": {"type": "bytes", "data": "AAAA"}}))
+    tree = json.dumps({"a": [{"b": json.dumps({PHONE: 1})}]})
+    parquet, netcdf = io.BytesIO(), xr.Dataset({"a": ("time", [1.0], {"comment": PHONE})}).to_netcdf(engine="h5netcdf")
+    pl.DataFrame({PHONE: [1.0]}).write_parquet(parquet)
+    members = {
+        "a.html": page.encode(),
+        "b.html": f'<script type="application/gzip" data-figure="1">{figure}</script>'.encode(),
+        "c.html": f"<p>fine</p><a href='{PHONE}'>x</a>".encode(),
+        "a.ipynb": tree.encode(),
+        "a.json": tree.encode(),
+        "a.toml": b'notes = "ring\\u0020+44 1632\\u0020960123"',
+        "a.csv": f'x,note\n1,"a, {PHONE}"\n'.encode(),
+        "sessions/s/raw/a.txt": f"# {PHONE}\ntime;v\n0;1\n1;2\n".encode("utf-16"),
+        "sessions/s/raw/a.csv.gz": gzip.compress(f"time;v\n0;{PHONE}\n1;2\n".encode()),
+        "a.parquet": parquet.getvalue(),
+        "log.nc": bytes(netcdf),
+        f"{PHONE}.csv": b"x\n1\n",
+    }
+    return members if name is None else members[name]
+
+
+@pytest.mark.parametrize("name", planted(None))
+def test_the_last_look_finds_what_is_left_in_any_member(name, tmp_path):
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
+        archive.writestr(name, planted(name))
+    with pytest.raises(LeakError, match=re.escape(name) + ": phone"):
+        require_clean(tmp_path / "a.zip", KINDS)
+    with zipfile.ZipFile(tmp_path / "b.zip", "w") as archive:
+        archive.writestr("a.csv", 'x,note\n1.2345,"5.4321"\n2.5,half\n')
+    require_clean(tmp_path / "b.zip", KINDS)
+
+
+def test_the_umask_holds_for_every_file(shared, record, tmp_path):
+    before = os.umask(0o077)
+    try:
+        target = share_records([record], tmp_path / "closed.zip").path
+        folder = tmp_path / "record"
+        with folder_beside(folder) as beside:
+            write_whole(beside / "page.html", "x")
+            write_log(read_log(record / "log.nc"), beside / "log.nc")
+            write_revision(beside / "r01.toml", open_workspace(record.parents[1]).revisions["r01"], {})
+            modes = {path.name: path.stat().st_mode & 0o777 for path in (beside, *beside.iterdir(), target)}
+    finally:
+        os.umask(before)
+    assert modes.pop(next(name for name in modes if name.startswith(".unfinished"))) == 0o700
+    assert modes == {"page.html": 0o600, "log.nc": 0o600, "r01.toml": 0o600, "closed.zip": 0o600}
+    assert shared.path.stat().st_mode & 0o777 == 0o666 & ~before
 
 
 def test_nothing_is_shared_when_something_would_be_left(record, tmp_path):

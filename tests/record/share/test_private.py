@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from tunelab.record.share.private import Box, Scrubber, is_vin_like, rules_for, terms_of
+from tunelab.record.share.clean_text import clean_notebook, clean_toml
+from tunelab.record.share.kinds import KINDS, geohash_box, is_vin_like
+from tunelab.record.share.private import Box, Scrubber, rules_for, terms_of
 
 
 def scrub(text, *, places=(), names=(), folders=(), boxes=()):
@@ -113,3 +115,132 @@ def test_names_go_on_request_only():
     cleaned = scrub("driven by Marit Oldskar, says Oldskar", names=["Marit Oldskar"])
     assert "Marit" not in cleaned
     assert "Oldskar" not in cleaned
+
+
+# One spot at sea, 61.23456 N 30.41234 W, in every notation. UTM and MGRS: NGA.STND.0037, the numbers by PROJ 9
+# (EPSG:32625, 638897 m E, 6791664 m N); open location code: its open specification, alphabet 23456789CFGHJMPQRVWX.
+@pytest.mark.parametrize(
+    "text",
+    ["61,23456; -30,41234", "61,23456, -30,41234", "61,23456 -30,41234", "61,23456 / -30,41234", "61,23456° N",
+     "61.23456 -30.41234", "-30.41234,61.23456", "61.23456, -30.41234, 312.5", "geo:61.23456,-30.41234",
+     "61.23456, -30.41234; 61.23461, -30.41251; 61.23470, -30.41260", "[[61.23456, -30.41234], [61.23461, -30.41251]]",
+     "N 61° 14.074' W 30° 24.740'", "N61° 14,074'", "N 61 14.074 W 30 24.740", "N 61 14 04", "61° 14.074 N",
+     "61 14 04 N", "61 14 04.4 N 30 24 44.4 W", "61-14-04N", "61:14:04 N", "611404N 0302444W", "61d14m04s",
+     "61 degrees 14.07 minutes north", "61.23 degrees north", "61º14’04”N", "lat: 61,23456", "'lat': 61.23",
+     "gps_lat=61.23", "latitude_deg 61.23456",
+     "25V 638897 6791664", "25 V 0638897 6791664", "zone 25V, 638897 m E, 6791664 m N", "638897E 6791664N",
+     "E 638897 N 6791664", "638897 6791664", "easting 638897", "Northing: 6791664.3", "25V FH 38897 91664",
+     "25VFH3889791664", "25V FH 388 916", "25VFH388916", "NY 123 678", "NY123678", "HX 12345 67890",
+     "grid ref V 388 916", "grid reference NY 12 67", "geohash g5z8", "u4pruydqqvj",
+     "9F8X6HMQ+R3", "9f8x6hmq+r3".upper(), "6HMQ+R3"],
+)  # fmt: skip
+def test_a_position_goes_in_every_notation(text):
+    cleaned = scrub(f"parked at {text}, far out")
+    assert cleaned.startswith("parked at ")
+    assert cleaned.endswith(", far out")
+    assert "removed-position-" in cleaned
+    rest = "".join(part for part in cleaned if part.isdigit())
+    assert len(rest) <= 3, cleaned  # the numbers of the words that stand instead
+
+
+# RFC 2606 (example domains), RFC 5737 (192.0.2.0/24), RFC 3849 (2001:db8::/32), RFC 7042 (00-00-5E-00-53-xx), Ofcom's
+# and
+# the North American plan's numbers for fiction (01632 960000 on; 555-0100 on), ITU-T E.164.
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [("email", "marit@example.org"), ("email", "marit.o+car@mail.example.com"), ("email", "marit (at) example.org"),
+     ("host", "marit@workshop:~/logs"), ("host", "https://logs.example.org/marit?a=1"), ("host", "ftp://nas/marit"),
+     ("host", "nas.local"), ("host", "marit-laptop.lan"), ("host", "www.example.org"), ("host", "DESKTOP-4F7K2QX"),
+     ("host", "192.0.2.17"), ("host", "192.168.178.20:8080"), ("host", "10.0.0.5"), ("host",
+     "2001:db8::8a2e:370:7334"),
+     ("host", "fe80::5eff:fe00:5301%eth0"), ("host", "00:00:5e:00:53:01"), ("host", "00-00-5E-00-53-AF"),
+     ("host", "0000.5e00.53af"),
+     ("phone", "+44 1632 960123"), ("phone", "+441632960123"), ("phone", "+44 (0)1632 960123"), ("phone",
+     "01632 960123"),
+     ("phone", "(01632) 960123"), ("phone", "phone 960 1234"), ("phone", "tel. 01632/960123"), ("phone",
+     "202-555-0123"),
+     ("phone", "(202) 555-0123"), ("phone", "020 7946 0018"),
+     ("plate", "AB12 CDE"), ("plate", "AB12CDE"), ("plate", "KE-ST 123"), ("plate", "AB-123-CD"),
+     ("plate", "number plate: 1234 BCD"), ("plate", "registration EK 12345"), ("plate", "reg. no. 12-AB-34"),
+     ("vin", "ZZZ TL5 AX9 X1234567"), ("vin", "ZZZTL5-AX9X1-234567"), ("vin", "ZZZ TL5AX9 X1234567"),
+     ("vin", "1M8 GDM9AX KP042788")],
+)  # fmt: skip
+def test_people_machines_and_plates_go(kind, text):
+    cleaned = scrub(f"ask {text}, or not")
+    assert f"removed-{kind}-1" in cleaned
+    assert cleaned.startswith("ask ")
+    assert cleaned.endswith(", or not")
+    assert not any(part in cleaned for part in ("marit", "960", "555", "123", "5e", "5E", "AX9", "192", "db8", "CDE"))
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["engine no. NT 123456", "engine number 0123 456789", "injector part no. 0123 456 789", "part no AB-123-CD",
+     "type NY123678", "serial number: SN 123456", "block no. 06A906018", "relay 12-AB-34", "M54B30 and S38B36",
+     "1.250 1.300 1.350", "1.250 1.300", "1,250 1,300", "0.9812, 1.0034, 0.9921, 1.0102", "lambda 0.8812, 0.8834",
+     "meter curve 1.2500, 2.0000, 2.7500, 3.5000 V", "12.3400, 45.6700, 110.3145, 402.1100 kg/h",
+     "2.1000, 2.2000, 2.3000, 2.4000, 2.5000", "dead time 0.8200 0.7100 0.6400", "0  2.812340  110.314500",
+     "1.2500 8.1000 22.4000 41.9000", "500 1000 1500 2000 2500", "RPM 1500 2000 2500 3000 AFR 14 7", "1500 RPM",
+     "2026-05-03T10:00:00.123456+00:00", "10:00:00", "2026-05-03 10:00:00", "log-26-05-03-10-00-00.csv",
+     "20260503-100000",
+     "0001-20260503", "12:34:56.789", "+02:00", "+0200", "-0.0123 to +0.0345", "+0.025 ± 0.024", "+1500 rpm",
+     "+5 -5 +10",
+     "b94d27b9", "b94d27b9934d3e08a52e52d7da7dabfac484efe3", "sha256 b94d27b9934d",
+     "6f1ed002-ab55-4f3c-9d2a-0123456789ab",
+     "r01", "r02b", "revision r12", "2026-05-03-steady", "h5netcdf 1.3.0", "numpy 2.1.3", "version 1.2.3.4",
+     "8.6.10.1",
+     "firmware 10.20.30.40", "sweep_2", "x[1::2]", "a[::3]", "std::max", "values[2:5]", "2345+67", "1200+300",
+     "heading @ before", "@dataclass(frozen=True)", "np.nan", "hv.opts.info(plot)", "self.local = 3",
+     "config.local.toml",
+     "CAN-H 120", "SAE-J 1979", "DB25 PIN", "65 MM throttle plate", "throttle plate 65MM", "12 V DC", "12V DC 60 W",
+     "position 12.5 %", "a long 2 s pull", "call it done", "90 degrees east", "5.2 E", "204.8638 N", "step 12 of 30",
+     "ISO 10844:2014", "doi:10.1088/0026-1394/45/2/004", "https://doi.org/10.1088/0026-1394/45/2/004", "RFC 5737",
+     "40 CFR 1065", "49 CFR 565.15", "3.386389E+01", "3.386389E-01",
+     "https://w3id.org/ro/crate/1.3/context", "p1004", "#1f77b4", "M10x1.25", "205/55 R16", "5W-40", "1-3-5 2-4-6",
+     "180000 rows, 40 channels", "3.0 L, 6 cylinders", "0.5 °", "10° BTDC", "12° 30", "steepest", "north-east corner"],
+)  # fmt: skip
+def test_a_cars_own_numbers_and_a_programs_stay(text):
+    assert scrub(f"note: {text}; done") == f"note: {text}; done"
+
+
+# G. Niemeyer's public-domain scheme; both printed widely as its examples (from memory).
+@pytest.mark.parametrize(("text", "north", "east"), [("ezs42", 42.605, -5.603), ("u4pruydqqvj", 57.64911, 10.40744)])
+def test_a_geohash_is_read(text, north, east):
+    south, top, west, right = geohash_box(text)
+    assert south - 5e-4 <= north <= top + 5e-4
+    assert west - 5e-4 <= east <= right + 5e-4
+
+
+def test_a_short_geohash_is_told_where_the_log_was_driven():
+    assert scrub("spot u4pruy2, box 3", boxes=[Box(57.6, 57.7, 10.3, 10.5)]) == "spot removed-position-1, box 3"
+    assert scrub("spot u4pruy2, box 3", boxes=[Box(61.2, 61.3, -30.5, -30.4)]) == "spot u4pruy2, box 3"
+
+
+def test_the_computers_own_name_goes():
+    scrubber = Scrubber(rules_for([], [], [], [], computer="maritbook"))
+    assert scrubber.text("ran on MARITBOOK, not maritbooks", "file") == "ran on removed-host-1, not maritbooks"
+
+
+def test_every_row_of_the_table_is_named_and_takes_no_word_that_stands_instead():
+    for rule in KINDS:
+        assert rule.what
+        assert not any(rule.pattern.fullmatch(f"removed-{other.kind}-12") for other in KINDS)
+
+
+def test_what_may_have_been_something_else_is_said():
+    scrubber = Scrubber(rules_for([], [], [], []))
+    scrubber.text("at 61.23456, -30.41234, mail marit@example.org", "file")
+    assert scrubber.doubts == {"removed-position-1": "numbers side by side"}
+
+
+def test_nothing_is_found_in_the_kits_own_notebooks_and_records():
+    root = Path(__file__).parents[3]
+    paths = [*root.glob("notebooks/*.ipynb"), *root.glob("data_demo/**/*.toml"), *root.glob("tunelab/**/*.toml")]
+    assert len(paths) > 20
+    found = []
+    for path in paths:
+        scrubber = Scrubber(KINDS)
+        clean = clean_notebook if path.suffix == ".ipynb" else clean_toml
+        clean(path.read_text(encoding="utf-8"), scrubber, path.name)
+        found += [(path.name, original) for original in scrubber.originals.values()]
+    assert found == []

@@ -293,6 +293,9 @@ def _join_date(raw: RawTable, named: Sequence[RawColumn]) -> Clock | None:
 
 
 def _no_clock(raw: RawTable, named: Sequence[RawColumn]) -> str:
+    if raw.frame.height < 2:
+        rows = "one row" if raw.frame.height else "no row"
+        return f"it holds {rows} of readings, in which no time passes; two rows are the least, a minute of them useful."
     looked = f"; {named[0].key!r} is named like one but holds no rising time" if named else ""
     return (
         f"no time column was found{looked}. Name it in channels.toml, or give the file's rate:\n"

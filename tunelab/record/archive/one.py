@@ -160,4 +160,4 @@ def _with_pages(part: Part, task: Task) -> Part:
     except ValueError as error:
         return replace(part, pages_failure=str(error))
     failed = [f"{run.notebook.name}: {run.failure}" for run in record.runs if run.failed]
-    return replace(part, pages=place.as_posix(), pages_failure="; ".join(failed))
+    return replace(part, pages=place.with_name(record.place.name).as_posix(), pages_failure="; ".join(failed))

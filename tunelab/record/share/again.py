@@ -66,7 +66,7 @@ def run_again(came: Path, session: Path) -> Again:
     }
     _refuse_paths_elsewhere(came.name, settings)
     record = record_session(opened, notebooks, settings, place=came)
-    compared, differences = compare_records(_as_it_came(came, results) or record.kept or came, came)
+    compared, differences = compare_records(_as_it_came(came, results) or record.kept or came, record.place)
     rows = [{"what": f"the notebook {name}", "came": "there", "made again": "not in this tunelab"} for name in gone]
     return Again(record, compared + len(gone), pd.concat([pd.DataFrame(rows, columns=COLUMNS), differences]))
 

@@ -8,6 +8,7 @@ import gzip
 import io
 import json
 import re
+import tomllib
 from typing import Any
 
 import nbformat
@@ -16,11 +17,12 @@ from tunelab.channels import CHANNELS, name_key
 from tunelab.record.bundle import pack
 from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.share.private import Scrubber
+from tunelab.workspace.toml_file import PLACEHOLDER
 
 PRIVATE_CHANNELS = ("latitude_deg", "longitude_deg", "altitude_m")
 GONE_CHANNELS = PRIVATE_CHANNELS[:2]  # not in the log any more; height is, counted from the start
 PRIVATE_HEADS = re.compile(
-    r"^(?:gps)?(?:lat|latitude|lon|lng|long|longitude|position|coord\w*|nmea\w*|altitude|elevation)(?:deg|degrees?|m|n|e|raw|gps)?$"
+    r"^(?:gps)?(?:lat|latitude|lon|lng|long|longitude|position|coord\w*|nmea\w*|altitude|elevation|eastings?|northings?|utm\w*|mgrs|gridref\w*|geohash|pluscode|rechtswert|hochwert)(?:deg|degrees?|m|n|e|raw|gps)?$"
 )
 LEFT_OUT = "A figure that shows positions was left out of what is shared."
 TEXTS = ("text/plain", "text/markdown")
@@ -28,6 +30,7 @@ SHOWN_TWICE = {"text/html"}  # a table as HTML; the table itself goes along
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_TEXT = "bytes"  # how bokeh marks numbers packed in base64
 TOML_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*')
+NAMED = re.compile(r"(?P<key>\b(?:driver|entered_by|author)[\"']?\s*=\s*)(?P<name>\"(?:\\.|[^\"\\\n])*\"|'[^'\n]*')")
 NUMBER = re.compile(r"\s*[-+]?\d*[.,]?\d+(?:[eE][-+]?\d+)?\s*")
 
 
@@ -136,7 +139,26 @@ def _kept(items: list, keep: list[bool]) -> list:
 
 def clean_toml(text: str, scrubber: Scrubber, where: str) -> str:
     """Clean the texts and comments of a TOML file; its keys and numbers stay."""
-    return TOML_TEXT.sub(lambda found: scrubber.text(found.group(), where), text)
+    if scrubber.hides_names:
+        text = NAMED.sub(lambda found: _without_name(found, scrubber, where), text)
+    return TOML_TEXT.sub(lambda found: _clean_toml_text(found.group(), scrubber, where), text)
+
+
+def _clean_toml_text(text: str, scrubber: Scrubber, where: str) -> str:
+    """Clean a comment or a string; one with escapes as it reads, since a letter of an escape would hide a beginning."""
+    if text.startswith('"') and "\\" in text:
+        value = tomllib.loads(f"text = {text}")["text"]
+        cleaned = scrubber.text(value, where)
+        return text if cleaned == value else json.dumps(cleaned, ensure_ascii=False)
+    return scrubber.text(text, where)
+
+
+def _without_name(found: re.Match[str], scrubber: Scrubber, where: str) -> str:
+    """A key that names a person, with a word instead; one that is empty or not filled in stays."""
+    name = tomllib.loads(f"name = {found['name']}")["name"]
+    if not name.strip() or name == PLACEHOLDER or scrubber.text(name, "names") != name:
+        return found.group()
+    return f'{found["key"]}"{scrubber.word("name", name, where)}"'
 
 
 def clean_csv(text: str, scrubber: Scrubber, where: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import platform
 import re
 import zipfile
 from collections.abc import Iterator, Sequence
@@ -25,7 +26,8 @@ from tunelab.record.share.clean_page import clean_page
 from tunelab.record.share.clean_raw import clean_raw
 from tunelab.record.share.clean_text import clean_csv, clean_json_text, clean_notebook, clean_toml
 from tunelab.record.share.crate import write_whole_crate
-from tunelab.record.share.private import Box, Rule, Scrubber, rules_for
+from tunelab.record.share.kinds import Rule
+from tunelab.record.share.private import Box, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
 from tunelab.record.stored import StoredRecord, read_record
 from tunelab.record.table import write_table
@@ -66,6 +68,7 @@ class Shared:
     records: tuple[str, ...]  # as they are called inside
     removed: pd.DataFrame  # kind, instead, file, times; goes along
     originals: dict[str, str] = field(repr=False)  # what each word stands for; stays here
+    doubts: dict[str, str] = field(default_factory=dict)  # words that may stand for something else: how it was written
 
 
 def share_records(records: Sequence[Path], target: Path, wanted: Wanted = Wanted()) -> Shared:
@@ -95,14 +98,16 @@ def share_records(records: Sequence[Path], target: Path, wanted: Wanted = Wanted
         content.mkdir()
         with _unchanged(places):
             found = [read_record(place, workspace) for place in places]
-            scrubber = Scrubber(_rules(workspace, found, wanted), keeps_position=wanted.keep_place)
+            scrubber = Scrubber(
+                _rules(workspace, found, wanted), keeps_position=wanted.keep_place, hides_names=wanted.hide_names
+            )
             _lay_out(content, workspace, found, scrubber, wanted)
-        require_clean(content, scrubber.rules)
         _zip(content, beside / "whole.zip")
+        require_clean(beside / "whole.zip", scrubber.rules)
         if not put_in_free_place(beside / "whole.zip", target.absolute()):
             raise ShareError(f"{target} was made meanwhile and stays as it is; name another with --out.")
     names = tuple(scrubber.text(record.name, "names") for record in found)
-    return Shared(target, names, removed_table(scrubber), scrubber.originals)
+    return Shared(target, names, removed_table(scrubber), scrubber.originals, scrubber.doubts)
 
 
 @contextmanager
@@ -125,14 +130,13 @@ def _folders_at(places: Sequence[Path]) -> dict[Path, int | None]:
 
 def _rules(workspace: Workspace, found: Sequence[StoredRecord], wanted: Wanted) -> list[Rule]:
     sessions = [folder.session for folder in workspace.sessions.values()]
-    authors = [item.author for session in sessions for item in session.exclude]
-    names = [*(session.driver for session in sessions), *authors] if wanted.hide_names else []
+    names = _people(workspace) if wanted.hide_names else []
     places = [] if wanted.keep_place else [session.place for session in sessions if session.place.strip()]
     names += _texts_left_out(workspace, "driver") if wanted.hide_names else []
     places += [] if wanted.keep_place else _texts_left_out(workspace, "place")
     folders = [workspace.root.absolute(), Path.home()]
     boxes = [] if wanted.keep_place else _boxes(found)
-    rules = rules_for(places, [name for name in names if name.strip()], folders, boxes)
+    rules = rules_for(places, names, folders, boxes, computer=platform.node())
     return [rule for rule in rules if not (wanted.keep_place and rule.kind == "position")]
 
 
@@ -142,6 +146,16 @@ def _texts_left_out(workspace: Workspace, key: str) -> list[str]:
     texts = [path.read_text(encoding="utf-8", errors="replace") for path in paths if path.is_file()]
     found = [value for text in texts for value in re.findall(rf'^\s*{key}\s*=\s*"([^"\n]+)"', text, re.MULTILINE)]
     return [value for value in found if value.strip()]
+
+
+def _people(workspace: Workspace) -> list[str]:
+    """Everybody whom the workspace names: drivers, who left spans out, who entered a revision, who answered."""
+    sessions = [folder.session for folder in workspace.sessions.values()]
+    answers = read_answers(workspace.root)
+    revisions = [*workspace.revisions.values(), *(given.proposal for given in answers if given.proposal)]
+    names = [*(session.driver for session in sessions), *(item.author for s in sessions for item in s.exclude)]
+    names += [*(revision.entered_by or "" for revision in revisions), *(given.answer.author for given in answers)]
+    return [name for name in dict.fromkeys(names) if name.strip()]
 
 
 def _boxes(found: Sequence[StoredRecord]) -> list[Box]:
@@ -249,8 +263,6 @@ def _copy_raw(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: W
 def _session_text(folder: SessionFolder, log: xr.Dataset | None, scrubber: Scrubber, wanted: Wanted) -> str:
     """Text of session.toml without its place, and with the moments at which the car was turned round instead."""
     content = tomlkit.parse((folder.path / "session.toml").read_text(encoding="utf-8-sig"))
-    if wanted.hide_names and scrubber.text(folder.session.driver, "names") == folder.session.driver:
-        content["driver"] = "a driver" if folder.session.driver else ""
     if wanted.keep_place:
         return tomlkit.dumps(content)
     if folder.session.place:

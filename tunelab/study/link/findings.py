@@ -12,6 +12,8 @@ from tunelab.study.link.order import OrderNoise
 from tunelab.study.link.study import LinkStudy
 from tunelab.workspace.car import Car
 
+FEWEST_FOR_A_HUNDREDTH = 100  # readings: below that no reading is the lowest 1 % of them
+
 
 def link_findings(
     study: LinkStudy, orders: Sequence[OrderNoise], car: Car, *, tolerable_per_h: float, supply: Supply | None
@@ -118,6 +120,9 @@ def _supply(study: LinkStudy, supply: Supply | None, limit: float) -> Finding:
     title, unit = "Lowest supply voltage with the engine running (1 % of readings are lower)", "V"
     if supply is None or not np.isfinite(supply.dip_v):
         because = "No supply voltage was logged with the engine running."
+        return _finding(study, "supply", title, unit, status="not_shown", limit=limit, because=because)
+    if supply.running < FEWEST_FOR_A_HUNDREDTH:
+        because = f"Only {supply.running} readings with the engine running; {FEWEST_FOR_A_HUNDREDTH} are the least."
         return _finding(study, "supply", title, unit, status="not_shown", limit=limit, because=because)
     status: Status = "met" if supply.dip_v >= limit else "watch"
     because = f"The owner's limit is {limit:g} V."

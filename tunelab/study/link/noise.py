@@ -86,7 +86,7 @@ def channel_noise(log: xr.Dataset, car: Car, *, confidence: float) -> NoiseTable
     columns = ["channel", "unit", "state", "blocks", "noise", "lower", "upper", "step", "times_off", "spikes_per_min"]
     calm = trusted(log, allow=DOES_NOT_MATTER).to_numpy()
     return NoiseTable(
-        table=pd.DataFrame(rows, columns=columns),
+        table=pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(columns[4:], float)),  # also without rows
         confidence=confidence,
         method="second differences within 1 s blocks, median over blocks, interval by order statistics",
         samples_used=int(calm.sum()),
@@ -182,6 +182,7 @@ class Supply:
     dips: int  # drop-outs that began below `dip_v`
     drop_outs_seen: int  # drop-outs with a voltage in the second before
     dip_v: float  # lowest 1 % of the voltage while the engine ran
+    running: int  # readings while it ran
     samples_used: int
     samples_flagged: int
 
@@ -221,6 +222,7 @@ def supply_voltage(log: xr.Dataset, car: Car, drop_out_v: np.ndarray, noise: Noi
         dips=int(np.count_nonzero(seen < dip)),
         drop_outs_seen=int(seen.size),
         dip_v=dip,
+        running=int(running.size),
         samples_used=int(good.sum()),
         samples_flagged=int(good.size - good.sum()),
     )
