@@ -18,7 +18,7 @@ class Gate:
 
     name: str
     title: str
-    ids: tuple[str, ...]  # findings that must be shown, each
+    ids: tuple[str, ...]  # findings that must be shown, each; none where any of `also` will do
     also: tuple[str, ...] = ()  # findings that count where they are shown
     touched_by: frozenset[str] = frozenset()  # parts of a revision whose change empties it, and "wiring"
     region: Literal["all", "idle", "full"] = "all"  # readings of the meter in which a change of the curve matters
@@ -86,6 +86,31 @@ GATES: tuple[Gate, ...] = (
     Gate(
         "launch", "Launch hold", ("launch.held_speed", "launch.zero_speed"), also=("launch.repeat",),
         touched_by=HARDWARE, steps=("launch",), lacking="No launches from a held engine speed.",
+        stop_bounds=True,
+    ),
+    Gate(
+        "under_load", "Knock and mixture under load, in every drive", (),
+        also=("limits.knock_retard", "limits.lean_under_load", "limits.lambda_full_load"),
+        touched_by=FUELLING | HARDWARE, steps=("road", "part-throttle", "steady", "full-throttle"), lasting=True,
+        lacking="No record shows knock or lambda under load (older records did not look): record the drives again, and "
+        "load the engine gently until then.",
+    ),
+    Gate(
+        "supply", "Temperatures, pressures, battery and injectors, in every drive", (),
+        also=(
+            "limits.injector_duty", "limits.meter_headroom", "limits.boost", "limits.coolant", "limits.intake_air",
+            "limits.coolant_rise", "limits.intake_air_rise", "limits.oil_temperature", "limits.exhaust",
+            "limits.oil_pressure", "limits.fuel_pressure_drop", "limits.battery",
+        ),
+        touched_by=HARDWARE, steps=("road", "part-throttle", "steady", "full-throttle"),
+        lacking="No record shows temperatures, pressures and battery in every drive (older records did not look): "
+        "record the drives again, and watch the gauges until then.",
+    ),
+    Gate(
+        "speeds", "Engine and road speed, in every drive", (), also=("limits.engine_speed", "limits.road_speed"),
+        touched_by=HARDWARE, steps=("road", "launch", "full-throttle", "part-throttle", "steady"),
+        lacking="The owner's rev limit or top speed is not shown to hold: set the limiter lower by what it overshoots, "
+        "shift earlier, and end each run at a lower speed than in the drives recorded.",
         stop_bounds=True,
     ),
 )  # fmt: skip

@@ -137,8 +137,9 @@ def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
     absent = [name for name in gate.ids if not any(_shown(drive, name) for drive in valid)]
     found = [_newest(gate, valid, name) for name in (*gate.ids, *gate.also) if name not in absent]
     worst = max((item for item in found if item), key=lambda item: WORST[item[0]], default=None)
-    if absent and (worst is None or worst[0] != "stop"):
-        return GateState(gate, "not_shown", _why_absent(gate, drives, absent, emptied), None, "", tuple(emptied))
+    if worst is None or (absent and worst[0] != "stop"):
+        because = _why_absent(gate, drives, absent or list(gate.also), emptied)
+        return GateState(gate, "not_shown", because, None, "", tuple(emptied))
     status, finding, drive, note = worst
     carried = drive.revision != now.revision
     because = (
