@@ -77,7 +77,7 @@ def find_driving(log: xr.Dataset, car: Car, revision: Revision, session: Session
     absolute load on (40 where the owner states none). A log without engine speed counts as running throughout.
     """
     running = _running(log)
-    log, load, no_load = _with_load(log, car, revision)
+    log, load, no_load = with_load(log, car, revision)
     least = car.limits.load_from_pct or LOAD_FROM_PCT
     loaded = running & (load >= least) & ~_is_unsettled(log, load) & ~_is_cutting(log, car, revision)
     cold = (log["sample_flag"].values & MASKS["cold"]) != 0
@@ -111,7 +111,8 @@ def _running(log: xr.Dataset) -> np.ndarray:
     return running
 
 
-def _with_load(log: xr.Dataset, car: Car, revision: Revision) -> tuple[xr.Dataset, np.ndarray, str]:
+def with_load(log: xr.Dataset, car: Car, revision: Revision) -> tuple[xr.Dataset, np.ndarray, str]:
+    """Log with its airflow, the absolute load at every row [%], and why it is not known (then NaN throughout)."""
     unknown = np.full(log.sizes["time"], np.nan)
     try:
         log = add_air_flow(log, car, revision)

@@ -43,12 +43,11 @@ def hold_mixture(driving: Driving, car: Car, revision: Revision, delay: DelayFit
     note = where if limit else f"{where}, and the limit is common practice, none being stated"
     title, key = "Leanest lambda over commanded under load", "limits.lean_under_load_max_pct"
     lean = Quantity("limits.lean_under_load", title, "%", limit or LEAN_STOP_PCT, key, "higher", lift=True)
-    lean = replace(lean, smooth_s=SUSTAINED_S)
     found = _mixture_of(driving, car, revision, driving.loaded, delay)
     if isinstance(found, str):
         held, readings = missing(lean, f"{found}; {where}", 0), EMPTY
     else:
-        held, readings = _lean(lean, found, driving), found.readings
+        held, readings = hold_lean(lean, found, driving.loaded), found.readings
     return HeldMixture(held, note, _full(driving, car, revision, delay), readings)
 
 
@@ -63,15 +62,20 @@ def _mixture_of(driving: Driving, car: Car, revision: Revision, spans, delay: De
     return check_mixture(driving.log, car, revision, spans, delay)
 
 
-def _lean(lean: Quantity, found: Mixture, driving: Driving) -> Check:
+def hold_lean(lean: Quantity, found: Mixture, stretches: tuple[Stretch, ...]) -> Check:
+    """Hold judged lambda over commanded, in percent, against a limit.
+
+    Without a commanded lambda in the log it is held against lambda 1: beyond the limit that shows, but never met.
+    """
+    lean = replace(lean, smooth_s=SUSTAINED_S)
     judged = _long_enough(found.readings[found.readings["judged"]].sort_values(["stretch", "fuelled_s"]))
     flagged = len(found.readings) - len(judged)
     if judged.empty:
         return missing(lean, "the sensor never had time to settle, or its delay is too little known", flagged)
     known = judged[np.isfinite(judged["commanded"])]
     if not known.empty:
-        return hold_against(lean, _series(known, known["commanded"], flagged), driving.loaded)
-    against = hold_against(lean, _series(judged, LEANEST_COMMANDED, flagged), driving.loaded)
+        return hold_against(lean, _series(known, known["commanded"], flagged), stretches)
+    against = hold_against(lean, _series(judged, LEANEST_COMMANDED, flagged), stretches)
     if against.status == "stop":
         return against
     text = f"the log has no lambda_commanded; the leanest lambda read {LEANEST_COMMANDED + against.value / 100:.3g}"

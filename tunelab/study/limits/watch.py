@@ -62,7 +62,7 @@ def _is_logged(log: xr.Dataset, item: Asked) -> bool:
 
 def _watched(driving: Driving, item: Asked) -> Watched:
     check = item.check
-    still = _still(driving.log, item)
+    still = never_moved(driving.log, item.channel, check)
     if check.quantity.limit is None:
         check = replace(check, because=f"{NO_LIMIT}.")
     elif still:
@@ -81,17 +81,15 @@ def _watched(driving: Driving, item: Asked) -> Watched:
     return Watched(check, item.channel, throttle, load, gear, lift)
 
 
-def _still(log: xr.Dataset, item: Asked) -> str:
-    """Say that a reading never moved; empty where it did, or was not logged."""
-    values = log[item.channel].values if has(log, item.channel) else np.array([])
+def never_moved(log: xr.Dataset, channel: str, check: Check) -> str:
+    """Say that the reading behind a check never moved in a log; empty where it did, or was not logged."""
+    values = log[channel].values if has(log, channel) else np.array([])
     known = values[np.isfinite(values)]
     if not known.size or np.ptp(known) > 0:
         return ""
-    about, what = CHANNELS[item.channel], item.check.quantity
+    about = CHANNELS[channel]
     text = f"{about.label} never moved in this log ({known[0]:g} {about.shown_unit} throughout)"
-    sign = 1.0 if what.worse == "higher" else -1.0
-    beyond = np.isfinite(item.check.value) and what.limit is not None and sign * (item.check.value - what.limit) > 0
-    more = "; that lies beyond the limit, so look at the sensor and at what it measures" if beyond else ""
+    more = "; that lies beyond the limit, so look at the sensor and at what it measures" if check.margin < 0 else ""
     return f"{text}: a dead sensor reads the same, so it shows nothing{more}"
 
 
