@@ -109,6 +109,24 @@ def test_overrun_and_the_gas_of_a_fuel_cut_are_not_lean_under_load():
     assert by_id(watch(Fault(), change=cut))["lean_under_load"].status == "met"
 
 
+def test_a_sensor_that_has_not_woken_when_the_log_begins_is_not_lean():
+    def asleep(log):
+        return log.assign(lambda_measured=("time", np.where(log["time"] < 9, 1.8, log["lambda_measured"])))
+
+    assert by_id(watch(Fault(), change=asleep))["lean_under_load"].status == "met"
+
+
+def test_air_of_the_closed_throttle_before_the_delay_expects_it_is_not_lean_under_load():
+    """The delay is taken a third of a second too long, as a log of pulls alone may give it."""
+
+    def early(log):
+        closed = log["throttle_pct"].values < 5
+        lam = np.where(closed | np.roll(closed, -8), 1.8, log["lambda_measured"].values)
+        return log.assign(lambda_measured=("time", lam))
+
+    assert by_id(watch(Fault(), change=early))["lean_under_load"].status == "met"
+
+
 def test_lean_under_load_says_where_load_begins_and_the_owner_may_say_it():
     lean = Fault(lean_from_rpm=3300, lean_by=0.17, above_throttle_pct=40)
     assert "40 %" in by_id(watch(lean))["lean_under_load"].because

@@ -16,7 +16,7 @@ from tunelab.study.full_throttle.margin import hold_channel
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
 from tunelab.study.full_throttle.stretch import Stretch
 from tunelab.study.gearing.reading import fresh_readings, has
-from tunelab.study.limits.driving import WIDE_OPEN_PCT, with_load
+from tunelab.study.limits.driving import WIDE_OPEN_PCT, mark_sleeping_sensors, with_load
 from tunelab.study.limits.mixture import LEAN_STOP_PCT, hold_lean
 from tunelab.study.limits.watch import never_moved
 from tunelab.study.pull import Pull, PullSet
@@ -80,7 +80,7 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
     own = [pull for pull in pulls.pulls if pull.throttle_pct < WIDE_OPEN_PCT]
     if not own:
         return _nothing(pulls.because or "every pull was at full throttle.", log.sizes["time"])
-    log, load, why = with_load(log, car, revision)
+    log, load, why = with_load(mark_sleeping_sensors(log), car, revision)
     stretches = tuple(_stretch(log, number, pull) for number, pull in enumerate(own, start=1))
     mixture = why or check_mixture(log, car, revision, stretches, delay)
     known = None if isinstance(mixture, str) else mixture

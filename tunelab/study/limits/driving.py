@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.align import add_air_flow
-from tunelab.log.flag import MASKS, trusted
+from tunelab.log.flag import LAMBDA_SENSORS, MASKS, trusted
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.flag_sample import find_holes, is_cut
 from tunelab.physics.load import absolute_load
@@ -30,10 +30,13 @@ LOAD_FROM_PCT = (
 AFTER_START_S = 2.0  # supply and oil pressure need so long after cranking
 ABOVE_IDLE = 1.5  # of the idle target: oil pressure at idle is lower by nature
 TIP_IN_S, TIP_IN_PCT = 1.0, 10.0  # load that rose so much within so long: acceleration fuelling, another question
+END_S = 0.4  # before load ends, air of the closed throttle may be in the reading
 STANDING_KM_H = 5.0  # a launch hold cuts spark, and unburned air reads lean
 NEAR_LIMIT_RPM = 50.0  # so does a limiter
 WIDE_OPEN_PCT = 90.0  # full throttle of a drive that was not driven for it
 NEVER_FULL = "the throttle was never fully open for half a second"
+LONG_PAUSE_S = 30.0  # after it a sensor may have been switched off and on
+NOT_AWAKE = np.int32(MASKS["rail"] | MASKS["warming_up"] | MASKS["missing"])
 LONGEST_HOLE_S = 0.6
 LEAST_S = 0.5
 CUT_BEFORE_S = 0.3
@@ -61,7 +64,9 @@ class Driving:
     log: xr.Dataset  # flagged, with the airflow by the curve in force where it was not logged
     running: Spans
     above_idle: Spans
-    loaded: Spans  # under load, no quick opening, warm, no fuel cut nearby, moving, below the limiter
+    loaded: (
+        Spans  # under load, no quick opening, not about to close, warm, no fuel cut nearby, moving, below the limiter
+    )
     full: Spans
     pulls: Spans
     load_pct: np.ndarray  # absolute load at every row, NaN where it is not known
@@ -76,6 +81,7 @@ def find_driving(log: xr.Dataset, car: Car, revision: Revision, session: Session
     The engine counts as running from two seconds after it was cranked; as under load from `limits.load_from_pct` of
     absolute load on (40 where the owner states none). A log without engine speed counts as running throughout.
     """
+    log = mark_sleeping_sensors(log)
     running = _running(log)
     log, load, no_load = with_load(log, car, revision)
     least = car.limits.load_from_pct or LOAD_FROM_PCT
@@ -87,7 +93,7 @@ def find_driving(log: xr.Dataset, car: Car, revision: Revision, session: Session
         log=log,
         running=_spans(log, running, "running"),
         above_idle=_spans(log, above, "above idle"),
-        loaded=_spans(log, loaded & ~cold, "under load"),
+        loaded=_spans(log, _until_before_end(loaded & ~cold, row_step_s(log)), "under load"),
         full=_spans(log, full, "full throttle"),
         pulls=tuple(_of_pull(log, pull) for pull in find_pulls(log, car, session).pulls),
         load_pct=load,
@@ -100,6 +106,23 @@ def find_driving(log: xr.Dataset, car: Car, revision: Revision, session: Session
 def _speed(log: xr.Dataset) -> np.ndarray:
     """Engine speed at every row; endless in a log without one, so that every row counts as running."""
     return at_rows(log, "engine_speed_rpm") if has(log, "engine_speed_rpm") else np.full(log.sizes["time"], np.inf)
+
+
+def mark_sleeping_sensors(log: xr.Dataset) -> xr.Dataset:
+    """Mark a lambda sensor as warming up while it stands at its rail since the log began, or since a long pause.
+
+    A log that begins with the engine running does not show the start that the flag of warming up counts from.
+    """
+    time = log["time"].values
+    begins = np.flatnonzero(np.diff(time, prepend=-np.inf) > LONG_PAUSE_S)
+    for name in (name for name in LAMBDA_SENSORS if has(log, name)):
+        bits = log[f"{name}_flag"].values.copy()
+        awake = np.isfinite(log[name].values) & ((bits & NOT_AWAKE) == 0)
+        for first, last in itertools.pairwise([*begins, time.size]):
+            woke = first + int(np.argmax(awake[first:last])) if awake[first:last].any() else last
+            bits[first:woke] |= np.int32(MASKS["warming_up"])
+        log = log.assign({f"{name}_flag": (log[f"{name}_flag"].dims, bits, log[f"{name}_flag"].attrs)})
+    return log
 
 
 def _running(log: xr.Dataset) -> np.ndarray:
@@ -158,6 +181,14 @@ def _is_full(log: xr.Dataset, session: Session) -> np.ndarray:
         full = full & (at_rows(log, "throttle_pct" if has(log, "throttle_pct") else "pedal_pct") >= WIDE_OPEN_PCT)
     standing = at_rows(log, "road_speed_km_h") < STANDING_KM_H if has(log, "road_speed_km_h") else False
     return full & ~np.asarray(standing)
+
+
+def _until_before_end(mask: np.ndarray, step_s: float) -> np.ndarray:
+    """Stretches of a mask without their last END_S: the delay is not known well enough to keep what follows apart."""
+    kept = mask.copy()
+    for first, last in runs(mask):
+        kept[max(first, last - round(END_S / step_s)) : last] = False
+    return kept
 
 
 def _spans(log: xr.Dataset, mask: np.ndarray, kind: str) -> Spans:
