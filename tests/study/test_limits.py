@@ -87,7 +87,7 @@ def test_six_half_throttle_pulls_that_knock_and_run_lean_say_stop():
     assert knock.value == pytest.approx(9, abs=0.5)
     assert lean.value == pytest.approx(17, abs=1.5)
     assert [c.quantity.id for c in found.passed] == ["limits.lean_under_load", "limits.knock_retard"]
-    row = found.summary().loc["Highest knock retard of the drive"]
+    row = found.table().loc["Highest knock retard of the drive"]
     assert row["engine_speed_rpm"] == pytest.approx(3800, abs=320)
     assert row["throttle_pct"] == pytest.approx(HALF, abs=2)
     assert row["gear"] == 3

@@ -52,7 +52,9 @@ def _panel(log: xr.Dataset, item: Watched, is_last: bool) -> hv.Overlay:
     ]
     title = f"{what.title}: {item.check.value:.4g}, limit {what.limit:g} {what.unit}"
     options = panel(title, 170, xlabel="time [s]" if is_last else "", ylabel=axis(name))
-    return hv.Overlay(shown).opts(show_legend=False, **options)
+    low, high = np.nanmin([np.nanmin(log[name]), what.limit]), np.nanmax([np.nanmax(log[name]), what.limit])
+    room = 0.08 * max(high - low, 1e-9)
+    return hv.Overlay(shown).opts(show_legend=False, ylim=(low - room, high + room), **options)
 
 
 def draw_lean(found: LimitWatch) -> hv.Overlay:

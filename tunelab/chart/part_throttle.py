@@ -50,7 +50,7 @@ def draw_error_map(found: PartThrottle) -> hv.Overlay:
         {
             "speed": table[RPM],
             "load": table["load_pct"],
-            "text": [f"{e + 0.0:+.1f} %{k}" for e, k in zip(table["error_pct"], knock, strict=True)],
+            "text": [f"{round(e, 1) + 0.0:+.1f} %{k}" for e, k in zip(table["error_pct"], knock, strict=True)],
         }
     )
     numbers = hv.Labels(words, ["speed", "load"], "text").opts(text_color=CELL_INK, text_font_size="8pt")

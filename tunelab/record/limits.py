@@ -42,7 +42,7 @@ def limits_chapter(found: LimitWatch) -> Chapter:
     return Chapter(
         notebook="limits",
         findings=tuple(found.findings()),
-        tables={"limits": found.summary().reset_index()},
+        tables={"limits": found.table().reset_index()},
         driven=Section((driven_sentence(found),)),
         change=Section(tuple(settle_sentences(found)), short=_in_short(found)),
         cautions=Section((HIGH_LOAD, LIFT)),

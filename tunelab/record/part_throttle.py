@@ -61,10 +61,9 @@ def driven_sentence(found: PartThrottle) -> str:
         return f"Pulls at part throttle: {found.because}"
     table = found.pulls
     count = "1 pull" if len(table) == 1 else f"{len(table)} pulls"
-    return (
-        f"{count} at part throttle, {table['throttle_pct'].min():.0f} to {table['throttle_pct'].max():.0f} % open, "
-        f"{table['from_rpm'].min():.0f} to {table['to_rpm'].max():.0f} rpm."
-    )
+    opened = " to ".join(dict.fromkeys(f"{x:.0f}" for x in (table["throttle_pct"].min(), table["throttle_pct"].max())))
+    speeds = f"{table['from_rpm'].min():.0f} to {table['to_rpm'].max():.0f} rpm"
+    return f"{count} at part throttle, {opened} % open, {speeds}."
 
 
 def stop_sentences(found: PartThrottle) -> list[str]:

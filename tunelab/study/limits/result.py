@@ -15,6 +15,7 @@ COLUMNS = [
     "check", "value", "lower", "upper", "unit", "limit", "margin", "status", "at_s", "engine_speed_rpm", "throttle_pct",
     "load_pct", "gear", "seconds_beyond", "lift_s", "because",
 ]  # fmt: skip
+CONDITIONS = COLUMNS[8:15]
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,11 @@ class LimitWatch:
         return [check.finding() for check in self.checks]
 
     def summary(self) -> pd.DataFrame:
-        """One row per limit: value, interval, limit, status, when and under which conditions, how long beyond."""
+        """One row per limit: value, interval, unit, limit, margin, status, and in words when and how long beyond."""
+        return self.table().drop(columns=CONDITIONS)
+
+    def table(self) -> pd.DataFrame:
+        """The summary with the conditions at each worst moment in columns of their own."""
         rows = [
             (
                 item.check.quantity.title, item.check.value, item.check.lower, item.check.upper,
