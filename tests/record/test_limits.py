@@ -10,7 +10,7 @@ from tunelab import record
 from tunelab.chart import limits as limit_figures
 from tunelab.chart import part_throttle as pull_figures
 from tunelab.record import beside, limits, part_throttle
-from tunelab.record.chapter import as_data
+from tunelab.record.chapter import Chapter, Section, as_data
 from tunelab.record.decisions import _with_unit
 from tunelab.record.short import short_answer
 from tunelab.record.shown import shown_findings
@@ -57,6 +57,20 @@ def test_the_knock_of_the_road_home_is_named_first_and_never_nothing(watch):
     assert "lift" in chapter["change"]["sentences"][0]
     assert "less spark" in chapter["change"]["sentences"][0]
     assert "one was passed" in chapter["driven"]["sentences"][0]
+
+
+def test_beside_a_stop_nothing_to_change_is_said_of_one_question_only(watch):
+    chapter = as_data(limits.limits_chapter(watch))
+    steady = as_data(Chapter("steady", change=Section(("A proposal.",), short="Nothing has to: lambda is right.")))
+    found = shown_findings(chapter["findings"], [])
+
+    def change(*chapters, first="At stop: knock."):
+        answer = short_answer("12 min of log.", found, chapters, held="", first=first)
+        return [line["text"] for entry in answer if entry["part"] == "change" for line in entry["lines"]]
+
+    assert change(chapter, steady)[1] == "Of meter and injectors nothing has to: lambda is right."
+    assert change(steady, first="") == ["Nothing has to: lambda is right."]
+    assert not any("Nothing" in text for text in change())
 
 
 def test_every_limit_has_its_word_for_what_to_settle(watch):
