@@ -89,14 +89,14 @@ GATES: tuple[Gate, ...] = (
         stop_bounds=True,
     ),
     Gate(
-        "under_load", "Knock and mixture under load, in every drive", (),
+        "under_load", "Knock and mixture in every drive", (),
         also=("limits.knock_retard", "limits.lean_under_load", "limits.lambda_full_load"),
         touched_by=FUELLING | HARDWARE, steps=("road", "part-throttle", "steady", "full-throttle"), lasting=True,
         lacking="No record shows knock or lambda under load (older records did not look): record the drives again, and "
         "load the engine gently until then.",
     ),
     Gate(
-        "supply", "Temperatures, pressures, battery and injectors, in every drive", (),
+        "supply", "Temperatures and supply in every drive", (),
         also=(
             "limits.injector_duty", "limits.meter_headroom", "limits.boost", "limits.coolant", "limits.intake_air",
             "limits.coolant_rise", "limits.intake_air_rise", "limits.oil_temperature", "limits.exhaust",
@@ -107,7 +107,7 @@ GATES: tuple[Gate, ...] = (
         "record the drives again, and watch the gauges until then.",
     ),
     Gate(
-        "speeds", "Engine and road speed, in every drive", (), also=("limits.engine_speed", "limits.road_speed"),
+        "speeds", "Engine and road speed in every drive", (), also=("limits.engine_speed", "limits.road_speed"),
         touched_by=HARDWARE, steps=("road", "launch", "full-throttle", "part-throttle", "steady"),
         lacking="The owner's rev limit or top speed is not shown to hold: set the limiter lower by what it overshoots, "
         "shift earlier, and end each run at a lower speed than in the drives recorded.",
