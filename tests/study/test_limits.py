@@ -306,3 +306,10 @@ def test_every_limit_of_this_kind_is_judged_or_says_why(healthy):
     assert keys >= STATED | {"lambda_max_full_load", "injector_duty_max_pct", "battery_min_v", "oil_pressure_min_kpa",
                              "fuel_pressure_drop_max_kpa", "meter_headroom_min_pct", "intake_air_rise_max_c",
                              "coolant_rise_max_c", "coolant_min_c"}  # fmt: skip
+
+
+@pytest.mark.parametrize("rows", [1, 3])
+def test_a_log_of_a_few_rows_shows_no_limit_and_fails_nothing(rows):
+    found = watch(Fault(), change=lambda log: log.isel(time=slice(0, rows)))
+    assert {finding.status for finding in found.findings()} <= {"not_shown", "met"}
+    assert found.passed == ()
