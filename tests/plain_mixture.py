@@ -14,7 +14,7 @@ READING, FLOW = (0.5, 1.5, 2.5, 3.5, 4.5), (5.0, 60.0, 180.0, 380.0, 700.0)
 
 @dataclass(frozen=True)
 class Fault:
-    """What is wrong at full throttle; zero is all well."""
+    """What is wrong under load, by itself at full throttle; zero is all well."""
 
     lean_from_rpm: float = 1e9
     lean_by: float = 0.0  # share of lambda, too little fuel
@@ -26,32 +26,33 @@ class Fault:
     fuel_drop_kpa: float = 0.0
     warming_c: float = 0.0  # of the intake air, per pull
     closed_loop: bool = False
+    above_throttle_pct: float = 90.0  # where the engine is loaded enough for any of it to show
 
 
 def with_fuelling(log: xr.Dataset, fault: Fault, rng: np.random.Generator) -> xr.Dataset:
     """Add air flow, meter, pulse width, lambda, spark, knock, temperatures, supply and mode to a plain log."""
     time, rpm = log["time"].values, log["engine_speed_rpm"].values
     throttle = np.clip(log["throttle_pct"].values, 1.0, 100.0)
-    full = throttle > 90
+    full, loaded = throttle > 90, throttle > fault.above_throttle_pct
     air = np.maximum(0.075 * rpm * np.clip(throttle / 80, 0.05, 1), 8.0)
     commanded = np.where(full, 0.87, 1.0)
-    beyond = full & (rpm > fault.lean_from_rpm)
+    beyond = loaded & (rpm > fault.lean_from_rpm)
     injected = commanded * np.where(beyond, 1 + fault.lean_by, 1.0)
     true = injected * np.where(beyond, 1 + fault.more_air, 1.0)
     dead = np.interp(14.0, [9.0, 15.0], [1.4, 0.7])
     per_pulse_mg = air / 60 * 1e6 / (STOICH * injected) / (CYLINDERS * rpm / 2)
-    since_open = np.where(full, 1.0, 0.0)
+    since_open = np.where(loaded, 1.0, 0.0)
     values = {
         "air_flow_kg_h": air,
         "meter_v": np.minimum(np.interp(air, FLOW, READING), fault.meter_stuck_at_v),
         "pulse_width_ms": per_pulse_mg / (FLOW_G_MIN / 60) + dead,
         "lambda_commanded": commanded,
         "lambda_measured": seen_by_sensor(time, true, air * 1.07) + rng.normal(0, 0.004, time.size),
-        "knock_retard_deg": np.where(full & (np.abs(rpm - fault.knock_at_rpm) < 300), fault.knock_deg, 0.0),
+        "knock_retard_deg": np.where(loaded & (np.abs(rpm - fault.knock_at_rpm) < 300), fault.knock_deg, 0.0),
         "spark_deg": np.where(full, 18.0, 30.0),
         "battery_v": 14.0 - fault.sag_v * since_open + rng.normal(0, 0.02, time.size),
         "coolant_c": np.full(time.size, 88.0),
-        "intake_air_c": 25.0 + fault.warming_c * _ramp(time, full),
+        "intake_air_c": 25.0 + fault.warming_c * _ramp(time, loaded),
         "fuel_pressure_kpa": 300.0 - fault.fuel_drop_kpa * since_open + rng.normal(0, 1.0, time.size),
         "fuel_mode": np.where(full & (not fault.closed_loop), 4.0, 2.0),
     }

@@ -16,7 +16,7 @@ from tunelab.workspace.revision import Revision
 
 REACH = Reach((0.6, 4.2), (0.6, 1.6), (3.0, 4.2), (11.5, 14.2), 6750.0)
 HOLD_RPM = 4000.0  # what the launch hold is set to; every held speed is 1 rpm above
-EVERY = tuple(name for gate in GATES for name in gate.ids)
+EVERY = tuple(name for gate in GATES for name in gate.ids or gate.also[:1])
 STEPS = ("steady", "full-throttle", "road", "launch", "link")
 
 

@@ -12,6 +12,7 @@ from tunelab.study.coast_down import CoastDownFit, fit_coast_down
 from tunelab.study.delay import estimate_delay
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
+from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.power import PowerFit, RoadDoubt, fit_power
 from tunelab.study.power.one_pull import Drawing
 from tunelab.study.power.result import nothing_shown
@@ -195,13 +196,15 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
     return SteadyBeside(found, fit, "")
 
 
-def high_flow_of(opened: OpenedSession, evidence: Evidence, full: FullThrottle, steady: SteadyBeside) -> HighFlow:
+def high_flow_of(
+    opened: OpenedSession, evidence: Evidence, full: FullThrottle | PartThrottle, steady: SteadyBeside
+) -> HighFlow:
     """Extend the steady study by the pulls of a session, or say why not."""
     channel = opened.car.meter.channel
     if steady.fit is None:
         return no_high_flow(steady.because, channel)
     if full.mixture is None:
-        return no_high_flow("no lambda at full throttle was judged.", channel)
+        return no_high_flow("no lambda of a pull was judged.", channel)
     try:
         return extend_curve(evidence.log, opened.car, opened.revision, full.mixture, steady.fit)
     except ValueError as problem:

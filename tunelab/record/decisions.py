@@ -118,7 +118,8 @@ def _said(state: GateState) -> str:
 
 
 def _with_unit(value: float, unit: str) -> str:
-    return f"{value:.0f} {unit}" if abs(value) >= 1000 else f"{value:.3g} {'' if unit == '1' else unit}".strip()
+    text = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return text if unit == "1" else f"{text} {unit}".strip()
 
 
 def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:

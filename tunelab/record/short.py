@@ -10,6 +10,7 @@ from tunelab.record.shown import begin_large
 
 MOST_NAMED = 4
 PARTS = (("change", "Change"), ("cannot_show", "Cannot show"), ("drive_next", "Drive next"))
+NOTHING_AT_STOP = "What stands at stop, before anything else."
 NOTHING = {"change": "Nothing.", "cannot_show": "See each question's page.", "drive_next": "Nothing is named."}
 
 
@@ -48,7 +49,9 @@ def short_answer(
         texts = [text for chapter in chapters for text in [_short_of(chapter[part], part)] if text]
         if part == "cannot_show" and findings["absent"]:
             texts.insert(0, _named([title for item in findings["absent"] for title in item["titles"].split("; ")]))
-        lines = _lines(texts or [NOTHING[part]])
+        if part == "change" and first:  # "nothing" is said of one question only, and never of the whole car
+            texts = [re.sub(r"^Nothing has to\b", "Of meter and injectors nothing has to", text) for text in texts]
+        lines = _lines(texts or [NOTHING_AT_STOP if part == "change" and first else NOTHING[part]])
         if part == "drive_next" and first:
             lines.insert(0, {"word": "stop", "text": first.removeprefix("At stop: ")})
         entries.append((part, label, lines))

@@ -55,7 +55,8 @@ def _bullets(items: tuple[str, ...]) -> list[str]:
 def _still_to_show(step: str, decided: Decided) -> tuple[str, ...]:
     """Say what this step has still to answer for the revision in the car, and up to where full throttle was driven."""
     asked = [state for state in decided.readiness.gates if step in state.gate.steps]
-    missing = [state.gate.title.lower() for state in asked if state.status == "not_shown"]
+    named = [state for state in asked if state.gate.ids]  # what any drive answers need not be named
+    missing = [state.gate.title.lower() for state in named if state.status == "not_shown"]
     again = [state.gate.title.lower() for state in asked if state.to_show]
     is_done = asked and not missing and not again and not titles_at_stop(decided, step)
     name = decided.revision.name

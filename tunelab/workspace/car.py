@@ -134,6 +134,11 @@ class Limits(Table):
     intake_air_max_c: Annotated[float, Field(ge=-50, le=150)]
     intake_air_rise_max_c: Positive | None = None  # most that intake air may warm within one pull
     coolant_rise_max_c: Positive | None = None  # most that the coolant may warm within one pull
+    oil_max_c: Annotated[float, Field(ge=0, le=200)] | None = None
+    exhaust_max_c: at_most(1200) | None = None
+    boost_max_kpa: at_most(400) | None = None  # manifold pressure above atmosphere
+    load_from_pct: at_most(300) | None = None  # absolute load (SAE J1979) from which the engine counts as under load
+    lean_under_load_max_pct: Positive | None = None  # lambda over commanded under load
     battery_min_v: at_most(20)
     oil_pressure_min_kpa: NotNegative | None = None
     fuel_pressure_drop_max_kpa: Positive | None = None

@@ -40,7 +40,7 @@ def test_without_a_drive_nothing_is_met():
 
 REQUIRED = [g.name for g in GATES if not g.lacking]
 BOUNDED = [g.name for g in GATES if g.stop_bounds]
-IDS = {g.name: g.ids[0] for g in GATES}
+IDS = {g.name: (g.ids or g.also)[0] for g in GATES}
 
 
 @pytest.mark.parametrize("gate", sorted(NAMES))
@@ -90,16 +90,17 @@ def test_a_limit_that_is_not_stated_shows_nothing(name, gate):
 
 # Which gates a change empties. The drive reached readings 0.6-4.2 V, idle 0.6-1.6 V, full throttle 3.0-4.2 V; the
 # curve's breakpoints are 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5 V.
-FUEL = {"steady", "full_throttle", "knock", "duty", "idle", "return"}
+FUEL = {"steady", "full_throttle", "knock", "duty", "idle", "return", "under_load"}
 FULL = {"full_throttle", "knock", "duty"}
-HARD = {"temperatures", "oil_pressure", "fuel_pressure", "battery", "launch"}
+HARD = {"temperatures", "oil_pressure", "fuel_pressure", "battery", "launch", "under_load", "supply", "speeds"}
+ALL = {"steady", "under_load"}  # looked at in every drive, at whatever load
 CHANGES = [
     ("nothing", {}, set()),
-    ("high flow only", {"curve": {7: 1.05}}, {"steady", *FULL, "headroom"}),
-    ("low flow only", {"curve": {1: 1.05}}, {"steady", "idle", "return"}),
+    ("high flow only", {"curve": {7: 1.05}}, {*ALL, *FULL, "headroom"}),
+    ("low flow only", {"curve": {1: 1.05}}, {*ALL, "idle", "return"}),
     ("beyond what was driven", {"curve": {8: 1.0004}}, set()),
-    ("the end of the curve", {"curve": {8: 1.02}}, {"steady", *FULL, "headroom"}),
-    ("between idle and full", {"curve": {4: 1.03}}, {"steady"}),
+    ("the end of the curve", {"curve": {8: 1.02}}, {*ALL, *FULL, "headroom"}),
+    ("between idle and full", {"curve": {4: 1.03}}, ALL),
     ("less than a log shows", {"curve": {4: 1.0005}}, set()),
     ("dead time", {"dead_time": 0.05}, FUEL),
     ("less dead time than an ECU stores", {"dead_time": 0.001}, set()),
@@ -399,3 +400,29 @@ def test_the_table_has_one_row_per_gate():
 def test_an_unknown_revision_is_an_error():
     with pytest.raises(KeyError, match="r07"):
         judged([], current="r07")
+
+
+@pytest.mark.parametrize(("name", "verdict"), [
+    ("limits.knock_retard", "may not run"), ("limits.lean_under_load", "may not run"),
+    ("limits.coolant", "may not run"), ("limits.engine_speed", "may run within bounds"),
+    ("limits.road_speed", "may run within bounds"),
+])  # fmt: skip
+def test_a_limit_passed_in_a_drive_of_any_step_reaches_the_car(name, verdict):
+    """Knock at part throttle stops the car; a rev limit or top speed passed is a bound on how it is driven."""
+    road = replace(drive(5, ids=[], status={name: "stop"}), steps=("part-throttle", "road"))
+    found = judged([drive(3), road])
+    assert found.verdict == verdict
+    assert any(f"{name} is stop" in state.because for state in found.gates)
+
+
+def test_knock_at_part_throttle_stands_until_something_is_changed():
+    road = replace(drive(5, ids=[], status={"limits.knock_retard": "stop"}), steps=("part-throttle",))
+    calm = replace(drive(6, ids=["limits.knock_retard"]), steps=("road",))
+    assert judged([drive(3), road, calm]).verdict == "may not run"
+
+
+def test_records_made_before_every_drive_was_watched_set_bounds():
+    old = drive(3, ids=[name for name in EVERY if not name.startswith("limits.")])
+    found = judged([old])
+    assert found.verdict == "may run within bounds"
+    assert sum("record the drives again" in bound for bound in found.bounds) == 2

@@ -12,6 +12,7 @@ from tunelab.study.readiness.pace import Calendar, _closing
 
 DAY = datetime.date
 STEADY, FULL = ("steady.lambda_error",), tuple(n for n in EVERY if n.startswith("full_throttle."))
+WATCHED = tuple(n for n in EVERY if n.startswith("limits."))  # what any drive answers
 
 
 def planned(drives, calendar=None):
@@ -29,7 +30,7 @@ def test_the_days_follow_from_the_drives_by_hand():
     # Three steady drives until the first gate closed (1 in 3), then full throttle at once (8 gates in 1 drive), days
     # apart 4, 4, 4: what is left is road (2 gates, none closed yet), launch and link.
     drives = [
-        one(3, (), ("steady",)),
+        one(3, WATCHED, ("steady",)),
         one(7, (), ("steady",)),
         one(11, STEADY, ("steady",)),
         one(15, FULL, ("full-throttle",)),

@@ -30,6 +30,7 @@ class Quantity:
     lift: bool  # whether a driver should lift at a breach; False: it is a matter for the next revision
     worst_status: Status = "stop"
     never_below: float = float("-inf")  # what the quantity cannot fall below by its nature
+    smooth_s: float = SMOOTH_S  # what counts is the mean over this long
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
     """Find the worst mean over SMOOTH_S, its interval from scatter and half a step of the reading, and every breach."""
     if series.value.size == 0:
         return missing(quantity, "no reading to be trusted at full throttle", series.flagged)
-    smooth, spread = _smooth(series)
+    smooth, spread = _smooth(series, quantity.smooth_s)
     pick = int(np.argmax(smooth) if quantity.worse == "higher" else np.argmin(smooth))
     half = float(np.hypot(NORMAL_95 * spread[pick], series.step / 2))
     where = stretches[int(series.stretch[pick]) - 1]
@@ -147,14 +148,14 @@ def step_of(values: np.ndarray) -> float:
     return float(real.min()) if real.size else float("nan")
 
 
-def _smooth(series: Series) -> tuple[np.ndarray, np.ndarray]:
-    """Centred means over SMOOTH_S within a stretch, and their standard errors; shapes (readings,)."""
+def _smooth(series: Series, smooth_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Centred means over `smooth_s` within a stretch, and their standard errors; shapes (readings,)."""
     mean, error = np.empty(series.value.size), np.empty(series.value.size)
     for number in np.unique(series.stretch):
         inside = series.stretch == number
         time, value = series.time[inside], series.value[inside]
-        first = np.searchsorted(time, time - SMOOTH_S / 2 - 1e-9)
-        last = np.searchsorted(time, time + SMOOTH_S / 2 + 1e-9)
+        first = np.searchsorted(time, time - smooth_s / 2 - 1e-9)
+        last = np.searchsorted(time, time + smooth_s / 2 + 1e-9)
         total = np.append(0.0, np.cumsum(value))
         count = last - first
         mean[inside] = (total[last] - total[first]) / count

@@ -231,3 +231,8 @@ def _picked(log: xr.Dataset, time: np.ndarray, values: np.ndarray, channel: str,
 
 def _speed(log: xr.Dataset) -> np.ndarray:
     return at_rows(log, "engine_speed_rpm") if has(log, "engine_speed_rpm") else np.full(log.sizes["time"], np.nan)
+
+
+# What a study with stretches of its own (`study/limits`) holds against the same limits, in the same way.
+check_duty, check_meter, check_fuel_pressure = _duty, _meter, _fuel_pressure
+hold_channel, hold_rise, hold_rows = _simple, _change, _rows

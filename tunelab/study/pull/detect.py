@@ -67,6 +67,8 @@ def find_pulls(log: xr.Dataset, car: Car, session: Session) -> PullSet:
         missing.append("throttle_pct (or pedal_pct)")
     if missing:
         return PullSet((), (), f"no pull can be found: the log has no reading of {' or of '.join(missing)}.", "", 0, 0)
+    if log.sizes["time"] < LEAST_READINGS:
+        return PullSet((), (), f"no pull can be found: the log has {log.sizes['time']} rows.", "", 0, 0)
     traces = _traces(log, car)
     pulls, refused = [], []
     for first, last in _candidates(log, traces):
@@ -144,7 +146,7 @@ def _candidates(log: xr.Dataset, traces: Traces) -> list[tuple[int, int]]:
 
 def _bridged(mask: np.ndarray, step_s: float) -> np.ndarray:
     """The mask without holes shorter than about 0.1 s: one bad reading of the throttle does not end a pull."""
-    longest = max(1, round(0.1 / step_s))
+    longest = max(1, round(0.1 / step_s)) if step_s > 0 else 1
     closed = mask.copy()
     for first, last in runs(~mask):
         if first > 0 and last < mask.size and last - first <= longest:

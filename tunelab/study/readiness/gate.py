@@ -21,7 +21,7 @@ class Gate:
 
     name: str
     title: str
-    ids: tuple[str, ...]  # findings that must be shown, each
+    ids: tuple[str, ...]  # findings that must be shown, each; none where any of `also` will do
     also: tuple[str, ...] = ()  # findings that count where they are shown
     touched_by: frozenset[str] = frozenset()  # parts of a revision whose change empties it, and "wiring"
     region: Literal["all", "idle", "full"] = "all"  # readings of the meter in which a change of the curve matters
@@ -91,25 +91,50 @@ GATES: tuple[Gate, ...] = (
         touched_by=HARDWARE, steps=("launch",), lacking="No launches from a held engine speed.",
         stop_bounds=True,
     ),
+    Gate(
+        "under_load", "Knock and mixture in every drive", (),
+        also=("limits.knock_retard", "limits.lean_under_load", "limits.lambda_full_load"),
+        touched_by=FUELLING | HARDWARE, steps=("road", "part-throttle", "steady", "full-throttle"), lasting=True,
+        lacking="No record shows knock or lambda under load (older records did not look): record the drives again, and "
+        "load the engine gently until then.",
+    ),
+    Gate(
+        "supply", "Temperatures and supply in every drive", (),
+        also=(
+            "limits.injector_duty", "limits.meter_headroom", "limits.boost", "limits.coolant", "limits.intake_air",
+            "limits.coolant_rise", "limits.intake_air_rise", "limits.oil_temperature", "limits.exhaust",
+            "limits.oil_pressure", "limits.fuel_pressure_drop", "limits.battery",
+        ),
+        touched_by=HARDWARE, steps=("road", "part-throttle", "steady", "full-throttle"),
+        lacking="No record shows temperatures, pressures and battery in every drive (older records did not look): "
+        "record the drives again, and watch the gauges until then.",
+    ),
+    Gate(
+        "speeds", "Engine and road speed in every drive", (), also=("limits.engine_speed", "limits.road_speed"),
+        touched_by=HARDWARE, steps=("road", "launch", "full-throttle", "part-throttle", "steady"),
+        lacking="The owner's rev limit or top speed is not shown to hold: set the limiter lower by what it overshoots, "
+        "shift earlier, and end each run at a lower speed than in the drives recorded.",
+        stop_bounds=True,
+    ),
 )  # fmt: skip
 
 # Which gates a change empties that no table of a revision holds. `None`: every one. A gate that ENTERED does not name
 # is emptied by every kind, so that a new one is safe before it is entered here. Common practice, no source.
-FULL_LOAD = frozenset({"full_throttle", "knock", "duty", "temperatures", "fuel_pressure"})
+FULL_LOAD = frozenset({"full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "under_load", "supply"})
 IDLING = frozenset({"idle", "return"})
-ENTERED = FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch"}
+ENTERED = FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch", "speeds"}
 EMPTIED_BY: Mapping[OtherKind, frozenset[str] | None] = {
-    "spark": frozenset({"knock", "temperatures", "launch"}) | IDLING,
+    "spark": frozenset({"knock", "temperatures", "launch", "under_load"}) | IDLING,
     "commanded lambda": FULL_LOAD | IDLING | {"steady"},
     "idle": IDLING,
-    "acceleration fuelling": frozenset({"return"}),
+    "acceleration fuelling": frozenset({"return", "under_load"}),
     "fuel cut": frozenset({"return"}),
     "boost": FULL_LOAD | {"headroom", "oil_pressure", "launch"},
-    "trims": IDLING | {"steady", "full_throttle"},
+    "trims": IDLING | {"steady", "full_throttle", "under_load"},
     "warm-up": IDLING,
-    "launch": frozenset({"launch"}),
-    "knock control": frozenset({"knock"}),
-    "cooling": frozenset({"temperatures", "oil_pressure"}),
+    "launch": frozenset({"launch", "speeds"}),
+    "knock control": frozenset({"knock", "under_load"}),
+    "cooling": frozenset({"temperatures", "oil_pressure", "supply"}),
     "sensors": ENTERED - {"link"},
     "fuel": FULL_LOAD | IDLING | {"steady", "launch"},
     "mechanical parts": None,

@@ -148,8 +148,9 @@ def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
     standing = _standing(gate, drives, gone, now) if gate.lasting and (worst is None or worst[0] != "stop") else None
     if standing:
         return standing
-    if absent and (worst is None or worst[0] != "stop"):
-        return GateState(gate, "not_shown", _why_absent(gate, drives, absent, emptied), None, "", tuple(emptied))
+    if worst is None or (absent and worst[0] != "stop"):
+        because = _why_absent(gate, drives, absent or list(gate.also), emptied)
+        return GateState(gate, "not_shown", because, None, "", tuple(emptied))
     status, finding, drive, note = worst
     carried = drive.revision != now.revision
     because = (

@@ -6,6 +6,7 @@ import math
 
 from tunelab.study.finding import Finding
 from tunelab.study.launch import LET_GO_S
+from tunelab.study.limits import LEAN_STOP_PCT
 from tunelab.workspace.car import Car
 
 HELD_AGAINST = {
@@ -30,11 +31,32 @@ HELD_AGAINST = {
     "return.settling": "idle_settling_max_s",
     "launch.held_speed": "launch_hold_tolerance_rpm",
     "launch.zero_speed": "launch_let_go_max_s",
+    "limits.knock_retard": "knock_retard_max_deg",
+    "limits.lean_under_load": "lean_under_load_max_pct",
+    "limits.lambda_full_load": "lambda_max_full_load",
+    "limits.injector_duty": "injector_duty_max_pct",
+    "limits.meter_headroom": "meter_headroom_min_pct",
+    "limits.boost": "boost_max_kpa",
+    "limits.coolant": "coolant_max_c",
+    "limits.coolant_rise": "coolant_rise_max_c",
+    "limits.intake_air": "intake_air_max_c",
+    "limits.intake_air_rise": "intake_air_rise_max_c",
+    "limits.oil_temperature": "oil_max_c",
+    "limits.exhaust": "exhaust_max_c",
+    "limits.oil_pressure": "oil_pressure_min_kpa",
+    "limits.fuel_pressure_drop": "fuel_pressure_drop_max_kpa",
+    "limits.battery": "battery_min_v",
+    "limits.engine_speed": "rev_limit_rpm",
+    "limits.road_speed": "top_speed_km_h",
 }
 # Findings that tell how far a value is from one that the owner states: the finding of the value itself, and the key.
 MEASURED_FROM = {"launch.held_speed": ("launch.held", "launch_hold_rpm")}
 # What holds where the owner states none.
-WITHOUT = {"meter_headroom_min_pct": 0.0, "launch_let_go_max_s": LET_GO_S}
+WITHOUT = {
+    "meter_headroom_min_pct": 0.0,
+    "launch_let_go_max_s": LET_GO_S,
+    "lean_under_load_max_pct": LEAN_STOP_PCT,
+}
 LOWER_IS_WORSE = ("idle.actuator_margin",)
 SAME = 1e-5  # share by which a limit in a record may differ from the one in car.toml: how finely records are written
 

@@ -1,0 +1,93 @@
+"""What pulls at part throttle say in the summary: safety, then the meter beyond the steady range, then tip-ins."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from tunelab.record.beside import SteadyBeside, inputs_of
+from tunelab.record.chapter import Chapter, Section
+from tunelab.record.limits import LIFT, SETTLE, passed_words
+from tunelab.record.opened import OpenedSession
+from tunelab.record.pulls import high_flow_change, high_flow_table
+from tunelab.study.cautions import HIGH_LOAD
+from tunelab.study.finding import Finding
+from tunelab.study.high_flow import HighFlow
+from tunelab.study.part_throttle import PartThrottle
+from tunelab.study.transient import TransientStudy
+from tunelab.study.transient.result import proposal_sentence
+
+SETTLE_AS = {"part_throttle.lean": "lean_under_load", "part_throttle.knock_retard": "knock_retard"}
+AGAIN = (
+    "Drive pulls at a fixed opening of a third, half and two thirds, each in one gear and both ways; log lambda, "
+    "commanded lambda, knock retard and the meter."
+)
+CURVE_FILE = "meter_part_throttle"
+
+
+def part_throttle_chapter(
+    opened: OpenedSession, found: PartThrottle, *, high: HighFlow, steady: SteadyBeside, tip_ins: TransientStudy
+) -> Chapter:
+    """Put pulls at part throttle into a chapter.
+
+    Tip-ins are judged here where no other question of the session does: a session with the step road has its own.
+    """
+    meter = [replace(f, id="part_throttle.meter_agreement", title=_meter_title(f)) for f in high.findings()]
+    own = "road" not in opened.folder.session.steps
+    findings = (*found.findings(), *meter, *(tip_ins.findings(opened.car) if own else ()))
+    tables = {"part_throttle_pulls": found.pulls, "part_throttle_cells": found.cells, "part_throttle_lift": found.lift}
+    tables |= {CURVE_FILE: high.points} if high.shown else {}
+    tables |= {"excursions": tip_ins.excursions} if own and len(tip_ins.excursions) else {}
+    film = [proposal_sentence(row) for _, row in tip_ins.fuel.iterrows()] if own else []
+    return Chapter(
+        notebook="part_throttle",
+        findings=findings,
+        tables=tables,
+        inputs=inputs_of(steady.beside),
+        driven=Section((driven_sentence(found),)),
+        change=Section((*stop_sentences(found), *curve_sentences(high), *film), high_flow_table(high)),
+        cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
+        drive_next=Section(() if found.shown else (AGAIN,)),
+        cautions=Section((HIGH_LOAD, LIFT)),
+    )
+
+
+def _meter_title(finding: Finding) -> str:
+    return finding.title.replace("at high flow", "at part throttle")
+
+
+def driven_sentence(found: PartThrottle) -> str:
+    """Say which pulls were driven."""
+    if not found.shown:
+        return f"Pulls at part throttle: {found.because}"
+    table = found.pulls
+    count = "1 pull" if len(table) == 1 else f"{len(table)} pulls"
+    opened = " to ".join(dict.fromkeys(f"{x:.0f}" for x in (table["throttle_pct"].min(), table["throttle_pct"].max())))
+    speeds = f"{table['from_rpm'].min():.0f} to {table['to_rpm'].max():.0f} rpm"
+    return f"{count} at part throttle, {opened} % open, {speeds}."
+
+
+def stop_sentences(found: PartThrottle) -> list[str]:
+    """Say of each limit passed in a pull what comes before the next one."""
+    stops = [check for check in found.checks if check.status == "stop"]
+    return [
+        f"{passed_words(check)}. {check.because[:1].upper()}{check.because[1:]} Before the next pull: "
+        f"{SETTLE[SETTLE_AS[check.quantity.id]]}."
+        for check in stops
+    ]
+
+
+def lift_sentences(found: PartThrottle) -> list[str]:
+    """Say when the driver should have lifted, pull by pull."""
+    if not found.shown:
+        return [found.because]
+    rows = [
+        f"{row.stretch}: lift at {row.lift_s:.1f} s, {row.seconds_after_opening:.1f} s after opening, at "
+        f"{row.engine_speed_rpm:.0f} rpm ({row.check[0].lower()}{row.check[1:]})."
+        for row in found.lift.itertuples()
+    ]
+    return rows or ["No limit was passed in a pull at which a driver has to lift."]
+
+
+def curve_sentences(high: HighFlow) -> list[str]:
+    """Say what the pulls ask of the curve beyond the range of the steady drive."""
+    return [sentence.replace("meter_high_flow", CURVE_FILE) for sentence in high_flow_change(high)]
