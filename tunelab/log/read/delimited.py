@@ -12,7 +12,8 @@ import polars as pl
 
 from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
-from tunelab.log.read.dialect import Layout, find_layout
+from tunelab.log.read.dialect import Layout, find_layout, split_line
+from tunelab.log.read.parts import Part, find_above, find_headings, stack_parts
 from tunelab.log.read.quotes import UNIT_SEPARATOR, join_quoted_lines, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, count_control_bytes, scan_lines
@@ -39,7 +40,15 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     text = to_text(data)
     whole, joined = join_quoted_lines(text.data)
     text = replace(text, data=whole, joined=joined, control=None if joined else text.control)
+    return _read_text(text, source, rule)
+
+
+def _read_text(text: Text, source: Source, rule: FileRule | None) -> RawTable:
+    """Read text of one heading, or of several one below the other."""
     layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+    above = find_above(_lines_above(text.data, layout), layout.header)
+    if above:
+        return _read_parts(text, source, rule, [*above, layout.header])
     names = unique_keys(list(layout.names))
     rows = _Rows(text.data, layout.delimiter, layout.data)
     first = None if layout.is_padded else _try(rows, layout, names)
@@ -49,7 +58,10 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     body, offset, delimiter = _body(text.data, layout)
     lines = scan_lines(body, offset, delimiter)
     repeats = _repeats(text.data, layout, delimiter)
-    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + joined, repeats=repeats)
+    below = [] if rule and rule.headings else find_headings(body, lines, delimiter, layout.names, repeats)
+    if below:
+        return _read_parts(text, source, rule, [layout.header, *(layout.data + row for row in below)])
+    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + text.joined, repeats=repeats)
     if not check.keep.any():
         raise ReadError("no whole data row stands below the heading line.")
     if first is not None and body is text.data and first.frame.height == len(lines.end):
@@ -58,6 +70,42 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
         kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
         cells = _finish(_first_reading(kept, layout, names), kept, layout, names)
     return _table(source, text, layout, names, cells, check)
+
+
+def _lines_above(data: bytes, layout: Layout) -> list[list[str]]:
+    lines = data[: _offset(data, max(layout.header, 0))].decode("utf-8", "replace").split("\n")
+    return [split_line(line, layout.delimiter) for line in lines]
+
+
+def _read_parts(text: Text, source: Source, rule: FileRule | None, headings: list[int]) -> RawTable:
+    """Read each part of a text by the heading that it begins with; `headings` holds their lines, counted from 0.
+
+    Raises
+    ------
+    ReadError
+        None of the parts can be read.
+    """
+    starts = [0, *headings[1:]]
+    stops = [*headings[1:], text.data.count(b"\n") + (not text.data.endswith(b"\n"))]
+    found: list[tuple[Part, RawTable | str]] = []
+    for start, stop in zip(starts, stops, strict=True):
+        first = _offset(text.data, start)
+        part = replace(text, data=text.data[first : _offset(text.data, stop)], control=None, joined=0)
+        shift = start + (text.joined if start else 0)
+        try:
+            table = _shifted(_read_text(replace(part, joined=0 if start else text.joined), source, rule), shift)
+        except ReadError as error:
+            table = f"not read by the heading above it: {error}"
+        found.append((Part(shift, stop + text.joined), table))
+    if all(isinstance(table, str) for _, table in found):
+        raise ReadError(str(found[0][1]))
+    return stack_parts(found)
+
+
+def _shifted(table: RawTable, lines: int) -> RawTable:
+    """Count a part's lines from the beginning of its file."""
+    aside = tuple(replace(item, row=item.row + lines, last_row=item.last_row + lines) for item in table.set_aside)
+    return replace(table, line=table.line + lines, set_aside=aside)
 
 
 @dataclass(frozen=True)
@@ -78,10 +126,8 @@ def _is_whole(text: Text, layout: Layout, read: _Reading) -> bool:
     if read.names[-1] in read.plain and (not any(read.as_text) or data.find(b'"', offset) < 0):
         # A number at the end of each line: none is short, blank or a heading, and the reader refuses long ones.
         return _control_below(text, offset) == height * (layout.width if layout.delimiter == "\t" else 1)
-    if count_clean_rows(data, offset, layout.delimiter, layout.width) != height:
-        return False
-    repeats = () if read.plain else _repeats(data, layout, layout.delimiter)  # no heading in a column of numbers
-    return not any(data.find(line, offset) >= 0 for line in repeats if line.strip())
+    # Without a column of numbers throughout, a heading may stand again further down.
+    return bool(read.plain) and count_clean_rows(data, offset, layout.delimiter, layout.width) == height
 
 
 def _control_below(text: Text, offset: int) -> int:
@@ -115,7 +161,9 @@ def _body(data: bytes, layout: Layout) -> tuple[bytes, int, str]:
 def _offset(data: bytes, position: int) -> int:
     at = 0
     for _ in range(position):
-        at = data.index(b"\n", at) + 1
+        at = data.find(b"\n", at) + 1
+        if not at:
+            return len(data)
     return at
 
 

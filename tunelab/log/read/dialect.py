@@ -104,10 +104,10 @@ def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[
 
 def _stands_above_names(head: list[str], position: int, delimiter: str, width: int) -> bool:
     """Whether a line of numbers only counts the columns: the one heading line stands right below it."""
-    if any(_share_of_names(split_line(line, delimiter)) > 0.3 for line in head[:position]):
+    if any(share_of_names(split_line(line, delimiter)) > 0.3 for line in head[:position]):
         return False  # a logger that started anew after its first row
     below = split_line(head[position + 1], delimiter) if position + 1 < len(head) else []
-    return len(below) == width and _share_of_names(below) > 0.3 and not any(map(is_value, below))
+    return len(below) == width and share_of_names(below) > 0.3 and not any(map(is_value, below))
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -188,20 +188,21 @@ def _find_unit_row(rows: list[list[str]], block: list[int]) -> int:
     "s, rpm" may be names as well as units: of several lines the one with the most units is the unit line, if
     another one has names; a lone line is the heading.
     """
-    shares = {p: _share_of_units(rows[p]) for p in block}
+    shares = {p: share_of_units(rows[p]) for p in block}
     best = max(shares, key=lambda p: shares[p], default=-1)
     if len(block) < 2 or shares[best] < 0.5 or min(shares.values()) == shares[best]:
         return -1
-    named = max(_share_of_names(rows[p]) for p in block if p != best)
-    return best if named > 0.3 or _share_of_names(rows[best]) < 0.5 else -1
+    named = max(share_of_names(rows[p]) for p in block if p != best)
+    return best if named > 0.3 or share_of_names(rows[best]) < 0.5 else -1
 
 
-def _share_of_names(cells: list[str]) -> float:
+def share_of_names(cells: list[str]) -> float:
+    """Share of the filled cells that are names of channels or of a clock."""
     filled = [cell for cell in cells if cell]
     return sum(is_known_name(cell) for cell in filled) / len(filled) if filled else 0.0
 
 
-def _share_of_units(cells: list[str]) -> float:
+def share_of_units(cells: list[str]) -> float:
     """Share of the cells that are units; none of them in a line that holds a number, whose "-" are missing readings."""
     filled = [cell for cell in cells if cell]
     numbers = {cell for cell in filled if _NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell)}

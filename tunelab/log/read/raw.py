@@ -84,6 +84,7 @@ class RawTable:
     restarts: np.ndarray  # positions in `frame` before which the logger wrote its header again
     notes: tuple[str, ...] = ()  # what was noticed and dealt with, in plain words
     texts: dict[str, pl.Series] = field(default_factory=dict)  # number columns with words in them, as written
+    parts: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))  # rows at which other columns begin
     digest: Future[str] | None = None  # of the file's bytes
 
     @property
