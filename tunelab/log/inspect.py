@@ -18,8 +18,9 @@ from tunelab.log.map.convert import (
     describe_unconverted,
 )
 from tunelab.log.map.entry import make_track
+from tunelab.log.map.marks import settle_marks
 from tunelab.log.map.match import Match
-from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, match_columns
+from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, join_parts, match_columns
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.needs import Need, find_needs
 from tunelab.log.read import RawColumn, RawTable, read_raw
@@ -91,7 +92,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
     ReadError
         No table can be made of the file at all.
     """
-    raw = read_raw(path, channel_map)
+    raw = settle_marks(read_raw(path, channel_map), channel_map)
     try:
         clock, problem = find_clock(raw, channel_map), ""
     except ClockError as error:
@@ -99,7 +100,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
     settled = settle_clock(clock.seconds, raw.restarts) if clock else None
     if settled is not None and settled.keep.sum() < 2:
         settled, problem = None, "fewer than two rows have a time of their own."
-    matches = drop_claimed(match_columns(raw, channel_map, car))
+    matches = join_parts(raw, drop_claimed(match_columns(raw, channel_map, car)))
     views, conversions = _view_columns(raw, clock, settled, matches, car)
     channels = {view.channel for view in views if view.sure in ("said", "stated", "likely")}
     time_s = settled.time_s[settled.keep] if settled else np.zeros(0)
@@ -117,7 +118,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
         aside=_count_aside(raw, settled),
         columns=views,
         to_settle=(
-            *(describe_open(v.match) for v in views if v.match and v.match.sure == "open"),
+            *(describe_open(v.match, raw.path.name) for v in views if v.match and v.match.sure == "open"),
             *conversions,
             *_rivals(views),
         ),

@@ -21,9 +21,10 @@ from tunelab.log.map.convert import (
 )
 from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile, Track
+from tunelab.log.map.marks import settle_marks
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import MapError
-from tunelab.log.map.recognise import describe_open, drop_claimed, match_columns
+from tunelab.log.map.recognise import describe_open, drop_claimed, join_parts, match_columns
 from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh
 from tunelab.log.map.rivals import leave_out_gauge, settle_rivals
 from tunelab.log.map.settle import Settled, settle_clock
@@ -64,16 +65,18 @@ def map_raw(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather:
 
 def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather: Weather | None) -> MappedFile:
     """Map one raw table and leave it on its own clock; see `map_raw`."""
+    raw = settle_marks(raw, channel_map)
     problems: list[str] = []
     try:
         clock = find_clock(raw, channel_map)
     except ClockError as error:
         clock, problems = None, [f"  {error}"]
     keys = set(clock.columns) if clock else set()
-    matches = drop_claimed(match_columns(raw, channel_map, car))
+    matches = join_parts(raw, drop_claimed(match_columns(raw, channel_map, car)))
     matches = _without_gauge(raw, [match for match in matches if match.column.key not in keys], weather)
-    problems += [describe_open(match) for match in matches if match.sure == "open"]
+    problems += [describe_open(match, raw.path.name) for match in matches if match.sure == "open"]
     converted, more = _convert(raw, matches, car, weather)
+    converted = _joined(raw, matches, converted)
     matches, chosen, rivals = settle_rivals(matches, converted)
     problems += [*more, *rivals]
     if clock is None or problems:
@@ -114,6 +117,19 @@ def _convert(
         if match.form.channel == "barometer_kpa" and np.isfinite(found.values).any():
             around = Surroundings(around.car, around.weather_kpa, found.values)
     return converted, problems
+
+
+def _joined(raw: RawTable, matches: list[Match], converted: dict[str, Converted]) -> dict[str, Converted]:
+    """Put the readings of columns that go on with an earlier one into that one."""
+    for match in matches:
+        main, more = converted.get(match.continues), converted.get(match.column.key)
+        if main is None or more is None:
+            continue
+        absent = raw.frame[match.continues].is_null().to_numpy()
+        how = f"{main.how}; below a later heading from {match.column.key!r}, {more.how}"
+        words = {word: main.words.get(word, 0) + more.words.get(word, 0) for word in main.words | more.words}
+        converted[match.continues] = Converted(np.where(absent, more.values, main.values), how, words)
+    return converted
 
 
 def _mapped(
@@ -204,10 +220,12 @@ def _column_notes(
         found, match = converted.get(column.key), by_key.get(column.key)
         if channel == "time":
             how = clock.how
+        elif match and match.continues:
+            how = f"goes on with {match.continues!r}"
         elif channel and found:
             how = found.how
         else:
-            twin = match.form.channel if match and match.form else ""
+            twin = match.form.channel if match and match.form and not match.continues else ""
             how = f"not mapped: {f'{twin} has the same readings' if twin else match.why if match else 'not known'}"
         unit = CHANNELS[channel].unit if channel in CHANNELS else "s" if channel else ""
         note = {"file": raw.path.name, "column": column.key, "channel": channel, "unit": unit, "conversion": how}

@@ -230,7 +230,8 @@ def _finish(
         if name in read.plain:
             cells.append(Cells(read.frame[name], {}, 0, ""))
         else:
-            cells.append(read_cells((read.frame if name in read.as_text else again)[name], layout.decimal))
+            text = (read.frame if name in read.as_text else again)[name]
+            cells.append(read_cells(text, layout.decimal, is_said=layout.is_said))
     return cells
 
 
@@ -261,7 +262,7 @@ def _table(
     for name, heading, unit, cell in zip(names, layout.names, layout.units, cells, strict=True):
         if not heading and cell.empty == len(cell.values):
             continue  # a delimiter at the line ends makes no column
-        columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty))
+        columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty, cell.marks))
         series.append(cell.values.alias(name))
         if cell.text is not None:
             texts[name] = cell.text

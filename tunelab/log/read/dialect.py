@@ -29,6 +29,7 @@ _STAMP = re.compile(
     r"|\d{1,3}:\d{2}(:\d{2})?([.,:]\d+)?( ?[ap]\.?m\.?)?|\d{8}T\d{6}.*",
     re.I,
 )
+_NUMBER_HEAD = re.compile(r"[-+\d.,' \u00a0\u202f’]*")
 _MEASURED = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s?[^\d\s.,;:+-]{1,5}")
 
 
@@ -46,6 +47,7 @@ class Layout:
     width: int  # fields in a data line
     is_plain: tuple[bool, ...]  # columns in which nothing but plain numbers was seen
     is_padded: bool  # blanks stand round the numbers
+    is_said: bool  # the owner has said the decimal mark
 
 
 def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) -> Layout:
@@ -63,7 +65,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     Raises
     ------
     ReadError
-        No delimiter, no heading line, headings that do not fit the data, or a decimal mark that stays open.
+        No delimiter, no heading line, or headings that do not fit the data.
     """
     head = data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
     delimiter, width = _find_delimiter(head)
@@ -79,7 +81,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     start = next(i for i in range(start, len(head)) if head[i].strip())
     return Layout(
         delimiter=delimiter,
-        decimal=decimal or _find_decimal(sample, delimiter),
+        decimal=decimal or _find_decimal(sample),
         header=header,
         unit_row=unit_row,
         data=start,
@@ -88,6 +90,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
         width=width,
         is_plain=tuple(bool(_NUMBERS.fullmatch("\n".join(column) + "\n")) for column in zip(*sample, strict=True)),
         is_padded=_is_padded(head[first : first + 50], delimiter),
+        is_said=decimal is not None,
     )
 
 
@@ -255,28 +258,17 @@ def _spread(data: bytes, delimiter: str) -> list[list[str]]:
     return [split_line(line.decode("utf-8", errors="replace"), delimiter) for line in lines]
 
 
-def _find_decimal(sample: list[list[str]], delimiter: str) -> str:
-    """Decimal mark from the numbers themselves; a comma that could group thousands as well is an error."""
-    cells = {cell for row in sample for cell in row if "," in cell}
+def _find_decimal(sample: list[list[str]]) -> str:
+    """Decimal mark from the numbers themselves, units behind them left aside.
+
+    Where every comma stands before three digits, as in 2,500, the point is taken: what such a column holds is settled
+    when it is known which channel it is.
+    """
+    cells = {_NUMBER_HEAD.match(cell)[0].strip() for row in sample for cell in row if "," in cell and is_value(cell)}
     with_comma = {cell for cell in cells if _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell)}
-    if not with_comma:
-        return "."
     if any(re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(,\d{3}){2,}", cell) for cell in with_comma):
         return "."
-    if any(not re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell) for cell in with_comma):
-        return ","
-    return _settle_decimal({cell for row in sample for cell in row}, with_comma)
-
-
-def _settle_decimal(cells: set[str], with_comma: set[str]) -> str:
-    if any(re.fullmatch(r"[+-]?\d*\.\d+", cell) for cell in cells):
-        return "."  # points are decimals, so the commas group thousands
-    if any(re.fullmatch(r"\d{4,}", cell) for cell in cells):
-        return ","  # thousands are written without a mark, so the commas are decimals
-    raise ReadError(
-        f"numbers such as {min(with_comma)} may mean thousands or decimals; nothing in the file settles it. Say it in "
-        f'channels.toml: [[file]] with name = "{THIS_FILE}" and decimal = "," or "."'
-    )
+    return "," if any(not re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell) for cell in with_comma) else "."
 
 
 def _is_padded(lines: list[str], delimiter: str) -> bool:
