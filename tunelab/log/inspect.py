@@ -97,7 +97,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
         clock, problem = find_clock(raw, channel_map), ""
     except ClockError as error:
         clock, problem = None, str(error)
-    settled = settle_clock(clock.seconds, raw.restarts) if clock else None
+    settled = settle_clock(clock.seconds, raw.restarts, raw.frame) if clock else None
     if settled is not None and settled.keep.sum() < 2:
         settled, problem = None, "fewer than two rows have a time of their own."
     matches = join_parts(raw, drop_claimed(match_columns(raw, channel_map, car)))

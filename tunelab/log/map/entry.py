@@ -81,7 +81,7 @@ def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather
     problems += [*more, *rivals]
     if clock is None or problems:
         raise MapError(raw.path.name, problems)
-    settled = settle_clock(clock.seconds, raw.restarts)
+    settled = settle_clock(clock.seconds, raw.restarts, raw.frame)
     if settled.keep.sum() < 2:
         raise MapError(raw.path.name, ["  fewer than two rows have a time of their own; nothing can be made of them."])
     notes = tuple(_column_notes(raw, clock, matches, chosen, converted))

@@ -28,9 +28,9 @@ _LONGEST_STEP_S = 5.0  # from row to row; a clock that steps farther has its mar
 def settle_marks(raw: RawTable, channel_map: ChannelMap) -> RawTable:
     """Settle the columns whose marks stay open by their channels; those that fit both ways stay as they are.
 
-    A column that holds bare numbers below a thousand beside marked ones has thousands in it, if these can be. The
-    numbers of a column without a channel are left as thousands. A clock has thousands where its steps would else be
-    too fine.
+    Where both fit, they are thousands if the file's other numbers have decimals behind another mark. A column that
+    holds bare numbers below a thousand beside marked ones has thousands in it, if these can be. The numbers of a column
+    without a channel are left as thousands. A clock has thousands where its steps would else be too fine.
     """
     frame, columns, notes = raw.frame, [], []
     for column in raw.columns:
@@ -103,7 +103,7 @@ def _settled(raw: RawTable, column: RawColumn, rule: ColumnRule | None) -> str:
     if thousands and bare.size >= _FEWEST_BARE * values.size:
         return "thousands"
     if thousands == decimals:
-        return "?"
+        return "thousands" if thousands and column.marks == "thousands?" else "?"
     return "thousands" if thousands > decimals else "decimal"
 
 
@@ -112,7 +112,8 @@ def _fit(series: pl.Series, channels: tuple[str, ...], unit: str, heading: Headi
     spread, best = Spread(series), 0
     for channel in channels:
         if unit and recognise_unit(unit) is not None:
-            forms = tuple(form for form in stated_forms(channel, unit, heading.key, spread) if is_possible(form, spread))
+            stated = stated_forms(channel, unit, heading.key, spread)
+            forms = [form for form in stated if is_possible(form, spread)]
             best = max(best, 2 if any(fits_usual(form, spread) for form in forms) else 1 if forms else 0)
         else:
             fit = guess_forms(channel, heading.key, spread)

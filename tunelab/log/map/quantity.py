@@ -177,7 +177,8 @@ class Fit:
     nearly: tuple[Form, ...]  # these miss the usual range by too little to be ruled out
 
 
-_SHARE_TOP = 1.06  # numbers up to here that move by more than 0.6 are a share of one, not percent
+_SHARE_TOP = 1.06  # numbers up to here may be a share of one
+_SHUT_MOVES = 0.15  # percent
 _NEARLY = 0.08  # of the limit
 _OPENINGS = ("throttle_pct", "pedal_pct", "idle_actuator_pct")
 
@@ -204,13 +205,17 @@ def is_possible(form: Form, spread: Spread) -> bool:
     ends = possible_ends(form.channel)
     if ends is None or not spread.count or spread.low == spread.high == 0:
         return True
-    if form.channel in _OPENINGS and form.unit == "percent" and spread.low > -0.1:
-        if 0.6 < spread.high - spread.low and spread.high <= _SHARE_TOP:
-            return False
+    if form.channel in _OPENINGS and form.unit == "percent" and _is_share(spread):
+        return False
     low, middle, high = sorted(to_usual(form, number) for number in (spread.low, spread.middle, spread.high))
     if high == 0 or (form.kind == "phi" and not np.isfinite(high)):
         return True
     return bool(ends[0] <= low and ends[1] <= high <= ends[2] and middle <= highest_middle(form.channel))
+
+
+def _is_share(spread: Spread) -> bool:
+    """Whether an opening stays below one and moves by more than a shut throttle's reading does."""
+    return spread.low > -0.1 and spread.high <= _SHARE_TOP and spread.high - spread.low > _SHUT_MOVES
 
 
 def _possible(channel: str, key: str, spread: Spread) -> Iterator[Form]:
@@ -274,7 +279,7 @@ def _distance(form: Form, spread: Spread) -> float:
         return 0.0 if _is_sensor_voltage(form.channel, spread) else 1.0
     if form.channel in TRIMS:
         return 0.0 if _is_trim(form, spread) else 1.0
-    if form.channel in _OPENINGS and spread.high <= 1.06:
+    if form.channel in _OPENINGS and spread.high <= _SHARE_TOP:
         return 0.0 if _is_small_opening(form, spread) else 1.0
     if form.unit == "degree_Fahrenheit" and _is_warm_plateau(form.channel, spread):
         return 1.0

@@ -29,6 +29,8 @@ from tunelab.units import recognise_unit
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
 
+_DASHES = ("-", "--", "[-]", "(-)")
+
 
 def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> list[Match]:
     """Match every column that is not the clock.
@@ -63,11 +65,15 @@ def _match(series: pl.Series, column: RawColumn, rule: ColumnRule | None, meter_
     if not series.dtype.is_numeric():
         return _match_words(column, heading, channels, rule)
     spread = Spread(series)
+    if not spread.count:
+        return Match(column, heading, (), "none", "no readable number in it", rule)
     if column.marks or (heading.channels and looks_like_thousands(series)):
         return _match_marks(column, heading, channels, spread, rule)
     unit = (rule.unit if rule else None) or column.unit or heading.unit
     if rule and rule.unit is None and rule.channel and unit and not _any_stated(channels, unit, heading.key, spread):
         unit = ""
+    if unit in _DASHES and not set(channels) & set(LAMBDAS):
+        unit = ""  # it fills a place, and does not say that a trim is a factor
     if unit and recognise_unit(unit) is not None:
         return _match_stated(column, heading, channels, (unit, spread), rule)
     found = _match_guessed(column, heading, channels, spread, rule)
@@ -122,9 +128,7 @@ def _match_stated(
     return Match(column, heading, forms, "said" if said else "stated", f"unit {unit}", rule)
 
 
-def _contrary_unit(
-    column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread
-) -> tuple[Form, ...]:
+def _contrary_unit(column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread) -> tuple[Form, ...]:
     """Forms by the unit in a heading, where a unit line or the cells state another one."""
     one, other = recognise_unit(column.unit or ""), recognise_unit(heading.unit or "")
     if one is None or other is None or one == other:

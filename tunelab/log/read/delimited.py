@@ -10,13 +10,15 @@ from math import isfinite
 import numpy as np
 import polars as pl
 
+from tunelab.channels import is_time_name
 from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
-from tunelab.log.read.dialect import Layout, find_layout, split_line
+from tunelab.log.read.dialect import Layout, find_delimiter, find_layout, head_lines, split_line
 from tunelab.log.read.parts import Part, find_above, find_headings, stack_parts
 from tunelab.log.read.quotes import UNIT_SEPARATOR, join_quoted_lines, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, count_control_bytes, scan_lines
+from tunelab.log.read.shifted import leave_out_shifted
 from tunelab.workspace.channel_map import FileRule
 
 
@@ -45,7 +47,13 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
 
 def _read_text(text: Text, source: Source, rule: FileRule | None) -> RawTable:
     """Read text of one heading, or of several one below the other."""
-    layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+    try:
+        layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+    except ReadError:
+        headings = [] if rule and rule.headings else _all_headings(text.data)
+        if len(headings) < 2:
+            raise
+        return _read_parts(text, source, rule, headings)
     above = find_above(_lines_above(text.data, layout), layout.header)
     if above:
         return _read_parts(text, source, rule, [*above, layout.header])
@@ -70,6 +78,12 @@ def _read_text(text: Text, source: Source, rule: FileRule | None) -> RawTable:
         kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
         cells = _finish(_first_reading(kept, layout, names), kept, layout, names)
     return _table(source, text, layout, names, cells, check)
+
+
+def _all_headings(data: bytes) -> list[int]:
+    """Lines of all headings in a text whose lines as a whole make no table; none where nothing cuts them."""
+    delimiter, _ = find_delimiter(head_lines(data))
+    return find_headings(data, scan_lines(data, 0, delimiter), delimiter, (), ())
 
 
 def _lines_above(data: bytes, layout: Layout) -> list[list[str]]:
@@ -259,10 +273,11 @@ def _table(
     if cells and len(cells[0].values) != check.keep.sum():
         raise ReadError(f"{check.keep.sum()} rows were counted and {len(cells[0].values)} came out of the reader.")
     columns, series, texts = [], [], {}
+    likely = "thousands?" if any(cell.marks for cell in cells) and _has_decimals(layout, cells) else "?"
     for name, heading, unit, cell in zip(names, layout.names, layout.units, cells, strict=True):
         if not heading and cell.empty == len(cell.values):
             continue  # a delimiter at the line ends makes no column
-        columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty, cell.marks))
+        columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty, cell.marks and likely))
         series.append(cell.values.alias(name))
         if cell.text is not None:
             texts[name] = cell.text
@@ -277,7 +292,7 @@ def _table(
         layout.data + 1 + text.joined,
         tuple(_line(text.data, i).decode("utf-8", "replace") for i in range(max(layout.header, 0))),
     )
-    return RawTable(
+    table = RawTable(
         path=source.path,
         dialect=dialect,
         frame=pl.DataFrame(series),
@@ -289,3 +304,14 @@ def _table(
         notes=source.notes + text.notes,
         texts=texts,
     )
+    return leave_out_shifted(table)
+
+
+def _has_decimals(layout: Layout, cells: list[Cells]) -> bool:
+    """Whether a column other than the clock, whose marks may be its own, has decimals."""
+    columns = (
+        cell.values.drop_nulls()
+        for heading, cell in zip(layout.names, cells, strict=True)
+        if not cell.marks and cell.values.dtype == pl.Float64 and not is_time_name(heading)
+    )
+    return any((values % 1 != 0).any() for values in columns)

@@ -67,8 +67,8 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     ReadError
         No delimiter, no heading line, or headings that do not fit the data.
     """
-    head = data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
-    delimiter, width = _find_delimiter(head)
+    head = head_lines(data)
+    delimiter, width = find_delimiter(head)
     if width > _MOST_COLUMNS:
         raise ReadError(f"its lines have {width} fields, and no log has more than {_MOST_COLUMNS}; is this a log?")
     first, above = _find_first(head, delimiter, width)
@@ -92,6 +92,11 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
         is_padded=_is_padded(head[first : first + 50], delimiter),
         is_said=decimal is not None,
     )
+
+
+def head_lines(data: bytes) -> list[str]:
+    """First lines of a text, from which its layout is told."""
+    return data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
 
 
 def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[list[str]]]:
@@ -124,7 +129,14 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return [cell.replace('"', "").strip() for cell in line.split(delimiter)]
 
 
-def _find_delimiter(head: list[str]) -> tuple[str, int]:
+def find_delimiter(head: list[str]) -> tuple[str, int]:
+    """Find what cuts the lines of a table into fields, and how many fields its rows have.
+
+    Raises
+    ------
+    ReadError
+        Nothing does.
+    """
     scores = {delimiter: _score(head, delimiter) for delimiter in DELIMITERS}
     best = max(scores, key=lambda delimiter: scores[delimiter])
     if not scores[best][0]:
@@ -234,6 +246,12 @@ def _names(rows: list[list[str]], header: int, first: int, width: int) -> tuple[
 def _check_width(names: tuple[str, ...], width: int, header: int, sample: list[list[str]]) -> None:
     extra = names[width:]
     missing = range(len(names), width)
+    if len(names) > width and not any(extra) and _is_mostly_empty(sample, width - 1):
+        raise ReadError(
+            f"line {header + 1} has {len(names)} fields, and most data lines have {width} and end in an empty one: a "
+            "cell is missing in them, and nothing says which. Give the names of the columns that are there in "
+            "channels.toml: [[file]] with name and headings."
+        )
     if any(extra) or any(cells[i] for i in missing for cells in sample):
         where = f"line {header + 1} has" if header >= 0 else "channels.toml gives"
         raise ReadError(
@@ -241,6 +259,10 @@ def _check_width(names: tuple[str, ...], width: int, header: int, sample: list[l
             "decimal mark the same as the delimiter, or is the heading line damaged? Names can be given in "
             "channels.toml: [[file]] with name and headings."
         )
+
+
+def _is_mostly_empty(sample: list[list[str]], place: int) -> bool:
+    return bool(sample) and sum(not cells[place] for cells in sample) > 0.5 * len(sample)
 
 
 def _fit(cells: Sequence[str], width: int) -> tuple[str, ...]:

@@ -19,6 +19,7 @@ _MOST_DIGITS = 0.35  # of a line's bytes, for it to be one of names
 _LEAST_LETTERS = 0.3
 _LEAST_NAMES = 0.5  # of the filled cells, known to the kit or written in the heading line already
 _HEADING = "another heading line: the rows below are read by it"
+_NOTE = "another heading stands further down: the rows below it are read by it"
 _FEWEST_ROWS = 2  # of data below a line of names, for that to be a heading above the one that was found
 
 
@@ -93,8 +94,9 @@ def _wordy_lines(data: bytes, lines: Lines) -> np.ndarray:
     letter[[*range(65, 91), *range(97, 123), *range(128, 256)]] = True
     length = np.maximum(lines.end - lines.start, 1)
     few_digits = np.flatnonzero(_share(view, digit, lines) <= _MOST_DIGITS * length)
-    some = np.array([np.count_nonzero(letter[view[lines.start[row] : lines.end[row]]]) for row in few_digits], dtype=int)
-    return few_digits[some >= _LEAST_LETTERS * length[few_digits]] if few_digits.size else few_digits
+    texts = (view[lines.start[row] : lines.end[row]] for row in few_digits)
+    letters = np.fromiter((np.count_nonzero(letter[text]) for text in texts), dtype=np.int64, count=few_digits.size)
+    return few_digits[letters >= _LEAST_LETTERS * length[few_digits]]
 
 
 def _share(view: np.ndarray, table: np.ndarray, lines: Lines) -> np.ndarray:
@@ -131,7 +133,9 @@ def stack_parts(tables: Sequence[tuple[Part, RawTable | str]]) -> RawTable:
     keys = unique_keys([column.heading for column in columns])
     made = [_column(keys[place], column, place, read, pieces) for place, column in enumerate(columns)]
     heights = np.cumsum([table.frame.height for _, table in read])
-    restarts = [table.restarts + start for (_, table), start in zip(read, np.r_[0, heights[:-1]], strict=True)]
+    begins = np.r_[0, heights[:-1]].astype(np.int64)
+    restarts = [table.restarts + start for (_, table), start in zip(read, begins, strict=True)]
+    inner = [table.parts + start for (_, table), start in zip(read, begins, strict=True)]
     aside = [item for _, table in read for item in table.set_aside]
     aside += [SetAside(part.start + 1, why, part.stop) for part, why in tables if isinstance(why, str)]
     aside += [SetAside(p.start + 1, _HEADING, p.start + t.dialect.data_line - 1) for p, t in read if p.start]
@@ -142,9 +146,9 @@ def stack_parts(tables: Sequence[tuple[Part, RawTable | str]]) -> RawTable:
         rows_in=sum(table.frame.height for _, table in read) + sum(item.rows for item in aside),
         set_aside=tuple(sorted(aside, key=lambda item: item.row)),
         line=np.concatenate([table.line for _, table in read]),
-        restarts=np.unique(np.concatenate([*restarts, heights[:-1]]).astype(np.int64)),
-        parts=heights[:-1].astype(np.int64),
-        notes=tuple(dict.fromkeys(note for _, table in read for note in table.notes)) + tuple(_notes(read)),
+        restarts=np.unique(np.concatenate([*restarts, begins[1:]])),
+        parts=np.unique(np.concatenate([*inner, begins[1:]])),
+        notes=tuple(dict.fromkeys([*(note for _, table in read for note in table.notes), _NOTE])),
         texts={column.key: text for column, _, text in made if text is not None},
     )
 
@@ -167,9 +171,7 @@ def _column(
 ) -> tuple[RawColumn, pl.Series, pl.Series | None]:
     """One column over all parts: itself, its cells, and its cells as written where words stand among numbers."""
     found = [places.get(place) for places in pieces]
-    cells = [
-        None if own is None else table.frame[own.key] for own, (_, table) in zip(found, read, strict=True)
-    ]
+    cells = [None if own is None else table.frame[own.key] for own, (_, table) in zip(found, read, strict=True)]
     is_text = all(series is None or series.dtype == pl.String for series in cells)
     words: Counter[str] = Counter()
     series, texts, has_words = [], [], False
@@ -188,11 +190,3 @@ def _column(
     unit = next((own.unit for own in found if own is not None and own.unit), column.unit)
     made = replace(column, key=key, unit=unit, words=dict(words), empty=whole.null_count())
     return made, whole, pl.concat(texts) if has_words else None
-
-
-def _notes(read: Sequence[tuple[Part, RawTable]]) -> list[str]:
-    return [
-        f"another heading stands in line {part.start + 1}; the {table.frame.height} rows below it are read by it"
-        for part, table in read
-        if part.start
-    ]

@@ -64,7 +64,7 @@ class RawColumn:
     unit: str = ""  # from a unit row, a value suffix or the file's own metadata; "" where none
     words: dict[str, int] = field(default_factory=dict)  # text in a number column -> how often; those cells are NaN
     empty: int = 0  # cells without anything; null in the frame
-    marks: str = ""  # "?": the marks, as in 2,500, were read as thousands and may be decimals
+    marks: str = ""  # "?": marks, as in 2,500, were read as thousands and may be decimals; "thousands?": hardly so
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,98 @@
+"""Rows that lack a cell in the middle and end in an empty one: the right number of fields, but in the wrong columns."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from tunelab.log.read.cells import count_words
+from tunelab.log.read.raw import RawColumn, RawTable, merge_rows
+
+_RARE = 0.05  # of the rows: where the last column is empty in more, it may be one that is logged less often
+_CLEARLY = 1.0  # so many spreads nearer to the neighbour's columns is no chance
+_FARTHEST = 10.0  # spreads; what lies farther counts no more
+_ONE_MISSING = 3.0  # spreads that count where a number stands against none
+_REASON = "the last field is empty and the readings before it fit the columns beside theirs: a cell is missing"
+
+
+def leave_out_shifted(table: RawTable) -> RawTable:
+    """Set aside rows whose readings stand one column too far left.
+
+    They end in an empty field or a word, as the row beside them does not, and from some column on their readings lie
+    nearer to what the next column held there than to what their own held. In doubt they are set aside where such rows
+    are rare.
+    """
+    last = table.frame[:, -1]
+    empty = last.is_null() if table.frame.width > 2 else pl.Series([False])
+    if last.dtype == pl.Float64 and table.frame.width > 2:
+        empty |= last.is_nan().fill_null(False)
+    count = int(empty.sum())
+    if not 0 < count < table.frame.height:
+        return table
+    shifted = _find_shifted(table.frame, empty.to_numpy(), is_rare=count <= _RARE * table.frame.height)
+    return _without(table, shifted) if shifted.any() else table
+
+
+def _find_shifted(frame: pl.DataFrame, empty: np.ndarray, *, is_rare: bool) -> np.ndarray:
+    """Runs of rows with an empty last field, told by their first row against the full one beside it."""
+    edges = np.flatnonzero(np.diff(np.r_[False, empty, False].astype(np.int8)))
+    first, stop = edges[::2], edges[1::2]
+    beside = np.where(first > 0, first - 1, np.minimum(stop, empty.size - 1))
+    values = np.column_stack([_numbers(series)[np.r_[first, beside]] for series in frame])
+    row, full = values[: first.size], values[first.size :]
+    spread = np.array([_spread(_numbers(series)[~empty]) for series in frame])
+    own = _distance(row[:, :-1], full[:, :-1], spread[:-1])
+    next_one = _distance(row[:, :-1], full[:, 1:], spread[1:])
+    before = np.cumsum(np.column_stack([np.zeros(first.size), own[:, :-1]]), axis=1)
+    behind = np.cumsum(next_one[:, ::-1], axis=1)[:, ::-1]
+    gain = own.sum(axis=1) - (before + behind).min(axis=1)
+    found = gain >= 0 if is_rare else gain > _CLEARLY
+    shifted = np.zeros(empty.size, dtype=bool)
+    for begin, end in zip(first[found], stop[found], strict=True):
+        shifted[begin:end] = True
+    return shifted
+
+
+def _numbers(series: pl.Series) -> np.ndarray:
+    if not series.dtype.is_numeric():
+        return np.full(len(series), np.nan)
+    return series.fill_null(float("nan")).to_numpy()
+
+
+def _spread(values: np.ndarray) -> float:
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return 1.0
+    return max(float(np.std(values)), 0.01 * abs(float(np.mean(values))), 1e-9)
+
+
+def _distance(one: np.ndarray, other: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Distance in spreads, shape (rows, columns)."""
+    both = np.isfinite(one) & np.isfinite(other)
+    far = np.minimum(np.abs(np.where(both, one - other, 0.0)) / spread, _FARTHEST)
+    return np.where(both, far, np.where(np.isfinite(one) ^ np.isfinite(other), _ONE_MISSING, 0.0))
+
+
+def _without(table: RawTable, shifted: np.ndarray) -> RawTable:
+    keep = pl.Series(~shifted)
+    texts = {key: text.filter(keep) for key, text in table.texts.items()}
+    frame = table.frame.filter(keep)
+    kept_before = np.cumsum(np.r_[0, ~shifted])
+    return replace(
+        table,
+        frame=frame,
+        columns=tuple(_counted(column, frame[column.key], texts.get(column.key)) for column in table.columns),
+        set_aside=tuple(
+            sorted((*table.set_aside, *merge_rows(table.line[shifted], _REASON)), key=lambda item: item.row)
+        ),
+        line=table.line[~shifted],
+        restarts=np.unique(kept_before[table.restarts]),
+        texts=texts,
+    )
+
+
+def _counted(column: RawColumn, values: pl.Series, text: pl.Series | None) -> RawColumn:
+    words = count_words(text.filter(values.is_nan().fill_null(False))) if text is not None else {}
+    return replace(column, words=words, empty=values.null_count())
