@@ -166,7 +166,7 @@ def make_file(rng: np.random.Generator) -> MadeFile:
     style = _draw_style(rng)
     names = [name for name in KINDS if rng.random() < 0.55] or ["engine_speed_rpm", "coolant_c"]
     rng.shuffle(names)
-    faults = [str(f) for f in rng.choice(FAULTS, size=int(rng.choice([0, 1, 1, 2])), replace=False)]
+    faults = [str(f) for f in rng.choice(FAULTS, size=int(rng.choice([0, 1, 1, 2, 2])), replace=False)]
     rows = int(rng.integers(50, 160))
     if "decimals of three" in faults:
         style = replace(style, group="", fixed=True)
@@ -457,7 +457,8 @@ class _Writer:
             cells[hit], said[name] = "", np.nan
         is_whole = True
         first_gone = self.at.get("missing cell", row + 1)
-        if first_gone <= row < first_gone + self.block or row >= self.at.get("cell gone for good", row + 1):
+        is_gone = first_gone <= row < first_gone + self.block or row >= self.at.get("cell gone for good", row + 1)
+        if is_gone and hit < len(cells) - 1:  # without its last cell a row reads as it should
             del cells[hit]
             is_whole = False
         if "short row" in at:

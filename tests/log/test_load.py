@@ -185,9 +185,19 @@ def test_channel_that_one_file_lacks_is_nan_there(session):
 
 def test_every_file_that_cannot_be_used_is_told_of_at_once(session):
     with pytest.raises(LoadError) as caught:
-        session({"a.csv": _engine(_clock(0)) | {"Speed": waves(0, 90)}, "b.csv": {"RPM": waves(800, 900)[:1]}})
+        session({"a.csv": _engine(_clock(0)) | {"Coolant": waves(29, 87)}, "b.csv": {"RPM": waves(800, 900)[:1]}})
     assert "a.csv: 1 thing to settle" in str(caught.value)
     assert "b.csv: " in str(caught.value)
+
+
+def test_an_open_column_that_no_step_needs_is_left_out_and_it_is_said(session):
+    more = {"Speed": waves(0, 90), "Fuel state": np.tile([0.0, 5.0], ROWS // 2), "TPS": waves(1, 80)}
+    log = session({"a.csv": _engine(_clock(0)) | more | {"Throttle (%)": waves(30, 90)}})
+    assert not {"road_speed_km_h", "fuel_mode", "throttle_pct"} & set(log)
+    notes = {note["column"]: note["conversion"] for note in json.loads(log.attrs["columns"])}
+    for name in ("Speed", "Fuel state", "TPS"):
+        assert "left out until channels.toml settles it" in notes[name]
+        assert f"{name!r} left out until channels.toml settles it" in log.attrs["history"]
 
 
 def test_gauge_pressure_takes_the_sessions_weather(session):

@@ -205,6 +205,9 @@ def _show_dirt(inspection: Inspection) -> Iterator[str]:
         if column.words:
             counts = ", ".join(f"{word!r} {count}" for word, count in column.words.items())
             yield f"{name}: words among the numbers: {counts}"
+        if view.unread:
+            counts = ", ".join(f"{word!r} {count}" for word, count in view.unread.items())
+            yield f"{name}: without a meaning, and not read: {counts}; give them one with words in channels.toml"
         if column.empty == rows:
             yield f"{name}: empty"
         elif column.empty:

@@ -44,6 +44,7 @@ class ColumnView:
     high: float
     missing: int  # empty cells and error words
     match: Match | None  # None for the clock
+    unread: Mapping[str, int] = field(default_factory=dict)  # words and codes without a meaning
     asked: Mapping[str, str] = field(default_factory=dict)  # keys of channels.toml without which it is not converted
 
 
@@ -199,7 +200,8 @@ def _view(raw: RawTable, settled: Settled | None, match: Match, converted: Conve
     why = match.why if converted.how in ("as logged", match.why) else f"{match.why}; {converted.how}"
     if match.form.kind == "AFR" and not (match.rule and match.rule.afr_stoich):
         why += "; a display that reckons with another ratio: say afr_stoich"
-    return ColumnView(column, channel, CHANNELS[channel].unit, match.sure, why, rate, low, high, missing, match)
+    unit = CHANNELS[channel].unit
+    return ColumnView(column, channel, unit, match.sure, why, rate, low, high, missing, match, converted.words)
 
 
 def _range(raw: RawTable, column: RawColumn) -> tuple[float, float]:

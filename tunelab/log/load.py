@@ -73,4 +73,5 @@ def _map_all(workspace: Workspace, folder: SessionFolder) -> list[MappedFile]:
 
 def _map_one(workspace: Workspace, folder: SessionFolder, path: Path) -> MappedFile:
     raw = read_raw(path, workspace.channel_map)
-    return map_file(raw, workspace.car, workspace.channel_map, weather=folder.session.weather)
+    session = folder.session
+    return map_file(raw, workspace.car, workspace.channel_map, weather=session.weather, steps=session.steps)

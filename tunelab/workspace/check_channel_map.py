@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from tunelab.channels import CHANNELS
@@ -10,6 +11,9 @@ from tunelab.workspace.channel_map import ChannelMap, ColumnRule, plain_heading
 from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.problem import KeyPath, Problem
 from tunelab.workspace.toml_file import Reading
+
+_NUMBER = re.compile(r"\s*[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?\s*", re.I)
+_WHOLE = re.compile(r"-?(0|[1-9]\d*)")
 
 
 def check_channel_map(reading: Reading[ChannelMap]) -> Iterator[Problem]:
@@ -42,6 +46,11 @@ def _check_rule(reading: Reading, position: int, rule: ColumnRule) -> Iterator[P
     if rule.name and rule.model_fields_set <= {"name", "file"} and not reading.has_problem("column"):
         wanted = "what the column is: channel, unit, time, ignore or another key"
         yield reading.problem(path, "a rule that says nothing", wanted)
+    for word in rule.words or ():
+        if _NUMBER.fullmatch(word) and not _WHOLE.fullmatch(word):
+            plain = f"{float(word.replace(',', '.')):g}"
+            wanted = f'"{plain}", a whole number as text' if _WHOLE.fullmatch(plain) else "a word or a whole number"
+            yield reading.problem((*path, "words", word), repr(word), wanted)
     if rule.scale == 0:
         yield reading.problem((*path, "scale"), "0", "a number other than 0", "ignore = true leaves a column out")
     if rule.gauge is not None and rule.channel in CHANNELS and CHANNELS[rule.channel].unit != "kPa":

@@ -238,6 +238,7 @@ def describe_open(match: Match, file_name: str) -> str:
     return head + "\n" + rule_lines(match.column.heading, **keys)
 
 
+LEFT_OUT = "left out until channels.toml settles it"
 MARKS = "its marks, as in 2,500, may group thousands or be decimal"
 SHARE_NOTE = " with scale = 100 where 0.05 means 5 percent"
 
@@ -261,6 +262,11 @@ def find_rivals(matches: list[Match]) -> dict[str, list[Match]]:
         if match.form is not None and not match.continues:
             claims[match.form.channel].append(match)
     return {channel: claimed for channel, claimed in claims.items() if len(claimed) > 1}
+
+
+def leave_out(match: Match, why: str) -> Match:
+    """Take a column out that stays open, with the reason; `LEFT_OUT` begins it."""
+    return replace(match, forms=(), sure="none", why=f"{LEFT_OUT}: {why}")
 
 
 def join_parts(raw: RawTable, matches: list[Match]) -> list[Match]:

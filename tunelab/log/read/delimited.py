@@ -119,7 +119,8 @@ def _read_parts(text: Text, source: Source, rule: FileRule | None, headings: lis
 def _shifted(table: RawTable, lines: int) -> RawTable:
     """Count a part's lines from the beginning of its file."""
     aside = tuple(replace(item, row=item.row + lines, last_row=item.last_row + lines) for item in table.set_aside)
-    return replace(table, line=table.line + lines, set_aside=aside)
+    places = tuple((line + lines, keys) for line, keys in table.places)
+    return replace(table, line=table.line + lines, set_aside=aside, places=places)
 
 
 @dataclass(frozen=True)
@@ -303,6 +304,7 @@ def _table(
         restarts=check.restart,
         notes=source.notes + text.notes,
         texts=texts,
+        places=((layout.data + 1 + text.joined, tuple(names)),),
     )
     return leave_out_shifted(table)
 

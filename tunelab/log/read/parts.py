@@ -150,7 +150,17 @@ def stack_parts(tables: Sequence[tuple[Part, RawTable | str]]) -> RawTable:
         parts=np.unique(np.concatenate([*inner, begins[1:]])),
         notes=tuple(dict.fromkeys([*(note for _, table in read for note in table.notes), _NOTE])),
         texts={column.key: text for column, _, text in made if text is not None},
+        places=tuple(
+            (line, tuple(_key_of(field, places, keys) for field in fields))
+            for (_, table), places in zip(read, pieces, strict=True)
+            for line, fields in table.places
+        ),
     )
+
+
+def _key_of(field: str, places: dict[int, RawColumn], keys: list[str]) -> str:
+    """Key in the whole table of what a part calls a column; empty for a field that makes none."""
+    return next((keys[place] for place, column in places.items() if column.key == field), "")
 
 
 def _place(columns: list[RawColumn], column: RawColumn, taken: set[int]) -> int:

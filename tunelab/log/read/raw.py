@@ -86,6 +86,7 @@ class RawTable:
     notes: tuple[str, ...] = ()  # what was noticed and dealt with, in plain words
     texts: dict[str, pl.Series] = field(default_factory=dict)  # number columns with words in them, as written
     parts: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))  # rows at which other columns begin
+    places: tuple[tuple[int, tuple[str, ...]], ...] = ()  # of text: a line, and whose cell each field is from there on
     digest: Future[str] | None = None  # of the file's bytes
 
     @property
