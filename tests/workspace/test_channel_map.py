@@ -36,10 +36,10 @@ def test_blanks_do_not_matter_and_letter_case_only_where_nothing_else_tells():
         ('name = "a"\nscale = 0', "column no. 1: scale", "other than 0"),
         (
             'name = "a"\nchannel = "gear"\nwords = { "1.0" = 2 }',
-            "column no. 1: words.1.0",
+            "column no. 1: words: 1.0",
             '"1", a whole number as text',
         ),
-        ('name = "a"\nchannel = "gear"\nwords = { "1.5" = 2 }', "column no. 1: words.1.5", "a word or a whole number"),
+        ('name = "a"\nchannel = "gear"\nwords = { "1.5" = 2 }', "column no. 1: words: 1.5", "a word or a whole number"),
         ('name = "a"\nunit = "V"\n[[column]]\nname = " a "\nunit = "V"', "column no. 2: name", "a second time"),
     ],
 )
