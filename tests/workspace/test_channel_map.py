@@ -27,6 +27,7 @@ def test_blanks_do_not_matter_and_letter_case_only_where_nothing_else_tells():
 @pytest.mark.parametrize(
     ("text", "key", "words"),
     [
+        ('name = "a"\nchannel = "rpm"', "column no. 1: channel", "perhaps engine_speed_rpm; `tunelab list --channels`"),
         ('name = "a"\nchannel = "lamda_measured"', "column no. 1: channel", "lambda_measured"),
         ('name = "a"\nchannel = "coolant_c"\nunit = "psi"', "column no. 1: unit", "degree_Celsius"),
         ('name = "a"\nunit = "furlong"', "column no. 1: unit", "a unit that tunelab knows"),

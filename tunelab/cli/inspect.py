@@ -51,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Show each file; the exit code."""
     from tunelab.log.inspect import inspect_file
     from tunelab.log.read import ReadError
+    from tunelab.log.remember import recall_from
     from tunelab.workspace import ChannelMap
 
     if arguments.write and not _is_free(Path(arguments.write)):
@@ -61,7 +62,9 @@ def run(arguments: argparse.Namespace) -> int:
         workspace = _find_workspace(Path(name))
         car = workspace.car if workspace else None
         try:
-            inspection = inspect_file(Path(name), car, workspace.channel_map if workspace else ChannelMap())
+            channel_map = workspace.channel_map if workspace else ChannelMap()
+            recall = recall_from(workspace, Path(name)) if workspace else None
+            inspection = inspect_file(Path(name), car, channel_map, recall=recall)
         except ReadError as error:
             complain(str(error))
             failed = True

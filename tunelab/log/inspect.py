@@ -24,6 +24,7 @@ from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, 
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.needs import Need, find_needs
 from tunelab.log.read import RawColumn, RawTable, read_raw
+from tunelab.log.remember import Recall, take_remembered
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap
 
@@ -76,7 +77,7 @@ class Inspection:
     needs: tuple[Need, ...]
 
 
-def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspection:
+def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap, *, recall: Recall | None = None) -> Inspection:
     """Look at one file.
 
     Parameters
@@ -87,6 +88,8 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
         Where known, its fuel turns AFR into lambda and its meter settles what "MAF" means.
     channel_map : ChannelMap
         May be empty.
+    recall : callable or None
+        What other logs of its workspace say of its columns.
 
     Raises
     ------
@@ -101,7 +104,8 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
     settled = settle_clock(clock.seconds, raw.restarts, raw.frame) if clock else None
     if settled is not None and settled.keep.sum() < 2:
         settled, problem = None, "fewer than two rows have a time of their own."
-    matches = join_parts(raw, drop_claimed(match_columns(raw, channel_map, car)))
+    matches = take_remembered(raw, drop_claimed(match_columns(raw, channel_map, car)), recall)
+    matches = join_parts(raw, matches)
     views, conversions = _view_columns(raw, clock, settled, matches, car)
     channels = {view.channel for view in views if view.sure in ("said", "stated", "likely")}
     time_s = settled.time_s[settled.keep] if settled else np.zeros(0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from functools import partial
 
 import numpy as np
@@ -72,11 +72,13 @@ def map_file(
     *,
     weather: Weather | None,
     steps: Collection[str] | None = None,
+    settle_open: Callable[[RawTable, list[Match]], list[Match]] | None = None,
 ) -> MappedFile:
     """Map one raw table and leave it on its own clock; see `map_raw`.
 
     `steps` are those of the session: a column that stays open and that none of them needs is left out, with the reason
     in its note and in the history, and keeps nothing from being mapped. None: every open column is an error.
+    `settle_open` may settle what stays open, by other logs of the same logger.
     """
     raw = settle_marks(raw, channel_map)
     problems: list[str] = []
@@ -86,6 +88,7 @@ def map_file(
         clock, problems = None, [f"  {error}"]
     keys = set(clock.columns) if clock else set()
     matches = join_parts(raw, drop_claimed(match_columns(raw, channel_map, car)))
+    matches = settle_open(raw, matches) if settle_open else matches
     matches = _without_gauge(raw, [match for match in matches if match.column.key not in keys], weather)
     known = {match.form.channel for match in matches if match.form}
     is_wanted = partial(_is_wanted, steps, known)
