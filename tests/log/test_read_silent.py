@@ -146,6 +146,17 @@ def test_rows_that_lack_a_cell_and_end_in_a_delimiter_are_set_aside(write, missi
     assert "a cell is missing" in raw.set_aside[0].reason
 
 
+def test_a_row_that_lacks_a_cell_and_has_one_too_many_at_its_end_is_set_aside(write):
+    lines = [",".join(NAMES)]
+    for i in range(ROWS):
+        cells = line(i, NAMES).split(",")
+        if 50 <= i < 60:
+            del cells[2]
+        lines.append(",".join([*cells, "7"] if i == 55 else cells))
+    raw = read_raw(write(lines))
+    assert raw.frame.height == ROWS - 10
+
+
 def test_readings_that_are_missing_in_the_last_column_only_cost_no_row(write):
     lines = [",".join(NAMES)]
     for i in range(ROWS):

@@ -51,14 +51,13 @@ def describe_marks(column: RawColumn, file_name: str) -> str:
     )
 
 
-def looks_like_thousands(series: pl.Series) -> bool:
+def looks_like_thousands(spread: Spread) -> bool:
     """Whether numbers that were read as decimals, such as 2.5 beside 850, look like thousands with a mark.
 
     All that have decimals have three places at most, lie below a thousand and far below the whole numbers, of which
     none reaches a thousand either.
     """
-    values = Spread(series).sample
-    values = np.abs(values[values != 0])
+    values = np.abs(spread.sample[spread.sample != 0])
     if values.size < 10 or values.max() >= _THOUSAND:
         return False
     whole = values % 1 == 0

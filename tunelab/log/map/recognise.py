@@ -67,7 +67,7 @@ def _match(series: pl.Series, column: RawColumn, rule: ColumnRule | None, meter_
     spread = Spread(series)
     if not spread.count:
         return Match(column, heading, (), "none", "no readable number in it", rule)
-    if column.marks or (heading.channels and looks_like_thousands(series)):
+    if column.marks or (heading.channels and looks_like_thousands(spread)):
         return _match_marks(column, heading, channels, spread, rule)
     unit = (rule.unit if rule else None) or column.unit or heading.unit
     if rule and rule.unit is None and rule.channel and unit and not _any_stated(channels, unit, heading.key, spread):

@@ -14,45 +14,67 @@ _RARE = 0.05  # of the rows: where the last column is empty in more, it may be o
 _CLEARLY = 1.0  # so many spreads nearer to the neighbour's columns is no chance
 _FARTHEST = 10.0  # spreads; what lies farther counts no more
 _ONE_MISSING = 3.0  # spreads that count where a number stands against none
-_REASON = "the last field is empty and the readings before it fit the columns beside theirs: a cell is missing"
+_REASON = "the readings fit the columns beside theirs: a cell is missing in the middle"
 
 
 def leave_out_shifted(table: RawTable) -> RawTable:
     """Set aside rows whose readings stand one column too far left.
 
-    They end in an empty field or a word, as the row beside them does not, and from some column on their readings lie
-    nearer to what the next column held there than to what their own held. In doubt they are set aside where such rows
-    are rare.
+    They end in an empty field or a word, as the row beside them does not, or stand beside rows with too few fields; and
+    from some column on their readings lie nearer to what the next column held in a whole row than to what their own
+    held. In doubt those with an empty field are set aside where they are rare.
     """
-    last = table.frame[:, -1]
-    empty = last.is_null() if table.frame.width > 2 else pl.Series([False])
-    if last.dtype == pl.Float64 and table.frame.width > 2:
-        empty |= last.is_nan().fill_null(False)
-    count = int(empty.sum())
-    if not 0 < count < table.frame.height:
+    if table.frame.width < 3 or table.frame.height < 3:
         return table
-    shifted = _find_shifted(table.frame, empty.to_numpy(), is_rare=count <= _RARE * table.frame.height)
+    last = table.frame[:, -1]
+    empty = last.is_null()
+    if last.dtype == pl.Float64:
+        empty |= last.is_nan().fill_null(False)
+    shifted = np.zeros(table.frame.height, dtype=bool)
+    count = int(empty.sum())
+    if 0 < count < table.frame.height:
+        shifted |= _ending_empty(table.frame, empty.to_numpy(), is_rare=count <= _RARE * table.frame.height)
+    if any(item.reason.startswith("too few") for item in table.set_aside):
+        shifted |= _beside_short(table, ~empty.to_numpy())
     return _without(table, shifted) if shifted.any() else table
 
 
-def _find_shifted(frame: pl.DataFrame, empty: np.ndarray, *, is_rare: bool) -> np.ndarray:
+def _ending_empty(frame: pl.DataFrame, empty: np.ndarray, *, is_rare: bool) -> np.ndarray:
     """Runs of rows with an empty last field, told by their first row against the full one beside it."""
     edges = np.flatnonzero(np.diff(np.r_[False, empty, False].astype(np.int8)))
     first, stop = edges[::2], edges[1::2]
     beside = np.where(first > 0, first - 1, np.minimum(stop, empty.size - 1))
-    values = np.column_stack([_numbers(series)[np.r_[first, beside]] for series in frame])
-    row, full = values[: first.size], values[first.size :]
-    spread = np.array([_spread(_numbers(series)[~empty]) for series in frame])
-    own = _distance(row[:, :-1], full[:, :-1], spread[:-1])
-    next_one = _distance(row[:, :-1], full[:, 1:], spread[1:])
-    before = np.cumsum(np.column_stack([np.zeros(first.size), own[:, :-1]]), axis=1)
-    behind = np.cumsum(next_one[:, ::-1], axis=1)[:, ::-1]
-    gain = own.sum(axis=1) - (before + behind).min(axis=1)
-    found = gain >= 0 if is_rare else gain > _CLEARLY
+    gain = _gain(frame, first, beside, ~empty, has_last=False)
     shifted = np.zeros(empty.size, dtype=bool)
-    for begin, end in zip(first[found], stop[found], strict=True):
+    for begin, end in zip(*((edge[gain >= 0 if is_rare else gain > _CLEARLY]) for edge in (first, stop)), strict=True):
         shifted[begin:end] = True
     return shifted
+
+
+def _beside_short(table: RawTable, full: np.ndarray) -> np.ndarray:
+    """Rows beside one with too few fields that have the right number by something else at their end."""
+    short = np.concatenate(
+        [np.arange(s.row, s.last_row + 1) for s in table.set_aside if s.reason.startswith("too few")]
+    )
+    rows = np.flatnonzero((np.isin(table.line - 1, short) | np.isin(table.line + 1, short)) & full)
+    whole = np.setdiff1d(np.flatnonzero(full), rows)
+    shifted = np.zeros(full.size, dtype=bool)
+    if rows.size and whole.size > 1:
+        beside = whole[np.clip(np.searchsorted(whole, rows) - 1, 0, whole.size - 1)]
+        shifted[rows[_gain(table.frame, rows, beside, full, has_last=True) > _CLEARLY]] = True
+    return shifted
+
+
+def _gain(frame: pl.DataFrame, rows: np.ndarray, beside: np.ndarray, full: np.ndarray, *, has_last: bool) -> np.ndarray:
+    """By how many spreads some rows lie nearer to the columns beside theirs, in the whole rows given for each."""
+    values = np.column_stack([_numbers(series)[np.r_[rows, beside]] for series in frame])
+    row, whole = values[: rows.size], values[rows.size :]
+    spread = np.array([_spread(_numbers(series)[full]) for series in frame])
+    own = _distance(row, whole, spread)
+    next_one = _distance(row[:, :-1], whole[:, 1:], spread[1:])
+    before = np.cumsum(np.column_stack([np.zeros(rows.size), own[:, :-2]]), axis=1)
+    behind = np.cumsum(next_one[:, ::-1], axis=1)[:, ::-1]
+    return own[:, : None if has_last else -1].sum(axis=1) - (before + behind).min(axis=1)
 
 
 def _numbers(series: pl.Series) -> np.ndarray:
