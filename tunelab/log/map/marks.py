@@ -22,6 +22,7 @@ _THOUSAND = 1000.0
 _FEWEST_BARE = 0.03  # of the numbers other than 0, for a column to have both marked and bare ones
 _MARKED_TO_BARE = 0.2  # of the bare numbers' middle: marked ones below that, read as decimals, are thousands
 _ODD_THIRD = 0.05  # of the marked numbers end in another figure than 0: no decimals of two places
+_GLANCE = 64  # numbers that are looked at first: most columns have more decimals
 _LONGEST_STEP_S = 5.0  # from row to row; a clock that steps farther has its marks misread
 
 
@@ -57,6 +58,9 @@ def looks_like_thousands(spread: Spread) -> bool:
     All that have decimals have three places at most, lie below a thousand and far below the whole numbers, of which
     none reaches a thousand either.
     """
+    first = spread.sample[:_GLANCE] * _THOUSAND
+    if np.any(np.abs(first - np.round(first)) > 1e-6):
+        return False
     values = np.abs(spread.sample[spread.sample != 0])
     if values.size < 10 or values.max() >= _THOUSAND:
         return False

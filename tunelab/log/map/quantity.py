@@ -203,7 +203,9 @@ def fits_usual(form: Form, spread: Spread) -> bool:
 def is_possible(form: Form, spread: Spread) -> bool:
     """Whether the numbers of a column can be what a stated form says; all zero or none at all can be anything."""
     ends = possible_ends(form.channel)
-    if ends is None or not spread.count or spread.low == spread.high == 0:
+    if ends is None or not spread.count or _is_surely_possible(form, spread.sample, ends):
+        return True
+    if spread.low == spread.high == 0:
         return True
     if form.channel in _OPENINGS and form.unit == "percent" and _is_share(spread):
         return False
@@ -211,6 +213,19 @@ def is_possible(form: Form, spread: Spread) -> bool:
     if high == 0 or (form.kind == "phi" and not np.isfinite(high)):
         return True
     return bool(ends[0] <= low and ends[1] <= high <= ends[2] and middle <= highest_middle(form.channel))
+
+
+def _is_surely_possible(form: Form, sample: np.ndarray, ends: tuple[float, float, float]) -> bool:
+    """Whether even the lowest and highest number are possible, and enough lie above the floor: told without sorting."""
+    if form.kind == "phi":
+        return False
+    base = to_usual(form, 0.0)
+    slope = to_usual(form, 1.0) - base
+    low, high = sorted((base + slope * float(sample.min()), base + slope * float(sample.max())))
+    floor = max(ends[1], _SHARE_TOP if form.channel in _OPENINGS and form.unit == "percent" else -np.inf)
+    if not (ends[0] <= low and high <= min(ends[2], highest_middle(form.channel))):
+        return False
+    return low >= floor or np.count_nonzero((sample - (floor - base) / slope) * slope > 0) > 0.03 * sample.size
 
 
 def _is_share(spread: Spread) -> bool:
