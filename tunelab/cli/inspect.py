@@ -25,6 +25,7 @@ Inside a workspace its car and channels.toml are used; none is needed.
 EPILOG = """\
 how sure: said (by channels.toml), stated (by the file), likely (told from the numbers: only one fits),
           open (say which in channels.toml), none (no channel)
+an open column stops a session where one of its steps needs it; elsewhere it is left out, and the record says so
 exit status: 0 all files shown; 1 a file could not be read; 2 bad arguments
 example: tunelab inspect drive.csv --write channels.toml
 """

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tunelab.channels import CHANNELS
+from tunelab.channels import CHANNELS, nearest_channels
 from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import (
     ConversionError,
@@ -20,7 +20,7 @@ from tunelab.log.map.convert import (
 from tunelab.log.map.entry import make_track
 from tunelab.log.map.marks import settle_marks
 from tunelab.log.map.match import Match
-from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, join_parts, match_columns
+from tunelab.log.map.recognise import NO_CHANNEL, describe_open, drop_claimed, find_rivals, join_parts, match_columns
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.needs import Need, find_needs
 from tunelab.log.read import RawColumn, RawTable, read_raw
@@ -195,7 +195,9 @@ def _view(raw: RawTable, settled: Settled | None, match: Match, converted: Conve
     if converted is None or settled is None:
         low, high = _range(raw, column)
         unit = column.unit or match.heading.unit
-        return ColumnView(column, channel, unit, match.sure, match.why, np.nan, low, high, missing, match)
+        near = nearest_channels(column.heading) if match.why == NO_CHANNEL else ()
+        why = f"{match.why}; perhaps {' or '.join(near)}" if near else match.why
+        return ColumnView(column, channel, unit, match.sure, why, np.nan, low, high, missing, match)
     rows = (settled.keep, settled.time_s[settled.keep], settled.episode[settled.keep])
     track = make_track(raw, match, converted, rows)
     rate = 1 / track.period_s if track.fresh is not None else _rate_and_span(rows[1])[0]

@@ -29,6 +29,7 @@ from tunelab.units import recognise_unit
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
 
+NO_CHANNEL = "no channel has this name"
 _DASHES = ("-", "--", "[-]", "(-)")
 
 
@@ -61,7 +62,7 @@ def _match(series: pl.Series, column: RawColumn, rule: ColumnRule | None, meter_
         return Match(column, heading, (), "none", "the column is empty", rule)
     channels = (rule.channel,) if rule and rule.channel else _narrow(heading.channels, meter_channel)
     if not channels:
-        return Match(column, heading, (), "none", "no channel has this name", rule)
+        return Match(column, heading, (), "none", NO_CHANNEL, rule)
     if not series.dtype.is_numeric():
         return _match_words(column, heading, channels, rule)
     spread = Spread(series)

@@ -66,7 +66,9 @@ def _read_text(text: Text, source: Source, rule: FileRule | None) -> RawTable:
     body, offset, delimiter = _body(text.data, layout)
     lines = scan_lines(body, offset, delimiter)
     repeats = _repeats(text.data, layout, delimiter)
-    below = [] if rule and rule.headings else find_headings(body, lines, delimiter, layout.names, repeats)
+    has_numbers = first is not None and first.plain  # throughout a column: so no line of names is among its rows
+    is_asked = not (has_numbers or (rule and rule.headings))
+    below = find_headings(body, lines, delimiter, layout.names, repeats) if is_asked else []
     if below:
         return _read_parts(text, source, rule, [layout.header, *(layout.data + row for row in below)])
     check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + text.joined, repeats=repeats)

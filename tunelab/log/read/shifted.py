@@ -10,6 +10,7 @@ import polars as pl
 from tunelab.log.read.cells import count_words
 from tunelab.log.read.raw import RawColumn, RawTable, merge_rows
 
+_LOOKED_AT = 5000  # whole rows, for the spread of a column
 _RARE = 0.05  # of the rows: where the last column is empty in more, it may be one that is logged less often
 _CLEARLY = 1.0  # so many spreads nearer to the neighbour's columns is no chance
 _FARTHEST = 10.0  # spreads; what lies farther counts no more
@@ -69,7 +70,9 @@ def _gain(frame: pl.DataFrame, rows: np.ndarray, beside: np.ndarray, full: np.nd
     """By how many spreads some rows lie nearer to the columns beside theirs, in the whole rows given for each."""
     values = np.column_stack([_numbers(series)[np.r_[rows, beside]] for series in frame])
     row, whole = values[: rows.size], values[rows.size :]
-    spread = np.array([_spread(_numbers(series)[full]) for series in frame])
+    some = np.flatnonzero(full)
+    some = some[:: max(some.size // _LOOKED_AT, 1)]
+    spread = np.array([_spread(_numbers(series)[some]) for series in frame])
     own = _distance(row, whole, spread)
     next_one = _distance(row[:, :-1], whole[:, 1:], spread[1:])
     before = np.cumsum(np.column_stack([np.zeros(rows.size), own[:, :-2]]), axis=1)
