@@ -57,8 +57,11 @@ def _beside_short(table: RawTable, full: np.ndarray) -> np.ndarray:
     short = np.concatenate(
         [np.arange(s.row, s.last_row + 1) for s in table.set_aside if s.reason.startswith("too few")]
     )
-    rows = np.flatnonzero((np.isin(table.line - 1, short) | np.isin(table.line + 1, short)) & full)
-    whole = np.setdiff1d(np.flatnonzero(full), rows)
+    places = np.searchsorted(table.line, np.r_[short - 1, short + 1])
+    places = np.clip(places, 0, table.line.size - 1)
+    beside_short = np.zeros(full.size, dtype=bool)
+    beside_short[places[table.line[places] == np.r_[short - 1, short + 1]]] = True
+    rows, whole = np.flatnonzero(beside_short & full), np.flatnonzero(~beside_short & full)
     shifted = np.zeros(full.size, dtype=bool)
     if rows.size and whole.size > 1:
         beside = whole[np.clip(np.searchsorted(whole, rows) - 1, 0, whole.size - 1)]
