@@ -131,7 +131,7 @@ def _covered(time: np.ndarray, cells: pl.DataFrame, fall: int) -> int:
     count = int(ahead[0]) if ahead.size else 0
     first = max(fall - _LONGEST_BLOCK, 0)
     _, before, behind = np.intersect1d(time[first:fall], time[fall : fall + count], return_indices=True)
-    if before.size < 2 or 4 * before.size < count:
+    if before.size < 2 or 5 * before.size < count:
         return 0
     block, again = cells[before + first], cells[behind + fall]
     return count if _is_same(block, again) and _varies(block) else 0

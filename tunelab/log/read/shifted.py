@@ -11,6 +11,8 @@ from tunelab.log.read.cells import count_words
 from tunelab.log.read.raw import RawColumn, RawTable, merge_rows
 
 _LOOKED_AT = 5000  # whole rows, for the spread of a column
+_HARDLY_EVER = 0.95  # of the whole rows lie nearer to the row before
+_FAR = 2.0  # times that is no chance, however few the rows
 _RARE = 0.05  # of the rows: where the last column is empty in more, it may be one that is logged less often
 _CLEARLY = 1.0  # so many spreads nearer to the neighbour's columns is no chance
 _FARTHEST = 10.0  # spreads; what lies farther counts no more
@@ -45,9 +47,10 @@ def _ending_empty(frame: pl.DataFrame, empty: np.ndarray, *, is_rare: bool) -> n
     edges = np.flatnonzero(np.diff(np.r_[False, empty, False].astype(np.int8)))
     first, stop = edges[::2], edges[1::2]
     beside = np.where(first > 0, first - 1, np.minimum(stop, empty.size - 1))
-    gain = _gain(frame, first, beside, ~empty, has_last=False)
+    gain, is_odd = _gain(frame, first, beside, ~empty, has_last=False)
+    found = gain >= 0 if is_rare else (gain > _CLEARLY) & is_odd
     shifted = np.zeros(empty.size, dtype=bool)
-    for begin, end in zip(*((edge[gain >= 0 if is_rare else gain > _CLEARLY]) for edge in (first, stop)), strict=True):
+    for begin, end in zip(first[found], stop[found], strict=True):
         shifted[begin:end] = True
     return shifted
 
@@ -65,12 +68,19 @@ def _beside_short(table: RawTable, full: np.ndarray) -> np.ndarray:
     shifted = np.zeros(full.size, dtype=bool)
     if rows.size and whole.size > 1:
         beside = whole[np.clip(np.searchsorted(whole, rows) - 1, 0, whole.size - 1)]
-        shifted[rows[_gain(table.frame, rows, beside, full, has_last=True) > _CLEARLY]] = True
+        gain, is_odd = _gain(table.frame, rows, beside, full, has_last=True)
+        shifted[rows[(gain > _CLEARLY) & is_odd]] = True
     return shifted
 
 
-def _gain(frame: pl.DataFrame, rows: np.ndarray, beside: np.ndarray, full: np.ndarray, *, has_last: bool) -> np.ndarray:
-    """By how many spreads some rows lie nearer to the columns beside theirs, in the whole rows given for each."""
+def _gain(
+    frame: pl.DataFrame, rows: np.ndarray, beside: np.ndarray, full: np.ndarray, *, has_last: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """By how many spreads some rows lie nearer to the columns beside theirs, in the whole rows given for each.
+
+    Second, whether they lie farther from their own columns than whole rows hardly ever do from one to the next: where
+    readings are as good as random, nothing shows.
+    """
     values = np.column_stack([_numbers(series)[np.r_[rows, beside]] for series in frame])
     row, whole = values[: rows.size], values[rows.size :]
     some = np.flatnonzero(full)
@@ -80,7 +90,13 @@ def _gain(frame: pl.DataFrame, rows: np.ndarray, beside: np.ndarray, full: np.nd
     next_one = _distance(row[:, :-1], whole[:, 1:], spread[1:])
     before = np.cumsum(np.column_stack([np.zeros(rows.size), own[:, :-2]]), axis=1)
     behind = np.cumsum(next_one[:, ::-1], axis=1)[:, ::-1]
-    return own[:, : None if has_last else -1].sum(axis=1) - (before + behind).min(axis=1)
+    judged = slice(None) if has_last else slice(-1)
+    total = own[:, judged].sum(axis=1)
+    some = some[some > 0]
+    pairs = np.column_stack([_numbers(series)[np.r_[some, some - 1]] for series in frame])
+    usual = _distance(pairs[: some.size], pairs[some.size :], spread)[:, judged].sum(axis=1)
+    is_odd = total > _FAR * (np.quantile(usual, _HARDLY_EVER) if usual.size else np.inf)
+    return total - (before + behind).min(axis=1), is_odd
 
 
 def _numbers(series: pl.Series) -> np.ndarray:
