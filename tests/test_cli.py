@@ -7,6 +7,7 @@ import sys
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 
+from tunelab.channels import CHANNELS
 from tunelab.cli import COMMANDS, main
 
 
@@ -103,6 +104,14 @@ def test_list_tells_questions_steps_and_parameters(capsys):
     assert "serves the steps: steady" in told
     assert "--set top_speed_km_h=None" in told
     assert "--set session" not in told
+
+
+def test_list_tells_every_channel_with_its_unit_and_usual_names(capsys):
+    assert main(["list", "--channels"]) == 0
+    told = capsys.readouterr().out
+    assert all(name in told for name in CHANNELS)
+    assert "coolant temperature [degree_Celsius]" in told
+    assert "logged as engine speed, rpm" in told
 
 
 def test_a_plan_for_a_car_that_was_never_driven(workspace, capsys, tmp_path):

@@ -148,11 +148,25 @@ def time_names() -> frozenset[str]:
 
 def is_known_name(heading: str) -> bool:
     """True where a column heading, its bracketed unit left aside, is a channel's or a time column's name."""
+    return any(key in alias_table() or key in time_names() for key in _heading_keys(heading))
+
+
+def is_time_name(heading: str) -> bool:
+    """True where a column heading, its bracketed unit left aside, is a time column's name."""
+    return any(key in time_names() for key in _heading_keys(heading))
+
+
+def nearest_channels(heading: str) -> tuple[str, ...]:
+    """Channels that a heading may mean by a name that is nearly theirs; empty where none is near."""
+    near = (difflib.get_close_matches(key, alias_table(), n=1, cutoff=0.8) for key in sorted(_heading_keys(heading)))
+    return tuple(dict.fromkeys(name for found in near for alias in found for name in alias_table()[alias]))
+
+
+def _heading_keys(heading: str) -> set[str]:
     if len(heading) > LONGEST_NAME:
-        return False
+        return set()
     stem = re.sub(r"[(\[{<][^)\]}>]*[)\]}>]\s*$", "", heading)
-    keys = {name_key(heading), name_key(stem)} - {""}
-    return any(key in alias_table() or key in time_names() for key in keys)
+    return {name_key(heading), name_key(stem)} - {""}
 
 
 def _with_aliases(known: Channel) -> Channel:

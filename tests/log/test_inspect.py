@@ -12,7 +12,7 @@ from written_log import ROWS, map_log, waves, write_log
 from tunelab.cli import inspect as command
 from tunelab.log.inspect import inspect_file
 from tunelab.log.starting_map import write_starting_map
-from tunelab.workspace import ChannelMap
+from tunelab.workspace import ChannelMap, ColumnRule
 
 
 def _columns():
@@ -135,6 +135,17 @@ def test_starting_map_asks_for_codes_of_unknown_meaning(tmp_path):
     assert any('words = { "0" = "fill in", "1" = "fill in" }' in text for text in shown.to_settle)
     rules = {rule["name"]: rule for rule in tomllib.loads(write_starting_map([shown]))["column"]}
     assert rules["Loop"]["words"] == {"0": "fill in", "1": "fill in"}
+
+
+def test_a_name_that_is_nearly_a_channels_is_hinted_at_and_an_unread_code_is_named(tmp_path, capsys):
+    columns = {"Engin speed": waves(800, 900), "Fuel state": np.tile([0.0, 1.0, 3.0, 1.0], ROWS // 4)}
+    path = write_log(tmp_path / "log.csv", columns)
+    rules = ChannelMap(column=[ColumnRule(name="Fuel state", channel="fuel_mode", words={"0": 1, "1": 2})])
+    shown = inspect_file(path, None, rules)
+    views = {view.column.key: view for view in shown.columns}
+    assert "perhaps engine_speed_rpm" in views["Engin speed"].why
+    assert views["Fuel state"].unread == {"3": ROWS // 4}
+    assert f"without a meaning, and not read: '3' {ROWS // 4}" in "\n".join(command.show(shown))
 
 
 def test_command_fills_a_map_that_holds_comments_alone(log_file, tmp_path):

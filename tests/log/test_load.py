@@ -186,9 +186,37 @@ def test_channel_that_one_file_lacks_is_nan_there(session):
 
 def test_every_file_that_cannot_be_used_is_told_of_at_once(session):
     with pytest.raises(LoadError) as caught:
-        session({"a.csv": _engine(_clock(0)) | {"Speed": waves(0, 90)}, "b.csv": {"RPM": waves(800, 900)[:1]}})
+        session({"a.csv": _engine(_clock(0)) | {"Coolant": waves(29, 87)}, "b.csv": {"RPM": waves(800, 900)[:1]}})
     assert "a.csv: 1 thing to settle" in str(caught.value)
     assert "b.csv: " in str(caught.value)
+
+
+def test_an_open_column_that_no_step_needs_is_left_out_and_it_is_said(session):
+    more = {"Speed": waves(0, 90), "Fuel state": np.tile([0.0, 5.0], ROWS // 2), "TPS": waves(1, 80)}
+    log = session({"a.csv": _engine(_clock(0)) | more | {"Throttle (%)": waves(30, 90)}})
+    assert not {"road_speed_km_h", "fuel_mode", "throttle_pct"} & set(log)
+    notes = {note["column"]: note["conversion"] for note in json.loads(log.attrs["columns"])}
+    for name in ("Speed", "Fuel state", "TPS"):
+        assert "left out until channels.toml settles it" in notes[name]
+        assert f"{name!r} left out until channels.toml settles it" in log.attrs["history"]
+
+
+def test_a_cold_log_is_read_as_the_warm_one_of_the_same_logger(session, tmp_path):
+    warm, cold = _engine(_clock(0)) | {"Coolant": waves(70, 90)}, _engine(_clock(0)) | {"Coolant": waves(29, 87)}
+    session({"a.csv": warm})
+    root = next(tmp_path.glob("**/car.toml")).parent
+    folder = root / "sessions" / SESSION_NAME
+    other = root / "sessions" / "2026-05-04-cold"
+    other.mkdir()
+    write_log(other / "b.csv", cold)
+    text = (folder / "session.toml").read_text(encoding="utf-8").replace("2026-05-03", "2026-05-04")
+    (other / "session.toml").write_text(text.replace("a.csv", "b.csv"), encoding="utf-8")
+    log = load_session(open_workspace(root), other.name)
+    np.testing.assert_allclose(log["coolant_c"], waves(29, 87), atol=0.01)
+    assert f"as in {SESSION_NAME}/a.csv" in log.attrs["columns"]
+    write_log(folder / "a.csv", {("Coolant temp" if name == "Coolant" else name): v for name, v in warm.items()})
+    with pytest.raises(LoadError, match="Coolant"):  # another logger
+        load_session(open_workspace(root), other.name)
 
 
 def test_gauge_pressure_takes_the_sessions_weather(session):

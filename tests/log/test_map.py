@@ -471,6 +471,31 @@ def test_fuelling_codes_of_unknown_meaning_are_an_error_and_words_settle_them(ma
     assert log["fuel_mode"].values[:3].tolist() == [1, 2, 3]
 
 
+def test_a_three_in_the_column_does_not_make_its_codes_the_kits(mapped):
+    with pytest.raises(MapError, match="nothing says what the codes 1, 2, 3 mean"):
+        mapped({"Fuel mode": np.tile([1.0, 2.0, 3.0], 30), "RPM": waves(800, 900, 90)})
+
+
+@pytest.mark.parametrize(
+    "said", ["0 open,1 closed,2 fuel cut", "0=OL; 1=CL; 2=DFCO", "0: open loop / 1: closed / 2: cut"]
+)
+def test_codes_that_the_unit_line_states_are_read(tmp_path, said):
+    rows = [f"{i * 0.04:.2f};{i % 4};{900 + i}" for i in range(100)]
+    (tmp_path / "log.csv").write_text("\n".join(["Time;Fuel Mode;RPM", f's;"{said}";rpm', *rows, ""]))
+    log = map_log(tmp_path / "log.csv")
+    assert log["fuel_mode"].values[:3].tolist() == [1, 2, 3]
+    assert np.isnan(log["fuel_mode"].values[3])
+    assert _columns(log)["Fuel Mode"]["unreadable"] == {"3": 25}
+    assert "without a meaning in channels.toml, and not read: '3' 25" in log.attrs["history"]
+
+
+def test_a_code_that_words_do_not_name_is_told_of(mapped):
+    rule = ColumnRule(name="Fuel state", words={"0": 1, "1": 2, "-1": 3})
+    log = mapped({"Fuel state": np.tile([0.0, 1.0, -1.0, 7.0], 25), "RPM": waves(800, 900, 100)}, rule)
+    assert log["fuel_mode"].values[:3].tolist() == [1, 2, 3]
+    assert _columns(log)["Fuel state"]["unreadable"] == {"7": 25}
+
+
 @pytest.mark.parametrize(("heading", "expected"), [("Closed loop", [1, 2]), ("Open loop", [2, 1])])
 def test_a_loop_switch_is_read_where_its_name_says_which_loop(mapped, heading, expected):
     log = mapped({heading: np.tile([0.0, 1.0], 50), "RPM": waves(800, 900, 100)})

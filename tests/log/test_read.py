@@ -115,12 +115,15 @@ def test_a_clock_with_decimal_points_beside_decimal_commas(read):
     np.testing.assert_allclose(raw.frame["Lambda"], 0.25 + np.arange(30))
 
 
-def test_comma_that_may_group_or_divide_is_an_error_with_a_way_out(read):
-    text = "Time;RPM\n" + "".join(f"{i};{1 + i % 8},250\n" for i in range(9))
-    with pytest.raises(ReadError, match=r"decimal = "):
-        read(text)
-    assert read(text, decimal=",").frame["RPM"][0] == 1.25
-    assert read(text, decimal=".").frame["RPM"][0] == 1250
+def test_marks_that_may_group_or_divide_are_read_as_thousands_until_the_owner_says_it(read):
+    text = "Time;Level\n" + "".join(f"{i};{1 + i % 8},250\n" for i in range(9))
+    raw = read(text)
+    assert raw.columns[1].marks == "?"
+    assert raw.frame["Level"][0] == 1250
+    for decimal, first in ((",", 1.25), (".", 1250)):
+        said = read(text, decimal=decimal)
+        assert said.columns[1].marks == ""
+        assert said.frame["Level"][0] == first
 
 
 def test_decimal_comma_with_three_decimals_is_settled_by_the_other_numbers(read):

@@ -27,6 +27,7 @@ def test_blanks_do_not_matter_and_letter_case_only_where_nothing_else_tells():
 @pytest.mark.parametrize(
     ("text", "key", "words"),
     [
+        ('name = "a"\nchannel = "rpm"', "column no. 1: channel", "perhaps engine_speed_rpm; `tunelab list --channels`"),
         ('name = "a"\nchannel = "lamda_measured"', "column no. 1: channel", "lambda_measured"),
         ('name = "a"\nchannel = "coolant_c"\nunit = "psi"', "column no. 1: unit", "degree_Celsius"),
         ('name = "a"\nunit = "furlong"', "column no. 1: unit", "a unit that tunelab knows"),
@@ -34,6 +35,12 @@ def test_blanks_do_not_matter_and_letter_case_only_where_nothing_else_tells():
         ('name = "a"\ntime = "s"\nignore = true', "column no. 1", "only one of"),
         ('name = "a"', "column no. 1", "says nothing"),
         ('name = "a"\nscale = 0', "column no. 1: scale", "other than 0"),
+        (
+            'name = "a"\nchannel = "gear"\nwords = { "1.0" = 2 }',
+            "column no. 1: words: 1.0",
+            '"1", a whole number as text',
+        ),
+        ('name = "a"\nchannel = "gear"\nwords = { "1.5" = 2 }', "column no. 1: words: 1.5", "a word or a whole number"),
         ('name = "a"\nunit = "V"\n[[column]]\nname = " a "\nunit = "V"', "column no. 2: name", "a second time"),
     ],
 )

@@ -25,6 +25,7 @@ Inside a workspace its car and channels.toml are used; none is needed.
 EPILOG = """\
 how sure: said (by channels.toml), stated (by the file), likely (told from the numbers: only one fits),
           open (say which in channels.toml), none (no channel)
+an open column stops a session where one of its steps needs it; elsewhere it is left out, and the record says so
 exit status: 0 all files shown; 1 a file could not be read; 2 bad arguments
 example: tunelab inspect drive.csv --write channels.toml
 """
@@ -51,6 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Show each file; the exit code."""
     from tunelab.log.inspect import inspect_file
     from tunelab.log.read import ReadError
+    from tunelab.log.remember import recall_from
     from tunelab.workspace import ChannelMap
 
     if arguments.write and not _is_free(Path(arguments.write)):
@@ -61,7 +63,9 @@ def run(arguments: argparse.Namespace) -> int:
         workspace = _find_workspace(Path(name))
         car = workspace.car if workspace else None
         try:
-            inspection = inspect_file(Path(name), car, workspace.channel_map if workspace else ChannelMap())
+            channel_map = workspace.channel_map if workspace else ChannelMap()
+            recall = recall_from(workspace, Path(name)) if workspace else None
+            inspection = inspect_file(Path(name), car, channel_map, recall=recall)
         except ReadError as error:
             complain(str(error))
             failed = True
@@ -205,6 +209,9 @@ def _show_dirt(inspection: Inspection) -> Iterator[str]:
         if column.words:
             counts = ", ".join(f"{word!r} {count}" for word, count in column.words.items())
             yield f"{name}: words among the numbers: {counts}"
+        if view.unread:
+            counts = ", ".join(f"{word!r} {count}" for word, count in view.unread.items())
+            yield f"{name}: without a meaning, and not read: {counts}; give them one with words in channels.toml"
         if column.empty == rows:
             yield f"{name}: empty"
         elif column.empty:

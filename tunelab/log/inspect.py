@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tunelab.channels import CHANNELS
+from tunelab.channels import CHANNELS, nearest_channels
 from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import (
     ConversionError,
@@ -19,11 +19,13 @@ from tunelab.log.map.convert import (
     describe_unconverted,
 )
 from tunelab.log.map.entry import make_track
+from tunelab.log.map.marks import settle_marks
 from tunelab.log.map.match import Match
-from tunelab.log.map.recognise import describe_open, drop_claimed, find_rivals, match_columns
+from tunelab.log.map.recognise import NO_CHANNEL, describe_open, drop_claimed, find_rivals, join_parts, match_columns
 from tunelab.log.map.settle import Settled, settle_clock
 from tunelab.log.needs import Need, find_needs
 from tunelab.log.read import RawColumn, RawTable, read_raw
+from tunelab.log.remember import Recall, take_remembered
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap
 
@@ -44,6 +46,7 @@ class ColumnView:
     high: float
     missing: int  # empty cells and error words
     match: Match | None  # None for the clock
+    unread: Mapping[str, int] = field(default_factory=dict)  # words and codes without a meaning
     asked: Mapping[str, str] = field(default_factory=dict)  # keys of channels.toml without which it is not converted
 
 
@@ -75,7 +78,7 @@ class Inspection:
     needs: tuple[Need, ...]
 
 
-def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspection:
+def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap, *, recall: Recall | None = None) -> Inspection:
     """Look at one file.
 
     Parameters
@@ -86,21 +89,24 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
         Where known, it says what an AFR display reckons with, and its meter settles what "MAF" means.
     channel_map : ChannelMap
         May be empty.
+    recall : callable or None
+        What other logs of its workspace say of its columns.
 
     Raises
     ------
     ReadError
         No table can be made of the file at all.
     """
-    raw = read_raw(path, channel_map)
+    raw = settle_marks(read_raw(path, channel_map), channel_map)
     try:
         clock, problem = find_clock(raw, channel_map), ""
     except ClockError as error:
         clock, problem = None, str(error)
-    settled = settle_clock(clock.seconds, raw.restarts) if clock else None
+    settled = settle_clock(clock.seconds, raw.restarts, raw.frame) if clock else None
     if settled is not None and settled.keep.sum() < 2:
         settled, problem = None, "fewer than two rows have a time of their own."
-    matches = drop_claimed(match_columns(raw, channel_map, car))
+    matches = take_remembered(raw, drop_claimed(match_columns(raw, channel_map, car)), recall)
+    matches = join_parts(raw, matches)
     views, conversions = _view_columns(raw, clock, settled, matches, car)
     channels = {view.channel for view in views if view.sure in ("said", "stated", "likely")}
     time_s = settled.time_s[settled.keep] if settled else np.zeros(0)
@@ -118,7 +124,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap) -> Inspec
         aside=_count_aside(raw, settled),
         columns=views,
         to_settle=(
-            *(describe_open(v.match) for v in views if v.match and v.match.sure == "open"),
+            *(describe_open(v.match, raw.path.name) for v in views if v.match and v.match.sure == "open"),
             *conversions,
             *_rivals(views),
         ),
@@ -194,14 +200,17 @@ def _view(raw: RawTable, settled: Settled | None, match: Match, converted: Conve
     if converted is None or settled is None:
         low, high = _range(raw, column)
         unit = column.unit or match.heading.unit
-        return ColumnView(column, channel, unit, match.sure, match.why, np.nan, low, high, missing, match)
+        near = nearest_channels(column.heading) if match.why == NO_CHANNEL else ()
+        why = f"{match.why}; perhaps {' or '.join(near)}" if near else match.why
+        return ColumnView(column, channel, unit, match.sure, why, np.nan, low, high, missing, match)
     rows = (settled.keep, settled.time_s[settled.keep], settled.episode[settled.keep])
     track = make_track(raw, match, converted, rows)
     rate = 1 / track.period_s if track.fresh is not None else _rate_and_span(rows[1])[0]
     low, high = _ends(track.values)
     missing += sum(converted.words.values())
     why = match.why if converted.how in ("as logged", match.why) else f"{match.why}; {converted.how}"
-    return ColumnView(column, channel, CHANNELS[channel].unit, match.sure, why, rate, low, high, missing, match)
+    unit = CHANNELS[channel].unit
+    return ColumnView(column, channel, unit, match.sure, why, rate, low, high, missing, match, converted.words)
 
 
 def _range(raw: RawTable, column: RawColumn) -> tuple[float, float]:

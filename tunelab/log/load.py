@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import xarray as xr
@@ -12,6 +13,7 @@ from tunelab.log.map.mapped import MappedFile
 from tunelab.log.map.problem import MapError
 from tunelab.log.own import read_own_log
 from tunelab.log.read import ReadError, read_raw
+from tunelab.log.remember import recall_from, take_remembered
 from tunelab.workspace import SessionFolder, Workspace
 
 
@@ -83,4 +85,12 @@ def _map_all(workspace: Workspace, folder: SessionFolder) -> list[MappedFile]:
 
 def _map_one(workspace: Workspace, folder: SessionFolder, path: Path) -> MappedFile:
     raw = read_raw(path, workspace.channel_map)
-    return map_file(raw, workspace.car, workspace.channel_map, weather=folder.session.weather)
+    session = folder.session
+    return map_file(
+        raw,
+        workspace.car,
+        workspace.channel_map,
+        weather=session.weather,
+        steps=session.steps,
+        settle_open=partial(take_remembered, recall=recall_from(workspace, path)),
+    )

@@ -62,6 +62,12 @@ _HELPFUL: dict[str, tuple[tuple[str, ...], ...]] = {
 }
 
 
+def blocks(steps: Collection[str], channels: Collection[str], known: Collection[str]) -> bool:
+    """Whether one of the steps needs one of some channels, as none of those known does instead."""
+    groups = (set(group) for step in steps for group in _NEEDED[step])
+    return any(group & set(channels) and not group & set(known) for group in groups)
+
+
 @dataclass(frozen=True)
 class Need:
     """What a step misses. Each entry is a group of channels of which one is enough."""

@@ -11,6 +11,7 @@ from tunelab.log.map.recognise import SHARE_NOTE, rule_unit
 
 _HEAD = """\
 # Columns of this logger, as found by `tunelab inspect`. Go through it: a rule here goes before every guess.
+# `tunelab list --channels` names every channel. An open column that no step of a session needs stops nothing.
 # Lines that begin with # say what was understood without doubt; they need no rule.
 """
 

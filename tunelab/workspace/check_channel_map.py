@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 from collections.abc import Iterator
 
-from tunelab.channels import CHANNELS
+from tunelab.channels import CHANNELS, alias_table, name_key
 from tunelab.units import is_convertible, recognise_unit
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule, plain_heading
-from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.problem import KeyPath, Problem
 from tunelab.workspace.toml_file import Reading
+
+_NUMBER = re.compile(r"\s*[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?\s*", re.I)
+_WHOLE = re.compile(r"-?(0|[1-9]\d*)")
 
 
 def check_channel_map(reading: Reading[ChannelMap]) -> Iterator[Problem]:
@@ -30,9 +34,7 @@ def check_channel_map(reading: Reading[ChannelMap]) -> Iterator[Problem]:
 def _check_rule(reading: Reading, position: int, rule: ColumnRule) -> Iterator[Problem]:
     path = ("column", position)
     if rule.channel is not None and rule.channel not in CHANNELS:
-        near = known_names(rule.channel, CHANNELS)
-        way_out = near if near.startswith("the nearest") else ""
-        yield reading.problem((*path, "channel"), repr(rule.channel), "the name of a channel", way_out)
+        yield reading.problem((*path, "channel"), repr(rule.channel), "the name of a channel", _near(rule.channel))
     said = [
         key for key, is_said in (("channel", rule.channel), ("time", rule.time), ("ignore", rule.ignore)) if is_said
     ]
@@ -42,11 +44,23 @@ def _check_rule(reading: Reading, position: int, rule: ColumnRule) -> Iterator[P
     if rule.name and rule.model_fields_set <= {"name", "file"} and not reading.has_problem("column"):
         wanted = "what the column is: channel, unit, time, ignore or another key"
         yield reading.problem(path, "a rule that says nothing", wanted)
+    for word in rule.words or ():
+        if _NUMBER.fullmatch(word) and not _WHOLE.fullmatch(word):
+            plain = f"{float(word.replace(',', '.')):g}"
+            wanted = f'"{plain}", a whole number as text' if _WHOLE.fullmatch(plain) else "a word or a whole number"
+            yield reading.problem((*path, "words", word), repr(word), wanted)
     if rule.scale == 0:
         yield reading.problem((*path, "scale"), "0", "a number other than 0", "ignore = true leaves a column out")
     if rule.gauge is not None and rule.channel in CHANNELS and CHANNELS[rule.channel].unit != "kPa":
         wanted = "a pressure channel, or no gauge"
         yield reading.problem((*path, "gauge"), f"gauge with {rule.channel}", wanted)
+
+
+def _near(name: str) -> str:
+    """Way out of a name that no channel has: what loggers call so, else the nearest names, and where all stand."""
+    meant = alias_table().get(name_key(name), ()) or tuple(difflib.get_close_matches(name, CHANNELS, n=3, cutoff=0.5))
+    all_names = "`tunelab list --channels` lists all"
+    return f"perhaps {' or '.join(meant)}; {all_names}" if meant else all_names
 
 
 def _check_unit(reading: Reading, path: KeyPath, rule: ColumnRule) -> Iterator[Problem]:

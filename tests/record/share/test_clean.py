@@ -71,6 +71,20 @@ def test_lines_above_the_data_give_no_position(scrubber, tmp_path):
     assert text.splitlines()[-1].startswith("9.90,1599,")
 
 
+def test_a_position_is_gone_below_another_heading_and_from_rows_that_lack_a_cell(scrubber, tmp_path):
+    names, other = "Time (s),RPM,Latitude (deg),Lambda", "Time (s),Latitude (deg),Lambda,RPM"
+    above = [f"{t:.2f},{1500 + k},{61.234 + k * 1e-5:.5f},1.0" for k, t in enumerate(TIME)]
+    below = [f"{t + 20:.2f},{61.234 + k * 1e-5:.5f},1.0,{1500 + k}" for k, t in enumerate(TIME)]
+    above[40], below[40] = "1.60,61.23440,1.0,", "21.60,61.23440,1.0"
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([names, *above, other, *below, ""]))
+    text = clean_raw(path, {"Latitude (deg)": "latitude_deg"}, scrubber, [BOX]).data.decode()
+    assert "61.23" not in text
+    assert names in text
+    assert other in text
+    assert text.splitlines()[-1] == f"{TIME[-1] + 20:.2f},,1.0,{1500 + len(TIME) - 1}"
+
+
 def write_netcdf(path):
     speed = ("time", 1500 + TIME, {"units": "rpm", "comment": "Kestrel Hollow"})
     names = {"Engine speed": speed, "Lat": ("time", 61.23 + TIME * 1e-5), "Aux 7": ("time", 61.23 + TIME * 1e-5)}

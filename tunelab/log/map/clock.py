@@ -216,6 +216,11 @@ def _read_clock(raw: RawTable, column: RawColumn, heading: Heading) -> Clock | N
         return None if is_date else clock
     values, end = unwrap_counter(_numbers(raw, column.key))
     unit = recognise_unit(column.unit or heading.unit or "")
+    other = recognise_unit(heading.unit or "")
+    if unit in _SECONDS and other in _SECONDS and unit != other:
+        kinds = f'"{unit}"  # or "{other}"'
+        why = f"{column.key!r}: its heading says {other} and the file's unit for it {unit}; say which:\n"
+        raise ClockError(why + rule_lines(column.heading, time=kinds))
     if end:
         found = _scaled(values, column, unit)
         return replace(found, how=f"{found.how}, which starts anew at {end:g}") if found else None

@@ -12,8 +12,9 @@ from tunelab.channels import CHANNELS, FUEL_MODES, name_key
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines
 from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
-from tunelab.log.map.words import WORDED, FuelCodeError, fuel_codes, words_to_numbers
+from tunelab.log.map.words import WORDED, FuelCodeError, fuel_codes, stated_codes, words_to_numbers
 from tunelab.log.read import RawTable
+from tunelab.log.read.cells import count_words
 from tunelab.physics.fuels import stoich_afr
 from tunelab.units import convert
 from tunelab.workspace.car import Car, Fuel
@@ -97,7 +98,7 @@ def convert_column(
         The fuel or the barometric pressure is wanted and not known, or codes have no known meaning.
     """
     form, rule = match.form, match.rule
-    said = {name_key(word): number for word, number in rule.words.items()} if rule else {}
+    said = {_cell_key(word): number for word, number in rule.words.items()} if rule else {}
     series = raw.frame[match.column.key]
     text = raw.texts.get(match.column.key, series)
     values, words = (numbers, {}) if numbers is not None else _numbers(text if form.channel in WORDED else series, form)
@@ -111,6 +112,8 @@ def convert_column(
     if said:
         values, words = _apply_words(text, said, values, words)
         how += ", words by channels.toml"
+    if form.channel == "fuel_mode":
+        words = words | _unknown_codes(series, values)
     return Converted(values, how, words, _asked(match, around))
 
 
@@ -139,6 +142,14 @@ def describe_asked(match: Match, asked: Mapping[str, str]) -> str:
     )
 
 
+def _unknown_codes(series: pl.Series, modes: np.ndarray) -> dict[str, int]:
+    """Numbers of a column that became no fuelling mode, and how often each stands."""
+    if not series.dtype.is_numeric():
+        return {}
+    unknown = series.filter(pl.Series(np.isnan(modes))).drop_nulls().drop_nans()
+    return count_words(pl.Series([f"{code:g}" for code in unknown.to_list()], dtype=pl.String)) if len(unknown) else {}
+
+
 def _numbers(series: pl.Series, form: Form) -> tuple[np.ndarray, dict[str, int]]:
     if series.dtype == pl.String:
         return words_to_numbers(series, form.channel)
@@ -161,7 +172,11 @@ def _apply_words(
 
 
 def _cell_key(cell: str) -> str:
-    return name_key(cell.removesuffix(".0"))
+    """Reduce a cell to what `words` is looked up by: numbers by their value, so that -1 is not 1."""
+    try:
+        return f"{float(cell):g}"
+    except ValueError:
+        return name_key(cell)
 
 
 def _to_channel(values: np.ndarray, match: Match, around: Surroundings) -> tuple[np.ndarray, str]:
@@ -185,12 +200,19 @@ def _to_channel(values: np.ndarray, match: Match, around: Surroundings) -> tuple
 def _fuel_mode(values: np.ndarray, match: Match) -> tuple[np.ndarray, str]:
     if match.rule and match.rule.words:
         return np.full(values.shape, np.nan), "codes"
+    stated = stated_codes(match.column.unit) or stated_codes(match.column.heading)
+    if stated:
+        modes = np.full(values.shape, np.nan)
+        for code, mode in stated.items():
+            modes[values == code] = mode
+        return modes, "codes as the file states them"
     try:
         return fuel_codes(values, match.column.heading)
     except FuelCodeError as error:
         asked = ", ".join(f'"{code:g}" = "fill in"' for code in error.codes[:_CODES_ASKED])
         modes = ", ".join(f"{number} {name.replace('_', ' ')}" for number, name in FUEL_MODES.items())
-        raise ConversionError(str(error), {"words": f"{{ {asked} }}  # {modes}"}) from None
+        whole = "add the codes that this log lacks"
+        raise ConversionError(str(error), {"words": f"{{ {asked} }}  # {modes}; {whole}"}) from None
 
 
 def _to_lambda(values: np.ndarray, match: Match, around: Surroundings) -> tuple[np.ndarray, str]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -22,12 +23,14 @@ from tunelab.log.map.convert import (
 )
 from tunelab.log.map.join import join_files
 from tunelab.log.map.mapped import MappedFile, Track
+from tunelab.log.map.marks import settle_marks
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import MapError
-from tunelab.log.map.recognise import describe_open, drop_claimed, match_columns
+from tunelab.log.map.recognise import LEFT_OUT, describe_open, drop_claimed, join_parts, leave_out, match_columns
 from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh
 from tunelab.log.map.rivals import leave_out_gauge, settle_rivals
 from tunelab.log.map.settle import Settled, settle_clock
+from tunelab.log.needs import blocks
 from tunelab.log.read import RawColumn, RawTable, SetAside
 from tunelab.log.read.raw import merge_rows
 from tunelab.workspace.car import Car
@@ -63,28 +66,63 @@ def map_raw(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather:
     return join_files([map_file(raw, car, channel_map, weather=weather)], title=raw.path.name)
 
 
-def map_file(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather: Weather | None) -> MappedFile:
-    """Map one raw table and leave it on its own clock; see `map_raw`."""
+def map_file(
+    raw: RawTable,
+    car: Car | None,
+    channel_map: ChannelMap,
+    *,
+    weather: Weather | None,
+    steps: Collection[str] | None = None,
+    settle_open: Callable[[RawTable, list[Match]], list[Match]] | None = None,
+) -> MappedFile:
+    """Map one raw table and leave it on its own clock; see `map_raw`.
+
+    `steps` are those of the session: a column that stays open and that none of them needs is left out, with the reason
+    in its note and in the history, and keeps nothing from being mapped. None: every open column is an error.
+    `settle_open` may settle what stays open, by other logs of the same logger.
+    """
+    raw = settle_marks(raw, channel_map)
     problems: list[str] = []
     try:
         clock = find_clock(raw, channel_map)
     except ClockError as error:
         clock, problems = None, [f"  {error}"]
     keys = set(clock.columns) if clock else set()
-    matches = drop_claimed(match_columns(raw, channel_map, car))
+    matches = join_parts(raw, drop_claimed(match_columns(raw, channel_map, car)))
+    matches = settle_open(raw, matches) if settle_open else matches
     matches = _without_gauge(raw, [match for match in matches if match.column.key not in keys], weather)
-    problems += [describe_open(match) for match in matches if match.sure == "open"]
-    converted, more = _convert(raw, matches, car, weather)
+    known = {match.form.channel for match in matches if match.form}
+    is_wanted = partial(_is_wanted, steps, known)
+    problems += [describe_open(match, raw.path.name) for match in matches if match.sure == "open" and is_wanted(match)]
+    matches = [leave_out(match, match.why) if match.sure == "open" else match for match in matches]
+    converted, failed = _convert(raw, matches, car, weather)
+    problems += [describe_unconverted(match, error) for match, error in failed if is_wanted(match)]
+    whys = {match.column.key: str(error) for match, error in failed}
+    matches = [leave_out(m, whys[m.column.key]) if m.column.key in whys else m for m in matches]
+    converted = _joined(raw, matches, converted)
     matches, chosen, rivals = settle_rivals(matches, converted)
-    problems += [*more, *rivals]
-    problems += [describe_asked(m, a) for m in chosen.values() if (a := converted[m.column.key].asked)]
+    problems += [text for channel, text in rivals.items() if steps is None or blocks(steps, {channel}, set())]
+    asked = {channel: match for channel, match in chosen.items() if converted[match.column.key].asked}
+    problems += [
+        describe_asked(match, converted[match.column.key].asked)
+        for channel, match in asked.items()
+        if steps is None or blocks(steps, {channel}, set())
+    ]
+    matches = [leave_out(m, "nothing says what its AFR was made with") if m in asked.values() else m for m in matches]
+    chosen = {channel: match for channel, match in chosen.items() if channel not in asked}
     if clock is None or problems:
         raise MapError(raw.path.name, problems)
-    settled = settle_clock(clock.seconds, raw.restarts)
+    settled = settle_clock(clock.seconds, raw.restarts, raw.frame)
     if settled.keep.sum() < 2:
         raise MapError(raw.path.name, ["  fewer than two rows have a time of their own; nothing can be made of them."])
     notes = tuple(_column_notes(raw, clock, matches, chosen, converted))
     return _mapped(raw, (clock, settled), chosen, converted, notes)
+
+
+def _is_wanted(steps: Collection[str] | None, known: Collection[str], match: Match) -> bool:
+    """Whether a step needs one of the channels that an open column may be, and no other column is it."""
+    channels = {form.channel for form in match.forms}
+    return steps is None or blocks(steps, channels, set(known) - channels)
 
 
 def _without_gauge(raw: RawTable, matches: list[Match], weather: Weather | None) -> list[Match]:
@@ -99,23 +137,36 @@ def _without_gauge(raw: RawTable, matches: list[Match], weather: Weather | None)
 
 def _convert(
     raw: RawTable, matches: list[Match], car: Car | None, weather: Weather | None
-) -> tuple[dict[str, Converted], list[str]]:
-    """Convert all settled columns, by key; what cannot be converted comes back as problems."""
+) -> tuple[dict[str, Converted], list[tuple[Match, ConversionError]]]:
+    """Convert all settled columns, by key; what cannot be converted comes back with the reason."""
     around = Surroundings(car, weather.pressure_kpa if weather else None, None)
     converted: dict[str, Converted] = {}
-    problems = []
+    failed: list[tuple[Match, ConversionError]] = []
     wanted = [match for match in matches if match.form is not None]
     taken = take_numbers(raw, wanted)
     for match in sorted(wanted, key=lambda match: match.form.channel != "barometer_kpa"):
         try:
             found = convert_column(raw, match, around, numbers=taken.get(match.column.key))
         except ConversionError as error:
-            problems.append(describe_unconverted(match, error))
+            failed.append((match, error))
             continue
         converted[match.column.key] = found
         if match.form.channel == "barometer_kpa" and np.isfinite(found.values).any():
             around = Surroundings(around.car, around.weather_kpa, found.values)
-    return converted, problems
+    return converted, failed
+
+
+def _joined(raw: RawTable, matches: list[Match], converted: dict[str, Converted]) -> dict[str, Converted]:
+    """Put the readings of columns that go on with an earlier one into that one."""
+    for match in matches:
+        main, more = converted.get(match.continues), converted.get(match.column.key)
+        if main is None or more is None:
+            continue
+        absent = raw.frame[match.continues].is_null().to_numpy()
+        how = f"{main.how}; below a later heading from {match.column.key!r}, {more.how}"
+        words = {word: main.words.get(word, 0) + more.words.get(word, 0) for word in main.words | more.words}
+        converted[match.continues] = Converted(np.where(absent, more.values, main.values), how, words)
+    return converted
 
 
 def _mapped(
@@ -142,7 +193,7 @@ def _mapped(
         tracks=tracks,
         set_aside=tuple(sorted(set_aside, key=lambda item: item.row)),
         columns=notes,
-        history=tuple(_history(raw, clock, settled, set_aside)),
+        history=(*_history(raw, clock, settled, set_aside), *_unread(raw, chosen, converted), *_left_out(notes)),
     )
 
 
@@ -206,10 +257,12 @@ def _column_notes(
         found, match = converted.get(column.key), by_key.get(column.key)
         if channel == "time":
             how = clock.how
+        elif match and match.continues:
+            how = f"goes on with {match.continues!r}"
         elif channel and found:
             how = found.how
         else:
-            twin = match.form.channel if match and match.form else ""
+            twin = match.form.channel if match and match.form and not match.continues else ""
             how = f"not mapped: {f'{twin} has the same readings' if twin else match.why if match else 'not known'}"
         unit = CHANNELS[channel].unit if channel in CHANNELS else "s" if channel else ""
         note = {"file": raw.path.name, "column": column.key, "channel": channel, "unit": unit, "conversion": how}
@@ -233,3 +286,17 @@ def _history(raw: RawTable, clock: Clock, settled: Settled, set_aside: list[SetA
     yield f"read {raw.path.name} ({dialect.format}): {raw.rows_in} rows, {kept} kept, {dropped} set aside"
     yield from (f"{raw.path.name}: {note}" for note in (*raw.notes, *settled.notes))
     yield f"{raw.path.name}: clock from {clock.how}"
+
+
+def _left_out(notes: Iterable[dict[str, object]]) -> Iterator[str]:
+    whys = ((note["column"], str(note.get("why", ""))) for note in notes)
+    yield from (f"column {column!r} {why}" for column, why in whys if why.startswith(LEFT_OUT))
+
+
+def _unread(raw: RawTable, chosen: dict[str, Match], converted: dict[str, Converted]) -> Iterator[str]:
+    """Name the words and codes that have no meaning."""
+    for channel, match in chosen.items():
+        words = converted[match.column.key].words
+        if words:
+            counts = ", ".join(f"{word!r} {count}" for word, count in words.items())
+            yield f"{raw.path.name}: {channel}: without a meaning in channels.toml, and not read: {counts}"

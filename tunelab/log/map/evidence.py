@@ -16,10 +16,14 @@ from tunelab.physics.load import volumetric_efficiency
 from tunelab.workspace.car import Car
 
 _TEMPERATURES = ("degree_Celsius", "degree_Fahrenheit")
-# Degrees Fahrenheit that as degrees Celsius are common too: 5 to 32 of air, 500 to 950 of exhaust. Common practice, no
-# source. A second instrument may write into the log, so these stay open.
-_COMMON_AS_CELSIUS = {"exhaust_c": (260.0, 510.0)}
-_FROST_C = (-15.0, 0.0)
+# Degrees Celsius that are natural in a drive: of the middle of the readings, or, of coolant and oil, of their high end;
+# where they would have been logged as degrees Celsius, and as degrees Fahrenheit. A unit is taken from another column
+# only where the numbers are natural in it and not in the other one. Common practice, no source.
+_NATURAL = {
+    "degree_Celsius": {"air": (-15.0, 60.0), "engine": (45.0, 125.0), "exhaust_c": (150.0, 1000.0)},
+    "degree_Fahrenheit": {"air": (8.0, 60.0), "engine": (45.0, 125.0), "exhaust_c": (150.0, 1000.0)},
+}
+_PLACES = {"coolant_c": "engine", "oil_c": "engine", "exhaust_c": "exhaust_c"}
 _LEAST_SAMPLES = 50
 _SLOWEST_RPM = 500.0
 _OFF_STOICHIOMETRIC = 0.03  # logarithm of lambda: only rows in which both are so far off 1 tell rich from lean
@@ -35,7 +39,8 @@ _POSSIBLE = {"atmosphere": (0.05, 2.5), "manifold": (0.32, 1.45)}
 def agree_on_temperature(raw: RawTable, matches: Sequence[Match]) -> list[Match]:
     """Settle open temperatures by the others of the file, where these all are in one unit: a logger uses one.
 
-    Numbers that are common in degrees Celsius too, such as a frost in degrees Fahrenheit, stay open.
+    Numbers that are natural in both units stay open, and so do those that are in neither: another instrument may write
+    into the log.
     """
     known = {match.form.unit: match for match in matches if match.form and match.form.unit in _TEMPERATURES}
     if len(known) != 1:
@@ -48,12 +53,17 @@ def _take_unit(raw: RawTable, match: Match, unit: str, witness: Match) -> Match:
     forms = tuple(form for form in match.forms if form.unit == unit)
     if match.sure != "open" or len(forms) != 1 or not all(form.unit in _TEMPERATURES for form in match.forms):
         return match
-    middle = float(np.nanmedian(_in_usual(raw, match, forms[0])))
-    low, high = _COMMON_AS_CELSIUS.get(forms[0].channel, _FROST_C)
-    if unit == "degree_Fahrenheit" and low <= middle < high:
+    natural = {form.unit for form in match.forms if _is_natural(raw, match, form)}
+    if natural != {unit}:
         return match
     why = f"no unit stated; {unit} as {witness.column.heading!r}, {witness.sure} to be so"
     return replace(match, forms=forms, sure="likely", why=why)
+
+
+def _is_natural(raw: RawTable, match: Match, form: Form) -> bool:
+    place = _PLACES.get(form.channel, "air")
+    low, high = _NATURAL[form.unit][place]
+    return low <= float(np.nanpercentile(_in_usual(raw, match, form), 98 if place == "engine" else 50)) <= high
 
 
 def agree_on_mixture(raw: RawTable, matches: Sequence[Match]) -> list[Match]:

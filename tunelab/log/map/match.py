@@ -27,6 +27,7 @@ class Match:
     sure: Sure
     why: str
     rule: ColumnRule | None = None
+    continues: str = ""  # key of the column that this one goes on with, below another heading of its file
 
     @property
     def form(self) -> Form | None:

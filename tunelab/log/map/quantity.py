@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from tunelab.channels import CHANNELS
-from tunelab.log.map.usual import USUAL, tried_units, usual_ends
+from tunelab.log.map.usual import USUAL, highest_middle, possible_ends, tried_units, usual_ends
 from tunelab.units import convert, is_convertible, pressure_reference, recognise_unit
 
 TRIMS = ("trim_short_pct", "trim_long_pct", "trim_short_2_pct", "trim_long_2_pct", "enrichment_pct")
@@ -73,18 +73,19 @@ class Spread:
     @property
     def count(self) -> int:
         """How many readings were looked at."""
-        return self._sample.size
+        return self.sample.size
 
     @cached_property
-    def _sample(self) -> np.ndarray:
+    def sample(self) -> np.ndarray:
+        """The readings that were looked at."""
         some = _finite(self.column.gather_every(max(len(self.column) // 5000, 1)))
         return some if some.size else _finite(self.column)
 
     @cached_property
     def _percentiles(self) -> tuple[float, float, float]:
-        if not self._sample.size:
+        if not self.sample.size:
             return np.nan, np.nan, np.nan
-        low, middle, high = np.percentile(self._sample, (2, 50, 98))
+        low, middle, high = np.percentile(self.sample, (2, 50, 98))
         return float(low), float(middle), float(high)
 
 
@@ -176,6 +177,8 @@ class Fit:
     nearly: tuple[Form, ...]  # these miss the usual range by too little to be ruled out
 
 
+_SHARE_TOP = 1.06  # numbers up to here may be a share of one
+_SHUT_MOVES = 0.15  # percent
 _NEARLY = 0.08  # of the limit
 _OPENINGS = ("throttle_pct", "pedal_pct", "idle_actuator_pct")
 
@@ -190,6 +193,44 @@ def guess_forms(channel: str, key: str, spread: Spread) -> Fit:
     if len(fits) == 1 and channel == "manifold_kpa" and 86 <= to_usual(fits[0], spread.high) <= 107:
         return Fit(fits, ())  # full throttle without boost ends at the atmosphere
     return Fit(fits, tuple(form for form in forms if 0 < distance[form] < _NEARLY))
+
+
+def fits_usual(form: Form, spread: Spread) -> bool:
+    """Whether numbers lie where the channel lies in real drives, or hardly outside."""
+    return _distance(form, spread) < _NEARLY
+
+
+def is_possible(form: Form, spread: Spread) -> bool:
+    """Whether the numbers of a column can be what a stated form says; all zero or none at all can be anything."""
+    ends = possible_ends(form.channel)
+    if ends is None or not spread.count or _is_surely_possible(form, spread.sample, ends):
+        return True
+    if spread.low == spread.high == 0:
+        return True
+    if form.channel in _OPENINGS and form.unit == "percent" and _is_share(spread):
+        return False
+    low, middle, high = sorted(to_usual(form, number) for number in (spread.low, spread.middle, spread.high))
+    if high == 0 or (form.kind == "phi" and not np.isfinite(high)):
+        return True
+    return bool(ends[0] <= low and ends[1] <= high <= ends[2] and middle <= highest_middle(form.channel))
+
+
+def _is_surely_possible(form: Form, sample: np.ndarray, ends: tuple[float, float, float]) -> bool:
+    """Whether even the lowest and highest number are possible, and enough lie above the floor: told without sorting."""
+    if form.kind == "phi":
+        return False
+    base = to_usual(form, 0.0)
+    slope = to_usual(form, 1.0) - base
+    low, high = sorted((base + slope * float(sample.min()), base + slope * float(sample.max())))
+    floor = max(ends[1], _SHARE_TOP if form.channel in _OPENINGS and form.unit == "percent" else -np.inf)
+    if not (ends[0] <= low and high <= min(ends[2], highest_middle(form.channel))):
+        return False
+    return low >= floor or np.count_nonzero((sample - (floor - base) / slope) * slope > 0) > 0.03 * sample.size
+
+
+def _is_share(spread: Spread) -> bool:
+    """Whether an opening stays below one and moves by more than a shut throttle's reading does."""
+    return spread.low > -0.1 and spread.high <= _SHARE_TOP and spread.high - spread.low > _SHUT_MOVES
 
 
 def _possible(channel: str, key: str, spread: Spread) -> Iterator[Form]:
@@ -253,7 +294,7 @@ def _distance(form: Form, spread: Spread) -> float:
         return 0.0 if _is_sensor_voltage(form.channel, spread) else 1.0
     if form.channel in TRIMS:
         return 0.0 if _is_trim(form, spread) else 1.0
-    if form.channel in _OPENINGS and spread.high <= 1.06:
+    if form.channel in _OPENINGS and spread.high <= _SHARE_TOP:
         return 0.0 if _is_small_opening(form, spread) else 1.0
     if form.unit == "degree_Fahrenheit" and _is_warm_plateau(form.channel, spread):
         return 1.0

@@ -11,6 +11,7 @@ import polars as pl
 from tunelab.channels import CHANNELS
 from tunelab.log.map.evidence import agree_on_mixture, agree_on_temperature, weigh_air_flow
 from tunelab.log.map.heading import Heading, parse_heading
+from tunelab.log.map.marks import describe_marks, looks_like_thousands
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.quantity import (
@@ -19,6 +20,7 @@ from tunelab.log.map.quantity import (
     Spread,
     guess_forms,
     implied_kind,
+    is_possible,
     stated_forms,
     to_usual,
 )
@@ -26,6 +28,9 @@ from tunelab.log.read import RawColumn, RawTable
 from tunelab.units import recognise_unit
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
+
+NO_CHANNEL = "no channel has this name"
+_DASHES = ("-", "--", "[-]", "(-)")
 
 
 def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> list[Match]:
@@ -57,13 +62,19 @@ def _match(series: pl.Series, column: RawColumn, rule: ColumnRule | None, meter_
         return Match(column, heading, (), "none", "the column is empty", rule)
     channels = (rule.channel,) if rule and rule.channel else _narrow(heading.channels, meter_channel)
     if not channels:
-        return Match(column, heading, (), "none", "no channel has this name", rule)
+        return Match(column, heading, (), "none", NO_CHANNEL, rule)
     if not series.dtype.is_numeric():
         return _match_words(column, heading, channels, rule)
     spread = Spread(series)
+    if not spread.count:
+        return Match(column, heading, (), "none", "no readable number in it", rule)
+    if column.marks or (heading.channels and looks_like_thousands(spread)):
+        return _match_marks(column, heading, channels, spread, rule)
     unit = (rule.unit if rule else None) or column.unit or heading.unit
     if rule and rule.unit is None and rule.channel and unit and not _any_stated(channels, unit, heading.key, spread):
         unit = ""
+    if unit in _DASHES and not set(channels) & set(LAMBDAS):
+        unit = ""  # it fills a place, and does not say that a trim is a factor
     if unit and recognise_unit(unit) is not None:
         return _match_stated(column, heading, channels, (unit, spread), rule)
     found = _match_guessed(column, heading, channels, spread, rule)
@@ -107,8 +118,48 @@ def _match_stated(
     if len(forms) > 1:
         several = "channels" if len({form.channel for form in forms}) > 1 else "ways to write it"
         return Match(column, heading, forms, "open", f"the unit {unit} fits several {several}", rule)
+    if not (rule and rule.unit):
+        contrary = _contrary_unit(column, heading, channels, spread)
+        if contrary:
+            why = f"its heading says {heading.unit} and the file's unit for it {column.unit}"
+            return Match(column, heading, (*forms, *contrary), "open", why, rule)
+        if not is_possible(forms[0], spread):
+            return _match_impossible(column, heading, channels, (unit, spread, forms[0]), rule)
     said = rule is not None and bool(rule.unit or rule.channel)
     return Match(column, heading, forms, "said" if said else "stated", f"unit {unit}", rule)
+
+
+def _contrary_unit(column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread) -> tuple[Form, ...]:
+    """Forms by the unit in a heading, where a unit line or the cells state another one."""
+    one, other = recognise_unit(column.unit or ""), recognise_unit(heading.unit or "")
+    if one is None or other is None or one == other:
+        return ()
+    stated = {(f.unit, f.kind) for name in channels for f in stated_forms(name, column.unit, heading.key, spread)}
+    forms = (f for name in channels for f in stated_forms(name, heading.unit, heading.key, spread))
+    return tuple(form for form in forms if (form.unit, form.kind) not in stated)
+
+
+def _match_impossible(
+    column: RawColumn,
+    heading: Heading,
+    channels: tuple[str, ...],
+    stated: tuple[str, Spread, Form],
+    rule: ColumnRule | None,
+) -> Match:
+    """A stated unit in which the numbers are no such channel: asked for, with the units that they would fit."""
+    unit, spread, form = stated
+    fits = [fit for name in channels for fit in guess_forms(name, heading.key, spread).fits if fit.kind != "sensor"]
+    others = tuple(fit for fit in dict.fromkeys(fits) if fit != form)
+    why = f"unit {unit} stated, but no {form.channel} is {_show(spread)} {unit}"
+    return Match(column, heading, (*others, form), "open", why, rule)
+
+
+def _match_marks(
+    column: RawColumn, heading: Heading, channels: tuple[str, ...], spread: Spread, rule: ColumnRule | None
+) -> Match:
+    forms = tuple(form for name in channels for form in guess_forms(name, heading.key, spread).fits)
+    forms = forms or tuple(Form(name, CHANNELS[name].unit) for name in channels)
+    return Match(column, heading, forms, "open", MARKS, rule)
 
 
 def _match_guessed(
@@ -128,6 +179,9 @@ def _match_guessed(
         return Match(column, heading, both, "open", f"named {kind}, but its numbers read like {forms[0]}", rule)
     if forms + nearly and all(form.kind == "sensor" for form in forms + nearly):
         why = f"numbers of {_show(spread)} look like the sensor's own voltage; state its unit to have it read"
+        return Match(column, heading, (), "none", why, rule)
+    if len(forms) == 1 and not nearly and not is_possible(forms[0], spread):
+        why = f"no {forms[0].channel} is {_show(spread)} {rule_unit(forms[0])}; state its unit to have it read"
         return Match(column, heading, (), "none", why, rule)
     if len(forms) == 1 and not nearly:
         only = len(channels) == 1 and CHANNELS[channels[0]].unit in ("1", "degree", "degree_north", "degree_east")
@@ -169,8 +223,10 @@ def _show(spread: Spread) -> str:
     return f"{spread.low:.4g} to {spread.high:.4g}"
 
 
-def describe_open(match: Match) -> str:
+def describe_open(match: Match, file_name: str) -> str:
     """Say what is open about a column, and the lines that settle it."""
+    if match.why == MARKS:
+        return describe_marks(match.column, file_name)
     keys: dict[str, str] = {}
     channels = list(dict.fromkeys(form.channel for form in match.forms))
     if len(channels) > 1:
@@ -183,6 +239,8 @@ def describe_open(match: Match) -> str:
     return head + "\n" + rule_lines(match.column.heading, **keys)
 
 
+LEFT_OUT = "left out until channels.toml settles it"
+MARKS = "its marks, as in 2,500, may group thousands or be decimal"
 SHARE_NOTE = " with scale = 100 where 0.05 means 5 percent"
 
 
@@ -202,9 +260,35 @@ def find_rivals(matches: list[Match]) -> dict[str, list[Match]]:
     """Find the channels that several columns claim; a column that channels.toml names goes before the others."""
     claims: dict[str, list[Match]] = defaultdict(list)
     for match in matches:
-        if match.form is not None:
+        if match.form is not None and not match.continues:
             claims[match.form.channel].append(match)
     return {channel: claimed for channel, claimed in claims.items() if len(claimed) > 1}
+
+
+def leave_out(match: Match, why: str) -> Match:
+    """Take a column out that stays open, with the reason; `LEFT_OUT` begins it."""
+    return replace(match, forms=(), sure="none", why=f"{LEFT_OUT}: {why}")
+
+
+def join_parts(raw: RawTable, matches: list[Match]) -> list[Match]:
+    """Mark the columns that go on with an earlier one of their channel, below another heading of their file.
+
+    The two never stand under one heading: so they are the same reading in another unit or under another name.
+    """
+    if not raw.parts.size:
+        return matches
+    part = np.searchsorted(raw.parts, np.arange(raw.frame.height), side="right")
+    seen: dict[str, tuple[str, set[int]]] = {}
+    result = []
+    for match in matches:
+        if match.form is not None:
+            places = set(np.unique(part[raw.frame[match.column.key].is_not_null().to_numpy()]).tolist())
+            key, before = seen.get(match.form.channel, (match.column.key, set()))
+            if before and not before & places:
+                match = replace(match, continues=key)
+            seen[match.form.channel] = (key, before | places)
+        result.append(match)
+    return result
 
 
 def drop_claimed(matches: list[Match]) -> list[Match]:

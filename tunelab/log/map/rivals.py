@@ -12,7 +12,7 @@ from tunelab.log.flag_channel import resolution
 from tunelab.log.map.convert import Converted
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines, toml_text
-from tunelab.log.map.recognise import find_rivals, same_values
+from tunelab.log.map.recognise import LEFT_OUT, find_rivals, same_values
 from tunelab.units import convert
 
 _ALIKE = 0.98  # of the rows, for two columns to hold one reading
@@ -25,7 +25,7 @@ _SMOOTHED = re.compile(r"(?i)(?<![a-z])(avg|average|filtered|filt|smoothed|mean)
 
 def settle_rivals(
     matches: Sequence[Match], converted: Mapping[str, Converted]
-) -> tuple[list[Match], dict[str, Match], list[str]]:
+) -> tuple[list[Match], dict[str, Match], dict[str, str]]:
     """Give each channel one column.
 
     Columns with the same readings do not rival each other, nor do those that differ by the rounding of what is
@@ -36,9 +36,9 @@ def settle_rivals(
     -------
     tuple
         The matches, those left out without a form and with the reason; the one column of each channel; what only the
-        owner can settle.
+        owner can settle, by channel: none of its columns is taken.
     """
-    problems: list[str] = []
+    problems: dict[str, str] = {}
     better: dict[str, Match] = {}
     left_out: dict[str, str] = {}
     for channel, claimed in find_rivals(list(matches)).items():
@@ -52,7 +52,9 @@ def settle_rivals(
             better[channel] = best
             left_out |= {key: why for key, why in whys.items() if why}
         else:
-            problems.append(_describe(channel, claimed))
+            problems[channel] = _describe(channel, claimed)
+            names = " and ".join(repr(match.column.heading) for match in claimed)
+            left_out |= {m.column.key: f"{LEFT_OUT}: {names} both claim {channel} and differ" for m in claimed}
     matches = [_without(match, left_out) for match in matches]
     chosen: dict[str, Match] = {}
     for match in matches:

@@ -6,12 +6,15 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
 UNKNOWN_GAP_S = 1.0  # laid between two episodes whose distance the file does not tell
 BREAK_S = 2.0  # least length of a hole that starts a new episode
 BREAK_STEPS = 20.0  # and it is at least so many usual steps long
 _FINEST_S = 1e-6  # no logger writes a million rows a second: rows closer than that have one time
 _FARTHEST_S = 1e11  # some 3000 years: a stamp beyond is no time, and too coarse to tell rows apart
+_LONGEST_BLOCK = 2000  # rows that a logger may write twice
+_MOST_BLOCKS, _MOST_STARTS = 1000, 100  # falls of the clock, and rows with one stamp before each, that are looked at
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
 _COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
 
@@ -27,7 +30,7 @@ class Settled:
     notes: tuple[str, ...]
 
 
-def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
+def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame | None = None) -> Settled:
     """Make a clock strictly rising.
 
     Parameters
@@ -36,6 +39,9 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
         The clock as read; NaN where it could not be read.
     restarts : array of int
         Rows before which the logger wrote its heading again.
+    cells : DataFrame or None
+        All columns, with a row for each of the clock: where it falls back and the same rows follow once more, the
+        logger has written them twice and has not started anew.
 
     Returns
     -------
@@ -55,6 +61,9 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray) -> Settled:
     keep = np.abs(seconds) < _FARTHEST_S
     reasons["no readable time"] = np.flatnonzero(~keep)
     rows = np.flatnonzero(keep)
+    twice = _find_twice(seconds[rows], None if cells is None else cells[rows])
+    reasons["written twice: the same rows stand above"] = rows[twice]
+    rows = rows[~twice]
     stray = _find_stray(seconds[rows])
     reasons["time out of order for a moment"] = rows[stray]
     rows = rows[~stray]
@@ -99,6 +108,52 @@ def _settled(seconds, rows, time, episode, repeated, reasons, notes) -> Settled:
     kept = np.zeros(seconds.size, dtype=bool)
     kept[rows[~repeated]] = True
     return Settled(full_time, kept, full_episode, {why: at for why, at in reasons.items() if len(at)}, notes)
+
+
+def _find_twice(time: np.ndarray, cells: pl.DataFrame | None) -> np.ndarray:
+    """Rows that hold the block of rows right before them once more, stamps and readings alike."""
+    twice = np.zeros(len(time), dtype=bool)
+    if cells is None:
+        return twice
+    falls = (np.flatnonzero(np.diff(time) < 0) + 1).tolist()
+    for fall in falls if len(falls) <= _MOST_BLOCKS else []:
+        first = max(fall - _LONGEST_BLOCK, 0)
+        starts = (np.flatnonzero(time[first:fall] == time[fall]) + first).tolist()
+        lengths = (fall - start for start in starts[::-1][:_MOST_STARTS])
+        length = next((n for n in lengths if _is_written_twice(cells.slice(fall - n, n), cells.slice(fall, n))), 0)
+        twice[fall : fall + (length or _covered(time, cells, fall))] = True
+    return twice
+
+
+def _covered(time: np.ndarray, cells: pl.DataFrame, fall: int) -> int:
+    """Count the rows from a fall of the clock on that repeat earlier ones by their stamps, a few of them missing."""
+    ahead = np.flatnonzero(time[fall : fall + _LONGEST_BLOCK] > time[fall - 1])
+    count = int(ahead[0]) if ahead.size else 0
+    first = max(fall - _LONGEST_BLOCK, 0)
+    _, before, behind = np.intersect1d(time[first:fall], time[fall : fall + count], return_indices=True)
+    if before.size < 2 or 5 * before.size < count:
+        return 0
+    block, again = cells[before + first], cells[behind + fall]
+    return count if _is_same(block, again) and _varies(block) else 0
+
+
+def _is_written_twice(block: pl.DataFrame, again: pl.DataFrame) -> bool:
+    return _is_same(block, again) and (block.height <= _STRAY_ROWS or _varies(block))
+
+
+def _is_same(block: pl.DataFrame, again: pl.DataFrame) -> bool:
+    """Whether two blocks of rows hold the same, columns that only one of them has left aside."""
+    if block.equals(again):
+        return True
+    if block.height != again.height:
+        return False
+    both = [name for name in block.columns if not (block[name].is_null().all() or again[name].is_null().all())]
+    return len(both) > 1 and block.select(both).equals(again.select(both))
+
+
+def _varies(block: pl.DataFrame) -> bool:
+    """Whether two columns or more change, the clock being one: a log of constants that starts anew looks the same."""
+    return sum(series.n_unique() > 1 for series in block) > 1
 
 
 def _find_stray(time: np.ndarray) -> np.ndarray:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
-_DAY = 86400.0
+_DAY, _HOUR = 86400.0, 3600.0
+_CHANGE_SLACK_S = 2.0  # a change of summer time is within so much of a full hour
+_LAST_CHANGE_S = 4 * _HOUR  # of the day; no country changes later
 _TIME = (
     r"(?:(?P<hour>\d{1,3}):)?(?P<minute>\d{1,2}):(?P<second>\d{1,2})(?:[.,:](?P<fraction>\d{1,9}))?"
     r"\s*(?P<half>[aApP])?\.?[mM]?\.?"
@@ -32,6 +34,7 @@ class Stamps:
     seconds: np.ndarray  # shape (rows,), NaN where not readable
     has_date: bool
     how: str
+    has_zone: bool = False
 
 
 def read_stamps(text: pl.Series) -> Stamps:
@@ -50,10 +53,20 @@ def read_stamps(text: pl.Series) -> Stamps:
 
     Notes
     -----
-    Whether 03/05/2026 is day or month first matters only when the date changes within the file: then the reading in
-    which the days follow each other is taken.
+    Stamps without a zone that jump by an hour at a full hour of the night are taken to change to or from summer time:
+    the clock goes on, and `how` says so. Whether 03/05/2026 is day or month first matters only when the date changes
+    within the file: then the reading in which the days follow each other is taken.
     """
-    text = _with_month_numbers(text.str.strip_chars())
+    stamps = _read_stamps(_with_month_numbers(text.str.strip_chars()))
+    if stamps.has_zone:
+        return stamps
+    seconds, count = _without_summer_time(stamps.seconds)
+    if not count:
+        return stamps
+    return replace(stamps, seconds=seconds, how=f"{stamps.how}, with a change of summer time taken out")
+
+
+def _read_stamps(text: pl.Series) -> Stamps:
     alike = _read_alike(text)
     if alike is not None:
         return alike
@@ -131,13 +144,18 @@ def _with_dates(parts: pl.DataFrame) -> Stamps:
     else:
         year = three + pl.Series(np.where((three.fill_null(0) < 100).to_numpy(), 2000, 0), dtype=pl.Int32)
         days, how = _day_or_month_first(year, one, two)
-    return Stamps(days * _DAY + time - _zone(parts["zone"]), True, how)
+    return Stamps(days * _DAY + time - _zone(parts["zone"]), True, how, _has_zone(parts))
 
 
 def _day_or_month_first(year: pl.Series, one: pl.Series, two: pl.Series) -> tuple[np.ndarray, str]:
     day_first, month_first = _days(year, two, one), _days(year, one, two)
     readings = [(day_first, "date and time, day first"), (month_first, "date and time, month first")]
-    return min(readings, key=lambda item: (np.isnan(item[0]).sum(), np.nanmax(item[0]) - np.nanmin(item[0])))
+    return min(readings, key=lambda item: (np.isnan(item[0]).sum(), _spread(item[0])))
+
+
+def _spread(days: np.ndarray) -> float:
+    known = days[np.isfinite(days)]
+    return float(np.ptp(known)) if known.size else 0.0
 
 
 def _days(year: pl.Series, month: pl.Series, day: pl.Series) -> np.ndarray:
@@ -152,7 +170,30 @@ def _days(year: pl.Series, month: pl.Series, day: pl.Series) -> np.ndarray:
 def _compact(parts: pl.DataFrame) -> Stamps:
     days = _float(parts["compact"].str.to_date("%Y%m%d", strict=False).cast(pl.Int32))
     clock = _float(parts["hh"]) * 3600 + _float(parts["mm"]) * 60 + _float(parts["ss"]) + _fraction(parts["fraction"])
-    return Stamps(days * _DAY + clock - _zone(parts["zone"]), True, "ISO 8601, basic form")
+    return Stamps(days * _DAY + clock - _zone(parts["zone"]), True, "ISO 8601, basic form", _has_zone(parts))
+
+
+def _has_zone(parts: pl.DataFrame) -> bool:
+    return parts["zone"].null_count() < len(parts)
+
+
+def _without_summer_time(seconds: np.ndarray) -> tuple[np.ndarray, int]:
+    """Take out jumps of an hour ahead or back, at a full hour and in the night; and how many there were."""
+    known = np.flatnonzero(np.isfinite(seconds))
+    step = np.diff(seconds[known])
+    if not (np.abs(step) > _HOUR - _CHANGE_SLACK_S).any():
+        return seconds, 0
+    usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
+    slack = max(_CHANGE_SLACK_S, 5 * usual)
+    before, after = seconds[known][:-1], seconds[known][1:]
+    is_hour = np.abs(np.abs(step) - _HOUR) <= slack
+    at_hour = np.abs(after - np.round(after / _HOUR) * _HOUR) <= slack
+    at_hour &= np.abs(before - np.round(before / _HOUR) * _HOUR) <= slack
+    changes = is_hour & at_hour & (np.minimum(before, after) % _DAY <= _LAST_CHANGE_S)
+    shift = np.cumsum(np.where(changes, np.sign(step) * _HOUR, 0.0))
+    result = seconds.copy()
+    result[known[1:]] -= shift
+    return result, int(changes.sum())
 
 
 def past_midnight(seconds: np.ndarray) -> np.ndarray:

@@ -77,3 +77,56 @@ def usual_ends(channel: str) -> tuple[Ends, Ends, Ends]:
     """Where the 2nd percentile, the middle and the 98th percentile of a channel lie, in its unit; None says nothing."""
     known = CHANNELS[channel]
     return USUAL.get(_LIKE.get(channel, channel), (None, (known.low, known.high), None))
+
+
+# What a channel can be at all, in its unit: the 2nd percentile lies above the first number, the 98th between the second
+# and the third, unless it is 0 throughout. Outside, a stated unit is not believed: it is a thousand times off, or
+# another quantity. Wide, as an engine may stand still or a sensor lie at its stop. Common practice, no source.
+POSSIBLE: dict[str, tuple[float, float, float]] = {
+    "engine_speed_rpm": (-1, 50, 25000),
+    "idle_target_rpm": (-1, 50, 8000),
+    "meter_v": (-1, 0.02, 20),
+    "meter_hz": (-1, 20, 50000),
+    "meter_counts": (-1, 1, 70000),
+    "air_flow_kg_h": (-50, 0.5, 5000),
+    "air_charge_mg": (-50, 5, 10000),
+    "throttle_pct": (-50, -50, 150),
+    "pedal_pct": (-50, -50, 150),
+    "injector_duty_pct": (-50, -50, 200),
+    "idle_actuator_pct": (-50, -50, 150),
+    "manifold_kpa": (-5, 15, 600),
+    "barometer_kpa": (30, 40, 120),
+    "pulse_width_ms": (-1, 0.2, 100),
+    "lambda_measured": (-0.1, 0.3, 70),
+    "battery_v": (-1, 2, 60),
+    "coolant_c": (-60, -60, 175),
+    "oil_c": (-60, -60, 200),
+    "intake_air_c": (-60, -60, 150),
+    "ambient_c": (-60, -60, 80),
+    "exhaust_c": (-60, -60, 1500),
+    "spark_deg": (-100, -100, 100),
+    "knock_retard_deg": (-60, -60, 60),
+    "road_speed_km_h": (-50, -50, 600),
+    "fuel_pressure_kpa": (-120, 15, 30000),
+    "oil_pressure_kpa": (-120, 2, 3000),
+    "acceleration_m_s2": (-150, -150, 150),
+    "latitude_deg": (-90, -90, 90),
+    "longitude_deg": (-180, -180, 180),
+    "altitude_m": (-1000, -1000, 12000),
+    "gear": (-3, -3, 20),
+    "enrichment_pct": (-200, -200, 1500),
+    "trim_short_pct": (-150, -150, 150),
+    "trim_long_pct": (-150, -150, 150),
+}
+_LIKE_POSSIBLE = {"trim_short_2_pct": "trim_short_pct", "trim_long_2_pct": "trim_long_pct"}
+HIGHEST_MIDDLE = {"lambda_measured": 10.0}  # and the middle of the readings lies no higher, free air or not
+
+
+def possible_ends(channel: str) -> tuple[float, float, float] | None:
+    """What a channel can be at all, as `POSSIBLE` has it; None where nothing is said."""
+    return POSSIBLE.get(_LIKE.get(channel, _LIKE_POSSIBLE.get(channel, channel)))
+
+
+def highest_middle(channel: str) -> float:
+    """Highest middle of the readings that a channel can have, in its unit."""
+    return HIGHEST_MIDDLE.get(_LIKE.get(channel, channel), float("inf"))

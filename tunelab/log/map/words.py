@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import polars as pl
 
@@ -28,6 +30,8 @@ _FUEL_MODES = {
     4: "wot fullload full pe powerenrich powerenrichment power vollast volllast pleinecharge plenacarga fullthrottle "
     "olwot openloopwot openlooppower",
 }
+
+_CODE = re.compile(r"(\d+)\s*[=:-]?\s*([^\d\s,;/|=:][^\d,;/|=:]*)")
 
 # Fuel system status of SAE J1979, service 01, PID 03: one bit each (from memory).
 _J1979 = {0: 0, 1: 1, 2: 2, 4: 1, 8: 1, 16: 2}
@@ -88,6 +92,17 @@ class FuelCodeError(ValueError):
         super().__init__(f"nothing says what the codes {', '.join(f'{code:g}' for code in codes[:8])} mean")
 
 
+def stated_codes(text: str) -> dict[float, float]:
+    """Read what a file says of its fuelling-mode numbers, such as "0 open, 1 closed, 2 fuel cut"; by number.
+
+    Empty where the text is no such list of two or more, or one of its words is not known.
+    """
+    pairs = _CODE.findall(text)
+    table = _table("fuel_mode")
+    found = {float(number): table.get(name_key(word), float("nan")) for number, word in pairs}
+    return found if len(found) > 1 and not any(np.isnan(mode) for mode in found.values()) else {}
+
+
 def fuel_codes(values: np.ndarray, heading: str) -> tuple[np.ndarray, str]:
     """Turn fuelling-mode numbers into `channels.FUEL_MODES`.
 
@@ -97,7 +112,7 @@ def fuel_codes(values: np.ndarray, heading: str) -> tuple[np.ndarray, str]:
         The codes belong to no known set, or to more than one.
     """
     codes, key = set(np.unique(values[np.isfinite(values)]).tolist()), name_key(heading)
-    if codes <= {0.0, 1.0, 2.0, 3.0, 4.0} and (heading == "fuel_mode" or (key == "fuelmode" and codes & {3.0, 4.0})):
+    if codes <= {0.0, 1.0, 2.0, 3.0, 4.0} and heading == "fuel_mode":
         return values, "the kit's own codes"
     if codes <= {0.0, 1.0} and _names_one_loop(key):
         is_open = "open" in key

@@ -22,10 +22,11 @@ class Cells:
     words: dict[str, int]
     empty: int
     unit: str  # where every number carries it, such as "rpm" in "850 rpm"
+    marks: str = ""  # "?" where the mark in 2,500 may group thousands or be the decimal one: read as thousands
     text: pl.Series | None = None  # the cells as written, where `words` is not empty
 
 
-def read_cells(text: pl.Series, decimal: str) -> Cells:
+def read_cells(text: pl.Series, decimal: str, *, is_said: bool = True) -> Cells:
     """Read one column of text as numbers, or leave it as text where hardly any filled cell is a number.
 
     Parameters
@@ -34,6 +35,9 @@ def read_cells(text: pl.Series, decimal: str) -> Cells:
         Cells as written; null or blank is empty.
     decimal : str
         Decimal mark; the other marks may group thousands.
+    is_said : bool
+        Whether the decimal mark is certain. Where it is not, a column whose every mark stands before three digits, as
+        in 2,500, is read as thousands, and `marks` says that they may be decimals.
     """
     values = text.cast(pl.Float64, strict=False) if decimal == "." else None
     if values is not None and values.null_count() == text.null_count() and isfinite(values.sum()):
@@ -42,7 +46,8 @@ def read_cells(text: pl.Series, decimal: str) -> Cells:
     text = text.set(text == "", None)
     empty = text.null_count()
     filled = len(text) - empty
-    values, unit = _numbers(text, decimal), ""
+    bare, unit = text, ""
+    values = _numbers(bare, decimal)
     failed = _failed(text, values)
     if filled and failed.sum() > (1 - _LEAST_NUMBERS) * filled:
         bare, unit = _without_suffix(text)
@@ -50,9 +55,27 @@ def read_cells(text: pl.Series, decimal: str) -> Cells:
         failed = _failed(text, values)
     if filled and failed.sum() > (1 - _LEAST_NUMBERS) * filled:
         return Cells(text, {}, empty, "")
+    marks = "" if is_said else _open_marks(bare, decimal)
+    if marks == "decimal":
+        values, marks = _numbers(bare, "," if decimal == "." else "."), ""
+        failed = _failed(text, values)
     if not failed.any():
-        return Cells(values, {}, empty, unit)
-    return Cells(values.set(failed, float("nan")), count_words(text.filter(failed)), empty, unit, text)
+        return Cells(values, {}, empty, unit, marks)
+    return Cells(values.set(failed, float("nan")), count_words(text.filter(failed)), empty, unit, marks, text)
+
+
+def _open_marks(text: pl.Series, decimal: str) -> str:
+    """Say whether the mark that groups thousands may be decimal in a column: "", "?", or "decimal" where it is.
+
+    It is where whole thousands stand in the same column without a mark; it is not where the decimal mark itself does.
+    """
+    mark = "," if decimal == "." else "."
+    marked = text.filter(text.str.contains(mark, literal=True).fill_null(False))
+    if not len(marked) or not marked.str.contains(rf"^[+-]?[1-9]\d{{0,2}}{re.escape(mark)}\d{{3}}$").all():
+        return ""
+    if text.str.contains(decimal, literal=True).any():
+        return ""
+    return "decimal" if text.str.contains(r"^[+-]?\d{4,}$").any() else "?"
 
 
 def count_words(text: pl.Series) -> dict[str, int]:

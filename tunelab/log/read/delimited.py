@@ -10,12 +10,15 @@ from math import isfinite
 import numpy as np
 import polars as pl
 
+from tunelab.channels import is_time_name
 from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
-from tunelab.log.read.dialect import Layout, find_layout
+from tunelab.log.read.dialect import Layout, find_delimiter, find_layout, head_lines, split_line
+from tunelab.log.read.parts import Part, find_above, find_headings, stack_parts
 from tunelab.log.read.quotes import UNIT_SEPARATOR, join_quoted_lines, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, count_control_bytes, scan_lines
+from tunelab.log.read.shifted import leave_out_shifted
 from tunelab.workspace.channel_map import FileRule
 
 
@@ -39,7 +42,21 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     text = to_text(data)
     whole, joined = join_quoted_lines(text.data)
     text = replace(text, data=whole, joined=joined, control=None if joined else text.control)
-    layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+    return _read_text(text, source, rule)
+
+
+def _read_text(text: Text, source: Source, rule: FileRule | None) -> RawTable:
+    """Read text of one heading, or of several one below the other."""
+    try:
+        layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+    except ReadError:
+        headings = [] if rule and rule.headings else _all_headings(text.data)
+        if len(headings) < 2:
+            raise
+        return _read_parts(text, source, rule, headings)
+    above = find_above(_lines_above(text.data, layout), layout.header)
+    if above:
+        return _read_parts(text, source, rule, [*above, layout.header])
     names = unique_keys(list(layout.names))
     rows = _Rows(text.data, layout.delimiter, layout.data)
     first = None if layout.is_padded else _try(rows, layout, names)
@@ -49,7 +66,12 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
     body, offset, delimiter = _body(text.data, layout)
     lines = scan_lines(body, offset, delimiter)
     repeats = _repeats(text.data, layout, delimiter)
-    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + joined, repeats=repeats)
+    has_numbers = first is not None and first.plain  # throughout a column: so no line of names is among its rows
+    is_asked = not (has_numbers or (rule and rule.headings))
+    below = find_headings(body, lines, delimiter, layout.names, repeats) if is_asked else []
+    if below:
+        return _read_parts(text, source, rule, [layout.header, *(layout.data + row for row in below)])
+    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + text.joined, repeats=repeats)
     if not check.keep.any():
         raise ReadError("no whole data row stands below the heading line.")
     if first is not None and body is text.data and first.frame.height == len(lines.end):
@@ -58,6 +80,49 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
         kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
         cells = _finish(_first_reading(kept, layout, names), kept, layout, names)
     return _table(source, text, layout, names, cells, check)
+
+
+def _all_headings(data: bytes) -> list[int]:
+    """Lines of all headings in a text whose lines as a whole make no table; none where nothing cuts them."""
+    delimiter, _ = find_delimiter(head_lines(data))
+    return find_headings(data, scan_lines(data, 0, delimiter), delimiter, (), ())
+
+
+def _lines_above(data: bytes, layout: Layout) -> list[list[str]]:
+    lines = data[: _offset(data, max(layout.header, 0))].decode("utf-8", "replace").split("\n")
+    return [split_line(line, layout.delimiter) for line in lines]
+
+
+def _read_parts(text: Text, source: Source, rule: FileRule | None, headings: list[int]) -> RawTable:
+    """Read each part of a text by the heading that it begins with; `headings` holds their lines, counted from 0.
+
+    Raises
+    ------
+    ReadError
+        None of the parts can be read.
+    """
+    starts = [0, *headings[1:]]
+    stops = [*headings[1:], text.data.count(b"\n") + (not text.data.endswith(b"\n"))]
+    found: list[tuple[Part, RawTable | str]] = []
+    for start, stop in zip(starts, stops, strict=True):
+        first = _offset(text.data, start)
+        part = replace(text, data=text.data[first : _offset(text.data, stop)], control=None, joined=0)
+        shift = start + (text.joined if start else 0)
+        try:
+            table = _shifted(_read_text(replace(part, joined=0 if start else text.joined), source, rule), shift)
+        except ReadError as error:
+            table = f"not read by the heading above it: {error}"
+        found.append((Part(shift, stop + text.joined), table))
+    if all(isinstance(table, str) for _, table in found):
+        raise ReadError(str(found[0][1]))
+    return stack_parts(found)
+
+
+def _shifted(table: RawTable, lines: int) -> RawTable:
+    """Count a part's lines from the beginning of its file."""
+    aside = tuple(replace(item, row=item.row + lines, last_row=item.last_row + lines) for item in table.set_aside)
+    places = tuple((line + lines, keys) for line, keys in table.places)
+    return replace(table, line=table.line + lines, set_aside=aside, places=places)
 
 
 @dataclass(frozen=True)
@@ -78,10 +143,8 @@ def _is_whole(text: Text, layout: Layout, read: _Reading) -> bool:
     if read.names[-1] in read.plain and (not any(read.as_text) or data.find(b'"', offset) < 0):
         # A number at the end of each line: none is short, blank or a heading, and the reader refuses long ones.
         return _control_below(text, offset) == height * (layout.width if layout.delimiter == "\t" else 1)
-    if count_clean_rows(data, offset, layout.delimiter, layout.width) != height:
-        return False
-    repeats = () if read.plain else _repeats(data, layout, layout.delimiter)  # no heading in a column of numbers
-    return not any(data.find(line, offset) >= 0 for line in repeats if line.strip())
+    # Without a column of numbers throughout, a heading may stand again further down.
+    return bool(read.plain) and count_clean_rows(data, offset, layout.delimiter, layout.width) == height
 
 
 def _control_below(text: Text, offset: int) -> int:
@@ -115,7 +178,9 @@ def _body(data: bytes, layout: Layout) -> tuple[bytes, int, str]:
 def _offset(data: bytes, position: int) -> int:
     at = 0
     for _ in range(position):
-        at = data.index(b"\n", at) + 1
+        at = data.find(b"\n", at) + 1
+        if not at:
+            return len(data)
     return at
 
 
@@ -182,7 +247,8 @@ def _finish(
         if name in read.plain:
             cells.append(Cells(read.frame[name], {}, 0, ""))
         else:
-            cells.append(read_cells((read.frame if name in read.as_text else again)[name], layout.decimal))
+            text = (read.frame if name in read.as_text else again)[name]
+            cells.append(read_cells(text, layout.decimal, is_said=layout.is_said))
     return cells
 
 
@@ -210,10 +276,11 @@ def _table(
     if cells and len(cells[0].values) != check.keep.sum():
         raise ReadError(f"{check.keep.sum()} rows were counted and {len(cells[0].values)} came out of the reader.")
     columns, series, texts = [], [], {}
+    likely = "thousands?" if any(cell.marks for cell in cells) and _has_decimals(layout, cells) else "?"
     for name, heading, unit, cell in zip(names, layout.names, layout.units, cells, strict=True):
         if not heading and cell.empty == len(cell.values):
             continue  # a delimiter at the line ends makes no column
-        columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty))
+        columns.append(RawColumn(name, heading, unit or cell.unit, cell.words, cell.empty, cell.marks and likely))
         series.append(cell.values.alias(name))
         if cell.text is not None:
             texts[name] = cell.text
@@ -228,7 +295,7 @@ def _table(
         layout.data + 1 + text.joined,
         tuple(_line(text.data, i).decode("utf-8", "replace") for i in range(max(layout.header, 0))),
     )
-    return RawTable(
+    table = RawTable(
         path=source.path,
         dialect=dialect,
         frame=pl.DataFrame(series),
@@ -239,4 +306,16 @@ def _table(
         restarts=check.restart,
         notes=source.notes + text.notes,
         texts=texts,
+        places=((layout.data + 1 + text.joined, tuple(names)),),
     )
+    return leave_out_shifted(table)
+
+
+def _has_decimals(layout: Layout, cells: list[Cells]) -> bool:
+    """Whether a column other than the clock, whose marks may be its own, has decimals."""
+    columns = (
+        cell.values.drop_nulls()
+        for heading, cell in zip(layout.names, cells, strict=True)
+        if not cell.marks and cell.values.dtype == pl.Float64 and not is_time_name(heading)
+    )
+    return any((values % 1 != 0).any() for values in columns)

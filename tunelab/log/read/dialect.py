@@ -29,6 +29,7 @@ _STAMP = re.compile(
     r"|\d{1,3}:\d{2}(:\d{2})?([.,:]\d+)?( ?[ap]\.?m\.?)?|\d{8}T\d{6}.*",
     re.I,
 )
+_NUMBER_HEAD = re.compile(r"[-+\d.,' \u00a0\u202f’]*")
 _MEASURED = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s?[^\d\s.,;:+-]{1,5}")
 
 
@@ -46,6 +47,7 @@ class Layout:
     width: int  # fields in a data line
     is_plain: tuple[bool, ...]  # columns in which nothing but plain numbers was seen
     is_padded: bool  # blanks stand round the numbers
+    is_said: bool  # the owner has said the decimal mark
 
 
 def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) -> Layout:
@@ -63,10 +65,10 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     Raises
     ------
     ReadError
-        No delimiter, no heading line, headings that do not fit the data, or a decimal mark that stays open.
+        No delimiter, no heading line, or headings that do not fit the data.
     """
-    head = data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
-    delimiter, width = _find_delimiter(head)
+    head = head_lines(data)
+    delimiter, width = find_delimiter(head)
     if width > _MOST_COLUMNS:
         raise ReadError(f"its lines have {width} fields, and no log has more than {_MOST_COLUMNS}; is this a log?")
     first, above = _find_first(head, delimiter, width)
@@ -79,7 +81,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     start = next(i for i in range(start, len(head)) if head[i].strip())
     return Layout(
         delimiter=delimiter,
-        decimal=decimal or _find_decimal(sample, delimiter),
+        decimal=decimal or _find_decimal(sample),
         header=header,
         unit_row=unit_row,
         data=start,
@@ -88,7 +90,13 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
         width=width,
         is_plain=tuple(bool(_NUMBERS.fullmatch("\n".join(column) + "\n")) for column in zip(*sample, strict=True)),
         is_padded=_is_padded(head[first : first + 50], delimiter),
+        is_said=decimal is not None,
     )
+
+
+def head_lines(data: bytes) -> list[str]:
+    """First lines of a text, from which its layout is told."""
+    return data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
 
 
 def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[list[str]]]:
@@ -104,10 +112,10 @@ def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[
 
 def _stands_above_names(head: list[str], position: int, delimiter: str, width: int) -> bool:
     """Whether a line of numbers only counts the columns: the one heading line stands right below it."""
-    if any(_share_of_names(split_line(line, delimiter)) > 0.3 for line in head[:position]):
+    if any(share_of_names(split_line(line, delimiter)) > 0.3 for line in head[:position]):
         return False  # a logger that started anew after its first row
     below = split_line(head[position + 1], delimiter) if position + 1 < len(head) else []
-    return len(below) == width and _share_of_names(below) > 0.3 and not any(map(is_value, below))
+    return len(below) == width and share_of_names(below) > 0.3 and not any(map(is_value, below))
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -121,7 +129,14 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return [cell.replace('"', "").strip() for cell in line.split(delimiter)]
 
 
-def _find_delimiter(head: list[str]) -> tuple[str, int]:
+def find_delimiter(head: list[str]) -> tuple[str, int]:
+    """Find what cuts the lines of a table into fields, and how many fields its rows have.
+
+    Raises
+    ------
+    ReadError
+        Nothing does.
+    """
     scores = {delimiter: _score(head, delimiter) for delimiter in DELIMITERS}
     best = max(scores, key=lambda delimiter: scores[delimiter])
     if not scores[best][0]:
@@ -188,20 +203,21 @@ def _find_unit_row(rows: list[list[str]], block: list[int]) -> int:
     "s, rpm" may be names as well as units: of several lines the one with the most units is the unit line, if
     another one has names; a lone line is the heading.
     """
-    shares = {p: _share_of_units(rows[p]) for p in block}
+    shares = {p: share_of_units(rows[p]) for p in block}
     best = max(shares, key=lambda p: shares[p], default=-1)
     if len(block) < 2 or shares[best] < 0.5 or min(shares.values()) == shares[best]:
         return -1
-    named = max(_share_of_names(rows[p]) for p in block if p != best)
-    return best if named > 0.3 or _share_of_names(rows[best]) < 0.5 else -1
+    named = max(share_of_names(rows[p]) for p in block if p != best)
+    return best if named > 0.3 or share_of_names(rows[best]) < 0.5 else -1
 
 
-def _share_of_names(cells: list[str]) -> float:
+def share_of_names(cells: list[str]) -> float:
+    """Share of the filled cells that are names of channels or of a clock."""
     filled = [cell for cell in cells if cell]
     return sum(is_known_name(cell) for cell in filled) / len(filled) if filled else 0.0
 
 
-def _share_of_units(cells: list[str]) -> float:
+def share_of_units(cells: list[str]) -> float:
     """Share of the cells that are units; none of them in a line that holds a number, whose "-" are missing readings."""
     filled = [cell for cell in cells if cell]
     numbers = {cell for cell in filled if _NUMBER.fullmatch(cell) or _STAMP.fullmatch(cell)}
@@ -230,6 +246,12 @@ def _names(rows: list[list[str]], header: int, first: int, width: int) -> tuple[
 def _check_width(names: tuple[str, ...], width: int, header: int, sample: list[list[str]]) -> None:
     extra = names[width:]
     missing = range(len(names), width)
+    if len(names) > width and not any(extra) and _is_mostly_empty(sample, width - 1):
+        raise ReadError(
+            f"line {header + 1} has {len(names)} fields, and most data lines have {width} and end in an empty one: a "
+            "cell is missing in them, and nothing says which. Give the names of the columns that are there in "
+            "channels.toml: [[file]] with name and headings."
+        )
     if any(extra) or any(cells[i] for i in missing for cells in sample):
         where = f"line {header + 1} has" if header >= 0 else "channels.toml gives"
         raise ReadError(
@@ -237,6 +259,10 @@ def _check_width(names: tuple[str, ...], width: int, header: int, sample: list[l
             "decimal mark the same as the delimiter, or is the heading line damaged? Names can be given in "
             "channels.toml: [[file]] with name and headings."
         )
+
+
+def _is_mostly_empty(sample: list[list[str]], place: int) -> bool:
+    return bool(sample) and sum(not cells[place] for cells in sample) > 0.5 * len(sample)
 
 
 def _fit(cells: Sequence[str], width: int) -> tuple[str, ...]:
@@ -254,28 +280,17 @@ def _spread(data: bytes, delimiter: str) -> list[list[str]]:
     return [split_line(line.decode("utf-8", errors="replace"), delimiter) for line in lines]
 
 
-def _find_decimal(sample: list[list[str]], delimiter: str) -> str:
-    """Decimal mark from the numbers themselves; a comma that could group thousands as well is an error."""
-    cells = {cell for row in sample for cell in row if "," in cell}
+def _find_decimal(sample: list[list[str]]) -> str:
+    """Decimal mark from the numbers themselves, units behind them left aside.
+
+    Where every comma stands before three digits, as in 2,500, the point is taken: what such a column holds is settled
+    when it is known which channel it is.
+    """
+    cells = {_NUMBER_HEAD.match(cell)[0].strip() for row in sample for cell in row if "," in cell and is_value(cell)}
     with_comma = {cell for cell in cells if _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell)}
-    if not with_comma:
-        return "."
     if any(re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(,\d{3}){2,}", cell) for cell in with_comma):
         return "."
-    if any(not re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell) for cell in with_comma):
-        return ","
-    return _settle_decimal({cell for row in sample for cell in row}, with_comma)
-
-
-def _settle_decimal(cells: set[str], with_comma: set[str]) -> str:
-    if any(re.fullmatch(r"[+-]?\d*\.\d+", cell) for cell in cells):
-        return "."  # points are decimals, so the commas group thousands
-    if any(re.fullmatch(r"\d{4,}", cell) for cell in cells):
-        return ","  # thousands are written without a mark, so the commas are decimals
-    raise ReadError(
-        f"numbers such as {min(with_comma)} may mean thousands or decimals; nothing in the file settles it. Say it in "
-        f'channels.toml: [[file]] with name = "{THIS_FILE}" and decimal = "," or "."'
-    )
+    return "," if any(not re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell) for cell in with_comma) else "."
 
 
 def _is_padded(lines: list[str], delimiter: str) -> bool:

@@ -64,6 +64,7 @@ class RawColumn:
     unit: str = ""  # from a unit row, a value suffix or the file's own metadata; "" where none
     words: dict[str, int] = field(default_factory=dict)  # text in a number column -> how often; those cells are NaN
     empty: int = 0  # cells without anything; null in the frame
+    marks: str = ""  # "?": marks, as in 2,500, were read as thousands and may be decimals; "thousands?": hardly so
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,8 @@ class RawTable:
     restarts: np.ndarray  # positions in `frame` before which the logger wrote its header again
     notes: tuple[str, ...] = ()  # what was noticed and dealt with, in plain words
     texts: dict[str, pl.Series] = field(default_factory=dict)  # number columns with words in them, as written
+    parts: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))  # rows at which other columns begin
+    places: tuple[tuple[int, tuple[str, ...]], ...] = ()  # of text: a line, and whose cell each field is from there on
     digest: Future[str] | None = None  # of the file's bytes
 
     @property

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -126,7 +126,9 @@ def _clean_lines(data: bytes, raw: RawTable, private: set[int], scrubber: Scrubb
         raise UncleanError(f"{name}: byte {error.start} is no {encoding}; share without --raw.") from error
     for at in sorted(private):
         scrubber.note("position", f"column {at + 1}, emptied", name)
-    headings = [column.heading for column in raw.columns]
+    gone = {raw.columns[k].key for k in private}
+    names = {column.heading for column in raw.columns}
+    whole = set(raw.line.tolist())
     out = []
     for number, line in enumerate(re.split(r"(?<=\n)", text), start=1):
         body = line.rstrip("\r\n")
@@ -135,12 +137,23 @@ def _clean_lines(data: bytes, raw: RawTable, private: set[int], scrubber: Scrubb
             out.append(cleaned + line[len(body) :])
             continue
         cells = _split(body, dialect.delimiter)
-        cells = [
-            "" if k in private and _bare(cell) != headings[k] else _clean_cell(cell, scrubber, name)
-            for k, cell in enumerate(cells)
-        ]
+        fields = next((keys for start, keys in reversed(raw.places) if start <= number), ())
+        is_whole = number in whole or (len(cells) == len(fields) and _bare(cells[-1]))
+        is_gone = _gone_cells([_bare(cell) for cell in cells], fields if is_whole else None, gone)
+        is_gone = {k for k in is_gone if _bare(cells[k]) not in names}
+        cells = ["" if k in is_gone else _clean_cell(cell, scrubber, name) for k, cell in enumerate(cells)]
         out.append(dialect.delimiter.join(cells) + line[len(body) :])
     return "".join(out).encode(encoding)
+
+
+def _gone_cells(cells: list[str], fields: Sequence[str] | None, gone: set[str]) -> set[int]:
+    """Places of the cells that hold a position, given whose each field is; None for a row that is not whole.
+
+    Such a row may hold a position in any column, so that all of its numbers go.
+    """
+    if fields is None:
+        return {k for k, cell in enumerate(cells) if gone and NUMBER.fullmatch(cell)}
+    return {k for k, key in enumerate(fields[: len(cells)]) if key in gone}
 
 
 def _clean_preamble(line: str, delimiter: str, scrubber: Scrubber, name: str, *, keeps_position: bool) -> str:
