@@ -126,6 +126,7 @@ class Limits(Table):
     rev_limit_rpm: at_most(30000)
     top_speed_km_h: at_most(500)  # the highest speed at which a test may be driven
     lambda_max_full_load: at_most(1.5)
+    lean_at_load_max_pct: Positive | None = None  # lambda over commanded at steady load; without it 10 %
     injector_duty_max_pct: Percent
     knock_retard_max_deg: NotNegative
     coolant_min_c: Annotated[float, Field(ge=-50, le=150)]  # below it nothing is tuned

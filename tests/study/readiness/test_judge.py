@@ -87,16 +87,16 @@ def test_a_limit_that_is_not_stated_shows_nothing(name, gate):
 
 # Which gates a change empties. The drive reached readings 0.6-4.2 V, idle 0.6-1.6 V, full throttle 3.0-4.2 V; the
 # curve's breakpoints are 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5 V.
-FUEL = {"steady", "full_throttle", "knock", "duty", "idle", "return"}
+FUEL = {"steady", "lean_at_load", "full_throttle", "knock", "duty", "idle", "return"}
 FULL = {"full_throttle", "knock", "duty"}
 HARD = {"temperatures", "oil_pressure", "fuel_pressure", "battery", "launch"}
 CHANGES = [
     ("nothing", {}, set()),
-    ("high flow only", {"curve": {7: 1.05}}, {"steady", *FULL, "headroom"}),
-    ("low flow only", {"curve": {1: 1.05}}, {"steady", "idle", "return"}),
+    ("high flow only", {"curve": {7: 1.05}}, {"steady", "lean_at_load", *FULL, "headroom"}),
+    ("low flow only", {"curve": {1: 1.05}}, {"steady", "lean_at_load", "idle", "return"}),
     ("beyond what was driven", {"curve": {8: 1.0004}}, set()),
-    ("the end of the curve", {"curve": {8: 1.02}}, {"steady", *FULL, "headroom"}),
-    ("between idle and full", {"curve": {4: 1.03}}, {"steady"}),
+    ("the end of the curve", {"curve": {8: 1.02}}, {"steady", "lean_at_load", *FULL, "headroom"}),
+    ("between idle and full", {"curve": {4: 1.03}}, {"steady", "lean_at_load"}),
     ("less than a log shows", {"curve": {4: 1.0005}}, set()),
     ("dead time", {"dead_time": 0.05}, FUEL),
     ("less dead time than an ECU stores", {"dead_time": 0.001}, set()),

@@ -88,4 +88,9 @@ GATES: tuple[Gate, ...] = (
         touched_by=HARDWARE, steps=("launch",), lacking="No launches from a held engine speed.",
         stop_bounds=True,
     ),
+    Gate(
+        "lean_at_load", "Mixture at steady load", ("steady.lean_at_load",), touched_by=FUELLING, steps=("steady",),
+        lacking="No steady drive shows the mixture at load: load the engine with lambda watched, and lift at once "
+        "when it goes lean.",
+    ),
 )  # fmt: skip

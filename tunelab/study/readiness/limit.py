@@ -6,6 +6,7 @@ import math
 
 from tunelab.study.finding import Finding
 from tunelab.study.launch import LET_GO_S
+from tunelab.study.steady.findings import LEAN_STOP_PCT
 from tunelab.workspace.car import Car
 
 HELD_AGAINST = {
@@ -30,12 +31,14 @@ HELD_AGAINST = {
     "return.settling": "idle_settling_max_s",
     "launch.held_speed": "launch_hold_tolerance_rpm",
     "launch.zero_speed": "launch_let_go_max_s",
+    "steady.lean_at_load": "lean_at_load_max_pct",
 }
 # Findings that tell how far a value is from one that the owner states: the finding of the value itself, and the key.
 MEASURED_FROM = {"launch.held_speed": ("launch.held", "launch_hold_rpm")}
 # What holds where the owner states none.
-WITHOUT = {"meter_headroom_min_pct": 0.0, "launch_let_go_max_s": LET_GO_S}
+WITHOUT = {"meter_headroom_min_pct": 0.0, "launch_let_go_max_s": LET_GO_S, "lean_at_load_max_pct": LEAN_STOP_PCT}
 LOWER_IS_WORSE = ("idle.actuator_margin",)
+ONE_SIDED = ("steady.lean_at_load",)  # below zero is no error of the kind
 SAME = 1e-5  # share by which a limit in a record may differ from the one in car.toml: how finely records are written
 
 
@@ -76,5 +79,5 @@ def passes_limit(finding: Finding) -> bool:
     """Whether the value itself, not only its interval, lies past the limit."""
     if finding.value is None or finding.limit is None:
         return False
-    size = abs(finding.value)
+    size = finding.value if finding.id in ONE_SIDED else abs(finding.value)
     return size < finding.limit if finding.id in LOWER_IS_WORSE else size > finding.limit

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tunelab.channels import channel
-from tunelab.study.finding import Finding, Status
+from tunelab.study.finding import Finding, Status, status_within
 
 if TYPE_CHECKING:
     from tunelab.study.steady.result import LambdaError, SteadyFit
     from tunelab.workspace.car import Car
 
 LEAN_STOP_PCT = 10.0  # lean of commanded by more than this, in the mean of a hold; common practice, no source
+LEAN_WAY_OUT = (
+    " That is too lean to load the engine there, whatever its cause. Look at the fuel pressure under load, the filter "
+    "and the pump, the injectors' duty, air that comes in after the meter, and the sensor, before it is loaded again."
+)
 
 
 def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
@@ -21,6 +26,7 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     limit = car.limits.steady_lambda_error_max_pct
     found = [
         _lambda(fit, "steady.lambda_error", "Lambda error at steady speed, as it is", fit.before, limit),
+        _lean_at_load(fit, car),
         _lambda(
             fit, "steady.lambda_predicted", "Lambda error if the whole correction went in at once", fit.predicted, limit
         ),
@@ -65,7 +71,7 @@ def _finding(
 
 def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
     """Met only if the whole interval lies within the limit."""
-    status: Status = "met" if error.upper_pct <= limit else "watch"
+    status = status_within(error.p95_pct, error.lower_pct, error.upper_pct, most=limit)
     if fit.because:
         return _finding(fit, key, title, values=None, unit="%", status=status, limit=limit, because=fit.because)
     side = "lean" if error.worst_pct > 0 else "rich"
@@ -81,6 +87,36 @@ def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: flo
     return _finding(fit, key, title, values=values, unit="%", status=status, limit=limit, because=because)
 
 
+def _lean_at_load(fit: SteadyFit, car: Car) -> Finding:
+    """The leanest hold at load, whatever its cause: a stop beyond the owner's limit, or the usual one."""
+    stated, lean = car.limits.lean_at_load_max_pct, fit.lean_at_load
+    limit = LEAN_STOP_PCT if stated is None else stated
+    title, shown = "Leanest hold at load", lean is not None and not lean.because
+    if not shown:
+        because = "" if lean is None else lean.because
+        return _finding(
+            fit, "steady.lean_at_load", title, values=None, unit="%", status="not_shown", limit=limit,
+            because=f"{because} Hold some speeds at half throttle and more, watching lambda.".strip(),
+        )  # fmt: skip
+    values = (lean.lean_pct, lean.lower_pct, lean.upper_pct)
+    status = status_within(*values, most=limit, beyond="stop")
+    how = "as it was driven" if lean.as_driven else "with the trims at zero"
+    side = "leaner" if lean.lean_pct > 0 else "richer"
+    rest = f"no hold at load is leaner than {lean.upper_pct:+.1f} %"
+    rest = rest if np.isfinite(lean.upper_pct) else "too few holds at load to say that none is leaner"
+    because = (
+        f"At {lean.engine_speed_rpm:.0f} rpm and a load of {100 * lean.load:.0f} % lambda is "
+        f"{abs(lean.lean_pct):.1f} % {side} than commanded, {how}; {rest} (limit {limit:g} %, "
+        f"{lean.holds} hold{'s' if lean.holds != 1 else ''} at load)."
+    )
+    if status == "stop":
+        because += LEAN_WAY_OUT
+    found = _finding(
+        fit, "steady.lean_at_load", title, values=values, unit="%", status=status, limit=limit, because=because
+    )
+    return replace(found, samples_used=lean.samples)
+
+
 def _meter(fit: SteadyFit, car: Car) -> Finding:
     """Largest measured error of the curve, against what one revision may change."""
     limit, meter = car.limits.meter_change_max_pct, fit.meter
@@ -92,10 +128,12 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
         )  # fmt: skip
     at = int(np.nanargmax(np.abs(np.log(meter.factor))))
     values = tuple(float(100 * (v[at] - 1)) for v in (meter.factor, meter.lower, meter.upper))
-    status: Status = "met" if abs(values[0]) <= limit else "watch"
+    ends = 100 * (np.nanmin(meter.lower) - 1), 100 * (np.nanmax(meter.upper) - 1)
+    status = status_within(values[0], *ends, least=-limit, most=limit)
     because = (
         f"At a reading of {meter.reading[at]:.4g} {channel(meter.channel).shown_unit} the true flow is "
-        f"{values[0]:+.1f} % off the curve; one revision may change it by {limit:g} %."
+        f"{values[0]:+.1f} % off the curve; over all readings the interval runs from {ends[0]:+.1f} to "
+        f"{ends[1]:+.1f} %. One revision may change it by {limit:g} %."
     )
     return _finding(
         fit, "steady.meter", "Largest error of the meter curve", values=values, unit="%", status=status, limit=limit,
@@ -105,7 +143,7 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
 
 def _dead_time(fit: SteadyFit, car: Car) -> Finding:
     dead, limit = fit.dead_time, car.limits.dead_time_change_max_ms
-    status: Status = "met" if abs(dead.level_ms) <= limit else "watch"
+    status = status_within(dead.level_ms, dead.lower_ms, dead.upper_ms, least=-limit, most=limit)
     at = f" at {dead.reference_v:.1f} V" if np.isfinite(dead.reference_v) else ""
     return _finding(
         fit, "steady.dead_time", f"Dead-time error{at}",
@@ -118,15 +156,15 @@ def _slope(fit: SteadyFit) -> Finding:
     dead = fit.dead_time
     values = (dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v)
     return _finding(
-        fit, "steady.dead_time_slope", "Dead-time error per volt", values=values, unit="ms/V", status="met",
-        limit=None, because=dead.slope_because,
+        fit, "steady.dead_time_slope", "Dead-time error per volt", values=values, unit="ms/V",
+        status=status_within(*values), limit=None, because=dead.slope_because,
     )  # fmt: skip
 
 
 def _pulsation(fit: SteadyFit) -> Finding:
     over, values = fit.pulsation, None
-    if over.shown:
-        at = np.unravel_index(np.nanargmax(np.abs(over.over_reading_pct)), over.over_reading_pct.shape)
+    if over.shown and np.nanmax(over.over_reading_pct) > 0:
+        at = np.unravel_index(np.nanargmax(over.over_reading_pct), over.over_reading_pct.shape)
         values = tuple(float(v[at]) for v in (over.over_reading_pct, over.lower_pct, over.upper_pct))
     return _finding(
         fit, "steady.pulsation", "Largest over-reading from intake pulsation", values=values, unit="%",

@@ -21,6 +21,7 @@ from tunelab.study.steady.evidence import default_dead_time_sd
 from tunelab.study.steady.halves import split_half
 from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
+from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.points import points_of
 from tunelab.study.steady.posterior import Posterior, draw_posterior
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
@@ -83,7 +84,7 @@ def fit_steady(
         samples = [refer(log, car, _revision(revisions, _own(log, reference)), base) for log in logs]
     except NothingToFit as problem:
         return nothing_shown(car, base, str(problem), sessions=sessions)
-    blocks = _pool(samples, car, delay or stated_delay(car))
+    blocks = _pool(samples, car, delay or stated_delay(car), reference)
     because = too_little(blocks)
     if because:
         return nothing_shown(car, base, because, samples=samples, blocks=blocks, sessions=sessions)
@@ -121,14 +122,19 @@ def _revision(revisions: Mapping[str, Revision], name: str) -> Revision:
     return revisions[name]
 
 
-def _pool(samples: list[Samples], car: Car, delay: Delay) -> pd.DataFrame:
-    """Calm blocks of all logs, holds numbered through."""
+def _pool(samples: list[Samples], car: Car, delay: Delay, reference: str) -> pd.DataFrame:
+    """Calm blocks of all logs, holds numbered through.
+
+    `driven` is log lambda over commanded as it was driven; NaN where that was with another revision than `reference`.
+    """
     if not samples:
         raise ValueError("no logs were given: the steady study needs at least one.")
     tables, holds = [], 0
     for own in samples:
         table = calm_blocks(own, delay)
         table["hold"] += holds
+        commanded = table["lambda_commanded"].where(table["lambda_commanded"] > 0)
+        table["driven"] = table["log_lambda"] - np.log(commanded) if own.revision == reference else np.nan
         holds += table["hold"].nunique()
         tables.append(table)
     pooled = pd.concat(tables, ignore_index=True)
@@ -165,7 +171,11 @@ def _assemble(
     lean = unknown_dead_time_lean(joint.design, posterior.reading, unknown)
     meter = meter_error(joint, posterior, car.meter.channel, revision, lean)
     dead_time = dead_time_error(joint, posterior, shown, revision)
-    points = points_of(joint.design.blocks, posterior, joint.design.reference_v)
+    fitted = _fitted(joint)
+    left = joint.design.blocks["y"].to_numpy() - fitted
+    points = points_of(
+        joint.design.blocks, left, posterior, joint.design.reference_v, rev_limit_rpm=car.limits.rev_limit_rpm
+    )
     best = best_setting(Evidence(points, posterior, meter, dead_time, car, revision))
     return SteadyFit(
         reference=revision.name,
@@ -175,25 +185,29 @@ def _assemble(
         meter=meter,
         dead_time=dead_time,
         constant=overall_constant(joint, posterior),
-        pulsation=pulsation_map(joint, posterior),
+        pulsation=pulsation_map(joint, posterior, points.disturbed),
         before=predict_lambda_error(points, posterior, in_force(revision), car, revision),
         predicted=predict_lambda_error(points, posterior, best, car, revision),
         banks=bank_difference(joint.design.blocks, car),
         split_half=split_half(joint, posterior.reading, dead_time_sd),
-        blocks=_block_table(joint, posterior, points.disturbed),
+        blocks=_block_table(joint, posterior, fitted, points.disturbed),
         notes=tuple(dict.fromkeys(note for own in samples for note in own.notes)),
         samples_used=int(joint.design.blocks["samples"].sum()),
         samples_flagged=sum(int((~(s.fuel_trusted & s.lambda_trusted)).sum()) for s in samples),
         points=points,
         posterior=posterior,
+        lean_at_load=lean_at_load(joint.design.blocks),
     )
 
 
-def _block_table(joint: Joint, posterior: Posterior, disturbed: np.ndarray) -> pd.DataFrame:
+def _fitted(joint: Joint) -> np.ndarray:
+    """What the whole model says of y, shape (blocks,)."""
+    return sum(m.share * (m.columns.offset + m.columns.matrix @ m.solution.mean) for m in joint.members)
+
+
+def _block_table(joint: Joint, posterior: Posterior, fitted: np.ndarray, disturbed: np.ndarray) -> pd.DataFrame:
     """Blocks with what was measured, what was fitted and what is left."""
     blocks = joint.design.blocks
-    columns = [(m.share, m.columns.offset + m.columns.matrix @ m.solution.mean) for m in joint.members]
-    fitted = sum(share * part for share, part in columns)
     return measured_blocks(blocks).assign(
         fitted_pct=100 * np.expm1(fitted),
         residual_pct=100 * (blocks["y"] - fitted),

@@ -82,13 +82,17 @@ def predict_lambda_error(
 def lambda_error_draws(
     points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
 ) -> np.ndarray:
-    """Lambda over commanded, less one, at every point without the pulsation, shape (draws, blocks). [%]"""
+    """Lambda over commanded, less one, at every point, shape (draws, blocks). [%]
+
+    Points that are set aside as disturbed are told without the pulsation, all others with everything that was measured.
+    """
     factor = np.array([np.interp(points.reading, posterior.reading, row) for row in posterior.log_factor])
     now = np.interp(points.reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h)
     then = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
     change = np.log(np.maximum(then, 1e-3) / np.maximum(now, 1e-3))
     fuel = fuel_error(points, posterior.dead_time_ms, setting, car, reference)
-    return 100 * np.expm1(factor + posterior.local - change - fuel)
+    beyond = np.where(points.disturbed, 0.0, posterior.pulsation)
+    return 100 * np.expm1(factor + posterior.local + beyond + points.unexplained - change - fuel)
 
 
 def _worst_hold(error: np.ndarray, hold: np.ndarray) -> np.ndarray:

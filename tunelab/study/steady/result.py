@@ -113,6 +113,27 @@ class LambdaError:
 
 
 @dataclass(frozen=True)
+class LeanAtLoad:
+    """The leanest hold at load as it was measured, whatever its cause; NaN where no hold at load was driven.
+
+    The ends are NaN where there are too few holds at load for an interval.
+    """
+
+    lean_pct: float  # lambda over commanded less one, positive lean: mean of the leanest hold
+    lower_pct: float
+    upper_pct: float  # no hold at load is leaner than this
+    as_driven: bool  # False: leaner still with the trims at zero, and told so
+    engine_speed_rpm: float
+    load: float
+    session: str
+    start_s: float  # of the leanest hold, on its log's own clock
+    holds: int  # at load
+    seconds: float
+    samples: int
+    because: str  # why nothing is shown; empty where something is
+
+
+@dataclass(frozen=True)
 class BankDifference:
     """Second lambda sensor against the first: log ratio as a percentage, positive when the second reads leaner."""
 
@@ -165,6 +186,7 @@ class SteadyFit:
     points: Points | None = field(repr=False)  # the visited points, for the proposal; None without a fit
     posterior: Posterior | None = field(repr=False)  # joint draws, for the proposal; None without a fit
     because: str = ""  # why no fit was made; empty where there is one
+    lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
 
     def summary(self) -> pd.DataFrame:
         """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""
