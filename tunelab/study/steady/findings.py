@@ -163,8 +163,9 @@ def _slope(fit: SteadyFit) -> Finding:
 
 def _pulsation(fit: SteadyFit) -> Finding:
     over, values = fit.pulsation, None
-    if over.shown and np.nanmax(over.over_reading_pct) > 0:
-        at = np.unravel_index(np.nanargmax(over.over_reading_pct), over.over_reading_pct.shape)
+    clear = np.where(over.lower_pct > 0, over.over_reading_pct, np.nan)
+    if over.shown and np.isfinite(clear).any():
+        at = np.unravel_index(np.nanargmax(clear), clear.shape)
         values = tuple(float(v[at]) for v in (over.over_reading_pct, over.lower_pct, over.upper_pct))
     return _finding(
         fit, "steady.pulsation", "Largest over-reading from intake pulsation", values=values, unit="%",

@@ -11,7 +11,7 @@ from tunelab.study.steady.posterior import Posterior
 
 UNDISTURBED = 0.005  # log units of over-reading up to which a point counts as undisturbed
 ODD = 0.01  # log units that the fit may leave of a hold without a word; common practice, no source
-FALLS_TO = 0.7  # of its mean at lower engine speeds: over-reading from pulsation is less above half the rev limit.
+FALLS_TO = 0.75  # of what it reaches below half the rev limit: over-reading from pulsation is less above that.
 # Common practice, no source: the faster the strokes follow one another, the more evenly the meter is passed.
 LEAST_FAST = 3  # blocks at load above half the rev limit, to tell that
 
@@ -86,8 +86,13 @@ def is_pulsation(over: np.ndarray, speed_rpm: np.ndarray, load: np.ndarray, rev_
     if not rich.any():
         return rich
     loaded, slow = load >= np.quantile(load[rich], 0.1), speed_rpm <= rev_limit_rpm / 2
-    usual = float(over[loaded & slow].mean()) if (loaded & slow).any() else 0.0
+    allowed = FALLS_TO * _high(over[loaded & slow])
     fast = over[loaded & ~slow]
-    if fast.size >= LEAST_FAST and fast.mean() > FALLS_TO * usual:
+    if fast.size >= LEAST_FAST and _high(fast) > allowed:
         return np.zeros_like(rich)
-    return rich & (slow | (over <= usual))
+    return rich & (slow | (over <= allowed))
+
+
+def _high(over: np.ndarray) -> float:
+    """What the upper tenth reaches; 0 where there is nothing."""
+    return float(np.quantile(over, 0.9)) if over.size else 0.0
