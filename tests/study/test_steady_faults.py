@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
-from plain_engine import lean_at_load
+from plain_engine import lean_at_load, level_step
 from steady_trials import fit_first, plain_trial
 
 from tunelab.study.steady.loaded import lean_at_load as leanest
@@ -42,8 +42,8 @@ def test_a_car_that_is_right_is_met_at_load_too(right):
     assert fit.lean_at_load.holds > 10
 
 
-@pytest.mark.parametrize("onset", [0.65, 0.8])
-def test_lean_at_load_is_no_pulsation_and_never_met(onset):
+def test_lean_at_load_is_no_pulsation_and_never_met():
+    onset = 0.8
     trial = set_right(plain_trial(22, faults={"starved": lean_at_load(0.12, onset=onset)}))
     found, fit = findings_of(trial)
     lean = found["steady.lean_at_load"]
@@ -112,3 +112,60 @@ def test_few_holds_have_no_interval_and_none_at_load_shows_nothing():
     assert leanest(held([4.0] * 6, load=0.3, pressure_ratio=0.8)).lean_pct == pytest.approx(4.0, abs=0.6)
     assert "calm" in leanest(None).because
     assert "Commanded" in leanest(held([1.0] * 6, driven=np.nan).assign(y=np.nan)).because
+
+
+def covered(trial, fit, share):
+    """Share of the measured readings whose interval holds the truth as a sensor that reads leaner tells it."""
+    true = trial.true_flow(fit.meter.reading) / fit.meter.flow_in_force_kg_h * np.exp(trial.constant) * (1 + share)
+    known = np.isfinite(fit.meter.factor)
+    return np.mean(((fit.meter.lower <= true) & (true <= fit.meter.upper))[known])
+
+
+def test_a_sensor_that_steps_during_the_drive_is_told_and_spoils_no_answer():
+    trial = plain_trial(8, faults={"sensor_shift": level_step(0.03, at_s=300.0)})
+    found, fit = findings_of(trial)
+    halves = found["steady.halves"]
+    assert halves.status == "watch"
+    assert halves.limit == 1.0
+    assert 1.0 < halves.value < 3.5
+    assert "sensor" in halves.because
+    assert found["steady.dead_time"].status == "not_shown"
+    assert "second half" in found["steady.dead_time"].because
+    assert covered(trial, fit, 0.0) == covered(trial, fit, 0.03) == 1.0
+
+
+def test_a_second_drive_that_reads_leaner_is_told_with_its_interval_and_the_curve_reaches_both():
+    trial = plain_trial(5, faults={"sensor_shift": level_step(0.03, at_s=-1.0)}, from_session=2)
+    found, fit = findings_of(trial, 1, 2)
+    apart = found["steady.sessions"]
+    assert apart.status == "watch"
+    assert apart.value == pytest.approx(3.0, abs=0.4)
+    assert apart.upper - apart.lower < 1.0
+    assert "drive 2 less drive 1" in fit.levels.apart.session
+    assert "another tank of fuel" in apart.because
+    assert found["steady.halves"].status == "met"
+    assert covered(trial, fit, 0.0) == covered(trial, fit, 0.03) == 1.0
+
+
+def test_levels_that_hold_are_met(right):
+    _, found, fit = right
+    halves = found["steady.halves"]
+    assert halves.status == "met"
+    assert -1 < halves.lower < halves.value < halves.upper < 1
+    assert fit.levels.apart is None
+
+
+def test_met_needs_the_whole_interval_inside_and_a_maximum_is_a_maximum(right):
+    trial, found, fit = right
+    dead = fit.dead_time
+    limit = max(abs(dead.lower_ms), abs(dead.upper_ms)) * 0.99  # the value is inside, an end is not
+    tight = trial.car.model_copy(
+        update={"limits": trial.car.limits.model_copy(
+            update={"dead_time_change_max_ms": limit, "meter_change_max_pct": abs(found["steady.meter"].value) * 1.01}
+        )}
+    )  # fmt: skip
+    held = {finding.id: finding.status for finding in fit.findings(tight)}
+    assert held["steady.dead_time"] == "watch"
+    assert held["steady.meter"] == "watch"
+    no_ends = dataclasses.replace(fit, dead_time=dataclasses.replace(dead, lower_ms=np.nan, upper_ms=np.nan))
+    assert {f.id: f.status for f in no_ends.findings(trial.car)}["steady.dead_time"] == "watch"

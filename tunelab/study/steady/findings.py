@@ -15,6 +15,18 @@ if TYPE_CHECKING:
     from tunelab.workspace.car import Car
 
 LEAN_STOP_PCT = 10.0  # lean of commanded by more than this, in the mean of a hold; common practice, no source
+APART_PCT = 2.0  # two sensors that read further apart: in one pipe they cannot both be right; common practice
+LEVEL_LIMIT_PCT = 1.0  # by which lambda may differ from half to half and from session to session; common practice
+COURSE_LIMIT_PCT = 1.5  # the same from the lowest to the highest quarter of a drive; common practice, no source
+WITHIN = (
+    "Likely causes: a lambda sensor that ages, warms up or loses its calibration, a fuel pump or regulator that gets "
+    "hot, an exhaust leak that opens, a meter that gets wet or dirty. Read the sensor in free air before and after a "
+    "drive."
+)
+BETWEEN = (
+    "Likely causes: another tank of fuel, a lambda sensor that was changed, calibrated or has aged, another fuel "
+    "pressure, a filter or duct ahead of the meter that was touched. Fit the drives apart until that is settled."
+)
 LEAN_WAY_OUT = (
     " That is too lean to load the engine there, whatever its cause. Look at the fuel pressure under load, the filter "
     "and the pump, the injectors' duty, air that comes in after the meter, and the sensor, before it is loaded again."
@@ -36,6 +48,7 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
         _pulsation(fit),
         _repeat(fit),
     ]
+    found = found if fit.levels is None or fit.levels.apart is None else [*found, _sessions(fit)]
     return found if fit.banks is None else [*found, _banks(fit)]
 
 
@@ -174,26 +187,62 @@ def _pulsation(fit: SteadyFit) -> Finding:
 
 
 def _repeat(fit: SteadyFit) -> Finding:
-    """Every other hold against the rest: apart by no more than twice what their intervals lead one to expect."""
-    half, values, because, status = fit.split_half, None, fit.because or "Too few holds to halve.", "not_shown"
-    if half is not None:
-        status = "met" if half.difference_rms_pct <= 2 * half.expected_rms_pct else "watch"
-        values = (half.difference_rms_pct, np.nan, np.nan)
-        because = (
-            f"Every other hold, fitted apart: the curves differ by {half.difference_rms_pct:.2f} % (RMS); their own "
-            f"intervals lead one to expect {half.expected_rms_pct:.2f} %."
+    """Second half of the drive against the first: a fixed limit, whatever the misfit."""
+    title = "Lambda in the second half of the drive against the first"
+    halves = () if fit.levels is None else fit.levels.halves
+    if not halves:
+        return _finding(
+            fit, "steady.halves", title, values=None, unit="%", status="not_shown", limit=LEVEL_LIMIT_PCT,
+            because=fit.because or "Too few holds to halve.",
+        )  # fmt: skip
+    worst = max(halves, key=lambda half: abs(half.shift_pct))
+    ends = min(half.lower_pct for half in halves), max(half.upper_pct for half in halves)
+    status = status_within(worst.shift_pct, *ends, least=-LEVEL_LIMIT_PCT, most=LEVEL_LIMIT_PCT)
+    because = (
+        f"At the same speed and load the second half of {worst.session} reads {worst.shift_pct:+.2f} % against the "
+        f"first (limit {LEVEL_LIMIT_PCT:g} %); from the lowest quarter to the highest it is "
+        f"{fit.levels.course_pct:.1f} %."
+    )
+    if fit.split_half is not None:
+        half = fit.split_half
+        because += (
+            f" Fitted apart, the curves of the halves differ by {half.difference_rms_pct:.2f} % (RMS); their intervals "
+            f"lead one to expect {half.expected_rms_pct:.2f} %."
         )
-    limit = None if half is None else 2 * half.expected_rms_pct
+        apart = half.difference_rms_pct > 2 * half.expected_rms_pct
+        status = "watch" if status == "met" and apart else status
+    if fit.levels.moved_within:
+        status, because = "watch", f"{because} The dead time is not told, and the curve's interval reaches both. "
+        because += WITHIN
     return _finding(
-        fit, "steady.halves", "Difference of the two halves of the evidence", values=values, unit="%",
-        status=status, limit=limit, because=because,
+        fit, "steady.halves", title, values=(worst.shift_pct, worst.lower_pct, worst.upper_pct), unit="%",
+        status=status, limit=LEVEL_LIMIT_PCT, because=because,
+    )  # fmt: skip
+
+
+def _sessions(fit: SteadyFit) -> Finding:
+    """The two sessions that lie furthest apart."""
+    apart = fit.levels.apart
+    values = (apart.shift_pct, apart.lower_pct, apart.upper_pct)
+    status = status_within(*values, least=-LEVEL_LIMIT_PCT, most=LEVEL_LIMIT_PCT)
+    each = ", ".join(
+        f"{own.session} {own.shift_pct:+.2f} ({own.lower_pct:+.2f} to {own.upper_pct:+.2f})"
+        for own in fit.levels.sessions
+    )
+    because = f"At the same speed and load lambda reads, against the mean of all, in %: {each}."
+    if abs(apart.shift_pct) > LEVEL_LIMIT_PCT:
+        because += f" The curve's interval reaches all of them. {BETWEEN}"
+    return _finding(
+        fit, "steady.sessions", "Lambda from session to session, largest difference", values=values, unit="%",
+        status=status, limit=LEVEL_LIMIT_PCT, because=because,
     )  # fmt: skip
 
 
 def _banks(fit: SteadyFit) -> Finding:
     bank = fit.banks
     values = (bank.difference_pct, bank.lower_pct, bank.upper_pct)
+    within = status_within(*values, least=-APART_PCT, most=APART_PCT)
     return _finding(
         fit, "steady.banks", "Second lambda sensor against the first", values=values, unit="%",
-        status="watch" if bank.disagrees else "met", limit=None, because=bank.because,
+        status="watch" if bank.disagrees else within, limit=APART_PCT, because=bank.because,
     )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -18,15 +19,17 @@ from tunelab.study.steady.curve import dense_readings, meter_error, overall_cons
 from tunelab.study.steady.dead_time import dead_time_error
 from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import default_dead_time_sd
+from tunelab.study.steady.findings import WITHIN
 from tunelab.study.steady.halves import split_half
 from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
+from tunelab.study.steady.levels import level_course, level_doubt
 from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.points import points_of
 from tunelab.study.steady.posterior import Posterior, draw_posterior
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.pulsation import pulsation_map
-from tunelab.study.steady.result import SteadyFit
+from tunelab.study.steady.result import Levels, SteadyFit
 from tunelab.study.steady.samples import NothingToFit, Samples, refer
 from tunelab.study.steady.setting import Evidence, best_setting
 from tunelab.study.steady.unshown import measured_blocks, nothing_shown, too_little
@@ -98,10 +101,10 @@ def fit_steady(
 def _fit_and_assemble(
     design: Design, samples: list[Samples], car: Car, base: Revision, rng: np.random.Generator
 ) -> SteadyFit:
-    joint, shown, dead_time_sd = _fit(design, all(s.pressure_known for s in samples))
+    fitted = _fit(design, all(s.pressure_known for s in samples))
     reading = dense_readings(design.coordinate, base.meter_curve)
-    posterior = draw_posterior(joint, reading, rng)
-    return _assemble(joint, posterior, shown, dead_time_sd, samples, car=car, revision=base)
+    posterior = draw_posterior(fitted.joint, reading, rng, level_sd=level_doubt(fitted.levels))
+    return _assemble(fitted, posterior, samples, car=car, revision=base)
 
 
 def stated_delay(car: Car) -> Delay:
@@ -148,25 +151,35 @@ def _mean_battery(blocks: pd.DataFrame) -> float:
     return float(blocks["battery_v"].mean())
 
 
-def _fit(design: Design, pressure_known: bool) -> tuple[Joint, Shown, np.ndarray]:
+@dataclass(frozen=True)
+class _Fitted:
+    """The joint fit with all that the drive shows, and no more."""
+
+    joint: Joint
+    shown: Shown
+    dead_time_sd: np.ndarray
+    levels: Levels
+
+
+def _fit(design: Design, pressure_known: bool) -> _Fitted:
     """Fit with all that the drive may show, judge what it shows, and fit again without the rest."""
-    free = default_dead_time_sd(level=True, slope=True)
-    joint = fit_joint(design, free)
+    joint = fit_joint(design, default_dead_time_sd(level=True, slope=True))
     shown = what_is_shown(joint, pressure_known=pressure_known)
     wanted = default_dead_time_sd(level=shown.level, slope=shown.slope)
-    return (joint if shown.slope else fit_joint(design, wanted)), shown, wanted
+    joint = joint if shown.slope else fit_joint(design, wanted)
+    levels = level_course(joint, wanted)
+    moved = levels.moved_within
+    if moved and shown.level:
+        because = f"{moved} What changes with time cannot be told from a dead-time error. {WITHIN}"
+        shown, wanted = Shown(False, because, False, because), default_dead_time_sd(level=False, slope=False)
+        joint = fit_joint(design, wanted)
+    return _Fitted(joint, shown, wanted, levels)
 
 
 def _assemble(
-    joint: Joint,
-    posterior: Posterior,
-    shown: Shown,
-    dead_time_sd: np.ndarray,
-    samples: list[Samples],
-    *,
-    car: Car,
-    revision: Revision,
+    found: _Fitted, posterior: Posterior, samples: list[Samples], *, car: Car, revision: Revision
 ) -> SteadyFit:
+    joint, shown = found.joint, found.shown
     unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
     lean = unknown_dead_time_lean(joint.design, posterior.reading, unknown)
     meter = meter_error(joint, posterior, car.meter.channel, revision, lean)
@@ -189,13 +202,14 @@ def _assemble(
         before=predict_lambda_error(points, posterior, in_force(revision), car, revision),
         predicted=predict_lambda_error(points, posterior, best, car, revision),
         banks=bank_difference(joint.design.blocks, car),
-        split_half=split_half(joint, posterior.reading, dead_time_sd),
+        split_half=split_half(joint, posterior.reading, found.dead_time_sd),
         blocks=_block_table(joint, posterior, fitted, points.disturbed),
         notes=tuple(dict.fromkeys(note for own in samples for note in own.notes)),
         samples_used=int(joint.design.blocks["samples"].sum()),
         samples_flagged=sum(int((~(s.fuel_trusted & s.lambda_trusted)).sum()) for s in samples),
         points=points,
         posterior=posterior,
+        levels=found.levels,
         lean_at_load=lean_at_load(joint.design.blocks),
     )
 

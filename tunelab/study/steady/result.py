@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.finding import Finding
-from tunelab.study.steady.findings import steady_findings
+from tunelab.study.steady.findings import COURSE_LIMIT_PCT, LEVEL_LIMIT_PCT, steady_findings
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.workspace.car import Car
@@ -147,8 +147,40 @@ class BankDifference:
 
 
 @dataclass(frozen=True)
+class LevelShift:
+    """By how much lambda reads leaner than elsewhere at the same operating point; positive: leaner."""
+
+    session: str
+    shift_pct: float
+    lower_pct: float
+    upper_pct: float
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Whether lambda kept its level within each drive and from session to session."""
+
+    halves: tuple[LevelShift, ...]  # second half of a drive less its first; empty where no drive has enough holds
+    sessions: tuple[LevelShift, ...]  # each session less the mean of all; empty where there is but one
+    apart: LevelShift | None  # the two sessions furthest apart; None where there is but one
+    course_pct: float  # from the lowest to the highest quarter of a drive
+    between_pct: float  # from the lowest to the highest session
+
+    @property
+    def moved_within(self) -> str:
+        """How lambda changed its level within a drive, in words; empty where it kept it."""
+        worst = max(self.halves, key=lambda half: abs(half.shift_pct), default=None)
+        if worst is not None and abs(worst.shift_pct) > LEVEL_LIMIT_PCT:
+            side = "leaner" if worst.shift_pct > 0 else "richer"
+            return f"The second half of {worst.session} reads {abs(worst.shift_pct):.1f} % {side} than the first."
+        if self.course_pct > COURSE_LIMIT_PCT:
+            return f"Lambda wandered by {self.course_pct:.1f} % within a drive."
+        return ""
+
+
+@dataclass(frozen=True)
 class SplitHalf:
-    """The two halves of the evidence, every other hold, fitted apart: does the result hold?"""
+    """The first half of each drive against its second, fitted apart: does the result hold?"""
 
     reading: np.ndarray  # shape (n,)
     factor_first: np.ndarray  # NaN where that half measured nothing
@@ -186,6 +218,7 @@ class SteadyFit:
     points: Points | None = field(repr=False)  # the visited points, for the proposal; None without a fit
     posterior: Posterior | None = field(repr=False)  # joint draws, for the proposal; None without a fit
     because: str = ""  # why no fit was made; empty where there is one
+    levels: Levels | None = None  # None without a fit
     lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
 
     def summary(self) -> pd.DataFrame:
