@@ -8,8 +8,11 @@ import pytest
 from plain_engine import lean_at_load, level_step
 from steady_trials import fit_first, plain_trial
 
+from tunelab.record import steady_lines
+from tunelab.study.proposal import propose
 from tunelab.study.steady.loaded import lean_at_load as leanest
 from tunelab.study.steady.points import is_pulsation
+from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.workspace.revision import Revision
 
 
@@ -169,3 +172,37 @@ def test_met_needs_the_whole_interval_inside_and_a_maximum_is_a_maximum(right):
     assert held["steady.meter"] == "watch"
     no_ends = dataclasses.replace(fit, dead_time=dataclasses.replace(dead, lower_ms=np.nan, upper_ms=np.nan))
     assert {f.id: f.status for f in no_ends.findings(trial.car)}["steady.dead_time"] == "watch"
+
+
+def test_a_cell_counts_the_same_however_long_it_was_held(right):
+    trial, _, fit = right
+    idle = np.flatnonzero(fit.points.engine_speed_rpm < 1000)
+    assert idle.size
+    index = np.concatenate([np.arange(len(fit.blocks)), np.tile(idle, 40)])
+    longer = dataclasses.replace(
+        fit.points, **{name: value[index] for name, value in vars(fit.points).items() if np.ndim(value)}
+    )
+    drawn = dataclasses.replace(
+        fit.posterior, pulsation=fit.posterior.pulsation[:, index], local=fit.posterior.local[:, index]
+    )
+    setting = in_force(trial.revision)
+    again = predict_lambda_error(longer, drawn, setting, trial.car, trial.revision)
+    assert again.p95_pct == pytest.approx(fit.before.p95_pct, rel=1e-6)
+    assert again.cells == fit.before.cells > 10
+
+
+def test_the_worst_hold_stands_beside_the_p95_and_the_summary_says_what_the_lines_say(right):
+    trial, found, fit = right
+    predicted = propose(fit, trial.car, trial.revision).predicted
+    table = fit.summary(predicted)["value"]
+    lines = steady_lines(fit, propose(fit, trial.car, trial.revision))
+    p95, worst = (table[f"lambda error predicted, {what}"] for what in ("95 % of cells below", "worst hold"))
+    assert f"{p95:.1f} % predicted" in lines[0]
+    assert f"{abs(worst):.1f} % " in lines[1].split("in force, ")[1]
+    assert predicted.worst_lower_pct <= worst <= predicted.worst_upper_pct
+    assert f"the worst hold is {fit.before.worst_words}" in found["steady.lambda_error"].because
+
+
+def test_seconds_of_evidence_add_up_to_what_was_driven(right):
+    _, _, fit = right
+    assert fit.meter.points["seconds"].sum() == pytest.approx(fit.blocks["seconds"].sum())

@@ -87,11 +87,10 @@ def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: flo
     status = status_within(error.p95_pct, error.lower_pct, error.upper_pct, most=limit)
     if fit.because:
         return _finding(fit, key, title, values=None, unit="%", status=status, limit=limit, because=fit.because)
-    side = "lean" if error.worst_pct > 0 else "rich"
-    where = f"at {error.worst_speed_rpm:.0f} rpm and a load of {100 * error.worst_load:.0f} %"
     because = (
-        f"95 of 100 undisturbed points lie within {error.p95_pct:.1f} % of commanded lambda (limit {limit:g} %); "
-        f"the worst hold is {abs(error.worst_pct):.1f} % {side}, {where}."
+        f"In 95 of 100 cells of engine speed and airflow that were driven undisturbed, lambda lies within "
+        f"{error.p95_pct:.1f} % of commanded (limit {limit:g} %); the worst hold is {error.worst_words} and a load of "
+        f"{100 * error.worst_load:.0f} %."
     )
     if key == "steady.lambda_error" and error.worst_pct > LEAN_STOP_PCT:
         status = "stop"

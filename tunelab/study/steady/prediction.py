@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tunelab.study.cells import flow_edges, speed_edges
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.result import LambdaError
@@ -53,30 +54,49 @@ def predict_lambda_error(
 ) -> LambdaError:
     """Size of the lambda error over the undisturbed points, its interval from the draws.
 
-    Raises
-    ------
-    ValueError
-        No point is undisturbed.
+    Every cell of engine speed and airflow weighs alike. Where all points are disturbed, all of them count.
     """
     calm = ~points.disturbed
     if not calm.any():
         calm = np.ones_like(calm)
     error = lambda_error_draws(points, posterior, setting, car, reference)[:, calm]
-    size = np.abs(error)
-    p95 = np.percentile(size[1:], 95, axis=1)
+    cell = _cells(points, car, reference)[calm]
+    size, weight = np.abs(error), 1.0 / np.bincount(cell)[cell]
+    p95, median = (_weighted_quantile(size[1:], weight, share) for share in (0.95, 0.5))
     worst = _worst_hold(error[0], points.hold[calm])
     at = np.flatnonzero(calm)[worst]
+    hold = error[:, worst].mean(axis=1)
     return LambdaError(
         p95_pct=float(np.median(p95)),
         lower_pct=float(np.quantile(p95, 0.025)),
         upper_pct=float(np.quantile(p95, 0.975)),
-        median_pct=float(np.median(np.median(size[1:], axis=1))),
-        worst_pct=float(error[0][worst].mean()),
+        median_pct=float(np.median(median)),
+        worst_pct=float(hold[0]),
         worst_reading=float(points.reading[at].mean()),
         worst_speed_rpm=float(points.engine_speed_rpm[at].mean()),
         worst_load=float(points.load[at].mean()),
         seconds=float(points.seconds[calm].sum()),
+        worst_lower_pct=float(min(hold[0], np.quantile(hold[1:], 0.025))),
+        worst_upper_pct=float(max(hold[0], np.quantile(hold[1:], 0.975))),
+        cells=int(np.unique(cell).size),
     )
+
+
+def _cells(points: Points, car: Car, reference: Revision) -> np.ndarray:
+    """Number of the cell of engine speed and airflow that each point lies in, shape (blocks,)."""
+    curve = reference.meter_curve
+    flow = np.maximum(np.interp(points.reading, curve.reading, curve.flow_kg_h), 1e-3)
+    flows = flow_edges(float(flow.min()), float(flow.max()), curve.flow_kg_h)
+    speeds = speed_edges(car.engine.idle_target_rpm, car.limits.rev_limit_rpm)
+    return np.digitize(points.engine_speed_rpm, speeds) * (flows.size + 1) + np.digitize(flow, flows[1:-1])
+
+
+def _weighted_quantile(values: np.ndarray, weight: np.ndarray, share: float) -> np.ndarray:
+    """Smallest value of each row that `share` of the weight does not pass, shape (rows,)."""
+    order = np.argsort(values, axis=1)
+    reached = np.cumsum(weight[order], axis=1) / weight.sum()
+    first = np.argmax(reached >= share - 1e-12, axis=1)
+    return np.take_along_axis(values, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
 
 
 def lambda_error_draws(

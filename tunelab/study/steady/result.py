@@ -49,7 +49,8 @@ class MeterError:
     points: pd.DataFrame
     """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis`.
 
-    `seconds` is the evidence between the two neighbouring breakpoints; factor is NaN where `basis` is `unchanged`.
+    `seconds` is the evidence: each second is shared by the two breakpoints it lies between, so that they add up to what
+    was driven; factor is NaN where `basis` is `unchanged`.
     """
     because: str = ""  # why nothing at all is known of it; empty where something is
 
@@ -99,7 +100,11 @@ class PulsationMap:
 
 @dataclass(frozen=True)
 class LambdaError:
-    """Size of |lambda / commanded − 1| [%] with trims at zero, over the calm, undisturbed points that were visited."""
+    """Size of |lambda / commanded − 1| [%] with trims at zero, over the calm, undisturbed points that were visited.
+
+    Each cell of engine speed and airflow counts alike, however long it was held; a worst hold stands beside the p95,
+    because a single place such as idle is lost in it.
+    """
 
     p95_pct: float
     lower_pct: float
@@ -110,6 +115,17 @@ class LambdaError:
     worst_speed_rpm: float
     worst_load: float
     seconds: float  # seconds of evidence behind it
+    worst_lower_pct: float = np.nan
+    worst_upper_pct: float = np.nan
+    cells: int = 0  # of engine speed and airflow that were visited
+
+    @property
+    def worst_words(self) -> str:
+        """The worst hold in words, such as `5.2 % lean at 850 rpm`; what is missing is called not shown."""
+        if not np.isfinite(self.worst_pct):
+            return "not shown"
+        side = "lean" if self.worst_pct > 0 else "rich"
+        return f"{abs(self.worst_pct):.1f} % {side} at {self.worst_speed_rpm:.0f} rpm"
 
 
 @dataclass(frozen=True)
@@ -221,25 +237,37 @@ class SteadyFit:
     levels: Levels | None = None  # None without a fit
     lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
 
-    def summary(self) -> pd.DataFrame:
-        """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""
-        return summary_rows(self)
+    def summary(self, proposed: LambdaError | None = None) -> pd.DataFrame:
+        """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown.
+
+        With `proposed`, what the proposal is predicted to leave, in rows of its own.
+        """
+        return summary_rows(self, proposed)
 
     def findings(self, car: Car) -> list[Finding]:
         """Hold the result against the owner's limits; missing evidence is `not_shown`."""
         return steady_findings(self, car)
 
 
-def summary_rows(fit: SteadyFit) -> pd.DataFrame:
+def summary_rows(fit: SteadyFit, proposed: LambdaError | None) -> pd.DataFrame:
     """Table behind `SteadyFit.summary`."""
     dead, flat = fit.dead_time, fit.constant
     seconds = float(fit.blocks["seconds"].sum())
-    rows = [
-        ("lambda error before, p95", fit.before.p95_pct, fit.before.lower_pct, fit.before.upper_pct, "%"),
-        ("lambda error predicted, p95", fit.predicted.p95_pct, fit.predicted.lower_pct, fit.predicted.upper_pct, "%"),
+    rows = _error_rows("lambda error in force", fit.before)
+    if proposed is not None:
+        rows += _error_rows("lambda error predicted", proposed)
+    rows += [
+        *_error_rows("lambda error with the whole correction at once", fit.predicted),
         ("dead-time error", dead.level_ms, dead.lower_ms, dead.upper_ms, "ms"),
         ("dead-time error per volt", dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v, "ms V⁻¹"),
         ("overall constant", flat.factor, flat.lower, flat.upper, "1"),
     ]
     table = pd.DataFrame(rows, columns=["estimate", "value", "lower", "upper", "unit"]).set_index("estimate")
     return table.assign(seconds=seconds)
+
+
+def _error_rows(name: str, error: LambdaError) -> list[tuple]:
+    return [
+        (f"{name}, 95 % of cells below", error.p95_pct, error.lower_pct, error.upper_pct, "%"),
+        (f"{name}, worst hold", error.worst_pct, error.worst_lower_pct, error.worst_upper_pct, "%"),
+    ]
