@@ -14,6 +14,7 @@ from tunelab.study.steady.samples import log_air_fuelled, smooth_dead_time
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
 
+FULL_CELL = 3  # blocks of about a second from which a cell weighs in full: one that was brushed weighs less
 LEAST_OPEN_MS = 0.05  # an injector is not reckoned with below it
 
 
@@ -61,7 +62,7 @@ def predict_lambda_error(
         calm = np.ones_like(calm)
     error = lambda_error_draws(points, posterior, setting, car, reference)[:, calm]
     cell = _cells(points, car, reference)[calm]
-    size, weight = np.abs(error), 1.0 / np.bincount(cell)[cell]
+    size, weight = np.abs(error), 1.0 / np.maximum(np.bincount(cell)[cell], FULL_CELL)
     p95, median = (_weighted_quantile(size[1:], weight, share) for share in (0.95, 0.5))
     worst = _worst_hold(error[0], points.hold[calm])
     at = np.flatnonzero(calm)[worst]
