@@ -2,7 +2,9 @@
 
 Quasi-steady: air flow follows a schedule of holds, the meter is a King's-law hot film with bumps and a pulsation
 over-reading, injectors have a dead time, part of the fuel goes through a wall film, lambda arrives late, lagged, noisy
-and with a slow drift, trims close the loop, the link drops rows. All numbers are invented.
+and with a slow drift, trims close the loop, the link drops rows. Two faults may be asked for: fuel that goes missing
+(`lean_at_load`), and a lambda sensor whose level steps or drifts (`level_step`, `level_drift`). All numbers are
+invented.
 """
 
 from __future__ import annotations
@@ -24,6 +26,11 @@ MASKS |= {"excluded": 64, "gap": 128, "cold": 256, "fuel_cut": 512, "transient":
 LITRE_DENSITY = 1.184e-3  # kg/L, for absolute load
 
 
+def nothing_of(*places: np.ndarray) -> np.ndarray:
+    """No fault anywhere."""
+    return 0.0 * sum(np.asarray(place, dtype=float) for place in places)
+
+
 @dataclass(frozen=True)
 class PlainEngine:
     """One invented car: what the kit is told (`car`, `revision`) and the truth."""
@@ -36,6 +43,8 @@ class PlainEngine:
     volts: np.ndarray  # a fine table of the meter, rising
     flows: np.ndarray
     traits: dict[str, float]
+    starved: Callable[[np.ndarray, np.ndarray], np.ndarray] = nothing_of  # log of fuel that goes missing, (rpm, load)
+    sensor_shift: Callable[[np.ndarray], np.ndarray] = nothing_of  # log that lambda reads too lean, at a time [s]
 
     def load(self, air_kg_h: np.ndarray, rpm: np.ndarray) -> np.ndarray:
         """Absolute load as a share (1: cylinders filled at 1.184 kg/m³)."""
@@ -50,6 +59,30 @@ class PlainEngine:
     def fuel_g(self, pulse_ms: np.ndarray, battery: np.ndarray) -> np.ndarray:
         """Fuel of one injection [g]; below the dead time none."""
         return np.maximum(pulse_ms - self.true_dead_time(battery), 0) / 60e3 * self.revision.injectors.flow_g_min
+
+
+def lean_at_load(
+    share: float, *, onset: float, speed_power: float = 0.0
+) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+    """Fuel that goes missing above an absolute load, such as with a weak pump: lambda rises by `share`.
+
+    With a `speed_power` above zero the share grows with engine speed from its own at 3000 rpm.
+    """
+
+    def missing(rpm: np.ndarray, load: np.ndarray) -> np.ndarray:
+        return np.log1p(share) * np.clip((load - onset) / 0.05, 0, 1) * (np.asarray(rpm) / 3000) ** speed_power
+
+    return missing
+
+
+def level_step(share: float, *, at_s: float) -> Callable[[np.ndarray], np.ndarray]:
+    """A lambda sensor that reads leaner by `share` from a time on."""
+    return lambda time: np.log1p(share) * (np.asarray(time) >= at_s)
+
+
+def level_drift(share: float, *, over_s: float) -> Callable[[np.ndarray], np.ndarray]:
+    """A lambda sensor that comes to read leaner by `share`, evenly over a time."""
+    return lambda time: np.log1p(share) * np.asarray(time) / over_s
 
 
 def car_of(rng: np.random.Generator) -> Car:
@@ -235,6 +268,8 @@ def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, c
     keep, lag = np.exp(-1 / (trait["film_s"] * rate_hz)), np.exp(-1 / (sensor.lag_s * rate_hz))
     noise = trait["noise_lambda"] * (rng.normal(size=n) + wander(rng, n, 0.4, rate_hz)) / 1.4
     noise += trait["gain"] + trait["drift"] * wander(rng, n, 150, rate_hz)
+    noise += engine.sensor_shift(np.arange(n) / rate_hz)
+    reaches = np.exp(-engine.starved(rpm, load))  # share of the metered fuel
     closed = bool(trait["closed"])
     pulse, trims, cylinder, measured = (np.zeros(n) for _ in range(4))
     film, trim, seen = base[0] / 1.0, 0.0, 1.0
@@ -242,7 +277,7 @@ def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, c
         loop = closed and load[i] < 0.75 and not cut[i]
         trims[i] = trim if loop else 0.0
         pulse[i] = 0.0 if cut[i] else base[i] * (1 + trims[i]) * scale_ms + dead[i]
-        injected = max(pulse[i] - true_dead[i], 0.0) / scale_ms
+        injected = max(pulse[i] - true_dead[i], 0.0) / scale_ms * reaches[i]
         film = keep * film + (1 - keep) * injected
         gone = (1 - trait["film"]) * injected + trait["film"] * film
         cylinder[i] = min(true_air[i] / max(afr * gone, 1e-9), 5.0)

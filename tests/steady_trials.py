@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import plain_engine
@@ -37,12 +37,16 @@ class Trial:
     score: Callable[[Revision], float]  # p95 of the lambda error, %, over visited and undisturbed points
 
 
-def plain_trial(seed: int, *, kind: str = "grid") -> Trial:
-    """A trial on the plain engine."""
+def plain_trial(
+    seed: int, *, kind: str = "grid", faults: Mapping[str, Callable] | None = None, from_session: int = 1
+) -> Trial:
+    """A trial on the plain engine; `faults` (fields of the engine) are in its drives from a session on."""
     engine = plain_engine.invent(seed)
+    faulty = replace(engine, **faults or {})
 
     def run(revision: Revision, session: int) -> xr.Dataset:
-        log = plain_engine.drive(engine, revision, seed=100 * session + seed, minutes=10, rate_hz=25, kind=kind)
+        driven = faulty if session >= from_session else engine
+        log = plain_engine.drive(driven, revision, seed=100 * session + seed, minutes=10, rate_hz=25, kind=kind)
         return log.assign_attrs(session=f"drive {session}", revision=revision.name)
 
     return Trial(

@@ -9,6 +9,7 @@ import time
 import numpy as np
 import pytest
 from cell_means import cell_mean_revision
+from plain_engine import lean_at_load, level_drift, level_step
 from steady_trials import DAY, fit_first, outcome, plain_trial, simulated_trial
 
 from tunelab.study.proposal import propose
@@ -72,3 +73,62 @@ def test_bench_steady(make):
     show(f"cars not under 2 % after 2 drives: better spreadsheet {over[0]}, joint fit {over[1]}")
     show(f"seconds of one fit (10 min at 25 Hz) {spread([row[2] for row in joint])}")
     assert np.median([o.after for o in one]) < np.median([s[0] for s in rows["better spreadsheet"]])
+
+
+def shifted(share, **more):
+    return {"faults": {"sensor_shift": share}, **more}
+
+
+# What is wrong, by how much lambda reads leaner at the end of it, and the drives of each car.
+MOVED = {
+    "none": ({}, 0.0, 1),
+    "step of 2 % half way": (shifted(level_step(0.02, at_s=300)), 0.02, 1),
+    "step of 4 % half way": (shifted(level_step(0.04, at_s=300)), 0.04, 1),
+    "step of 4 % at a quarter": (shifted(level_step(0.04, at_s=150)), 0.04, 1),
+    "drift of 6 %": (shifted(level_drift(0.06, over_s=600)), 0.06, 1),
+    "drift of 15 %": (shifted(level_drift(0.15, over_s=600)), 0.15, 1),
+    "second drive + 1 %": (shifted(level_step(0.01, at_s=-1), from_session=2), 0.01, 2),
+    "second drive + 3 %": (shifted(level_step(0.03, at_s=-1), from_session=2), 0.03, 2),
+    "second drive + 5 %": (shifted(level_step(0.05, at_s=-1), from_session=2), 0.05, 2),
+}
+SHIFT_CARS = (0, 1, 2, 3, 5, 8)
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize("name", MOVED)
+def test_bench_levels_that_move(name):
+    """Share of the curve's readings that hold the truth of the beginning and of the end, and what is said of it."""
+    options, share, drives = MOVED[name]
+    ends, said = [], []
+    for seed in SHIFT_CARS:
+        trial = plain_trial(seed, **options)
+        logs = [trial.run(trial.revision, n + 1) for n in range(drives)]
+        fit = fit_first(trial, logs, {"r01": trial.revision})
+        true = trial.true_flow(fit.meter.reading) / fit.meter.flow_in_force_kg_h * np.exp(trial.constant)
+        known = np.isfinite(fit.meter.factor)
+        for at in (0.0, share):
+            inside = (fit.meter.lower <= true * (1 + at)) & (true * (1 + at) <= fit.meter.upper)
+            ends.append(inside[known].mean())
+        found = {finding.id: finding.status for finding in fit.findings(trial.car)}
+        said.append(found["steady.sessions" if drives > 1 else "steady.halves"])
+    show(f"\n{name:26s} curve holds first {np.mean(ends[::2]):.2f}, last {np.mean(ends[1::2]):.2f}; said {said}")
+    assert np.mean(ends) > 0.93
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize(("share", "onset", "power"), [(0.12, 0.65, 0), (0.12, 0.8, 0), (0.14, 0.6, 1)])
+def test_bench_lean_at_load(share, onset, power):
+    """What is said of a mixture that goes lean at load."""
+    for seed in SHIFT_CARS:
+        fault = lean_at_load(share, onset=onset, speed_power=power)
+        trial = plain_trial(seed, faults={"starved": fault})
+        fit = fit_first(trial, [trial.run(trial.revision, 1)], {"r01": trial.revision})
+        found = {finding.id: finding for finding in fit.findings(trial.car)}
+        lean, error = found["steady.lean_at_load"], found["steady.lambda_error"]
+        show(
+            f"\n{seed}: lean at load {lean.value:.1f} % {lean.status}; lambda error {error.value:.1f} % {error.status}"
+        )
+        blocks = fit.blocks[~fit.blocks["disturbed"] & (fit.blocks["load"] >= 0.55)]
+        worst = blocks.groupby("hold")["error_pct"].mean().max()
+        assert (lean.status == "stop") == (lean.value > 10)
+        assert lean.upper > worst - 1

@@ -47,17 +47,19 @@ def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: flo
         return draw_absent("Lambda error before and after", "no calm point was fitted; the reason stands above.")
     rows = ((1.0, "in force", before), (0.0, "after, predicted", after))
     table = pd.DataFrame(
-        [(y, name, e.p95_pct, e.lower_pct, e.upper_pct, e.median_pct) for y, name, e in rows],
-        columns=["row", "which", "p95_pct", "lower_pct", "upper_pct", "median_pct"],
+        [(y, name, e.p95_pct, e.lower_pct, e.upper_pct, e.median_pct, abs(e.worst_pct)) for y, name, e in rows],
+        columns=["row", "which", "p95_pct", "lower_pct", "upper_pct", "median_pct", "worst_pct"],
     )
     spans = hv.Segments(table.assign(end=table["row"]), ["lower_pct", "row", "upper_pct", "end"])
-    p95 = hv.Scatter(table, "p95_pct", ["row", "which", "lower_pct", "upper_pct"], label="95 % of points lie below")
-    median = hv.Scatter(table, "median_pct", ["row", "which"], label="half of the points lie below")
+    p95 = hv.Scatter(table, "p95_pct", ["row", "which", "lower_pct", "upper_pct"], label="95 % of cells lie below")
+    median = hv.Scatter(table, "median_pct", ["row", "which"], label="half of the cells lie below")
+    worst = hv.Scatter(table, "worst_pct", ["row", "which"], label="worst hold")
     limit = hv.VLine(limit_pct).opts(color=NEW, line_dash="dashed", line_width=1.5)
     marks = [
         spans.opts(color=MAIN, line_width=6, alpha=0.35),
         p95.opts(color=MAIN, size=11, tools=["hover"]),
         median.opts(color=THIRD, marker="diamond", size=11, tools=["hover"]),
+        worst.opts(color=MAIN, marker="triangle", fill_alpha=0.0, size=11, tools=["hover"]),
     ]
     options = panel("Lambda error before and after; dashed: the owner's limit", 270, xlabel="lambda error [%]")
     ticks = [(y, name) for y, name, _ in rows]

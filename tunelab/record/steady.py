@@ -13,7 +13,7 @@ from tunelab.record.display import show_number
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.study.consistency import LEAK, assumptions_table, stops, withhold, withhold_findings
-from tunelab.study.finding import Finding
+from tunelab.study.finding import LEAN_STOP_PCT, Finding, status_within
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.workspace.car import Car
@@ -87,9 +87,12 @@ def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
     shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
     better = after.p95_pct <= fit.before.p95_pct
     because = (
-        f"With the proposed values in the ECU and trims at zero, 95 of 100 undisturbed points should lie within "
-        f"{_percent(after.p95_pct)} % of commanded lambda; now it is {_percent(fit.before.p95_pct)} %."
+        "With the proposed values in the ECU and trims at zero, in 95 of 100 undisturbed cells of engine speed and "
+        f"airflow lambda should lie within {_percent(after.p95_pct)} % of commanded, the worst hold "
+        f"{after.worst_words}; now it is {_percent(fit.before.p95_pct)} %, the worst hold {fit.before.worst_words}."
     )
+    status = status_within(after.p95_pct, after.lower_pct, after.upper_pct, most=limit)
+    status = status if better and not after.worst_pct > LEAN_STOP_PCT else "watch"
     because = because if better else f"{because} It is not expected to help: drive again before entering it."
     return Finding(
         id="steady.proposal_predicted",
@@ -101,22 +104,23 @@ def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
         confidence=fit.confidence if shown else None,
         samples_used=fit.samples_used,
         samples_flagged=fit.samples_flagged,
-        status="not_shown" if not shown else "met" if better and after.upper_pct <= limit else "watch",
+        status=status if shown else "not_shown",
         limit=limit,
         because=fit.because or because,
     )
 
 
 def steady_lines(fit: SteadyFit, proposal: Proposal) -> tuple[str, ...]:
-    """The result in three lines, rounded to what it is worth; a figure that is not known is called not shown."""
+    """The result in a few lines, rounded to what it is worth; a figure that is not known is called not shown."""
     dead = fit.dead_time
     dead_text = f"{dead.level_ms:.2f} ms at {dead.reference_v:.1f} V" if dead.shown else NOT_SHOWN
     before, after = (
-        f"{error.p95_pct:.1f} %" if np.isfinite(error.p95_pct) else NOT_SHOWN
+        (f"{error.p95_pct:.1f} %" if np.isfinite(error.p95_pct) else NOT_SHOWN, error.worst_words)
         for error in (fit.before, proposal.predicted)
     )
     return (
-        f"lambda error, 95 % of points below: {before} in force, {after} predicted",
+        f"lambda error, 95 % of cells below: {before[0]} in force, {after[0]} predicted",
+        f"worst hold: {before[1]} in force, {after[1]} predicted",
         f"dead-time error: {dead_text}",
         f"samples used {fit.samples_used}, flagged {fit.samples_flagged}; {len(fit.blocks)} calm blocks",
     )
@@ -190,9 +194,9 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     sentences = [
         f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints "
         f"of the meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
-        f"Predicted once it is in, trims at zero: 95 % of the calm points within {_percent(after.p95_pct)} % of "
-        f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %). "
-        "The next session will show whether that holds.",
+        f"Predicted once it is in, trims at zero: 95 % of the undisturbed cells within {_percent(after.p95_pct)} % of "
+        f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %), the worst hold "
+        f"{after.worst_words}. The next session will show whether that holds.",
         *newer,
         *proposal.notes,
         *proposal.capped,
@@ -211,12 +215,14 @@ def _in_short(fit: SteadyFit, proposal: Proposal, name: str, limit_pct: float) -
     capped = ", as far as one revision may go" if proposal.capped else ""
     if fit.before.upper_pct <= limit_pct:
         return (
-            f"Nothing has to: lambda error {_percent(fit.before.p95_pct)} % lies within its limit; {name} ({what}) "
-            f"would leave {_percent(proposal.predicted.p95_pct)} %."
+            f"Nothing has to: lambda error {_percent(fit.before.p95_pct)} %, worst hold {fit.before.worst_words}, lies "
+            f"within its limit; {name} ({what}) "
+            f"would leave {_percent(proposal.predicted.p95_pct)} %, worst hold {proposal.predicted.worst_words}."
         )
     return (
         f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {_percent(fit.before.p95_pct)} % now, "
-        f"{_percent(proposal.predicted.p95_pct)} % expected{capped}."
+        f"{_percent(proposal.predicted.p95_pct)} % expected{capped}; worst hold {fit.before.worst_words} now, "
+        f"{proposal.predicted.worst_words} expected."
     )
 
 
@@ -273,17 +279,28 @@ def dead_time_table(proposal: Proposal) -> pd.DataFrame:
 
 
 def halves_table(fit: SteadyFit) -> pd.DataFrame:
-    """The two halves of the evidence held against each other; one row that says so where there were too few holds."""
-    halves = fit.split_half
-    if halves is None:
+    """The halves of the drive, and the sessions, held against each other; one row that says so where there are none."""
+    halves, rows = fit.split_half, _level_rows(fit)
+    if halves is not None:
+        none = (np.nan, np.nan)
+        rows += [
+            ("difference of the two halves' curves, rms [%]", halves.difference_rms_pct, *none),
+            ("expected from their own intervals, rms [%]", halves.expected_rms_pct, *none),
+            ("dead-time error, first half [ms]", halves.dead_time_first_ms, *none),
+            ("dead-time error, second half [ms]", halves.dead_time_second_ms, *none),
+        ]
+    if not rows:
         return pd.DataFrame({"what": ["too few holds to halve the evidence"]})
-    rows = [
-        ("difference of the two curves, rms [%]", halves.difference_rms_pct),
-        ("expected from their own intervals, rms [%]", halves.expected_rms_pct),
-        ("dead-time error, first half [ms]", halves.dead_time_first_ms),
-        ("dead-time error, second half [ms]", halves.dead_time_second_ms),
-    ]
-    return pd.DataFrame(rows, columns=["what", "value"])
+    return pd.DataFrame(rows, columns=["what", "value", "lower", "upper"])
+
+
+def _level_rows(fit: SteadyFit) -> list[tuple[str, float, float, float]]:
+    """By how much lambda moved within each drive and from session to session, with the intervals."""
+    if fit.levels is None:
+        return []
+    rows = [(f"second half of {own.session} against its first, lambda [%]", own) for own in fit.levels.halves]
+    rows += [(f"{own.session} against the mean of all sessions, lambda [%]", own) for own in fit.levels.sessions]
+    return [(name, own.shift_pct, own.lower_pct, own.upper_pct) for name, own in rows]
 
 
 def _three(table: pd.DataFrame, name: str, unit: str = "") -> list[tuple[float, float, float]]:

@@ -90,10 +90,10 @@ def test_a_limit_that_is_not_stated_shows_nothing(name, gate):
 
 # Which gates a change empties. The drive reached readings 0.6-4.2 V, idle 0.6-1.6 V, full throttle 3.0-4.2 V; the
 # curve's breakpoints are 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5 V.
-FUEL = {"steady", "full_throttle", "knock", "duty", "idle", "return", "under_load"}
+FUEL = {"steady", "lean_at_load", "full_throttle", "knock", "duty", "idle", "return", "under_load"}
 FULL = {"full_throttle", "knock", "duty"}
 HARD = {"temperatures", "oil_pressure", "fuel_pressure", "battery", "launch", "under_load", "supply", "speeds"}
-ALL = {"steady", "under_load"}  # looked at in every drive, at whatever load
+ALL = {"steady", "under_load", "lean_at_load"}  # looked at in every drive, at whatever load
 CHANGES = [
     ("nothing", {}, set()),
     ("high flow only", {"curve": {7: 1.05}}, {*ALL, *FULL, "headroom"}),
@@ -255,19 +255,19 @@ def test_a_failed_analysis_leaves_a_doubt():
 # What no table of a revision holds: which gates each kind of change empties. Common practice, no source.
 KNOCK, LEAN = "full_throttle.knock_retard", "full_throttle.lambda"
 AT_FULL_THROTTLE = {g.name for g in GATES if "full-throttle" in g.steps}
-SPARK = {"knock", "temperatures", "launch", "idle", "return"}
+SPARK = {"knock", "temperatures", "launch", "idle", "return", "under_load"}
 OTHERS = [
     ("spark", SPARK),
     ({"kind": "spark", "where": "full load"}, SPARK - {"idle", "return"}),
     ({"kind": "spark", "where": "idle"}, SPARK - {"knock"}),
     (
         "commanded lambda",
-        {"steady", "full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "idle", "return"},
+        {*FULL, "steady", "lean_at_load", "temperatures", "fuel_pressure", "idle", "return", "under_load", "supply"},
     ),
     ("idle", {"idle", "return"}),
-    ("acceleration fuelling", {"return"}),
-    ("launch", {"launch"}),
-    ("fuel", {"steady", "full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "idle", "return", "launch"}),
+    ("acceleration fuelling", {"return", "under_load"}),
+    ("launch", {"launch", "speeds"}),
+    ("fuel", {*FUEL, "temperatures", "fuel_pressure", "launch", "supply"}),
     ("mechanical parts", NAMES),
 ]
 

@@ -11,7 +11,7 @@ from tunelab.study.readiness import judge_readiness, plan_to_event
 from tunelab.study.readiness.pace import Calendar, _closing
 
 DAY = datetime.date
-STEADY, FULL = ("steady.lambda_error",), tuple(n for n in EVERY if n.startswith("full_throttle."))
+STEADY, FULL = ("steady.lambda_error", "steady.lean_at_load"), tuple(n for n in EVERY if n.startswith("full_throttle."))
 WATCHED = tuple(n for n in EVERY if n.startswith("limits."))  # what any drive answers
 
 
@@ -27,7 +27,7 @@ def one(day, ids, steps):
 
 
 def test_the_days_follow_from_the_drives_by_hand():
-    # Three steady drives until the first gate closed (1 in 3), then full throttle at once (8 gates in 1 drive), days
+    # Three steady drives until their two gates closed (2 in 3), then full throttle at once (8 gates in 1 drive), days
     # apart 4, 4, 4: what is left is road (2 gates, none closed yet), launch and link.
     drives = [
         one(3, WATCHED, ("steady",)),
@@ -40,11 +40,12 @@ def test_the_days_follow_from_the_drives_by_hand():
     assert set(plan.left) == {"Idle", "Return to idle", "Data link good enough to go on working", "Launch hold"}
     assert {c.step for c in plan.closings} == {"road", "launch", "link"}
     assert all(c.pooled for c in plan.closings)
-    # 9 gaps closed; tries: 3 of steady, 8 of full throttle, and 3 of the link, which steady drives could have shown.
-    assert {(c.gaps_closed, c.drives) for c in plan.closings} == {(9, 14)}
-    assert plan.drives == pytest.approx(3 * 14 / 9)
-    assert plan.ready_on == DAY(2026, 5, 20) + datetime.timedelta(days=19)  # 4.67 drives of 4 days: 18.7
-    assert plan.decide_by == DAY(2026, 6, 8) - datetime.timedelta(days=19)
+    # 10 gaps closed; tries: 3 of each steady gate, 8 of full throttle, and 3 of the link, which steady drives could
+    # have shown.
+    assert {(c.gaps_closed, c.drives) for c in plan.closings} == {(10, 17)}
+    assert plan.drives == pytest.approx(3 * 17 / 10)
+    assert plan.ready_on == DAY(2026, 5, 20) + datetime.timedelta(days=21)  # 5.1 drives of 4 days: 20.4
+    assert plan.decide_by == DAY(2026, 6, 8) - datetime.timedelta(days=21)
     assert plan.old_parts_by == DAY(
         2026, 6, 7
     )  # the two days of the swap are the 7th and the 8th, the last one to work

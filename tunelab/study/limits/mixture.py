@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.delay import DelayFit
+from tunelab.study.finding import LEAN_STOP_PCT
 from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing, step_of
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
 from tunelab.study.full_throttle.stretch import Stretch
@@ -16,7 +17,6 @@ from tunelab.study.limits.driving import LEAST_S, NEVER_FULL, Driving
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-LEAN_STOP_PCT = 10.0  # lean of commanded under load by more than this, where the owner states no limit; common practice
 SUSTAINED_S = 0.5  # what counts is the mean over this long
 LEANEST_COMMANDED = 1.0  # what no ECU commands leaner than under load; common practice, no source
 EMPTY = pd.DataFrame(columns=["seen_s", "fuelled_s", "stretch", "engine_speed_rpm", "lambda", "commanded", "judged"])

@@ -116,27 +116,34 @@ GATES: tuple[Gate, ...] = (
         "shift earlier, and end each run at a lower speed than in the drives recorded.",
         stop_bounds=True,
     ),
+    Gate(
+        "lean_at_load", "Mixture at steady load", ("steady.lean_at_load",), touched_by=FUELLING, steps=("steady",),
+        lacking="No steady drive shows the mixture at load: load the engine with lambda watched, and lift at once "
+        "when it goes lean.",
+    ),
 )  # fmt: skip
 
 # Which gates a change empties that no table of a revision holds. `None`: every one. A gate that ENTERED does not name
 # is emptied by every kind, so that a new one is safe before it is entered here. Common practice, no source.
 FULL_LOAD = frozenset({"full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "under_load", "supply"})
 IDLING = frozenset({"idle", "return"})
-ENTERED = FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch", "speeds"}
+ENTERED = (
+    FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch", "speeds", "lean_at_load"}
+)
 EMPTIED_BY: Mapping[OtherKind, frozenset[str] | None] = {
     "spark": frozenset({"knock", "temperatures", "launch", "under_load"}) | IDLING,
-    "commanded lambda": FULL_LOAD | IDLING | {"steady"},
+    "commanded lambda": FULL_LOAD | IDLING | {"steady", "lean_at_load"},
     "idle": IDLING,
     "acceleration fuelling": frozenset({"return", "under_load"}),
     "fuel cut": frozenset({"return"}),
-    "boost": FULL_LOAD | {"headroom", "oil_pressure", "launch"},
-    "trims": IDLING | {"steady", "full_throttle", "under_load"},
+    "boost": FULL_LOAD | {"headroom", "oil_pressure", "launch", "lean_at_load"},
+    "trims": IDLING | {"steady", "full_throttle", "under_load", "lean_at_load"},
     "warm-up": IDLING,
     "launch": frozenset({"launch", "speeds"}),
     "knock control": frozenset({"knock", "under_load"}),
     "cooling": frozenset({"temperatures", "oil_pressure", "supply"}),
     "sensors": ENTERED - {"link"},
-    "fuel": FULL_LOAD | IDLING | {"steady", "launch"},
+    "fuel": FULL_LOAD | IDLING | {"steady", "launch", "lean_at_load"},
     "mechanical parts": None,
     "other": None,
 }

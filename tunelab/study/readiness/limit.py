@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 
-from tunelab.study.finding import Finding
+from tunelab.study.finding import LEAN_STOP_PCT, Finding
 from tunelab.study.launch import LET_GO_S
-from tunelab.study.limits import LEAN_STOP_PCT
 from tunelab.workspace.car import Car
 
 HELD_AGAINST = {
@@ -48,6 +47,7 @@ HELD_AGAINST = {
     "limits.battery": "battery_min_v",
     "limits.engine_speed": "rev_limit_rpm",
     "limits.road_speed": "top_speed_km_h",
+    "steady.lean_at_load": "lean_under_load_max_pct",
 }
 # Findings that tell how far a value is from one that the owner states: the finding of the value itself, and the key.
 MEASURED_FROM = {"launch.held_speed": ("launch.held", "launch_hold_rpm")}
@@ -58,6 +58,7 @@ WITHOUT = {
     "lean_under_load_max_pct": LEAN_STOP_PCT,
 }
 LOWER_IS_WORSE = ("idle.actuator_margin",)
+ONE_SIDED = ("steady.lean_at_load",)  # below zero is no error of the kind
 SAME = 1e-5  # share by which a limit in a record may differ from the one in car.toml: how finely records are written
 
 
@@ -98,5 +99,5 @@ def passes_limit(finding: Finding) -> bool:
     """Whether the value itself, not only its interval, lies past the limit."""
     if finding.value is None or finding.limit is None:
         return False
-    size = abs(finding.value)
+    size = finding.value if finding.id in ONE_SIDED else abs(finding.value)
     return size < finding.limit if finding.id in LOWER_IS_WORSE else size > finding.limit

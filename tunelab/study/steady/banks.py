@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import scipy
 
+from tunelab.study.steady.findings import APART_PCT
 from tunelab.study.steady.result import BankDifference
 from tunelab.workspace.car import Car
 
-SAME_PIPE_PCT = 2.0  # two sensors in one pipe that read further apart than this cannot both be right; common practice
 LEAST_HOLDS = 5
 
 
@@ -24,11 +24,13 @@ def bank_difference(blocks: pd.DataFrame, car: Car) -> BankDifference | None:
     mean = float(apart.mean())
     clear = abs(mean) > half
     if placement == "same pipe":
-        disagrees = abs(mean) > SAME_PIPE_PCT
-        because = f"Two sensors in one pipe read {mean:+.1f} % apart; up to {SAME_PIPE_PCT:g} % is common."
+        disagrees = abs(mean) > APART_PCT
+        because = f"Two sensors in one pipe read {mean:+.1f} % apart; up to {APART_PCT:g} % is common."
     else:
         disagrees = clear
         side = "leaner" if mean > 0 else "richer"
         because = f"The second bank reads {abs(mean):.1f} % {side}; the fit uses the mean of both banks."
-        because = because if clear else "The banks do not differ by more than the interval."
+        because = (
+            because if clear else f"The banks do not differ by more than the interval; up to {APART_PCT:g} % is common."
+        )
     return BankDifference(placement, mean, mean - half, mean + half, len(both), disagrees, because)

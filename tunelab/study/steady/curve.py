@@ -7,7 +7,7 @@ import pandas as pd
 import scipy
 
 from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force
-from tunelab.study.steady.design import Design
+from tunelab.study.steady.design import Design, hat_matrix
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.posterior import Posterior, local_mean
@@ -83,8 +83,6 @@ def _points(
     log_flow = log_flow_in_force(curve, reading) + log_factor
     leak = leak_allowance(log_flow, log_factor, log_flow_in_force(curve, at) + target)
     known = basis != "unchanged"
-    edges = np.concatenate([[-np.inf], at, [np.inf]])
-    counted, _ = np.histogram(design.blocks["reading"], edges, weights=design.blocks["seconds"])
     return pd.DataFrame(
         {
             "reading": at,
@@ -92,7 +90,7 @@ def _points(
             "factor": np.where(known, np.exp(target), np.nan),
             "factor_lower": np.where(known, np.exp(target - np.hypot(spread, leak)), np.nan),
             "factor_upper": np.where(known, np.exp(target + spread), np.nan),
-            "seconds": counted[:-1] + counted[1:],
+            "seconds": hat_matrix(at, visited).T @ design.blocks["seconds"].to_numpy(),
             "basis": basis,
         }
     )

@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tunelab.channels import channel
-from tunelab.study.finding import Finding, Status
+from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, status_within
 
 if TYPE_CHECKING:
     from tunelab.study.steady.result import LambdaError, SteadyFit
     from tunelab.workspace.car import Car
 
-LEAN_STOP_PCT = 10.0  # lean of commanded by more than this, in the mean of a hold; common practice, no source
+APART_PCT = 2.0  # two sensors that read further apart: in one pipe they cannot both be right; common practice
+LEVEL_LIMIT_PCT = 1.0  # by which lambda may differ from half to half and from session to session; common practice
+COURSE_LIMIT_PCT = 1.5  # the same from the lowest to the highest quarter of a drive; common practice, no source
+WITHIN = (
+    "Likely causes: a lambda sensor that ages, warms up or loses its calibration, a fuel pump or regulator that gets "
+    "hot, an exhaust leak that opens, a meter that gets wet or dirty. Read the sensor in free air before and after a "
+    "drive."
+)
+BETWEEN = (
+    "Likely causes: another tank of fuel, a lambda sensor that was changed, calibrated or has aged, another fuel "
+    "pressure, a filter or duct ahead of the meter that was touched. Fit the drives apart until that is settled."
+)
+LEAN_WAY_OUT = (
+    " That is too lean to load the engine there, whatever its cause. Look at the fuel pressure under load, the filter "
+    "and the pump, the injectors' duty, air that comes in after the meter, and the sensor, before it is loaded again."
+)
 
 
 def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
@@ -21,6 +37,7 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     limit = car.limits.steady_lambda_error_max_pct
     found = [
         _lambda(fit, "steady.lambda_error", "Lambda error at steady speed, as it is", fit.before, limit),
+        _lean_at_load(fit, car),
         _lambda(
             fit, "steady.lambda_predicted", "Lambda error if the whole correction went in at once", fit.predicted, limit
         ),
@@ -30,6 +47,7 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
         _pulsation(fit),
         _repeat(fit),
     ]
+    found = found if fit.levels is None or fit.levels.apart is None else [*found, _sessions(fit)]
     return found if fit.banks is None else [*found, _banks(fit)]
 
 
@@ -65,20 +83,49 @@ def _finding(
 
 def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
     """Met only if the whole interval lies within the limit."""
-    status: Status = "met" if error.upper_pct <= limit else "watch"
+    status = status_within(error.p95_pct, error.lower_pct, error.upper_pct, most=limit)
     if fit.because:
         return _finding(fit, key, title, values=None, unit="%", status=status, limit=limit, because=fit.because)
-    side = "lean" if error.worst_pct > 0 else "rich"
-    where = f"at {error.worst_speed_rpm:.0f} rpm and a load of {100 * error.worst_load:.0f} %"
     because = (
-        f"95 of 100 undisturbed points lie within {error.p95_pct:.1f} % of commanded lambda (limit {limit:g} %); "
-        f"the worst hold is {abs(error.worst_pct):.1f} % {side}, {where}."
+        f"In 95 of 100 cells of engine speed and airflow that were driven undisturbed, lambda lies within "
+        f"{error.p95_pct:.1f} % of commanded (limit {limit:g} %); the worst hold is {error.worst_words} and a load of "
+        f"{100 * error.worst_load:.0f} %."
     )
     if key == "steady.lambda_error" and error.worst_pct > LEAN_STOP_PCT:
         status = "stop"
         because += " That is too lean to load the engine there before it is set right."
     values = (error.p95_pct, error.lower_pct, error.upper_pct)
     return _finding(fit, key, title, values=values, unit="%", status=status, limit=limit, because=because)
+
+
+def _lean_at_load(fit: SteadyFit, car: Car) -> Finding:
+    """The leanest hold at load, whatever its cause: a stop beyond the owner's limit, or the usual one."""
+    stated, lean = car.limits.lean_under_load_max_pct, fit.lean_at_load
+    limit = LEAN_STOP_PCT if stated is None else stated
+    title, shown = "Leanest hold at load", lean is not None and not lean.because
+    if not shown:
+        because = "" if lean is None else lean.because
+        return _finding(
+            fit, "steady.lean_at_load", title, values=None, unit="%", status="not_shown", limit=limit,
+            because=f"{because} Hold some speeds at half throttle and more, watching lambda.".strip(),
+        )  # fmt: skip
+    values = (lean.lean_pct, lean.lower_pct, lean.upper_pct)
+    status = status_within(*values, most=limit, beyond="stop")
+    how = "as it was driven" if lean.as_driven else "with the trims at zero"
+    side = "leaner" if lean.lean_pct > 0 else "richer"
+    rest = f"no hold at load is leaner than {lean.upper_pct:+.1f} %"
+    rest = rest if np.isfinite(lean.upper_pct) else "too few holds at load to say that none is leaner"
+    because = (
+        f"At {lean.engine_speed_rpm:.0f} rpm and a load of {100 * lean.load:.0f} % lambda is "
+        f"{abs(lean.lean_pct):.1f} % {side} than commanded, {how}; {rest} (limit {limit:g} %, "
+        f"{lean.holds} hold{'s' if lean.holds != 1 else ''} at load)."
+    )
+    if status == "stop":
+        because += LEAN_WAY_OUT
+    found = _finding(
+        fit, "steady.lean_at_load", title, values=values, unit="%", status=status, limit=limit, because=because
+    )
+    return replace(found, samples_used=lean.samples)
 
 
 def _meter(fit: SteadyFit, car: Car) -> Finding:
@@ -92,10 +139,12 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
         )  # fmt: skip
     at = int(np.nanargmax(np.abs(np.log(meter.factor))))
     values = tuple(float(100 * (v[at] - 1)) for v in (meter.factor, meter.lower, meter.upper))
-    status: Status = "met" if abs(values[0]) <= limit else "watch"
+    ends = 100 * (np.nanmin(meter.lower) - 1), 100 * (np.nanmax(meter.upper) - 1)
+    status = status_within(values[0], *ends, least=-limit, most=limit)
     because = (
         f"At a reading of {meter.reading[at]:.4g} {channel(meter.channel).shown_unit} the true flow is "
-        f"{values[0]:+.1f} % off the curve; one revision may change it by {limit:g} %."
+        f"{values[0]:+.1f} % off the curve; over all readings the interval runs from {ends[0]:+.1f} to "
+        f"{ends[1]:+.1f} %. One revision may change it by {limit:g} %."
     )
     return _finding(
         fit, "steady.meter", "Largest error of the meter curve", values=values, unit="%", status=status, limit=limit,
@@ -105,7 +154,7 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
 
 def _dead_time(fit: SteadyFit, car: Car) -> Finding:
     dead, limit = fit.dead_time, car.limits.dead_time_change_max_ms
-    status: Status = "met" if abs(dead.level_ms) <= limit else "watch"
+    status = status_within(dead.level_ms, dead.lower_ms, dead.upper_ms, least=-limit, most=limit)
     at = f" at {dead.reference_v:.1f} V" if np.isfinite(dead.reference_v) else ""
     return _finding(
         fit, "steady.dead_time", f"Dead-time error{at}",
@@ -118,15 +167,16 @@ def _slope(fit: SteadyFit) -> Finding:
     dead = fit.dead_time
     values = (dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v)
     return _finding(
-        fit, "steady.dead_time_slope", "Dead-time error per volt", values=values, unit="ms/V", status="met",
-        limit=None, because=dead.slope_because,
+        fit, "steady.dead_time_slope", "Dead-time error per volt", values=values, unit="ms/V",
+        status=status_within(*values), limit=None, because=dead.slope_because,
     )  # fmt: skip
 
 
 def _pulsation(fit: SteadyFit) -> Finding:
     over, values = fit.pulsation, None
-    if over.shown:
-        at = np.unravel_index(np.nanargmax(np.abs(over.over_reading_pct)), over.over_reading_pct.shape)
+    clear = np.where(over.lower_pct > 0, over.over_reading_pct, np.nan)
+    if over.shown and np.isfinite(clear).any():
+        at = np.unravel_index(np.nanargmax(clear), clear.shape)
         values = tuple(float(v[at]) for v in (over.over_reading_pct, over.lower_pct, over.upper_pct))
     return _finding(
         fit, "steady.pulsation", "Largest over-reading from intake pulsation", values=values, unit="%",
@@ -135,26 +185,62 @@ def _pulsation(fit: SteadyFit) -> Finding:
 
 
 def _repeat(fit: SteadyFit) -> Finding:
-    """Every other hold against the rest: apart by no more than twice what their intervals lead one to expect."""
-    half, values, because, status = fit.split_half, None, fit.because or "Too few holds to halve.", "not_shown"
-    if half is not None:
-        status = "met" if half.difference_rms_pct <= 2 * half.expected_rms_pct else "watch"
-        values = (half.difference_rms_pct, np.nan, np.nan)
-        because = (
-            f"Every other hold, fitted apart: the curves differ by {half.difference_rms_pct:.2f} % (RMS); their own "
-            f"intervals lead one to expect {half.expected_rms_pct:.2f} %."
+    """Second half of the drive against the first: a fixed limit, whatever the misfit."""
+    title = "Lambda in the second half of the drive against the first"
+    halves = () if fit.levels is None else fit.levels.halves
+    if not halves:
+        return _finding(
+            fit, "steady.halves", title, values=None, unit="%", status="not_shown", limit=LEVEL_LIMIT_PCT,
+            because=fit.because or "Too few holds to halve.",
+        )  # fmt: skip
+    worst = max(halves, key=lambda half: abs(half.shift_pct))
+    ends = min(half.lower_pct for half in halves), max(half.upper_pct for half in halves)
+    status = status_within(worst.shift_pct, *ends, least=-LEVEL_LIMIT_PCT, most=LEVEL_LIMIT_PCT)
+    because = (
+        f"At the same speed and load the second half of {worst.session} reads {worst.shift_pct:+.2f} % against the "
+        f"first (limit {LEVEL_LIMIT_PCT:g} %); from the lowest quarter to the highest it is "
+        f"{fit.levels.course_pct:.1f} %."
+    )
+    if fit.split_half is not None:
+        half = fit.split_half
+        because += (
+            f" Fitted apart, the curves of the halves differ by {half.difference_rms_pct:.2f} % (RMS); their intervals "
+            f"lead one to expect {half.expected_rms_pct:.2f} %."
         )
-    limit = None if half is None else 2 * half.expected_rms_pct
+        apart = half.difference_rms_pct > 2 * half.expected_rms_pct
+        status = "watch" if status == "met" and apart else status
+    if fit.levels.moved_within:
+        status, because = "watch", f"{because} The dead time is not told, and the curve's interval reaches both. "
+        because += WITHIN
     return _finding(
-        fit, "steady.halves", "Difference of the two halves of the evidence", values=values, unit="%",
-        status=status, limit=limit, because=because,
+        fit, "steady.halves", title, values=(worst.shift_pct, worst.lower_pct, worst.upper_pct), unit="%",
+        status=status, limit=LEVEL_LIMIT_PCT, because=because,
+    )  # fmt: skip
+
+
+def _sessions(fit: SteadyFit) -> Finding:
+    """The two sessions that lie furthest apart."""
+    apart = fit.levels.apart
+    values = (apart.shift_pct, apart.lower_pct, apart.upper_pct)
+    status = status_within(*values, least=-LEVEL_LIMIT_PCT, most=LEVEL_LIMIT_PCT)
+    each = ", ".join(
+        f"{own.session} {own.shift_pct:+.2f} ({own.lower_pct:+.2f} to {own.upper_pct:+.2f})"
+        for own in fit.levels.sessions
+    )
+    because = f"At the same speed and load lambda reads, against the mean of all, in %: {each}."
+    if abs(apart.shift_pct) > LEVEL_LIMIT_PCT:
+        because += f" The curve's interval reaches all of them. {BETWEEN}"
+    return _finding(
+        fit, "steady.sessions", "Lambda from session to session, largest difference", values=values, unit="%",
+        status=status, limit=LEVEL_LIMIT_PCT, because=because,
     )  # fmt: skip
 
 
 def _banks(fit: SteadyFit) -> Finding:
     bank = fit.banks
     values = (bank.difference_pct, bank.lower_pct, bank.upper_pct)
+    within = status_within(*values, least=-APART_PCT, most=APART_PCT)
     return _finding(
         fit, "steady.banks", "Second lambda sensor against the first", values=values, unit="%",
-        status="watch" if bank.disagrees else "met", limit=None, because=bank.because,
+        status="watch" if bank.disagrees else within, limit=APART_PCT, because=bank.because,
     )  # fmt: skip

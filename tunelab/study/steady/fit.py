@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -18,14 +19,17 @@ from tunelab.study.steady.curve import dense_readings, meter_error, overall_cons
 from tunelab.study.steady.dead_time import dead_time_error
 from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import default_dead_time_sd
+from tunelab.study.steady.findings import WITHIN
 from tunelab.study.steady.halves import split_half
 from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
+from tunelab.study.steady.levels import level_course, level_doubt
+from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.points import points_of
 from tunelab.study.steady.posterior import Posterior, draw_posterior
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.pulsation import pulsation_map
-from tunelab.study.steady.result import SteadyFit
+from tunelab.study.steady.result import Levels, SteadyFit
 from tunelab.study.steady.samples import NothingToFit, Samples, refer
 from tunelab.study.steady.setting import Evidence, best_setting
 from tunelab.study.steady.unshown import measured_blocks, nothing_shown, too_little
@@ -83,7 +87,7 @@ def fit_steady(
         samples = [refer(log, car, _revision(revisions, _own(log, reference)), base) for log in logs]
     except NothingToFit as problem:
         return nothing_shown(car, base, str(problem), sessions=sessions)
-    blocks = _pool(samples, car, delay or stated_delay(car))
+    blocks = _pool(samples, car, delay or stated_delay(car), reference)
     because = too_little(blocks)
     if because:
         return nothing_shown(car, base, because, samples=samples, blocks=blocks, sessions=sessions)
@@ -97,10 +101,10 @@ def fit_steady(
 def _fit_and_assemble(
     design: Design, samples: list[Samples], car: Car, base: Revision, rng: np.random.Generator
 ) -> SteadyFit:
-    joint, shown, dead_time_sd = _fit(design, all(s.pressure_known for s in samples))
+    fitted = _fit(design, all(s.pressure_known for s in samples))
     reading = dense_readings(design.coordinate, base.meter_curve)
-    posterior = draw_posterior(joint, reading, rng)
-    return _assemble(joint, posterior, shown, dead_time_sd, samples, car=car, revision=base)
+    posterior = draw_posterior(fitted.joint, reading, rng, level_sd=level_doubt(fitted.levels))
+    return _assemble(fitted, posterior, samples, car=car, revision=base)
 
 
 def stated_delay(car: Car) -> Delay:
@@ -121,14 +125,19 @@ def _revision(revisions: Mapping[str, Revision], name: str) -> Revision:
     return revisions[name]
 
 
-def _pool(samples: list[Samples], car: Car, delay: Delay) -> pd.DataFrame:
-    """Calm blocks of all logs, holds numbered through."""
+def _pool(samples: list[Samples], car: Car, delay: Delay, reference: str) -> pd.DataFrame:
+    """Calm blocks of all logs, holds numbered through.
+
+    `driven` is log lambda over commanded as it was driven; NaN where that was with another revision than `reference`.
+    """
     if not samples:
         raise ValueError("no logs were given: the steady study needs at least one.")
     tables, holds = [], 0
     for own in samples:
         table = calm_blocks(own, delay)
         table["hold"] += holds
+        commanded = table["lambda_commanded"].where(table["lambda_commanded"] > 0)
+        table["driven"] = table["log_lambda"] - np.log(commanded) if own.revision == reference else np.nan
         holds += table["hold"].nunique()
         tables.append(table)
     pooled = pd.concat(tables, ignore_index=True)
@@ -142,30 +151,44 @@ def _mean_battery(blocks: pd.DataFrame) -> float:
     return float(blocks["battery_v"].mean())
 
 
-def _fit(design: Design, pressure_known: bool) -> tuple[Joint, Shown, np.ndarray]:
+@dataclass(frozen=True)
+class _Fitted:
+    """The joint fit with all that the drive shows, and no more."""
+
+    joint: Joint
+    shown: Shown
+    dead_time_sd: np.ndarray
+    levels: Levels
+
+
+def _fit(design: Design, pressure_known: bool) -> _Fitted:
     """Fit with all that the drive may show, judge what it shows, and fit again without the rest."""
-    free = default_dead_time_sd(level=True, slope=True)
-    joint = fit_joint(design, free)
+    joint = fit_joint(design, default_dead_time_sd(level=True, slope=True))
     shown = what_is_shown(joint, pressure_known=pressure_known)
     wanted = default_dead_time_sd(level=shown.level, slope=shown.slope)
-    return (joint if shown.slope else fit_joint(design, wanted)), shown, wanted
+    joint = joint if shown.slope else fit_joint(design, wanted)
+    levels = level_course(joint, wanted)
+    moved = levels.moved_within
+    if moved and shown.level:
+        because = f"{moved} What changes with time cannot be told from a dead-time error. {WITHIN}"
+        shown, wanted = Shown(False, because, False, because), default_dead_time_sd(level=False, slope=False)
+        joint = fit_joint(design, wanted)
+    return _Fitted(joint, shown, wanted, levels)
 
 
 def _assemble(
-    joint: Joint,
-    posterior: Posterior,
-    shown: Shown,
-    dead_time_sd: np.ndarray,
-    samples: list[Samples],
-    *,
-    car: Car,
-    revision: Revision,
+    found: _Fitted, posterior: Posterior, samples: list[Samples], *, car: Car, revision: Revision
 ) -> SteadyFit:
+    joint, shown = found.joint, found.shown
     unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
     lean = unknown_dead_time_lean(joint.design, posterior.reading, unknown)
     meter = meter_error(joint, posterior, car.meter.channel, revision, lean)
     dead_time = dead_time_error(joint, posterior, shown, revision)
-    points = points_of(joint.design.blocks, posterior, joint.design.reference_v)
+    fitted = _fitted(joint)
+    left = joint.design.blocks["y"].to_numpy() - fitted
+    points = points_of(
+        joint.design.blocks, left, posterior, joint.design.reference_v, rev_limit_rpm=car.limits.rev_limit_rpm
+    )
     best = best_setting(Evidence(points, posterior, meter, dead_time, car, revision))
     return SteadyFit(
         reference=revision.name,
@@ -175,25 +198,30 @@ def _assemble(
         meter=meter,
         dead_time=dead_time,
         constant=overall_constant(joint, posterior),
-        pulsation=pulsation_map(joint, posterior),
+        pulsation=pulsation_map(joint, posterior, points.disturbed),
         before=predict_lambda_error(points, posterior, in_force(revision), car, revision),
         predicted=predict_lambda_error(points, posterior, best, car, revision),
         banks=bank_difference(joint.design.blocks, car),
-        split_half=split_half(joint, posterior.reading, dead_time_sd),
-        blocks=_block_table(joint, posterior, points.disturbed),
+        split_half=split_half(joint, posterior.reading, found.dead_time_sd),
+        blocks=_block_table(joint, posterior, fitted, points.disturbed),
         notes=tuple(dict.fromkeys(note for own in samples for note in own.notes)),
         samples_used=int(joint.design.blocks["samples"].sum()),
         samples_flagged=sum(int((~(s.fuel_trusted & s.lambda_trusted)).sum()) for s in samples),
         points=points,
         posterior=posterior,
+        levels=found.levels,
+        lean_at_load=lean_at_load(joint.design.blocks),
     )
 
 
-def _block_table(joint: Joint, posterior: Posterior, disturbed: np.ndarray) -> pd.DataFrame:
+def _fitted(joint: Joint) -> np.ndarray:
+    """What the whole model says of y, shape (blocks,)."""
+    return sum(m.share * (m.columns.offset + m.columns.matrix @ m.solution.mean) for m in joint.members)
+
+
+def _block_table(joint: Joint, posterior: Posterior, fitted: np.ndarray, disturbed: np.ndarray) -> pd.DataFrame:
     """Blocks with what was measured, what was fitted and what is left."""
     blocks = joint.design.blocks
-    columns = [(m.share, m.columns.offset + m.columns.matrix @ m.solution.mean) for m in joint.members]
-    fitted = sum(share * part for share, part in columns)
     return measured_blocks(blocks).assign(
         fitted_pct=100 * np.expm1(fitted),
         residual_pct=100 * (blocks["y"] - fitted),

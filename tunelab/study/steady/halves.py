@@ -1,4 +1,4 @@
-"""Does it hold? Every other hold fitted apart."""
+"""Does it hold? The first half of every drive and the second, fitted apart."""
 
 from __future__ import annotations
 
@@ -18,13 +18,17 @@ NOTHING = 1e-9  # weight of a block that is left out
 
 
 def split_half(joint: Joint, reading: np.ndarray, dead_time_sd: np.ndarray) -> SplitHalf | None:
-    """Fit the even and the odd holds apart, with the sizes of the whole; None if there are too few."""
-    hold = joint.design.blocks["hold"].to_numpy()
-    if hold.max() + 1 < LEAST_HOLDS:
+    """Fit the first halves of all drives and the second halves apart, with the sizes of the whole.
+
+    Halves by time, so that a slow change shows; None if there are too few holds.
+    """
+    blocks = joint.design.blocks
+    if blocks["hold"].max() + 1 < LEAST_HOLDS:
         return None
+    numbers = blocks.groupby("session")["hold"]
+    second = (blocks["hold"] > (numbers.transform("min") + numbers.transform("max")) / 2).to_numpy()
     curves, spreads, dead_times = [], [], []
-    for parity in (0, 1):
-        kept = hold % 2 == parity
+    for kept in (~second, second):
         posterior = draw_posterior(_refit(joint, kept, dead_time_sd), reading, np.random.default_rng(0))
         seconds = reach_seconds(replace(joint.design, blocks=joint.design.blocks[kept]), reading)
         curves.append(np.where(seconds >= LEAST_SECONDS / 2, posterior.log_factor[0], np.nan))

@@ -28,8 +28,11 @@ class Posterior:
     local: np.ndarray  # smooth error over speed and load that neither curve nor dead time explains, (draws, blocks)
 
 
-def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator) -> Posterior:
-    """Draw from the mixture over the pulsation's onset, each member in proportion to its share."""
+def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator, *, level_sd: float = 0.0) -> Posterior:
+    """Draw from the mixture over the pulsation's onset, each member in proportion to its share.
+
+    `level_sd`, log units, is a doubt of the curve's whole level that the fit does not know of.
+    """
     shares = np.array([member.share for member in joint.members])
     maps = [_maps(joint.design, member.columns, reading) for member in joint.members]
     means = {
@@ -48,11 +51,13 @@ def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator) 
         ]
         drawn[name] = np.vstack([shares @ means[name], *parts])
     drawn["log_factor"][1:] += LAMBDA_SLOPE_SD * rng.normal(size=(len(drawn["log_factor"]) - 1, 1)) * lean
+    if level_sd > 0:
+        drawn["log_factor"][1:] += level_sd * rng.normal(size=(len(drawn["log_factor"]) - 1, 1))
     spread = _mixture_covariance(joint, maps, means["log_factor"], shares, "log_factor", diagonal=True)
     return Posterior(
         reading=reading,
         log_factor=drawn["log_factor"],
-        log_factor_sd=np.sqrt(spread + (LAMBDA_SLOPE_SD * lean) ** 2),
+        log_factor_sd=np.sqrt(spread + (LAMBDA_SLOPE_SD * lean) ** 2 + level_sd**2),
         dead_time_ms=drawn["dead_time"],
         dead_time_cov=_mixture_covariance(joint, maps, means["dead_time"], shares, "dead_time", diagonal=False),
         pulsation=drawn["pulsation"],

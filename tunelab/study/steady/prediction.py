@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tunelab.study.cells import flow_edges, speed_edges
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.result import LambdaError
@@ -13,6 +14,7 @@ from tunelab.study.steady.samples import log_air_fuelled, smooth_dead_time
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
 
+FULL_CELL = 3  # blocks of about a second from which a cell weighs in full: one that was brushed weighs less
 LEAST_OPEN_MS = 0.05  # an injector is not reckoned with below it
 
 
@@ -53,42 +55,65 @@ def predict_lambda_error(
 ) -> LambdaError:
     """Size of the lambda error over the undisturbed points, its interval from the draws.
 
-    Raises
-    ------
-    ValueError
-        No point is undisturbed.
+    Every cell of engine speed and airflow weighs alike. Where all points are disturbed, all of them count.
     """
     calm = ~points.disturbed
     if not calm.any():
         calm = np.ones_like(calm)
     error = lambda_error_draws(points, posterior, setting, car, reference)[:, calm]
-    size = np.abs(error)
-    p95 = np.percentile(size[1:], 95, axis=1)
+    cell = _cells(points, car, reference)[calm]
+    size, weight = np.abs(error), 1.0 / np.maximum(np.bincount(cell)[cell], FULL_CELL)
+    p95, median = (_weighted_quantile(size[1:], weight, share) for share in (0.95, 0.5))
     worst = _worst_hold(error[0], points.hold[calm])
     at = np.flatnonzero(calm)[worst]
+    hold = error[:, worst].mean(axis=1)
     return LambdaError(
         p95_pct=float(np.median(p95)),
         lower_pct=float(np.quantile(p95, 0.025)),
         upper_pct=float(np.quantile(p95, 0.975)),
-        median_pct=float(np.median(np.median(size[1:], axis=1))),
-        worst_pct=float(error[0][worst].mean()),
+        median_pct=float(np.median(median)),
+        worst_pct=float(hold[0]),
         worst_reading=float(points.reading[at].mean()),
         worst_speed_rpm=float(points.engine_speed_rpm[at].mean()),
         worst_load=float(points.load[at].mean()),
         seconds=float(points.seconds[calm].sum()),
+        worst_lower_pct=float(min(hold[0], np.quantile(hold[1:], 0.025))),
+        worst_upper_pct=float(max(hold[0], np.quantile(hold[1:], 0.975))),
+        cells=int(np.unique(cell).size),
     )
+
+
+def _cells(points: Points, car: Car, reference: Revision) -> np.ndarray:
+    """Number of the cell of engine speed and airflow that each point lies in, shape (blocks,)."""
+    curve = reference.meter_curve
+    flow = np.maximum(np.interp(points.reading, curve.reading, curve.flow_kg_h), 1e-3)
+    flows = flow_edges(float(flow.min()), float(flow.max()), curve.flow_kg_h)
+    speeds = speed_edges(car.engine.idle_target_rpm, car.limits.rev_limit_rpm)
+    return np.digitize(points.engine_speed_rpm, speeds) * (flows.size + 1) + np.digitize(flow, flows[1:-1])
+
+
+def _weighted_quantile(values: np.ndarray, weight: np.ndarray, share: float) -> np.ndarray:
+    """Smallest value of each row that `share` of the weight does not pass, shape (rows,)."""
+    order = np.argsort(values, axis=1)
+    reached = np.cumsum(weight[order], axis=1) / weight.sum()
+    first = np.argmax(reached >= share - 1e-12, axis=1)
+    return np.take_along_axis(values, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
 
 
 def lambda_error_draws(
     points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
 ) -> np.ndarray:
-    """Lambda over commanded, less one, at every point without the pulsation, shape (draws, blocks). [%]"""
+    """Lambda over commanded, less one, at every point, shape (draws, blocks). [%]
+
+    Points that are set aside as disturbed are told without the pulsation, all others with everything that was measured.
+    """
     factor = np.array([np.interp(points.reading, posterior.reading, row) for row in posterior.log_factor])
     now = np.interp(points.reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h)
     then = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
     change = np.log(np.maximum(then, 1e-3) / np.maximum(now, 1e-3))
     fuel = fuel_error(points, posterior.dead_time_ms, setting, car, reference)
-    return 100 * np.expm1(factor + posterior.local - change - fuel)
+    beyond = np.where(points.disturbed, 0.0, posterior.pulsation)
+    return 100 * np.expm1(factor + posterior.local + beyond + points.unexplained - change - fuel)
 
 
 def _worst_hold(error: np.ndarray, hold: np.ndarray) -> np.ndarray:

@@ -11,10 +11,14 @@ from tunelab.study.steady.result import PulsationMap
 SPEED_STEP_RPM = 400.0
 LOAD_STEP = 0.08
 LEAST_PCT = 0.5  # an over-reading below it is not worth a word
+COUNTED = "It counts in the lambda error; look at the fuel pressure under load and at what the ECU adds or takes there."
 
 
-def pulsation_map(joint: Joint, posterior: Posterior) -> PulsationMap:
-    """Average the fitted over-reading by cells; cells that were not driven are NaN."""
+def pulsation_map(joint: Joint, posterior: Posterior, disturbed: np.ndarray) -> PulsationMap:
+    """Average the fitted over-reading by cells; cells that were not driven are NaN.
+
+    `disturbed`, shape (blocks,), says which blocks were set aside for it.
+    """
     blocks = joint.design.blocks
     speed_edges = _edges(np.exp(blocks["log_speed"].to_numpy()), SPEED_STEP_RPM)
     load_edges = _edges(blocks["load"].to_numpy(), LOAD_STEP)
@@ -36,7 +40,7 @@ def pulsation_map(joint: Joint, posterior: Posterior) -> PulsationMap:
         upper_pct=upper.reshape(shape),
         seconds=np.bincount(cell, blocks["seconds"], count.size).reshape(shape),
         shown=bool(sure.any()),
-        because=_because(joint, sure, means[0]),
+        because=_because(joint, sure, means[0], bool(disturbed.any())),
     )
 
 
@@ -45,13 +49,27 @@ def _edges(values: np.ndarray, step: float) -> np.ndarray:
     return step * np.arange(low, high + 1)
 
 
-def _because(joint: Joint, sure: np.ndarray, mean: np.ndarray) -> str:
+def _because(joint: Joint, sure: np.ndarray, mean: np.ndarray, set_aside: bool) -> str:
     never = sum(member.share for member in joint.members if not np.isfinite(member.onset.value))
-    if sure.any():
-        return (
-            f"Up to {np.nanmax(np.abs(mean[sure])):.1f} % at high load, beyond what the curve says there. A curve of "
-            "flow against reading cannot remove it; the curve was fitted without it."
+    if not sure.any():
+        if never > 0.5:
+            return "Nothing beyond the curve and the dead time shows at high load."
+        return f"No cell of the map is clear of its interval and of {LEAST_PCT:g} %."
+    rich, lean = max(0.0, float(mean[sure].max())), max(0.0, -float(mean[sure].min()))
+    told = []
+    if rich and set_aside:
+        told.append(
+            f"Up to {rich:.1f} % at high load, beyond what the curve says there. A curve of flow against reading "
+            "cannot remove it; the curve was fitted without it."
         )
-    if never > 0.5:
-        return "Nothing beyond the curve and the dead time shows at high load."
-    return f"No cell of the map is clear of its interval and of {LEAST_PCT:g} %."
+    elif rich:
+        told.append(
+            f"At high load the mixture is up to {rich:.1f} % richer than curve and dead time say, at high engine speed "
+            f"as at low. Pulsation fades as engine speed rises, so this is something else. {COUNTED}"
+        )
+    if lean:
+        told.append(
+            f"At high load the mixture is up to {lean:.1f} % leaner than curve and dead time say. A meter in pulsating "
+            f"air reads too much, never too little, so this is no pulsation. {COUNTED}"
+        )
+    return " ".join(told)

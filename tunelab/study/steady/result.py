@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.finding import Finding
-from tunelab.study.steady.findings import steady_findings
+from tunelab.study.steady.findings import COURSE_LIMIT_PCT, LEVEL_LIMIT_PCT, steady_findings
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.workspace.car import Car
@@ -49,7 +49,8 @@ class MeterError:
     points: pd.DataFrame
     """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis`.
 
-    `seconds` is the evidence between the two neighbouring breakpoints; factor is NaN where `basis` is `unchanged`.
+    `seconds` is the evidence: each second is shared by the two breakpoints it lies between, so that they add up to what
+    was driven; factor is NaN where `basis` is `unchanged`.
     """
     because: str = ""  # why nothing at all is known of it; empty where something is
 
@@ -99,7 +100,11 @@ class PulsationMap:
 
 @dataclass(frozen=True)
 class LambdaError:
-    """Size of |lambda / commanded − 1| [%] with trims at zero, over the calm, undisturbed points that were visited."""
+    """Size of |lambda / commanded − 1| [%] with trims at zero, over the calm, undisturbed points that were visited.
+
+    Each cell of engine speed and airflow counts alike, however long it was held; a worst hold stands beside the p95,
+    because a single place such as idle is lost in it.
+    """
 
     p95_pct: float
     lower_pct: float
@@ -110,6 +115,38 @@ class LambdaError:
     worst_speed_rpm: float
     worst_load: float
     seconds: float  # seconds of evidence behind it
+    worst_lower_pct: float = np.nan
+    worst_upper_pct: float = np.nan
+    cells: int = 0  # of engine speed and airflow that were visited
+
+    @property
+    def worst_words(self) -> str:
+        """The worst hold in words, such as `5.2 % lean at 850 rpm`; what is missing is called not shown."""
+        if not np.isfinite(self.worst_pct):
+            return "not shown"
+        side = "lean" if self.worst_pct > 0 else "rich"
+        return f"{abs(self.worst_pct):.1f} % {side} at {self.worst_speed_rpm:.0f} rpm"
+
+
+@dataclass(frozen=True)
+class LeanAtLoad:
+    """The leanest hold at load as it was measured, whatever its cause; NaN where no hold at load was driven.
+
+    The ends are NaN where there are too few holds at load for an interval.
+    """
+
+    lean_pct: float  # lambda over commanded less one, positive lean: mean of the leanest hold
+    lower_pct: float
+    upper_pct: float  # no hold at load is leaner than this
+    as_driven: bool  # False: leaner still with the trims at zero, and told so
+    engine_speed_rpm: float
+    load: float
+    session: str
+    start_s: float  # of the leanest hold, on its log's own clock
+    holds: int  # at load
+    seconds: float
+    samples: int
+    because: str  # why nothing is shown; empty where something is
 
 
 @dataclass(frozen=True)
@@ -126,8 +163,40 @@ class BankDifference:
 
 
 @dataclass(frozen=True)
+class LevelShift:
+    """By how much lambda reads leaner than elsewhere at the same operating point; positive: leaner."""
+
+    session: str
+    shift_pct: float
+    lower_pct: float
+    upper_pct: float
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Whether lambda kept its level within each drive and from session to session."""
+
+    halves: tuple[LevelShift, ...]  # second half of a drive less its first; empty where no drive has enough holds
+    sessions: tuple[LevelShift, ...]  # each session less the mean of all; empty where there is but one
+    apart: LevelShift | None  # the two sessions furthest apart; None where there is but one
+    course_pct: float  # from the lowest to the highest quarter of a drive
+    between_pct: float  # from the lowest to the highest session
+
+    @property
+    def moved_within(self) -> str:
+        """How lambda changed its level within a drive, in words; empty where it kept it."""
+        worst = max(self.halves, key=lambda half: abs(half.shift_pct), default=None)
+        if worst is not None and abs(worst.shift_pct) > LEVEL_LIMIT_PCT:
+            side = "leaner" if worst.shift_pct > 0 else "richer"
+            return f"The second half of {worst.session} reads {abs(worst.shift_pct):.1f} % {side} than the first."
+        if self.course_pct > COURSE_LIMIT_PCT:
+            return f"Lambda wandered by {self.course_pct:.1f} % within a drive."
+        return ""
+
+
+@dataclass(frozen=True)
 class SplitHalf:
-    """The two halves of the evidence, every other hold, fitted apart: does the result hold?"""
+    """The first half of each drive against its second, fitted apart: does the result hold?"""
 
     reading: np.ndarray  # shape (n,)
     factor_first: np.ndarray  # NaN where that half measured nothing
@@ -165,26 +234,40 @@ class SteadyFit:
     points: Points | None = field(repr=False)  # the visited points, for the proposal; None without a fit
     posterior: Posterior | None = field(repr=False)  # joint draws, for the proposal; None without a fit
     because: str = ""  # why no fit was made; empty where there is one
+    levels: Levels | None = None  # None without a fit
+    lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
 
-    def summary(self) -> pd.DataFrame:
-        """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""
-        return summary_rows(self)
+    def summary(self, proposed: LambdaError | None = None) -> pd.DataFrame:
+        """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown.
+
+        With `proposed`, what the proposal is predicted to leave, in rows of its own.
+        """
+        return summary_rows(self, proposed)
 
     def findings(self, car: Car) -> list[Finding]:
         """Hold the result against the owner's limits; missing evidence is `not_shown`."""
         return steady_findings(self, car)
 
 
-def summary_rows(fit: SteadyFit) -> pd.DataFrame:
+def summary_rows(fit: SteadyFit, proposed: LambdaError | None) -> pd.DataFrame:
     """Table behind `SteadyFit.summary`."""
     dead, flat = fit.dead_time, fit.constant
     seconds = float(fit.blocks["seconds"].sum())
-    rows = [
-        ("lambda error before, p95", fit.before.p95_pct, fit.before.lower_pct, fit.before.upper_pct, "%"),
-        ("lambda error predicted, p95", fit.predicted.p95_pct, fit.predicted.lower_pct, fit.predicted.upper_pct, "%"),
+    rows = _error_rows("lambda error in force", fit.before)
+    if proposed is not None:
+        rows += _error_rows("lambda error predicted", proposed)
+    rows += [
+        *_error_rows("lambda error with the whole correction at once", fit.predicted),
         ("dead-time error", dead.level_ms, dead.lower_ms, dead.upper_ms, "ms"),
         ("dead-time error per volt", dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v, "ms V⁻¹"),
         ("overall constant", flat.factor, flat.lower, flat.upper, "1"),
     ]
     table = pd.DataFrame(rows, columns=["estimate", "value", "lower", "upper", "unit"]).set_index("estimate")
     return table.assign(seconds=seconds)
+
+
+def _error_rows(name: str, error: LambdaError) -> list[tuple]:
+    return [
+        (f"{name}, 95 % of cells below", error.p95_pct, error.lower_pct, error.upper_pct, "%"),
+        (f"{name}, worst hold", error.worst_pct, error.worst_lower_pct, error.worst_upper_pct, "%"),
+    ]

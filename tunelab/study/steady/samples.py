@@ -28,6 +28,7 @@ class Samples:
     """Arrays of shape (n,) on the log's own clock, all by the reference revision; NaN where not known."""
 
     session: str
+    revision: str  # in the ECU when it was driven
     time: np.ndarray
     episode: np.ndarray
     reading: np.ndarray  # of the meter
@@ -82,6 +83,7 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
         raise NothingToFit("lambda_measured is not in the log: without measured lambda nothing can be fitted.")
     return Samples(
         session=str(log.attrs.get("session", "")),
+        revision=own.name,
         time=log["time"].to_numpy(),
         episode=log["episode"].to_numpy() if "episode" in log else np.zeros(log.sizes["time"], dtype=int),
         reading=reading,

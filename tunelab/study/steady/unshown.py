@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.result import (
     DeadTimeError,
     LambdaError,
@@ -83,6 +84,7 @@ def nothing_shown(
         points=None,
         posterior=None,
         because=because,
+        lean_at_load=lean_at_load(None if blocks is None else blocks.assign(y=NAN)),
     )
 
 
