@@ -91,7 +91,7 @@ def base_weight(blocks: pd.DataFrame) -> np.ndarray:
     """Weight of each block before its residual is known: fewer lambda readings and less calm weigh less."""
     readings = blocks["lambda_readings"].to_numpy(dtype=float)
     thin = 0.4 + 0.6 * np.median(readings) / np.maximum(readings, 1.0)
-    return 1.0 / (thin * (1.0 + (blocks["apart"].to_numpy() / 0.04) ** 2))
+    return 1.0 / (thin * blocks["unrest"].to_numpy())
 
 
 def _dead_time(member: Member, dead_time_sd: np.ndarray, held_ms: np.ndarray) -> np.ndarray:
