@@ -21,7 +21,8 @@ from tunelab.workspace.car import Car
 NOT_SHOWN = "not shown"
 CURVE_CAPTION = (
     "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: drawn along from "
-    "what was driven beside it"
+    "what was driven, as far as that tells. Kept pulse: not driven calmly, moved only so that the injectors' pulse "
+    "stays there what it is now"
 )
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
@@ -141,7 +142,7 @@ def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
     )
     return {
         "": head,
-        "meter_curve": "Breakpoints without evidence are unchanged; see tables/meter_curve.csv.",
+        "meter_curve": "Breakpoints without evidence are unchanged or keep their pulse; see tables/meter_curve.csv.",
         "dead_time": "Goes in together with the meter curve; see tables/dead_time.csv.",
     }
 
@@ -228,7 +229,9 @@ def _newer(opened: OpenedSession, proposal: Proposal) -> tuple[str, ...]:
 
 def _helps(fit: SteadyFit, proposal: Proposal) -> bool:
     """Whether there is a change, and one that is expected to make lambda better."""
-    changed = any((table["basis"] != "unchanged").any() for table in (proposal.curve, proposal.dead_time))
+    curve, dead = proposal.curve, proposal.dead_time
+    changed = (curve["flow_proposed_kg_h"] != curve["flow_in_force_kg_h"]).any()
+    changed |= (dead["dead_time_proposed_ms"] != dead["dead_time_in_force_ms"]).any()
     return bool(changed and proposal.predicted.p95_pct <= fit.before.p95_pct)
 
 
@@ -299,7 +302,7 @@ def _cannot_show(fit: SteadyFit) -> Section:
     low, high = flat.lower, flat.upper
     sentences = [
         f"One overall constant: {show_number(flat.factor)} ({show_number(low)} to {show_number(high)}). {flat.because}",
-        f"Anything outside {_measured_range(fit)}: the curve is left as it is there.",
+        f"Anything outside {_measured_range(fit)}: the curve is left as it is there, or drawn along.",
         LEAK,
     ]
     if not dead.shown:

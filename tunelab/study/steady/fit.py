@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -14,20 +15,20 @@ from tunelab.physics.load import absolute_load
 from tunelab.study.steady.banks import bank_difference
 from tunelab.study.steady.blocks import Delay, calm_blocks
 from tunelab.study.steady.coordinate import coordinate_of
-from tunelab.study.steady.curve import dense_readings, meter_error, overall_constant, unknown_dead_time_lean
+from tunelab.study.steady.curve import dense_readings, meter_error, overall_constant, suspected_leak
 from tunelab.study.steady.dead_time import dead_time_error
 from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import default_dead_time_sd
 from tunelab.study.steady.halves import split_half
 from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
-from tunelab.study.steady.points import points_of
-from tunelab.study.steady.posterior import Posterior, draw_posterior
+from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
+from tunelab.study.steady.posterior import Posterior, draw_posterior, with_unknown_dead_time
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.pulsation import pulsation_map
 from tunelab.study.steady.result import SteadyFit
 from tunelab.study.steady.samples import NothingToFit, Samples, refer
-from tunelab.study.steady.setting import Evidence, best_setting
+from tunelab.study.steady.setting import Evidence, best_setting, expected_error, reached
 from tunelab.study.steady.unshown import measured_blocks, nothing_shown, too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car
@@ -100,6 +101,8 @@ def _fit_and_assemble(
     joint, shown, dead_time_sd = _fit(design, all(s.pressure_known for s in samples))
     reading = dense_readings(design.coordinate, base.meter_curve)
     posterior = draw_posterior(joint, reading, rng)
+    if not shown.level:
+        posterior = with_unknown_dead_time(posterior, design, UNKNOWN_DEAD_TIME_MS, rng)
     return _assemble(joint, posterior, shown, dead_time_sd, samples, car=car, revision=base)
 
 
@@ -161,12 +164,16 @@ def _assemble(
     car: Car,
     revision: Revision,
 ) -> SteadyFit:
-    unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
-    lean = unknown_dead_time_lean(joint.design, posterior.reading, unknown)
-    meter = meter_error(joint, posterior, car.meter.channel, revision, lean)
+    design = joint.design
+    posterior = replace(posterior, leak=suspected_leak(design, revision.meter_curve, posterior))
+    points = points_of(design.blocks, posterior, design.reference_v)
+    places = visited_places(samples, points, design.coordinate, car)
+    at = breakpoint_points(revision.meter_curve, places, design.coordinate, car.engine.idle_target_rpm)
+    seen = reached(revision.meter_curve, places)
+    error_now = expected_error(at, seen, posterior, car, revision)
+    meter = meter_error(joint, posterior, car.meter.channel, revision, error_now)
     dead_time = dead_time_error(joint, posterior, shown, revision)
-    points = points_of(joint.design.blocks, posterior, joint.design.reference_v)
-    best = best_setting(Evidence(points, posterior, meter, dead_time, car, revision))
+    best = best_setting(Evidence(points, places, at, posterior, meter, dead_time, car, revision))
     return SteadyFit(
         reference=revision.name,
         sessions=tuple(dict.fromkeys(s.session for s in samples)),
@@ -176,7 +183,7 @@ def _assemble(
         dead_time=dead_time,
         constant=overall_constant(joint, posterior),
         pulsation=pulsation_map(joint, posterior),
-        before=predict_lambda_error(points, posterior, in_force(revision), car, revision),
+        before=predict_lambda_error(points, replace(posterior, leak=None), in_force(revision), car, revision),
         predicted=predict_lambda_error(points, posterior, best, car, revision),
         banks=bank_difference(joint.design.blocks, car),
         split_half=split_half(joint, posterior.reading, dead_time_sd),
@@ -186,6 +193,8 @@ def _assemble(
         samples_flagged=sum(int((~(s.fuel_trusted & s.lambda_trusted)).sum()) for s in samples),
         points=points,
         posterior=posterior,
+        places=places,
+        at_breakpoints=at,
     )
 
 

@@ -36,11 +36,7 @@ def fuel_error(
 
     `coefficients_ms`, shape (draws, 3), are those of the dead-time error off the reference's smooth table.
     """
-    flow = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
-    wanted = np.log(np.maximum(flow, 1e-3)) - np.log(points.commanded)
-    opened = np.exp(wanted - log_air_fuelled(np.ones(flow.size), points.engine_speed_rpm, car, reference))
-    if car.injectors.ecu_compensates_pressure:
-        opened = opened * np.exp(-points.log_pressure)
+    opened = opened_ms(points, setting, car, reference)
     powers = (points.battery_v - points.reference_v)[:, None] ** np.arange(3)
     true = smooth_dead_time(reference.dead_time, points.battery_v) + coefficients_ms @ powers.T
     entered = np.interp(points.battery_v, setting.dead_time.battery_v, setting.dead_time.dead_time_ms)
@@ -48,10 +44,21 @@ def fuel_error(
     return arrives if car.injectors.ecu_compensates_pressure else arrives + points.log_pressure
 
 
+def opened_ms(points: Points, setting: Setting, car: Car, reference: Revision) -> np.ndarray:
+    """Opening time beyond the dead time that the ECU means to give at each point [ms], shape (points,)."""
+    flow = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
+    wanted = np.log(np.maximum(flow, 1e-3)) - np.log(points.commanded)
+    opened = np.exp(wanted - log_air_fuelled(np.ones(flow.size), points.engine_speed_rpm, car, reference))
+    return opened * np.exp(-points.log_pressure) if car.injectors.ecu_compensates_pressure else opened
+
+
 def predict_lambda_error(
     points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
 ) -> LambdaError:
     """Size of the lambda error over the undisturbed points, its interval from the draws.
+
+    The upper end holds the case that the curve's rise toward little air is an exhaust leak, which no log tells from a
+    meter that reads low there.
 
     Raises
     ------
@@ -64,12 +71,14 @@ def predict_lambda_error(
     error = lambda_error_draws(points, posterior, setting, car, reference)[:, calm]
     size = np.abs(error)
     p95 = np.percentile(size[1:], 95, axis=1)
+    leak = 0.0 if posterior.leak is None else np.interp(points.reading[calm], posterior.reading, posterior.leak)
+    leaking = float(np.percentile(100 * np.abs((1 + error[0] / 100) * np.exp(-leak) - 1), 95))
     worst = _worst_hold(error[0], points.hold[calm])
     at = np.flatnonzero(calm)[worst]
     return LambdaError(
         p95_pct=float(np.median(p95)),
         lower_pct=float(np.quantile(p95, 0.025)),
-        upper_pct=float(np.quantile(p95, 0.975)),
+        upper_pct=max(float(np.quantile(p95, 0.975)), leaking),
         median_pct=float(np.median(np.median(size[1:], axis=1))),
         worst_pct=float(error[0][worst].mean()),
         worst_reading=float(points.reading[at].mean()),
@@ -82,13 +91,19 @@ def predict_lambda_error(
 def lambda_error_draws(
     points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
 ) -> np.ndarray:
-    """Lambda over commanded, less one, at every point without the pulsation, shape (draws, blocks). [%]"""
+    """Lambda over commanded, less one, at every calm block without the pulsation, shape (draws, blocks). [%]"""
+    return 100 * np.expm1(log_error_draws(points, posterior, setting, car, reference) + posterior.local)
+
+
+def log_error_draws(
+    points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
+) -> np.ndarray:
+    """Log of lambda over commanded at any points, by curve and dead time alone, shape (draws, points)."""
     factor = np.array([np.interp(points.reading, posterior.reading, row) for row in posterior.log_factor])
     now = np.interp(points.reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h)
     then = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
     change = np.log(np.maximum(then, 1e-3) / np.maximum(now, 1e-3))
-    fuel = fuel_error(points, posterior.dead_time_ms, setting, car, reference)
-    return 100 * np.expm1(factor + posterior.local - change - fuel)
+    return factor - change - fuel_error(points, posterior.dead_time_ms, setting, car, reference)
 
 
 def _worst_hold(error: np.ndarray, hold: np.ndarray) -> np.ndarray:

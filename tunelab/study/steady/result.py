@@ -14,7 +14,7 @@ from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.workspace.car import Car
 
-Basis = Literal["measured", "extended", "unchanged"]
+Basis = Literal["measured", "extended", "kept pulse", "unchanged"]
 
 
 @dataclass(frozen=True)
@@ -47,9 +47,12 @@ class MeterError:
     upper: np.ndarray
     seconds: np.ndarray  # seconds of calm driving within the grid's own cell; 0 where none
     points: pd.DataFrame
-    """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis`.
+    """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis,
+    follow`.
 
     `seconds` is the evidence between the two neighbouring breakpoints; factor is NaN where `basis` is `unchanged`.
+    `follow` is the share of the expected error that a proposal takes out there: 1 where driven or beside it, less where
+    the posterior knows less, 0 where `basis` is `unchanged`.
     """
     because: str = ""  # why nothing at all is known of it; empty where something is
 
@@ -165,6 +168,8 @@ class SteadyFit:
     points: Points | None = field(repr=False)  # the visited points, for the proposal; None without a fit
     posterior: Posterior | None = field(repr=False)  # joint draws, for the proposal; None without a fit
     because: str = ""  # why no fit was made; empty where there is one
+    places: Points | None = field(default=None, repr=False)  # every place that was driven or idled in, calm or not
+    at_breakpoints: Points | None = field(default=None, repr=False)  # operating point of each breakpoint
 
     def summary(self) -> pd.DataFrame:
         """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""
