@@ -324,7 +324,7 @@ def test_a_small_leak_stays_within_the_bounds_of_what_is_proposed(honest):
     entered = np.interp(reading, points["reading"], proposal.curve["flow_proposed_kg_h"].to_numpy()[points.index])
     left_pct = np.percentile(100 * np.abs(constant * true_flow_kg_h(truth.meter, reading) / entered - 1), 95)
     assert left_pct > 5  # rich at idle, which lambda as read would call right
-    assert proposal.predicted.lower_pct < left_pct < proposal.predicted.upper_pct
+    assert proposal.predicted.upper_pct < left_pct < proposal.predicted.leaking_p95_pct
     assert any("Look for a leak by hand first" in note for note in proposal.notes)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -28,7 +28,7 @@ from tunelab.workspace.revision import Revision
 HELD = 0.005  # of the flow: what is less is not worth a word
 RIGHT_PCT = 2.0  # lambda this near counts as right: a place right by chance may move within it; common practice
 HARM_WEIGHT = 5.0  # of lambda further off than before at one place, against as much of it everywhere
-LEAK_WORD_PCT = 0.5  # of the prediction's upper end: what a leak adds less than is not worth a word
+LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less than is not worth a word
 SHARES = (0.0, 0.25, 0.5, 0.75)  # of the dead time's change, where all of it with its curve is not to be had
 
 
@@ -276,19 +276,17 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
         )
     if (basis == "unchanged").any():
         notes.append("Breakpoints without enough calm driving stay exactly as they are.")
-    return (*notes, _worst_place(evidence, chosen.setting), *_leak_note(evidence, chosen))
+    return (*notes, _worst_place(evidence, chosen.setting), *_leak_note(chosen.predicted))
 
 
-def _leak_note(evidence: Evidence, chosen: _Judged) -> tuple[str, ...]:
-    """Say what the prediction's upper end would be without an exhaust leak, where the curve leaves room for one."""
-    tight = replace(evidence.posterior, leak=None)
-    sound = predict_lambda_error(evidence.points, tight, chosen.setting, evidence.car, evidence.revision).upper_pct
-    if chosen.predicted.upper_pct <= sound + LEAK_WORD_PCT:
+def _leak_note(predicted: LambdaError) -> tuple[str, ...]:
+    """Say what would be left if the curve's rise toward little air were an exhaust leak, which no log can tell."""
+    if not predicted.leaking_p95_pct > predicted.upper_pct + LEAK_WORD_PCT:
         return ()
     return (
         "The curve rises toward little air, as it would if air leaked into the exhaust ahead of the lambda sensor. If "
-        f"all of that were a leak, these values would leave lambda {chosen.predicted.upper_pct:.1f} % rich there, and "
-        f"the prediction's interval holds it; without a leak it ends at {sound:.1f} %. Look for a leak by hand first.",
+        f"all of that is a leak, these values leave lambda up to {predicted.leaking_p95_pct:.0f} % rich there, which "
+        "the sensor does not see and the interval of the prediction does not hold. Look for a leak by hand first.",
     )
 
 

@@ -20,7 +20,7 @@ def withhold(proposal: Proposal, checks: Iterable[Finding]) -> Proposal:
     curve, dead = proposal.curve, proposal.dead_time
     bounds = dict.fromkeys(("factor", "factor_lower", "factor_upper"), NAN)
     changes = dict.fromkeys(("change_ms", "change_lower_ms", "change_upper_ms"), NAN)
-    after = dict.fromkeys(("p95_pct", "lower_pct", "upper_pct", "median_pct", "worst_pct"), NAN)
+    after = dict.fromkeys(("p95_pct", "lower_pct", "upper_pct", "median_pct", "worst_pct", "leaking_p95_pct"), NAN)
     return dataclasses.replace(
         proposal,
         curve=curve.assign(flow_proposed_kg_h=curve["flow_in_force_kg_h"], basis="unchanged", **bounds),

@@ -183,7 +183,7 @@ def _assemble(
         dead_time=dead_time,
         constant=overall_constant(joint, posterior),
         pulsation=pulsation_map(joint, posterior),
-        before=predict_lambda_error(points, replace(posterior, leak=None), in_force(revision), car, revision),
+        before=predict_lambda_error(points, posterior, in_force(revision), car, revision),
         predicted=predict_lambda_error(points, posterior, best, car, revision),
         banks=bank_difference(joint.design.blocks, car),
         split_half=split_half(joint, posterior.reading, dead_time_sd),

@@ -57,8 +57,8 @@ def predict_lambda_error(
 ) -> LambdaError:
     """Size of the lambda error over the undisturbed points, its interval from the draws.
 
-    The upper end holds the case that the curve's rise toward little air is an exhaust leak, which no log tells from a
-    meter that reads low there.
+    The interval takes it that no air leaks into the exhaust; `leaking_p95_pct` is what the size may be if the curve's
+    rise toward little air is such a leak, which no log tells from a meter that reads low there.
 
     Raises
     ------
@@ -78,13 +78,14 @@ def predict_lambda_error(
     return LambdaError(
         p95_pct=float(np.median(p95)),
         lower_pct=float(np.quantile(p95, 0.025)),
-        upper_pct=max(float(np.quantile(p95, 0.975)), leaking),
+        upper_pct=float(np.quantile(p95, 0.975)),
         median_pct=float(np.median(np.median(size[1:], axis=1))),
         worst_pct=float(error[0][worst].mean()),
         worst_reading=float(points.reading[at].mean()),
         worst_speed_rpm=float(points.engine_speed_rpm[at].mean()),
         worst_load=float(points.load[at].mean()),
         seconds=float(points.seconds[calm].sum()),
+        leaking_p95_pct=leaking,
     )
 
 

@@ -113,6 +113,7 @@ class LambdaError:
     worst_speed_rpm: float
     worst_load: float
     seconds: float  # seconds of evidence behind it
+    leaking_p95_pct: float = float("nan")  # the same if the curve's rise toward little air were an exhaust leak
 
 
 @dataclass(frozen=True)
