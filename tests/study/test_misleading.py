@@ -333,6 +333,13 @@ def test_a_small_leak_stays_within_the_bounds_of_what_is_proposed(honest):
     true = constant * true_flow_kg_h(truth.meter, points["reading"].to_numpy()) / points["flow_in_force_kg_h"]
     assert points["factor"].iloc[0] > 1.08 * true.iloc[0]
     assert np.mean((points["factor_lower"] <= true) & (true <= points["factor_upper"])) > 0.9
+    proposal = propose(fit, car, revision)
+    reading = fit.points.reading[~fit.points.disturbed]
+    entered = np.interp(reading, points["reading"], proposal.curve["flow_proposed_kg_h"].to_numpy()[points.index])
+    left_pct = np.percentile(100 * np.abs(constant * true_flow_kg_h(truth.meter, reading) / entered - 1), 95)
+    assert left_pct > 5  # rich at idle, which lambda as read would call right
+    assert proposal.predicted.upper_pct < left_pct < proposal.predicted.leaking_p95_pct
+    assert any("Look for a leak by hand first" in note for note in proposal.notes)
 
 
 def test_findings_of_a_stopped_study_show_nothing(honest, fitted):

@@ -11,7 +11,7 @@ from tunelab.chart.look import AROUND_ZERO, MAIN, NEW, OLD, axis, panel
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import MeterError, PulsationMap
 
-MARKS = {"measured": "circle", "extended": "triangle", "unchanged": "x"}
+MARKS = {"measured": "circle", "extended": "triangle", "kept pulse": "square", "unchanged": "x"}
 FLOW = "air_flow_kg_h"
 
 

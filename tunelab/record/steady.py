@@ -22,7 +22,8 @@ NOT_SHOWN = "not shown"
 TAKEN_AS_TRUE = "What the numbers above stand on, and how to test it by hand before anything is entered"
 CURVE_CAPTION = (
     "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: drawn along from "
-    "what was driven beside it"
+    "what was driven, as far as that tells. Kept pulse: not driven calmly, moved only so that the injectors' pulse "
+    "stays there what it is now"
 )
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
@@ -151,7 +152,7 @@ def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
             "Review: this says that nothing else is changed with it. If anything is, such as spark, commanded lambda\n"
             'or a part of the car, name it: [{ kind = "spark", what = "4 degrees out above 5000 rpm" }].'
         ),
-        "meter_curve": "Breakpoints without evidence are unchanged; see tables/meter_curve.csv.",
+        "meter_curve": "Breakpoints without evidence are unchanged or keep their pulse; see tables/meter_curve.csv.",
         "dead_time": "Goes in together with the meter curve; see tables/dead_time.csv.",
     }
 
@@ -240,7 +241,9 @@ def _newer(opened: OpenedSession, proposal: Proposal) -> tuple[str, ...]:
 
 def _helps(fit: SteadyFit, proposal: Proposal) -> bool:
     """Whether there is a change, and one that is expected to make lambda better."""
-    changed = any((table["basis"] != "unchanged").any() for table in (proposal.curve, proposal.dead_time))
+    curve, dead = proposal.curve, proposal.dead_time
+    changed = (curve["flow_proposed_kg_h"] != curve["flow_in_force_kg_h"]).any()
+    changed |= (dead["dead_time_proposed_ms"] != dead["dead_time_in_force_ms"]).any()
     return bool(changed and proposal.predicted.p95_pct <= fit.before.p95_pct)
 
 
@@ -322,7 +325,7 @@ def _cannot_show(fit: SteadyFit, checks: Sequence[Finding]) -> Section:
     low, high = flat.lower, flat.upper
     sentences = [
         f"One overall constant: {show_number(flat.factor)} ({show_number(low)} to {show_number(high)}). {flat.because}",
-        f"Anything outside {_measured_range(fit)}: the curve is left as it is there.",
+        f"Anything outside {_measured_range(fit)}: the curve is left as it is there, or drawn along.",
         LEAK,
     ]
     if not dead.shown:

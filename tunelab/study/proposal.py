@@ -9,14 +9,27 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.study.steady.prediction import Setting, predict_lambda_error
+from tunelab.study.steady.prediction import Setting, in_force, log_error_draws, predict_lambda_error
 from tunelab.study.steady.result import LambdaError, SteadyFit
-from tunelab.study.steady.setting import DIGITS, Evidence, best_curve, full_dead_time, shifted_dead_time
+from tunelab.study.steady.setting import (
+    DIGITS,
+    Evidence,
+    as_entered,
+    best_curve,
+    full_dead_time,
+    reached,
+    shifted_dead_time,
+    unmeasured_factor,
+)
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 HELD = 0.005  # of the flow: what is less is not worth a word
+RIGHT_PCT = 2.0  # lambda this near counts as right: a place right by chance may move within it; common practice
+HARM_WEIGHT = 8.0  # of lambda further off than before at one place, against as much of it everywhere
+LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less than is not worth a word
+SHARES = (0.0, 0.25, 0.5, 0.75)  # of the dead time's change, where all of it with its curve is not to be had
 
 
 @dataclass(frozen=True)
@@ -26,7 +39,8 @@ class Proposal:
     base: Revision  # the revision it changes
     curve: pd.DataFrame
     """`meter_v` (or `meter_hz`, `meter_counts`), `flow_in_force_kg_h, factor, factor_lower, factor_upper,
-    flow_proposed_kg_h, seconds, basis`; factor is the measured one, NaN where `basis` is `unchanged`."""
+    flow_proposed_kg_h, seconds, basis`; factor is the measured one, NaN where `basis` is `unchanged` or `kept pulse`
+    (not measured, and moved only so that its pulse stays under the new dead time)."""
     dead_time: pd.DataFrame
     """`battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, dead_time_proposed_ms, basis`."""
     capped: tuple[str, ...]
@@ -66,15 +80,18 @@ def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:
         )
     if fit.because:
         return _nothing(fit, revision)
-    evidence = Evidence(fit.points, fit.posterior, fit.meter, fit.dead_time, car, revision)
-    setting, predicted, scaled = _within_caps(evidence)
+    evidence = Evidence(
+        fit.points, fit.places, fit.at_breakpoints, fit.posterior, fit.meter, fit.dead_time, car, revision
+    )
+    chosen = _within_caps(evidence)
+    setting, predicted = chosen.setting, chosen.predicted
     return Proposal(
         base=revision,
         curve=_curve_table(fit, setting),
         dead_time=_dead_time_table(fit, setting),
-        capped=_capped(evidence, setting, scaled),
+        capped=_capped(evidence, setting, chosen.scaled),
         predicted=predicted,
-        notes=_notes(fit, predicted),
+        notes=_notes(fit, evidence, chosen),
     )
 
 
@@ -85,25 +102,64 @@ def _nothing(fit: SteadyFit, revision: Revision) -> Proposal:
     return Proposal(base=revision, **tables, capped=(), predicted=fit.predicted, notes=(fit.because, *fit.notes))
 
 
-def _within_caps(evidence: Evidence) -> tuple[Setting, LambdaError, bool]:
-    """Best of two ways to keep the caps: each value by itself, or curve and dead time by one common share.
+@dataclass(frozen=True)
+class _Judged:
+    """A setting with what it is expected to leave."""
+
+    setting: Setting
+    predicted: LambdaError
+    scaled: bool  # curve and dead time by one common share
+    harm_pct: float  # by how much lambda is expected to be further off than now, and than right, where it gets worst
+    cost_pct: float  # what is to be least
+
+
+def _within_caps(evidence: Evidence) -> _Judged:
+    """Best setting within the caps: least error where was driven, and no place further off than it is.
 
     Meter error and dead-time error often pull lambda opposite ways; cutting only one of them short can leave more
-    error than there was. A common share always leaves less.
+    error than there was. Each share of the dead time is tried with the curve that serves it best, and both by one
+    common share, which always leaves less. As it is, is the last choice.
     """
     limits = evidence.car.limits
     most = float(convert(limits.meter_change_max_pct, "percent", "1"))
     table = evidence.revision.dead_time
     change = np.asarray(full_dead_time(evidence).dead_time_ms) - np.asarray(table.dead_time_ms)
     held = np.clip(change, -limits.dead_time_change_max_ms, limits.dead_time_change_max_ms)
-    singly = shifted_dead_time(table, held)
-    settings = [(Setting(best_curve(evidence, singly, most_change=most), singly), False)]
     share = _common_share(evidence, change, most)
-    if share < 1.0:
-        settings.append((_shared(evidence, change, share), True))
-    judged = [(s, predict_lambda_error(evidence.points, evidence.posterior, s, evidence.car, evidence.revision), scaled)
-              for s, scaled in settings]  # fmt: skip
-    return min(judged, key=lambda row: row[1].p95_pct)
+    whole = _judge(evidence, _with_dead_time(evidence, held, most), scaled=False)
+    if share == 1.0 and whole.harm_pct <= 0:
+        return whole
+    tried = [whole, _judge(evidence, _shared(evidence, change, share), scaled=True)]
+    tried += [_judge(evidence, _with_dead_time(evidence, part * held, most), scaled=False) for part in SHARES]
+    tried += [_judge(evidence, _shared(evidence, change, part * share), scaled=True) for part in SHARES[1:]]
+    tried.append(_judge(evidence, in_force(evidence.revision), scaled=False))
+    return min(tried, key=lambda one: one.cost_pct)
+
+
+def _with_dead_time(evidence: Evidence, change_ms: np.ndarray, most: float) -> Setting:
+    dead_time = shifted_dead_time(evidence.revision.dead_time, change_ms)
+    return Setting(best_curve(evidence, dead_time, most_change=most), dead_time)
+
+
+def _judge(evidence: Evidence, setting: Setting, *, scaled: bool) -> _Judged:
+    """What a setting is expected to leave where was driven calmly, and at every place where the car was seen."""
+    predicted = predict_lambda_error(evidence.points, evidence.posterior, setting, evidence.car, evidence.revision)
+    now, then = (_size_at_places(evidence, one) for one in (in_force(evidence.revision), setting))
+    right = min(RIGHT_PCT, evidence.car.limits.steady_lambda_error_max_pct)
+    harm = float((then - np.maximum(now, right)).max(initial=0.0))
+    cost = predicted.p95_pct + float(np.percentile(then, 95)) + HARM_WEIGHT * harm
+    return _Judged(setting, predicted, scaled, harm, cost)
+
+
+def _size_at_places(evidence: Evidence, setting: Setting) -> np.ndarray:
+    """Expected size of lambda's error at every undisturbed place, shape (places,). [%]"""
+    return np.abs(_error_at_places(evidence, setting)[1:]).mean(axis=0)
+
+
+def _error_at_places(evidence: Evidence, setting: Setting) -> np.ndarray:
+    places, e = evidence.places, evidence
+    calm = ~places.disturbed | places.disturbed.all()
+    return 100 * np.expm1(log_error_draws(places, e.posterior, setting, e.car, e.revision))[:, calm]
 
 
 def _full_curve(evidence: Evidence) -> np.ndarray:
@@ -111,9 +167,10 @@ def _full_curve(evidence: Evidence) -> np.ndarray:
 
 
 def _log_change(evidence: Evidence) -> np.ndarray:
-    """Log of the full curve over the one in force, 0 where either is zero."""
+    """Log of the full curve over the one in force; 0 where either is zero or the car neither was nor is followed."""
     now, then = np.asarray(evidence.revision.meter_curve.flow_kg_h), _full_curve(evidence)
-    both = (now > 0) & (then > 0)
+    bears = reached(evidence.revision.meter_curve, evidence.places) | (evidence.meter.points["follow"] > 0).to_numpy()
+    both = (now > 0) & (then > 0) & bears
     return np.log(np.where(both, then, 1.0) / np.where(both, now, 1.0))
 
 
@@ -128,20 +185,24 @@ def _common_share(evidence: Evidence, change_ms: np.ndarray, most: float) -> flo
 
 
 def _shared(evidence: Evidence, change_ms: np.ndarray, share: float) -> Setting:
-    curve = evidence.revision.meter_curve
-    flow = np.round(np.asarray(curve.flow_kg_h) * np.exp(share * _log_change(evidence)), DIGITS)
-    unchanged = (evidence.meter.points["basis"] == "unchanged").to_numpy()
-    flow = np.where(unchanged, curve.flow_kg_h, flow)
-    return Setting(
-        curve.model_copy(update={"flow_kg_h": np.maximum.accumulate(flow).tolist()}),
-        shifted_dead_time(evidence.revision.dead_time, share * change_ms),
-    )
+    curve, log_change = evidence.revision.meter_curve, _log_change(evidence)
+    dead_time = shifted_dead_time(evidence.revision.dead_time, share * change_ms)
+    nothing_known = (evidence.meter.points["follow"] == 0).to_numpy()
+    most = float(convert(evidence.car.limits.meter_change_max_pct, "percent", "1"))
+    kept = np.clip(unmeasured_factor(evidence, dead_time), 1 - most, 1 + most)
+    factor = np.where(nothing_known, kept, np.exp(share * log_change))
+    return Setting(curve.model_copy(update={"flow_kg_h": as_entered(factor, curve).tolist()}), dead_time)
 
 
 def _curve_table(fit: SteadyFit, setting: Setting) -> pd.DataFrame:
-    table = fit.meter.points.rename(columns={"reading": fit.meter.channel})
+    """Table of the curve; one that moved without evidence kept its pulse, or was drawn along for the curve to rise."""
+    table = fit.meter.points.drop(columns="follow").rename(columns={"reading": fit.meter.channel})
     table.insert(5, "flow_proposed_kg_h", setting.curve.flow_kg_h)
-    return table
+    if fit.places is None:
+        return table
+    alone = (table["basis"] == "unchanged") & (table["flow_proposed_kg_h"] != table["flow_in_force_kg_h"])
+    seen = reached(setting.curve, fit.places)
+    return table.assign(basis=table["basis"].mask(alone & seen, "kept pulse").mask(alone & ~seen, "extended"))
 
 
 def _dead_time_table(fit: SteadyFit, setting: Setting) -> pd.DataFrame:
@@ -173,7 +234,12 @@ def _capped(evidence: Evidence, setting: Setting, scaled: bool) -> tuple[str, ..
             f"{limits.dead_time_change_max_ms:g} ms. The curve was chosen for the dead time that goes in."
         )
     if scaled:
-        lines.append("Curve and dead time go in by one common share, because they belong together.")
+        lines.append(
+            "Curve and dead time go in by one common share, because they belong together and the whole of both would "
+            "pass a cap or leave some place further off than it is."
+        )
+    if setting == in_force(evidence.revision):
+        lines.append("Nothing is changed: any change within the caps is expected to leave some place further off.")
     return (*lines, *_held_by_neighbours(evidence, setting, most))
 
 
@@ -181,11 +247,13 @@ def _held_by_neighbours(evidence: Evidence, setting: Setting, most: float) -> li
     """Say where a measured breakpoint stops at the flow of one that stays: a curve has to rise."""
     table = evidence.meter.points
     now, flow = table["flow_in_force_kg_h"].to_numpy(), np.asarray(setting.curve.flow_kg_h)
-    stays = np.isin(np.round(flow, DIGITS), np.round(now[table["basis"] == "unchanged"], DIGITS))
+    unmeasured = reached(evidence.revision.meter_curve, evidence.places) & (table["basis"] == "unchanged").to_numpy()
+    stays = np.isin(np.round(flow, DIGITS), np.round(flow[unmeasured], DIGITS))
     wanted = now * np.clip(table["factor"].to_numpy(), 1 - most, 1 + most)
+    short = np.abs(wanted - flow) > HELD * flow
     unit = channel(evidence.meter.channel).shown_unit
     lines = []
-    for i in np.flatnonzero((table["basis"] == "measured") & stays & (np.abs(wanted / flow - 1) > HELD)):
+    for i in np.flatnonzero((table["basis"] == "measured") & stays & short):
         side, left = ("above", "lean") if wanted[i] > flow[i] else ("below", "rich")
         lines.append(
             f"At {table['reading'].iloc[i]:.4g} {unit} the curve wants {wanted[i]:.4g} kg/h and goes in with "
@@ -195,12 +263,50 @@ def _held_by_neighbours(evidence: Evidence, setting: Setting, most: float) -> li
     return lines
 
 
-def _notes(fit: SteadyFit, predicted: LambdaError) -> tuple[str, ...]:
+def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ...]:
     notes = ["Curve and dead time go in together: either alone leaves more lambda error than both."]
     if not fit.dead_time.shown:
-        notes = [f"The dead time stays as it is. {fit.dead_time.because}"]
-    if predicted.p95_pct > fit.before.p95_pct:
+        notes = [
+            f"The dead time stays as it is. {fit.dead_time.because} The curve was chosen for the dead time in force: "
+            "it sets lambda right along what was driven, and says less about the rest."
+        ]
+    if chosen.predicted.p95_pct > fit.before.p95_pct:
         notes.append("With these values lambda is not expected to get better: do not enter them before a better drive.")
-    if (fit.meter.points["basis"] == "unchanged").any():
+    basis = _curve_table(fit, chosen.setting)["basis"]
+    if (basis == "kept pulse").any():
+        notes.append(
+            "Breakpoints marked kept pulse were not driven calmly: they move only so that the injectors' pulse stays "
+            "there what it is now, under the new dead time."
+        )
+    if (basis == "unchanged").any():
         notes.append("Breakpoints without enough calm driving stay exactly as they are.")
-    return tuple(notes)
+    return (*notes, _worst_place(evidence, chosen.setting), *_leak_note(chosen.predicted))
+
+
+def _leak_note(predicted: LambdaError) -> tuple[str, ...]:
+    """Say what would be left if the curve's rise toward little air were an exhaust leak, which no log can tell."""
+    if not predicted.leaking_p95_pct > predicted.upper_pct + LEAK_WORD_PCT:
+        return ()
+    return (
+        "The curve rises toward little air, as it would if air leaked into the exhaust ahead of the lambda sensor. If "
+        f"all of that is a leak, these values leave lambda up to {predicted.leaking_p95_pct:.0f} % rich there, which "
+        "the sensor does not see and the interval of the prediction does not hold. Look for a leak by hand first.",
+    )
+
+
+def _worst_place(evidence: Evidence, setting: Setting) -> str:
+    """Name the place where most error is expected, of all where the car was driven or idled."""
+    error, places = _error_at_places(evidence, setting), evidence.places
+    calm = np.flatnonzero(~places.disturbed | places.disturbed.all())
+    at = int(np.abs(error[0]).argmax())
+    lower, upper = np.quantile(error[1:, at], [0.025, 0.975])
+    reading, speed = places.reading[calm[at]], places.engine_speed_rpm[calm[at]]
+    return (
+        f"The worst place expected then is {speed:.0f} rpm at {reading:.3g} "
+        f"{channel(evidence.meter.channel).shown_unit}: lambda {_signed(error[0, at])}, between {_signed(lower)} and "
+        f"{_signed(upper)}."
+    )
+
+
+def _signed(error_pct: float) -> str:
+    return f"{abs(error_pct):.1f} % {'lean' if error_pct > 0 else 'rich'}"

@@ -21,7 +21,7 @@ def withhold(proposal: Proposal, checks: Iterable[Finding]) -> Proposal:
     bounds = dict.fromkeys(("factor", "factor_lower", "factor_upper"), NAN)
     changes = dict.fromkeys(("change_ms", "change_lower_ms", "change_upper_ms"), NAN)
     figures = ("p95_pct", "lower_pct", "upper_pct", "median_pct", "worst_pct", "worst_lower_pct", "worst_upper_pct")
-    after = dict.fromkeys(figures, NAN)
+    after = dict.fromkeys((*figures, "leaking_p95_pct"), NAN)
     return dataclasses.replace(
         proposal,
         curve=curve.assign(flow_proposed_kg_h=curve["flow_in_force_kg_h"], basis="unchanged", **bounds),

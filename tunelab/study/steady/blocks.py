@@ -17,10 +17,14 @@ BIN_S = 0.25  # length of a bin; longer where the log is slow
 BIN_SAMPLES = 2.5  # least samples of a bin, on average
 BLOCK_BINS = 4
 SETTLE_S = 0.5  # calm before a block: wall film and meter settle in it
-# Furthest apart of the bins of a calm window, beside their noise. Common practice, no source.
-CALM_LOG_AIR = 0.06
-CALM_LOG_SPEED = 0.03
-CALM_LOG_OPEN = 0.08
+# Furthest apart of the bins of a window that is used at all, beside their noise. Common practice, no source.
+CALM_LOG_AIR = 0.12
+CALM_LOG_SPEED = 0.08
+CALM_LOG_OPEN = 0.16
+# Furthest apart of engine speed and of opening time at which a block's error has twice the variance of a still one's:
+# about what blocks of three engine models of known truth show. Air that wanders adds nothing beside them.
+RESTLESS_LOG_SPEED, RESTLESS_LOG_OPEN = 0.02, 0.045
+LONGEST_AFTER = 8  # bins behind a block that have to be calm, at the most
 LEAST_SHARE = 0.6  # of a bin's rows that must be trusted
 LEAST_LAMBDA = 2  # fresh lambda readings of a block
 HOLD_STEP = 0.03  # change of log air or log speed from block to block that begins a new hold
@@ -57,12 +61,10 @@ def calm_blocks(samples: Samples, delay: Delay) -> pd.DataFrame:
     y = log(lambda × fuel × stoichiometric ratio / air), lambda from the time when the block's gas was measured.
     """
     bins = _bins(samples)
-    latest = delay.constant_s + delay.lag_s + delay.flow_s_kg_h / max(_slow_flow(bins), 1.0)
-    before = int(np.ceil(SETTLE_S / bins.step_s))
-    after = int(np.clip(np.ceil(latest / bins.step_s), 1, 8))
-    starts = _block_starts(_calm(bins, before, BLOCK_BINS + after), before)
+    before, after = int(np.ceil(SETTLE_S / bins.step_s)), _bins_until_seen(bins, delay)
+    starts = _block_starts(_calm(bins, before, after), before)
     table = _block_means(bins, starts)
-    table = table.assign(**_slopes(bins, starts, before))
+    table = table.assign(**_slopes(bins, starts, before), unrest=_unrest(bins, starts, before, after[starts]))
     table = _with_lambda(table, samples, delay)
     table.insert(0, "session", samples.session)
     table = table[np.isfinite(table["y"]) & (table["lambda_readings"] >= LEAST_LAMBDA)]
@@ -93,26 +95,36 @@ def _bins(samples: Samples) -> _Bins:
     return _Bins(step, float(time[0]), means, np.sqrt(spread / np.maximum(rows, 1)), rows)
 
 
-def _slow_flow(bins: _Bins) -> float:
-    air = bins.values["log_air"]
-    return float(np.exp(np.nanquantile(air, 0.05))) if np.isfinite(air).any() else 1.0
+def _bins_until_seen(bins: _Bins, delay: Delay) -> np.ndarray:
+    """Bins from the end of a block that begins at each bin until its gas has passed the sensor, shape (bins,)."""
+    flow = np.exp(np.where(np.isfinite(bins.values["log_air"]), bins.values["log_air"], np.inf))
+    latest = delay.constant_s + delay.lag_s + delay.flow_s_kg_h / np.maximum(flow, 1.0)
+    return np.clip(np.ceil(latest / bins.step_s), 1, LONGEST_AFTER).astype(int)
 
 
-def _windows(values: np.ndarray, before: int, width: int) -> np.ndarray:
-    """All windows of `before + width` bins, shape (windows, bins); NaN makes a window NaN further on."""
-    return np.lib.stride_tricks.sliding_window_view(values, before + width)
+def _apart(values: np.ndarray, starts: np.ndarray, before: int, after: np.ndarray | int) -> np.ndarray:
+    """Range of bins from `before` bins ahead of each block to `after` bins behind it; NaN where one is missing."""
+    offset = np.arange(-before, BLOCK_BINS + int(np.max(after, initial=0)))
+    window = values[np.minimum(starts[:, None] + offset, values.size - 1)]
+    beyond = offset >= BLOCK_BINS + np.broadcast_to(after, starts.shape)[:, None]
+    return np.where(beyond, -np.inf, window).max(axis=1) - np.where(beyond, np.inf, window).min(axis=1)
 
 
-def _calm(bins: _Bins, before: int, width: int) -> np.ndarray:
-    """Whether the block that begins `before` bins into each window is calm, shape (windows,)."""
-    if bins.rows.size < before + width:
-        return np.zeros(0, dtype=bool)
-    noise = 4.0 * np.sqrt(np.mean(_windows(bins.noise, before, width) ** 2, axis=1))
-    calm = np.ones(noise.size, dtype=bool)
-    for name, allowed in (("log_air", CALM_LOG_AIR), ("log_speed", CALM_LOG_SPEED), ("log_open", CALM_LOG_OPEN)):
-        window = _windows(bins.values[name], before, width)
-        apart = window.max(axis=1) - window.min(axis=1)
-        calm &= apart <= np.hypot(allowed, noise if name != "log_speed" else 0.0)
+def _calm(bins: _Bins, before: int, after: np.ndarray) -> np.ndarray:
+    """Whether the block that begins `before` bins after each bin is calm, shape (bins,).
+
+    Air and speed keep still until its gas has passed the sensor; its fuel only while it is metered.
+    """
+    starts = np.arange(before, bins.rows.size)
+    starts = starts[starts + BLOCK_BINS + after[starts] <= bins.rows.size]
+    calm = np.zeros(bins.rows.size, dtype=bool)
+    if not starts.size:
+        return calm
+    noise = 4.0 * np.sqrt(np.nanmean(bins.noise**2)) if np.isfinite(bins.noise).any() else 0.0
+    still = _apart(bins.values["log_speed"], starts, before, after[starts]) <= CALM_LOG_SPEED
+    still &= _apart(bins.values["log_air"], starts, before, after[starts]) <= np.hypot(CALM_LOG_AIR, noise)
+    still &= _apart(bins.values["log_open"], starts, before, 0) <= np.hypot(CALM_LOG_OPEN, noise)
+    calm[starts - before] = still
     return calm
 
 
@@ -136,12 +148,19 @@ def _block_means(bins: _Bins, starts: np.ndarray) -> pd.DataFrame:
 
 
 def _slopes(bins: _Bins, starts: np.ndarray, before: int) -> dict[str, np.ndarray]:
-    """Slope of log air over block and settling time [1/s], and its range over the block."""
+    """Slopes of log air and log speed over block and settling time [1/s]."""
     index = starts[:, None] + np.arange(-before, BLOCK_BINS)
     at = (np.arange(index.shape[1]) - (index.shape[1] - 1) / 2) * bins.step_s
-    window = bins.values["log_air"][index]
-    apart = window.max(axis=1) - window.min(axis=1) if starts.size else np.zeros(0)
-    return {"slope": window @ at / np.sum(at**2), "apart": apart}
+    values = bins.values
+    slopes = (("slope", "log_air"), ("speed_slope", "log_speed"))
+    return {name: values[of][index] @ at / np.sum(at**2) for name, of in slopes}
+
+
+def _unrest(bins: _Bins, starts: np.ndarray, before: int, after: np.ndarray) -> np.ndarray:
+    """How many times the variance of a still block's error each block's has, from how speed and pulse moved."""
+    speed = _apart(bins.values["log_speed"], starts, before, after)
+    opened = _apart(bins.values["log_open"], starts, before, 0)
+    return 1.0 + (speed / RESTLESS_LOG_SPEED) ** 2 + (opened / RESTLESS_LOG_OPEN) ** 2
 
 
 def _with_lambda(table: pd.DataFrame, samples: Samples, delay: Delay) -> pd.DataFrame:

@@ -10,23 +10,25 @@ from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force
 from tunelab.study.steady.design import Design, hat_matrix
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import leak_allowance
-from tunelab.study.steady.posterior import Posterior, local_mean
+from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.result import MeterError, OverallConstant
 from tunelab.workspace.revision import MeterCurve, Revision
 
 GRID = 160  # readings of the dense result, beside the breakpoints
 NEAR = 0.03  # along the curve's coordinate (the visited range is 1 to 1.4): how far a block speaks for a reading
 LEAST_SECONDS = 3.0  # of calm driving within reach, for a reading to count as measured
-WIDEST = 0.06  # half width of the interval, log units, beyond which a breakpoint is left as it is
-BLEND = 0.12  # along the coordinate: within it, an unmeasured breakpoint follows its measured neighbour
+LEAST_FOLLOW = 0.05  # share of the expected error below which a breakpoint is left as it is
+BETWEEN = 4  # readings of the dense result between two breakpoints beyond the visited range
 
 
 def dense_readings(coordinate: Coordinate, curve: MeterCurve) -> np.ndarray:
-    """Readings of the dense result over the visited range, the breakpoints in it included."""
+    """Readings of the dense result: dense over the visited range, all breakpoints, and a few between those beyond."""
     low, high = coordinate.reading[[0, -1]]
-    inside = curve.reading[(curve.reading > low) & (curve.reading < high)]
     even = coordinate.reading_at(np.linspace(coordinate.place[0], coordinate.place[-1], GRID))
-    return np.unique(np.concatenate([even, inside]))
+    place = np.arange(BETWEEN * (curve.reading.size - 1) + 1) / BETWEEN
+    coarse = np.interp(place, np.arange(curve.reading.size), curve.reading)
+    beyond = coarse[(coarse < low) | (coarse > high)]
+    return np.unique(np.concatenate([even, curve.reading, beyond]))
 
 
 def interval_width(joint: Joint) -> float:
@@ -48,11 +50,11 @@ def reach_of(coordinate: Coordinate, visited: np.ndarray, each_s: float, reading
 
 
 def meter_error(
-    joint: Joint, posterior: Posterior, channel: str, revision: Revision, lean_sd: np.ndarray
+    joint: Joint, posterior: Posterior, channel: str, revision: Revision, error_now: np.ndarray
 ) -> MeterError:
-    """Meter error with its interval; `lean_sd` is what an unknown dead time adds to it at each reading, log units."""
+    """Meter error with its interval; `error_now` are draws of log lambda's error at each breakpoint as it is."""
     design, curve, reading = joint.design, revision.meter_curve, posterior.reading
-    width = interval_width(joint) * np.hypot(posterior.log_factor_sd, lean_sd)
+    width = interval_width(joint) * posterior.log_factor_sd
     measured = reach_seconds(design, reading) >= LEAST_SECONDS
     log_factor = np.where(measured, posterior.log_factor[0], np.nan)
     edges = np.concatenate([[-np.inf], (reading[1:] + reading[:-1]) / 2, [np.inf]])
@@ -65,24 +67,28 @@ def meter_error(
         lower=np.exp(log_factor - width),
         upper=np.exp(log_factor + width),
         seconds=counted,
-        points=_points(design, curve, reading, log_factor, width),
+        points=_points(design, curve, posterior, log_factor, width, error_now),
     )
 
 
 def _points(
-    design: Design, curve: MeterCurve, reading: np.ndarray, log_factor: np.ndarray, width: np.ndarray
+    design: Design,
+    curve: MeterCurve,
+    posterior: Posterior,
+    log_factor: np.ndarray,
+    width: np.ndarray,
+    error_now: np.ndarray,
 ) -> pd.DataFrame:
-    """What is known at each breakpoint."""
-    at = curve.reading
-    good = np.isfinite(log_factor) & (width <= WIDEST)
+    """What is known at each breakpoint, by the joint posterior."""
+    at, reading = curve.reading, posterior.reading
     visited = design.blocks["reading"].to_numpy()
-    target, basis = _blended(design.coordinate, at, reading, np.where(good, log_factor, np.nan), visited)
-    spread = np.interp(at, reading, width)
-    away = _distance(design.coordinate, at, reading[good]) if good.any() else np.full(at.size, np.inf)
-    spread = np.hypot(spread, np.where(basis == "extended", 0.5 * np.abs(target) + 0.1 * np.minimum(away, 1.0), 0.0))
-    log_flow = log_flow_in_force(curve, reading) + log_factor
-    leak = leak_allowance(log_flow, log_factor, log_flow_in_force(curve, at) + target)
-    known = basis != "unchanged"
+    driven, touching = _evidence(design.coordinate, at, reading[np.isfinite(log_factor)], visited)
+    follow = np.where(driven | touching, 1.0, _trust(error_now))
+    known = follow > 0
+    target, spread = np.interp(at, reading, posterior.log_factor[0]), np.interp(at, reading, width)
+    leak = leak_allowance(
+        log_flow_in_force(curve, reading) + log_factor, log_factor, log_flow_in_force(curve, at) + target
+    )
     return pd.DataFrame(
         {
             "reading": at,
@@ -91,39 +97,48 @@ def _points(
             "factor_lower": np.where(known, np.exp(target - np.hypot(spread, leak)), np.nan),
             "factor_upper": np.where(known, np.exp(target + spread), np.nan),
             "seconds": hat_matrix(at, visited).T @ design.blocks["seconds"].to_numpy(),
-            "basis": basis,
+            "basis": np.where(driven, "measured", np.where(known, "extended", "unchanged")),
+            "follow": follow,
         }
     )
 
 
-def _distance(coordinate: Coordinate, at: np.ndarray, measured: np.ndarray) -> np.ndarray:
-    place, known = coordinate.at(at), coordinate.at(measured)
-    return np.abs(place[:, None] - known).min(axis=1)
+def _trust(error_now: np.ndarray) -> np.ndarray:
+    """Share of the expected error to be taken out where nothing was measured, from draws of it, shape (points,).
 
-
-def _blended(
-    coordinate: Coordinate, at: np.ndarray, reading: np.ndarray, log_factor: np.ndarray, visited: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Log factor at breakpoints: measured, or fading to none within BLEND of what is, or none; and its basis.
-
-    Inside a gap both neighbours speak. A breakpoint from which the ECU draws a straight line into a visited stretch
-    follows its neighbour in full, the next one beyond by half at least.
+    None where the error may as well be none, nearly all where it is many times its own spread: what is left is never
+    expected to be more than what there was.
     """
-    known = np.isfinite(log_factor)
-    if not known.any():
-        return np.zeros(at.size), np.full(at.size, "unchanged")
-    bridged = np.interp(at, reading[known], log_factor[known])
-    away = _distance(coordinate, at, reading[known])
-    basis = np.where(away <= NEAR, "measured", np.where(away <= BLEND, "extended", "unchanged"))
+    mean, spread = error_now[0], error_now[1:].std(axis=0)
+    share = 1.0 - (spread / np.maximum(np.abs(mean), 1e-9)) ** 2
+    return np.where(share >= LEAST_FOLLOW, share, 0.0)
+
+
+def _evidence(
+    coordinate: Coordinate, at: np.ndarray, measured: np.ndarray, visited: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which breakpoints lie at a measured reading, and from which the ECU draws a straight line into a visited one."""
+    if not measured.size:
+        return np.zeros(at.size, dtype=bool), np.zeros(at.size, dtype=bool)
+    driven = np.abs(coordinate.at(at)[:, None] - coordinate.at(measured)).min(axis=1) <= NEAR
+    return driven, beside(at, visited)
+
+
+def beside(at: np.ndarray, visited: np.ndarray) -> np.ndarray:
+    """Which breakpoints bound an interval that was visited, shape (breakpoints,)."""
     touching = np.zeros(at.size, dtype=bool)
-    right = np.clip(np.searchsorted(at, visited), 0, at.size - 1)
-    touching[right] = touching[np.maximum(right - 1, 0)] = True
-    touching &= away <= 2 * BLEND
-    beside = np.convolve(touching | (basis == "measured"), [1, 1, 1], mode="same") > 0
-    basis = np.where((touching | beside) & (basis == "unchanged"), "extended", basis)
-    fade = 0.5 * (1 + np.cos(np.pi * np.clip((away - NEAR) / (BLEND - NEAR), 0, 1)))
-    fade = np.where(touching, 1.0, np.where(beside, np.maximum(fade, 0.5), fade))
-    return np.where(basis == "unchanged", 0.0, bridged * fade), basis
+    right = np.clip(np.searchsorted(at, visited), 1, at.size - 1)
+    touching[right] = touching[right - 1] = True
+    return touching
+
+
+def suspected_leak(design: Design, curve: MeterCurve, posterior: Posterior) -> np.ndarray:
+    """How far lower the curve lies at each reading if its rise toward little air is an exhaust leak, log units."""
+    reading = posterior.reading
+    measured = reach_seconds(design, reading) >= LEAST_SECONDS
+    log_factor, log_flow = posterior.log_factor[0], log_flow_in_force(curve, reading)
+    known = np.where(measured, log_factor, np.nan)
+    return leak_allowance(log_flow + known, known, log_flow + log_factor, suspected=True)
 
 
 def overall_constant(joint: Joint, posterior: Posterior) -> OverallConstant:
@@ -141,9 +156,3 @@ def overall_constant(joint: Joint, posterior: Posterior) -> OverallConstant:
             "lambda right in any case."
         ),
     )
-
-
-def unknown_dead_time_lean(design: Design, reading: np.ndarray, spread_ms: float) -> np.ndarray:
-    """What a dead-time error of `spread_ms` would move the curve by at each reading, log units."""
-    at = design.coordinate.at(design.blocks["reading"].to_numpy())
-    return spread_ms * local_mean(at, np.exp(-design.blocks["log_open"]), design.coordinate.at(reading))

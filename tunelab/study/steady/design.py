@@ -24,7 +24,7 @@ DRIFT_NODE_S = 150.0  # the drift of a session bends no faster
 CONSTANT_SD = 0.4
 DEAD_TIME_SD_MS = (0.25, 0.06, 0.02)  # level, per volt, per volt squared
 SCALLOP_MEAN_SD = (0.5, 0.4)  # share of the ECU's interpolation error that is seen
-FILM_SD_S = 0.1
+FILM_SD_S = (0.1, 0.3)  # per 1/s of log air (film, meter) and of log speed (the manifold fills or empties)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,7 +15,7 @@ from tunelab.physics.load import absolute_load
 from tunelab.study.steady.banks import bank_difference
 from tunelab.study.steady.blocks import Delay, calm_blocks
 from tunelab.study.steady.coordinate import coordinate_of
-from tunelab.study.steady.curve import dense_readings, meter_error, overall_constant, unknown_dead_time_lean
+from tunelab.study.steady.curve import dense_readings, meter_error, overall_constant, suspected_leak
 from tunelab.study.steady.dead_time import dead_time_error
 from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import default_dead_time_sd
@@ -25,13 +25,13 @@ from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_s
 from tunelab.study.steady.joint import Joint, fit_joint
 from tunelab.study.steady.levels import level_course, level_doubt
 from tunelab.study.steady.loaded import lean_at_load
-from tunelab.study.steady.points import points_of
-from tunelab.study.steady.posterior import Posterior, draw_posterior
+from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
+from tunelab.study.steady.posterior import Posterior, draw_posterior, with_unknown_dead_time
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.pulsation import pulsation_map
 from tunelab.study.steady.result import Levels, SteadyFit
 from tunelab.study.steady.samples import NothingToFit, Samples, refer
-from tunelab.study.steady.setting import Evidence, best_setting
+from tunelab.study.steady.setting import Evidence, best_setting, expected_error, reached
 from tunelab.study.steady.unshown import measured_blocks, nothing_shown, too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car
@@ -104,6 +104,8 @@ def _fit_and_assemble(
     fitted = _fit(design, all(s.pressure_known for s in samples))
     reading = dense_readings(design.coordinate, base.meter_curve)
     posterior = draw_posterior(fitted.joint, reading, rng, level_sd=level_doubt(fitted.levels))
+    if not fitted.shown.level:
+        posterior = with_unknown_dead_time(posterior, design, UNKNOWN_DEAD_TIME_MS, rng)
     return _assemble(fitted, posterior, samples, car=car, revision=base)
 
 
@@ -179,17 +181,18 @@ def _fit(design: Design, pressure_known: bool) -> _Fitted:
 def _assemble(
     found: _Fitted, posterior: Posterior, samples: list[Samples], *, car: Car, revision: Revision
 ) -> SteadyFit:
-    joint, shown = found.joint, found.shown
-    unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
-    lean = unknown_dead_time_lean(joint.design, posterior.reading, unknown)
-    meter = meter_error(joint, posterior, car.meter.channel, revision, lean)
-    dead_time = dead_time_error(joint, posterior, shown, revision)
+    joint, shown, design = found.joint, found.shown, found.joint.design
+    posterior = replace(posterior, leak=suspected_leak(design, revision.meter_curve, posterior))
     fitted = _fitted(joint)
-    left = joint.design.blocks["y"].to_numpy() - fitted
-    points = points_of(
-        joint.design.blocks, left, posterior, joint.design.reference_v, rev_limit_rpm=car.limits.rev_limit_rpm
-    )
-    best = best_setting(Evidence(points, posterior, meter, dead_time, car, revision))
+    left = design.blocks["y"].to_numpy() - fitted
+    points = points_of(design.blocks, left, posterior, design.reference_v, rev_limit_rpm=car.limits.rev_limit_rpm)
+    places = visited_places(samples, points, design.coordinate, car)
+    at = breakpoint_points(revision.meter_curve, places, design.coordinate, car.engine.idle_target_rpm)
+    seen = reached(revision.meter_curve, places)
+    error_now = expected_error(at, seen, posterior, car, revision)
+    meter = meter_error(joint, posterior, car.meter.channel, revision, error_now)
+    dead_time = dead_time_error(joint, posterior, shown, revision)
+    best = best_setting(Evidence(points, places, at, posterior, meter, dead_time, car, revision))
     return SteadyFit(
         reference=revision.name,
         sessions=tuple(dict.fromkeys(s.session for s in samples)),
@@ -211,6 +214,8 @@ def _assemble(
         posterior=posterior,
         levels=found.levels,
         lean_at_load=lean_at_load(joint.design.blocks),
+        places=places,
+        at_breakpoints=at,
     )
 
 

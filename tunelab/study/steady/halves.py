@@ -8,7 +8,7 @@ import numpy as np
 
 from tunelab.study.steady.curve import LEAST_SECONDS, reach_seconds
 from tunelab.study.steady.evidence import columns_of, moments_of
-from tunelab.study.steady.joint import Joint, Member, base_weight
+from tunelab.study.steady.joint import Joint, Member, base_weight, hold_weight
 from tunelab.study.steady.posterior import draw_posterior
 from tunelab.study.steady.result import SplitHalf
 from tunelab.study.steady.solution import solve
@@ -56,6 +56,6 @@ def _refit(joint: Joint, kept: np.ndarray, dead_time_sd: np.ndarray) -> Joint:
     columns = columns_of(joint.design, member.onset, joint.dead_time_ms, dead_time_sd)
     weight = np.where(kept, base_weight(blocks) * joint.weight, NOTHING)
     hold = blocks["hold"].to_numpy()
-    moments = moments_of(columns, blocks["y"].to_numpy(), hold, weight, np.ones(hold.max() + 1))
+    moments = moments_of(columns, blocks["y"].to_numpy(), hold, weight, hold_weight(blocks))
     solution = solve(member.sizes, columns, joint.design, moments)
     return replace(joint, members=(Member(1.0, member.onset, member.sizes, columns, solution),))

@@ -8,16 +8,19 @@ import numpy as np
 
 from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import NAMES, columns_of, moments_of
-from tunelab.study.steady.joint import Joint, base_weight
+from tunelab.study.steady.joint import Joint, base_weight, hold_weight
+from tunelab.study.steady.posterior import local_mean
 from tunelab.study.steady.solution import solve
 
 # Taken for granted of no curve: sizes under which only the same airflow at different speeds tells dead time.
 FREE_CURVE = {"broad": 0.5, "broad_scale": 0.3, "narrow": 0.02, "narrow_scale": 0.08}
 UNKNOWN_DEAD_TIME_MS = 0.15  # standard deviation of an unknown dead-time error; common practice, no source
 SHOWN_WITHIN_MS = 0.03  # standard deviation up to which a dead-time error counts as shown
-CONTRAST = 1.2  # ratio of injector opening times at one reading from which on they count as different
-NEAR = 0.03  # along the curve's coordinate (the visited range is 1 to 1.4): readings that count as one
-LEAST_CONTRASTED = 0.2  # share of the blocks whose reading was also driven with such another opening time
+# Log units by which the model may be off from one opening time to another at the same reading, whatever was driven:
+# the small wander about one line of speed and load seems to tell dead time, and tells it wrongly. By it drives along
+# one line tell the level to 0.06 ms at best, drives over speed and load to about 0.01 ms.
+MODEL_ERROR = 0.0005
+NEAR = 0.015  # along the curve's coordinate (the visited range is 1 to 1.4): readings that count as one
 LEAST_VOLTS = 0.4  # range of battery voltage below which no change with voltage is claimed
 SLOPE_WITHIN_MS_V = 0.03  # standard deviation up to which a change with voltage counts as shown
 
@@ -40,13 +43,13 @@ class Shown:
 def what_is_shown(joint: Joint, *, pressure_known: bool) -> Shown:
     """Judge by contrasts within the drive alone, not by how smooth a curve was taken to be.
 
-    Along one line of speed and load the small wander about it would seem to tell dead time, and tells it wrongly: so
-    the same reading must have been driven with clearly different opening times.
+    How well the drive tells level and slope is the posterior's own matter, with an error of the model beside it that
+    no number of blocks makes smaller.
     """
     level_sd, slope_sd = _contrast_sd(joint)
     blocks = joint.design.blocks
     low, high = np.quantile(blocks["battery_v"], [0.01, 0.99])
-    level, level_because = _level(level_sd, contrasted_share(joint.design), pressure_known)
+    level, level_because = _level(level_sd, _model_sd(joint.design), pressure_known)
     moved = high - low >= LEAST_VOLTS
     slope = level and moved and slope_sd <= SLOPE_WITHIN_MS_V
     span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
@@ -61,27 +64,24 @@ def what_is_shown(joint: Joint, *, pressure_known: bool) -> Shown:
     return Shown(level, level_because, slope, slope_because)
 
 
-def contrasted_share(design: Design) -> float:
-    """Share of the blocks whose reading was also driven with a clearly different opening time of the injectors."""
-    place = design.coordinate.at(design.blocks["reading"].to_numpy())
-    opened = design.blocks["log_open"].to_numpy()[np.argsort(place)]
-    place = np.sort(place)
-    first, last = np.searchsorted(place, place - NEAR), np.searchsorted(place, place + NEAR, side="right")
-    farthest = [np.abs(opened[a:b] - own).max() for own, a, b in zip(opened, first, last, strict=True)]
-    return float(np.mean(np.array(farthest) > np.log(CONTRAST)))
+def _model_sd(design: Design) -> float:
+    """Standard deviation of the level [ms] from the model's error, by how opening times differ at one reading."""
+    place, per_ms = design.coordinate.at(design.blocks["reading"].to_numpy()), np.exp(-design.blocks["log_open"])
+    apart = np.asarray(per_ms) - local_mean(place, per_ms, place, width=NEAR)
+    return float(MODEL_ERROR / max(np.sqrt(np.mean(apart**2)), 1e-9))
 
 
-def _level(level_sd: float, contrasted: float, pressure_known: bool) -> tuple[bool, str]:
+def _level(contrast_sd: float, model_sd: float, pressure_known: bool) -> tuple[bool, str]:
     if not pressure_known:
         return False, (
             "The injectors' flow changes with manifold pressure, which is not logged, and this looks like a dead-time "
             "error. Log manifold_kpa."
         )
-    if contrasted < LEAST_CONTRASTED:
+    level_sd = float(np.hypot(contrast_sd, model_sd))
+    if model_sd > SHOWN_WITHIN_MS:
         return False, (
             "The drive ran along one line of speed and load: the same airflow was hardly driven at different engine "
-            f"speeds (at {100 * contrasted:.0f} % of the calm blocks), so a dead-time error could hide in the curve. "
-            f"{WAY_OUT}"
+            f"speeds, so a dead-time error could hide in the curve. {WAY_OUT}"
         )
     if level_sd > SHOWN_WITHIN_MS:
         return False, f"The drive tells the dead time to ± {2 * level_sd:.2f} ms only, which is too wide. {WAY_OUT}"
@@ -94,9 +94,7 @@ def _contrast_sd(joint: Joint) -> tuple[float, float]:
     blocks = joint.design.blocks
     columns = columns_of(joint.design, member.onset, joint.dead_time_ms, np.array([2.0, 0.5, 1e-3]))
     hold = blocks["hold"].to_numpy()
-    moments = moments_of(
-        columns, blocks["y"].to_numpy(), hold, base_weight(blocks) * joint.weight, np.ones(hold.max() + 1)
-    )
+    moments = moments_of(columns, blocks["y"].to_numpy(), hold, base_weight(blocks) * joint.weight, hold_weight(blocks))
     theta = member.sizes.copy()
     for name, size in FREE_CURVE.items():
         theta[NAMES.index(name)] = np.log(size)

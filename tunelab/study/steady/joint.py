@@ -21,6 +21,7 @@ ONSETS_BY_PRESSURE = (
     *(Onset("pressure_ratio", at) for at in (0.65, 0.75, 0.85)),
     Onset("pressure_ratio", 0.65, 0.4),
 )
+EARLY_LOAD, EARLY_LOG_ODDS = 0.5, -2.0  # intake pulsation seldom sets in below this load; common practice, no source
 FREEDOM = 5.0  # degrees of freedom of the heavy-tailed noise; common practice, no source
 FIRST, FIRST_STEPS = Onset("load", 0.5, 0.5), 15
 STEPS = (5, 5, 5)  # of the search for sizes, in each pass; weights are renewed in between
@@ -56,6 +57,7 @@ class _Data:
     target: np.ndarray
     hold: np.ndarray
     own: np.ndarray  # weight before the residual is known
+    hold_own: np.ndarray  # the same of the error that a hold's blocks share
     robust: np.ndarray
     hold_robust: np.ndarray
 
@@ -68,7 +70,8 @@ def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray |
     """
     blocks = design.blocks
     hold = blocks["hold"].to_numpy()
-    data = _Data(blocks["y"].to_numpy(), hold, base_weight(blocks), np.ones(hold.size), np.ones(hold.max() + 1))
+    whole = np.ones(hold.size), np.ones(hold.max() + 1)
+    data = _Data(blocks["y"].to_numpy(), hold, base_weight(blocks), hold_weight(blocks), *whole)
     dead_time = np.zeros(3) if held_ms is None else np.asarray(held_ms, dtype=float)
     onsets = ONSETS + ONSETS_BY_PRESSURE if np.isfinite(blocks["pressure_ratio"]).mean() > 0.95 else ONSETS
     first = _member(design, FIRST, data, dead_time_sd, (None, dead_time), FIRST_STEPS)
@@ -91,7 +94,12 @@ def base_weight(blocks: pd.DataFrame) -> np.ndarray:
     """Weight of each block before its residual is known: fewer lambda readings and less calm weigh less."""
     readings = blocks["lambda_readings"].to_numpy(dtype=float)
     thin = 0.4 + 0.6 * np.median(readings) / np.maximum(readings, 1.0)
-    return 1.0 / (thin * (1.0 + (blocks["apart"].to_numpy() / 0.04) ** 2))
+    return 1.0 / (thin * blocks["unrest"].to_numpy())
+
+
+def hold_weight(blocks: pd.DataFrame) -> np.ndarray:
+    """Weight of the error that a hold's blocks share, shape (holds,): what unrest does to one it does to the next."""
+    return (1.0 / blocks.groupby("hold")["unrest"].mean()).to_numpy()
 
 
 def _dead_time(member: Member, dead_time_sd: np.ndarray, held_ms: np.ndarray) -> np.ndarray:
@@ -112,16 +120,21 @@ def _member(design: Design, onset: Onset, data: _Data, dead_time_sd: np.ndarray,
 
 
 def _moments(columns: Columns, data: _Data) -> Moments:
-    return moments_of(columns, data.target, data.hold, data.own * data.robust, data.hold_robust)
+    return moments_of(columns, data.target, data.hold, data.own * data.robust, data.hold_own * data.hold_robust)
 
 
 def _shared_out(members: list[Member]) -> list[Member]:
     """Members with their shares, largest first; those that the evidence rules out are dropped."""
-    evidence = np.array([m.solution.log_evidence for m in members])
+    evidence = np.array([m.solution.log_evidence + _log_odds(m.onset) for m in members])
     share = np.exp(evidence - evidence.max())
     share /= share.sum()
     order = np.argsort(-evidence)
     return [replace(members[i], share=float(share[i])) for i in order if evidence[i] > evidence.max() - RULED_OUT]
+
+
+def _log_odds(onset: Onset) -> float:
+    """Log odds of an onset before the drive."""
+    return EARLY_LOG_ODDS if onset.quantity == "load" and onset.value < EARLY_LOAD else 0.0
 
 
 def _robust_weights(left: np.ndarray, data: _Data, member: Member) -> tuple[np.ndarray, np.ndarray]:
@@ -133,7 +146,7 @@ def _robust_weights(left: np.ndarray, data: _Data, member: Member) -> tuple[np.n
     hold, own, holds = data.hold, data.own, data.hold_robust.size
     gate = np.bincount(hold, member.columns.gate, holds) / np.bincount(hold, minlength=holds)
     variance = np.exp(2 * member.sizes[NAMES.index("block")])
-    shared = hold_variance(member.sizes, gate, np.ones(holds))
+    shared = hold_variance(member.sizes, gate, data.hold_own)
     weight = np.bincount(hold, own, gate.size)
     mean = np.bincount(hold, own * left, gate.size) / weight
     effect = mean * shared / (shared + variance / weight)

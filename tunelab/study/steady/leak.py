@@ -14,7 +14,9 @@ HIDDEN = (
 MUCH = 4.0  # times the least air, from where a leak hardly shows
 
 
-def leak_allowance(log_flow: np.ndarray, log_factor: np.ndarray, at_log_flow: np.ndarray) -> np.ndarray:
+def leak_allowance(
+    log_flow: np.ndarray, log_factor: np.ndarray, at_log_flow: np.ndarray, *, suspected: bool = False
+) -> np.ndarray:
     """How far below the fitted curve the true one may lie because of a leak that this log would not show.
 
     Parameters
@@ -23,6 +25,8 @@ def leak_allowance(log_flow: np.ndarray, log_factor: np.ndarray, at_log_flow: np
         Apparent air and log factor of the curve where it was measured; NaN elsewhere.
     at_log_flow : array, shape (m,)
         Apparent air at which it is wanted; below the least that was measured it is held.
+    suspected : bool
+        Only what the curve itself gives reason to suspect: without a rise nothing, else as much again hidden at most.
 
     Returns
     -------
@@ -40,7 +44,9 @@ def leak_allowance(log_flow: np.ndarray, log_factor: np.ndarray, at_log_flow: np
     least = log_flow[known].min()
     away = known & (log_flow >= least + np.log(MUCH))
     low = log_factor[known][np.argmin(log_flow[known])]
-    share = -np.expm1(-(_rise(log_flow[away], log_factor[away], least, low) + HIDDEN))  # of the apparent air there
+    rise = _rise(log_flow[away], log_factor[away], least, low)
+    hidden = min(rise, HIDDEN) if suspected else HIDDEN
+    share = -np.expm1(-(rise + hidden))  # of the apparent air there
     return -np.log1p(-share * np.exp(least - np.maximum(at_log_flow, least)))
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import cho_factor, cho_solve
 
 from tunelab.study.steady.design import SCALLOP_MEAN_SD, Design, hat_matrix
-from tunelab.study.steady.evidence import Columns
-from tunelab.study.steady.joint import Joint
+from tunelab.study.steady.evidence import MEDIAN, NAMES, Columns
+from tunelab.study.steady.joint import Joint, Member
+from tunelab.study.steady.solution import curve_covariance
 
 DRAWS = 300
 LAMBDA_SLOPE_SD = 0.01  # a wide-band sensor's scale away from lambda 1 is good to about 1 %; common practice, no source
@@ -26,15 +28,18 @@ class Posterior:
     dead_time_cov: np.ndarray  # posterior covariance of these, shape (3, 3)
     pulsation: np.ndarray  # log of true flow over what the corrected curve says, at each block, shape (draws, blocks)
     local: np.ndarray  # smooth error over speed and load that neither curve nor dead time explains, (draws, blocks)
+    leak: np.ndarray | None = None  # how far lower the curve lies if its rise to little air is an exhaust leak, (grid,)
 
 
 def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator, *, level_sd: float = 0.0) -> Posterior:
     """Draw from the mixture over the pulsation's onset, each member in proportion to its share.
 
+    Beyond the visited readings the curve goes on as its own smoothness leads one to expect, and spreads accordingly.
     `level_sd`, log units, is a doubt of the curve's whole level that the fit does not know of.
     """
     shares = np.array([member.share for member in joint.members])
-    maps = [_maps(joint.design, member.columns, reading) for member in joint.members]
+    beyond = [_Beyond.of(joint.design, member, reading) for member in joint.members]
+    maps = [_maps(joint.design, m.columns, reading, b) for m, b in zip(joint.members, beyond, strict=True)]
     means = {
         name: np.array(
             [own[name] @ m.solution.mean + own[f"{name}_at"] for own, m in zip(maps, joint.members, strict=True)]
@@ -50,10 +55,13 @@ def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator, 
             for own, m, mean, normal in zip(maps, joint.members, means[name], normals, strict=True)
         ]
         drawn[name] = np.vstack([shares @ means[name], *parts])
+    more = [b.root @ rng.normal(size=(b.root.shape[1], n.shape[1])) for b, n in zip(beyond, normals, strict=True)]
+    drawn["log_factor"][1:] += np.hstack(more).T
     drawn["log_factor"][1:] += LAMBDA_SLOPE_SD * rng.normal(size=(len(drawn["log_factor"]) - 1, 1)) * lean
     if level_sd > 0:
         drawn["log_factor"][1:] += level_sd * rng.normal(size=(len(drawn["log_factor"]) - 1, 1))
     spread = _mixture_covariance(joint, maps, means["log_factor"], shares, "log_factor", diagonal=True)
+    spread = spread + sum(share * np.sum(b.root**2, axis=1) for share, b in zip(shares, beyond, strict=True))
     return Posterior(
         reading=reading,
         log_factor=drawn["log_factor"],
@@ -65,11 +73,46 @@ def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator, 
     )
 
 
-def _maps(design: Design, columns: Columns, reading: np.ndarray) -> dict[str, np.ndarray]:
+@dataclass(frozen=True)
+class _Beyond:
+    """The curve at readings beyond its nodes, by its covariance: mean from the nodes, and what stays unknown."""
+
+    outside: np.ndarray  # which readings, shape (readings,)
+    mean: np.ndarray  # from the nodes' values, shape (outside, nodes)
+    root: np.ndarray  # of the covariance that the nodes leave, shape (readings, outside); 0 inside
+
+    @classmethod
+    def of(cls, design: Design, member: Member, reading: np.ndarray) -> _Beyond:
+        place, nodes, sizes = design.coordinate.at(reading), design.nodes, _no_smoother(member.sizes)
+        outside = (place < nodes[0]) | (place > nodes[-1])
+        at, root = place[outside], np.zeros((reading.size, outside.sum()))
+        across = curve_covariance(sizes, at[:, None] - nodes)
+        within = curve_covariance(sizes, nodes[:, None] - nodes) + 1e-7 * np.eye(nodes.size)
+        mean = cho_solve(cho_factor(within), across.T).T
+        left = curve_covariance(sizes, at[:, None] - at) - mean @ across.T
+        value, vector = np.linalg.eigh((left + left.T) / 2)
+        root[outside] = vector * np.sqrt(np.maximum(value, 0.0))
+        return cls(outside, mean, root)
+
+
+def _no_smoother(sizes: np.ndarray) -> np.ndarray:
+    """Log sizes under which a curve bends at least as much as curves usually do.
+
+    That it ran smoothly where it was seen does not promise that it goes on so where it was not.
+    """
+    usual = dict(zip(NAMES, MEDIAN, strict=True))
+    bounds = {"broad": (usual["broad"], np.inf), "broad_scale": (-np.inf, usual["broad_scale"])}
+    low, high = np.array([bounds.get(name, (-np.inf, np.inf)) for name in NAMES]).T
+    return np.clip(sizes, low, high)
+
+
+def _maps(design: Design, columns: Columns, reading: np.ndarray, beyond: _Beyond) -> dict[str, np.ndarray]:
     """Matrices from the coefficients to each quantity, and (`_at`) what is added."""
     parts, size = columns.parts, columns.matrix.shape[1]
     curve = np.zeros((reading.size, size))
-    curve[:, parts["curve"]] = hat_matrix(design.nodes, design.coordinate.at(reading))
+    nodes = hat_matrix(design.nodes, design.coordinate.at(reading))
+    nodes[beyond.outside] = beyond.mean
+    curve[:, parts["curve"]] = nodes
     curve[:, parts["constant"]] = 1.0
     scallop = design.scallop_at(reading)
     curve[:, parts["scallop"]] = scallop[:, None]
@@ -96,6 +139,26 @@ def _mixture_covariance(
         root = own[name] @ member.solution.root
         total = total + member.share * (np.sum(root**2, axis=1) if diagonal else root @ root.T)
     return total
+
+
+def with_unknown_dead_time(
+    posterior: Posterior, design: Design, spread_ms: float, rng: np.random.Generator
+) -> Posterior:
+    """Let the draws know that a dead-time error that was held, of standard deviation `spread_ms`, is not known.
+
+    Curve and dead time move against one another, so that lambda stays where was driven and opens elsewhere.
+    """
+    drawn = rng.normal(0.0, spread_ms, size=len(posterior.log_factor) - 1)
+    per_ms = local_mean(
+        design.coordinate.at(design.blocks["reading"].to_numpy()),
+        np.exp(-design.blocks["log_open"]),
+        design.coordinate.at(posterior.reading),
+    )
+    factor, dead_time = posterior.log_factor.copy(), posterior.dead_time_ms.copy()
+    factor[1:] -= drawn[:, None] * per_ms
+    dead_time[1:, 0] += drawn
+    spread = np.hypot(posterior.log_factor_sd, spread_ms * per_ms)
+    return replace(posterior, log_factor=factor, dead_time_ms=dead_time, log_factor_sd=spread)
 
 
 def lambda_lean(design: Design, reading: np.ndarray) -> np.ndarray:

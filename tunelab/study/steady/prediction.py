@@ -38,11 +38,7 @@ def fuel_error(
 
     `coefficients_ms`, shape (draws, 3), are those of the dead-time error off the reference's smooth table.
     """
-    flow = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
-    wanted = np.log(np.maximum(flow, 1e-3)) - np.log(points.commanded)
-    opened = np.exp(wanted - log_air_fuelled(np.ones(flow.size), points.engine_speed_rpm, car, reference))
-    if car.injectors.ecu_compensates_pressure:
-        opened = opened * np.exp(-points.log_pressure)
+    opened = opened_ms(points, setting, car, reference)
     powers = (points.battery_v - points.reference_v)[:, None] ** np.arange(3)
     true = smooth_dead_time(reference.dead_time, points.battery_v) + coefficients_ms @ powers.T
     entered = np.interp(points.battery_v, setting.dead_time.battery_v, setting.dead_time.dead_time_ms)
@@ -50,12 +46,22 @@ def fuel_error(
     return arrives if car.injectors.ecu_compensates_pressure else arrives + points.log_pressure
 
 
+def opened_ms(points: Points, setting: Setting, car: Car, reference: Revision) -> np.ndarray:
+    """Opening time beyond the dead time that the ECU means to give at each point [ms], shape (points,)."""
+    flow = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
+    wanted = np.log(np.maximum(flow, 1e-3)) - np.log(points.commanded)
+    opened = np.exp(wanted - log_air_fuelled(np.ones(flow.size), points.engine_speed_rpm, car, reference))
+    return opened * np.exp(-points.log_pressure) if car.injectors.ecu_compensates_pressure else opened
+
+
 def predict_lambda_error(
     points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
 ) -> LambdaError:
     """Size of the lambda error over the undisturbed points, its interval from the draws.
 
-    Every cell of engine speed and airflow weighs alike. Where all points are disturbed, all of them count.
+    Every cell of engine speed and airflow weighs alike. Where all points are disturbed, all of them count. The interval
+    takes it that no air leaks into the exhaust; `leaking_p95_pct` is what the size may be if the curve's rise toward
+    little air is such a leak, which no log tells from a meter that reads low there.
     """
     calm = ~points.disturbed
     if not calm.any():
@@ -64,6 +70,8 @@ def predict_lambda_error(
     cell = _cells(points, car, reference)[calm]
     size, weight = np.abs(error), 1.0 / np.maximum(np.bincount(cell)[cell], FULL_CELL)
     p95, median = (_weighted_quantile(size[1:], weight, share) for share in (0.95, 0.5))
+    leak = 0.0 if posterior.leak is None else np.interp(points.reading[calm], posterior.reading, posterior.leak)
+    leaking = 100 * np.abs((1 + error[:1] / 100) * np.exp(-leak) - 1)
     worst = _worst_hold(error[0], points.hold[calm])
     at = np.flatnonzero(calm)[worst]
     hold = error[:, worst].mean(axis=1)
@@ -80,6 +88,7 @@ def predict_lambda_error(
         worst_lower_pct=float(min(hold[0], np.quantile(hold[1:], 0.025))),
         worst_upper_pct=float(max(hold[0], np.quantile(hold[1:], 0.975))),
         cells=int(np.unique(cell).size),
+        leaking_p95_pct=float(_weighted_quantile(leaking, weight, 0.95)[0]),
     )
 
 
@@ -103,17 +112,23 @@ def _weighted_quantile(values: np.ndarray, weight: np.ndarray, share: float) -> 
 def lambda_error_draws(
     points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
 ) -> np.ndarray:
-    """Lambda over commanded, less one, at every point, shape (draws, blocks). [%]
+    """Lambda over commanded, less one, at every calm block, shape (draws, blocks). [%]
 
     Points that are set aside as disturbed are told without the pulsation, all others with everything that was measured.
     """
+    beyond = posterior.local + np.where(points.disturbed, 0.0, posterior.pulsation) + points.unexplained
+    return 100 * np.expm1(log_error_draws(points, posterior, setting, car, reference) + beyond)
+
+
+def log_error_draws(
+    points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
+) -> np.ndarray:
+    """Log of lambda over commanded at any points, by curve and dead time alone, shape (draws, points)."""
     factor = np.array([np.interp(points.reading, posterior.reading, row) for row in posterior.log_factor])
     now = np.interp(points.reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h)
     then = np.interp(points.reading, setting.curve.reading, setting.curve.flow_kg_h)
     change = np.log(np.maximum(then, 1e-3) / np.maximum(now, 1e-3))
-    fuel = fuel_error(points, posterior.dead_time_ms, setting, car, reference)
-    beyond = np.where(points.disturbed, 0.0, posterior.pulsation)
-    return 100 * np.expm1(factor + posterior.local + beyond + points.unexplained - change - fuel)
+    return factor - change - fuel_error(points, posterior.dead_time_ms, setting, car, reference)
 
 
 def _worst_hold(error: np.ndarray, hold: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.workspace.car import Car
 
-Basis = Literal["measured", "extended", "unchanged"]
+Basis = Literal["measured", "extended", "kept pulse", "unchanged"]
 
 
 @dataclass(frozen=True)
@@ -47,10 +47,12 @@ class MeterError:
     upper: np.ndarray
     seconds: np.ndarray  # seconds of calm driving within the grid's own cell; 0 where none
     points: pd.DataFrame
-    """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis`.
+    """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis,
+    follow`.
 
     `seconds` is the evidence: each second is shared by the two breakpoints it lies between, so that they add up to what
-    was driven; factor is NaN where `basis` is `unchanged`.
+    was driven; factor is NaN where `basis` is `unchanged`. `follow` is the share of the expected error that a proposal
+    takes out there: 1 where driven or beside it, less where the posterior knows less, 0 where `basis` is `unchanged`.
     """
     because: str = ""  # why nothing at all is known of it; empty where something is
 
@@ -118,6 +120,7 @@ class LambdaError:
     worst_lower_pct: float = np.nan
     worst_upper_pct: float = np.nan
     cells: int = 0  # of engine speed and airflow that were visited
+    leaking_p95_pct: float = np.nan  # p95 if the curve's rise toward little air were an exhaust leak
 
     @property
     def worst_words(self) -> str:
@@ -236,6 +239,8 @@ class SteadyFit:
     because: str = ""  # why no fit was made; empty where there is one
     levels: Levels | None = None  # None without a fit
     lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
+    places: Points | None = field(default=None, repr=False)  # every place that was driven or idled in, calm or not
+    at_breakpoints: Points | None = field(default=None, repr=False)  # operating point of each breakpoint
 
     def summary(self, proposed: LambdaError | None = None) -> pd.DataFrame:
         """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown.

@@ -8,11 +8,11 @@ import numpy as np
 import scipy
 
 from tunelab.study.steady.coordinate import Coordinate, coordinate_of
-from tunelab.study.steady.curve import WIDEST, reach_of
+from tunelab.study.steady.curve import beside, reach_of
 from tunelab.study.steady.design import hat_matrix
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior, local_mean
-from tunelab.study.steady.prediction import Setting, fuel_error
+from tunelab.study.steady.prediction import Setting, fuel_error, in_force, log_error_draws, opened_ms
 from tunelab.study.steady.result import DeadTimeError, MeterError
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
@@ -29,7 +29,9 @@ DIGITS = 3  # of flows in kg/h and of dead times in ms
 class Evidence:
     """All that a setting is judged by."""
 
-    points: Points
+    points: Points  # of the calm blocks
+    places: Points  # every place that was driven or idled in
+    at_breakpoints: Points  # operating point of each breakpoint
     posterior: Posterior
     meter: MeterError
     dead_time: DeadTimeError
@@ -55,24 +57,69 @@ def best_curve(evidence: Evidence, dead_time: DeadTime, *, most_change: float) -
 
     The ECU draws straight lines between breakpoints, so their flows are chosen for the lines to follow the measured
     curve where the evidence lies. What a dead time other than the fitted one leaves is taken into the curve, on the
-    average of where was driven: a curve never goes in on the assumption of a dead time that does not. `most_change`
-    is the largest relative change of a flow.
+    average of where was driven: a curve never goes in on the assumption of a dead time that does not. Where nothing
+    was measured a breakpoint keeps its pulse under the new dead time, and moves beyond that only as far as the
+    posterior knows better. `most_change` is the largest relative change of a flow.
     """
     curve = evidence.revision.meter_curve
     flow = np.asarray(curve.flow_kg_h, dtype=float)
-    basis = evidence.meter.points["basis"].to_numpy()
+    follow = evidence.meter.points["follow"].to_numpy()
+    alone = follow < 1
+    unmeasured = unmeasured_factor(evidence, dead_time)
     proposed = curve
     for _ in range(ROUNDS):
-        factor = np.clip(_factors(evidence, Setting(proposed, dead_time)), 1 - most_change, 1 + most_change)
-        moved = np.where(basis == "unchanged", flow, flow * factor)
-        weight = np.where(basis == "unchanged", 1e6, np.where(basis == "measured", 1.0, 0.05))
-        rising = np.asarray(scipy.optimize.isotonic_regression(moved, weights=weight).x)
-        rising = np.where(basis == "unchanged", flow, np.round(np.maximum(rising, 0.0), DIGITS))
-        proposed = curve.model_copy(update={"flow_kg_h": rising.tolist()})
+        factor = np.where(alone, unmeasured, _factors(evidence, Setting(proposed, dead_time), unmeasured))
+        moved = flow * np.clip(factor, 1 - most_change, 1 + most_change)
+        rising = np.asarray(scipy.optimize.isotonic_regression(moved, weights=_firmness(evidence)).x)
+        rises = np.where(flow > 0, rising / np.where(flow > 0, flow, 1.0), 1.0)
+        proposed = curve.model_copy(update={"flow_kg_h": as_entered(rises, curve).tolist()})
     return proposed
 
 
-def _factors(evidence: Evidence, setting: Setting) -> np.ndarray:
+def as_entered(factor: np.ndarray, curve: MeterCurve) -> np.ndarray:
+    """Rising flows as they are typed in [kg/h]; one that hardly moves stays as it is."""
+    flow = np.asarray(curve.flow_kg_h, dtype=float)
+    wanted = np.maximum(flow * factor, 0.0)
+    rounded = np.where(np.abs(wanted - flow) < 10.0**-DIGITS, flow, np.round(wanted, DIGITS))
+    return np.maximum.accumulate(rounded)
+
+
+def _firmness(evidence: Evidence) -> np.ndarray:
+    """How little a breakpoint yields for the curve to rise: most where the car goes and nothing was measured."""
+    basis = evidence.meter.points["basis"].to_numpy()
+    unmeasured = np.where(reached(evidence.revision.meter_curve, evidence.places), 1e6, 1e-3)
+    return np.where(basis == "measured", 1.0, np.where(basis == "extended", 0.05, unmeasured))
+
+
+def reached(curve: MeterCurve, places: Points) -> np.ndarray:
+    """Which breakpoints bear on a place that was driven or idled in, calm or not, shape (breakpoints,)."""
+    return beside(curve.reading, places.reading)
+
+
+def unmeasured_factor(evidence: Evidence, dead_time: DeadTime) -> np.ndarray:
+    """Factor of each breakpoint's flow if nothing was measured at it, shape (breakpoints,).
+
+    Where the car was seen its pulse stays what it was, so that it is no further off than before, and of the error that
+    the posterior expects there as much goes as the posterior is sure of. Where it never was, the curve alone goes on.
+    """
+    at, posterior, revision = evidence.at_breakpoints, evidence.posterior, evidence.revision
+    before, after = (
+        np.interp(at.battery_v, table.battery_v, table.dead_time_ms) for table in (revision.dead_time, dead_time)
+    )
+    opened = opened_ms(at, in_force(revision), evidence.car, revision)
+    kept = np.maximum(1.0 - (after - before) / np.maximum(opened, 1e-6), 0.0)
+    seen = reached(revision.meter_curve, evidence.places)
+    expected = expected_error(at, seen, posterior, evidence.car, revision)[0]
+    return np.where(seen, kept, 1.0) * np.exp(evidence.meter.points["follow"].to_numpy() * expected)
+
+
+def expected_error(at: Points, seen: np.ndarray, posterior: Posterior, car: Car, revision: Revision) -> np.ndarray:
+    """Draws of log lambda's error at each breakpoint as it is; of the curve's alone where the car was never seen."""
+    factor = np.array([np.interp(at.reading, posterior.reading, row) for row in posterior.log_factor])
+    return np.where(seen, log_error_draws(at, posterior, in_force(revision), car, revision), factor)
+
+
+def _factors(evidence: Evidence, setting: Setting, unmeasured: np.ndarray) -> np.ndarray:
     """Factor of each breakpoint's flow, by weighted least squares on the relative error of the straight lines."""
     curve = evidence.revision.meter_curve
     coordinate = coordinate_of(curve, evidence.points.reading)
@@ -83,10 +130,10 @@ def _factors(evidence: Evidence, setting: Setting) -> np.ndarray:
     home = _home(evidence, setting, coordinate)
     rows = np.vstack([lines / wanted[:, None] * weight[:, None], HOME * np.eye(flow.size)])
     aim = np.concatenate([weight, HOME * home])
-    fixed = evidence.meter.points["basis"].to_numpy() == "unchanged"
-    factor = np.ones(flow.size)
+    fixed = evidence.meter.points["follow"].to_numpy() < 1
+    factor = unmeasured.copy()
     if (~fixed).any():
-        left = aim - rows[:, fixed].sum(axis=1)
+        left = aim - rows[:, fixed] @ factor[fixed]
         factor[~fixed] = np.linalg.lstsq(rows[:, ~fixed], left, rcond=None)[0]
     return factor
 
@@ -94,7 +141,7 @@ def _factors(evidence: Evidence, setting: Setting) -> np.ndarray:
 def _targets(evidence: Evidence, setting: Setting, coordinate: Coordinate) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Readings from the first to the last measured one, log change wanted at each, and its weight."""
     meter, posterior, points = evidence.meter, evidence.posterior, evidence.points
-    measured = np.flatnonzero(np.isfinite(meter.factor) & (np.log(meter.upper / meter.factor) <= WIDEST))
+    measured = np.flatnonzero(np.isfinite(meter.factor))
     if not measured.size:
         return np.empty(0), np.empty(0), np.empty(0)
     between = slice(measured[0], measured[-1] + 1)
@@ -108,10 +155,12 @@ def _targets(evidence: Evidence, setting: Setting, coordinate: Coordinate) -> tu
 def _home(evidence: Evidence, setting: Setting, coordinate: Coordinate) -> np.ndarray:
     """Factor that each breakpoint would take by itself; 1 where unchanged."""
     table = evidence.meter.points
-    factor = table["factor"].fillna(1.0).to_numpy()
-    fuel = _fuel_at(evidence, setting, coordinate, table["reading"].to_numpy())
-    fade = np.where(table["basis"] == "measured", 1.0, np.where(table["basis"] == "extended", 0.5, 0.0))
-    return factor * np.exp(-fade * fuel)
+    own = fuel_error(
+        evidence.at_breakpoints, evidence.posterior.dead_time_ms[:1], setting, evidence.car, evidence.revision
+    )[0]
+    measured = (table["basis"] == "measured").to_numpy()
+    fuel = np.where(measured, _fuel_at(evidence, setting, coordinate, table["reading"].to_numpy()), own)
+    return table["factor"].fillna(1.0).to_numpy() * np.exp(-fuel)
 
 
 def _fuel_at(evidence: Evidence, setting: Setting, coordinate: Coordinate, reading: np.ndarray) -> np.ndarray:

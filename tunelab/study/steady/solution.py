@@ -144,11 +144,16 @@ def _noise_slope(state: _State, covariance: np.ndarray, columns: Columns, moment
     }
 
 
+def curve_covariance(theta: np.ndarray, apart: np.ndarray) -> np.ndarray:
+    """Prior covariance of the meter's log error at places `apart` along the curve's coordinate, same shape."""
+    size, distance = dict(zip(NAMES, np.exp(theta), strict=True)), np.abs(apart)
+    broad = size["broad"] ** 2 * matern(distance, size["broad_scale"])
+    return broad + size["narrow"] ** 2 * matern(distance, size["narrow_scale"])
+
+
 def _prior_roots(size: dict[str, float], columns: Columns, design: Design) -> tuple[np.ndarray, np.ndarray]:
     """Scale of every coefficient and the root of the curve's covariance."""
-    distance = np.abs(design.nodes[:, None] - design.nodes)
-    covariance = size["broad"] ** 2 * matern(distance, size["broad_scale"])
-    covariance += size["narrow"] ** 2 * matern(distance, size["narrow_scale"])
+    covariance = curve_covariance(np.log([size[name] for name in NAMES]), design.nodes[:, None] - design.nodes)
     covariance[np.diag_indices_from(covariance)] += 1e-9 + 1e-7 * size["broad"] ** 2
     scale = columns.fixed_sd.copy()
     for name in AMPLITUDES:

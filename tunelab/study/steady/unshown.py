@@ -101,6 +101,7 @@ def _meter(car: Car, revision: Revision, because: str) -> MeterError:
             "factor_upper": NAN,
             "seconds": 0.0,
             "basis": "unchanged",
+            "follow": 0.0,
         }
     )
     return MeterError(
