@@ -366,9 +366,8 @@ def _one_pull(rng: np.random.Generator) -> list[tuple[float, float, float, float
     """Seconds, speed from and to [rpm], load of a cruise, a pull, the overrun and a slow cruise."""
     cruise, low, top = rng.uniform(1800, 2600), rng.uniform(2300, 2700), rng.uniform(6000, 6500)
     return [
-        (rng.uniform(10, 16), cruise, cruise, rng.uniform(0.22, 0.35)),
-        (1.0, cruise, low, 0.3),
+        (rng.uniform(4, 6), cruise, cruise, 0.28),
         (rng.uniform(4.5, 6.5), low, top, 0.95),
-        (rng.uniform(2.0, 3.5), top, 2000.0, 0.08),
-        (rng.uniform(4, 8), 1500.0, 1500.0, 0.2),
+        (2.5, top, 2000.0, 0.08),
+        (5.0, 1500.0, 1500.0, 0.15),
     ]

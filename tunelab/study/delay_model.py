@@ -27,6 +27,7 @@ PRIOR = {
 PRIOR_MEAN, PRIOR_SPREAD = np.array([PRIOR[name] for name in NAMES]).T
 LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0, -0.4, -1.0, -0.4])
 UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0, 0.4, 2.0, 0.4])
+RIVAL = 25.0  # squared standard errors by which another delay must fit worse to be ruled out
 ORDER = 12  # of the autoregression that whitens the residuals
 
 
@@ -42,6 +43,7 @@ class GasFit:
     swing: float  # see `fuel_swing`, in all
     quick_swing: float  # and within 2 s
     noise: float  # standard deviation of the whitened residual, in the logarithm of lambda
+    rivals: tuple[np.ndarray, ...] = ()  # parameters found from other starts that fit nearly as well
 
 
 def follow(values: np.ndarray, step_s: float, tau_s: float) -> np.ndarray:
@@ -126,9 +128,26 @@ def autoregression(residual: np.ndarray, signal: DelaySignal) -> np.ndarray:
 
 
 def fit_gas(signal: DelaySignal) -> GasFit:
-    """Fit delay, lag, film and gains by least squares on whitened, robustly weighted residuals with weak priors."""
+    """Fit delay, lag, film and gains by least squares on whitened, robustly weighted residuals with weak priors.
+
+    A swing that comes again and again fits nearly as well when it is laid one swing too late. So the search begins at
+    a short, a middle and a long delay; what it finds besides the best is kept as its rivals.
+    """
     measured = detrend(signal.measured, signal)
-    parameters = _first_guess(signal, measured)
+    guesses = _first_guesses(signal, measured)
+    solution, white = _settle(signal, measured, guesses[0])
+    others = [_solve(signal, measured, *white, guess) for guess in guesses[1:]]
+    best = min((solution, *others), key=lambda found: found.cost)
+    if best is not solution:
+        solution, white = _settle(signal, measured, best.x)
+        others = [_solve(signal, measured, *white, guess) for guess in guesses]
+    close = [found.x for found in others if 2.0 * (found.cost - solution.cost) < RIVAL]
+    return _judge(signal, measured, *white, solution, close)
+
+
+def _settle(signal: DelaySignal, measured: np.ndarray, start: np.ndarray):
+    """Solution from a start, with the autoregression and the noise that whitened its residuals."""
+    parameters = start
     for _ in range(3):
         residual = measured - predict(signal, parameters)
         coefficients = autoregression(residual, signal)
@@ -136,19 +155,17 @@ def fit_gas(signal: DelaySignal) -> GasFit:
         noise = max(1.4826 * float(np.median(np.abs(white))), 1e-5)
         solution = _solve(signal, measured, coefficients, noise, parameters)
         parameters = solution.x
-    return _judge(signal, measured, coefficients, noise, solution)
+    return solution, (coefficients, noise)
 
 
-def _first_guess(signal: DelaySignal, measured: np.ndarray) -> np.ndarray:
-    """Best of a coarse grid of delays, the rest as expected."""
-    best, lowest = PRIOR_MEAN.copy(), np.inf
-    for delay_s in (0.03, 0.1, 0.2, 0.35, 0.5):
-        for delay_flow in (0.5, 3.0, 6.0, 10.0, 18.0):
-            trial = np.r_[delay_s, delay_flow, PRIOR_MEAN[2:]]
-            misfit = float(np.sum(np.abs(np.diff(measured - predict(signal, trial)))))
-            if misfit < lowest:
-                best, lowest = trial, misfit
-    return best
+def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[np.ndarray]:
+    """Best of a coarse grid of short, middle and long delays, the rest as expected; the best of all comes first."""
+    found = []
+    for band in ((0.03, 0.1), (0.2,), (0.35, 0.5)):
+        trials = [np.r_[delay_s, flow, PRIOR_MEAN[2:]] for delay_s in band for flow in (0.5, 3.0, 6.0, 10.0, 18.0)]
+        misfits = [float(np.sum(np.abs(np.diff(measured - predict(signal, trial))))) for trial in trials]
+        found.append((min(misfits), trials[int(np.argmin(misfits))]))
+    return [guess for _, guess in sorted(found, key=lambda pair: pair[0])]
 
 
 def _solve(signal, measured, coefficients, noise, start):
@@ -167,7 +184,7 @@ def _robust(white: np.ndarray) -> np.ndarray:
     return np.sign(white) * np.sqrt(8.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
 
 
-def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
+def _judge(signal, measured, coefficients, noise, solution, others) -> GasFit:
     """Covariance that allows for what is left of correlation within blocks, and whether there was gas to see at all."""
     data = solution.jac[: measured.size]
     information = data.T @ data + np.diag(PRIOR_SPREAD**-2.0)
@@ -185,6 +202,7 @@ def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
         swing=swing,
         quick_swing=quick_swing,
         noise=noise,
+        rivals=tuple(others),
     )
 
 
