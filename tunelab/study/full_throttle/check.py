@@ -7,9 +7,11 @@ from typing import Literal
 
 import numpy as np
 
+from tunelab.study.estimate import step_of
 from tunelab.study.finding import Finding, Status, status_within
 from tunelab.study.full_throttle.stretch import Stretch
 
+__all__ = ["Breach", "Check", "Quantity", "Series", "hold_against", "missing", "step_of"]
 NORMAL_95 = 1.959964
 CONFIDENCE = 0.95
 SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
@@ -18,7 +20,6 @@ NEVER_MOVED = (
     "The reading never changed in this log, so it cannot be told from a dead sensor's; a log in which it moves, this "
     "one or another of the same car, would show that it is alive."
 )
-DUST = 1e-6  # of the span of the readings: what conversion leaves between two equal readings
 
 
 @dataclass(frozen=True)
@@ -149,14 +150,6 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
         series.flagged,
         text,
     )
-
-
-def step_of(values: np.ndarray) -> float:
-    """Smallest step between two readings that differ; NaN where none do. NaN readings are left out."""
-    known = np.unique(values[np.isfinite(values)])
-    steps = np.diff(known)
-    real = steps[steps > DUST * (known[-1] - known[0])] if steps.size else steps
-    return float(real.min()) if real.size else float("nan")
 
 
 def _smooth(series: Series) -> tuple[np.ndarray, np.ndarray]:
