@@ -1,4 +1,4 @@
-"""What holds for the findings of every study: a value lies in its interval, and `met` rests on one, inside the limit."""
+"""What holds for the findings of every study: a value lies in its interval, and `met` rests on one, in the limit."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ class Estimate:
             return "not shown"
         text = f"{self.value:.{digits}f} {self.unit}".strip()
         if not np.isfinite(self.lower + self.upper):
-            return f"{text} (too few for an interval)"
+            return f"{text} (no interval)"
         return f"{text} ({self.lower:.{digits}f} to {self.upper:.{digits}f})"
 
 
