@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from driven_log import CAR, REVISION, driven, known_delay
 from plain_car import WEATHER, flagged, in_force, outing, owners_car
-from plain_mixture import Fault, with_fuelling
+from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
-from test_full_throttle import delay
 
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.simulate.plans import road_drive
 from tunelab.simulate.schedule import idle
+from tunelab.study.delay import DelayFit
 from tunelab.study.feasibility import FullLoad, check_feasibility
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import study_fuel_cut
@@ -78,11 +78,17 @@ def road_findings(log):
     return [*found, *study_transients(log, CAR, REVISION, known_delay(TRUTH)).findings(CAR)]
 
 
+KNOWN = DelayFit(
+    DELAY_S, (DELAY_S - 0.02, DELAY_S + 0.02), DELAY_FLOW, (DELAY_FLOW - 1, DELAY_FLOW + 1),
+    LAG_S, (LAG_S - 0.02, LAG_S + 0.02), 0.16, (0.14, 0.18), 60.0, 0.95, True, "", "known", 1000, 0,
+)  # fmt: skip
+
+
 def pull_findings(plain):
     car = owners_car(PlainVehicle())
     log = flagged(plain, car)
     pulls = find_pulls(log, car, outing("full-throttle"))
-    return check_full_throttle(log, car, in_force(), pulls, delay()).findings()
+    return check_full_throttle(log, car, in_force(), pulls, KNOWN).findings()
 
 
 def test_findings_of_the_road_hold(road):

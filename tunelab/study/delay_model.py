@@ -27,7 +27,8 @@ PRIOR = {
 PRIOR_MEAN, PRIOR_SPREAD = np.array([PRIOR[name] for name in NAMES]).T
 LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0, -0.4, -1.0, -0.4])
 UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0, 0.4, 2.0, 0.4])
-RIVAL = 25.0  # squared standard errors by which another delay must fit worse to be ruled out
+RANGES_S = (0.17, 0.3, 0.5)  # of delay at the usual flow, between which the search begins anew
+RIVAL = 50.0  # squared standard errors by which another delay must fit worse to be ruled out
 ORDER = 12  # of the autoregression that whitens the residuals
 
 
@@ -130,8 +131,8 @@ def autoregression(residual: np.ndarray, signal: DelaySignal) -> np.ndarray:
 def fit_gas(signal: DelaySignal) -> GasFit:
     """Fit delay, lag, film and gains by least squares on whitened, robustly weighted residuals with weak priors.
 
-    A swing that comes again and again fits nearly as well when it is laid one swing too late. So the search begins at
-    a short, a middle and a long delay; what it finds besides the best is kept as its rivals.
+    A swing that comes again and again fits nearly as well when it is laid one swing too late. So the search begins in
+    several ranges of delay; what it finds besides the best is kept as its rivals.
     """
     measured = detrend(signal.measured, signal)
     guesses = _first_guesses(signal, measured)
@@ -159,13 +160,18 @@ def _settle(signal: DelaySignal, measured: np.ndarray, start: np.ndarray):
 
 
 def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[np.ndarray]:
-    """Best of a coarse grid of short, middle and long delays, the rest as expected; the best of all comes first."""
-    found = []
-    for band in ((0.03, 0.1), (0.2,), (0.35, 0.5)):
-        trials = [np.r_[delay_s, flow, PRIOR_MEAN[2:]] for delay_s in band for flow in (0.5, 3.0, 6.0, 10.0, 18.0)]
-        misfits = [float(np.sum(np.abs(np.diff(measured - predict(signal, trial))))) for trial in trials]
-        found.append((min(misfits), trials[int(np.argmin(misfits))]))
-    return [guess for _, guess in sorted(found, key=lambda pair: pair[0])]
+    """Best of a coarse grid for each range of delay at the usual flow, the rest as expected; best of all first."""
+    flow_kg_h = float(np.median(np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)))
+    best: dict[int, tuple[float, np.ndarray]] = {}
+    for delay_s in (0.03, 0.1, 0.2, 0.35, 0.5):
+        for delay_flow in (0.5, 3.0, 6.0, 10.0, 18.0):
+            trial = np.r_[delay_s, delay_flow, PRIOR_MEAN[2:]]
+            misfit = float(np.sum(np.abs(np.diff(measured - predict(signal, trial)))))
+            band = int(np.searchsorted(RANGES_S, delay_s + delay_flow / flow_kg_h))
+            if band not in best or misfit < best[band][0]:
+                best[band] = (misfit, trial)
+    found = [guess for _, guess in sorted(best.values(), key=lambda pair: pair[0])]
+    return [*found, PRIOR_MEAN.copy()]
 
 
 def _solve(signal, measured, coefficients, noise, start):
