@@ -44,7 +44,7 @@ class Estimate:
             return "not shown"
         text = f"{self.value:.{digits}f} {self.unit}".strip()
         if not np.isfinite(self.lower + self.upper):
-            return f"{text} (no interval)"
+            return f"{text} ({'too few for an' if 'too few' in self.method else 'no'} interval)"
         return f"{text} ({self.lower:.{digits}f} to {self.upper:.{digits}f})"
 
 
@@ -114,7 +114,7 @@ def echo_of(groups: Sequence[np.ndarray]) -> float:
     are, by (1 + 4 r) / n (Marriott and Pope 1954, from memory); that is put back.
     """
     groups = [np.asarray(group, dtype=float) for group in groups if len(group) >= LEAST_FOR_INTERVAL]
-    total = sum(float(np.sum((g - g.mean()) ** 2)) for g in groups)
+    total = sum(float(np.sum((g - g.mean()) ** 2)) * (g.size - 1) / g.size for g in groups)  # of n - 1 pairs
     if not total > 0:
         return 0.0
     together = sum(float(np.sum((g[1:] - g.mean()) * (g[:-1] - g.mean()))) for g in groups)

@@ -101,7 +101,7 @@ def study_trims(log: xr.Dataset, car: Car, revision: Revision) -> TrimStudy:
         fold_in=_fold_in(rows, revision, alike),
         total=total,
         worst=_worst(table),
-        moved=_moved(moved, table),
+        moved=_moved(moved, rows),
         still_learning=bool((moved >= LEARNING_PCT).any()),
         samples_used=len(rows),
         samples_flagged=log.sizes["time"] - len(rows),
@@ -229,10 +229,10 @@ def _worst(table: pd.DataFrame) -> Estimate:
     return Estimate(row["total_pct"], lower, upper, "%", round(row["seconds"]), 0, text)
 
 
-def _moved(moved: pd.Series, table: pd.DataFrame) -> Estimate:
+def _moved(moved: pd.Series, rows: pd.DataFrame) -> Estimate:
     known = moved[np.isfinite(moved)]
-    if known.empty or not table["long_pct"].abs().any():
-        return nothing("%", "the log has no long-term trim, or it stayed at zero")
+    if known.empty or not np.ptp(rows["long"].to_numpy()) > 0:
+        return nothing("%", "the log has no long-term trim, or it never changed and cannot be told from a dead one")
     value, step = float(known.max()), 0.1  # what trims are usually logged to
     text = "largest of the cells, first against last 1.5 s; the interval is the reading's own step"
     return Estimate(value, max(value - step, 0.0), value + step, "%", len(known), 0, text)
