@@ -29,6 +29,7 @@ LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0, -0.
 UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0, 0.4, 2.0, 0.4])
 RANGES_S = (0.17, 0.3, 0.5)  # of delay at the usual flow, between which the search begins anew
 RIVAL = 50.0  # squared standard errors by which another delay must fit worse to be ruled out
+FEW_STEPS, HOPELESS = 6, 400.0  # steps of a search, and squared standard errors that it then may not lack
 ORDER = 12  # of the autoregression that whitens the residuals
 
 
@@ -137,13 +138,20 @@ def fit_gas(signal: DelaySignal) -> GasFit:
     measured = detrend(signal.measured, signal)
     guesses = _first_guesses(signal, measured)
     solution, white = _settle(signal, measured, guesses[0])
-    others = [_solve(signal, measured, *white, guess) for guess in guesses[1:]]
+    others = _others(signal, measured, white, guesses[1:], solution.cost)
     best = min((solution, *others), key=lambda found: found.cost)
     if best is not solution:
         solution, white = _settle(signal, measured, best.x)
-        others = [_solve(signal, measured, *white, guess) for guess in guesses]
+        others = _others(signal, measured, white, guesses, solution.cost)
     close = [found.x for found in others if 2.0 * (found.cost - solution.cost) < RIVAL]
     return _judge(signal, measured, *white, solution, close)
+
+
+def _others(signal: DelaySignal, measured: np.ndarray, white, guesses: list[np.ndarray], best: float) -> list:
+    """Solutions from further starts; one that is hopeless after a few steps is not followed to its end."""
+    begun = [_solve(signal, measured, *white, guess, steps=FEW_STEPS) for guess in guesses]
+    near = [found for found in begun if 2.0 * (found.cost - best) < HOPELESS]
+    return [_solve(signal, measured, *white, found.x) for found in near]
 
 
 def _settle(signal: DelaySignal, measured: np.ndarray, start: np.ndarray):
@@ -174,15 +182,16 @@ def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[np.ndarray
     return [*found, PRIOR_MEAN.copy()]
 
 
-def _solve(signal, measured, coefficients, noise, start):
+def _solve(signal, measured, coefficients, noise, start, *, steps: int | None = None):
     def misfit(parameters: np.ndarray) -> np.ndarray:
         white = whiten(measured - predict(signal, parameters), signal, coefficients) / noise
         return np.append(_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
     return scipy.optimize.least_squares(
-        misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3, ftol=1e-6, xtol=1e-6
-    )
+        misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3, ftol=1e-6, xtol=1e-6,
+        max_nfev=steps,
+    )  # fmt: skip
 
 
 def _robust(white: np.ndarray) -> np.ndarray:
