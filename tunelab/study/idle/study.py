@@ -66,7 +66,7 @@ def study_idle(log: xr.Dataset, car: Car) -> IdleStudy:
         stretches=stretches,
         bands=_bands(series, spans, stretches, car),
         **_headline(series, chosen, max(seen - used, 0)),
-        hunting=tuple(rows[k][1] for k in order),
+        hunting=tuple(rows[k][1] for k in order if np.isfinite(step_of(series["engine_speed_rpm"][1]))),
         load_steps=find_load_steps(log, car),
         flares=find_flares(log, car),
         samples_used=used,
