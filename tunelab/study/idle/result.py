@@ -124,10 +124,7 @@ def _hunting(study: IdleStudy, car: Car) -> Finding:
     )  # fmt: skip
     worst = study.worst_hunting
     if worst is None:
-        why = (
-            study.because
-            or "no stretch of settled idle is long enough to look for a swing, or engine speed never moved."
-        )
+        why = study.because or "no stretch of settled idle is long enough to see a swing, or speed never moved."
         return judge(question, Estimate(*[float("nan")] * 3, "rpm", 0, study.samples_flagged, ""), why)
     sizes = (worst.amplitude_rpm, worst.amplitude_lower_rpm, worst.amplitude_upper_rpm)
     swings = sum(h.shown for h in study.hunting)

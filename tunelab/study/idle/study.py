@@ -150,10 +150,21 @@ def _headline(series: Series, spans: list[tuple[float, float]], flagged: int) ->
     }
 
 
+def _why_not(series: Series, name: str, values: np.ndarray) -> str:
+    """Say why readings at settled idle show nothing; empty where they do."""
+    if not values.size:
+        return f"no trusted reading of {CHANNEL[name]} at settled idle"
+    source = {"lambda": "lambda_measured", "error": "engine_speed_rpm"}.get(name, name)
+    if not np.isfinite(step_of(series[source][1])):
+        return f"{CHANNEL[name]} never changed in this log, so it cannot be told from a dead sensor's"
+    return ""
+
+
 def _level(series: Series, name: str, spans: list, unit: str, flagged: int) -> Estimate:
     clock, values = _inside(series, name, spans)
-    if not values.size:
-        return nothing(unit, f"no trusted reading of {CHANNEL[name]} at settled idle", flagged=flagged)
+    why = _why_not(series, name, values)
+    if why:
+        return nothing(unit, why, flagged=flagged)
     means = np.array([values[part].mean() for part in blocks(clock, BLOCK_S)])
     what, echo = f"blocks of {BLOCK_S:g} s", echo_of([means])
     return mean_estimate(means, unit, used=values.size, flagged=flagged, what=what, echo=echo)
@@ -162,8 +173,9 @@ def _level(series: Series, name: str, spans: list, unit: str, flagged: int) -> E
 def _scatter(series: Series, name: str, spans: list, unit: str, flagged: int) -> Estimate:
     """Standard deviation about each stretch's own mean."""
     clock, values = _inside(series, name, spans)
-    if not values.size:
-        return nothing(unit, f"no trusted reading of {CHANNEL[name]} at settled idle", flagged=flagged)
+    why = _why_not(series, name, values)
+    if why:
+        return nothing(unit, why, flagged=flagged)
     centred = values.copy()
     for start, end in spans:
         own = (clock >= start) & (clock <= end)
