@@ -60,14 +60,15 @@ def study_idle(log: xr.Dataset, car: Car) -> IdleStudy:
     order = np.argsort(~warm, kind="stable")
     seen = int(sum(rows_between(log, span).stop - rows_between(log, span).start for span in chosen))
     used = int(stretches.loc[warm, "samples"].sum()) if len(stretches) else 0
+    turns = bool(np.isfinite(step_of(series["engine_speed_rpm"][1])))  # a speed that never moves is a dead reading
     return IdleStudy(
         shown=bool(chosen),
         because=_why_none(log, spans, chosen, car),
         stretches=stretches,
         bands=_bands(series, spans, stretches, car),
         **_headline(series, chosen, max(seen - used, 0)),
-        hunting=tuple(rows[k][1] for k in order if np.isfinite(step_of(series["engine_speed_rpm"][1]))),
-        load_steps=find_load_steps(log, car),
+        hunting=tuple(rows[k][1] for k in order if turns),
+        load_steps=find_load_steps(log, car) if turns else pd.DataFrame(),
         flares=find_flares(log, car),
         samples_used=used,
         samples_flagged=max(seen - used, 0),
