@@ -252,15 +252,18 @@ def drive(
     return logged(engine, rng, time, cut, columns | {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery})
 
 
-def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, cut) -> dict[str, np.ndarray]:
-    """ECU, injectors, wall film, exhaust and lambda sensor, sample by sample because trims close the loop."""
+def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, cut, short=0.0) -> dict[str, np.ndarray]:
+    """ECU, injectors, wall film, exhaust and lambda sensor, sample by sample because trims close the loop.
+
+    `short` is the share of fuel that the ECU holds back unasked, shape (time,) or scalar.
+    """
     car, trait, n = engine.car, engine.traits, len(rpm)
     curve, table, afr = revision.meter_curve, revision.dead_time, revision.fuelling.stoich_afr
     believed = np.interp(smoothed(volt, 0.04, rate_hz), curve.reading, curve.flow_kg_h)
     per_cycle_g = believed * 1000 / 60 / rpm * 2 / car.engine.cylinders
     commanded = np.where(load > 0.78, 0.89, np.where(cut, 1.0, 1.0))
     dead = np.interp(battery, table.battery_v, table.dead_time_ms)
-    base = per_cycle_g / (afr * commanded)
+    base = per_cycle_g / (afr * commanded * (1.0 + short))
     true_air = air * 1000 / 60 / rpm * 2 / car.engine.cylinders
     scale_ms, true_dead = 60e3 / revision.injectors.flow_g_min, engine.true_dead_time(battery)
     sensor = car.lambda_sensor
@@ -354,3 +357,52 @@ def error_at(
     fuel = engine.fuel_g(pulse, battery)
     true = air * 1000 / 60 / rpm * 2 / engine.car.engine.cylinders / (revision.fuelling.stoich_afr * fuel)
     return 100 * (true * np.exp(engine.traits["gain"]) - 1)
+
+
+def drive_pulls(
+    engine: PlainEngine, *, seed: int, count: int = 6, rate_hz: float = 25.0, overrun: str = "cut", lean: float = 0.0
+) -> tuple[xr.Dataset, np.ndarray]:
+    """Drive cruises in closed loop, full-throttle pulls and the overrun after each; returns an unflagged log.
+
+    `overrun` is "cut" (the ECU cuts the fuel as the throttle shuts: plain air passes the sensor) or "fuelled". `lean`
+    is the share by which the upper half of every pull runs lean. Second: the true lambda of each charge, shape (time,).
+    """
+    rng = np.random.default_rng([seed, 31])
+    phases = np.array([part for _ in range(count) for part in _one_pull(rng)])
+    ends = np.cumsum(phases[:, 0])
+    n = int(ends[-1] * rate_hz)
+    time = np.arange(n) / rate_hz + rng.uniform(-0.1, 0.1, n) / rate_hz
+    which = np.searchsorted(ends, time, side="right").clip(0, len(phases) - 1)
+    share = ((time - (ends - phases[:, 0])[which]) / phases[which, 0]).clip(0, 1)
+    rpm = phases[which, 1] + (phases[which, 2] - phases[which, 1]) * share
+    rpm = smoothed(rpm, 0.15, rate_hz) * np.exp(0.003 * wander(rng, n, 2, rate_hz))
+    load = smoothed(phases[which, 3], 0.06, rate_hz) * np.exp(0.006 * wander(rng, n, 2, rate_hz))
+    shut, full = phases[which, 3] < 0.12, phases[which, 3] > 0.9
+    cut = shut & (overrun == "cut")
+    air = load * LITRE_DENSITY * engine.car.engine.displacement_l * rpm / 2 * 60
+    volt = engine.reading(air, rpm) + engine.traits["noise_v"] * rng.normal(size=n)
+    battery = 14.0 + 0.04 * wander(rng, n, 1, rate_hz)
+    short = np.where(full & (share > 0.5), lean, 0.0)
+    columns = fuelling(
+        engine, engine.revision, rng, rate_hz,
+        rpm=rpm, load=load, air=air, volt=volt, battery=battery, cut=cut, short=short,
+    )  # fmt: skip
+    truth = columns.pop("true_lambda")
+    columns |= {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery}
+    columns["throttle_pct"] = np.where(full, 99.5, np.where(shut, 0.3, 25.0)) + 0.2 * rng.normal(size=n)
+    columns["road_speed_km_h"] = rpm / 45.0
+    columns["fuel_mode"] = np.where(cut, 3.0, np.where(full, 4.0, 2.0))
+    data = {name: ("time", values) for name, values in columns.items()}
+    log = xr.Dataset(data, coords={"time": time}, attrs={"session": "pulls", "revision": "r01"})
+    return log.assign(episode=("time", np.zeros(n, dtype=np.int32))), truth
+
+
+def _one_pull(rng: np.random.Generator) -> list[tuple[float, float, float, float]]:
+    """Seconds, speed from and to [rpm], load of a cruise, a pull, the overrun and a slow cruise."""
+    cruise, low, top = rng.uniform(1800, 2600), rng.uniform(2300, 2700), rng.uniform(6000, 6500)
+    return [
+        (rng.uniform(4, 6), cruise, cruise, 0.28),
+        (rng.uniform(4.5, 6.5), low, top, 0.95),
+        (2.5, top, 2000.0, 0.08),
+        (5.0, 1500.0, 1500.0, 0.15),
+    ]

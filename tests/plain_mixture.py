@@ -41,6 +41,7 @@ def with_fuelling(log: xr.Dataset, fault: Fault, rng: np.random.Generator) -> xr
     true = injected * np.where(beyond, 1 + fault.more_air, 1.0)
     dead = np.interp(14.0, [9.0, 15.0], [1.4, 0.7])
     per_pulse_mg = air / 60 * 1e6 / (STOICH * injected) / (CYLINDERS * rpm / 2)
+    early = (time < time[0] + 1.0).astype(float)  # while cruising: every sensor is seen to be alive
     since_open = np.where(loaded, 1.0, 0.0)
     values = {
         "air_flow_kg_h": air,
@@ -48,11 +49,11 @@ def with_fuelling(log: xr.Dataset, fault: Fault, rng: np.random.Generator) -> xr
         "pulse_width_ms": per_pulse_mg / (FLOW_G_MIN / 60) + dead,
         "lambda_commanded": commanded,
         "lambda_measured": seen_by_sensor(time, true, air * 1.07) + rng.normal(0, 0.004, time.size),
-        "knock_retard_deg": np.where(loaded & (np.abs(rpm - fault.knock_at_rpm) < 300), fault.knock_deg, 0.0),
+        "knock_retard_deg": np.where(loaded & (np.abs(rpm - fault.knock_at_rpm) < 300), fault.knock_deg, 0.3 * early),
         "spark_deg": np.where(full, 18.0, 30.0),
         "battery_v": 14.0 - fault.sag_v * since_open + rng.normal(0, 0.02, time.size),
-        "coolant_c": np.full(time.size, 88.0),
-        "intake_air_c": 25.0 + fault.warming_c * _ramp(time, loaded),
+        "coolant_c": 88.0 - 0.5 * early,
+        "intake_air_c": 25.0 - 0.5 * early + fault.warming_c * _ramp(time, loaded),
         "fuel_pressure_kpa": 300.0 - fault.fuel_drop_kpa * since_open + rng.normal(0, 1.0, time.size),
         "fuel_mode": np.where(full & (not fault.closed_loop), 4.0, 2.0),
     }

@@ -2,9 +2,19 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import signal, stats
 
-from tunelab.study.estimate import Estimate, Question, blocks, judge, mean_estimate, nothing, spread_estimate
+from tunelab.study.estimate import (
+    Estimate,
+    Question,
+    blocks,
+    echo_of,
+    judge,
+    mean_estimate,
+    nothing,
+    spread_estimate,
+    worst_estimate,
+)  # fmt: skip
 
 
 def estimate(value, lower, upper):
@@ -33,8 +43,48 @@ def test_too_few_values_give_no_interval_and_none_give_nothing():
 
 
 def test_spread_is_the_root_of_the_mean_square():
-    found = spread_estimate([4.0, 4.0, 4.0, 4.0], "rpm", used=4, flagged=0, what="blocks")
-    assert (found.value, found.lower, found.upper) == pytest.approx((2.0, 2.0, 2.0))
+    found = spread_estimate([3.0, 5.0, 3.5, 4.5], "rpm", used=4, flagged=0, what="blocks")
+    assert found.value == pytest.approx(2.0)
+    assert found.lower < 2.0 < found.upper
+
+
+def test_values_that_never_differ_have_no_interval():
+    for found in (
+        mean_estimate([0.0] * 9, "rpm", used=9, flagged=0, what="blocks"),
+        spread_estimate([4.0] * 4, "rpm", used=4, flagged=0, what="blocks"),
+    ):
+        assert not np.isfinite([found.lower, found.upper]).any()
+        assert found.words(0).endswith("(no interval)")
+        assert judge(Question("a", "A"), found, "made.").status == "watch"
+
+
+@pytest.mark.parametrize(("r", "groups", "blocks_each"), [(0.0, 1, 20), (0.5, 1, 20), (0.5, 8, 10), (0.7, 1, 40)])
+def test_means_of_blocks_that_lean_on_their_neighbours_cover(r, groups, blocks_each):
+    """An autoregression of first order; taken for independent, its intervals cover as little as 0.55."""
+    rng = np.random.default_rng(3)
+    plain, allowed = [], []
+    for _ in range(160 // groups + 20):
+        noise = rng.normal(size=(groups, blocks_each + 50))
+        rows = signal.lfilter([np.sqrt(1 - r * r)], [1, -r], noise, axis=1)[:, 50:]
+        echo = echo_of(list(rows))
+        for values in rows:
+            for kind, keep in ((0.0, plain), (echo, allowed)):
+                found = mean_estimate(values, "%", used=1, flagged=0, what="blocks", echo=kind)
+                keep.append(found.lower <= 0.0 <= found.upper)
+    assert np.mean(allowed) > 0.89
+    assert r == 0.0 or np.mean(plain) < 0.85
+
+
+def test_the_worst_of_several_is_held_against_a_maximum():
+    sizes = [4.0, 5.0, 4.5, 9.0]
+    found = worst_estimate(sizes, "%", step=0.5, flagged=0, what="tip-ins")
+    mean, spread = np.mean(sizes), np.std(sizes, ddof=1)
+    # Student prediction interval of a next value: ISO 16269-8, from memory
+    assert found.value == 9.0
+    assert found.upper == pytest.approx(max(mean + stats.t.ppf(0.975, 3) * spread * np.sqrt(1.25), 9.5))
+    assert judge(Question("a", "A", 8.0, "limits.a"), found, "made.").status == "watch"
+    assert judge(Question("a", "A", 40.0, "limits.a"), found, "made.").status == "met"
+    assert not np.isfinite(worst_estimate(sizes[:2], "%", step=0.5, flagged=0, what="tip-ins").upper)
 
 
 def test_blocks_stay_within_unbroken_stretches():

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import xarray as xr
+
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
 from tunelab.study.coast_down import CoastDownFit, fit_coast_down
-from tunelab.study.delay import estimate_delay
+from tunelab.study.delay import DelayFit, better_known, estimate_delay
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
 from tunelab.study.part_throttle import PartThrottle
@@ -22,6 +24,7 @@ from tunelab.study.steady import Delay, SteadyFit, fit_steady
 from tunelab.workspace import SessionFolder
 
 NEWEST, NONE = "newest", "none"
+PULL_KG_H = 300.0  # exhaust flow of a pull, to choose a delay by; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -170,6 +173,12 @@ class SteadyBeside:
     beside: Beside
     fit: SteadyFit | None
     because: str  # why there is none
+    delay: DelayFit | None = None  # of the lambda sensor, by the steady drive
+
+    @property
+    def logs(self) -> tuple[xr.Dataset, ...]:
+        """Its log, if there is one."""
+        return () if self.beside.evidence is None else (self.beside.evidence.log,)
 
     def sentence(self) -> str:
         """Say which steady drive is extended."""
@@ -184,16 +193,23 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
     found = find_beside(opened, wanted, "steady", fits=_any_session)
     if found.evidence is None:
         return SteadyBeside(found, None, found.because)
+    lag = None
     try:
         lag = estimate_delay(found.evidence.log, opened.car, found.opened.revision)
         delay = Delay(lag.delay_s, lag.delay_flow_s_kg_h, lag.lag_s)
         revisions, name = opened.workspace.revisions, opened.revision.name
         fit = fit_steady([found.evidence.log], opened.car, revisions, name, delay=delay)
     except (ValueError, KeyError) as problem:
-        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {problem}")
+        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {problem}", lag)
     if fit.because:
-        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {fit.because}")
-    return SteadyBeside(found, fit, "")
+        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {fit.because}", lag)
+    return SteadyBeside(found, fit, "", lag)
+
+
+def delay_for_pulls(opened: OpenedSession, evidence: Evidence, steady: SteadyBeside) -> DelayFit:
+    """Delay of the lambda sensor at full throttle: by this log or by the steady drive, whichever knows it better."""
+    own = estimate_delay(evidence.log, opened.car, opened.revision)
+    return own if steady.delay is None else better_known((own, steady.delay), PULL_KG_H)
 
 
 def high_flow_of(

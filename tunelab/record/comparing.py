@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from tunelab.log.store import read_log
@@ -22,10 +23,14 @@ from tunelab.study.compare import (
     compare_visits,
     visits_of,
 )
+from tunelab.study.link.account import account_link
+from tunelab.study.link.study import WiringChange, compare_wirings
 from tunelab.study.revision_change import Difference, differences, way_between
 from tunelab.workspace import Problem, Workspace, WorkspaceError, open_usable
 from tunelab.workspace.car import Car
 
+DROP_OUTS, CONFIDENCE = "link.drop_outs", 0.95
+SHORTEST_S = 0.5  # as the link notebook has it
 ONE_DRIVE = (
     "Each side is one drive: a difference may also come from the day (air, fuel, warmth, a sensor that ages). Two "
     "drives or more on each side would tell."
@@ -117,12 +122,38 @@ def compare(root: Path, before: str, after: str) -> Comparison:
         before=one,
         after=other,
         changes=changes,
-        findings=compare_findings(*found),
+        findings=_by_link_study(compare_findings(*found), workspace, (one, other), logs),
         logs=compare_visits(*visits, workspace.car),
         notes=(*_notes(one, other), *left_out),
         car=workspace.car,
         also=also,
     )
+
+
+def _by_link_study(rows, workspace: Workspace, sides, logs) -> tuple[FindingDifference, ...]:
+    """Drop-outs compared as the link's own question compares them: two answers to one question would be one too many.
+
+    Records keep rates and no counts, so the accounts are drawn up from the logs of both sides again.
+    """
+    if not any(row.id == DROP_OUTS and np.isfinite(row.before + row.after) for row in rows):
+        return rows
+    accounts = [
+        [
+            account_link(log, workspace.car, workspace.sessions[name].session, shortest_s=SHORTEST_S)
+            for name, log in zip(side.sessions, own, strict=True)
+        ]
+        for side, own in zip(sides, logs, strict=True)
+    ]
+    change = compare_wirings(*accounts, factor=3.0, power=0.8, confidence=CONFIDENCE)
+    return tuple(_of_change(row, change) if row.id == DROP_OUTS else row for row in rows)
+
+
+def _of_change(row: FindingDifference, change: WiringChange) -> FindingDifference:
+    ratio = change.ratio
+    lower, upper = (row.before * (end - 1.0) for end in (ratio.lower, ratio.upper))
+    apart = change.verdict != "cannot tell yet"
+    because = f"from {row.before:.3g} to {row.after:.3g} {row.unit}. {change.because}"
+    return replace(row, lower=lower, upper=upper, p_value=ratio.p_value, told_apart=apart, because=because)
 
 
 def _side(workspace: Workspace, records: Sequence[StoredRecord], name: str) -> Side:

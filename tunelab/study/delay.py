@@ -8,6 +8,7 @@ so.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,7 @@ LEAST_BLOCKS = 6
 LEAST_READINGS = 300
 LEAST_EVIDENCE = 60.0  # squared standard errors by which the gas must explain lambda better than nothing
 WIDEST_SHOWN_S = 0.04  # standard error of the delay beyond which a log has not shown it
+ANOTHER_S = 0.06  # delays that lie this far apart are two answers, not one with its error
 SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and flow part can be told apart
 # What the model itself may be off by, however long the log: jitter, film of another form; and, as a share of the time
 # between samples, steps of the fuel that fell between them.
@@ -66,6 +68,12 @@ class DelayFit:
     method: str
     samples_used: int
     samples_flagged: int
+
+    def half_at(self, exhaust_kg_h: float) -> float:
+        """How far the delay may be off at an exhaust flow, by the wider side of its intervals. [s]"""
+        constant = max(abs(end - self.delay_s) for end in self.delay_interval)
+        by_flow = max(abs(end - self.delay_flow_s_kg_h) for end in self.delay_flow_interval)
+        return float(np.hypot(constant, by_flow / exhaust_kg_h))
 
     def summary(self) -> pd.DataFrame:
         """One row per parameter: value, lower, upper, unit."""
@@ -116,16 +124,40 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
     return _shown(fit, signal)
 
 
+def better_known(fits: Iterable[DelayFit], exhaust_kg_h: float) -> DelayFit:
+    """Of several estimates for one car, the one with the narrowest interval at an exhaust flow.
+
+    Stated values stand in where no log has shown the delay. Pulls say little about it: they hold little calm running,
+    and that at flows far from theirs; a steady drive says more.
+    """
+    return min(fits, key=lambda fit: (not fit.shown, fit.half_at(exhaust_kg_h)))
+
+
 def _doubt(fit: GasFit, signal: DelaySignal) -> str:
     """Say why a fit shows nothing, empty if it does show the delay."""
     if fit.gain_evidence < LEAST_EVIDENCE or fit.swing < LEAST_SWING:
         return (
             "the fuel hardly moved in calm running (open loop?), so lambda had nothing to follow; closed loop shows it"
         )
+    other = _other_delay(fit)
+    if np.isfinite(other):
+        own = float(_at_flow(fit.typical_flow_kg_h) @ fit.values)
+        return (
+            f"the fuel swings so evenly that {1000 * own:.0f} ms and {1000 * other:.0f} ms of delay fit it nearly "
+            "alike; a longer drive with more calm running tells them apart"
+        )
     spread = _spread(fit, signal, fit.typical_flow_kg_h)
     if spread > WIDEST_SHOWN_S:
         return f"the swings of the fuel leave the delay open by {2000 * spread:.0f} ms either way"
     return ""
+
+
+def _other_delay(fit: GasFit) -> float:
+    """Delay at the usual flow that fits nearly as well as the best and is another one; NaN without any. [s]"""
+    weights = _at_flow(fit.typical_flow_kg_h)
+    off = [float(weights @ (rival - fit.values)) for rival in fit.rivals]
+    far = [x for x in off if abs(x) > ANOTHER_S]
+    return float(weights @ fit.values) + max(far, key=abs) if far else float("nan")
 
 
 def _at_flow(flow_kg_h: float) -> np.ndarray:

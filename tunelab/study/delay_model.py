@@ -27,6 +27,9 @@ PRIOR = {
 PRIOR_MEAN, PRIOR_SPREAD = np.array([PRIOR[name] for name in NAMES]).T
 LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0, -0.4, -1.0, -0.4])
 UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0, 0.4, 2.0, 0.4])
+RANGES_S = (0.17, 0.3, 0.5)  # of delay at the usual flow, between which the search begins anew
+RIVAL = 50.0  # squared standard errors by which another delay must fit worse to be ruled out
+FEW_STEPS, HOPELESS = 6, 400.0  # steps of a search, and squared standard errors that it then may not lack
 ORDER = 12  # of the autoregression that whitens the residuals
 
 
@@ -42,6 +45,7 @@ class GasFit:
     swing: float  # see `fuel_swing`, in all
     quick_swing: float  # and within 2 s
     noise: float  # standard deviation of the whitened residual, in the logarithm of lambda
+    rivals: tuple[np.ndarray, ...] = ()  # parameters found from other starts that fit nearly as well
 
 
 def follow(values: np.ndarray, step_s: float, tau_s: float) -> np.ndarray:
@@ -126,9 +130,33 @@ def autoregression(residual: np.ndarray, signal: DelaySignal) -> np.ndarray:
 
 
 def fit_gas(signal: DelaySignal) -> GasFit:
-    """Fit delay, lag, film and gains by least squares on whitened, robustly weighted residuals with weak priors."""
+    """Fit delay, lag, film and gains by least squares on whitened, robustly weighted residuals with weak priors.
+
+    A swing that comes again and again fits nearly as well when it is laid one swing too late. So the search begins in
+    several ranges of delay; what it finds besides the best is kept as its rivals.
+    """
     measured = detrend(signal.measured, signal)
-    parameters = _first_guess(signal, measured)
+    guesses = _first_guesses(signal, measured)
+    solution, white = _settle(signal, measured, guesses[0])
+    others = _others(signal, measured, white, guesses[1:], solution.cost)
+    best = min((solution, *others), key=lambda found: found.cost)
+    if best is not solution:
+        solution, white = _settle(signal, measured, best.x)
+        others = _others(signal, measured, white, guesses, solution.cost)
+    close = [found.x for found in others if 2.0 * (found.cost - solution.cost) < RIVAL]
+    return _judge(signal, measured, *white, solution, close)
+
+
+def _others(signal: DelaySignal, measured: np.ndarray, white, guesses: list[np.ndarray], best: float) -> list:
+    """Solutions from further starts; one that is hopeless after a few steps is not followed to its end."""
+    begun = [_solve(signal, measured, *white, guess, steps=FEW_STEPS) for guess in guesses]
+    near = [found for found in begun if 2.0 * (found.cost - best) < HOPELESS]
+    return [_solve(signal, measured, *white, found.x) for found in near]
+
+
+def _settle(signal: DelaySignal, measured: np.ndarray, start: np.ndarray):
+    """Solution from a start, with the autoregression and the noise that whitened its residuals."""
+    parameters = start
     for _ in range(3):
         residual = measured - predict(signal, parameters)
         coefficients = autoregression(residual, signal)
@@ -136,30 +164,34 @@ def fit_gas(signal: DelaySignal) -> GasFit:
         noise = max(1.4826 * float(np.median(np.abs(white))), 1e-5)
         solution = _solve(signal, measured, coefficients, noise, parameters)
         parameters = solution.x
-    return _judge(signal, measured, coefficients, noise, solution)
+    return solution, (coefficients, noise)
 
 
-def _first_guess(signal: DelaySignal, measured: np.ndarray) -> np.ndarray:
-    """Best of a coarse grid of delays, the rest as expected."""
-    best, lowest = PRIOR_MEAN.copy(), np.inf
+def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[np.ndarray]:
+    """Best of a coarse grid for each range of delay at the usual flow, the rest as expected; best of all first."""
+    flow_kg_h = float(np.median(np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)))
+    best: dict[int, tuple[float, np.ndarray]] = {}
     for delay_s in (0.03, 0.1, 0.2, 0.35, 0.5):
         for delay_flow in (0.5, 3.0, 6.0, 10.0, 18.0):
             trial = np.r_[delay_s, delay_flow, PRIOR_MEAN[2:]]
             misfit = float(np.sum(np.abs(np.diff(measured - predict(signal, trial)))))
-            if misfit < lowest:
-                best, lowest = trial, misfit
-    return best
+            band = int(np.searchsorted(RANGES_S, delay_s + delay_flow / flow_kg_h))
+            if band not in best or misfit < best[band][0]:
+                best[band] = (misfit, trial)
+    found = [guess for _, guess in sorted(best.values(), key=lambda pair: pair[0])]
+    return [*found, PRIOR_MEAN.copy()]
 
 
-def _solve(signal, measured, coefficients, noise, start):
+def _solve(signal, measured, coefficients, noise, start, *, steps: int | None = None):
     def misfit(parameters: np.ndarray) -> np.ndarray:
         white = whiten(measured - predict(signal, parameters), signal, coefficients) / noise
         return np.append(_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
     return scipy.optimize.least_squares(
-        misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3, ftol=1e-6, xtol=1e-6
-    )
+        misfit, inside, bounds=(LOWER, UPPER), x_scale=PRIOR_SPREAD, diff_step=1e-3, ftol=1e-6, xtol=1e-6,
+        max_nfev=steps,
+    )  # fmt: skip
 
 
 def _robust(white: np.ndarray) -> np.ndarray:
@@ -167,7 +199,7 @@ def _robust(white: np.ndarray) -> np.ndarray:
     return np.sign(white) * np.sqrt(8.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
 
 
-def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
+def _judge(signal, measured, coefficients, noise, solution, others) -> GasFit:
     """Covariance that allows for what is left of correlation within blocks, and whether there was gas to see at all."""
     data = solution.jac[: measured.size]
     information = data.T @ data + np.diag(PRIOR_SPREAD**-2.0)
@@ -185,6 +217,7 @@ def _judge(signal, measured, coefficients, noise, solution) -> GasFit:
         swing=swing,
         quick_swing=quick_swing,
         noise=noise,
+        rivals=tuple(others),
     )
 
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike
 
-from tunelab.study.finding import Finding, Status
+from tunelab.study.finding import Finding, Status, status_within
 
 CONFIDENCE = 0.95
+POOLED_FREEDOM = 10  # degrees of freedom of a spread taken from other blocks of the same drive
 LEAST_FOR_INTERVAL = 3  # events or blocks; fewer give a value without an interval
+DUST = 1e-6  # of the span of the readings: what conversion leaves between two equal readings
 NAN = float("nan")
 
 
@@ -41,7 +44,7 @@ class Estimate:
             return "not shown"
         text = f"{self.value:.{digits}f} {self.unit}".strip()
         if not np.isfinite(self.lower + self.upper):
-            return f"{text} (too few for an interval)"
+            return f"{text} ({'too few for an' if 'too few' in self.method else 'no'} interval)"
         return f"{text} ({self.lower:.{digits}f} to {self.upper:.{digits}f})"
 
 
@@ -61,8 +64,10 @@ def nothing(unit: str, why: str, *, flagged: int = 0) -> Estimate:
     return Estimate(NAN, NAN, NAN, unit, 0, flagged, why)
 
 
-def mean_estimate(values: ArrayLike, unit: str, *, used: int, flagged: int, what: str) -> Estimate:
-    """Mean of independent values with a Student interval.
+def mean_estimate(
+    values: ArrayLike, unit: str, *, used: int, flagged: int, what: str, echo: float = 0.0, spread: float = NAN
+) -> Estimate:
+    """Mean with a Student interval, of values that are independent or lean on their neighbours.
 
     Parameters
     ----------
@@ -72,30 +77,92 @@ def mean_estimate(values: ArrayLike, unit: str, *, used: int, flagged: int, what
         Unit of the values; what they are, for `method`.
     used, flagged : int
         Samples behind them.
+    echo : float
+        Correlation of neighbouring values, of `echo_of`; 0: independent.
+    spread : float
+        Standard deviation of such values as others show it; it stands in where there are too few of them.
+
+    Notes
+    -----
+    n values with the correlation r of a first-order autoregression count as n (1 - r) / (1 + r) independent ones.
     """
     known = np.asarray(values, dtype=float)
     known = known[np.isfinite(known)]
     if not known.size:
         return nothing(unit, f"no {what}", flagged=flagged)
-    mean = float(known.mean())
-    method = f"mean of {known.size} {what}, Student interval"
-    if known.size < LEAST_FOR_INTERVAL:
+    mean, few = float(known.mean()), known.size < LEAST_FOR_INTERVAL
+    if few and not np.isfinite(spread):
         return Estimate(mean, NAN, NAN, unit, used, flagged, f"mean of {known.size} {what}, too few for an interval")
-    reach = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, known.size - 1) * known.std(ddof=1) / np.sqrt(known.size)
-    return Estimate(mean, mean - float(reach), mean + float(reach), unit, used, flagged, method)
+    worth = max(known.size * (1.0 - echo) / (1.0 + echo), 1.0)
+    if few:
+        error, freedom = spread / np.sqrt(worth), POOLED_FREEDOM
+    else:
+        short = (known.size - 1) / max(known.size - known.size / worth, 1.0)  # neighbours alike hide some of the spread
+        error, freedom = known.std(ddof=1) * np.sqrt(short / worth), max(worth - 1.0, 1.0)
+    reach = float(scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, freedom) * error)
+    method = f"mean of {known.size} {what}, Student interval"
+    if not reach > 0:
+        return Estimate(mean, NAN, NAN, unit, used, flagged, f"mean of {known.size} {what} that never differ")
+    method += f", as {worth:.0f} independent ones" if echo else ""
+    return Estimate(mean, mean - reach, mean + reach, unit, used, flagged, method)
 
 
-def spread_estimate(block_variances: ArrayLike, unit: str, *, used: int, flagged: int, what: str) -> Estimate:
+def echo_of(groups: Sequence[np.ndarray]) -> float:
+    """Correlation of neighbouring block means, pooled over groups that each have a mean of their own; 0 to 0.9.
+
+    Each group, shape (n,), is in the order driven. A mean taken from few blocks makes them look less alike than they
+    are, by (1 + 4 r) / n (Marriott and Pope 1954, from memory); that is put back.
+    """
+    groups = [np.asarray(group, dtype=float) for group in groups if len(group) >= LEAST_FOR_INTERVAL]
+    total = sum(float(np.sum((g - g.mean()) ** 2)) * (g.size - 1) / g.size for g in groups)  # of n - 1 pairs
+    if not total > 0:
+        return 0.0
+    together = sum(float(np.sum((g[1:] - g.mean()) * (g[:-1] - g.mean()))) for g in groups)
+    each = sum(g.size for g in groups) / len(groups)
+    seen = together / total
+    return float(np.clip((seen + 1.0 / each) / max(1.0 - 4.0 / each, 0.25), 0.0, 0.9))
+
+
+def worst_estimate(values: ArrayLike, unit: str, *, step: float, flagged: int, what: str) -> Estimate:
+    """Largest of several events, for a limit that none may pass.
+
+    The interval begins one reading's step below it and ends where the next event may come to (Student prediction
+    interval), or a step above it if that is further. NaN bounds with fewer than three events.
+    """
+    known = np.asarray(values, dtype=float)
+    known = known[np.isfinite(known)]
+    if not known.size:
+        return nothing(unit, f"no {what}", flagged=flagged)
+    largest, text = float(known.max()), f"largest of {known.size} {what}"
+    if known.size < LEAST_FOR_INTERVAL:
+        return Estimate(largest, NAN, NAN, unit, known.size, flagged, f"{text}, too few for an interval")
+    reach = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, known.size - 1) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
+    upper = max(float(known.mean() + reach), largest + step)
+    text += "; the interval reaches to where the next is to be expected"
+    return Estimate(largest, largest - step, upper, unit, known.size, flagged, text)
+
+
+def spread_estimate(
+    block_variances: ArrayLike, unit: str, *, used: int, flagged: int, what: str, echo: float = 0.0
+) -> Estimate:
     """Root of the mean variance of blocks, with an interval from how the blocks differ.
 
-    `block_variances`, shape (n,), are mean squared departures within blocks long enough to be independent.
+    `block_variances`, shape (n,), are mean squared departures within blocks; `echo` as in `mean_estimate`.
     """
     known = np.asarray(block_variances, dtype=float)
-    mean = mean_estimate(known, unit, used=used, flagged=flagged, what=what)
+    mean = mean_estimate(known, unit, used=used, flagged=flagged, what=what, echo=echo)
     if not mean.shown:
         return mean
     root = np.sqrt(np.maximum([mean.value, mean.lower, mean.upper], 0.0))
     return Estimate(*(float(v) for v in root), unit, used, flagged, f"root of the {mean.method}")
+
+
+def step_of(values: np.ndarray) -> float:
+    """Smallest step between two readings that differ; NaN where none do. NaN readings are left out."""
+    known = np.unique(values[np.isfinite(values)])
+    steps = np.diff(known)
+    real = steps[steps > DUST * (known[-1] - known[0])] if steps.size else steps
+    return float(real.min()) if real.size else float("nan")
 
 
 def blocks(time_s: np.ndarray, block_s: float) -> list[slice]:
@@ -120,10 +187,10 @@ def blocks(time_s: np.ndarray, block_s: float) -> list[slice]:
 
 
 def judge(question: Question, estimate: Estimate, because: str) -> Finding:
-    """Hold an estimate against its limit: met only where the whole interval is inside.
+    """Hold an estimate against its limit by the one rule of `status_within`.
 
-    Without a limit to be held against (`limit_key` empty) what was measured counts as met; where the owner has stated
-    none, nothing is judged.
+    Without a limit to be held against (`limit_key` empty) what was measured with an interval counts as met; where the
+    owner has stated none, nothing is judged.
     """
     counts = (estimate.samples_used, estimate.samples_flagged)
     if not estimate.shown:
@@ -133,8 +200,10 @@ def judge(question: Question, estimate: Estimate, because: str) -> Finding:
         return _not_shown(question, estimate, text, counts)
     bounds = [None if not np.isfinite(v) else v for v in (estimate.lower, estimate.upper)]
     status = status_of(question, estimate)
-    if question.limit is not None and None in bounds and not _beyond(question, np.array([estimate.value])):
-        because = f"{because} Inside the limit, but too few for an interval: not called met."
+    if None in bounds:
+        bounds = [None, None]
+        inside = question.limit is not None and status_of(question, _bare(estimate)) == "met"
+        because += f" {'Inside the limit, but without' if inside else 'Without'} an interval: not called met."
     confidence = estimate.confidence if None not in bounds else None
     return Finding(
         question.id, question.title, estimate.value, estimate.unit, *bounds, confidence, *counts, status,
@@ -142,21 +211,16 @@ def judge(question: Question, estimate: Estimate, because: str) -> Finding:
     )  # fmt: skip
 
 
+def _bare(estimate: Estimate) -> Estimate:
+    """The value alone, as if it were exact."""
+    return replace(estimate, lower=estimate.value, upper=estimate.value)
+
+
 def status_of(question: Question, estimate: Estimate) -> Status:
-    """Status of a shown estimate: `watch` where the value or its interval passes the limit, or there is no interval."""
-    if question.limit is None:
-        return "met"
-    ends = np.array([estimate.value, estimate.lower, estimate.upper])
-    if not np.isfinite(ends).all():
-        return "watch"
-    return "watch" if _beyond(question, ends) else "met"
-
-
-def _beyond(question: Question, ends: np.ndarray) -> bool:
-    """Whether any of some values lies beyond the limit."""
-    if question.worse == "away":
-        ends = np.abs(ends)
-    return bool((ends < question.limit if question.worse == "lower" else ends > question.limit).any())
+    """Status of an estimate: `watch` where the value or its interval passes the limit, or there is no interval."""
+    least = {"lower": question.limit, "away": None if question.limit is None else -question.limit}.get(question.worse)
+    most = None if question.worse == "lower" else question.limit
+    return status_within(estimate.value, estimate.lower, estimate.upper, least=least, most=most)
 
 
 def _not_shown(question: Question, estimate: Estimate, because: str, counts: tuple[int, int]) -> Finding:

@@ -17,7 +17,7 @@ from tunelab.physics.injectors import (
     required_flow,
 )
 from tunelab.physics.load import air_per_cylinder, fuel_per_cylinder
-from tunelab.study.finding import Finding, Status
+from tunelab.study.finding import Finding, Status, status_within
 from tunelab.study.shift import limit_speeds
 from tunelab.units import convert
 from tunelab.workspace.car import Car
@@ -223,8 +223,7 @@ def _finding(name, title, unit, limit, text: str, column: str, worst: pd.Series,
     if not np.isfinite(value):
         because = f"{text}; the expected one is not stated (engine.volumetric_efficiency_expected_pct)."
         return Finding(name, title, None, unit, None, None, None, 0, 0, "not_shown", limit, because)
-    bad, doubtful = (value > limit, upper > limit) if above else (value < limit, lower < limit)
-    status: Status = "stop" if bad else "watch" if doubtful else "met"
+    status = status_within(value, lower, upper, **{"most" if above else "least": limit}, beyond="stop")
     because = f"{text}; the range goes with ±{FILLING_UNCERTAINTY_PCT:g} points of volumetric efficiency."
     return Finding(name, title, value, unit, lower, upper, None, 0, 0, status, limit, because)
 

@@ -10,7 +10,7 @@ import scipy
 import xarray as xr
 
 from tunelab.log.flag import trusted
-from tunelab.study.estimate import NAN, Estimate, Question, blocks, judge, mean_estimate, nothing
+from tunelab.study.estimate import NAN, Estimate, Question, blocks, echo_of, judge, mean_estimate, nothing
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.study.trims import metered_air
@@ -142,8 +142,10 @@ def _binned(table: pd.DataFrame, by: str, width: float) -> pd.DataFrame:
     stem = by.removesuffix("_c")
     rows = []
     known = table[np.isfinite(table[by])]
-    for low, part in known.groupby(np.floor(known[by] / width) * width):
-        mean = mean_estimate(part["error_pct"], "%", used=len(part), flagged=0, what="blocks")
+    bins = list(known.groupby(np.floor(known[by] / width) * width))
+    echo = echo_of([part["error_pct"].to_numpy() for _, part in bins])
+    for low, part in bins:
+        mean = mean_estimate(part["error_pct"], "%", used=len(part), flagged=0, what="blocks", echo=echo)
         values = (mean.value, mean.lower, mean.upper, part["trim_pct"].mean(), part["lambda_pct"].mean())
         rows.append((low, low + width, *values, len(part) * BLOCK_S))
     names = [
@@ -185,7 +187,7 @@ def _slope(error: np.ndarray, base: np.ndarray, moved: dict[str, np.ndarray], na
     inverse = np.linalg.pinv(columns.T @ columns)
     best = inverse @ columns.T @ error
     left = error - columns @ best
-    echo = float(np.clip(np.corrcoef(left[1:], left[:-1])[0, 1], 0.0, 0.9)) if left.size > 4 else 0.0
+    echo = echo_of([left])
     freedom = max(left.size - columns.shape[1], 1)
     widen = np.sqrt((1.0 + echo) / (1.0 - echo))  # neighbouring blocks lean on one another
     error_of = float(np.sqrt(np.sum(left**2) / freedom * inverse[position, position])) * widen

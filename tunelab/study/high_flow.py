@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, status_within
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import rolling, row_step_s, rows_in
 from tunelab.study.steady import SteadyFit
@@ -29,6 +29,7 @@ BIN = 0.06  # of log flow
 LEAST_READINGS = 4
 OVERLAP = 0.10  # of log flow below the top of the calm evidence: there pulls and calm driving are compared
 AT_RAIL_SHARE = 0.05
+AGREE_PCT = 3.0  # what pulls and calm driving may differ by and still agree; common practice, no source
 NO_EVIDENCE = "no pull has enough judged lambda near or beyond the top of the calm evidence."
 COLUMNS = ["reading", "flow_in_force_kg_h", "factor", "factor_lower", "factor_upper", "flow_proposed_kg_h", "basis"]
 
@@ -71,11 +72,11 @@ class HighFlow:
                 Finding("high_flow.agreement", title, None, "%", None, None, None, *counts, "not_shown", None, because)
             ]
         low, high = self.disagreement_interval
-        status = "met" if low <= 0 <= high else "watch"
+        status = status_within(self.disagreement_pct, low, high, least=-AGREE_PCT, most=AGREE_PCT)
         text = f"pulls reach {self.pulls_to:.4g}, calm driving {self.steady_to:.4g} {channel(self.channel).shown_unit}."
         text = f"{text} {self.rail}" if self.rail else text
         numbers = (self.disagreement_pct, "%", low, high, self.confidence)
-        return [Finding("high_flow.agreement", title, *numbers, *counts, status, None, text)]
+        return [Finding("high_flow.agreement", title, *numbers, *counts, status, AGREE_PCT, text)]
 
 
 def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, steady: SteadyFit) -> HighFlow:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.physics.driveline import road_speed_km_h
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, status_within
 from tunelab.study.gearing.tyre import rolling_radius
 from tunelab.study.power.result import CONFIDENCE, PowerFit
 from tunelab.units import convert
@@ -76,7 +76,9 @@ class ShiftChart:
                 name, title, None, "rpm", None, None, None, *counts, "not_shown", self.limit_rpm, point.because
             )
         numbers = (point.engine_speed_rpm, "rpm", point.lower_rpm, point.upper_rpm, self.confidence)
-        return Finding(name, title, *numbers, *counts, "met", self.limit_rpm, point.because)
+        ends = (point.engine_speed_rpm, point.lower_rpm, point.upper_rpm)
+        status = status_within(*ends, most=self.limit_rpm)
+        return Finding(name, title, *numbers, *counts, status, self.limit_rpm, point.because)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import xarray as xr
 from tunelab.channels import FUEL_MODES
 from tunelab.log.flag import sample_seconds, trusted
 from tunelab.physics.load import absolute_load
-from tunelab.study.estimate import NAN, Estimate, Question, blocks, judge, mean_estimate, nothing
+from tunelab.study.estimate import NAN, Estimate, Question, blocks, echo_of, judge, mean_estimate, nothing
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.workspace.car import Car
@@ -88,20 +88,20 @@ def study_trims(log: xr.Dataset, car: Car, revision: Revision) -> TrimStudy:
     if absent or rows.empty or rows["seconds"].sum() < LEAST_S:
         why = f"the log has no {' and no '.join(absent)}." if absent else "the log holds no closed-loop driving."
         return _nothing(log, why)
-    table = _cells(rows)
-    seen = table[np.isfinite(table["lower_pct"])]
+    alike = _alike(rows)
+    table = _cells(rows, alike)
     moved = (table["long_last_pct"] - table["long_first_pct"]).abs()
-    total = _of_rows(rows, "total")
+    total = _of_rows(rows, alike)
     return TrimStudy(
         session=str(log.attrs.get("session", "")),
         revision=revision.name,
         shown=True,
         because="",
         cells=table,
-        fold_in=_fold_in(rows, revision),
+        fold_in=_fold_in(rows, revision, alike),
         total=total,
-        worst=_worst(seen if len(seen) else table),
-        moved=_moved(moved, table),
+        worst=_worst(table),
+        moved=_moved(moved, rows),
         still_learning=bool((moved >= LEARNING_PCT).any()),
         samples_used=len(rows),
         samples_flagged=log.sizes["time"] - len(rows),
@@ -137,7 +137,9 @@ def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
     )
     good = trusted(log, allow=("cold", "transient")).values & _closed(log, short)
     good &= np.isfinite(table[["total", "speed", "load"]]).all(axis=1).to_numpy()
-    return table[good].reset_index(drop=True)
+    kept = table[good].reset_index(drop=True)
+    speed, load = (np.digitize(kept[c], e) - 1 for c, e in (("speed", SPEED_EDGES), ("load", LOAD_EDGES)))
+    return kept.assign(speed_cell=speed, load_cell=load)
 
 
 def _closed(log: xr.Dataset, short: np.ndarray) -> np.ndarray:
@@ -159,23 +161,49 @@ def metered_air(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
     return at_rows(log, "air_flow_kg_h") if has(log, "air_flow_kg_h") else np.full(log.sizes["time"], NAN)
 
 
-def _of_rows(rows: pd.DataFrame, name: str) -> Estimate:
-    means = [rows[name].to_numpy()[part].mean() for part in blocks(rows["time"].to_numpy(), BLOCK_S)]
-    return mean_estimate(means, "%", used=len(rows), flagged=0, what=f"blocks of {BLOCK_S:g} s")
+@dataclass(frozen=True)
+class Alike:
+    """How block means of one drive scatter about their cell's own mean, and how neighbours lean on one another."""
+
+    spread: float
+    echo: float
 
 
-def _cells(rows: pd.DataFrame) -> pd.DataFrame:
-    speed, load = (np.digitize(rows[c], e) - 1 for c, e in (("speed", SPEED_EDGES), ("load", LOAD_EDGES)))
+def _block_means(rows: pd.DataFrame, name: str) -> np.ndarray:
+    """Means of blocks of BLOCK_S in the order driven, shape (blocks,)."""
+    values = rows[name].to_numpy()
+    return np.array([values[part].mean() for part in blocks(rows["time"].to_numpy(), BLOCK_S)])
+
+
+def _alike(rows: pd.DataFrame) -> Alike:
+    """Scatter and echo of a drive's block means of the total trim, pooled over its cells."""
+    groups = [_block_means(part, "total") for _, part in rows.groupby(["speed_cell", "load_cell"])]
+    left = np.concatenate([np.zeros(0), *(group - group.mean() for group in groups if group.size > 1)])
+    freedom = left.size - sum(group.size > 1 for group in groups)
+    spread = float(np.sqrt(np.sum(left**2) / freedom)) if freedom > 1 else NAN
+    return Alike(spread, echo_of(groups))
+
+
+def _of_rows(rows: pd.DataFrame, alike: Alike) -> Estimate:
+    """Mean total trim of some rows, with an interval that allows for blocks which lean on one another."""
+    return mean_estimate(
+        _block_means(rows, "total"), "%", used=len(rows), flagged=0, what=f"blocks of {BLOCK_S:g} s",
+        echo=alike.echo, spread=alike.spread,
+    )  # fmt: skip
+
+
+def _cells(rows: pd.DataFrame, alike: Alike) -> pd.DataFrame:
     found = []
-    for (i, k), part in rows.groupby([speed, load]):
+    for (i, k), part in rows.groupby(["speed_cell", "load_cell"]):
         if part["seconds"].sum() < LEAST_S or i + 1 >= len(SPEED_EDGES) or k + 1 >= len(LOAD_EDGES):
             continue
-        total = _of_rows(part, "total")
+        total = _of_rows(part, alike)
+        mean = total.value if total.shown else part["total"].mean()
         clock = part["seconds"].cumsum()
         first, last = part[clock <= ENDS_S], part[clock > clock.iloc[-1] - ENDS_S]
         found.append(
             (SPEED_EDGES[i], SPEED_EDGES[i + 1], LOAD_EDGES[k], LOAD_EDGES[k + 1], part["seconds"].sum(),
-             part["total"].mean(), total.lower, total.upper, part["total"].std(ddof=1), part["short"].mean(),
+             mean, total.lower, total.upper, part["total"].std(ddof=1), part["short"].mean(),
              part["long"].mean(), first["long"].mean(), last["long"].mean())
         )  # fmt: skip
     names = [*CELL, "seconds", "total_pct", "lower_pct", "upper_pct", "spread_pct", "short_pct", "long_pct"]
@@ -186,23 +214,31 @@ def _worst(table: pd.DataFrame) -> Estimate:
     if table.empty:
         return nothing("%", "no cell of speed and load was driven for three seconds in closed loop")
     row = table.loc[table["total_pct"].abs().idxmax()]
+    ends = table[["lower_pct", "upper_pct"]].to_numpy(dtype=float)
+    furthest = float(np.abs(ends).max()) if np.isfinite(ends).all() else NAN
+    lower, upper = row["lower_pct"], row["upper_pct"]
+    lower, upper = (lower, max(upper, furthest)) if row["total_pct"] > 0 else (min(lower, -furthest), upper)
     text = (
         f"{row['speed_from_rpm']:.0f} to {row['speed_to_rpm']:.0f} rpm at a load of {row['load_from_pct']:.0f} to "
-        f"{row['load_to_pct']:.0f} %, {row['seconds']:.0f} s; {len(table)} cells were driven"
+        f"{row['load_to_pct']:.0f} %, {row['seconds']:.0f} s; {len(table)} cells were driven, "
+        "and the interval reaches as far as any of theirs"
     )
-    return Estimate(row["total_pct"], row["lower_pct"], row["upper_pct"], "%", round(row["seconds"]), 0, text)
+    if not np.isfinite(furthest):
+        lower = upper = NAN
+        text += "; of some there is too little for one"
+    return Estimate(row["total_pct"], lower, upper, "%", round(row["seconds"]), 0, text)
 
 
-def _moved(moved: pd.Series, table: pd.DataFrame) -> Estimate:
+def _moved(moved: pd.Series, rows: pd.DataFrame) -> Estimate:
     known = moved[np.isfinite(moved)]
-    if known.empty or not table["long_pct"].abs().any():
-        return nothing("%", "the log has no long-term trim, or it stayed at zero")
+    if known.empty or not np.ptp(rows["long"].to_numpy()) > 0:
+        return nothing("%", "the log has no long-term trim, or it never changed and cannot be told from a dead one")
     value, step = float(known.max()), 0.1  # what trims are usually logged to
     text = "largest of the cells, first against last 1.5 s; the interval is the reading's own step"
     return Estimate(value, max(value - step, 0.0), value + step, "%", len(known), 0, text)
 
 
-def _fold_in(rows: pd.DataFrame, revision: Revision) -> pd.DataFrame:
+def _fold_in(rows: pd.DataFrame, revision: Revision, alike: Alike) -> pd.DataFrame:
     """What folding the trims into the curve would give, at the breakpoints that were driven calmly."""
     curve = revision.meter_curve
     reading, flow = np.asarray(curve.reading), np.asarray(curve.flow_kg_h, dtype=float)
@@ -215,7 +251,7 @@ def _fold_in(rows: pd.DataFrame, revision: Revision) -> pd.DataFrame:
         if seconds < LEAST_S:
             found.append((reading[k], flow[k], NAN, NAN, NAN, flow[k], seconds, "unchanged"))
             continue
-        total = _of_rows(own, "total")
+        total = _of_rows(own, alike)
         factor = [1.0 + v / 100.0 for v in (total.value, total.lower, total.upper)]
         new = flow[k] * factor[0] if np.isfinite(factor[0]) else flow[k]
         found.append(

@@ -30,7 +30,9 @@ def test_error_spread_mixture_and_margin_are_what_they_were_made():
         assert study.speed_spread.value == pytest.approx(6.0, rel=0.1)
         assert study.spark_spread.value == pytest.approx(2.0, rel=0.1)
         assert study.lambda_error.value == pytest.approx(0.0, abs=0.1)
-        assert study.actuator_margin.value == pytest.approx(25.0 - 1.645 * 0.5, abs=0.3)
+        # the least of the blocks, a few tenths below their 5 % quantile of 25.0 - 1.645 * 0.5
+        assert 25.0 - 1.645 * 0.5 - 0.8 < study.actuator_margin.value < 25.0 - 1.645 * 0.5 + 0.1
+        assert study.actuator_margin.lower <= study.actuator_margin.value
     assert inside >= 16
 
 

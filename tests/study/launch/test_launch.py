@@ -9,6 +9,7 @@ from tunelab.simulate.demo.special import MARIT, PIA
 from tunelab.simulate.plans import launches
 from tunelab.simulate.schedule import cruise, idle, stop
 from tunelab.study.launch import find_launches, study_launches
+from tunelab.study.launch.measure import measure
 
 REPEATS = 3
 
@@ -113,6 +114,44 @@ def test_a_hold_that_did_not_engage_is_named(two_drivers):
     finding = next(f for f in found.findings(CAR) if f.id == "launch.zero_speed")
     assert finding.status == "watch"
     assert "did not engage" in finding.because
+
+
+def without_state(log, cut_rows=None):
+    """The log as an ECU leaves it that logs no state of its launch hold; the fuel is cut where it is said."""
+    mode = np.where(cut_rows, 3.0, 2.0) if cut_rows is not None else np.full(log.sizes["time"], 2.0)
+    spark = np.full(log.sizes["time"], 22.0)
+    found = log.drop_vars(["launch_active", "launch_active_flag", "pulse_width_ms"], errors="ignore")
+    return found.assign(fuel_mode=("time", mode), spark_deg=("time", spark))
+
+
+def test_a_hold_by_cut_sparks_is_a_hold(two_drivers):
+    """No channel tells a spark cut: a speed that stands still under wide open throttle does."""
+    log = two_drivers["Marit"].log
+    first = starts_of(log)[0]
+    rows = (log["time"].to_numpy() > first.hold_start_s) & (log["time"].to_numpy() < first.release_s)
+    throttle = np.where(rows, 70.0, log["throttle_pct"].to_numpy())
+    wide = without_state(log).assign(throttle_pct=("time", throttle))
+    found = study_launches(wide, CAR, driver="", distance_m=20.0)
+    assert found.own[0].engaged is True
+    light = without_state(log).assign(throttle_pct=("time", np.where(rows, 18.0, throttle)))
+    assert study_launches(light, CAR, driver="", distance_m=20.0).own[0].engaged is False
+
+
+def test_the_fuel_cut_of_a_lifted_foot_is_no_late_hold(two_drivers):
+    log = two_drivers["Marit"].log
+    first, time = starts_of(log)[0], log["time"].to_numpy()
+    held = (time > first.hold_start_s) & (time < first.release_s)
+    lifted = (time > first.moves_s + 0.8) & (time < first.moves_s + 1.4)
+    throttle = np.where(lifted, 1.0, np.maximum(log["throttle_pct"].to_numpy(), 60.0))
+    speed = np.where(lifted, 3000.0, log["engine_speed_rpm"].to_numpy())
+    road = np.where(lifted, 20.0, log["road_speed_km_h"].to_numpy())
+    columns = {"throttle_pct": throttle, "engine_speed_rpm": speed, "road_speed_km_h": road}
+    bare = without_state(log, held | lifted).assign({name: ("time", v) for name, v in columns.items()})
+    span = find_launches(log, CAR)[0][0]
+    own = measure(bare, CAR, span, driver="", distance_m=20.0)
+    assert own.let_go_s < 0.3
+    pressed = bare.assign(throttle_pct=("time", np.full(time.size, 60.0)))
+    assert measure(pressed, CAR, span, driver="", distance_m=20.0).let_go_s > 0.8
 
 
 def test_a_hold_that_did_not_engage_is_not_averaged_into_the_held_speed(two_drivers):

@@ -1,6 +1,7 @@
 """Sessions put together: the plain answer over simulated links with known hazards."""
 
 import datetime
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,8 +11,9 @@ from scipy.stats import binomtest
 
 from tunelab.study.link.account import DropOut, LinkAccount, Stretch
 from tunelab.study.link.power import power_of_comparison
+from tunelab.study.link.ratio import rate_ratio
 from tunelab.study.link.state import CRANKING, IDLE, state_names
-from tunelab.study.link.study import compare_wirings, rates_by_state, study_link
+from tunelab.study.link.study import compare_wirings, dispersion_of, rates_by_state, study_link
 
 NAMES = state_names(owners_car())
 HOW = {"factor": 3.0, "power": 0.8, "confidence": 0.95}
@@ -63,6 +65,31 @@ def test_a_threefold_improvement_is_seen_with_the_stated_power_and_never_the_wro
     assert np.mean([verdict == "helped" for verdict in verdicts[3.0]]) == pytest.approx(stated, abs=0.15)
     assert stated > 0.7
     assert "made it worse" not in verdicts[3.0]
+
+
+def bunched(rng, wiring, *, minutes=60.0, visits_per_h=8.0, each=4.0):
+    """A drive whose drop-outs come in bunches within a minute, at one mean rate throughout."""
+    begins = rng.uniform(0, minutes * 60, rng.poisson(visits_per_h * minutes / 60))
+    times = np.concatenate([np.zeros(0), *(t + rng.exponential(20.0, rng.poisson(each)) for t in begins)])
+    times = np.sort(times[times < minutes * 60])
+    account = made_account(wiring, wiring, {IDLE: (minutes * 60, times.size)})
+    length = np.diff(np.concatenate([[0.0], times, [minutes * 60]]))
+    pieces = tuple(Stretch(wiring, wiring, 0.0, float(s), k < times.size) for k, s in enumerate(length))
+    return replace(account, stretches=pieces)
+
+
+def test_drop_outs_that_come_in_bunches_are_not_taken_for_a_change():
+    """Taken for lone ones they gave 12 to 24 false verdicts of 100."""
+    rng = np.random.default_rng(5)
+    pairs = [(bunched(rng, "A"), bunched(rng, "B")) for _ in range(200)]
+    changes = [compare_wirings([a], [b], **HOW) for a, b in pairs]
+    alarms = np.mean([change.verdict != "cannot tell yet" for change in changes])
+    counts = [(change.ratio.events_first, change.ratio.events_second) for change in changes]
+    lone = [rate_ratio([pair], [(3600.0, 3600.0)], confidence=0.95).is_shown for pair in counts]
+    assert np.mean(lone) > 0.2
+    assert alarms < 0.09
+    assert "bunches" in changes[0].because
+    assert dispersion_of([[driven(rng, "A", 1.0)]]) < 1.5
 
 
 def test_the_answer_is_plain_and_says_how_sure():

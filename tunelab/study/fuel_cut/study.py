@@ -9,13 +9,14 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.estimate import LEAST_FOR_INTERVAL, NAN, Estimate, Question, judge, mean_estimate
+from tunelab.study.estimate import LEAST_FOR_INTERVAL, NAN, Estimate, Question, judge, mean_estimate, worst_estimate
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut.cut import find_cuts
 from tunelab.study.fuel_cut.home import find_returns
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+READING_PCT = 0.5  # how finely a sensor tells one excursion of lambda; common practice, no source
 ALIKE_RPM = 60.0  # ends of cuts within this are one speed of the ECU; common practice, no source
 
 
@@ -111,7 +112,16 @@ def _lowest(entries: pd.Series) -> Estimate:
     if not known.size:
         return Estimate(NAN, NAN, NAN, "rpm", 0, len(entries), "no fuel cut on overrun is in the log")
     text = f"lowest of {known.size} cuts (highest {known.max():.0f} rpm); below it no throttle closed, or no cut came"
-    return Estimate(float(known.min()), NAN, NAN, "rpm", known.size, len(entries) - known.size, text)
+    low, step = float(known.min()), 10.0  # what a reading of engine speed is good for
+    return Estimate(
+        low,
+        low - step,
+        low + step,
+        "rpm",
+        known.size,
+        len(entries) - known.size,
+        f"{text}; the interval is the reading's own",
+    )
 
 
 def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
@@ -129,7 +139,8 @@ def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
         return Estimate(mean, NAN, NAN, unit, known.size, left_out, text)
     reach = scipy.stats.t.ppf(0.975, known.size - 1) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
     text += "; interval: where the next return is to be expected"
-    return Estimate(mean, max(mean - float(reach), 0.0), mean + float(reach), unit, known.size, left_out, text)
+    furthest = max(mean + float(reach), float(known.max()))
+    return Estimate(mean, max(mean - float(reach), 0.0), furthest, unit, known.size, left_out, text)
 
 
 def _stumble(study: FuelCutStudy) -> Finding:
@@ -138,11 +149,12 @@ def _stumble(study: FuelCutStudy) -> Finding:
     if not len(known):
         why = "no re-entry with lambda in the log."
         return judge(question, Estimate(NAN, NAN, NAN, "%", 0, len(study.cuts), why), why)
-    estimate = mean_estimate(known["lean_pct"], "%", used=len(known), flagged=len(study.cuts) - len(known), what="")
+    left_out = len(study.cuts) - len(known)
+    estimate = worst_estimate(known["lean_pct"], "%", step=READING_PCT, flagged=left_out, what="re-entries")
     stalls = int(known["stalled"].sum())
     dips = int((known["dip_rpm"] > 50.0).sum())
     text = (
-        f"mean of {len(known)} re-entries, once the gas burnt after them is at the sensor; engine speed dipped "
+        f"{estimate.method}, once the gas burnt after them is at the sensor; engine speed dipped "
         f"below idle in {dips}, stalled in {stalls}. The film on the wall is empty after a cut, so some lean "
         "reading is natural."
     )

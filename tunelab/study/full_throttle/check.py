@@ -7,14 +7,19 @@ from typing import Literal
 
 import numpy as np
 
-from tunelab.study.finding import Finding, Status
+from tunelab.study.estimate import step_of
+from tunelab.study.finding import Finding, Status, status_within
 from tunelab.study.full_throttle.stretch import Stretch
 
+__all__ = ["Breach", "Check", "Quantity", "Series", "hold_against", "missing", "step_of"]
 NORMAL_95 = 1.959964
 CONFIDENCE = 0.95
 SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
 SHORTEST_BREACH_S = 0.1
-DUST = 1e-6  # of the span of the readings: what conversion leaves between two equal readings
+NEVER_MOVED = (
+    "The reading never changed in this log, so it cannot be told from a dead sensor's; a log in which it moves, this "
+    "one or another of the same car, would show that it is alive."
+)
 
 
 @dataclass(frozen=True)
@@ -31,6 +36,7 @@ class Quantity:
     worst_status: Status = "stop"
     never_below: float = float("-inf")  # what the quantity cannot fall below by its nature
     smooth_s: float = SMOOTH_S  # what counts is the mean over this long
+    channel: str = ""  # whose readings are held as they are, or as their rise
 
 
 @dataclass(frozen=True)
@@ -64,15 +70,19 @@ class Check:
     because: str
 
     @property
+    def moved(self) -> bool:
+        """Whether the reading ever changed; one that did not cannot be told from a dead sensor's."""
+        return bool(np.isfinite(self.lower + self.upper))
+
+    @property
     def status(self) -> Status:
-        """Held against the limit: `stop` beyond it, `watch` where the interval reaches it."""
-        if not np.isfinite(self.value) or self.quantity.limit is None:
+        """Held against the limit by the one rule of every study; inside it with a reading that never moved, nothing."""
+        limit, bound = self.quantity.limit, "most" if self.quantity.worse == "higher" else "least"
+        if not np.isfinite(self.value) or limit is None:
             return "not_shown"
-        sign = 1.0 if self.quantity.worse == "higher" else -1.0
-        if sign * (self.value - self.quantity.limit) > 0:
-            return self.quantity.worst_status
-        doubtful = max(sign * (x - self.quantity.limit) for x in (self.lower, self.upper))
-        return "watch" if doubtful > 0 else "met"
+        if not self.moved and self.margin >= 0:
+            return "not_shown"
+        return status_within(self.value, self.lower, self.upper, **{bound: limit}, beyond=self.quantity.worst_status)
 
     @property
     def margin(self) -> float:
@@ -106,7 +116,10 @@ class Series:
 
 
 def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, ...]) -> Check:
-    """Find the worst mean over SMOOTH_S, its interval from scatter and half a step of the reading, and every breach."""
+    """Find the worst mean over SMOOTH_S, its interval from scatter and half a step of the reading, and every breach.
+
+    A reading that never moved has no interval. What lies past the limit has a breach, however few its readings are.
+    """
     if series.value.size == 0:
         return missing(quantity, "no reading to be trusted at full throttle", series.flagged)
     smooth, spread = _smooth(series, quantity.smooth_s)
@@ -114,7 +127,7 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
     half = float(np.hypot(NORMAL_95 * spread[pick], series.step / 2))
     where = stretches[int(series.stretch[pick]) - 1]
     at, rpm, value = float(series.time[pick]), float(series.rpm[pick]), float(smooth[pick])
-    breaches = () if quantity.limit is None else _breaches(quantity, series, smooth, stretches)
+    breaches = () if quantity.limit is None else _breaches(quantity, series, smooth, stretches, pick)
     text = f"worst in {where.name}, {at - where.start_s:.1f} s after opening ({at:.1f} s), {rpm:.0f} rpm"
     if quantity.limit is None:
         text = f"{value:.3g} {quantity.unit}, {text}; no limit is stated ({quantity.limit_key} in car.toml)."
@@ -124,11 +137,11 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
     else:
         text = f"{text}."
     if not np.isfinite(half):
-        text += " The reading never changed in this log, so how fine it is, and with it an interval, is not known."
+        text = f"{value:.4g} {quantity.unit} throughout, {text} {NEVER_MOVED}"
     return Check(
         quantity,
         value,
-        max(value - half, quantity.never_below) if np.isfinite(half) else half,
+        max(value - half, quantity.never_below),
         value + half,
         at,
         where.name,
@@ -138,14 +151,6 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
         series.flagged,
         text,
     )
-
-
-def step_of(values: np.ndarray) -> float:
-    """Smallest step between two readings that differ; NaN where none do. NaN readings are left out."""
-    known = np.unique(values[np.isfinite(values)])
-    steps = np.diff(known)
-    real = steps[steps > DUST * (known[-1] - known[0])] if steps.size else steps
-    return float(real.min()) if real.size else float("nan")
 
 
 def _smooth(series: Series, smooth_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -170,27 +175,31 @@ def _scatter(value: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(np.diff(value, 2))) / np.sqrt(6))
 
 
-def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches) -> tuple[Breach, ...]:
+def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches, worst: int) -> tuple[Breach, ...]:
+    """Runs of readings past the limit; a reading lasts until the next. Short ones count only if they hold the worst."""
     sign = 1.0 if quantity.worse == "higher" else -1.0
     beyond = sign * (smooth - quantity.limit) > 0
     new = np.diff(series.stretch, prepend=-1) != 0
+    until = np.array([stretches[int(number) - 1].end_s for number in series.stretch])
+    until[:-1] = np.where(new[1:], until[:-1], series.time[1:])
+    until = np.maximum(until, series.time)
     edges = np.flatnonzero(beyond & (new | ~np.append(False, beyond[:-1])))
     found = []
     for first in edges:
         last = first
         while last + 1 < beyond.size and beyond[last + 1] and not new[last + 1]:
             last += 1
-        if series.time[last] - series.time[first] >= SHORTEST_BREACH_S or last == first == beyond.size - 1:
-            found.append(_breach(quantity, series, smooth, first, last, stretches))
+        if until[last] - series.time[first] >= SHORTEST_BREACH_S or first <= worst <= last:
+            found.append(_breach(quantity, series, smooth, first, last, until[last], stretches))
     return tuple(found)
 
 
-def _breach(quantity: Quantity, series: Series, smooth: np.ndarray, first: int, last: int, stretches) -> Breach:
+def _breach(quantity, series: Series, smooth: np.ndarray, first: int, last: int, until: float, stretches) -> Breach:
     part = smooth[first : last + 1]
     worst = float(part.max() if quantity.worse == "higher" else part.min())
     name = stretches[int(series.stretch[first]) - 1].name
     return Breach(
-        quantity.title, name, float(series.time[first]), float(series.time[last]), float(series.seen[first]),
+        quantity.title, name, float(series.time[first]), float(until), float(series.seen[first]),
         float(series.rpm[first]), worst, quantity.lift,
     )  # fmt: skip
 

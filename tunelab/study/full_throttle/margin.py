@@ -164,7 +164,8 @@ def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -
         running = np.cumsum(np.where(bad, np.gradient(time), 0.0))
         series.append(np.where(late, running - running[stretch.first], np.nan))
     total = np.nanmax(np.stack([np.full(time.size, -np.inf), *series]), axis=0)
-    series = _rows(log, np.where(np.isfinite(total), total, np.nan), stretches, row_step_s(log))
+    step = row_step_s(log) if np.isfinite(_step(log, "fuel_mode")) else float("nan")
+    series = _rows(log, np.where(np.isfinite(total), total, np.nan), stretches, step)
     check = hold_against(what, series, stretches)
     if not names or not np.isfinite(check.value):
         return check
@@ -180,6 +181,7 @@ def _simple(log: xr.Dataset, what: Quantity, channel: str, stretches: Stretches,
     if not has(log, channel):
         return missing(what, f"the log has no {' or '.join(x for x in (other, channel) if x)}", 0)
     time, values = fresh_readings(log, channel)
+    what = replace(what, channel=channel)
     return hold_against(what, _picked(log, time, values, channel, stretches), stretches)
 
 
@@ -193,6 +195,7 @@ def _change(log: xr.Dataset, what: Quantity, channel: str, stretches: Stretches)
         early = (time >= stretch.start_s) & (time <= stretch.start_s + START_S)
         if np.isfinite(values[early]).any():
             rise[stretch.rows] = values[stretch.rows] - np.nanmean(values[early])
+    what = replace(what, channel=channel)
     return hold_against(what, _rows(log, rise, stretches, 2**0.5 * _step(log, channel)), stretches)
 
 

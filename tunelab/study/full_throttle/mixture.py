@@ -15,7 +15,7 @@ from tunelab.log.flag_sample import is_cut
 from tunelab.study.delay import DelayFit
 from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing, step_of
 from tunelab.study.full_throttle.stretch import Stretch
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
+from tunelab.study.gearing.reading import at_rows, fresh_readings, has, rolling, row_step_s, rows_in
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -32,6 +32,7 @@ class Mixture:
 
     lean: Check
     against_commanded: Check
+    rich: Check
     bins: pd.DataFrame
     """By engine speed: `engine_speed_rpm, lambda, lower, upper, commanded, error_pct, samples, pulls`."""
     readings: pd.DataFrame  # seen_s, fuelled_s, stretch, engine_speed_rpm, lambda, commanded, judged, because
@@ -45,8 +46,8 @@ def check_mixture(
     """Hold lambda against the owner's limit and against what was commanded; or say why that cannot be done.
 
     Every reading speaks of the charge that was fuelled one transport delay and one lag earlier. Readings of charges
-    fuelled before the throttle opened, and those that come before the sensor has had three lags to settle (by the upper
-    ends of the delay's intervals), are shown but not judged.
+    fuelled before the throttle opened, and those that come before the sensor has had three lags to settle, are shown
+    but not judged; nor is what may be gas from after the throttle closed. Both by the whole interval of the delay.
     """
     if not has(log, "lambda_measured"):
         return "the log has no lambda_measured"
@@ -57,8 +58,8 @@ def check_mixture(
         return str(problem).rstrip(".")
     table = pd.concat([_readings(log, name, arrives, stretches, delay) for name in _sensors(log)], ignore_index=True)
     table = _judged(table, log, car, revision, stretches, delay)
-    lean, against = _checks(table, car, stretches)
-    return Mixture(lean, against, _bins(table, stretches), table, _delay_only(table, car, stretches), delay)
+    lean, against, rich = _checks(log, table, car, stretches)
+    return Mixture(lean, against, rich, _bins(table, stretches), table, _delay_only(table, car, stretches), delay)
 
 
 def _sensors(log: xr.Dataset) -> list[str]:
@@ -103,55 +104,65 @@ def _judged(table: pd.DataFrame, log, car: Car, revision: Revision, stretches, d
     """Add `judged` and, where it is False, `because`."""
     number = table["stretch"].to_numpy() - 1
     opened, closed = (np.array([getattr(s, name) for s in stretches]) for name in ("start_s", "end_s"))
-    first_gas, last_gas = (_reach_sensor(log, moments, delay) for moments in (opened, closed))
-    doubt = _doubt_s(log, opened, delay)
-    settled = first_gas + doubt + SETTLED_LAGS * delay.lag_interval[1]
+    latest = _reach_sensor(log, opened, delay, end=1) + SETTLED_LAGS * delay.lag_interval[1]
+    earliest = _reach_sensor(log, closed, delay, end=0)
     fuelled, seen = table["fuelled_s"].to_numpy(), table["seen_s"].to_numpy()
-    cut = np.interp(fuelled, log["time"].values, _cut_nearby(log, car, revision).astype(float), left=0) > 0
+    cut = _cut_nearby(log, car, revision, stretches, delay)
+    cut = np.interp(fuelled, log["time"].values, cut.astype(float), left=0) > 0
     reasons = np.full(seen.size, "", dtype=object)
     reasons[cut] = "fuel was cut"
-    reasons[seen > (last_gas - doubt)[number]] = "gas from after the throttle closed may be in it"
-    reasons[seen < settled[number]] = "the sensor had not settled after the throttle opened"
+    reasons[seen > earliest[number]] = "gas from after the throttle closed may be in it"
+    reasons[seen < latest[number]] = "the sensor had not settled after the throttle opened"
     reasons[~(fuelled >= opened[number])] = "fuelled before the throttle opened"
     return table.assign(judged=reasons == "", because=reasons)
 
 
-def _reach_sensor(log: xr.Dataset, moments_s: np.ndarray, delay: DelayFit) -> np.ndarray:
-    """When the gas fuelled at the given moments reaches the sensor, its lag apart. [s]"""
-    return np.interp(moments_s, log["time"].values, _arrivals(log, delay)) - delay.lag_s
+def _reach_sensor(log: xr.Dataset, moments_s: np.ndarray, delay: DelayFit, *, end: int) -> np.ndarray:
+    """When the gas fuelled at the given moments reaches the sensor, by one end of the delay's interval. [s]"""
+    time = log["time"].values
+    ends = {"delay_s": delay.delay_interval[end], "delay_flow_s_kg_h": delay.delay_flow_interval[end]}
+    return np.interp(moments_s, time, arrival_time(time, exhaust_flow(log), **ends))
 
 
-def _doubt_s(log: xr.Dataset, moments_s: np.ndarray, delay: DelayFit) -> np.ndarray:
-    """How far the transport delay may be off, by the upper ends of its intervals. [s]"""
-    flow = np.interp(moments_s, log["time"].values, exhaust_flow(log))
-    by_flow = (delay.delay_flow_interval[1] - delay.delay_flow_s_kg_h) / flow
-    return np.hypot(delay.delay_interval[1] - delay.delay_s, by_flow)
+def _cut_nearby(log: xr.Dataset, car: Car, revision: Revision, stretches, delay: DelayFit) -> np.ndarray:
+    """Rows of full throttle with the fuel cut, and whatever the delay's interval may confuse with them."""
+    time = log["time"].values
+    flow = np.median(np.concatenate([exhaust_flow(log)[s.rows] for s in stretches]))
+    open_s = delay.half_at(float(flow))
+    rows = rows_in(2 * (AFTER_CUT_S + open_s), row_step_s(log))
+    inside = np.zeros(time.size, dtype=bool)
+    for stretch in stretches:
+        inside[stretch.rows] = True
+    return rolling((inside & is_cut(log, car, revision)).astype(float), rows, "max") > 0
 
 
-def _cut_nearby(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
-    """Rows with the fuel cut and shortly after."""
-    rows = rows_in(2 * AFTER_CUT_S, row_step_s(log))
-    return rolling(is_cut(log, car, revision).astype(float), rows, "max") > 0
-
-
-def _checks(table: pd.DataFrame, car: Car, stretches) -> tuple[Check, Check]:
+def _checks(log: xr.Dataset, table: pd.DataFrame, car: Car, stretches) -> tuple[Check, Check, Check]:
     limit, key = car.limits.lambda_max_full_load, "limits.lambda_max_full_load"
     lean = Quantity("full_throttle.lambda", "Leanest lambda at full throttle", "1", limit, key, "higher", lift=True)
     error_limit, key = car.limits.steady_lambda_error_max_pct, "limits.steady_lambda_error_max_pct"
-    title = "Largest lean error of lambda against commanded"
-    error = Quantity(
-        "full_throttle.lambda_error", title, "%", error_limit, key, "higher", lift=False, worst_status="watch"
-    )
+    errors = [
+        Quantity(f"full_throttle.{name}", title, "%", error_limit, key, "higher", lift=False, worst_status="watch")
+        for name, title in (
+            ("lambda_error", "Largest lean error of lambda against commanded"),
+            ("rich_error", "Largest rich error of lambda against commanded"),
+        )
+    ]
     judged = table[table["judged"]].sort_values(["stretch", "fuelled_s"])
     flagged = len(table) - len(judged)
     known = judged[np.isfinite(judged["commanded"])]
     off = 100 * (known["lambda"] / known["commanded"] - 1)
-    step = step_of(table["lambda"].to_numpy())
+    step = min((step_of(fresh_readings(log, name)[1]) for name in _sensors(log)), default=np.nan)
     first = hold_against(lean, _series(judged, judged["lambda"], flagged, step), stretches)
     if known.empty:
-        return first, missing(error, "the log has no lambda_commanded to compare with", flagged)
-    share = 100 / float(known["commanded"].median())
-    return first, hold_against(error, _series(known, off, flagged, share * step), stretches)
+        why = "the log has no lambda_commanded to compare with"
+        why += "" if judged.empty else f"; the richest reading at full throttle was {judged['lambda'].min():.3g}"
+        return (first, *(missing(error, why, flagged) for error in errors))
+    step = step * 100 / float(known["commanded"].median())
+    lean_error, rich_error = (
+        hold_against(error, _series(known, sign * off, flagged, step), stretches)
+        for error, sign in zip(errors, (1, -1), strict=True)
+    )
+    return first, lean_error, rich_error
 
 
 def _series(table: pd.DataFrame, values: pd.Series, flagged: int, step: float) -> Series:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.full_throttle.check import Breach, Check, Quantity, missing
+from tunelab.study.full_throttle.check import NEVER_MOVED, Breach, Check, Quantity, missing, step_of
 from tunelab.study.full_throttle.margin import check_margins
 from tunelab.study.full_throttle.mixture import check_mixture
 from tunelab.study.full_throttle.result import FullThrottle
 from tunelab.study.full_throttle.stretch import Stretch, full_throttle_stretches
+from tunelab.study.gearing.reading import fresh_readings, has
 from tunelab.study.pull.detect import is_full_throttle
 from tunelab.study.pull.result import PullSet
 from tunelab.workspace.car import Car
@@ -20,7 +23,15 @@ from tunelab.workspace.revision import Revision
 LIFT_COLUMNS = ["stretch", "lift_s", "seconds_after_opening", "engine_speed_rpm", "check", "worst"]
 
 
-def check_full_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: PullSet, delay: DelayFit) -> FullThrottle:
+def check_full_throttle(
+    log: xr.Dataset,
+    car: Car,
+    revision: Revision,
+    pulls: PullSet,
+    delay: DelayFit,
+    *,
+    beside: tuple[xr.Dataset, ...] = (),
+) -> FullThrottle:
     """Judge full throttle: mixture, injectors, meter, knock, temperatures, supply, fuelling mode.
 
     Parameters
@@ -33,11 +44,14 @@ def check_full_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
         Of `find_pulls` on the same log. Stretches of full throttle that make no pull are judged too.
     delay : DelayFit
         Transport delay and lag of the lambda sensor, from `estimate_delay`.
+    beside : tuple of Dataset
+        Other flagged logs of the same car and logger. A reading that never moves in this log is alive if it does there.
 
     Returns
     -------
     FullThrottle
-        A check whose channel or limit is missing is not shown and says so; it never counts as met.
+        A check whose channel or limit is missing is not shown and says so; it never counts as met. Nor does a reading
+        that never changed.
     """
     stretches = full_throttle_stretches(log, is_full_throttle(log), pulls)
     if not stretches:
@@ -45,13 +59,31 @@ def check_full_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
         empty = pd.DataFrame(columns=LIFT_COLUMNS)
         return FullThrottle(False, because, (), (), None, car.limits.lambda_max_full_load, empty, 0, log.sizes["time"])
     mixture = check_mixture(log, car, revision, stretches, delay)
-    first = _no_mixture(car, mixture) if isinstance(mixture, str) else [mixture.lean, mixture.against_commanded]
-    checks = (*first, *check_margins(log, car, revision, stretches))
+    first = (
+        _no_mixture(car, mixture)
+        if isinstance(mixture, str)
+        else [mixture.lean, mixture.against_commanded, mixture.rich]
+    )
+    checks = tuple(_alive_beside(c, beside) for c in (*first, *check_margins(log, car, revision, stretches)))
     rows = np.concatenate([np.arange(s.first, s.last + 1) for s in stretches])
     flagged = int((log["sample_flag"].values[rows] != 0).sum())
     known = None if isinstance(mixture, str) else mixture
     limit = car.limits.lambda_max_full_load
     return FullThrottle(True, "", stretches, checks, known, limit, _lift(checks, stretches), rows.size, flagged)
+
+
+def _alive_beside(check: Check, beside: tuple[xr.Dataset, ...]) -> Check:
+    """Give a reading that never moved in this log the step that it shows in another log of the car."""
+    channel = check.quantity.channel
+    if check.moved or not channel or not np.isfinite(check.value):
+        return check
+    steps = [step_of(fresh_readings(log, channel)[1]) for log in beside if has(log, channel)]
+    if not np.isfinite(steps).any():
+        return check
+    half = float(np.nanmin(steps)) / 2
+    lower = max(check.value - half, check.quantity.never_below)
+    text = f"{check.because.removesuffix(NEVER_MOVED)}It never changed in this log, but does in another of the car."
+    return replace(check, lower=lower, upper=check.value + half, because=text)
 
 
 def _no_mixture(car: Car, why: str) -> list[Check]:

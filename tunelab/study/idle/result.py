@@ -124,7 +124,7 @@ def _hunting(study: IdleStudy, car: Car) -> Finding:
     )  # fmt: skip
     worst = study.worst_hunting
     if worst is None:
-        why = study.because or "no stretch of settled idle is long enough to look for a swing."
+        why = study.because or "no stretch of settled idle is long enough to see a swing, or speed never moved."
         return judge(question, Estimate(*[float("nan")] * 3, "rpm", 0, study.samples_flagged, ""), why)
     sizes = (worst.amplitude_rpm, worst.amplitude_lower_rpm, worst.amplitude_upper_rpm)
     swings = sum(h.shown for h in study.hunting)
@@ -141,7 +141,8 @@ def _load_step(study: IdleStudy) -> Finding:
     worst = table.loc[table["dip_rpm"].idxmin()]
     back = f"back after {worst['back_s']:.1f} s" if np.isfinite(worst["back_s"]) else "not back within 5 s"
     text = f"deepest of {len(table)}, at {worst['at_s']:.1f} s: battery {worst['battery_step_v']:.2f} V, {back}."
-    value = Estimate(float(worst["dip_rpm"]), float("nan"), float("nan"), "rpm", len(table), 0, "deepest dip")
+    dip, jitter = float(worst["dip_rpm"]), 5.0  # a reading of engine speed
+    value = Estimate(dip, dip - jitter, dip + jitter, "rpm", len(table), 0, "deepest dip")
     return judge(question, value, text)
 
 

@@ -6,7 +6,17 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.study.estimate import NAN, Estimate, blocks, mean_estimate, nothing, spread_estimate
+from tunelab.study.estimate import (
+    NAN,
+    Estimate,
+    blocks,
+    echo_of,
+    mean_estimate,
+    nothing,
+    spread_estimate,
+    step_of,
+    worst_estimate,
+)  # fmt: skip
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
 from tunelab.study.idle.events import find_flares, find_load_steps
 from tunelab.study.idle.hunting import Hunting, find_hunting
@@ -50,14 +60,15 @@ def study_idle(log: xr.Dataset, car: Car) -> IdleStudy:
     order = np.argsort(~warm, kind="stable")
     seen = int(sum(rows_between(log, span).stop - rows_between(log, span).start for span in chosen))
     used = int(stretches.loc[warm, "samples"].sum()) if len(stretches) else 0
+    turns = bool(np.isfinite(step_of(series["engine_speed_rpm"][1])))  # a speed that never moves is a dead reading
     return IdleStudy(
         shown=bool(chosen),
         because=_why_none(log, spans, chosen, car),
         stretches=stretches,
         bands=_bands(series, spans, stretches, car),
         **_headline(series, chosen, max(seen - used, 0)),
-        hunting=tuple(rows[k][1] for k in order),
-        load_steps=find_load_steps(log, car),
+        hunting=tuple(rows[k][1] for k in order if turns),
+        load_steps=find_load_steps(log, car) if turns else pd.DataFrame(),
         flares=find_flares(log, car),
         samples_used=used,
         samples_flagged=max(seen - used, 0),
@@ -140,25 +151,39 @@ def _headline(series: Series, spans: list[tuple[float, float]], flagged: int) ->
     }
 
 
+def _why_not(series: Series, name: str, values: np.ndarray) -> str:
+    """Say why readings at settled idle show nothing; empty where they do."""
+    if not values.size:
+        return f"no trusted reading of {CHANNEL[name]} at settled idle"
+    source = {"lambda": "lambda_measured", "error": "engine_speed_rpm"}.get(name, name)
+    if not np.isfinite(step_of(series[source][1])):
+        return f"{CHANNEL[name]} never changed in this log, so it cannot be told from a dead sensor's"
+    return ""
+
+
 def _level(series: Series, name: str, spans: list, unit: str, flagged: int) -> Estimate:
     clock, values = _inside(series, name, spans)
-    if not values.size:
-        return nothing(unit, f"no trusted reading of {CHANNEL[name]} at settled idle", flagged=flagged)
-    means = [values[part].mean() for part in blocks(clock, BLOCK_S)]
-    return mean_estimate(means, unit, used=values.size, flagged=flagged, what=f"blocks of {BLOCK_S:g} s")
+    why = _why_not(series, name, values)
+    if why:
+        return nothing(unit, why, flagged=flagged)
+    means = np.array([values[part].mean() for part in blocks(clock, BLOCK_S)])
+    what, echo = f"blocks of {BLOCK_S:g} s", echo_of([means])
+    return mean_estimate(means, unit, used=values.size, flagged=flagged, what=what, echo=echo)
 
 
 def _scatter(series: Series, name: str, spans: list, unit: str, flagged: int) -> Estimate:
     """Standard deviation about each stretch's own mean."""
     clock, values = _inside(series, name, spans)
-    if not values.size:
-        return nothing(unit, f"no trusted reading of {CHANNEL[name]} at settled idle", flagged=flagged)
+    why = _why_not(series, name, values)
+    if why:
+        return nothing(unit, why, flagged=flagged)
     centred = values.copy()
     for start, end in spans:
         own = (clock >= start) & (clock <= end)
         centred[own] -= values[own].mean() if own.any() else 0.0
-    squares = [float(np.mean(centred[part] ** 2)) for part in blocks(clock, BLOCK_S)]
-    return spread_estimate(squares, unit, used=values.size, flagged=flagged, what=f"blocks of {BLOCK_S:g} s")
+    squares = np.array([float(np.mean(centred[part] ** 2)) for part in blocks(clock, BLOCK_S)])
+    what, echo = f"blocks of {BLOCK_S:g} s", echo_of([squares])
+    return spread_estimate(squares, unit, used=values.size, flagged=flagged, what=what, echo=echo)
 
 
 def _margin(series: Series, spans: list, flagged: int) -> Estimate:
@@ -167,11 +192,13 @@ def _margin(series: Series, spans: list, flagged: int) -> Estimate:
     if not opening.size:
         return nothing("%", "no trusted reading of the idle actuator at settled idle", flagged=flagged)
     left = [min(np.quantile(opening[p], 0.05), 100 - np.quantile(opening[p], 0.95)) for p in blocks(clock, BLOCK_S)]
-    found = mean_estimate(left, "%", used=opening.size, flagged=flagged, what=f"blocks of {BLOCK_S:g} s")
-    least = float(min(left)) if left else NAN
+    moved = step_of(opening)
+    found = worst_estimate(-np.array(left), "%", step=moved / 2, flagged=flagged, what=f"blocks of {BLOCK_S:g} s")
     side = "closed" if np.median(opening) < 50 else "open"
-    text = f"least room to the actuator's {side} end, from {len(left)} blocks; the lowest block had {least:.1f} %"
-    return Estimate(found.value, found.lower, found.upper, "%", opening.size, flagged, text)
+    text = f"least room to the actuator's {side} end of {len(left)} blocks"
+    if not np.isfinite(moved):
+        text += "; the reading never changed, so it cannot be told from a dead one"
+    return Estimate(-found.value, -found.upper, -found.lower, "%", opening.size, flagged, text)
 
 
 def _bands(series: Series, spans: list, stretches: pd.DataFrame, car: Car) -> pd.DataFrame:

@@ -19,6 +19,10 @@ from tunelab.workspace.car import Car
 BOG_WITHIN_S = 1.5
 RETARDED_DEG = 5.0  # spark after this before top centre counts as retarded by the hold
 LATE_GRACE_S = 0.05
+# Common practice, no source.
+WIDE_PCT = 40.0  # a free engine under more throttle than this runs to its rev limit
+SHUT_PCT = 10.0  # below so much throttle a fuel cut is the overrun's
+STILL_RPM_S, STILL_SHARE = 150.0, 0.05  # drift and spread of an engine speed that something holds
 
 
 @dataclass(frozen=True)
@@ -129,7 +133,9 @@ def _slip(log: xr.Dataset, span: LaunchSpan, ground: Ground) -> tuple[float, flo
     peak = fast[int(np.argmax(slip))]
     gains = over[fast[-1]] / max(time[fast[-1]] - span.moves_s, 0.1)  # [km/h per s], mean of the start
     doubt = np.hypot(ground.late_error_s * gains, ground.scale_pct / 100.0 * over[peak])  # [km/h]
-    return float(np.max(slip)), float(100.0 * doubt / driven[peak])
+    # what a mean over 0.2 s takes off a peak: about as much as taking it once more does
+    taken_off = float(np.max(slip) - np.nanmax(rolling(slip, smooth, "mean"))) if slip.size >= smooth else 0.0
+    return float(np.max(slip)), float(np.hypot(100.0 * doubt / driven[peak], max(taken_off, 0.0)))
 
 
 def _distance(log: xr.Dataset, span: LaunchSpan, ground: Ground, distance_m: float) -> dict[str, float]:
@@ -176,9 +182,23 @@ def _engaged(log: xr.Dataset, car: Car, span: LaunchSpan, held: Held) -> bool | 
         return bool((log["launch_active"].values[rows] > 0.5).any())
     limiter = _limiter(log, car, span)
     shares = [v for v in (limiter["fuel_cut_share"], limiter["spark_retard_share"]) if np.isfinite(v)]
-    if not shares or not np.isfinite(held.drift_rpm_s):  # too few readings of it
+    if not np.isfinite(held.drift_rpm_s):  # too few readings of it
         return None
-    return bool(max(shares) > 0.1)
+    if _stands_under_throttle(log, car, rows, held):
+        return True
+    return bool(max(shares) > 0.1) if shares else None
+
+
+def _stands_under_throttle(log: xr.Dataset, car: Car, rows: slice, held: Held) -> bool:
+    """Whether engine speed stood still below the rev limit while the throttle was wide open and the car at rest.
+
+    A free engine runs away there, so something held it: cut sparks, for one, which no channel tells.
+    """
+    if not has(log, "throttle_pct") or not np.isfinite(held.rpm):
+        return False
+    wide = float(np.nanmedian(at_rows(log, "throttle_pct")[rows])) >= WIDE_PCT
+    still = abs(held.drift_rpm_s) < STILL_RPM_S and held.spread_rpm < STILL_SHARE * held.rpm
+    return bool(wide and still and held.rpm < 0.9 * car.limits.rev_limit_rpm)
 
 
 def _let_go(log: xr.Dataset, car: Car, span: LaunchSpan) -> float:
@@ -196,7 +216,9 @@ def _let_go(log: xr.Dataset, car: Car, span: LaunchSpan) -> float:
     road, speed = at_rows(log, "road_speed_km_h")[ahead], at_rows(log, "engine_speed_rpm")[ahead]
     limit = car.limits.launch_hold_rpm
     low = speed < (1.15 * limit if limit else 0.85 * car.limits.rev_limit_rpm)
-    held = cut & low & (road < 30.0)
+    # a foot that lifts shuts the throttle, and the ECU then cuts the fuel for another reason
+    pressed = at_rows(log, "throttle_pct")[ahead] > SHUT_PCT if has(log, "throttle_pct") else np.ones(cut.size, bool)
+    held = cut & low & (road < 30.0) & pressed
     return float(time[ahead][np.flatnonzero(held)[-1]] - span.moves_s) if held.any() else NAN
 
 

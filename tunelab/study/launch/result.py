@@ -177,7 +177,7 @@ def _zero_speed(study: LaunchStudy, car: Car) -> Finding:
     step = 0.05
     estimate = Estimate(worst, worst - step, worst + step, "s", len(known), len(study.own) - len(known), "latest")
     finding = judge(question, estimate, f"latest of {len(known)}: {text}.")
-    status = "watch" if bad else "met"
+    status = "watch" if bad else finding.status
     return Finding(**{**{f.name: getattr(finding, f.name) for f in fields(finding)}, "status": status})
 
 

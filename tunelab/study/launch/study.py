@@ -9,13 +9,15 @@ import numpy as np
 import scipy
 import xarray as xr
 
-from tunelab.study.estimate import NAN, Estimate, mean_estimate, nothing
+from tunelab.study.estimate import NAN, Estimate, mean_estimate, nothing, worst_estimate
 from tunelab.study.gearing.reading import row_step_s
 from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, one_way
 from tunelab.study.launch.find import find_launches
 from tunelab.study.launch.measure import Launch, is_late, measure
 from tunelab.study.launch.result import LET_GO_S, QUANTITIES, LaunchStudy, without_held_speed
 from tunelab.workspace.car import Car
+
+BOG_STEP_RPM = 10.0  # what a reading of engine speed is good for
 
 
 def study_launches(
@@ -88,13 +90,19 @@ def _values(own: list[Launch], because: str) -> dict[str, Estimate]:
     longest = max((launch.hold_seconds for launch in own), default=NAN)
     return {
         "held": _held(own, because),
-        "bog": mean("bog_rpm", "rpm"),
+        "bog": _bog([launch.bog_rpm for launch in own], because),
         "recovery": mean("recovery_s", "s"),
         "slip": _slip(mean("slip_peak_pct", "%"), own),
         "time_to_distance": _time(mean("time_to_distance_s", "s"), own, because),
         "repeatability": _spread([launch.time_to_distance_s for launch in own], because),
         "longest_hold": Estimate(longest, longest - 0.1, longest + 0.1, "s", len(own), 0, "longest hold"),
     }
+
+
+def _bog(bogs: list[float], because: str) -> Estimate:
+    """Deepest bog of the launches; none may pass the limit."""
+    worst = worst_estimate(bogs, "rpm", step=BOG_STEP_RPM, flagged=int(np.isnan(bogs).sum()), what="launches")
+    return worst if worst.shown else nothing("rpm", because or "the log does not show it")
 
 
 def _slip(mean: Estimate, own: list[Launch]) -> Estimate:

@@ -9,7 +9,8 @@ import numpy as np
 import xarray as xr
 
 from tunelab.log.flag_sample import is_cut
-from tunelab.study.full_throttle.check import Check, Quantity, hold_against, missing, step_of
+from tunelab.study.estimate import step_of
+from tunelab.study.full_throttle.check import Check, Quantity, hold_against, missing
 from tunelab.study.full_throttle.margin import (
     check_duty,
     check_fuel_pressure,

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.delay import DelayFit
+from tunelab.study.estimate import step_of
 from tunelab.study.finding import LEAN_STOP_PCT
-from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing, step_of
+from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
 from tunelab.study.full_throttle.stretch import Stretch
 from tunelab.study.gearing.reading import has

@@ -13,6 +13,7 @@ from tunelab.study.link.state import CRANKING, STOPPED
 from tunelab.study.link.study import LinkStudy
 
 NOISIER = 2.0  # times the noise with the engine off: from here it counts; common practice, no source
+BY_CHANCE = 0.05  # so likely, or more, a share of drop-outs at low voltage is no clue
 LOW_CRANKING_V = 9.5  # a supply below this while cranking may stop an ECU; common practice, no source
 
 
@@ -54,8 +55,9 @@ def _by_supply(supply: Supply | None) -> list[Clue]:
     if supply is None:
         return []
     clues = []
-    if supply.dips:
-        sentence = f"{supply.dips} of {supply.drop_outs_seen} drop-outs began below {supply.dip_v:.1f} V"
+    if supply.p_dips < BY_CHANCE:
+        seen = f"{supply.dips} of {supply.drop_outs_seen} drop-outs"
+        sentence = f"{seen} began below {supply.dip_v:.1f} V, more than chance"
         clues.append(Clue("supply", sentence))
     if supply.lowest_cranking_v < LOW_CRANKING_V:
         clues.append(Clue("starter", f"{supply.lowest_cranking_v:.1f} V while cranking"))

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tunelab.study.finding import Finding, Status
+from tunelab.study.finding import Finding, Status, status_within
+from tunelab.study.link.evidence import BY_CHANCE
 from tunelab.study.link.noise import Supply
 from tunelab.study.link.order import OrderNoise
 from tunelab.study.link.study import LinkStudy
@@ -55,7 +56,8 @@ def _rate(study: LinkStudy, limit: float) -> Finding:
     if not rate.seconds:
         because = "No logged time."
         return _finding(study, "drop_outs", title, unit, status="not_shown", limit=limit, because=because)
-    status: Status = "met" if rate.upper_per_h <= limit else "watch" if rate.events else "not_shown"
+    status = status_within(rate.per_h, rate.lower_per_h, rate.upper_per_h, most=limit)
+    status = "not_shown" if status == "watch" and not rate.events else status
     because = (
         f"{rate.events or 'no'} drop-out{'' if rate.events == 1 else 's'} in {rate.seconds / 60:.1f} min of logged "
         f"time; {rate.lower_per_h:.2g} to {rate.upper_per_h:.2g} per hour fit that."
@@ -76,7 +78,7 @@ def _change(study: LinkStudy) -> Finding:
         return _finding(study, "wiring_change", title, unit, status="not_shown", because=because, limit=1.0)
     if change.verdict == "cannot tell yet":
         return _finding(study, "wiring_change", title, unit, status="not_shown", because=change.because, limit=1.0)
-    status: Status = "met" if change.verdict == "helped" else "watch"
+    status = status_within(change.ratio.ratio, change.ratio.lower, change.ratio.upper, most=1.0)
     ends = {"value": change.ratio.ratio, "lower": change.ratio.lower, "upper": change.ratio.upper}
     return _finding(study, "wiring_change", title, unit, status=status, because=change.because, limit=1.0, **ends)
 
@@ -107,13 +109,12 @@ def _in_step(study: LinkStudy, orders: Sequence[OrderNoise]) -> Finding:
         worst = min(found, key=lambda item: item.p_value)
         because = f"{', '.join(channels)}; clearest is {worst.channel} with {worst.source}."
     else:
-        because = f"None of {len(tested)} pairs of channel and source stands out from chance."
+        because = f"None of {len(tested)} pairs of channel and source stands out; weaker noise may still be there."
     counts = {"samples_used": max(i.samples_used for i in tested), "samples_flagged": 0}
     counts["samples_flagged"] = min(i.samples_flagged for i in tested)
-    status: Status = "watch" if found else "met"
-    return _finding(
-        study, "noise_in_step", title, "channels", status=status, because=because, value=len(channels), **counts
-    )
+    status: Status = "watch" if found else "not_shown"
+    value = len(channels) if found else None
+    return _finding(study, "noise_in_step", title, "channels", status=status, because=because, value=value, **counts)
 
 
 def _supply(study: LinkStudy, supply: Supply | None, limit: float) -> Finding:
@@ -124,11 +125,16 @@ def _supply(study: LinkStudy, supply: Supply | None, limit: float) -> Finding:
     if supply.running < FEWEST_FOR_A_HUNDREDTH:
         because = f"Only {supply.running} readings with the engine running; {FEWEST_FOR_A_HUNDREDTH} are the least."
         return _finding(study, "supply", title, unit, status="not_shown", limit=limit, because=because)
-    status: Status = "met" if supply.dip_v >= limit else "watch"
+    lower, upper = supply.dip_interval_v
+    status = status_within(supply.dip_v, lower, upper, least=limit)
     because = f"The owner's limit is {limit:g} V."
     if supply.drop_outs_seen:
-        because += f" {supply.dips} of {supply.drop_outs_seen} drop-outs began below {supply.dip_v:.1f} V."
+        because += f" {supply.dips} of {supply.drop_outs_seen} drop-outs began below {supply.dip_v:.1f} V"
+        because += ", more than chance." if supply.p_dips < BY_CHANCE else "; chance alone may do that."
+    if not np.isfinite(lower):
+        because = f"It stood at {supply.dip_v:g} V throughout, so it cannot be told from a dead reading. {because}"
+        if status != "watch" or supply.dip_v >= limit:
+            return _finding(study, "supply", title, unit, status="not_shown", limit=limit, because=because)
+    ends = {"value": supply.dip_v, "lower": lower, "upper": upper}
     counts = {"samples_used": supply.samples_used, "samples_flagged": supply.samples_flagged}
-    return _finding(
-        study, "supply", title, unit, status=status, limit=limit, because=because, value=supply.dip_v, **counts
-    )
+    return _finding(study, "supply", title, unit, status=status, limit=limit, because=because, **ends, **counts)

@@ -13,6 +13,8 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.log.flag import MASKS, trusted
 from tunelab.log.flag_channel import resolution
+from tunelab.study.estimate import step_of
+from tunelab.study.link.account import BEFORE_S
 from tunelab.study.link.rate import require_confidence
 from tunelab.study.link.state import EngineStates, engine_states
 from tunelab.workspace.car import Car
@@ -183,6 +185,8 @@ class Supply:
     drop_outs_seen: int  # drop-outs with a voltage in the second before
     dip_v: float  # lowest 1 % of the voltage while the engine ran
     running: int  # readings while it ran
+    dip_interval_v: tuple[float, float]  # 2 % and 0.5 % instead, and half a step of the reading; NaN if it never moved
+    p_dips: float  # chance that as many drop-outs or more begin below it if they come at any moment; NaN without any
     samples_used: int
     samples_flagged: int
 
@@ -216,13 +220,36 @@ def supply_voltage(log: xr.Dataset, car: Car, drop_out_v: np.ndarray, noise: Noi
     running, cranking = values[good & states.is_running()], values[good & (states.code == 1)]
     dip = float(np.quantile(running, 0.01)) if running.size else float("nan")
     seen = drop_out_v[np.isfinite(drop_out_v)]
+    dips = int(np.count_nonzero(seen < dip))
     return Supply(
         table=pd.DataFrame(rows, columns=columns),
         lowest_cranking_v=float(cranking.min()) if cranking.size else float("nan"),
-        dips=int(np.count_nonzero(seen < dip)),
+        dips=dips,
         drop_outs_seen=int(seen.size),
         dip_v=dip,
         running=int(running.size),
+        dip_interval_v=_dip_interval(running),
+        p_dips=_chance_of_dips(log, np.where(good, values, np.nan), states.is_running(), dip, (dips, seen.size)),
         samples_used=int(good.sum()),
         samples_flagged=int(good.size - good.sum()),
     )
+
+
+def _dip_interval(running: np.ndarray) -> tuple[float, float]:
+    """Ends of the lowest voltage, from how few readings make it and how fine they are; NaN if it never moved. [V]"""
+    half = step_of(running) / 2
+    return (
+        tuple(float(np.quantile(running, q)) + side * half for q, side in ((0.005, -1), (0.02, 1)))
+        if (running.size)
+        else (np.nan, np.nan)
+    )
+
+
+def _chance_of_dips(log: xr.Dataset, values: np.ndarray, running: np.ndarray, dip: float, seen: tuple[int, int]):
+    """P of as many drop-outs below `dip` or more, if the second before each were any second of running."""
+    if not seen[1] or not running.any():
+        return float("nan")
+    rows = max(1, round(BEFORE_S / float(np.median(np.diff(log["time"].to_numpy())))))
+    lowest = pd.Series(values).rolling(rows, min_periods=1).min().to_numpy()[running]
+    share = float(np.mean(lowest[np.isfinite(lowest)] < dip)) if np.isfinite(lowest).any() else 1.0
+    return float(scipy.stats.binomtest(*seen, share, alternative="greater").pvalue)

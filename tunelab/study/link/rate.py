@@ -51,6 +51,15 @@ def require_confidence(confidence: float) -> None:
         raise ValueError(f"confidence is {confidence!r}; a number between 0 and 1 is wanted, such as 0.95.")
 
 
+def stricter(confidence: float, dispersion: float) -> float:
+    """Confidence at which an interval for lone events is as wide as one for events that come in bunches has to be.
+
+    `dispersion` is the variance of their counts over that of lone ones: the standard error grows with its root.
+    """
+    reach = scipy.stats.norm.isf((1 - confidence) / 2) * np.sqrt(max(dispersion, 1.0))
+    return float(1 - 2 * scipy.stats.norm.sf(reach))
+
+
 @dataclass(frozen=True)
 class Rate:
     """Drop-outs per hour of logged time, with its exact interval."""
@@ -63,8 +72,10 @@ class Rate:
     confidence: float
 
 
-def rate_of(events: int, seconds: float, *, confidence: float) -> Rate:
+def rate_of(events: int, seconds: float, *, confidence: float, dispersion: float = 1.0) -> Rate:
     """Rate of events over an exposure [s]; without exposure it is NaN, between 0 and infinity.
+
+    `dispersion` widens the interval for events that come in bunches, see `stricter`.
 
     Raises
     ------
@@ -73,7 +84,7 @@ def rate_of(events: int, seconds: float, *, confidence: float) -> Rate:
     """
     if not seconds >= 0:
         raise ValueError(f"seconds is {seconds!r}; an exposure of zero or more is wanted.")
-    lower, upper = (float(end) for end in poisson_interval(events, confidence=confidence))
+    lower, upper = (float(end) for end in poisson_interval(events, confidence=stricter(confidence, dispersion)))
     if seconds == 0:
         return Rate(int(events), 0.0, float("nan"), 0.0, float("inf"), confidence)
     hours = float(convert(seconds, "s", "h"))

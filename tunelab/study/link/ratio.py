@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy
 
-from tunelab.study.link.rate import require_confidence
+from tunelab.study.link.rate import require_confidence, stricter
 
 WIDEST = 30.0  # of the logarithm of a ratio: beyond it, it is called zero or infinite
 
@@ -35,7 +35,11 @@ class RateRatio:
 
 
 def rate_ratio(
-    events: Sequence[tuple[int, int]], seconds: Sequence[tuple[float, float]], *, confidence: float
+    events: Sequence[tuple[int, int]],
+    seconds: Sequence[tuple[float, float]],
+    *,
+    confidence: float,
+    dispersion: float = 1.0,
 ) -> RateRatio:
     """Compare two rates, state by state.
 
@@ -45,6 +49,8 @@ def rate_ratio(
         Drop-outs and exposure [s]. A state that only one of the two was in says nothing and is left out.
     confidence : float
         0.95 for a 95 % interval.
+    dispersion : float
+        Variance of counts over that of lone events, of `dispersion_of`; above 1 interval and p-value allow for bunches.
 
     Returns
     -------
@@ -66,8 +72,9 @@ def rate_ratio(
     require_confidence(confidence)
     table = _strata(events, seconds)
     n, observed = table.events.sum(axis=1), int(table.events[:, 1].sum())
-    total, tail = int(n.sum()), (1 - confidence) / 2
-    method = f"exact, conditional on the events of each of {len(n)} states; p is twice the smaller tail"
+    total, tail = int(n.sum()), (1 - stricter(confidence, dispersion)) / 2
+    bunched = f", widened for bunches ({dispersion:.1f} times the variance of lone events)" if dispersion > 1 else ""
+    method = f"exact{bunched}, conditional on the events of each of {len(n)} states; p is twice the smaller tail"
     counts = (total - observed, observed, float(table.seconds[:, 0].sum()), float(table.seconds[:, 1].sum()))
     if not total:
         because = "no event" if len(n) else "no state that both were in"
@@ -75,7 +82,8 @@ def rate_ratio(
     lower = 0.0 if observed == 0 else _solve(lambda r: _tails(table, n, observed, r)[1] - tail)
     upper = float("inf") if observed == total else _solve(lambda r: tail - _tails(table, n, observed, r)[0])
     ratio = _estimate(table, n, observed)
-    p_value = min(1.0, 2 * min(_tails(table, n, observed, 1.0)))
+    lone = min(1.0, 2 * min(_tails(table, n, observed, 1.0)))
+    p_value = float(2 * scipy.stats.norm.sf(scipy.stats.norm.isf(lone / 2) / np.sqrt(max(dispersion, 1.0))))
     return RateRatio(ratio, lower, upper, p_value, confidence, *counts, method)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from tunelab.study.link.account import LinkAccount, Stretch
 from tunelab.study.link.power import Settling, minutes_to_settle
-from tunelab.study.link.rate import Chance, Rate, chance_of, rate_of
+from tunelab.study.link.rate import Chance, Rate, chance_of, rate_of, stricter
 from tunelab.study.link.ratio import RateRatio, rate_ratio
 from tunelab.study.link.state import CRANKING
 from tunelab.study.link.survival import LogRank, SurvivalCurve, compare_survival, survival_curve
@@ -19,6 +19,8 @@ from tunelab.study.link.survival import LogRank, SurvivalCurve, compare_survival
 UNNAMED = "wiring not named"
 Verdict = Literal["helped", "made it worse", "cannot tell yet"]
 DRAWS = 2000
+BUNCHED = 1.3  # from here it is worth a sentence
+WINDOW_S = 300.0  # drop-outs that come in bunches do so within minutes; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,7 @@ def study_link(
     return LinkStudy(
         accounts=tuple(accounts),
         here=here,
-        rate=rate_of(len(here.drop_outs), here.seconds, confidence=confidence),
+        rate=rate_of(len(here.drop_outs), here.seconds, confidence=confidence, dispersion=dispersion_of([[here]])),
         by_state=by_state,
         per_start=chance_of(cranking, max(cranking, sum(account.starts for account in own)), confidence=confidence),
         wirings=wirings,
@@ -132,17 +134,44 @@ def rates_by_state(accounts: Sequence[LinkAccount], *, confidence: float) -> pd.
     """
     total = _exposure(accounts)
     driven = total[(total["seconds"] > 0) | (total["drop_outs"] > 0)]
-    looks = max(1, len(driven))
+    looks, bunched = max(1, len(driven)), dispersion_of([accounts])
     rows = []
     for row in driven.itertuples():
-        rate = rate_of(row.drop_outs, row.seconds, confidence=confidence)
+        rate = rate_of(row.drop_outs, row.seconds, confidence=confidence, dispersion=bunched)
         rest = (int(total["drop_outs"].sum() - row.drop_outs), float(total["seconds"].sum() - row.seconds))
         pair = ([(rest[0], row.drop_outs)], [(rest[1], row.seconds)])
-        times = rate_ratio(*pair, confidence=1 - (1 - confidence) / looks)
+        times = rate_ratio(*pair, confidence=1 - (1 - confidence) / looks, dispersion=bunched)
         ends = (rate.per_h, rate.lower_per_h, rate.upper_per_h, times.ratio, times.lower, times.upper)
         rows.append((row.state, row.seconds, row.drop_outs, *ends, min(1.0, looks * times.p_value)))
     columns = ["state", "seconds", "drop_outs", "per_h", "lower_per_h", "upper_per_h"]
     return pd.DataFrame(rows, columns=[*columns, "times_others", "times_lower", "times_upper", "p_value"])
+
+
+def dispersion_of(sides: Sequence[Sequence[LinkAccount]]) -> float:
+    """Variance of the counts of drop-outs over that of lone ones, at least 1; each side has a rate of its own.
+
+    Counts are those of windows of WINDOW_S of logged time; Pearson's statistic over its degrees of freedom.
+    """
+    misfit, freedom = 0.0, 0
+    for accounts in sides:
+        counts, seconds = (np.concatenate(part) for part in zip(*map(_windows, accounts), strict=True))
+        if counts.sum() > 0 and counts.size > 1:
+            expected = counts.sum() * seconds / seconds.sum()
+            misfit += float(np.sum((counts - expected) ** 2 / expected))
+            freedom += counts.size - 1
+    return max(1.0, misfit / freedom) if freedom else 1.0
+
+
+def _windows(account: LinkAccount) -> tuple[np.ndarray, np.ndarray]:
+    """Drop-outs and logged seconds in windows of about WINDOW_S of a session, shapes (windows,)."""
+    length = np.array([stretch.seconds for stretch in account.stretches])
+    dropped = np.array([stretch.dropped for stretch in account.stretches], dtype=bool)
+    total = float(length.sum())
+    count = max(1, round(total / WINDOW_S))
+    at = np.cumsum(length)[dropped]
+    edges = np.linspace(0.0, total, count + 1)
+    counts = np.histogram(at, np.append(edges[:-1], np.inf))[0] if total > 0 else np.zeros(0)
+    return counts, np.diff(edges) if total > 0 else np.zeros(0)
 
 
 def _exposure(accounts: Sequence[LinkAccount]) -> pd.DataFrame:
@@ -157,6 +186,7 @@ def _wiring(name: str, own: list[LinkAccount], confidence: float, rng: np.random
         sum(len(account.drop_outs) for account in own),
         sum(account.seconds for account in own),
         confidence=confidence,
+        dispersion=dispersion_of([own]),
     )
     return Wiring(
         name=name,
@@ -203,22 +233,24 @@ def compare_wirings(
     """Say whether the link drops out less with the wiring of `after`, like with like by the engine's state."""
     old, new = _exposure(before), _exposure(after)
     both = old.merge(new, on="state", suffixes=("_old", "_new"))
+    bunched = dispersion_of([before, after])
     ratio = rate_ratio(
         list(zip(both["drop_outs_old"], both["drop_outs_new"], strict=True)),
         list(zip(both["seconds_old"], both["seconds_new"], strict=True)),
         confidence=confidence,
+        dispersion=bunched,
     )
     settling = minutes_to_settle(
         (ratio.events_first, ratio.seconds_first),
         (ratio.events_second, ratio.seconds_second),
         factor=factor,
         power=power,
-        confidence=confidence,
+        confidence=stricter(confidence, bunched),
     )
     verdict: Verdict = "helped" if ratio.upper < 1 else "made it worse" if ratio.lower > 1 else "cannot tell yet"
     rank = compare_survival(*[lengths([s for a in own for s in a.stretches]) for own in (before, after)])
     names = (before[0].wiring or UNNAMED, after[0].wiring or UNNAMED)
-    return WiringChange(*names, ratio, rank, verdict, settling, _in_words(verdict, ratio, settling))
+    return WiringChange(*names, ratio, rank, verdict, settling, _in_words(verdict, ratio, settling) + _bunches(bunched))
 
 
 def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
@@ -245,6 +277,12 @@ def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
                 f"1/{settling.factor:g} with a chance of {settling.power:.0%}."
             )
     return f"Cannot tell yet: {seen}. {more}"
+
+
+def _bunches(dispersion: float) -> str:
+    if dispersion < BUNCHED:
+        return ""
+    return f" Drop-outs come in bunches (counts vary {dispersion:.1f} times as much as lone ones would): allowed for."
 
 
 def _times(value: float) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, status_within
 from tunelab.study.power.inputs import STANDARD_DAY_UNCERTAINTY, deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
 
@@ -55,8 +55,9 @@ class PowerComparison:
             return [
                 Finding("power.change", title, None, "%", None, None, None, *counts, "not_shown", None, self.because)
             ]
+        status = status_within(self.mean_pct, *self.mean_interval)
         numbers = (self.mean_pct, "%", *self.mean_interval, self.confidence)
-        return [Finding("power.change", title, *numbers, *counts, "met", None, self.sentence)]
+        return [Finding("power.change", title, *numbers, *counts, status, None, self.sentence)]
 
 
 def compare_power(before: PowerFit, after: PowerFit) -> PowerComparison:

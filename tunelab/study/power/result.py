@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.physics.driveline import torque_from_power
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, status_within
 from tunelab.study.power.inputs import PowerInputs
 from tunelab.study.pull.result import Pull
 
@@ -155,7 +155,7 @@ class PowerFit:
 
     def _finding(self, name, title, value, lower, upper, unit, because) -> Finding:
         numbers = (value, unit, lower, upper, self.confidence) if self.shown else (None, unit, None, None, None)
-        status = "met" if self.shown else "not_shown"
+        status = status_within(value, lower, upper) if self.shown else "not_shown"
         return Finding(name, title, *numbers, self.samples_used, self.samples_flagged, status, None, because)
 
     def _standard_day_finding(self) -> Finding:

@@ -37,7 +37,8 @@ GATES: tuple[Gate, ...] = (
     Gate("steady", "Fuelling at steady speed", ("steady.lambda_error",), touched_by=FUELLING, steps=("steady",)),
     Gate(
         "full_throttle", "Fuelling at full throttle", ("full_throttle.lambda",),
-        also=("full_throttle.lambda_error", "full_throttle.fuel_mode"), touched_by=FUELLING | HARDWARE, region="full",
+        also=("full_throttle.lambda_error", "full_throttle.rich_error", "full_throttle.fuel_mode"),
+        touched_by=FUELLING | HARDWARE, region="full",
         steps=("full-throttle",), lasting=True,
     ),
     Gate(

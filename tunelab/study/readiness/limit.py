@@ -12,6 +12,7 @@ HELD_AGAINST = {
     "steady.lambda_error": "steady_lambda_error_max_pct",
     "full_throttle.lambda": "lambda_max_full_load",
     "full_throttle.lambda_error": "steady_lambda_error_max_pct",
+    "full_throttle.rich_error": "steady_lambda_error_max_pct",
     "full_throttle.knock_retard": "knock_retard_max_deg",
     "full_throttle.injector_duty": "injector_duty_max_pct",
     "full_throttle.meter_headroom": "meter_headroom_min_pct",

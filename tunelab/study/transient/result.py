@@ -9,11 +9,13 @@ import pandas as pd
 import scipy
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.estimate import NAN, Estimate, Question, judge, mean_estimate
+from tunelab.study.estimate import NAN, Estimate, Question, judge, worst_estimate
 from tunelab.study.finding import Finding
 from tunelab.study.transient.region import Film
 from tunelab.study.transient.signal import TransientSignal
 from tunelab.workspace.car import Car
+
+READING_PCT = 0.5  # how finely a sensor tells one excursion of lambda; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -70,15 +72,13 @@ def _depth(study: TransientStudy, question: Question, side: str) -> Finding:
         why = study.because or "no tip-in stands alone: each has another event or a fuel cut within 2 s."
         return judge(question, Estimate(NAN, NAN, NAN, "%", 0, study.samples_flagged, why), why)
     sizes = table[f"{side}_pct"].abs()
-    estimate = mean_estimate(
-        sizes, "%", used=int(table["readings"].sum()), flagged=study.samples_flagged, what="tip-ins"
-    )
+    estimate = worst_estimate(sizes, "%", step=READING_PCT, flagged=study.samples_flagged, what="tip-ins")
     worst = table.loc[sizes.idxmax()]
     causes = table.loc[table[f"{side}_cause"] != "", f"{side}_cause"].value_counts()
     named = ", ".join(f"{cause} in {count}" for cause, count in causes.items()) or "too small for a cause"
     text = (
-        f"mean of {len(table)} tip-ins as the sensor shows them; largest {sizes.max():.1f} % at {worst['at_s']:.1f} s, "
-        f"{worst['engine_speed_rpm']:.0f} rpm; cause: {named}."
+        f"{estimate.method}, as the sensor shows them, at {worst['at_s']:.1f} s, {worst['engine_speed_rpm']:.0f} rpm; "
+        f"their mean is {sizes.mean():.1f} %; cause: {named}."
     )
     return judge(question, estimate, text)
 
