@@ -59,11 +59,11 @@ def classic_log():
     ("name", "content", "said"),
     [
         (LOG, MDF, "no netCDF-4 file"), (LOG, classic_log, "no netCDF-4 file"), (LOG, reaching_log, "in another file"),
-        (LOG, gzip.compress(MDF), "no netCDF-4 file"), (LOG, b"\x89HDF\r\n\x1a\n" + bytes(500), "damaged"),
+        (LOG, gzip.compress(MDF, mtime=0), "no netCDF-4 file"), (LOG, b"\x89HDF\r\n\x1a\n" + bytes(500), "damaged"),
         (f"sessions/{NAME}/log.nc", reaching_log, "in another file"),
         (f"sessions/{NAME}/raw/a.csv", MDF, "of another kind"),
         (f"sessions/{NAME}/raw/a.dat", classic_log, "another kind"),
-        (f"sessions/{NAME}/raw/a.csv.gz", gzip.compress(MDF), "of another kind"),
+        (f"sessions/{NAME}/raw/a.csv.gz", gzip.compress(MDF, mtime=0), "of another kind"),
         (f"sessions/{NAME}/raw/a.mf4", MDF, "a kind of file that no record holds"),
         ("notebooks/explore.ipynb", b"{}", "no shared record has such a file there"),
         ("Records/a.ipynb", b"{}", "no shared record has"), ("index.html", b"<p>", "no shared record has"),

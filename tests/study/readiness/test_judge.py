@@ -285,7 +285,7 @@ def not_met(found):
     return {name for name, status in status_of(found).items() if status != "met"} - {"fresh"}
 
 
-@pytest.mark.parametrize(("change", "emptied"), OTHERS, ids=str)
+@pytest.mark.parametrize(("change", "emptied"), OTHERS, ids=[str(row[0]) for row in OTHERS])
 def test_what_no_table_holds_empties_the_gates_that_it_touches(change, emptied):
     found = judged([drive(3)], chain([change]), "r02")
     assert not_met(found) == emptied
