@@ -1,6 +1,7 @@
 """What inspection shows of a log, and how the command shows it."""
 
 import argparse
+import re
 import tomllib
 
 import numpy as np
@@ -156,7 +157,7 @@ def test_command_fills_a_map_that_holds_comments_alone(log_file, tmp_path):
     assert tomllib.loads(target.read_text(encoding="utf-8"))["column"]
 
 
-def test_command_shows_and_writes_and_never_overwrites(log_file, tmp_path, capsys):
+def test_command_shows_and_writes_and_adds_only_what_has_no_answer(log_file, tmp_path, capsys):
     target = tmp_path / "channels.toml"
     assert _run(log_file, "--write", target) == 0
     out = capsys.readouterr().out
@@ -169,9 +170,34 @@ def test_command_shows_and_writes_and_never_overwrites(log_file, tmp_path, capsy
     ):
         assert text in out
     before = target.read_text()
+    assert _run(log_file, "--write", target) == 0
+    assert target.read_text() == before
+    assert "nothing was added" in capsys.readouterr().out
+    target.write_text("[[column]\n")
     assert _run(log_file, "--write", target) == 2
     assert "left as it is" in capsys.readouterr().err
-    assert target.read_text() == before
+    assert target.read_text() == "[[column]\n"
+
+
+def test_what_was_answered_once_holds_for_the_next_log_and_the_next_car(tmp_path, capsys):
+    """A heading that no list knows is asked for once, with what it may be; the same logger is then read as told."""
+    columns = {"RPM": waves(800, 3000), "Kx7": waves(0.8, 1.2), "Q9 (V)": waves(12.5, 14.2)}
+    first, target = write_log(tmp_path / "one.csv", columns), tmp_path / "channels.toml"
+    assert _run(first, "--write", target) == 0
+    told = capsys.readouterr().out
+    assert "no channel has this name; by its numbers it may be" in told
+    assert "battery_v" in next(line for line in told.splitlines() if line.lstrip().startswith("Q9"))
+    target.write_text('[[column]]\nname = "Kx7"\nchannel = "lambda_measured"\nunit = "lambda"\n')
+    assert _run(first, "--write", target) == 0
+    capsys.readouterr()
+    second = write_log(tmp_path / "other car.csv", columns | {"Zz": waves(1, 2)})
+    new = tmp_path / "new.toml"
+    assert _run(second, "--answers", target, "--write", new) == 0
+    told = capsys.readouterr().out
+    assert re.search(r"\d answers? of .*channels.toml used", told)
+    assert "lambda_measured" in told
+    rules = {rule["name"]: rule for rule in tomllib.loads(new.read_text())["column"]}
+    assert rules["Kx7"] == {"name": "Kx7", "channel": "lambda_measured", "unit": "lambda"}
 
 
 def test_command_goes_on_after_a_file_that_cannot_be_read(log_file, tmp_path, capsys):

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from tunelab.log.inspect import ColumnView, Inspection
-    from tunelab.workspace import Workspace
+    from tunelab.workspace import ChannelMap, Workspace
 
 DESCRIPTION = """\
 Show what log files hold: how they are written, which column is which channel and how sure that is,
@@ -43,7 +43,14 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     )
     parser.add_argument("files", metavar="FILE", nargs="+", help="a log: delimited text, Parquet, netCDF or MDF 4")
     parser.add_argument(
-        "--write", metavar="TOML", help="also write a starting channels.toml; one that holds rules is never touched"
+        "--write",
+        metavar="TOML",
+        help="also write a starting channels.toml; to one that holds rules only what it has no answer for is added",
+    )
+    parser.add_argument(
+        "--answers",
+        metavar="TOML",
+        help="a channels.toml from before, such as another car's with the same logger: its rules hold here too",
     )
     return parser
 
@@ -55,15 +62,18 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.log.remember import recall_from
     from tunelab.workspace import ChannelMap
 
-    if arguments.write and not _is_free(Path(arguments.write)):
-        complain(f"{arguments.write} exists and is left as it is; name another file, and copy what you need from it.")
+    try:
+        written = _headings_in(Path(arguments.write)) if arguments.write else ()
+        answers = _rules_in(Path(arguments.answers)) if arguments.answers else ChannelMap()
+    except (OSError, ValueError) as error:
+        complain(str(error))
         return 2
     inspections, failed = [], False
     for name in arguments.files:
         workspace = _find_workspace(Path(name))
         car = workspace.car if workspace else None
         try:
-            channel_map = workspace.channel_map if workspace else ChannelMap()
+            channel_map = _with_answers(workspace.channel_map if workspace else ChannelMap(), answers)
             recall = recall_from(workspace, Path(name)) if workspace else None
             inspection = inspect_file(Path(name), car, channel_map, recall=recall)
         except ReadError as error:
@@ -73,8 +83,10 @@ def run(arguments: argparse.Namespace) -> int:
         inspections.append(inspection)
         say("\n".join(show(inspection)))
         say()
+    if arguments.answers and inspections:
+        say(_answers_used(inspections, answers, arguments.answers))
     if arguments.write and inspections:
-        _write(Path(arguments.write), inspections)
+        _write(Path(arguments.write), inspections, written)
     return 1 if failed else 0
 
 
@@ -95,24 +107,58 @@ def _find_workspace(path: Path) -> Workspace | None:
         return None
 
 
-def _is_free(path: Path) -> bool:
-    """Whether nothing stands there, or a channels.toml with comments alone, as `tunelab new` writes it."""
+def _rules_in(path: Path) -> ChannelMap:
+    """Give the rules of a channels.toml."""
+    from tunelab.workspace import ChannelMap, WorkspaceError
+    from tunelab.workspace.toml_file import read_toml
+
+    reading = read_toml(path, ChannelMap, path.name)
+    if reading.problems:
+        raise WorkspaceError(path.name, reading.problems)
+    return reading.partial
+
+
+def _headings_in(path: Path) -> tuple[str, ...]:
+    """Give the columns that a channels.toml speaks of, answered or still to fill in; none where there is no file."""
     import tomllib
 
+    if not path.exists():
+        return ()
     try:
-        return not tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return True
-    except (OSError, ValueError):
-        return False
+        text = path.read_text(encoding="utf-8-sig")
+        columns = tomllib.loads(text).get("column", [])
+    except ValueError as error:
+        raise ValueError(f"{path} is not TOML and is left as it is ({error}); name another file.") from None
+    told = [line.removeprefix("# ") for line in text.splitlines() if line.startswith('# name = "')]
+    columns = [*columns, *tomllib.loads("".join(f"[[column]]\n{line}\n" for line in told)).get("column", [])]
+    return tuple(str(rule["name"]) for rule in columns if isinstance(rule, dict) and "name" in rule)
 
 
-def _write(path: Path, inspections: Sequence[Inspection]) -> None:
+def _with_answers(own: ChannelMap, answers: ChannelMap) -> ChannelMap:
+    """Give the rules of both; where both speak of a column the workspace's own hold."""
+    return own.model_copy(update={"column": [*own.column, *answers.column]}) if answers.column else own
+
+
+def _answers_used(inspections: Sequence[Inspection], answers: ChannelMap, name: str) -> str:
+    from tunelab.workspace.channel_map import plain_heading
+
+    asked = {plain_heading(rule.name).casefold() for rule in answers.column}
+    here = {plain_heading(view.column.heading).casefold() for one in inspections for view in one.columns}
+    text = f"{_count(len(asked & here), 'answer')} of {name} used"
+    other = f"; {len(asked - here)} more speak of columns that are not here: another logger's, perhaps"
+    return text + (other if asked - here else "")
+
+
+def _write(path: Path, inspections: Sequence[Inspection], known: Sequence[str]) -> None:
     from tunelab.log.starting_map import write_starting_map
 
+    text = write_starting_map(inspections, known).rstrip("\n")
+    if not text:
+        say(f"{path} has an answer for every column already; nothing was added")
+        return
     with path.open("a", encoding="utf-8") as file:
-        file.write(("\n" if file.tell() else "") + write_starting_map(inspections).rstrip("\n") + "\n")
-    say(f"wrote {path}: go through it, and fill in what it asks for")
+        file.write(("\n" if file.tell() else "") + text + "\n")
+    say(f"{'added to' if known else 'wrote'} {path}: go through it, and fill in what it asks for")
 
 
 def fit(text: str, width: int) -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from tunelab.channels import CHANNELS, nearest_channels
+from tunelab.log.map.candidates import find_candidates
 from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import (
     ConversionError,
@@ -106,7 +107,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap, *, recall
     if settled is not None and settled.keep.sum() < 2:
         settled, problem = None, "fewer than two rows have a time of their own."
     matches = take_remembered(raw, drop_claimed(match_columns(raw, channel_map, car)), recall)
-    matches = join_parts(raw, matches)
+    matches = _with_candidates(raw, join_parts(raw, matches), clock)
     views, conversions = _view_columns(raw, clock, settled, matches, car)
     channels = {view.channel for view in views if view.sure in ("said", "stated", "likely")}
     time_s = settled.time_s[settled.keep] if settled else np.zeros(0)
@@ -156,6 +157,22 @@ def _count_aside(raw: RawTable, settled: Settled | None) -> tuple[tuple[str, int
     return tuple(counts.items())
 
 
+def _with_candidates(raw: RawTable, matches: list[Match], clock: Clock | None) -> list[Match]:
+    """Say of each column whose name is not known what it may be."""
+    taken = {match.form.channel for match in matches if match.form}
+    keys = clock.columns if clock else ()
+    return [replace(match, why=why) if (why := _may_be(raw, match, taken, keys)) else match for match in matches]
+
+
+def _may_be(raw: RawTable, match: Match, taken: set[str], clock_keys: Collection[str]) -> str:
+    if match.why != NO_CHANNEL or match.column.key in clock_keys:
+        return ""
+    near = " or ".join(nearest_channels(match.column.heading))
+    forms = ", ".join(form.channel for form in find_candidates(raw.frame[match.column.key], match, taken))
+    hints = (f"perhaps {near}" if near else "", f"by its numbers it may be {forms}" if forms else "")
+    return "; ".join(filter(None, (match.why, *hints)))
+
+
 def _view_columns(
     raw: RawTable, clock: Clock | None, settled: Settled | None, matches: list[Match], car: Car | None
 ) -> tuple[tuple[ColumnView, ...], list[str]]:
@@ -200,9 +217,7 @@ def _view(raw: RawTable, settled: Settled | None, match: Match, converted: Conve
     if converted is None or settled is None:
         low, high = _range(raw, column)
         unit = column.unit or match.heading.unit
-        near = nearest_channels(column.heading) if match.why == NO_CHANNEL else ()
-        why = f"{match.why}; perhaps {' or '.join(near)}" if near else match.why
-        return ColumnView(column, channel, unit, match.sure, why, np.nan, low, high, missing, match)
+        return ColumnView(column, channel, unit, match.sure, match.why, np.nan, low, high, missing, match)
     rows = (settled.keep, settled.time_s[settled.keep], settled.episode[settled.keep])
     track = make_track(raw, match, converted, rows)
     rate = 1 / track.period_s if track.fresh is not None else _rate_and_span(rows[1])[0]

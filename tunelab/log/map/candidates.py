@@ -24,6 +24,10 @@ SLOW = (
 )  # fmt: skip
 QUICK_STEP = 0.25  # of its range, from one reading to the next that differs: too quick for those
 RARE = ("latitude_deg", "longitude_deg", "altitude_m", "air_charge_mg", "meter_counts", "ambient_c", "exhaust_c")
+FIRST = (
+    "engine_speed_rpm", "meter_v", "pulse_width_ms", "lambda_measured", "lambda_commanded", "throttle_pct",
+    "trim_short_pct", "battery_v", "coolant_c", "road_speed_km_h",
+)  # fmt: skip
 MADE_HERE = ("lambda_at_fuelling", "lambda_at_fuelling_2")
 
 
@@ -92,7 +96,7 @@ def _is_usual(form: Form, spread: Spread) -> bool:
     return all(limits is None or limits[0] <= x <= limits[1] for x, limits in zip(numbers, ends, strict=True))
 
 
-def _likely_first(form: Form) -> tuple[bool, int]:
-    """What most logs hold before what few do: the order of the vocabulary, second banks and positions last."""
+def _likely_first(form: Form) -> tuple[bool, bool, int]:
+    """What the steps need before the rest, then the order of the vocabulary; second banks and positions last."""
     rare = form.channel.endswith(("_2_pct", "_2")) or form.channel in RARE
-    return rare, list(CHANNELS).index(form.channel)
+    return rare, form.channel not in FIRST, list(CHANNELS).index(form.channel)

@@ -261,7 +261,7 @@ def _lambda_forms(channel: str, key: str) -> Iterator[Form]:
 
 
 def _is_wide_band(key: str) -> bool:
-    return any(word in key for word in ("wide", "wb", "uego", "lsu"))
+    return any(word in key for word in ("wide", "wb"))
 
 
 def to_usual(form: Form, number: float) -> float:
