@@ -5,14 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
+from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 
 SLOWEST_KM_H = 12.0  # below it speed sensors count too coarsely
 STEADY_WINDOW_S = 1.0
 STEADY_SPREAD = 0.03  # standard deviation of the logarithm within the window
-STEADY_DRIFT_PER_S = 0.012  # drift of the logarithm; coasting out of gear drifts faster
+STEADY_DRIFT_PER_S = 0.012  # drift of the logarithm
+QUICK_PER_S = 0.08  # a logarithm that moves faster changes gear, or the clutch moves
+FOLLOW_WINDOW_S = 4.0  # over which engine speed is held against road speed
+MOVING_PER_S = 0.006  # of the logarithm of road speed: slower says nothing of what engine speed follows
+FOLLOWS = 0.5  # of the rate of road speed: 1 in gear, 0 with the engine at idle
 SPEED_CHANNELS = ("road_speed_km_h", "gps_speed_km_h")
 
 
@@ -22,7 +27,9 @@ class SpeedRatio:
 
     time: np.ndarray  # s, shape (rows,)
     log_ratio: np.ndarray
-    steady: np.ndarray  # bool: constant over the window around the row
+    steady: np.ndarray  # bool: constant over the window around the row, and not seen to be free
+    follows: np.ndarray  # bool: road speed moves and engine speed moves with it
+    free: np.ndarray  # bool: road speed moves and engine speed does not: out of gear, whatever the ratio
     speed_channel: str  # which speed it was formed with
     step_s: float
 
@@ -50,7 +57,40 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     step = row_step_s(log)
     ratio = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, channel))
     ratio = np.where(_clutch_out(log), ratio, np.nan)
-    return SpeedRatio(log["time"].values, ratio, _steady(ratio, step), channel, step)
+    follows, free = _coupled(ratio, log_speed(at_rows(log, channel)), step)
+    return SpeedRatio(log["time"].values, ratio, _steady(ratio, step) & ~free, follows, free, channel, step)
+
+
+def log_speed(speed_km_h: np.ndarray) -> np.ndarray:
+    """Natural logarithm of road speed, NaN at standstill; shape of the input."""
+    return np.log(np.where(speed_km_h > 0, speed_km_h, np.nan))
+
+
+def _coupled(ratio: np.ndarray, log_speed_: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Whether engine speed follows a road speed that moves, and whether it does not; bool arrays of shape (rows,).
+
+    Judged by the slopes of straight lines over FOLLOW_WINDOW_S, within the stretch between two quick changes of ratio.
+    Neither holds where road speed stands still: a ratio is then held by any engine.
+    """
+    rows = rows_in(0.6, step_s)
+    smooth = rolling(ratio, rows, "median")
+    known = np.isfinite(smooth) & ~(np.abs(rolling(np.gradient(smooth) / step_s, rows, "mean")) > QUICK_PER_S)
+    follows, free = np.zeros(ratio.size, dtype=bool), np.zeros(ratio.size, dtype=bool)
+    for first, last in runs(known):
+        car, drift = (_slope(values[first:last], step_s) for values in (log_speed_, ratio))
+        moves = np.abs(car) > MOVING_PER_S
+        with_it = (car + drift) / np.where(moves, car, 1.0) > FOLLOWS
+        follows[first:last], free[first:last] = moves & with_it, moves & ~with_it & np.isfinite(drift)
+    return follows, free
+
+
+def _slope(values: np.ndarray, step_s: float) -> np.ndarray:
+    """Slope of a straight line over FOLLOW_WINDOW_S round each row, NaN with less than a quarter of it; per second."""
+    rows = rows_in(FOLLOW_WINDOW_S, step_s)
+    y = pd.Series(values)
+    x = pd.Series(np.arange(y.size) * step_s).where(y.notna())
+    window = {"window": rows, "center": True, "min_periods": max(3, rows // 4)}
+    return (y.rolling(**window).cov(x) / x.rolling(**window).var()).to_numpy()
 
 
 def _clutch_out(log: xr.Dataset) -> np.ndarray:

@@ -19,7 +19,11 @@ SMOOTHING = 0.012
 REACH = 0.05  # rows within this of a peak belong to it; gears lie at least 15 % apart
 APART = 0.09
 LEAST_SECONDS = 3.0
+LEAST_FOLLOWED_S = 1.0  # of them with engine speed seen to follow road speed
 BLOCK_S = 2.0
+NO_GEAR = (
+    f"no speed ratio held still for {LEAST_SECONDS:g} s while engine speed moved with road speed, so no gear shows."
+)
 CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
 
@@ -72,6 +76,9 @@ class RatioFit:
 def estimate_ratios(log: xr.Dataset) -> RatioFit:
     """Find the gears of a car whose ratios are unknown.
 
+    A gear is a ratio that is held while engine speed moves with road speed. An idling engine gives any ratio while the
+    car rolls, and a ratio that was only ever held at one speed may be one of those: neither counts.
+
     The overall ratio follows with the rolling radius (`RatioFit.overall`). Intervals hold what varies
     within the log (tyre slip under power among it), not the scale of the speed sensor.
 
@@ -85,7 +92,7 @@ def estimate_ratios(log: xr.Dataset) -> RatioFit:
     gears = [gear for gear in (_gear(trace, peak) for peak in peaks) if gear is not None]
     gears = sorted(gears, key=lambda gear: -gear.rpm_per_km_h)
     ranked = tuple(GearRatio(k + 1, *_rest(gear)) for k, gear in enumerate(gears))
-    because = "" if ranked else f"no speed ratio held still for {LEAST_SECONDS:g} s, so no gear stands out."
+    because = "" if ranked else NO_GEAR
     used = sum(gear.samples for gear in ranked)
     return RatioFit(bool(ranked), because, ranked, trace.speed_channel, used, trace.time.size - used)
 
@@ -110,7 +117,7 @@ def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
     near = trace.steady & (np.abs(trace.log_ratio - peak) < REACH)
     near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < REACH
     seconds = float(near.sum() * trace.step_s)
-    if seconds < LEAST_SECONDS:
+    if seconds < LEAST_SECONDS or (near & trace.follows).sum() * trace.step_s < LEAST_FOLLOWED_S:
         return None
     mean, lower, upper, blocks = block_interval(trace, near)
     return GearRatio(
