@@ -157,7 +157,7 @@ def test_a_ratio_held_at_one_speed_alone_is_no_gear():
     )
     found = estimate_ratios(flagged(log, owners_car(CAR)))
     assert not found.shown
-    assert "moved with road speed" in found.because
+    assert "engine and road moved together" in found.because
 
 
 def test_braking_to_a_stand_with_the_clutch_out_makes_no_first_gear_in_a_log_of_one_row_a_second():

@@ -21,9 +21,7 @@ APART = 0.09
 LEAST_SECONDS = 3.0
 LEAST_FOLLOWED_S = 1.0  # of them with engine speed seen to follow road speed
 BLOCK_S = 2.0
-NO_GEAR = (
-    f"no speed ratio held still for {LEAST_SECONDS:g} s while engine speed moved with road speed, so no gear shows."
-)
+NO_GEAR = f"no gear stands out: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
 CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
 
