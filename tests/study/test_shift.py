@@ -48,7 +48,7 @@ def points_on_small_hills(car, seed):
 
 
 def test_intervals_hold_what_does_not_act_on_both_gears_alike():
-    """Inertias, slip, road load, hills on the way: with the power's noise alone half of these lay outside."""
+    """Inertias, slip, road load, hills on the way: with the power's noise alone two of the nine lay outside."""
     car = EvenPower()
     points = [p for seed in (100, 102, 104) for p in points_on_small_hills(car, seed)]
     assert {p.verdict for p in points} == {"shift at"}
