@@ -281,13 +281,14 @@ def at_sensor(signal: TransientSignal, values: np.ndarray, gas: tuple[float, flo
     return np.interp(signal.reading_s, signal.grid_s, follow(tip, GRID_S, lag_s))
 
 
-def away_from_cut(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
-    """Readings of gas fuelled neither during a fuel cut nor within AFTER_CUT_S after one; bool, shape (readings,).
+def away_from(signal: TransientSignal, busy: np.ndarray, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
+    """Readings of gas fuelled neither while `busy` nor within AFTER_CUT_S after; bool, shape (readings,).
 
-    A cut empties the film and drives the sensor to its rail; what the sensor does there is no clean test of the film.
+    A cut empties the film and drives the sensor to its rail; with the clutch moving, engine speed leaves air and fuel
+    out of step. What the sensor does there is no clean test of the film. `busy` is on the grid.
     """
-    last_cut = np.maximum.accumulate(np.where(signal.cut, signal.grid_s, -np.inf))
-    since = signal.grid_s - last_cut
+    last = np.maximum.accumulate(np.where(busy, signal.grid_s, -np.inf))
+    since = signal.grid_s - last
     clear = np.interp(
         fuelled_at(signal, delay_s, delay_flow_s_kg_h, 0.5, lag_s=0.0), signal.grid_s, np.minimum(since, AFTER_CUT_S)
     )
