@@ -30,6 +30,7 @@ class SpeedRatio:
     steady: np.ndarray  # bool: constant over the window around the row, and not seen to be free
     follows: np.ndarray  # bool: road speed moves and engine speed moves with it
     free: np.ndarray  # bool: road speed moves and engine speed does not: out of gear, whatever the ratio
+    pace_per_s: np.ndarray  # of the logarithm of road speed, over FOLLOW_WINDOW_S; NaN across a change of ratio
     speed_channel: str  # which speed it was formed with
     step_s: float
 
@@ -57,8 +58,8 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     step = row_step_s(log)
     ratio = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, channel))
     ratio = np.where(_clutch_out(log), ratio, np.nan)
-    follows, free = _coupled(ratio, log_speed(at_rows(log, channel)), step)
-    return SpeedRatio(log["time"].values, ratio, _steady(ratio, step) & ~free, follows, free, channel, step)
+    follows, free, pace = _coupled(ratio, log_speed(at_rows(log, channel)), step)
+    return SpeedRatio(log["time"].values, ratio, _steady(ratio, step) & ~free, follows, free, pace, channel, step)
 
 
 def log_speed(speed_km_h: np.ndarray) -> np.ndarray:
@@ -66,8 +67,10 @@ def log_speed(speed_km_h: np.ndarray) -> np.ndarray:
     return np.log(np.where(speed_km_h > 0, speed_km_h, np.nan))
 
 
-def _coupled(ratio: np.ndarray, log_speed_: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Whether engine speed follows a road speed that moves, and whether it does not; bool arrays of shape (rows,).
+def _coupled(ratio: np.ndarray, log_speed_: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Whether engine speed follows a road speed that moves, whether it does not, and how road speed moves.
+
+    Arrays of shape (rows,), the last one per second.
 
     Judged by the slopes of straight lines over FOLLOW_WINDOW_S, within the stretch between two quick changes of ratio.
     Neither holds where road speed stands still: a ratio is then held by any engine.
@@ -76,12 +79,14 @@ def _coupled(ratio: np.ndarray, log_speed_: np.ndarray, step_s: float) -> tuple[
     smooth = rolling(ratio, rows, "median")
     known = np.isfinite(smooth) & ~(np.abs(rolling(np.gradient(smooth) / step_s, rows, "mean")) > QUICK_PER_S)
     follows, free = np.zeros(ratio.size, dtype=bool), np.zeros(ratio.size, dtype=bool)
+    pace = np.full(ratio.size, np.nan)
     for first, last in runs(known):
         car, drift = (_slope(values[first:last], step_s) for values in (log_speed_, ratio))
+        pace[first:last] = car
         moves = np.abs(car) > MOVING_PER_S
         with_it = (car + drift) / np.where(moves, car, 1.0) > FOLLOWS
         follows[first:last], free[first:last] = moves & with_it, moves & ~with_it & np.isfinite(drift)
-    return follows, free
+    return follows, free, pace
 
 
 def _slope(values: np.ndarray, step_s: float) -> np.ndarray:

@@ -21,6 +21,7 @@ APART = 0.09
 LEAST_SECONDS = 3.0
 LEAST_FOLLOWED_S = 1.0  # of them with engine speed seen to follow road speed
 BLOCK_S = 2.0
+LATE_S = 0.02  # one standard deviation of how far a logger dates the two speeds apart. Common practice, no source.
 NO_GEAR = f"no gear stands out: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
 CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
@@ -78,7 +79,8 @@ def estimate_ratios(log: xr.Dataset) -> RatioFit:
     car rolls, and a ratio that was only ever held at one speed may be one of those: neither counts.
 
     The overall ratio follows with the rolling radius (`RatioFit.overall`). Intervals hold what varies
-    within the log (tyre slip under power among it), not the scale of the speed sensor.
+    within the log (tyre slip under power among it) and a speed that is dated late where the car mostly gains or mostly
+    loses speed, not the scale of the speed sensor.
 
     Raises
     ------
@@ -118,9 +120,9 @@ def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
     if seconds < LEAST_SECONDS or (near & trace.follows).sum() * trace.step_s < LEAST_FOLLOWED_S:
         return None
     mean, lower, upper, blocks = block_interval(trace, near)
-    return GearRatio(
-        0, float(np.exp(mean)), float(np.exp(lower)), float(np.exp(upper)), seconds, int(near.sum()), blocks
-    )
+    half = np.hypot((upper - lower) / 2, NORMAL_95 * LATE_S * np.nanmean(trace.pace_per_s[near]))
+    ratio, low, high = (float(np.exp(x)) for x in (mean, mean - half, mean + half))
+    return GearRatio(0, ratio, low, high, seconds, int(near.sum()), blocks)
 
 
 def block_interval(trace: SpeedRatio, near: np.ndarray) -> tuple[float, float, float, int]:
