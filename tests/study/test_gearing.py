@@ -139,7 +139,7 @@ def test_coasting_out_of_gear_makes_no_gear():
     assert len(found.gears) <= 1
 
 
-ROLLING = [("hold", 5, 4600, 3.0), ("lift", 5, 3.0), ("coast", 30.0), ("turn",)] * 3
+ROLLING = [("hold", 5, 3600, 1.0), ("pull", 5, 4600), ("lift", 5, 1.0), ("coast", 30.0), ("turn",)] * 3
 
 
 @pytest.fixture(scope="module")
@@ -155,6 +155,23 @@ def test_an_idling_engine_makes_no_gear_however_slowly_the_car_slows(rolled):
     found = estimate_ratios(rolled[1])
     assert [gear.rpm_per_km_h for gear in found.gears] == [pytest.approx(fifth, rel=0.01)]
     assert set(np.unique(trace_gears(rolled[1], owners_car(CAR)).gear)) == {0, 5}
+
+
+def test_an_engine_that_settles_to_idle_while_the_car_coasts_makes_no_gear(settling):
+    """It falls by a tenth while the car does by a twentieth: for some seconds their ratio hardly moves."""
+    found = estimate_ratios(settling)
+    assert not found.shown
+
+
+@pytest.fixture(scope="module")
+def settling():
+    """Six coasts from 92 km/h; engine speed comes down to 880 rpm within some seconds."""
+    time, rng = np.arange(0.0, 20.0, 0.04), np.random.default_rng(12)
+    speed = np.tile(92.0 - 1.1 * time, 6)
+    rpm = np.tile(880.0 + 130.0 * np.exp(-time / 2.5), 6) + rng.normal(0, 8, speed.size)
+    channels = {"engine_speed_rpm": ("time", rpm), "road_speed_km_h": ("time", speed + rng.normal(0, 0.15, speed.size))}
+    log = xr.Dataset(channels, coords={"time": 0.04 * np.arange(speed.size)})
+    return flagged(log, owners_car(CAR))
 
 
 def test_a_ratio_held_at_one_speed_alone_is_no_gear():

@@ -17,7 +17,7 @@ STEADY_DRIFT_PER_S = 0.012  # drift of the logarithm
 QUICK_PER_S = 0.08  # a logarithm that moves faster changes gear, or the clutch moves
 FOLLOW_WINDOW_S = 4.0  # over which engine speed is held against road speed
 MOVING_PER_S = 0.006  # of the logarithm of road speed: slower says nothing of what engine speed follows
-FOLLOWS = 0.5  # of the rate of road speed: 1 in gear, 0 with the engine at idle
+FOLLOWS = 0.5  # of the rate of road speed, by which that of engine speed differs: 0 in gear, 1 with the engine at idle
 SPEED_CHANNELS = ("road_speed_km_h", "gps_speed_km_h")
 
 
@@ -27,6 +27,7 @@ class SpeedRatio:
 
     time: np.ndarray  # s, shape (rows,)
     log_ratio: np.ndarray
+    log_speed: np.ndarray  # natural logarithm of road speed, km/h; NaN at standstill
     steady: np.ndarray  # bool: constant over the window around the row, and not seen to be free
     follows: np.ndarray  # bool: road speed moves and engine speed moves with it
     free: np.ndarray  # bool: road speed moves and engine speed does not: out of gear, whatever the ratio
@@ -58,11 +59,13 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     step = row_step_s(log)
     ratio = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, channel))
     ratio = np.where(_clutch_out(log), ratio, np.nan)
-    follows, free, pace = _coupled(ratio, log_speed(at_rows(log, channel)), step)
-    return SpeedRatio(log["time"].values, ratio, _steady(ratio, step) & ~free, follows, free, pace, channel, step)
+    car = _log_speed(at_rows(log, channel))
+    follows, free, pace = _coupled(ratio, car, step)
+    steady = _steady(ratio, step) & ~free
+    return SpeedRatio(log["time"].values, ratio, car, steady, follows, free, pace, channel, step)
 
 
-def log_speed(speed_km_h: np.ndarray) -> np.ndarray:
+def _log_speed(speed_km_h: np.ndarray) -> np.ndarray:
     """Natural logarithm of road speed, NaN at standstill; shape of the input."""
     return np.log(np.where(speed_km_h > 0, speed_km_h, np.nan))
 
@@ -84,8 +87,9 @@ def _coupled(ratio: np.ndarray, log_speed_: np.ndarray, step_s: float) -> tuple[
         car, drift = (_slope(values[first:last], step_s) for values in (log_speed_, ratio))
         pace[first:last] = car
         moves = np.abs(car) > MOVING_PER_S
-        with_it = (car + drift) / np.where(moves, car, 1.0) > FOLLOWS
-        follows[first:last], free[first:last] = moves & with_it, moves & ~with_it & np.isfinite(drift)
+        lags = -drift / np.where(moves, car, 1.0)  # share of the car's movement that the engine does not make
+        follows[first:last] = moves & (np.abs(lags) < FOLLOWS)
+        free[first:last] = moves & (lags >= FOLLOWS)
     return follows, free, pace
 
 

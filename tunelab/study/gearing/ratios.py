@@ -20,6 +20,7 @@ REACH = 0.05  # rows within this of a peak belong to it; gears lie at least 15 %
 APART = 0.09
 LEAST_SECONDS = 3.0
 LEAST_FOLLOWED_S = 1.0  # of them with engine speed seen to follow road speed
+LEAST_MOVED = 0.1  # of the logarithm of road speed: an engine that settles to idle follows a coasting car over less
 BLOCK_S = 2.0
 LATE_S = 0.02  # one standard deviation of how far a logger dates the two speeds apart. Common practice, no source.
 NO_GEAR = f"no gear stands out: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
@@ -117,7 +118,10 @@ def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
     near = trace.steady & (np.abs(trace.log_ratio - peak) < REACH)
     near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < REACH
     seconds = float(near.sum() * trace.step_s)
-    if seconds < LEAST_SECONDS or (near & trace.follows).sum() * trace.step_s < LEAST_FOLLOWED_S:
+    followed = near & trace.follows
+    if seconds < LEAST_SECONDS or followed.sum() * trace.step_s < LEAST_FOLLOWED_S:
+        return None
+    if np.ptp(np.quantile(trace.log_speed[followed], (0.05, 0.95))) < LEAST_MOVED:
         return None
     mean, lower, upper, blocks = block_interval(trace, near)
     half = np.hypot((upper - lower) / 2, NORMAL_95 * LATE_S * np.nanmean(trace.pace_per_s[near]))
