@@ -17,13 +17,13 @@ from tunelab.study.gearing.reading import has
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+ALIKE_RPM = 60.0  # ends of cuts within this are one speed of the ECU; common practice, no source
 ENDED = {
     "throttle": "ended with the throttle",
     "clutch": "with the clutch",
     "unclear": "just before foot or clutch moved, or where the log cannot tell",
     "gap": "with the log",
 }
-ALIKE_RPM = 60.0  # ends of cuts within this are one speed of the ECU; common practice, no source
 
 
 @dataclass(frozen=True)
