@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 from plain_car import flagged, outing, owners_car
-from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
+from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, undulating, write_down
 
 from tunelab.study.power import PowerFit, RoadDoubt, fit_power
 from tunelab.study.power.inputs import INERTIA_UNCERTAINTY, LOAD_OF_THE_DAY_KG
@@ -43,6 +43,15 @@ def pulled(true: PlainVehicle, rng: np.random.Generator, *, phases=None, logger:
     phases = phases or out_and_back(3, 2400, 6800, pairs=2)
     truth = drive(true, phases, grade=rng.normal(0, 0.008), wind_m_s=rng.normal(0, 1.2))
     return write_down(truth, logger or Logger(), rng)
+
+
+def on_small_hills(true: PlainVehicle, seed: int) -> tuple[xr.Dataset, Car]:
+    """Pulls on a road of small hills in gusts, and an owner who is off by as much as he says he may be."""
+    rng = np.random.default_rng(seed)
+    rises = {"hill": 0.002, "hill_m": 80.0, "gust_m_s": 0.4, "gust_s": 5.0}
+    road = undulating(rng, **rises, grade=rng.normal(0, 0.008), wind_m_s=rng.normal(0, 1.2))
+    log = write_down(drive(true, out_and_back(3, 2400, 6800, pairs=2), road=road), Logger(), rng)
+    return log, mistaken_owner(true, rng)
 
 
 def measure(log: xr.Dataset, car: Car, *, session: Session | None = None, coast_down=None) -> tuple[PowerFit, PullSet]:

@@ -49,6 +49,19 @@ class PlainVehicle:
         return np.asarray(rpm) * np.pi / 30 * self.radius_m / self.overall(gear)
 
 
+@dataclass(frozen=True)
+class EvenPower(PlainVehicle):
+    """Flat torque up to 4600 rpm, then power that hardly falls, so that two gears pull almost alike."""
+
+    ratios: tuple[float, ...] = (3.2, 2.2, 1.75, 1.45, 1.2)
+    c_n_s2_m2: float = 0.3
+    fall: float = 1.15  # torque over the power of engine speed: 1 keeps the power level
+
+    def torque_nm(self, rpm):
+        over = 4600.0 + 60.0 * np.logaddexp(0.0, (np.asarray(rpm, dtype=float) - 4600.0) / 60.0)
+        return 230.0 * (4600.0 / over) ** self.fall
+
+
 @dataclass
 class Drive:
     """Truth of a drive, sampled every STEP_S."""
@@ -231,3 +244,18 @@ def out_and_back(gear: int, low_rpm: float, high_rpm: float, *, pairs: int) -> l
     """Phases of `pairs` full-throttle pulls each way."""
     one = [("hold", gear, low_rpm, 3.0), ("pull", gear, high_rpm), ("lift", gear, 2.0), ("turn",)]
     return one * (2 * pairs)
+
+
+def true_shift(car: PlainVehicle, gear: int) -> float:
+    """Engine speed at which acceleration in the next gear equals that in this one; plain numpy."""
+    rpm = np.arange(4000.0, 6700.0, 5.0)
+
+    def acceleration(n, g):
+        ratio, r = car.overall(g), car.radius_m
+        speed = n * np.pi / 30 / ratio * r
+        mass = car.mass_kg + (car.wheel_inertia_kg_m2 + car.efficiency * car.engine_inertia_kg_m2 * ratio**2) / r**2
+        road = car.a_n + car.b_n_s_m * speed + car.c_n_s2_m2 * speed**2
+        return (car.efficiency * car.torque_nm(n) * ratio / r - road) / mass
+
+    after = acceleration(rpm * car.ratios[gear] / car.ratios[gear - 1], gear + 1)
+    return float(rpm[np.argmax(after > acceleration(rpm, gear))])

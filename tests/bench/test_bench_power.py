@@ -6,13 +6,14 @@ room that the number of seeds leaves.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain_car import flagged, outing, owners_car
-from plain_power import DOUBT, DRAWING, inside_share, mean_error, measure, mistaken_owner, pulled
-from plain_vehicle import Logger, PlainVehicle, drive, write_down
+from plain_car import flagged, in_force, outing, owners_car
+from plain_power import DOUBT, DRAWING, inside_share, mean_error, measure, mistaken_owner, on_small_hills, pulled
+from plain_vehicle import EvenPower, Logger, PlainVehicle, drive, true_shift, write_down
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Conditions, Driver, Schedule, random_car
@@ -23,6 +24,7 @@ from tunelab.study.gearing import trace_gears
 from tunelab.study.power import fit_power
 from tunelab.study.power.inputs import LOAD_OF_THE_DAY_KG
 from tunelab.study.pull import find_pulls
+from tunelab.study.shift import find_shift_points
 from tunelab.workspace.session import Weather
 
 pytestmark = pytest.mark.bench
@@ -172,3 +174,19 @@ def test_simulated_cars_power_road_load_and_gears():
     assert 0.90 <= np.mean(inside) <= 0.98
     assert abs(np.mean(errors)) < 0.9
     assert np.mean(gears) >= 0.99
+
+
+@pytest.mark.parametrize("fall", [0.98, 1.15, 1.4])
+def test_shift_points_on_a_road_of_small_hills(fall):
+    """Error, interval and verdicts of shift points; the next gear takes over gently, all the more the lower `fall`."""
+    car, errors, inside, verdicts = EvenPower(fall=fall), [], [], Counter()
+    for seed in range(12):
+        log, owner = on_small_hills(car, seed)
+        for point in find_shift_points(measure(log, owner)[0], owner, in_force()).points[:3]:
+            truth = true_shift(car, point.from_gear)
+            verdicts[point.verdict] += 1
+            inside.append(point.lower_rpm <= truth <= point.upper_rpm)
+            errors += [point.engine_speed_rpm - truth] if point.verdict == "shift at" else []
+    low, middle, high = np.quantile(errors or [np.nan], [0.1, 0.5, 0.9])
+    say(f"fall {fall}: {dict(verdicts)}; error {middle:.0f} rpm [{low:.0f}, {high:.0f}], inside {np.mean(inside):.0%}")
+    assert np.mean(inside) > 0.85

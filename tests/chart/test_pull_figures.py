@@ -1,5 +1,7 @@
 """Figures of gearing, full throttle, coast-down and power: they draw, with labels, also where nothing is shown."""
 
+from dataclasses import replace
+
 import holoviews as hv
 import numpy as np
 import pytest
@@ -77,6 +79,16 @@ def test_power_figures(fit):
     ):  # fmt: skip
         assert plots(figure)
         assert all("[" in label for label in labels(figure) if label)
+
+
+def test_gears_that_pull_alike_are_not_said_to_pull_to_the_limit(fit):
+    """What the figure says above itself follows the verdicts."""
+    shift, said = find_shift_points(fit, OWNER, in_force()), {}
+    for verdict in ("still pulling at the limit", "no difference to be told"):
+        points = tuple(replace(point, verdict=verdict) for point in shift.points)
+        said[verdict] = titles(power.draw_shift(replace(shift, points=points)))
+    assert "nowhere pulls harder" in said["still pulling at the limit"]
+    assert "nowhere" not in said["no difference to be told"]
 
 
 def test_gearing_figures(log):

@@ -111,6 +111,51 @@ def test_a_cut_that_an_unlogged_clutch_ended_says_nothing_of_the_ecus_speed():
     assert not study.exit_rpm.shown
 
 
+def overruns(end_rpm, *, foot_pct_s=0.0, clutch_rpm_s=0.0):
+    """Twelve overruns in third at 250 rpm/s; fuel comes back at `end_rpm` each, where foot or clutch begin to move."""
+    parts, time = [], np.arange(0, 12, 0.04)
+    for out in end_rpm:
+        road = 80.0 - 6.25 * np.clip(time - 3.0, 0.0, None)
+        since = time - 3.0 - (80.0 * 40 - out) / 250.0
+        speed = np.maximum(40.0 * road, 900.0) - np.clip(clutch_rpm_s * np.clip(since, 0.0, None), 0.0, 600.0)
+        foot = np.where(time < 3.0, 15.0, foot_pct_s * np.clip(since, 0.0, None))
+        parts.append(np.array([speed, road, foot, np.where((time > 3.2) & (since < 0), 0.0, 2.5)]))
+    speed, road, foot, pulse = np.concatenate(parts, axis=1)
+    rng = np.random.default_rng(4)
+    return flagged(
+        0.04 * np.arange(speed.size), engine_speed_rpm=speed + 3 * rng.normal(size=speed.size),
+        road_speed_km_h=road + 0.1 * rng.normal(size=speed.size), pulse_width_ms=pulse,
+        throttle_pct=foot + 0.1 * rng.normal(size=speed.size), coolant_c=np.full(speed.size, 88.0),
+    )  # fmt: skip
+
+
+EARLY = np.random.default_rng(6).uniform(1900, 2500, 12)
+
+
+@pytest.mark.parametrize("moves", [{"foot_pct_s": 3.0}, {"clutch_rpm_s": 400.0}])
+def test_where_foot_or_an_unlogged_clutch_ended_the_cuts_no_speed_is_shown(moves):
+    """The ECU gives fuel back at the first touch, at 1900 to 2500 rpm; its own 1450 rpm is never reached."""
+    study = study_fuel_cut(overruns(EARLY, **moves), CAR, REVISION)
+    assert len(study.cuts) == 12
+    assert not study.exit_rpm.shown
+    out = next(f for f in study.findings(CAR) if f.id == "fuel_cut.exit")
+    assert out.status == "not_shown"
+    assert "the clutch is not logged" in out.because
+
+
+def test_cuts_that_end_by_themselves_anywhere_show_no_speed():
+    study = study_fuel_cut(overruns(EARLY), CAR, REVISION)
+    assert not study.exit_rpm.shown
+    assert "anywhere between" in study.exit_rpm.method
+
+
+def test_the_ecus_own_end_is_found_without_a_logged_clutch():
+    ends = 1450 + np.random.default_rng(8).normal(0, 8, 12)
+    study = study_fuel_cut(overruns(ends), CAR, REVISION)
+    assert study.exit_rpm.value == pytest.approx(1450, abs=15)
+    assert study.exit_rpm.samples_used == 12
+
+
 def test_fuel_comes_back_at_the_lowest_speed_it_stayed_off_to():
     """Two cuts to the speed at which the ECU ends them, three that an unseen clutch ended before."""
     ended = pd.DataFrame({"exit_rpm": [1268.0, 1430.0, 1425.0, 1266.0, 1441.0], "ended_by": "speed"})

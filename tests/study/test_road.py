@@ -51,6 +51,39 @@ def test_each_part_is_found_where_it_was_driven(run, drive, kind, task):
     assert ((own["start_s"] < end) & (own["end_s"] > begin)).any()
 
 
+STAGES = ((3, 45.0), (4, 70.0), (2, 35.0), (4, 60.0), (3, 50.0), (4, 65.0))
+
+
+@pytest.fixture(scope="module")
+def errand():
+    """Six cruises of six seconds, each reached through the gears, with an overrun or a stop after each; no tip-in."""
+    tasks = [idle(3.0)]
+    for k, (gear, km_h) in enumerate(STAGES):
+        tasks += [cruise(gear, km_h, 6.0), overrun(gear, 3400.0, 1900.0) if k % 2 else stop(4.0)]
+    return driven(*tasks).log
+
+
+@pytest.mark.parametrize("without", [(), ("clutch_pressed", "gear")])
+def test_a_foot_that_takes_up_the_clutch_is_no_tip_in(errand, without):
+    """The three overruns are each begun with a tip-in from the cruise; the other openings follow a change of gear."""
+    kinds = name_drive(errand.drop_vars(list(without)), CAR, REVISION).segments["kind"]
+    assert 3 <= (kinds == "tip-in").sum() <= 4
+    assert (kinds == "gear change").sum() >= 8
+
+
+@pytest.mark.parametrize(("noise_km_h", "noise_pct"), [(0.0, 0.0), (0.5, 0.7)])
+def test_cruises_of_six_seconds_are_found_whole(errand, noise_km_h, noise_pct):
+    rng = np.random.default_rng(3)
+    noisy = {
+        name: errand[name] + spread * rng.normal(size=errand.sizes["time"])
+        for name, spread in (("road_speed_km_h", noise_km_h), ("throttle_pct", noise_pct))
+    }
+    found = name_drive(errand.assign(noisy), CAR, REVISION).segments
+    own = found[found["kind"] == "cruise"]
+    assert len(own) >= 5
+    assert own["seconds"].median() > 4.5
+
+
 @pytest.mark.parametrize("tips", [False, True])
 def test_a_log_whose_throttle_never_shuts_still_cruises(tips):
     """Three minutes in third at 60 km/h; the lowest throttle is the cruise's own."""

@@ -15,19 +15,21 @@ from tunelab.log.flag_sample import closed_throttle, find_gaps
 from tunelab.log.segment import find_segments
 from tunelab.study.estimate import NAN
 from tunelab.study.fuel_cut import find_cuts, find_returns
+from tunelab.study.fuel_cut.free import free_rows, free_since
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.study.idle.stretch import rows_between
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 KINDS = (
-    "start", "warm-up", "idle", "take-off", "cruise", "tip-in", "tip-out", "fuel cut", "fuel back", "return to idle",
-    "stop", "engine off", "hot restart",
+    "start", "warm-up", "idle", "take-off", "gear change", "cruise", "tip-in", "tip-out", "fuel cut", "fuel back",
+    "return to idle", "stop", "engine off", "hot restart",
 )  # fmt: skip
 # Common practice, no source.
 RESTING_KM_H, MOVING_KM_H, CRUISING_KM_H = 2.0, 10.0, 20.0
 TAKE_OFF_LONGEST_S = 12.0
-CRUISE_S, CRUISE_DRIFT_M_S2, CRUISE_THROTTLE_PCT = 4.0, 0.35, 4.0
+CRUISE_S, CRUISE_WINDOW_S, CRUISE_DRIFT_M_S2, CRUISE_THROTTLE_PCT = 4.0, 2.0, 0.35, 4.0
+CHANGE_S = 1.0  # the throttle opens again this soon after a change of gear
 STOP_FROM_S = 6.0  # a stop is the stand and the braking before it, so far back at most
 FUEL_BACK_S = 1.5
 WARM_UP_S = 10.0
@@ -64,7 +66,9 @@ def name_drive(log: xr.Dataset, car: Car, revision: Revision) -> RoadDrive:
     Kinds whose channels are missing, or that were not driven, stand in `missing` with the reason.
     """
     found = [*_from_segments(log, car), *_cuts(log, car, revision)]
-    found += [*_warm_ups(log, car), *_take_offs(log), *_cruises(log), *_stops(log)]
+    found += [*_warm_ups(log, car), *_cruises(log), *_stops(log)]
+    starts_off = list(_take_offs(log))
+    found = [*_without_clutch_work(log, found, starts_off), *starts_off]
     returns = find_returns(log, car)
     found += [("return to idle", row.start_s, min(row.end_s, row.start_s + 8.0)) for row in returns.itertuples()]
     rows = [_describe(log, span) for span in found]
@@ -85,6 +89,22 @@ def _from_segments(log: xr.Dataset, car: Car) -> Iterator[Span]:
             yield _start_kind(log, car, row.start_s), row.start_s, row.end_s
         elif row.kind == "stop":
             yield "engine off", row.start_s, row.end_s
+
+
+def _without_clutch_work(log: xr.Dataset, found: list[Span], take_offs: list[Span]) -> Iterator[Span]:
+    """The spans, less throttle that opens to take the clutch up again: a change of gear or a take-off, no tip-in.
+
+    It meets another engine speed than the one it was closed at, so it is no step of load alone.
+    """
+    free, time = free_rows(log), log["time"].values
+    road = at_rows(log, "road_speed_km_h") if has(log, "road_speed_km_h") else np.full(time.size, NAN)
+    for kind, start, end in found:
+        before = rows_between(log, (start - CHANGE_S, start))
+        loose = np.flatnonzero(free[before]) + before.start if kind == "tip-in" else np.empty(0, dtype=int)
+        if loose.size and road[before.stop - 1] >= MOVING_KM_H:
+            yield "gear change", float(time[free_since(free, int(loose[-1]))]), end
+        elif kind != "tip-in" or not any(first <= start <= last for _, first, last in take_offs):
+            yield kind, start, end
 
 
 def _start_kind(log: xr.Dataset, car: Car, start_s: float) -> str:
@@ -150,13 +170,13 @@ def _cruises(log: xr.Dataset) -> Iterator[Span]:
         return
     step = row_step_s(log)
     road, throttle = at_rows(log, "road_speed_km_h"), at_rows(log, "throttle_pct")
-    wide = rows_in(2.0, step)
-    smooth = rolling(road, rows_in(1.0, step), "mean")
-    gain = np.gradient(smooth, log["time"].values) / 3.6
-    drift = np.abs(gain)
-    quiet = rolling(throttle, wide, "max") - rolling(throttle, wide, "min") < CRUISE_THROTTLE_PCT
-    steady = (rolling(drift, wide, "mean") < CRUISE_DRIFT_M_S2) & (road > CRUISING_KM_H)
-    for start, end in _parts(log, steady & quiet & ~_is_shut(throttle, road, gain), CRUISE_S):
+    wide = rows_in(CRUISE_WINDOW_S, step)
+    gain = np.gradient(rolling(road, rows_in(1.0, step), "mean"), log["time"].values) / 3.6
+    foot = rolling(throttle, rows_in(0.3, step), "median")
+    quiet = rolling(foot, wide, "max") - rolling(foot, wide, "min") < CRUISE_THROTTLE_PCT
+    steady = (np.abs(rolling(gain, wide, "mean")) < CRUISE_DRIFT_M_S2) & (road > CRUISING_KM_H)
+    whole = rolling((steady & quiet).astype(float), wide, "max") > 0.5  # a window is steady from its first row on
+    for start, end in _parts(log, whole & ~_is_shut(throttle, road, gain), CRUISE_S):
         yield "cruise", start, end
 
 
@@ -197,7 +217,7 @@ def _median(log: xr.Dataset, name: str, inside: slice) -> float:
 
 _NEEDS = {"warm-up": "coolant_c", "hot restart": "coolant_c"}
 _NEEDS |= dict.fromkeys(("take-off", "stop"), "road_speed_km_h")
-_NEEDS |= {"cruise": "road_speed_km_h"}
+_NEEDS |= {"cruise": "road_speed_km_h", "gear change": "road_speed_km_h"}
 _NEEDS |= dict.fromkeys(("idle", "tip-in", "tip-out", "fuel cut", "fuel back", "return to idle"), "throttle_pct")
 
 

@@ -8,21 +8,32 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.driveline import road_speed_km_h
 from tunelab.study.finding import Finding, status_within
 from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.study.power.inputs import deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 NEAR_LIMIT_RPM = 300.0  # a pull that ended this close below the limit has reached it
-Verdict = Literal["shift at", "still pulling at the limit", "not shown"]
+WIDEST_RPM = 800.0  # an interval wider than this says that there is no difference to be told, not when to change
+# What a driveline loses differs from gear to gear by about this, one standard deviation. Common practice, no source.
+GEAR_LOSS = 0.01
+SLIP_ROUNDS = 3
+SLOWEST_GAIN_M_S2 = 0.01  # a gear that accelerates the car by less is as good as none
+Verdict = Literal["shift at", "still pulling at the limit", "no difference to be told", "not shown"]
 
 
 @dataclass(frozen=True)
 class ShiftPoint:
-    """Change from one gear to the next. NaN where not shown."""
+    """Change from one gear to the next. NaN where not shown.
+
+    Where no difference can be told there is no engine speed to change at; `lower_rpm` and `upper_rpm` say between which
+    speeds either gear may pull harder.
+    """
 
     from_gear: int
     to_gear: int
@@ -49,7 +60,10 @@ class ShiftChart:
     samples_used: int
     samples_flagged: int
     confidence: float = CONFIDENCE
-    method: str = "acceleration in each gear from the draws of the power curve, on the level in still air, no slip"
+    method: str = (
+        "acceleration in each gear from joint draws of the power curve and of what does not act on both gears alike "
+        "(inertias, slip, road load, losses), on the level in still air; the change that leaves least time to the top"
+    )
 
     def summary(self) -> pd.DataFrame:
         """One row per change of gear."""
@@ -71,7 +85,7 @@ class ShiftChart:
     def _finding(self, point: ShiftPoint, counts: tuple[int, int]) -> Finding:
         name = f"shift.{point.from_gear}_{point.to_gear}"
         title = f"Shift from gear {point.from_gear} to {point.to_gear}"
-        if point.verdict == "not shown":
+        if not np.isfinite(point.engine_speed_rpm):
             return Finding(
                 name, title, None, "rpm", None, None, None, *counts, "not_shown", self.limit_rpm, point.because
             )
@@ -107,11 +121,12 @@ def find_shift_points(fit: PowerFit, car: Car, revision: Revision) -> ShiftChart
         return ShiftChart(False, f"no shift points: {fit.because}", limit, (), empty, limit_speeds(car, limit), *counts)
     gears = range(1, len(car.gearing.ratios) + 1)
     known = np.isfinite(fit.wheel_power_kw) & (fit.engine_speed_rpm <= limit)
-    rpm, power = fit.engine_speed_rpm[known], fit.draws_kw[:, known]
-    pulls = [_acceleration(fit, car, gear, rpm, power) for gear in gears]
+    rpm = fit.engine_speed_rpm[known]
+    power = fit.draws_kw[:, known] + _undulation_kw(fit, car, rpm)
+    pulls = [_drive(fit, car, gear, rpm, power) for gear in gears]
     reached = max(p.pull.to_rpm for p in fit.pulls)
     points = tuple(_point(car, gear, rpm, pulls, Limit(limit, reached)) for gear in gears[:-1])
-    table = pd.concat([_table(car, gear, rpm, pulls[gear - 1]) for gear in gears], ignore_index=True)
+    table = pd.concat([_table(car, gear, rpm, pulls[gear - 1].acceleration_m_s2) for gear in gears], ignore_index=True)
     return ShiftChart(True, "", limit, points, table, limit_speeds(car, limit), *counts)
 
 
@@ -124,64 +139,109 @@ def limit_speeds(car: Car, limit_rpm: float) -> pd.DataFrame:
     return pd.DataFrame({"gear": np.arange(1, overall.size + 1), "road_speed_km_h": speed})
 
 
-def _acceleration(fit: PowerFit, car: Car, gear: int, rpm: np.ndarray, power_kw: np.ndarray) -> np.ndarray:
-    """Acceleration that the power gives in a gear on the level; shape (draws, rpm). [m/s²]
+@dataclass(frozen=True)
+class InGear:
+    """How the car goes in one gear at full throttle; shapes (draws, rpm), row 0 the estimate itself."""
 
-    The engine's inertia takes its share in each gear; the other inputs stand at their values, as they act on both gears
-    alike.
+    speed_m_s: np.ndarray
+    acceleration_m_s2: np.ndarray
+
+
+def _undulation_kw(fit: PowerFit, car: Car, rpm: np.ndarray) -> np.ndarray:
+    """Power that rises and falls of the road feigned along the pulls; shape (draws, rpm), zero in row 0. [kW]
+
+    The draws of the curve let each pull's slope be off as a whole, which is the same for both gears. A slope that
+    changes on the way bends the curve. Half a wave over the range, with the stated doubt of the local slope.
     """
-    value = {row.name: row.value for row in fit.inputs.rows}
+    draws, pulls = fit.draws_kw.shape[0], fit.pulls
+    angle = np.pi * (rpm - rpm[0]) / max(np.ptp(rpm), 1.0)
+    sine, cosine = (deviates(draws, 0, f"undulation {part}")[:, None] for part in ("sine", "cosine"))
+    wander = sine * np.sin(angle) + cosine * np.cos(angle)
+    wander[0] = 0.0
+    slope = convert(fit.inputs["local grade"].uncertainty, "percent", "1") / np.sqrt(len(pulls))
+    force = fit.inputs["mass"].value * STANDARD_GRAVITY_M_S2 * slope
+    ratio = car.gearing.ratios[pulls[0].pull.gear - 1] * car.gearing.final_drive
+    speed = convert(rpm, "rpm", "rad/s") / ratio * fit.inputs["rolling radius"].value
+    return wander * convert(force * speed, "W", "kW")
+
+
+def _drive(fit: PowerFit, car: Car, gear: int, rpm: np.ndarray, power_kw: np.ndarray) -> InGear:
+    """How the power drives the car in a gear, on the level in still air.
+
+    Everything that is not known of the car is drawn together with the power that was measured through it: what acts on
+    both gears alike cancels, what does not (inertias, slip, road load, the loss of each gear) widens the answer.
+    """
+    value = fit.input_draws
     ratio = car.gearing.ratios[gear - 1] * car.gearing.final_drive
-    radius = value["rolling radius"]
-    speed = convert(rpm, "rpm", "rad/s") / ratio * radius
-    road = value["a_n"] + value["b_n_s_m"] * speed + value["c_n_s2_m2"] * speed**2
+    loss = GEAR_LOSS * deviates(power_kw.shape[0], 0, f"loss of gear {gear}")[:, None]
+    loss[0] = 0.0
+    wheel = convert(rpm, "rpm", "rad/s") / ratio * value["rolling radius"]
+    push = convert(power_kw, "kW", "W") * (1 + loss) / wheel
+    own = value["mass"] + value["load of the day"]
     through = 1 - convert(value["driveline loss"], "percent", "1")
-    engine = value["engine inertia"] * through * ratio**2
-    mass = value["mass"] + (value["wheel inertia"] + engine) / radius**2
-    return (convert(power_kw, "kW", "W") / speed - road) / mass
+    turning = value["wheel inertia"] + value["engine inertia"] * through * ratio**2
+    slip = np.zeros_like(push)
+    for _ in range(SLIP_ROUNDS):
+        speed = wheel * (1 - slip)
+        road = value["a_n"] + value["b_n_s_m"] * speed + value["c_n_s2_m2"] * speed**2
+        road = road * value["road-load scale"]
+        gain = (push - road) / (own + turning / (value["rolling radius"] ** 2 * (1 - slip)))
+        slip = convert(value["tyre slip"], "percent", "1") * (own * gain + road) / (own * STANDARD_GRAVITY_M_S2)
+    return InGear(speed, gain)
 
 
-def _point(car: Car, gear: int, rpm: np.ndarray, pulls: list[np.ndarray], limit: Limit) -> ShiftPoint:
+def _point(car: Car, gear: int, rpm: np.ndarray, pulls: list[InGear], limit: Limit) -> ShiftPoint:
     """Where the next gear takes over, draw by draw."""
     drop = car.gearing.ratios[gear] / car.gearing.ratios[gear - 1]
     comparable = rpm * drop >= rpm[0]
     if not comparable.any():
         text = f"changing up at {rpm[-1]:.0f} rpm drops the engine to {rpm[-1] * drop:.0f} rpm, below what was measured"
         return _unknown(gear, f"{text} (from {rpm[0]:.0f} rpm); start the pull lower.")
-    here, there = pulls[gear - 1][:, comparable], pulls[gear]
-    after = np.stack([np.interp(rpm[comparable] * drop, rpm, row) for row in there])
-    at = np.array([_crossing(rpm[comparable], row) for row in after - here])
+    here, there = pulls[gear - 1], pulls[gear]
+    own, speed = here.acceleration_m_s2[:, comparable], here.speed_m_s[:, comparable]
+    rows = zip(speed, there.speed_m_s, there.acceleration_m_s2, strict=True)
+    after = np.stack([np.interp(at, *curve) for at, *curve in rows])
+    at = np.array([_change(rpm[comparable], *row) for row in zip(speed, own, after, strict=True)])
     return _verdict(car, gear, rpm, at, limit, drop)
 
 
-def _crossing(rpm: np.ndarray, gain: np.ndarray) -> float:
-    """Engine speed above which the next gear stays ahead; infinite where it never gets there."""
-    behind = np.flatnonzero(gain < 0)
-    if not behind.size:
-        return float(rpm[0])
-    last = behind[-1]
-    if last == rpm.size - 1:
+def _change(rpm: np.ndarray, speed_m_s: np.ndarray, here: np.ndarray, after: np.ndarray) -> float:
+    """Engine speed at which a change leaves the least time to the top; infinite where that is never.
+
+    Of several crossings it is the one that the whole course above it bears out: noise at one end decides nothing.
+    """
+    won = 1 / np.maximum(here, SLOWEST_GAIN_M_S2) - 1 / np.maximum(after, SLOWEST_GAIN_M_S2)
+    ahead = np.append(np.cumsum((won * np.gradient(speed_m_s))[::-1])[::-1], 0.0)
+    k = int(np.argmax(ahead))
+    if k == rpm.size:
         return float("inf")
-    return float(rpm[last] - gain[last] * (rpm[last + 1] - rpm[last]) / (gain[last + 1] - gain[last]))
+    gain = after - here
+    if k == 0 or gain[k] <= gain[k - 1]:
+        return float(rpm[k])
+    return float(rpm[k] - np.clip(gain[k] / (gain[k] - gain[k - 1]), 0.0, 1.0) * (rpm[k] - rpm[k - 1]))
 
 
 def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit, drop: float) -> ShiftPoint:
     still, limit = float(np.mean(~np.isfinite(at[1:]))), bounds.rpm
-    if not np.isfinite(at[0]):
-        if bounds.reached_rpm < limit - NEAR_LIMIT_RPM:
-            text = f"gear {gear} still pulls harder at {rpm[-1]:.0f} rpm, the highest speed measured"
-            return _unknown(gear, f"{text}; a pull that ends nearer the limit of {limit:.0f} rpm would show it.")
-        text = f"gear {gear} still pulls harder up to {rpm[-1]:.0f} rpm; the limit of {limit:.0f} rpm stands."
-        lower = min(_quantile(at, 0.025, limit), float(rpm[-1]))  # beyond it no power was measured
-        return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, lower, limit,
-                          *_speeds(car, gear, limit, drop), still, text)  # fmt: skip
     lower, upper = _quantile(at, 0.025, limit), _quantile(at, 0.975, limit)
-    text = f"above {at[0]:.0f} rpm gear {gear + 1} pulls harder" + (
+    top = float(rpm[-1])  # beyond it no power was measured
+    if not np.isfinite(at[0]) and bounds.reached_rpm < limit - NEAR_LIMIT_RPM:
+        text = f"gear {gear} still pulls harder at {top:.0f} rpm, the highest speed measured"
+        return _unknown(gear, f"{text}; a pull that ends nearer the limit of {limit:.0f} rpm would show it.")
+    if not np.isfinite(at[0]) and lower >= top - NEAR_LIMIT_RPM:
+        text = f"gear {gear} still pulls harder up to {top:.0f} rpm; the limit of {limit:.0f} rpm stands."
+        return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, min(lower, top), limit,
+                          *_speeds(car, gear, limit, drop), still, text)  # fmt: skip
+    if not np.isfinite(at[0]) or upper - lower > WIDEST_RPM:
+        text = f"between {lower:.0f} and {upper:.0f} rpm no difference between gears {gear} and {gear + 1} can be told"
+        text += f"; changing at {lower:.0f} rpm spares the engine."
+        nan = float("nan")
+        return ShiftPoint(gear, gear + 1, "no difference to be told", nan, lower, upper, nan, nan, still, text)
+    value = float(np.clip(at[0], lower, upper))
+    text = f"above {value:.0f} rpm gear {gear + 1} pulls harder" + (
         f" ({still:.0%} of draws: never)." if still else "."
     )
-    return ShiftPoint(
-        gear, gear + 1, "shift at", float(at[0]), lower, upper, *_speeds(car, gear, at[0], drop), still, text
-    )
+    return ShiftPoint(gear, gear + 1, "shift at", value, lower, upper, *_speeds(car, gear, value, drop), still, text)
 
 
 def _quantile(at: np.ndarray, share: float, limit: float) -> float:

@@ -25,6 +25,7 @@ FREE_AFTER_S = 0.15  # an engine that is free so soon after a cut was freed by w
 FREE_FALL_RPM_S = 900.0  # no car in gear loses engine speed this fast unless its wheels lock
 AFTER_S = 1.5  # what happens within this after fuel comes back belongs to the re-entry
 LAMBDA_S = 1.1  # of lambda, once the sensor sees gas that was burnt after the cut
+ALONE_S, ALONE_PCT = 0.6, 1.0  # after fuel came back by itself the foot stays within this, and the gear in
 LAGS = 4.0  # of the sensor, after which hardly anything is left of the air that the cut pumped
 CUT_COLUMNS = [
     "start_s", "end_s", "seconds", "entry_rpm", "exit_rpm", "ended_by", "lean_pct", "rich_pct", "jolt_m_s2", "dip_rpm",
@@ -35,10 +36,11 @@ CUT_COLUMNS = [
 def find_cuts(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
     """One row per fuel cut on overrun.
 
-    `ended_by` is "speed" (the throttle stayed closed), "throttle", "clutch" (engine speed left the wheels about then)
-    or "gap" (the log broke off). `lean_pct`, `rich_pct` are the extremes of lambda over commanded in the 1.1 s from
-    when gas burnt after the re-entry has reached the sensor and four of its lags are over; `jolt_m_s2` the span of
-    longitudinal acceleration around the re-entry; `dip_rpm` how far engine speed fell below the idle target within
+    `ended_by` is "speed" (foot and clutch stayed where they were), "throttle", "clutch" (engine speed left the wheels
+    about then), "unclear" (foot or clutch moved just after, or the log cannot tell) or "gap" (the log broke off).
+    `lean_pct`, `rich_pct` are the extremes of lambda over commanded in the 1.1 s from when gas burnt after the re-entry
+    has reached the sensor and four of its lags are over; `jolt_m_s2` the span of longitudinal acceleration around the
+    re-entry; `dip_rpm` how far engine speed fell below the idle target within
     1.5 s. NaN where not logged.
     """
     needed = ("engine_speed_rpm", "throttle_pct")
@@ -79,6 +81,8 @@ def _rows(log: xr.Dataset, car: Car, revision: Revision) -> dict[str, np.ndarray
         "free": free_rows(log),
         "closed": throttle <= closed_throttle(throttle) + CLOSED_PCT,
     }
+    rows["foot"] = rolling(at_rows(log, "pedal_pct"), rows_in(0.15, step), "median") if has(log, "pedal_pct") else empty
+    rows["foot"] = np.where(np.isfinite(rows["foot"]), rows["foot"], rolling(throttle, rows_in(0.15, step), "median"))
     rows["smooth"] = rolling(speed, rows_in(0.15, step), "median")
     commanded = at_rows(log, "lambda_commanded") if has(log, "lambda_commanded") else empty + 1.0
     lambda_ = at_rows(log, "lambda_measured") if has(log, "lambda_measured") else empty
@@ -118,7 +122,7 @@ def _describe(
     ends = ends and last < time.size
     entry = _edge(rows["speed"], first) if begins else NAN
     out = _edge(rows["speed"], last) if ends else NAN
-    how = _ended_by(log, rows, last) if ends else "gap"
+    how = _ended_by(log, rows, first, last) if ends else "gap"
     after = _after(log, rows, last) if ends else (NAN, NAN, NAN, NAN, False)
     return (float(time[first]), float(time[last - 1]), float(time[last - 1] - time[first]), entry, out, how, *after)
 
@@ -129,7 +133,7 @@ def _edge(speed: np.ndarray, row: int) -> float:
     return float(np.nanmean(pair)) if np.isfinite(pair).any() else NAN
 
 
-def _ended_by(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> str:
+def _ended_by(log: xr.Dataset, rows: dict[str, np.ndarray], first: int, row: int) -> str:
     """Why fuel came back: throttle opened, clutch pressed, or the speed fell to where the ECU ends the cut."""
     time, step = rows["time"], row_step_s(log)
     near = rows_between(log, (time[row] - 1.5 * step, time[row] + 0.5 * step))
@@ -137,13 +141,26 @@ def _ended_by(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> str:
         return "throttle"
     if has(log, "clutch_pressed"):
         before = rows_between(log, (time[row] - 0.5, time[row]))
-        return "clutch" if (log["clutch_pressed"].values[before] > 0.5).any() else "speed"
+        pressed = (log["clutch_pressed"].values[before] > 0.5).any()
+        return "clutch" if pressed else _by_itself(log, rows, first, row)
     if rows["free"][min(int(np.searchsorted(time, time[row] + FREE_AFTER_S)), time.size - 1)]:
         return "clutch"
     before = rows_between(log, (time[row] - 0.35, time[row]))
     speed = rows["speed"][before]
     fall = (speed[0] - speed[-1]) / max(time[before][-1] - time[before][0], step)
-    return "clutch" if fall > FREE_FALL_RPM_S else "speed"
+    return "clutch" if fall > FREE_FALL_RPM_S else _by_itself(log, rows, first, row)
+
+
+def _by_itself(log: xr.Dataset, rows: dict[str, np.ndarray], first: int, row: int) -> str:
+    """ "speed" where foot and clutch stayed where they were for ALONE_S after the cut, else "unclear".
+
+    An ECU gives fuel back at the first touch of the pedal or the clutch, before either shows in the log.
+    """
+    told = any(has(log, name) for name in ("clutch_pressed", "gear", "road_speed_km_h"))
+    after = rows_between(log, (rows["time"][row], rows["time"][row] + ALONE_S))
+    moved = np.abs(rows["foot"][after] - np.nanmedian(rows["foot"][first:row]))
+    alone = told and np.nanmax(moved) <= ALONE_PCT and not rows["free"][after].any()
+    return "speed" if alone else "unclear"
 
 
 def _after(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> tuple[float, float, float, float, bool]:

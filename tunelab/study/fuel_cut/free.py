@@ -21,18 +21,25 @@ def free_rows(log: xr.Dataset) -> np.ndarray:
     By clutch or neutral where logged, by a car that stands or creeps, or by engine speed that leaves road speed. A
     log with none of these channels shows no free engine; one without throttle or engine speed neither.
     """
-    nothing = np.zeros(log.sizes["time"], dtype=bool)
     if not (has(log, "throttle_pct") and has(log, "engine_speed_rpm")):
-        return nothing
+        return np.zeros(log.sizes["time"], dtype=bool)
     throttle = at_rows(log, "throttle_pct")
-    is_free = nothing.copy()
+    return off_the_wheels(log) & (throttle <= closed_throttle(throttle) + CLOSED_PCT)
+
+
+def off_the_wheels(log: xr.Dataset) -> np.ndarray:
+    """Whether engine and wheels are seen apart at each row, whatever the throttle; bool of shape (time,).
+
+    Told by the same channels as `free_rows`. Engine speed must be in the log.
+    """
+    apart = np.zeros(log.sizes["time"], dtype=bool)
     if has(log, "clutch_pressed"):
-        is_free |= log["clutch_pressed"].values > 0.5
+        apart |= log["clutch_pressed"].values > 0.5
     if has(log, "gear"):
-        is_free |= log["gear"].values == 0
+        apart |= log["gear"].values == 0
     if has(log, "road_speed_km_h"):
-        is_free |= _leaves_the_wheels(log)
-    return is_free & (throttle <= closed_throttle(throttle) + CLOSED_PCT)
+        apart |= _leaves_the_wheels(log)
+    return apart
 
 
 def _leaves_the_wheels(log: xr.Dataset) -> np.ndarray:

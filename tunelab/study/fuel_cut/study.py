@@ -13,11 +13,18 @@ from tunelab.study.estimate import LEAST_FOR_INTERVAL, NAN, Estimate, Question, 
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut.cut import find_cuts
 from tunelab.study.fuel_cut.home import find_returns
+from tunelab.study.gearing.reading import has
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 READING_PCT = 0.5  # how finely a sensor tells one excursion of lambda; common practice, no source
 ALIKE_RPM = 60.0  # ends of cuts within this are one speed of the ECU; common practice, no source
+ENDED = {
+    "throttle": "ended with the throttle",
+    "clutch": "with the clutch",
+    "unclear": "just before foot or clutch moved, or where the log cannot tell",
+    "gap": "with the log",
+}
 
 
 @dataclass(frozen=True)
@@ -77,24 +84,37 @@ def study_fuel_cut(log: xr.Dataset, car: Car, revision: Revision) -> FuelCutStud
     Without engine speed and throttle in the log nothing is shown.
     """
     cuts, returns = find_cuts(log, car, revision), find_returns(log, car)
-    ended = alike_ends(cuts[cuts["ended_by"] == "speed"])
     return FuelCutStudy(
         cuts=cuts,
         returns=returns,
         entry_rpm=_lowest(cuts["entry_rpm"]),
-        exit_rpm=mean_estimate(
-            ended["exit_rpm"],
-            "rpm",
-            used=len(ended),
-            flagged=len(cuts) - len(ended),
-            what="re-entries, throttle closed",
-        ),
+        exit_rpm=_fuel_back(cuts, has(log, "clutch_pressed")),
         undershoot_rpm=_next_return(returns, "undershoot_rpm", "rpm"),
         settling_s=_next_return(returns, "settling_s", "s"),
         hang_s=_next_return(returns, "hang_s", "s"),
         samples_used=len(cuts) + len(returns),
         samples_flagged=int((cuts["ended_by"] == "gap").sum()),
     )
+
+
+def _fuel_back(cuts: pd.DataFrame, clutch_logged: bool) -> Estimate:
+    """Engine speed at which the ECU gives fuel back; not shown where something else may have ended the cuts."""
+    by_speed = cuts[cuts["ended_by"] == "speed"]
+    ended = alike_ends(by_speed)
+    if len(ended) and 2 * len(ended) >= len(by_speed):
+        return mean_estimate(
+            ended["exit_rpm"], "rpm", used=len(ended), flagged=len(cuts) - len(ended),
+            what="re-entries, foot and clutch at rest",
+        )  # fmt: skip
+    tail = "" if clutch_logged else " (the clutch is not logged)"
+    if len(by_speed):
+        span = f"{by_speed['exit_rpm'].min():.0f} and {by_speed['exit_rpm'].max():.0f} rpm"
+        why = f"{len(by_speed)} cuts ended by themselves, anywhere between {span}: no speed of the ECU's shows{tail}"
+    else:
+        counts = cuts["ended_by"].value_counts()
+        parts = [f"{counts[kind]} {text}" for kind, text in ENDED.items() if kind in counts]
+        why = f"of {len(cuts)} fuel cuts {', '.join(parts)}{tail}" if parts else "no fuel cut on overrun is in the log"
+    return Estimate(NAN, NAN, NAN, "rpm", 0, len(cuts), why)
 
 
 def alike_ends(ended: pd.DataFrame) -> pd.DataFrame:

@@ -5,14 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
+from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 
 SLOWEST_KM_H = 12.0  # below it speed sensors count too coarsely
 STEADY_WINDOW_S = 1.0
 STEADY_SPREAD = 0.03  # standard deviation of the logarithm within the window
-STEADY_DRIFT_PER_S = 0.012  # drift of the logarithm; coasting out of gear drifts faster
+STEADY_DRIFT_PER_S = 0.012  # drift of the logarithm
+QUICK_PER_S = 0.08  # a logarithm that moves faster changes gear, or the clutch moves
+FOLLOW_WINDOW_S = 4.0  # over which engine speed is held against road speed
+MOVING_PER_S = 0.006  # of the logarithm of road speed: slower says nothing of what engine speed follows
+FOLLOWS = 0.5  # of the rate of road speed, by which that of engine speed differs: 0 in gear, 1 with the engine at idle
 SPEED_CHANNELS = ("road_speed_km_h", "gps_speed_km_h")
 
 
@@ -22,7 +27,11 @@ class SpeedRatio:
 
     time: np.ndarray  # s, shape (rows,)
     log_ratio: np.ndarray
-    steady: np.ndarray  # bool: constant over the window around the row
+    log_speed: np.ndarray  # natural logarithm of road speed, km/h; NaN at standstill
+    steady: np.ndarray  # bool: constant over the window around the row, and not seen to be free
+    follows: np.ndarray  # bool: road speed moves and engine speed moves with it
+    free: np.ndarray  # bool: road speed moves and engine speed does not: out of gear, whatever the ratio
+    pace_per_s: np.ndarray  # of the logarithm of road speed, over FOLLOW_WINDOW_S; NaN across a change of ratio
     speed_channel: str  # which speed it was formed with
     step_s: float
 
@@ -50,7 +59,47 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     step = row_step_s(log)
     ratio = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, channel))
     ratio = np.where(_clutch_out(log), ratio, np.nan)
-    return SpeedRatio(log["time"].values, ratio, _steady(ratio, step), channel, step)
+    car = _log_speed(at_rows(log, channel))
+    follows, free, pace = _coupled(ratio, car, step)
+    steady = _steady(ratio, step) & ~free
+    return SpeedRatio(log["time"].values, ratio, car, steady, follows, free, pace, channel, step)
+
+
+def _log_speed(speed_km_h: np.ndarray) -> np.ndarray:
+    """Natural logarithm of road speed, NaN at standstill; shape of the input."""
+    return np.log(np.where(speed_km_h > 0, speed_km_h, np.nan))
+
+
+def _coupled(ratio: np.ndarray, log_speed_: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Whether engine speed follows a road speed that moves, whether it does not, and how road speed moves.
+
+    Arrays of shape (rows,), the last one per second.
+
+    Judged by the slopes of straight lines over FOLLOW_WINDOW_S, within the stretch between two quick changes of ratio.
+    Neither holds where road speed stands still: a ratio is then held by any engine.
+    """
+    rows = rows_in(0.6, step_s)
+    smooth = rolling(ratio, rows, "median")
+    known = np.isfinite(smooth) & ~(np.abs(rolling(np.gradient(smooth) / step_s, rows, "mean")) > QUICK_PER_S)
+    follows, free = np.zeros(ratio.size, dtype=bool), np.zeros(ratio.size, dtype=bool)
+    pace = np.full(ratio.size, np.nan)
+    for first, last in runs(known):
+        car, drift = (_slope(values[first:last], step_s) for values in (log_speed_, ratio))
+        pace[first:last] = car
+        moves = np.abs(car) > MOVING_PER_S
+        lags = -drift / np.where(moves, car, 1.0)  # share of the car's movement that the engine does not make
+        follows[first:last] = moves & (np.abs(lags) < FOLLOWS)
+        free[first:last] = moves & (lags >= FOLLOWS)
+    return follows, free, pace
+
+
+def _slope(values: np.ndarray, step_s: float) -> np.ndarray:
+    """Slope of a straight line over FOLLOW_WINDOW_S round each row, NaN with less than a quarter of it; per second."""
+    rows = rows_in(FOLLOW_WINDOW_S, step_s)
+    y = pd.Series(values)
+    x = pd.Series(np.arange(y.size) * step_s).where(y.notna())
+    window = {"window": rows, "center": True, "min_periods": max(3, rows // 4)}
+    return (y.rolling(**window).cov(x) / x.rolling(**window).var()).to_numpy()
 
 
 def _clutch_out(log: xr.Dataset) -> np.ndarray:

@@ -19,7 +19,11 @@ SMOOTHING = 0.012
 REACH = 0.05  # rows within this of a peak belong to it; gears lie at least 15 % apart
 APART = 0.09
 LEAST_SECONDS = 3.0
+LEAST_FOLLOWED_S = 1.0  # of them with engine speed seen to follow road speed
+LEAST_MOVED = 0.1  # of the logarithm of road speed: an engine that settles to idle follows a coasting car over less
 BLOCK_S = 2.0
+LATE_S = 0.02  # one standard deviation of how far a logger dates the two speeds apart. Common practice, no source.
+NO_GEAR = f"no gear stands out: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
 CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
 
@@ -72,8 +76,12 @@ class RatioFit:
 def estimate_ratios(log: xr.Dataset) -> RatioFit:
     """Find the gears of a car whose ratios are unknown.
 
+    A gear is a ratio that is held while engine speed moves with road speed. An idling engine gives any ratio while the
+    car rolls, and a ratio that was only ever held at one speed may be one of those: neither counts.
+
     The overall ratio follows with the rolling radius (`RatioFit.overall`). Intervals hold what varies
-    within the log (tyre slip under power among it), not the scale of the speed sensor.
+    within the log (tyre slip under power among it) and a speed that is dated late where the car mostly gains or mostly
+    loses speed, not the scale of the speed sensor.
 
     Raises
     ------
@@ -85,7 +93,7 @@ def estimate_ratios(log: xr.Dataset) -> RatioFit:
     gears = [gear for gear in (_gear(trace, peak) for peak in peaks) if gear is not None]
     gears = sorted(gears, key=lambda gear: -gear.rpm_per_km_h)
     ranked = tuple(GearRatio(k + 1, *_rest(gear)) for k, gear in enumerate(gears))
-    because = "" if ranked else f"no speed ratio held still for {LEAST_SECONDS:g} s, so no gear stands out."
+    because = "" if ranked else NO_GEAR
     used = sum(gear.samples for gear in ranked)
     return RatioFit(bool(ranked), because, ranked, trace.speed_channel, used, trace.time.size - used)
 
@@ -110,12 +118,15 @@ def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
     near = trace.steady & (np.abs(trace.log_ratio - peak) < REACH)
     near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < REACH
     seconds = float(near.sum() * trace.step_s)
-    if seconds < LEAST_SECONDS:
+    followed = near & trace.follows
+    if seconds < LEAST_SECONDS or followed.sum() * trace.step_s < LEAST_FOLLOWED_S:
+        return None
+    if np.ptp(np.quantile(trace.log_speed[followed], (0.05, 0.95))) < LEAST_MOVED:
         return None
     mean, lower, upper, blocks = block_interval(trace, near)
-    return GearRatio(
-        0, float(np.exp(mean)), float(np.exp(lower)), float(np.exp(upper)), seconds, int(near.sum()), blocks
-    )
+    half = np.hypot((upper - lower) / 2, NORMAL_95 * LATE_S * np.nanmean(trace.pace_per_s[near]))
+    ratio, low, high = (float(np.exp(x)) for x in (mean, mean - half, mean + half))
+    return GearRatio(0, ratio, low, high, seconds, int(near.sum()), blocks)
 
 
 def block_interval(trace: SpeedRatio, near: np.ndarray) -> tuple[float, float, float, int]:

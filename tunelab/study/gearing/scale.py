@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -10,9 +10,9 @@ import xarray as xr
 
 from tunelab.physics.driveline import engine_speed_rpm
 from tunelab.study.gearing.ratio import SpeedRatio, log_ratio, speed_ratio
-from tunelab.study.gearing.ratios import CONFIDENCE, block_interval
+from tunelab.study.gearing.ratios import CONFIDENCE, NORMAL_95, block_interval
 from tunelab.study.gearing.reading import at_rows, has, rolling, rows_in
-from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.study.gearing.tyre import RollingRadius, rolling_radius
 from tunelab.workspace.car import Car
 
 LARGEST_OFFSET = 0.30  # of the logarithm: a speed sensor further off than this has another fault
@@ -88,10 +88,10 @@ def check_speed(log: xr.Dataset, car: Car) -> SpeedCheck:
     """
     trace = speed_ratio(log)
     expected = expected_log_ratios(car)
-    gearing, gears = against_gearing(trace, expected)
+    gearing, gears = against_stated_gearing(trace, car)
     gps = _against_gps(log, trace)
     radius = _radius(log, trace, expected, gearing)
-    factor, because = _proposal(gearing, gps)
+    factor, because = _proposal(gearing, gps, rolling_radius(car))
     used = max(gearing.samples, gps.samples)
     flagged = trace.time.size - used
     return SpeedCheck(trace.speed_channel, gearing, gps, radius, gears, factor, because, used, flagged)
@@ -112,8 +112,24 @@ def against_gearing(trace: SpeedRatio, expected: np.ndarray) -> tuple[ScaleEstim
         text = "only one gear was driven steadily, so the gear was taken that needs the smallest correction"
     else:
         text = "" if rival <= NEAREST_RIVAL else "two different corrections fit about equally well"
-    shifted = SpeedRatio(trace.time, residual, trace.steady, trace.speed_channel, trace.step_s)
-    return _estimate(shifted, near, offset, text), gears
+    return _estimate(replace(trace, log_ratio=residual), near, offset, text), gears
+
+
+def against_stated_gearing(trace: SpeedRatio, car: Car) -> tuple[ScaleEstimate, tuple[int, ...]]:
+    """`against_gearing` with the doubt of the owner's rolling radius in the interval: speed by gearing is in its scale.
+
+    Raises
+    ------
+    ValueError
+        `car.toml` states no gearing or no tyres.
+    """
+    found, gears = against_gearing(trace, expected_log_ratios(car))
+    if not found.shown:
+        return found, gears
+    radius = rolling_radius(car)
+    half = np.hypot(np.log(found.upper / found.lower) / 2, NORMAL_95 * radius.uncertainty_m / radius.radius_m)
+    ends = (float(found.factor * np.exp(sign * half)) for sign in (-1.0, 1.0))
+    return ScaleEstimate(True, found.because, found.factor, *ends, found.seconds, found.samples), gears
 
 
 def _best_offset(values: np.ndarray, expected: np.ndarray) -> tuple[float, float]:
@@ -142,7 +158,7 @@ def _against_gps(log: xr.Dataset, trace: SpeedRatio) -> ScaleEstimate:
         return nothing("the log has no second speed to compare with")
     gps, own = at_rows(log, "gps_speed_km_h"), at_rows(log, trace.speed_channel)
     ratio = np.where(own > GPS_SLOWEST_KM_H, log_ratio(gps, own), np.nan)
-    return _compare(SpeedRatio(trace.time, ratio, trace.steady, trace.speed_channel, trace.step_s), own)
+    return _compare(replace(trace, log_ratio=ratio), own)
 
 
 def _compare(trace: SpeedRatio, speed_km_h: np.ndarray) -> ScaleEstimate:
@@ -153,8 +169,7 @@ def _compare(trace: SpeedRatio, speed_km_h: np.ndarray) -> ScaleEstimate:
         return nothing("GPS speed and road speed overlap for less than 2 s of calm driving")
     near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < NEAR
     late = lateness_s(rate[near], trace.log_ratio[near])
-    on_time = SpeedRatio(trace.time, trace.log_ratio - late * rate, trace.steady, trace.speed_channel, trace.step_s)
-    return _estimate(on_time, near, 0.0, "")
+    return _estimate(replace(trace, log_ratio=trace.log_ratio - late * rate), near, 0.0, "")
 
 
 def log_rate(speed_km_h: np.ndarray, time_s: np.ndarray, step_s: float) -> np.ndarray:
@@ -183,15 +198,16 @@ def _radius(log: xr.Dataset, own: SpeedRatio, expected: np.ndarray, gearing: Sca
     by_gps = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, "gps_speed_km_h"))
     fast = at_rows(log, "gps_speed_km_h") > GPS_SLOWEST_KM_H
     ratio = np.where(in_gear & fast, expected[nearest] - by_gps, np.nan)
-    return _compare(
-        SpeedRatio(own.time, ratio, in_gear, own.speed_channel, own.step_s), at_rows(log, own.speed_channel)
-    )
+    return _compare(replace(own, log_ratio=ratio, steady=in_gear), at_rows(log, own.speed_channel))
 
 
-def _proposal(gearing: ScaleEstimate, gps: ScaleEstimate) -> tuple[float, str]:
-    source, text = (gps, "GPS") if gps.shown else (gearing, "the gearing and the rolling radius of car.toml")
+def _proposal(gearing: ScaleEstimate, gps: ScaleEstimate, radius: RollingRadius) -> tuple[float, str]:
+    by_gearing = f"the gearing and the rolling radius of car.toml (good to {radius.doubt})"
+    source, text = (gps, "GPS") if gps.shown else (gearing, by_gearing)
     if not source.shown:
         return 1.0, f"nothing is proposed: {source.because}."
+    if not np.isfinite(source.lower):
+        return 1.0, f"nothing is proposed: too few separate stretches for an interval by {text}."
     if source.lower <= 1.0 <= source.upper:
         return 1.0, f"the speed reading agrees with {text} within its interval; leave it."
     return source.factor, f"multiply the speed reading by {source.factor:.4f}, by {text}."

@@ -16,6 +16,7 @@ from tunelab.workspace.car import Car
 
 WIDEST = 0.12  # of the logarithm: a ratio further from every gear belongs to none
 SHARE_OF_STEP = 0.4  # of the distance to the neighbouring gear
+CROSSING_PER_S = 0.15  # a logarithm that moves faster at either end of a gear is the clutch's doing
 SHORTEST_S = 0.3  # a gear engaged for less than this is a crossing, not a gear
 
 
@@ -81,8 +82,9 @@ def _assign(trace: SpeedRatio, lines: np.ndarray) -> tuple[np.ndarray, np.ndarra
     distance = smooth[:, None] - lines
     nearest = np.argmin(np.where(np.isfinite(distance), np.abs(distance), 9.0), axis=1)
     deviation = distance[np.arange(nearest.size), nearest]
-    gear = np.where(np.abs(deviation) < _tolerance(lines)[nearest], nearest + 1, 0)
-    gear = _without_crossings(gear, trace.step_s)
+    gear = np.where((np.abs(deviation) < _tolerance(lines)[nearest]) & ~trace.free, nearest + 1, 0)
+    moved = (np.abs(np.gradient(smooth)) / trace.step_s > CROSSING_PER_S) & (trace.step_s < SHORTEST_S)
+    gear = _without_crossings(gear, moved, trace.step_s)
     return gear, np.where(gear > 0, deviation, np.nan)
 
 
@@ -93,11 +95,14 @@ def _tolerance(lines: np.ndarray) -> np.ndarray:
     return np.minimum(SHARE_OF_STEP * nearest_gap[: lines.size], WIDEST)
 
 
-def _without_crossings(gear: np.ndarray, step_s: float) -> np.ndarray:
-    """Drop stretches in a gear that are too short to be one."""
+def _without_crossings(gear: np.ndarray, moved: np.ndarray, step_s: float) -> np.ndarray:
+    """Drop the ends of stretches in a gear at which the ratio still moves, and stretches too short to be a gear."""
     kept = gear.copy()
     for number in np.unique(gear[gear > 0]):
         for first, last in runs(gear == number):
-            if (last - first) * step_s < SHORTEST_S:
+            held = first + np.flatnonzero(~moved[first:last])
+            begin, end = (held[0], held[-1] + 1) if held.size else (last, last)
+            kept[first:begin] = kept[end:last] = 0
+            if (end - begin) * step_s < SHORTEST_S:
                 kept[first:last] = 0
     return kept

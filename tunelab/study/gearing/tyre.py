@@ -11,6 +11,7 @@ from tunelab.workspace.car import Car
 LOADED_OVER_NOMINAL = 0.97
 UNCERTAINTY_MEASURED_PCT = 0.5  # one standard deviation, where the owner states none. Common practice, no source.
 UNCERTAINTY_FROM_CODE_PCT = 1.0
+ASSUMED = "assumed (tyres.rolling_radius_uncertainty_pct is not stated)"
 
 
 @dataclass(frozen=True)
@@ -20,6 +21,14 @@ class RollingRadius:
     radius_m: float
     uncertainty_m: float
     source: str
+    is_stated: bool = True  # whether the uncertainty is the owner's own, or what such a radius is usually good for
+
+    @property
+    def doubt(self) -> str:
+        """How well the radius is known, and who says so."""
+        return (
+            f"{100 * self.uncertainty_m / self.radius_m:.2g} %, {'stated in car.toml' if self.is_stated else ASSUMED}"
+        )
 
 
 def rolling_radius(car: Car) -> RollingRadius:
@@ -38,4 +47,4 @@ def rolling_radius(car: Car) -> RollingRadius:
     else:
         radius = LOADED_OVER_NOMINAL * float(tyre_radius(car.tyres.size))
         usual, source = UNCERTAINTY_FROM_CODE_PCT, f"car.toml: {car.tyres.size}, less 3 % for the load (assumed)"
-    return RollingRadius(radius, radius * (usual if stated is None else stated) / 100, source)
+    return RollingRadius(radius, radius * (usual if stated is None else stated) / 100, source, stated is not None)

@@ -77,7 +77,7 @@ def fit_power(
     grid = common_grid([rise for _, rise in rises])
     measured = [(measure_pull(pull, rise, car, inputs, draws, drawing, grid), rise) for pull, rise in rises]
     day = standard_day(log, session, tuple(pull for pull, _ in rises), standard=standard)
-    return _together(log, car, session, Measured(grid, measured, skipped, inputs, drawing, day))
+    return _together(log, car, session, Measured(grid, measured, skipped, inputs, draws, drawing, day))
 
 
 @dataclass(frozen=True)
@@ -88,6 +88,7 @@ class Measured:
     pulls: list[tuple[PullPower, Rise]]
     skipped: list[tuple[int, str]]
     inputs: PowerInputs
+    draws: dict[str, np.ndarray]
     drawing: Drawing
     day: StandardDay
 
@@ -140,6 +141,7 @@ def _together(log: xr.Dataset, car: Car, session: Session, found: Measured) -> P
         upper, draws, tuple(p for p, _ in found.pulls), tuple(found.skipped), both, spread, found.day, found.inputs,
         effects, session.revision, str(log.attrs.get("session", "")), used, log.sizes["time"] - used,
         METHOD.format(draws=found.drawing.draws, seed=found.drawing.seed), found.inputs.notes,
+        found.draws,
     )  # fmt: skip
 
 

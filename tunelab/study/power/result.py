@@ -71,6 +71,7 @@ class PowerFit:
     samples_flagged: int
     method: str
     notes: tuple[str, ...]
+    input_draws: dict[str, np.ndarray] = field(default_factory=dict, repr=False)  # those of `draws_kw`, (draws, 1) each
     confidence: float = CONFIDENCE
 
     @property

@@ -25,10 +25,7 @@ MODEL_SHARE, MODEL_LOG_TAU = 0.02, 0.08
 METER_SHARE, METER_LOG_TAU = 0.12, 0.20
 # And per second between readings beyond FINE_STEP_S.
 FINE_STEP_S, STEP_SHARE, STEP_LOG_TAU = 0.04, 0.25, 1.0
-NO_PRESSURE = (
-    "no manifold pressure that follows a tip-in (logged about as often as lambda, moving, and for long enough): a film "
-    "cannot be told from the filling of the manifold"
-)
+FILLS = "a film cannot be told from the filling of the manifold"
 RAN_OUT = "the fit ran to the end of what a film can be: these stretches do not show one"
 
 
@@ -77,8 +74,8 @@ def fit_region(
     kept = np.unique(inside[inside >= 0])
     readings = int((inside >= 0).sum())
     if kept.size < LEAST_WINDOWS or readings < LEAST_READINGS:
-        why = f"{kept.size} disturbed stretches with {readings} readings are too few ({LEAST_WINDOWS} and "
-        why += f"{LEAST_READINGS} are wanted)"
+        why = f"{kept.size} disturbed stretches without clutch work, with {readings} readings, are too few "
+        why += f"({LEAST_WINDOWS} and {LEAST_READINGS} are wanted)"
         empty = [nothing(unit, why, flagged=signal.samples_flagged) for unit in ("1", "s", "s")]
         return Film(name, *empty, NAN, False, why, None, NAN, NAN, int(kept.size))
     fit = fit_film(signal, sensor, inside, prior)
@@ -104,7 +101,7 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
     correlation = float(fit.covariance[0, 6] / max(spread[0] * spread[6], 1e-12))
     ended = np.minimum(fit.values - LOWER, UPPER - fit.values)[:2] < 1e-3
     because = RAN_OUT if ended[1] or fit.values[0] > 0.85 else _doubt(shown, log_half, half, correlation)
-    because = NO_PRESSURE if by_meter else because
+    because = f"{signal.no_pressure}: {FILLS}" if by_meter else because
     return Film(
         region=name,
         share=Estimate(*shown, "1", *counts),

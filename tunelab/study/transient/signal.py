@@ -24,6 +24,9 @@ AFTER_GAP_S = 2.5  # after a pause: what hung on the wall and in the pipe is not
 # over the whole range. Common practice, no source.
 USUAL_MISFIT, USUAL_BEND = 0.03, 0.2
 STRAIGHT = 2  # columns of the surface that make the plane; the others bend it
+MOST_MISFIT = 0.05  # of the charge, left over by the surface
+LEAST_STILL_S, LEAST_SPAN_KPA = 10.0, 15.0  # of pressure that stands still: how long, and over which range
+LEAST_PRESSURES, SLOWER_BY = 200, 1.5  # readings; times the step between readings of lambda
 STILL_KPA_S = 12.0  # the manifold of a car fills at hundreds
 AFTER_CUT_S = 1.6
 LEAST_AIR_KG_H = 2.0
@@ -43,6 +46,7 @@ class TransientSignal:
     meter_kg_h: np.ndarray  # air through the meter, by the revision's curve
     ecu_kg_h: np.ndarray  # air that the ECU reckoned with: as it logs it, else that of the meter
     pressure_kg_h: np.ndarray | None  # air into the cylinders by manifold pressure, None where the log cannot tell it
+    no_pressure: str  # why it cannot, empty where it can
     fuel_kg_h: np.ndarray  # injected, by pulse width less dead time; 0 while cut
     fuel_per_ms_kg_h: np.ndarray  # by how much it changes with 1 ms of dead time; 0 while cut
     exhaust_kg_h: np.ndarray
@@ -93,7 +97,9 @@ def transient_signal(log: xr.Dataset, car: Car, revision: Revision) -> Transient
         return _on_grid(rows, shortened, grid)
 
     speed, meter = np.maximum(channel("engine_speed_rpm"), 60.0), np.maximum(channel("air_flow_kg_h"), LEAST_AIR_KG_H)
-    pressure = air_by_pressure(channel("manifold_kpa"), speed, meter) if _is_quick(log) else None
+    pressure, why = None, _why_too_slow(log)
+    if not why:
+        pressure, why = air_by_pressure(channel("manifold_kpa"), speed, meter)
     per_ms = np.where(cut, 0.0, fuel_per_open_ms(log, car, revision))
     fuel, commanded = _on_grid(injected, shortened, grid), channel("lambda_commanded")
     told = None if ecu_air is None else np.maximum(_on_grid(ecu_air, shortened, grid), LEAST_AIR_KG_H)
@@ -104,6 +110,7 @@ def transient_signal(log: xr.Dataset, car: Car, revision: Revision) -> Transient
         meter_kg_h=meter,
         ecu_kg_h=meter if told is None else told,
         pressure_kg_h=pressure,
+        no_pressure=why,
         fuel_kg_h=fuel,
         fuel_per_ms_kg_h=_on_grid(per_ms, shortened, grid),
         exhaust_kg_h=_on_grid(exhaust_flow(log), shortened, grid) if pressure is None else pressure + fuel,
@@ -140,15 +147,22 @@ def _metered(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     return log
 
 
-def _is_quick(log: xr.Dataset) -> bool:
-    """Whether manifold pressure is read about as often as lambda, so that it can follow a tip-in."""
+def _why_too_slow(log: xr.Dataset) -> str:
+    """Why the manifold pressure of a log cannot follow a tip-in as lambda does; empty where it can."""
     if not has(log, "manifold_kpa"):
-        return False
+        return "the log has no manifold pressure (manifold_kpa)"
     time, _ = fresh_readings(log, "manifold_kpa")
-    return time.size > 200 and float(np.median(np.diff(time))) <= 1.5 * log_rate_s(log)
+    if time.size <= LEAST_PRESSURES:
+        return f"the log has only {time.size} readings of manifold pressure to be trusted"
+    own, usual = float(np.median(np.diff(time))), log_rate_s(log)
+    if own <= SLOWER_BY * usual:
+        return ""
+    return f"manifold pressure is read every {own:.2g} s only, lambda every {usual:.2g} s"
 
 
-def air_by_pressure(manifold_kpa: np.ndarray, speed_rpm: np.ndarray, meter_kg_h: np.ndarray) -> np.ndarray | None:
+def air_by_pressure(
+    manifold_kpa: np.ndarray, speed_rpm: np.ndarray, meter_kg_h: np.ndarray
+) -> tuple[np.ndarray | None, str]:
     """Air into the cylinders from manifold pressure and engine speed, on the meter's own scale. [kg/h]
 
     While the manifold neither fills nor empties, what the meter sees is what the cylinders draw: there the charge per
@@ -162,13 +176,20 @@ def air_by_pressure(manifold_kpa: np.ndarray, speed_rpm: np.ndarray, meter_kg_h:
 
     Returns
     -------
-    array, shape (n,), or None
-        None where the pressure hardly moved, or the surface leaves more than 5 % over.
+    air : array, shape (n,), or None
+        None where the pressure hardly moved, or the surface leaves more than MOST_MISFIT over.
+    why : str
+        Why there is none.
     """
     rate = np.abs(_smooth(np.gradient(manifold_kpa, GRID_S), 15))
     still = (rate < STILL_KPA_S) & (speed_rpm > 600.0) & np.isfinite(manifold_kpa)
-    if still.sum() < 500 or np.ptp(np.quantile(manifold_kpa[still], (0.02, 0.98))) < 15.0:
-        return None
+    if still.sum() * GRID_S < LEAST_STILL_S:
+        why = f"manifold pressure stood still for {still.sum() * GRID_S:.0f} s in all ({LEAST_STILL_S:g} s are wanted)"
+        return None, why
+    span = float(np.ptp(np.quantile(manifold_kpa[still], (0.02, 0.98))))
+    if span < LEAST_SPAN_KPA:
+        why = f"manifold pressure covers {span:.0f} kPa where it stood still ({LEAST_SPAN_KPA:g} kPa are wanted)"
+        return None, why
     columns = _surface(manifold_kpa, speed_rpm)
     charge = meter_kg_h / speed_rpm
     evenly = _evenly(manifold_kpa[still], speed_rpm[still]) / charge[still]
@@ -180,9 +201,11 @@ def air_by_pressure(manifold_kpa: np.ndarray, speed_rpm: np.ndarray, meter_kg_h:
         best = np.linalg.lstsq(rows, np.append(charge[still] * weight, np.zeros(len(bends))), rcond=None)[0]
         off = columns[still] @ best / charge[still] - 1.0
         weight = evenly / np.sqrt(1.0 + (off / USUAL_MISFIT) ** 2)
-    if 1.4826 * float(np.median(np.abs(off))) > 0.05:
-        return None
-    return np.maximum(columns @ best, 0.2 * float(np.quantile(charge[still], 0.02))) * speed_rpm
+    misfit = 1.4826 * float(np.median(np.abs(off)))
+    if misfit > MOST_MISFIT:
+        why = f"manifold pressure and engine speed give the metered air to {100 * misfit:.1f} % only"
+        return None, f"{why} ({100 * MOST_MISFIT:g} % are wanted)"
+    return np.maximum(columns @ best, 0.2 * float(np.quantile(charge[still], 0.02))) * speed_rpm, ""
 
 
 def _evenly(manifold_kpa: np.ndarray, speed_rpm: np.ndarray) -> np.ndarray:
@@ -258,13 +281,14 @@ def at_sensor(signal: TransientSignal, values: np.ndarray, gas: tuple[float, flo
     return np.interp(signal.reading_s, signal.grid_s, follow(tip, GRID_S, lag_s))
 
 
-def away_from_cut(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
-    """Readings of gas fuelled neither during a fuel cut nor within AFTER_CUT_S after one; bool, shape (readings,).
+def away_from(signal: TransientSignal, busy: np.ndarray, delay_s: float, delay_flow_s_kg_h: float) -> np.ndarray:
+    """Readings of gas fuelled neither while `busy` nor within AFTER_CUT_S after; bool, shape (readings,).
 
-    A cut empties the film and drives the sensor to its rail; what the sensor does there is no clean test of the film.
+    A cut empties the film and drives the sensor to its rail; with the clutch moving, engine speed leaves air and fuel
+    out of step. What the sensor does there is no clean test of the film. `busy` is on the grid.
     """
-    last_cut = np.maximum.accumulate(np.where(signal.cut, signal.grid_s, -np.inf))
-    since = signal.grid_s - last_cut
+    last = np.maximum.accumulate(np.where(busy, signal.grid_s, -np.inf))
+    since = signal.grid_s - last
     clear = np.interp(
         fuelled_at(signal, delay_s, delay_flow_s_kg_h, 0.5, lag_s=0.0), signal.grid_s, np.minimum(since, AFTER_CUT_S)
     )

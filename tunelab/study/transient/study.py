@@ -7,15 +7,18 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.study.delay import DelayFit
+from tunelab.study.fuel_cut.free import off_the_wheels
+from tunelab.study.gearing.reading import at_rows, has
 from tunelab.study.transient.excursion import COLUMNS, find_excursions
 from tunelab.study.transient.fit import FilmFit, Prior, first_prior, leftover
 from tunelab.study.transient.region import Film, acceleration_fuel, fit_region, regions_of
 from tunelab.study.transient.result import TransientStudy, depth_trends
-from tunelab.study.transient.signal import NotInLog, TransientSignal, away_from_cut, transient_signal
+from tunelab.study.transient.signal import NotInLog, TransientSignal, away_from, transient_signal
 from tunelab.study.transient.window import EVENT_COLUMNS, Window, find_events, number_readings, windows_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+RESTING_KM_H = 2.0
 LEAST_FOR_FUEL = 2  # tip-ins of a region from which fuel is reckoned
 
 
@@ -44,9 +47,10 @@ def study_transients(log: xr.Dataset, car: Car, revision: Revision, delay: Delay
     events = find_events(log, car, revision)
     if events.empty:
         return _nothing("the throttle never moved quickly in this log, and no fuel cut ended.", delay, signal)
-    clear = away_from_cut(signal, delay.delay_s, delay.delay_flow_s_kg_h) & ~signal.after_gap
+    clear = away_from(signal, signal.cut, delay.delay_s, delay.delay_flow_s_kg_h) & ~signal.after_gap
     windows = [_with_coolant(window, signal) for window in windows_of(events, signal.grid_time)]
-    number = number_readings(signal.reading_s, clear & ~signal.at_rail, windows)
+    coupled = away_from(signal, _clutch_at_work(log, signal), delay.delay_s, delay.delay_flow_s_kg_h)
+    number = number_readings(signal.reading_s, clear & coupled & ~signal.at_rail, windows)
     films = _films(signal, car, windows, number, delay)
     parameters = _best(films, signal, delay)
     excursions = _excursions(signal, events, films, clear, car, parameters)
@@ -80,6 +84,17 @@ def _with_coolant(window: Window, signal: TransientSignal) -> Window:
     """The window with the coolant temperature that slow channels give between their readings."""
     coolant = float(np.interp(window.start_s, signal.grid_s, signal.coolant_c))
     return Window(window.start_s, window.end_s, window.kinds, window.engine_speed_rpm, coolant)
+
+
+def _clutch_at_work(log: xr.Dataset, signal: TransientSignal) -> np.ndarray:
+    """Where the engine is off the wheels of a rolling car; bool, on the grid.
+
+    Engine speed then moves by a third within tenths of a second, and air, gas and fuel are not in step: on drives with
+    many changes of gear the film came out larger by 0.02 and quicker by a tenth.
+    """
+    loose = off_the_wheels(log)
+    rolls = at_rows(log, "road_speed_km_h") > RESTING_KM_H if has(log, "road_speed_km_h") else np.ones_like(loose)
+    return np.interp(signal.clock_s, log["time"].values, (loose & rolls).astype(float)) > 0.5
 
 
 def _films(
