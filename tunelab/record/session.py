@@ -95,8 +95,9 @@ def record_session(
         place = place.with_name(f"{place.name}{FAILED}") if good else place
         kept = put_in_place(folder, place)
     if place.parent == (opened.workspace.root / RECORDS).absolute():
-        stored = StoredRecord(place, opened.folder, results, findings_of(results))
-        Driven(opened.workspace).keep(stored, evidence.log)
+        if good is None:  # else the good record's own is kept
+            stored = StoredRecord(place, opened.folder, results, findings_of(results))
+            Driven(opened.workspace).keep(stored, evidence.log)
         write_shelf(opened.workspace.root)
     return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])), good)
 
