@@ -51,7 +51,7 @@ def test_ready_says_not_shown_and_that_it_is_no_certificate(car, capsys):
     assert main(["ready", str(car)]) == 1
     assert f"In doubt: revisions/r01.toml: changed after {SESSION} was recorded" in capsys.readouterr().out
     assert main(["ready", str(car), "--revision", "r0"]) == 2
-    assert "the nearest is 'r01'" in capsys.readouterr().err
+    assert "the nearest name is r01" in capsys.readouterr().err
     assert main(["ready", str(car), "--event", "10.6.2099"]) == 2
     assert "wanted a day such as" in capsys.readouterr().err
 

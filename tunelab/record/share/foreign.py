@@ -26,6 +26,7 @@ _KINDS = {  # of files that `tunelab share` puts into each folder, log.nc beside
     "raw": {".csv", ".tsv", ".tab", ".txt", ".log", ".dat", ".asc", ".gz", ".parquet", ".pq"},
 }
 _ELSEWHERE_READ = (HDF5, b"CDF", b"MDF ", b"UnFinMF ")  # contents for which another reader would be taken
+_ELSEWHERE = re.compile(r"\b(?:https?|wss?|ftp):", re.IGNORECASE)  # a browser may ask before it reads the policy
 _LONGEST_SETTINGS = 1 << 17
 _KEY = rb"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
 _DEEP_KEY = re.compile(rb"(?<![\w-])" + _KEY + rb"(?:[ \t]*+\.[ \t]*+" + _KEY + rb"){16}")
@@ -109,7 +110,7 @@ def disarm(content: Path) -> None:
     """Put every page and notebook that came along into a form in which nothing of it runs."""
     for path in sorted(path for path in content.rglob("*") if path.is_file()):
         if path.suffix == ".html":
-            page = path.read_bytes().decode("utf-8", "replace")
+            page = _ELSEWHERE.sub("nowhere:", path.read_bytes().decode("utf-8", "replace"))
             framed = _FRAME.format(name=escape(path.stem), notice=escape(NOTICE), page=escape(page))
             path.write_text(framed, encoding="utf-8")
         elif path.suffix == ".ipynb":
