@@ -1,5 +1,6 @@
 """Logs that mislead: each is caught by a named check, and none leaves a proposal; honest logs raise no alarm."""
 
+import dataclasses
 import datetime
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 
 from tunelab import record
 from tunelab.log.flag import flag_log
+from tunelab.record.steady import prediction
 from tunelab.simulate import drive, random_car, steady_sweep
 from tunelab.simulate.air_meter import true_flow_kg_h
 from tunelab.study.consistency import assumptions_table, check_consistency, stops, withhold, withhold_findings
@@ -424,3 +426,16 @@ def test_what_is_not_the_ecus_own_does_not_move_the_proposal(honest, fitted, nam
     assert both.sum() > 5
     assert apart.max() < 0.02, apart.tolist()
     assert any("what the ECU did" in note for note in proposal.notes) or "what the ECU did" in checks[0].because
+
+
+def test_a_prediction_that_a_leak_would_break_is_not_met(honest, fitted):
+    car, (fit, proposal, _) = honest[1], fitted
+    limit = car.limits.steady_lambda_error_max_pct
+    for leaking, word in ((0.5 * limit, ""), (3 * limit, "look for a leak by hand first")):
+        after = dataclasses.replace(
+            proposal.predicted, p95_pct=0.2 * limit, lower_pct=0.1 * limit, upper_pct=0.3 * limit,
+            worst_pct=0.3 * limit, leaking_p95_pct=leaking,
+        )  # fmt: skip
+        found = prediction(fit, dataclasses.replace(proposal, predicted=after), car)
+        assert found.status == ("watch" if word else "met")
+        assert word in found.because

@@ -66,7 +66,7 @@ def steady_chapter(
         notebook="steady",
         findings=(
             *checks,
-            *withhold_findings((*fit.findings(opened.car), _prediction(fit, proposal, opened.car)), checks),
+            *withhold_findings((*fit.findings(opened.car), prediction(fit, proposal, opened.car)), checks),
         ),
         inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in others for item in other.inputs),
         tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time},
@@ -82,7 +82,7 @@ def _next(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) 
     return NextRevision(revision, _comments(opened, fit))
 
 
-def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
+def prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
     """What the proposal is expected to leave, for the next session to be held against."""
     after, limit = proposal.predicted, car.limits.steady_lambda_error_max_pct
     shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
@@ -95,6 +95,12 @@ def _prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
     status = status_within(after.p95_pct, after.lower_pct, after.upper_pct, most=limit)
     status = status if better and not after.worst_pct > LEAN_STOP_PCT else "watch"
     because = because if better else f"{because} It is not expected to help: drive again before entering it."
+    if after.leaking_p95_pct > limit:  # no steady log tells a leak ahead of the sensor from a meter that reads low
+        status = "watch"
+        because += (
+            f" If air leaks into the exhaust ahead of the sensor it may be up to {_percent(after.leaking_p95_pct)} %: "
+            "look for a leak by hand first."
+        )
     return Finding(
         id="steady.proposal_predicted",
         title="Lambda error predicted with the proposal as it stands",
