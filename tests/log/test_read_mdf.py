@@ -131,13 +131,19 @@ SHARED = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("version", "keys"), SHARED, ids=lambda value: str(value)[:28])
-@pytest.mark.parametrize("kind", ["int16", "float64"])
+# Of ranges of whole numbers the library gives values of the wrong ranges: they are held against the standard below.
+RIGHT_THERE = [
+    (version, keys, kind)
+    for version, keys in SHARED
+    for kind in ("int16", "float64")
+    if (version, keys["conversion_type"], kind) != (4, 6, "int16")
+]
+
+
+@pytest.mark.parametrize(("version", "keys", "kind"), RIGHT_THERE, ids=lambda value: str(value)[:28])
 def test_standard_rules_give_what_the_library_gives(version, keys, kind):
     block = rule(version, **keys)
     raw = RAW.astype(kind)
-    if keys["conversion_type"] == 6 and version == 4 and kind == "int16":
-        pytest.skip("the library gives values of the wrong ranges for whole numbers; by hand below")
     expected = block.convert(raw.copy())
     found = apply_rule(block, raw, version)
     if expected.dtype.kind in "SO":

@@ -27,6 +27,7 @@ def recording_of(dialect):
     rng = np.random.default_rng(1)
     levels = {"lambda_measured": 1.0, "lambda_commanded": 0.95, "fuel_mode": 2.0, "gear": 3.0}
     levels |= {"meter_v": 2.5, "manifold_kpa": 60.0, "engine_speed_rpm": 2500.0, "battery_v": 13.8}
+    levels |= {"idle_target_rpm": 880.0}  # 20 is no idle speed, and would be asked for
     columns = {}
     for column in dialect.columns:
         level = levels.get(column.channel, 20.0)
