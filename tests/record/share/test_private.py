@@ -163,7 +163,7 @@ def test_a_position_goes_in_every_notation(text):
      ("plate", "AB12 CDE"), ("plate", "AB12CDE"), ("plate", "KE-ST 123"), ("plate", "AB-123-CD"),
      ("plate", "number plate: 1234 BCD"), ("plate", "registration EK 12345"), ("plate", "reg. no. 12-AB-34"),
      ("vin", "ZZZ TL5 AX9 X1234567"), ("vin", "ZZZTL5-AX9X1-234567"), ("vin", "ZZZ TL5AX9 X1234567"),
-     ("vin", "1M8 GDM9AX KP042788")],
+     ("vin", "1M8 GDM9AX KP042788"), ("vin", "Z Z Z T L 5 A X 9 X W 0 1 2 3 4 5")],
 )  # fmt: skip
 def test_people_machines_and_plates_go(kind, text):
     cleaned = scrub(f"ask {text}, or not")

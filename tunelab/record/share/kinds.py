@@ -561,7 +561,8 @@ def _has_right_check_digit(text: str) -> bool:
 def _is_spread_vin(found: re.Match[str]) -> bool:
     """Whether groups make seventeen letters and digits that are cut as a chassis number is, or whose check is right.
 
-    Its last four are digits (ISO 3779); a row of words and numbers has no group in which both are mixed.
+    Its last four are digits (ISO 3779); a row of words and numbers has no group in which both are mixed, but seventeen
+    single letters and digits are no such row either.
     """
     groups = re.split(r"[ -]", found.group())
     whole = "".join(groups)
@@ -569,7 +570,7 @@ def _is_spread_vin(found: re.Match[str]) -> bool:
     if len(whole) != 17 or letters < 3 or not _unless_part(found):
         return False
     mixed = any(any(map(str.isdigit, g)) and any(map(str.isalpha, g)) for g in groups)
-    return mixed and (_has_right_check_digit(whole) or whole[-4:].isdigit())
+    return (mixed or len(groups) == len(whole)) and (_has_right_check_digit(whole) or whole[-4:].isdigit())
 
 
-KINDS: tuple[Rule, ...] = (*_addresses(), *_positions(), *_paths(), *_vins())
+KINDS: tuple[Rule, ...] = (*_addresses(), *_vins(), *_positions(), *_paths())
