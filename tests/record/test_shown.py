@@ -2,7 +2,7 @@
 
 import pytest
 
-from tunelab.record.short import short_answer
+from tunelab.record.short import short_answer, short_lines
 from tunelab.record.shown import begin_large, is_told, reading, settle_first, shown_findings
 
 EMPTY = {"sentences": [], "tables": [], "short": ""}
@@ -108,3 +108,15 @@ def test_a_record_that_shows_nothing_says_so_in_each_part():
     texts = {entry["part"]: entry["lines"][0]["text"] for entry in answer}
     assert texts["shows"] == "Nothing that was asked."
     assert texts["change"] == "Nothing."
+
+
+def test_the_short_answer_is_told_in_the_terminal_part_by_part():
+    short = [
+        {"part": "shows", "label": "Log shows", "lines": [{"word": "stop", "text": "Knock."}, {"word": "", "text": "2."}]},
+        {"part": "change", "label": "Change", "lines": [{"word": "not_shown", "text": "Nothing that was asked."}]},
+    ]  # fmt: skip
+    assert list(short_lines(short)) == [
+        "Log shows    stop: Knock.",
+        "             2.",
+        "Change       not shown: Nothing that was asked.",
+    ]

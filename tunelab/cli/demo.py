@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tunelab.cli.terminal import complain, say
+from tunelab.cli.terminal import complain, say, say_folded
 
 DESCRIPTION = """\
 Copy the demo workspace, record its first steady session, and print where the page is. The car,
@@ -37,6 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.demo import copy_demo, first_steady_session
     from tunelab.record.notebook import choose_notebooks, notebooks_folder
     from tunelab.record.session import record_session
+    from tunelab.record.short import LABEL_WIDTH
 
     root = copy_demo(Path(arguments.dir))
     say(f"copied the demo workspace to {root}")
@@ -45,5 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     record = record_session(opened, notebooks, {})
     for failed in (run for run in record.runs if run.failed):
         complain(f"{failed.notebook.name} failed: {failed.failure}")
+    for line in record.short:
+        say_folded(line, hang=LABEL_WIDTH)
     say(f"open {record.index}")
     return 1 if record.failed else 0

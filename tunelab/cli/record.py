@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tunelab.cli.terminal import complain, say
+from tunelab.cli.terminal import complain, say, say_folded
 
 DESCRIPTION = "Analyse one drive session and write its record: executed notebooks, HTML, results.json."
 EPILOG = """\
@@ -56,6 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.opened import open_session
     from tunelab.record.session import record_session
     from tunelab.record.setting import require_sessions, settings_for
+    from tunelab.record.short import LABEL_WIDTH
 
     opened = open_session(Path(arguments.session))
     steps = tuple(opened.folder.session.steps)
@@ -73,5 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
         complain(f"{failed.notebook.name} failed: {failed.failure}")
     for check in record.stopped:
         say(f"nothing is proposed. {check}")
+    for line in record.short:
+        say_folded(line, hang=LABEL_WIDTH)
     say(f"open {record.index}")
     return 1 if record.failed else 0

@@ -41,6 +41,7 @@ class Record:
     runs: tuple[Run, ...]
     stopped: tuple[str, ...] = ()  # checks of the log that withheld what rests on it, each with its reason
     good: Path | None = None  # a record without a failure that stays in the place, because this one failed
+    short: tuple[str, ...] = ()  # the short answer, as the summary begins with it
 
     @property
     def index(self) -> Path:
@@ -90,7 +91,7 @@ def record_session(
     with folder_beside(place) as folder:
         runs, seconds = _run_all(opened, notebooks, settings, folder)
         timestamps = {"started": started, "finished": _now(), "notebook_seconds": seconds}
-        results = _write_files(folder, opened, evidence, runs, timestamps)
+        results, short = _write_files(folder, opened, evidence, runs, timestamps)
         good = place if any(run.failed for run, _ in runs) and _is_good(place) else None
         place = place.with_name(f"{place.name}{FAILED}") if good else place
         kept = put_in_place(folder, place)
@@ -99,7 +100,7 @@ def record_session(
             stored = StoredRecord(place, opened.folder, results, findings_of(results))
             Driven(opened.workspace).keep(stored, evidence.log)
         write_shelf(opened.workspace.root)
-    return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])), good)
+    return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])), good, short)
 
 
 def _is_good(place: Path) -> bool:
@@ -151,10 +152,10 @@ def _write_files(
     evidence: Evidence,
     runs: Sequence[tuple[Run, Mapping[str, Value]]],
     timestamps: Mapping[str, object],
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], tuple[str, ...]]:
     """Write everything but what the notebooks wrote; the summary and its crate last, since they list the rest.
 
-    Returns what stands in results.json.
+    Returns what stands in results.json, and the short answer.
     """
     chapters = read_chapters(folder, [run.notebook.name for run, _ in runs if not run.failed])
     chapters += unasked_link(opened, evidence, [run.notebook.name for run, _ in runs])
@@ -170,7 +171,7 @@ def _write_files(
     sheet = sheet_page(opened, chapters, results["findings"])
     if sheet:
         (folder / "drive_sheet.html").write_text(sheet, encoding="utf-8")
-    page = summary_page(folder, opened, evidence, chapters, results)
+    page, short = summary_page(folder, opened, evidence, chapters, results)
     (folder / "index.html").write_text(page, encoding="utf-8")
     write_crate(folder, results, opened.car.name)
-    return results
+    return results, short

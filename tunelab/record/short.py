@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from tunelab.record.shown import begin_large
 
 MOST_NAMED = 4
+LABEL_WIDTH = 13  # of a part's name in a terminal
 PARTS = (("change", "Change"), ("cannot_show", "Cannot show"), ("drive_next", "Drive next"))
 NOTHING_AT_STOP = "What stands at stop, before anything else."
 NOTHING = {"change": "Nothing.", "cannot_show": "See each question's page.", "drive_next": "Nothing is named."}
@@ -56,6 +57,15 @@ def short_answer(
             lines.insert(0, {"word": "stop", "text": first.removeprefix("At stop: ")})
         entries.append((part, label, lines))
     return [{"part": part, "label": label, "lines": lines} for part, label, lines in entries]
+
+
+def short_lines(short: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """The short answer in lines for a terminal: each part's name once, a status before what it belongs to."""
+    for entry in short:
+        for number, line in enumerate(entry["lines"]):
+            label = "" if number else entry["label"]
+            word = f"{line['word'].replace('_', ' ')}: " if line["word"] else ""
+            yield f"{label:{LABEL_WIDTH}}{word}{line['text']}"
 
 
 def _short_of(section: Mapping[str, Any], part: str) -> str:

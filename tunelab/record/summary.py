@@ -15,7 +15,7 @@ from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.predicted import prediction_sentence
 from tunelab.record.provenance import ABOUT
-from tunelab.record.short import short_answer
+from tunelab.record.short import short_answer, short_lines
 from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings
 from tunelab.record.stored import findings_of
 from tunelab.study.cautions import cautions_for
@@ -29,8 +29,8 @@ def summary_page(
     evidence: Evidence,
     chapters: Sequence[Mapping[str, Any]],
     results: Mapping[str, Any],
-) -> str:
-    """Write the summary of a record.
+) -> tuple[str, tuple[str, ...]]:
+    """Write the summary of a record; with it the short answer at its top, in lines for a terminal.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def summary_page(
         "questions": [n for n in results["notebooks"] if (record / f"{n['name']}.html").exists()],
         "files": _files(record),
     }
-    return fill("index.html", [], values)
+    return fill("index.html", [], values), tuple(short_lines(values["short"]))
 
 
 def _settle_first(findings: Sequence[Mapping[str, Any]]) -> str:
