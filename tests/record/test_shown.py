@@ -112,11 +112,11 @@ def test_a_record_that_shows_nothing_says_so_in_each_part():
 
 def test_the_short_answer_is_told_in_the_terminal_part_by_part():
     short = [
-        {"part": "shows", "label": "Log shows", "lines": [{"word": "stop", "text": "Knock."}, {"word": "", "text": "2."}]},
+        {"part": "shows", "label": "Log shows", "lines": [{"word": "stop", "text": "No."}, {"word": "", "text": "2."}]},
         {"part": "change", "label": "Change", "lines": [{"word": "not_shown", "text": "Nothing that was asked."}]},
     ]  # fmt: skip
     assert list(short_lines(short)) == [
-        "Log shows    stop: Knock.",
+        "Log shows    stop: No.",
         "             2.",
         "Change       not shown: Nothing that was asked.",
     ]
