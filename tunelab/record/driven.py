@@ -57,7 +57,7 @@ class Driven:
         Raises
         ------
         LoadError, ValueError
-            The logs cannot be read, or have neither engine speed nor any airflow.
+            The logs cannot be read.
         """
         if record is None:
             return pooled(samples_of(self._raw(session), self.workspace.car), self.workspace.car)

@@ -50,7 +50,7 @@ def coverage_finding(coverage: Coverage) -> Finding:
         samples_flagged=coverage.samples_flagged,
         status="not_shown" if not shown else "watch" if missing else "met",
         limit=None,
-        because=because if shown else "Nothing was driven calmly enough to count.",
+        because=because if shown else " ".join(["Nothing was driven calmly enough to count.", *coverage.notes]),
     )
 
 

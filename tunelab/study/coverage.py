@@ -139,7 +139,7 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
     Raises
     ------
     ValueError
-        A log was not flagged, or has neither engine speed nor any airflow.
+        A log was not flagged.
     """
     logs = [logs] if isinstance(logs, xr.Dataset) else list(logs)
     parts = [log if isinstance(log, Samples) else samples_of(log, car) for log in logs]
@@ -189,14 +189,18 @@ def samples_of(log: xr.Dataset, car: Car) -> Samples:
     Raises
     ------
     ValueError
-        The log was not flagged, or has neither engine speed nor any airflow.
+        The log was not flagged.
+
+    Notes
+    -----
+    A log without engine speed or without any airflow counts for nothing, and a note says so.
     """
     notes: list[str] = []
     speed, speed_ok = _channel(log, "engine_speed_rpm")
     reading, flow, flow_ok = _flow(log, car, notes)
     if not np.isfinite(speed).any() or not (np.isfinite(flow) | np.isfinite(reading)).any():
         session = log.attrs.get("session", "a session")
-        raise ValueError(f"the log of {session} has no engine speed or no airflow; coverage needs both of them.")
+        notes.append(f"The log of {session} has no engine speed or no airflow: where it was driven cannot be told.")
     believed = speed_ok & flow_ok & np.isfinite(speed) & (np.isfinite(flow) | np.isfinite(reading))
     _, lambda_ok = _channel(log, "lambda_measured")
     if "lambda_measured" not in log:
