@@ -5,6 +5,7 @@ import plain_engine
 import pytest
 from scipy.special import gamma, kv
 from scipy.stats import multivariate_normal
+from steady_trials import plain_trial
 
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
@@ -139,3 +140,13 @@ def test_the_coordinate_rises_and_comes_back(setup):
     inside = np.linspace(*coordinate.reading[[3, -3]], 20)
     np.testing.assert_allclose(coordinate.reading_at(coordinate.at(inside)), inside)
     assert coordinate.at(np.array([coordinate.reading[-1] + 0.5]))[0] > coordinate.place[-1]
+
+
+def test_rows_between_two_readings_of_lambda_are_not_flagged():
+    trial = plain_trial(1)
+    log = trial.run(trial.revision, 1)
+    log, rows = log.drop_vars("lambda_measured_fresh", errors="ignore"), np.arange(log.sizes["time"])
+    quarters = [log.assign(lambda_measured_fresh=("time", (rows % 4 == k).astype(np.int8))) for k in range(4)]
+    whole, *parts = (refer(one, trial.car, trial.revision, trial.revision).flagged for one in (log, *quarters))
+    assert whole == sum(parts)
+    assert max(parts) < whole

@@ -209,7 +209,7 @@ def _assemble(
         blocks=_block_table(joint, posterior, fitted, points.disturbed),
         notes=tuple(dict.fromkeys(note for own in samples for note in own.notes)),
         samples_used=int(joint.design.blocks["samples"].sum()),
-        samples_flagged=sum(int((~(s.fuel_trusted & s.lambda_trusted)).sum()) for s in samples),
+        samples_flagged=sum(s.flagged for s in samples),
         points=points,
         posterior=posterior,
         levels=found.levels,

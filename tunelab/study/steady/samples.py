@@ -44,10 +44,16 @@ class Samples:
     log_lambda_2: np.ndarray  # NaN where there is no second sensor
     lambda_commanded: np.ndarray
     fuel_trusted: np.ndarray  # meter, speed, pulse width and battery can be believed
+    lambda_read: np.ndarray  # a fresh reading, believed or not
     lambda_trusted: np.ndarray  # believed, and a fresh reading
     lambda_2_trusted: np.ndarray
     pressure_known: bool  # False: the pressure across the injectors moves and cannot be corrected
     notes: tuple[str, ...]
+
+    @property
+    def flagged(self) -> int:
+        """Readings of lambda that cannot be used; rows between two readings are none."""
+        return int((self.lambda_read & ~(self.fuel_trusted & self.lambda_trusted)).sum())
 
 
 def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samples:
@@ -77,8 +83,8 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
         )
     inside = (reading > car.meter.rail_low) & (reading < car.meter.rail_high)
     names = [name for name in (*reading_from, *pulse_from, "engine_speed_rpm", "battery_v") if name in log]
-    lambda_1, lambda_1_trusted = _lambda(log, "lambda_measured")
-    lambda_2, lambda_2_trusted = _lambda(log, "lambda_measured_2")
+    lambda_1, lambda_1_read, lambda_1_trusted = _lambda(log, "lambda_measured")
+    lambda_2, _, lambda_2_trusted = _lambda(log, "lambda_measured_2")
     if not np.isfinite(lambda_1).any():
         raise NothingToFit("lambda_measured is not in the log: without measured lambda nothing can be fitted.")
     return Samples(
@@ -99,6 +105,7 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
         log_lambda_2=lambda_2,
         lambda_commanded=_held(log, "lambda_commanded"),
         fuel_trusted=_trusted(log, *names) & inside & np.isfinite(ratio),
+        lambda_read=lambda_1_read,
         lambda_trusted=lambda_1_trusted,
         lambda_2_trusted=lambda_2_trusted,
         pressure_known=pressure_known,
@@ -221,11 +228,11 @@ def smooth_dead_time(table: DeadTime, battery_v: np.ndarray) -> np.ndarray:
     return scipy.interpolate.PchipInterpolator(table.battery_v, table.dead_time_ms)(inside)
 
 
-def _lambda(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
-    """Log of lambda, and whether it is a fresh reading to be trusted."""
+def _lambda(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Log of lambda, whether it is a fresh reading, and whether that is to be trusted."""
     n = log.sizes["time"]
     if name not in log:
-        return np.full(n, np.nan), np.zeros(n, dtype=bool)
+        return np.full(n, np.nan), np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     values = _log(log[name].to_numpy())
     fresh = log[f"{name}_fresh"].to_numpy() > 0 if f"{name}_fresh" in log else np.ones(n, dtype=bool)
-    return values, _trusted(log, name) & np.isfinite(values) & fresh
+    return values, fresh, _trusted(log, name) & np.isfinite(values) & fresh

@@ -80,7 +80,7 @@ def nothing_shown(
         blocks=_blocks(blocks),
         notes=(WAY_OUT, *dict.fromkeys(note for own in samples for note in own.notes)),
         samples_used=0,
-        samples_flagged=sum(int((~(s.fuel_trusted & s.lambda_trusted)).sum()) for s in samples),
+        samples_flagged=sum(own.flagged for own in samples),
         points=None,
         posterior=None,
         because=because,
