@@ -29,7 +29,7 @@ GRID_SQUARES = re.compile(
     "H[PTUW-Z]|N[A-DF-HJ-OR-UW-Z]|OV|S[C-EHJKM-PR-Z]|T[AFGLMQRV]"
 )  # of the British national grid that hold land
 TRADE = re.compile(
-    "(?:CAN|LIN|SAE|ISO|DIN|ECU|MAP|MAF|TPS|IAT|CLT|EGT|AFR|RPM|NTC|PTC|USB|OBD|GPS|IMU|ABS|TDC|BDC|VVT|EGR|IP|V|X|Y)-"
+    "(?:CAN|LIN|SAE|ISO|DIN|ECU|MAP|MAF|TPS|IAT|ECT|EGT|AFR|RPM|NTC|PTC|USB|OBD|GPS|IMU|ABS|TDC|BDC|VVT|EGR|IP|V|X|Y)-"
 )  # stand before a dash as the district of a number plate would: CAN-H 120, SAE-J 1979
 NAMED_PART = re.compile(
     r"(?:part|article|item|order|serial|engine|motor|block|gearbox|injectors?|sensors?|pump|relay|plug|meter|type|model|"
