@@ -66,7 +66,7 @@ KINDS = {
     "trim_short_pct": Kind(("STFT", "Short Term Fuel Trim"), (Way("%", SAME, 2),), -9, 9, 20),
     "trim_long_pct": Kind(("LTFT", "Long Term Fuel Trim"), (Way("%", SAME, 1),), -4, 6, 300),
     "battery_v": Kind(
-        ("Battery", "Battery Voltage", "Batt V"), (Way("V", SAME, 2), Way("mV", _times(1e3), 0)), 13, 14, 80
+        ("Battery", "Battery Voltage", "Batt"), (Way("V", SAME, 2), Way("mV", _times(1e3), 0)), 13, 14, 80
     ),
     "coolant_c": Kind(("Coolant", "ECT", "Engine Coolant Temperature"), CELSIUS, 82, 93, 400),
     "intake_air_c": Kind(("IAT", "Intake Air Temp"), CELSIUS, 21, 38, 400),
