@@ -76,18 +76,6 @@ def stop_sentences(found: PartThrottle) -> list[str]:
     ]
 
 
-def lift_sentences(found: PartThrottle) -> list[str]:
-    """Say when the driver should have lifted, pull by pull."""
-    if not found.shown:
-        return [found.because]
-    rows = [
-        f"{row.stretch}: lift at {row.lift_s:.1f} s, {row.seconds_after_opening:.1f} s after opening, at "
-        f"{row.engine_speed_rpm:.0f} rpm ({row.check[0].lower()}{row.check[1:]})."
-        for row in found.lift.itertuples()
-    ]
-    return rows or ["No limit was passed in a pull at which a driver has to lift."]
-
-
 def curve_sentences(high: HighFlow) -> list[str]:
     """Say what the pulls ask of the curve beyond the range of the steady drive."""
     return [sentence.replace("meter_high_flow", CURVE_FILE) for sentence in high_flow_change(high)]

@@ -19,6 +19,7 @@ from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.gearing import RatioFit, SpeedCheck, check_speed, estimate_ratios, trace_gears
 from tunelab.study.gearing.tyre import rolling_radius
 from tunelab.study.high_flow import HighFlow
+from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit
 from tunelab.study.pull import PullSet
 from tunelab.study.shift import ShiftChart
@@ -115,7 +116,7 @@ def _full_driven(found: FullThrottle, pulls: PullSet) -> str:
     return f"Full throttle: {len(found.stretches)} stretches, {seconds:.0f} s; {count} of them hold a clean pull."
 
 
-def lift_sentences(found: FullThrottle) -> list[str]:
+def lift_sentences(found: FullThrottle | PartThrottle) -> list[str]:
     """Say when the driver should have lifted, stretch by stretch."""
     if not found.shown:
         return [found.because]
