@@ -42,13 +42,13 @@ ASSUMPTIONS = (
     Assumption(
         "No air leaks into the exhaust ahead of the sensor, and no long-overlap camshaft lets fresh air through.",
         "Lambda reads lean where airflow is least: 9 to 12 % at idle were measured.",
-        "Cold engine: feel and listen along the joints, or soapy water with the exhaust held shut for a moment.",
+        "Cold engine, outdoors: feel and listen along the joints; soapy water on them shows bubbles. Mind what gets hot.",
         ("exhaust_leak",),
     ),
     Assumption(
         "All air goes through the meter.",
         "Air that enters behind it reads as a meter that is low at small airflow: 8 to 10 % were measured.",
-        "Engine idling: spray soapy water on joints and hoses, pinch each hose; idle speed must not move.",
+        "Engine idling: soapy water on joints and hoses, fingers clear of belts and fan; idle speed must not move.",
         ("two_airs", "filling"),
     ),
     Assumption(
