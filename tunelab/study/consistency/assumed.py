@@ -42,7 +42,7 @@ ASSUMPTIONS = (
     Assumption(
         "No air leaks into the exhaust ahead of the sensor, and no long-overlap camshaft lets fresh air through.",
         "Lambda reads lean where airflow is least: 9 to 12 % at idle were measured.",
-        "Cold engine, outdoors: feel and listen along the joints; soapy water on them shows bubbles. Mind what gets hot.",
+        "Cold engine, outdoors: listen and feel along the joints; soapy water on them bubbles. Mind what gets hot.",
         ("exhaust_leak",),
     ),
     Assumption(
