@@ -160,6 +160,14 @@ def test_a_measured_point_held_down_by_one_that_stays_is_named(first):
     assert all("lean is left there until the range above is driven" in line for line in said)
 
 
+def test_what_is_called_unchanged_stays_as_it_is(first, restless_idle):
+    for trial, fit in (first, restless_idle[1:]):
+        table = propose(fit, trial.car, trial.revision).curve
+        stays = table["basis"] == "unchanged"
+        assert stays.any()
+        assert (table["flow_proposed_kg_h"][stays] == table["flow_in_force_kg_h"][stays]).all()
+
+
 RIGHT_PCT = 2.3  # lambda this near may move: right by chance is not right
 
 
