@@ -128,7 +128,7 @@ def test_a_plan_for_a_car_that_was_never_driven(workspace, capsys, tmp_path):
     assert "closed road" in page
 
 
-def test_without_the_checkout_a_command_says_how_to_get_one(monkeypatch, capsys, tmp_path):
+def test_an_installation_that_is_not_whole_says_how_to_make_it_so(monkeypatch, capsys, tmp_path):
     from tunelab.record import notebook
 
     monkeypatch.setattr(notebook, "__file__", str(tmp_path / "a" / "b" / "c" / "notebook.py"))

@@ -1,3 +1,57 @@
-"""Notebook kit for tuning a self-built engine management from drive logs."""
+"""Notebook kit for tuning a self-built engine management from drive logs.
+
+From Python, five lines lead from a drive to what to enter next; every verb says more about itself::
+
+    import tunelab
+
+    drive = tunelab.open_drive("my-car/sessions/2026-05-03-steady")
+    fit = tunelab.fit(drive)
+    proposal = tunelab.propose(fit, drive)
+    tunelab.draw(proposal)
+
+A proposal is for a person to read, doubt and enter; nothing is ever sent to an engine computer.
+"""
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tunelab.verbs import (
+        Drive,
+        draw,
+        estimate_delay,
+        fit,
+        flag,
+        open_drive,
+        open_workspace,
+        propose,
+        read_log,
+    )
 
 __version__ = "0.1.0"
+__all__ = (
+    "Drive",
+    "draw",
+    "estimate_delay",
+    "fit",
+    "flag",
+    "open_drive",
+    "open_workspace",
+    "propose",
+    "read_log",
+)
+
+
+def __getattr__(name: str) -> Any:
+    """Load a verb the first time that it is asked for (PEP 562): `import tunelab` alone costs nothing."""
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from tunelab import verbs
+
+    value = getattr(verbs, name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the verbs too, loaded or not."""
+    return sorted({*globals(), *__all__})

@@ -10,7 +10,7 @@ import numpy as np
 
 from tunelab.record.driven import Driven
 from tunelab.record.injected import refuse_unknown_parameters
-from tunelab.record.opened import CHECKOUT
+from tunelab.record.notebook import kit_home
 from tunelab.record.stored import RecordError, StoredRecord, changed_since, stored_records
 from tunelab.study.readiness import Breach, Drive, Readiness, judge_readiness
 from tunelab.workspace import Workspace, open_usable
@@ -83,10 +83,10 @@ def newest(workspace: Workspace) -> Revision:
 
 
 def find_root(path: str) -> Path:
-    """Find a workspace by its folder; a relative path is looked for from here, then from the checkout."""
+    """Find a workspace by its folder; a relative path is looked for from here, then from the kit."""
     refuse_unknown_parameters()
     here = Path(path)
-    return here if here.exists() else CHECKOUT / path
+    return here if here.exists() else kit_home() / path
 
 
 def drive_of(record: StoredRecord, driven: Driven) -> Drive:

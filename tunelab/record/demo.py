@@ -1,4 +1,4 @@
-"""A copy of the demo workspace that comes with the checkout."""
+"""A copy of the demo workspace that comes with the kit."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import filecmp
 import shutil
 from pathlib import Path
 
-from tunelab.record.notebook import checkout_folder
+from tunelab.record.notebook import kit_folder
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.place import folder_beside, put_in_free_place
 from tunelab.record.stored import RECORDS
@@ -23,9 +23,9 @@ def copy_demo(target: Path) -> Path:
     FileExistsError
         Something of that name exists; nothing was changed.
     NotebookError
-        The checkout has no demo data.
+        The installation has no demo data.
     """
-    source = checkout_folder("data_demo")
+    source = kit_folder("data_demo")
     target = target.absolute()
     if target.exists() and _is_unrecorded_copy(source, target):
         return target

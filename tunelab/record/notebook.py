@@ -59,24 +59,31 @@ def hint(name: str, known: list[str]) -> str:
     return f"there are {', '.join(known)}." if known else "there are none."
 
 
+def kit_home() -> Path:
+    """Return the folder that holds the kit's notebooks and demo: within an installed package, else its checkout."""
+    package = Path(__file__).resolve().parents[1]
+    shipped = package / "shipped"
+    return shipped if shipped.is_dir() else package.parent
+
+
 def notebooks_folder() -> Path:
-    """Return the folder of notebooks in the checkout that tunelab was installed from.
+    """Return the folder of the kit's own notebooks; NotebookError where an installation lacks it."""
+    return kit_folder("notebooks")
+
+
+def kit_folder(name: str) -> Path:
+    """Return a folder that comes with the kit, `notebooks` or `data_demo`.
 
     Raises
     ------
     NotebookError
-        There is none: tunelab was installed without its checkout.
+        It is missing: the package was copied without it.
     """
-    return checkout_folder("notebooks")
-
-
-def checkout_folder(name: str) -> Path:
-    """Return a top-level folder of the checkout; NotebookError says how to get one."""
-    folder = Path(__file__).resolve().parents[2] / name
+    folder = kit_home() / name
     if not folder.is_dir():
         raise NotebookError(
-            f"The folder {name}/ is not beside the installed package. tunelab runs from a checkout: "
-            "get the sources and install them with `pip install -e .` as the README says."
+            f"The folder {name}/ that belongs to tunelab is not at {kit_home()}: the installation is not whole. "
+            "Install it again from its wheel, or from its sources with `pip install -e .` as the README says."
         )
     return folder
 

@@ -6,13 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tunelab.record.injected import refuse_unknown_parameters
-from tunelab.record.notebook import hint
+from tunelab.record.notebook import hint, kit_home
 from tunelab.workspace import Problem, SessionFolder, Workspace, WorkspaceError, find_workspace, open_usable
 from tunelab.workspace.car import Car
 from tunelab.workspace.folder import SESSIONS_FOLDER
 from tunelab.workspace.revision import Revision
-
-CHECKOUT = Path(__file__).resolve().parents[2]
 
 
 @dataclass(frozen=True)
@@ -50,7 +48,7 @@ def open_session(path: str | Path, *, beside: OpenedSession | None = None) -> Op
     ----------
     path : path
         The session's folder, or a file in it. A relative path is looked for from the working directory, then from the
-        checkout that tunelab was installed from, so that the notebooks' defaults work wherever they are started.
+        kit's own folder, so that the notebooks' defaults work wherever they are started.
     beside : OpenedSession, optional
         A session that is open already: another of its workspace can be named by its bare name, wherever this runs.
 
@@ -82,10 +80,10 @@ def _beside(path: Path, opened: OpenedSession | None) -> Path | None:
 
 
 def _existing(path: Path) -> Path:
-    for candidate in (path, CHECKOUT / path):
+    for candidate in (path, kit_home() / path):
         if candidate.exists():
             return candidate
-    beside = path.parent if path.parent.is_dir() else CHECKOUT / path.parent
+    beside = path.parent if path.parent.is_dir() else kit_home() / path.parent
     names = sorted(p.name for p in beside.iterdir() if p.is_dir()) if beside.is_dir() else []
     raise _no_session(str(path), names)
 

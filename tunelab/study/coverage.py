@@ -21,6 +21,7 @@ from tunelab.study.cells import (
     speed_aims,
     speed_edges,
 )
+from tunelab.study.shown import shows_its_table
 from tunelab.study.throttle import ThrottleLine, counted_quantile, learn_throttle
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -35,6 +36,7 @@ POOL_AT = 12  # drives
 APART = 1.6  # ratio of two engine speeds at one airflow that tells dead time from meter; common practice, no source
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class Coverage:
     """Good seconds over engine speed and airflow. 2-D arrays have shape (flows, speeds)."""

@@ -18,6 +18,7 @@ import xarray as xr
 
 from tunelab.study.delay_model import NAMES, ORDER, GasFit, fit_gas
 from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -46,6 +47,7 @@ STATED_SPREAD = 0.5
 STATED_LEAST = {"delay_s": 0.05, "delay_flow": 3.0, "lag_s": 0.04}
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class DelayFit:
     """Transport delay = delay_s + delay_flow_s_kg_h / exhaust flow, then a first-order lag; each with its interval.

@@ -14,6 +14,7 @@ from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import APART, Coverage
 from tunelab.study.hold import BALANCE_KW, cooling_s
 from tunelab.study.hold_choice import MOST_HOLDS, Choice, find_choices, in_driving_order, most_useful
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -43,6 +44,7 @@ class Hold:
     why: str
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class DrivePlan:
     """The holds in an order in which they can be driven, what was left out, and the cautions."""

@@ -19,6 +19,7 @@ from tunelab.physics.injectors import (
 from tunelab.physics.load import air_per_cylinder, fuel_per_cylinder
 from tunelab.study.finding import Finding, Status, status_within
 from tunelab.study.shift import limit_speeds
+from tunelab.study.shown import shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -39,6 +40,7 @@ class FullLoad:
     battery_v: float
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class Feasibility:
     """What injectors, meter and gearing allow, by the owner's figures alone.

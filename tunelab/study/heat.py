@@ -13,6 +13,7 @@ from tunelab.log.flag import trusted
 from tunelab.study.estimate import NAN, Estimate, Question, blocks, echo_of, judge, mean_estimate, nothing
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.shown import shows_its_table
 from tunelab.study.trims import metered_air
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -26,6 +27,7 @@ INSEPARABLE = 0.9  # correlation of the two temperatures
 METER_PCT_PER_C = 0.05
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class HeatStudy:
     """Lambda error with trims at zero (lean positive, in per cent) against coolant and intake temperature."""

@@ -14,6 +14,7 @@ from tunelab.study.finding import Finding
 from tunelab.study.readiness import Drive
 from tunelab.study.readiness.gate import GATES, touches
 from tunelab.study.revision_change import Difference, differences, way_between
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.revision import Revision
 
 Outcome = Literal["held", "better than predicted", "worse than predicted", "not shown"]
@@ -65,6 +66,7 @@ class PredictionVerdict:
     because: str
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class Ledger:
     """The whole history."""

@@ -20,6 +20,7 @@ from tunelab.study.limits.driving import WIDE_OPEN_PCT, mark_sleeping_sensors, w
 from tunelab.study.limits.mixture import hold_lean
 from tunelab.study.limits.watch import never_moved
 from tunelab.study.pull import Pull, PullSet
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -32,6 +33,7 @@ PULL_COLUMNS = ["pull", "start_s", "gear", "throttle_pct", "from_rpm", "to_rpm",
 LIFT_COLUMNS = ["stretch", "lift_s", "seconds_after_opening", "engine_speed_rpm", "check", "worst"]
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class PartThrottle:
     """Pulls at part throttle against the owner's limits."""

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
+from tunelab.study.shown import shows_its_table
 from tunelab.study.steady.prediction import Setting, in_force, log_error_draws, predict_lambda_error
 from tunelab.study.steady.result import LambdaError, SteadyFit
 from tunelab.study.steady.setting import (
@@ -32,6 +33,7 @@ LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less 
 SHARES = (0.0, 0.25, 0.5, 0.75)  # of the dead time's change, where all of it with its curve is not to be had
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class Proposal:
     """What to enter next: curve and dead time belong together and go in together."""
@@ -47,6 +49,10 @@ class Proposal:
     """Where the owner's cap, the floor at zero or an untouched neighbour bit, one plain sentence each."""
     predicted: LambdaError  # with exactly these values in the ECU, trims at zero
     notes: tuple[str, ...]
+
+    def summary(self) -> pd.DataFrame:
+        """The curve to enter, one row per breakpoint; the dead times stand in `dead_time`."""
+        return self.curve
 
     def to_revision(self, name: str, date: datetime.date) -> Revision:
         """Write the proposal as the revision `name`, based on the one it changes and saying that nothing else changes.

@@ -18,6 +18,7 @@ from tunelab.study.fuel_cut import find_cuts, find_returns
 from tunelab.study.fuel_cut.free import free_rows, free_since
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.study.idle.stretch import rows_between
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -39,6 +40,7 @@ COLUMNS = ["kind", "start_s", "end_s", "seconds", "engine_speed_rpm", "throttle_
 Span = tuple[str, float, float]
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class RoadDrive:
     """The named parts of a drive, sorted by start, and why kinds are missing."""

@@ -14,6 +14,7 @@ from tunelab.study.finding import Finding, status_within
 from tunelab.study.gearing.tyre import rolling_radius
 from tunelab.study.power.inputs import deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
+from tunelab.study.shown import shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -47,6 +48,7 @@ class ShiftPoint:
     because: str
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class ShiftChart:
     """Shift points of all gears and the acceleration that they rest on."""

@@ -14,6 +14,7 @@ from tunelab.physics.load import absolute_load
 from tunelab.study.estimate import NAN, Estimate, Question, blocks, echo_of, judge, mean_estimate, nothing
 from tunelab.study.finding import Finding
 from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -37,6 +38,7 @@ WRONG_AT_IDLE = (
 CELL = ["speed_from_rpm", "speed_to_rpm", "load_from_pct", "load_to_pct"]
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class TrimStudy:
     """Trims of one session. Total trim is short- plus long-term, in per cent; positive adds fuel."""

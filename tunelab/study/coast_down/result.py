@@ -11,6 +11,7 @@ from tunelab.physics.air import moist_air_density
 from tunelab.physics.roadload import RoadLoadCurve, road_load
 from tunelab.study.finding import Finding
 from tunelab.study.pull.result import Direction, RefusedPull
+from tunelab.study.shown import shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.session import Weather
 
@@ -44,6 +45,7 @@ class CoastRun:
         return slice(self.first, self.last + 1)
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class CoastDownFit:
     """Road load F = A + B·v + C·v² (v in m/s) on the level in still air, in the weather of the session.

@@ -11,6 +11,7 @@ import xarray as xr
 from tunelab.channels import channel
 from tunelab.log.flag import trusted
 from tunelab.physics.load import absolute_load
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 
 LOAD_CHANNELS = ("manifold_kpa", "throttle_pct", "pulse_width_ms")  # in place of airflow, in this order
@@ -26,6 +27,7 @@ class EngineLoad:
     trusted: np.ndarray  # shape (time,)
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class LoadMap:
     """Mean, spread and count of a channel over engine speed and load. Cells without a sample hold NaN."""

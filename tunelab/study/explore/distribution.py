@@ -10,11 +10,13 @@ import xarray as xr
 
 from tunelab.channels import channel
 from tunelab.log.flag import trusted
+from tunelab.study.shown import shows_its_table
 
 SHARES = (0.0, 0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99, 1.0)
 FEWEST_BINS, MOST_BINS = 10, 120
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class Distribution:
     """Counts of readings in bins, and quantiles of the trusted ones."""

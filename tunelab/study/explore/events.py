@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.segment import KINDS, find_segments
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 
 SUMMARY_COLUMNS = ("session", "number", "start_s", "seconds", "samples", "at_start", "lowest", "mean", "highest")
@@ -27,6 +28,7 @@ class EventTrace:
     seconds: float  # length of the event itself
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class EventSet:
     """All events of one kind, and why there are none."""

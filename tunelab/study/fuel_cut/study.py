@@ -14,6 +14,7 @@ from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut.cut import find_cuts
 from tunelab.study.fuel_cut.home import find_returns
 from tunelab.study.gearing.reading import has
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -27,6 +28,7 @@ ENDED = {
 }
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class FuelCutStudy:
     """Fuel cuts on overrun and returns to idle."""

@@ -10,8 +10,10 @@ from tunelab.study.finding import Finding
 from tunelab.study.full_throttle.check import Breach, Check
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.full_throttle.stretch import Stretch
+from tunelab.study.shown import shows_its_table
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class FullThrottle:
     """Every check of full throttle, and the first moment in each stretch at which the driver should have lifted."""

@@ -12,6 +12,7 @@ import xarray as xr
 from tunelab.study.gearing.ratio import SpeedRatio, speed_ratio
 from tunelab.study.gearing.reading import runs
 from tunelab.study.gearing.tyre import RollingRadius
+from tunelab.study.shown import shows_its_table
 from tunelab.units import convert
 
 BIN = 0.004  # of the logarithm: 0.4 %
@@ -40,6 +41,7 @@ class GearRatio:
     blocks: int  # separate stretches of BLOCK_S behind the interval
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class RatioFit:
     """Gears found in a log, shortest first, as engine speed per road speed of the log's own speed channel."""

@@ -13,6 +13,7 @@ from tunelab.study.gearing.ratio import SpeedRatio, log_ratio, speed_ratio
 from tunelab.study.gearing.ratios import CONFIDENCE, NORMAL_95, block_interval
 from tunelab.study.gearing.reading import at_rows, has, rolling, rows_in
 from tunelab.study.gearing.tyre import RollingRadius, rolling_radius
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 
 LARGEST_OFFSET = 0.30  # of the logarithm: a speed sensor further off than this has another fault
@@ -36,6 +37,7 @@ class ScaleEstimate:
     samples: int
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class SpeedCheck:
     """The speed sensor against the gearing and against GPS, and the correction that follows."""

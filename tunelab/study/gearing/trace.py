@@ -12,6 +12,7 @@ from tunelab.study.gearing.ratio import SpeedRatio, speed_ratio
 from tunelab.study.gearing.ratios import estimate_ratios
 from tunelab.study.gearing.reading import rolling, rows_in, runs
 from tunelab.study.gearing.scale import against_gearing, expected_log_ratios
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 
 WIDEST = 0.12  # of the logarithm: a ratio further from every gear belongs to none
@@ -20,6 +21,7 @@ CROSSING_PER_S = 0.15  # a logarithm that moves faster at either end of a gear i
 SHORTEST_S = 0.3  # a gear engaged for less than this is a crossing, not a gear
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class GearTrace:
     """The gear at every row; 0 where none fits: clutch, neutral, standstill, spinning wheels."""

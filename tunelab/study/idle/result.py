@@ -10,6 +10,7 @@ import pandas as pd
 from tunelab.study.estimate import Estimate, Question, judge
 from tunelab.study.finding import Finding
 from tunelab.study.idle.hunting import Hunting
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 
 OVERLAP_CAUTION = (
@@ -20,6 +21,7 @@ OVERLAP_CAUTION = (
 ALWAYS = "An exhaust leak before the sensor, or a misfire, also reads lean at idle: look for both before changing fuel."
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class IdleStudy:
     """How the car idles. Headline values are those of the warm engine; `bands` has all coolant temperatures."""

@@ -15,6 +15,7 @@ from tunelab.study.finding import Finding
 from tunelab.study.launch.effects import DriverContrast, OneWay
 from tunelab.study.launch.find import LaunchSpan
 from tunelab.study.launch.measure import Launch
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 
 # What is compared between repeats and drivers: field, words, unit.
@@ -37,6 +38,7 @@ CUT_CAUTION = (
 )
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class LaunchStudy:
     """Launches, measured and compared."""

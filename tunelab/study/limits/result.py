@@ -10,6 +10,7 @@ import pandas as pd
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import Finding
 from tunelab.study.full_throttle.check import Check
+from tunelab.study.shown import shows_its_table
 
 COLUMNS = [
     "check", "value", "lower", "upper", "unit", "limit", "margin", "status", "at_s", "engine_speed_rpm", "throttle_pct",
@@ -40,6 +41,7 @@ class Watched:
         return self.check.status in ("stop", "watch") and self.check.margin < 0
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class LimitWatch:
     """Every limit of the owner's that a log can speak of."""

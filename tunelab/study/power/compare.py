@@ -10,8 +10,10 @@ import pandas as pd
 from tunelab.study.finding import Finding, status_within
 from tunelab.study.power.inputs import STANDARD_DAY_UNCERTAINTY, deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
+from tunelab.study.shown import shows_its_table
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class PowerComparison:
     """Power of one revision over that of another, referred to a standard day, in percent difference.

@@ -12,6 +12,7 @@ from tunelab.physics.air import moist_air_density
 from tunelab.physics.roadload import curve_from_drag
 from tunelab.study.coast_down.result import CoastDownFit
 from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 
@@ -49,6 +50,7 @@ class NamedInput:
     scope: str  # "all" of the measurements alike, this "session", or each "pull" by itself
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class PowerInputs:
     """All inputs of one session's power measurement. `notes` say what was left out and what was assumed."""

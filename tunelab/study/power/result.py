@@ -11,6 +11,7 @@ from tunelab.physics.driveline import torque_from_power
 from tunelab.study.finding import Finding, status_within
 from tunelab.study.power.inputs import PowerInputs
 from tunelab.study.pull.result import Pull
+from tunelab.study.shown import shows_its_table
 
 CONFIDENCE = 0.95
 
@@ -42,6 +43,7 @@ class StandardDay:
     intake_source: str
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class PowerFit:
     """Wheel power over engine speed: what the wheels would get at steady engine speed, as driven on the day.

@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.study.shown import shows_its_table
+
 Direction = Literal["out", "back", "unknown"]
 
 
@@ -50,6 +52,7 @@ class RefusedPull:
     because: str
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class PullSet:
     """Pulls of a log and what was refused."""

@@ -14,6 +14,7 @@ from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import GATES, Gate
 from tunelab.study.readiness.limit import passes_limit
 from tunelab.study.readiness.stale import Emptied, Now, asked, why_emptied, why_touched
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -43,6 +44,7 @@ class GateState:
     to_show: bool = False  # at stop, what may have cured it is in the car, and a drive has to show it
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class Readiness:
     """Whether the logs show that the car may run with one revision in it."""

@@ -16,6 +16,7 @@ from tunelab.study.readiness.drive import Drive
 from tunelab.study.readiness.gate import GATES
 from tunelab.study.readiness.judge import Readiness, judge_gates
 from tunelab.study.readiness.stale import Now
+from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -45,6 +46,7 @@ class Closing:
     pooled: bool  # counted over all steps, because this one has closed none yet
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class Plan:
     """What is left and whether it fits before the event."""

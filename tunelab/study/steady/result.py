@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.finding import Finding
+from tunelab.study.shown import shows_its_table
 from tunelab.study.steady.findings import COURSE_LIMIT_PCT, LEVEL_LIMIT_PCT, steady_findings
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
@@ -210,6 +211,7 @@ class SplitHalf:
     expected_rms_pct: float  # what their own intervals lead one to expect
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class SteadyFit:
     """Joint fit of meter error and injector dead-time error from calm driving."""

@@ -11,6 +11,7 @@ import scipy
 from tunelab.study.delay import DelayFit
 from tunelab.study.estimate import NAN, Estimate, Question, judge, worst_estimate
 from tunelab.study.finding import Finding
+from tunelab.study.shown import shows_its_table
 from tunelab.study.transient.region import Film
 from tunelab.study.transient.signal import TransientSignal
 from tunelab.workspace.car import Car
@@ -18,6 +19,7 @@ from tunelab.workspace.car import Car
 READING_PCT = 0.5  # how finely a sensor tells one excursion of lambda; common practice, no source
 
 
+@shows_its_table
 @dataclass(frozen=True)
 class TransientStudy:
     """Excursions of the mixture when the throttle moves, and the wall film behind them."""
