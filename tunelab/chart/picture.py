@@ -37,6 +37,7 @@ class Picture:
     title: str  # says what came out, not what is drawn
     description: str
     svg: str
+    note: str = ""  # what a reader has to know beside it
 
     def __html__(self) -> str:
         """Stand in a page as what it is: all texts in it are escaped."""
@@ -167,7 +168,7 @@ Mark = Line | Band | Points | Span | Rule | Cells
 
 
 def draw_picture(
-    title: str, description: str, x: Axis, y: Axis, marks: Sequence[Mark], *, height: float = 210.0
+    title: str, description: str, x: Axis, y: Axis, marks: Sequence[Mark], *, height: float = 210.0, note: str = ""
 ) -> Picture:
     """Draw marks over two axes.
 
@@ -183,6 +184,8 @@ def draw_picture(
         What to draw, the lowest first.
     height : float
         Of the drawn area alone, in units of a 360 wide picture.
+    note : str
+        What a reader has to know beside the picture.
 
     Returns
     -------
@@ -205,10 +208,10 @@ def draw_picture(
         _write_mark(plot, frame, mark)
     for rule in (mark for mark in marks if isinstance(mark, Rule)):
         _name_rule(plot, frame, rule)
-    return _finish(svg, title, description, above + height + 2 * LETTER + 2 * GAP + 2)
+    return _finish(svg, (title, description, note), above + height + 2 * LETTER + 2 * GAP + 2)
 
 
-def draw_gauges(title: str, description: str, gauges: Sequence[Gauge]) -> Picture:
+def draw_gauges(title: str, description: str, gauges: Sequence[Gauge], note: str = "") -> Picture:
     """Draw how much of each limit was used: a bar below its words, the limit a line at 100 %."""
     svg = _root(title, description)
     most = max([100.0, *(v for g in gauges for v in (g.used, g.upper) if math.isfinite(v))])
@@ -226,7 +229,7 @@ def draw_gauges(title: str, description: str, gauges: Sequence[Gauge]) -> Pictur
         _path(svg, "rule", "limit", f"M{_n(at)} {_n(base + 3)}V{_n(base + 16)}")
     bottom = len(gauges) * row + SMALL
     _text(svg, "the limit", axis.place(100.0, WIDE), bottom, "end", SMALL, "soft")
-    return _finish(svg, title, description, bottom + 4)
+    return _finish(svg, (title, description, note), bottom + 4)
 
 
 def show(value: float, others: Iterable[float] = ()) -> str:
@@ -267,11 +270,12 @@ def _root(title: str, description: str) -> ET.Element:
     return svg
 
 
-def _finish(svg: ET.Element, title: str, description: str, height: float) -> Picture:
+def _finish(svg: ET.Element, words: tuple[str, str, str], height: float) -> Picture:
     svg.set("viewBox", f"0 0 {_n(WIDE)} {_n(height)}")
     svg.set("width", _n(WIDE))
     svg.set("height", _n(height))
-    return Picture(title, description, ET.tostring(svg, encoding="unicode"))
+    title, description, note = words
+    return Picture(title, description, ET.tostring(svg, encoding="unicode"), note)
 
 
 def _write_axes(svg: ET.Element, frame: _Frame, ticks: Sequence[float]) -> None:

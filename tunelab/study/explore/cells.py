@@ -106,8 +106,36 @@ def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm:
     if "engine_speed_rpm" not in log:
         return _empty(log, name, load, "the log has no engine speed.")
     good = trusted(log, name, "engine_speed_rpm", allow=DOES_NOT_MATTER).to_numpy() & load.trusted
-    values, speed = log[name].to_numpy(), log["engine_speed_rpm"].to_numpy()
-    good &= np.isfinite(values) & np.isfinite(speed)
+    return _map(log, name, log[name].to_numpy(), good, load, speed_step_rpm, loads)
+
+
+def map_lambda_error(log: xr.Dataset, load: EngineLoad, *, speed_step_rpm: float, loads: int) -> LoadMap:
+    """Sort measured over commanded lambda, in per cent lean of commanded, into cells of engine speed and load.
+
+    Only steady moments of a warm engine count: elsewhere lambda arrives late, and belongs to another cell. Parameters
+    and result as `map_channel`; empty, with the reason, where the log lacks one of the two.
+    """
+    name, needs = "lambda_measured", ("lambda_measured", "lambda_commanded", "engine_speed_rpm")
+    absent = [need for need in needs if need not in log]
+    if absent:
+        return _empty(log, name, load, f"the log has no {absent[0]}.")
+    good = trusted(log, *needs).to_numpy() & load.trusted
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = 100 * (log["lambda_measured"].to_numpy() / log["lambda_commanded"].to_numpy() - 1)
+    return _map(log, name, off, good, load, speed_step_rpm, loads)
+
+
+def _map(
+    log: xr.Dataset,
+    name: str,
+    values: np.ndarray,
+    good: np.ndarray,
+    load: EngineLoad,
+    speed_step_rpm: float,
+    loads: int,
+) -> LoadMap:
+    speed = log["engine_speed_rpm"].to_numpy()
+    good = good & np.isfinite(values) & np.isfinite(speed)
     if not good.any():
         return _empty(log, name, load, f"no sample of {name} may be used together with engine speed and load.")
     speeds = _speed_edges(speed[good], speed_step_rpm)
