@@ -1,18 +1,21 @@
-"""The still pictures of a record's first page: limits used, the meter's curve before and after, lambda off commanded.
+"""The still pictures of a record's first page, and of the page over all records.
 
-Each draws a table of the record and says in its title and description what came out. What is not in the table is not
+Limits used, the meter's curve before and after, lambda off commanded; how one number moved from drive to drive. Each
+draws a table of the record and says in its title and description what came out. What is not in the table is not
 in the picture: a record without the table has no such picture.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.chart.picture import Axis, Cells, Gauge, Picture, Points, Rule, draw_gauges, draw_picture, signed
+from tunelab.chart.picture import Axis, Cells, Gauge, Line, Picture, Points, Rule, draw_gauges, draw_picture, signed
 from tunelab.study.explore import LoadMap
 
 GAUGES_SHOWN = 8  # as many as a phone shows at once
@@ -29,7 +32,19 @@ SHORT = {
     "fuel_pressure_drop": "Fuel-pressure drop", "battery": "Battery voltage", "engine_speed": "Engine speed",
     "limiter": "Engine speed, by the limiter", "road_speed": "Road speed",
 }  # fmt: skip
+TREND_LOG = 5.0  # largest over smallest from which a trend is drawn on a logarithmic scale
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 TONE = {"stop": "stop", "watch": "watch", "met": "met"}
+
+
+@dataclass(frozen=True)
+class Moment:
+    """One value of a trend, of one drive. The ends of its interval are NaN where it has none."""
+
+    date: datetime.date
+    value: float
+    lower: float
+    upper: float
 
 
 def limit_gauges(findings: list[Mapping], margins: Mapping[str, float]) -> list[Gauge]:
@@ -188,3 +203,36 @@ def _side(value: float) -> str:
     """Lambda off commanded in words: `3 % lean`."""
     text = f"{abs(value):.1f}"
     return "0.0 %" if text == "0.0" else f"{text} % {'lean' if value > 0 else 'rich'}"
+
+
+def draw_trend(title: str, label: str, moments: Sequence[Moment], limit: float | None) -> Picture:
+    """Draw how one number moved from drive to drive, with its intervals and its limit.
+
+    A number that fell or rose to a fifth, never below zero, is drawn on a logarithmic scale: else the end looks like
+    nothing.
+    """
+    x = [moment.date.toordinal() for moment in moments]
+    value, lower, upper = (np.array([getattr(m, name) for m in moments]) for name in ("value", "lower", "upper"))
+    known = [*value, *(() if limit is None else (limit,))]
+    is_log = min(known) > 0 and max(known) / min(known) > TREND_LOG
+    ends = [_tamed(value, end, other) for end, other in ((lower, upper), (upper, lower))]
+    ends = [np.where(end > 0, end, np.nan) for end in ends] if is_log else ends
+    y = Axis.over(label, known, *ends, room=0.1, is_log=is_log)
+    days = sorted(set(x))
+    across = Axis("", days[0] - 0.5, days[-1] + 0.5, places=tuple(_days(days)))
+    marks: list = [Rule(limit, f"limit {_plain(limit)}")] if limit is not None else []
+    marks += [Line(x, value, "main"), Points(x, value, "main", "", lower, upper)]
+    told = "; ".join(f"{m.date.isoformat()} {_plain(m.value)}" for m in moments)
+    return draw_picture(title, told, across, y, marks, height=110)
+
+
+def _days(days: Sequence[int]) -> list[tuple[float, str]]:
+    """Days that have room for their name on an axis, the first and the last among them."""
+    least = (days[-1] - days[0]) / 6
+    kept = [days[0]]
+    for day in days[1:-1]:
+        if day - kept[-1] >= least and days[-1] - day >= least:
+            kept.append(day)
+    kept += [days[-1]] if days[-1] != days[0] else []
+    dates = [datetime.date.fromordinal(day) for day in kept]
+    return [(float(date.toordinal()), f"{date.day} {MONTHS[date.month - 1]}") for date in dates]

@@ -52,6 +52,7 @@ class Axis:
     low: float
     high: float
     is_log: bool = False
+    places: tuple[tuple[float, str], ...] = ()  # named places, such as days, instead of round values
 
     @classmethod
     def over(cls, label: str, *values: ArrayLike, room: float = 0.06, is_log: bool = False) -> Axis:
@@ -83,6 +84,10 @@ class Axis:
         step = next(m * decade for m in (1, 2, 2.5, 5, 10) if m * decade >= rough * 0.999)
         first = math.ceil(self.low / step - 1e-9)
         return [round(k * step, 12) + 0.0 for k in range(first, math.floor(self.high / step + 1e-9) + 1)]
+
+    def words(self, ticks: Sequence[float]) -> list[str]:
+        """Write ticks with as many decimals each; on a logarithmic axis each with its own."""
+        return [f"{tick:g}" if self.is_log else show(tick, ticks) for tick in ticks]
 
 
 @dataclass(frozen=True)
@@ -194,11 +199,11 @@ def draw_picture(
     """
     key = [mark for mark in marks if getattr(mark, "name", "")]
     ticks = y.ticks(4)
-    left = max((_width(show(tick, ticks), SMALL) for tick in ticks), default=0.0) + GAP
+    left = max((_width(words, SMALL) for words in y.words(ticks)), default=0.0) + GAP
     svg, top = _root(title, description), _write_key(key) if key else []
     for item in top:
         svg.append(item)
-    above = _key_height(key) + SMALL + 2.5 * GAP
+    above = _key_height(key) + (SMALL + 2.5 * GAP if y.label else GAP)
     frame = _Frame(left, above, WIDE - left - RIGHT, height, x, y)
     _write_axes(svg, frame, ticks)
     plot = ET.SubElement(
@@ -208,7 +213,7 @@ def draw_picture(
         _write_mark(plot, frame, mark)
     for rule in (mark for mark in marks if isinstance(mark, Rule)):
         _name_rule(plot, frame, rule)
-    return _finish(svg, (title, description, note), above + height + 2 * LETTER + 2 * GAP + 2)
+    return _finish(svg, (title, description, note), above + height + SMALL + 2 * GAP + (LETTER if x.label else 0.0))
 
 
 def draw_gauges(title: str, description: str, gauges: Sequence[Gauge], note: str = "") -> Picture:
@@ -280,16 +285,16 @@ def _finish(svg: ET.Element, words: tuple[str, str, str], height: float) -> Pict
 
 def _write_axes(svg: ET.Element, frame: _Frame, ticks: Sequence[float]) -> None:
     bottom = frame.top + frame.high
-    for tick in ticks:
+    for tick, words in zip(ticks, frame.y.words(ticks), strict=True):
         at = frame.top + frame.up(tick)
         _path(svg, "grid", "", f"M{_n(frame.left)} {_n(at)}h{_n(frame.wide)}")
-        _text(svg, show(tick, ticks), frame.left - GAP, at + SMALL / 3, "end", SMALL, "soft")
+        _text(svg, words, frame.left - GAP, at + SMALL / 3, "end", SMALL, "soft")
     across = frame.x.ticks(6)
-    for tick in across:
-        at, words = frame.left + frame.across(tick), show(tick, across)
+    for tick, words in frame.x.places or zip(across, frame.x.words(across), strict=True):
+        at = frame.left + frame.across(tick)
         _path(svg, "grid", "", f"M{_n(at)} {_n(bottom)}v4")
         half = _width(words, SMALL) / 2
-        _text(svg, words, min(at, WIDE - half), bottom + 4 + SMALL, "middle", SMALL, "soft")
+        _text(svg, words, min(max(at, half), WIDE - half), bottom + 4 + SMALL, "middle", SMALL, "soft")
     _path(svg, "edge", "", f"M{_n(frame.left)} {_n(bottom)}h{_n(frame.wide)}")
     _text(svg, frame.y.label, 0, frame.top - 1.5 * GAP, "start", SMALL, "soft")
     _text(svg, frame.x.label, frame.left + frame.wide / 2, bottom + 6 + SMALL + LETTER, "middle", SMALL, "soft")
@@ -403,7 +408,8 @@ def _name_rule(plot: ET.Element, frame: _Frame, rule: Rule) -> None:
         return
     at = frame.up(rule.value)
     words = f"{rule.words} ↑" if at < 0 else f"{rule.words} ↓" if at > frame.high else rule.words
-    place = min(max(at - 4, SMALL), frame.high - 4)
+    above = SMALL <= at - 4 or at < 0
+    place = min(max(at - 4, SMALL), frame.high - 4) if above else at + SMALL + 2
     _text(plot, words, frame.wide - 2, place, "end", SMALL, "halo")
 
 

@@ -102,7 +102,7 @@ def _limits(findings: Mapping[str, Sequence[Mapping[str, Any]]], nearest: str) -
         text = f"None passed, of {len(held)} checked{f'; nearest: {nearest}' if nearest else ''}."
         lines.append({"word": "met", "text": text} if held else {"word": "not_shown", "text": "None could be checked."})
     elif held:
-        lines.append({"word": "met", "text": f"{len(held)} others checked, none passed."})
+        lines.append({"word": "met", "text": f"{_count(len(held), 'other')} checked, none passed."})
     return lines
 
 

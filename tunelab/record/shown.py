@@ -129,10 +129,11 @@ def verdicts(findings: Mapping[str, Sequence[Mapping[str, Any]]], steps: Sequenc
     rest = [f for f in findings["attention"] if f["id"] not in answered and not f["id"].startswith("limits.")]
     stops = [f for f in rest if f["word"] == "stop"]
     found = [{"word": "stop", "text": f"{f['title']}: {f['value_limit']}. {f['because']}"} for f in stops]
-    more = [f for f in rest if f["word"] == "watch"]
+    more = [f for f in rest if f["word"] == "watch" and (f["limit"] is not None or not lines)]
     found += lines
-    if more and not lines:
-        found.append({"word": "watch", "text": f"{begin_large(list_names([called(f) for f in more]))}."})
+    if more:
+        text = list_names([called(f) for f in more], MOST_NAMED - 1 if lines else MOST_NAMED)
+        found.append({"word": "watch", "text": f"{'Besides: ' if lines else ''}{text}."})
     return found or [_of_no_step(findings)]
 
 
