@@ -14,7 +14,7 @@ from tunelab.record.deciding import decide
 from tunelab.record.display import show_number
 from tunelab.record.held import held
 from tunelab.record.page import fill
-from tunelab.record.shown import shown_findings, verdicts
+from tunelab.record.shown import MAIN, shown_findings, verdicts
 from tunelab.record.stored import RECORDS, StoredRecord, stored_records
 from tunelab.record.whole import write_whole
 from tunelab.study.cautions import cautions_for
@@ -24,12 +24,6 @@ from tunelab.workspace import Workspace, open_usable
 
 TRENDS_SHOWN = 12
 WORST_FIRST = ("stop", "watch", "not_shown", "met", "measured")
-# What tells most of how a car comes along; a number of the same kind of drive throughout.
-MAIN_TRENDS = (
-    "steady.lambda_error", "full_throttle.lambda", "limits.lean_under_load", "limits.knock_retard", "link.drop_outs",
-    "power.wheel_peak", "full_throttle.lambda_error", "part_throttle.lean", "steady.dead_time", "trims.total",
-    "transient.lean", "idle.hunting", "idle.speed_error", "launch.time", "launch.bog",
-)  # fmt: skip
 NO_TREND = ("consistency.", "drive_plan.", "feasibility.", "shift.")  # of a log or a plan, not of the car
 
 
@@ -127,7 +121,7 @@ def _trends(records: Sequence[StoredRecord]) -> list[dict[str, Any]]:
 
 def _weight(shown: Sequence[tuple[StoredRecord, Finding]]) -> tuple[int, bool, int]:
     last = shown[-1][1]
-    main = MAIN_TRENDS.index(last.id) if last.id in MAIN_TRENDS else len(MAIN_TRENDS)
+    main = MAIN.index(last.id) if last.id in MAIN else len(MAIN)
     return main, last.limit is None, -len(shown)
 
 

@@ -64,6 +64,12 @@ ANSWERS = {
     },
 }  # fmt: skip
 NAMES = {name: words for answers in ANSWERS.values() for name, words in answers.items()}
+# What tells most of how a car comes along, the weightiest first; a number of the same kind of drive throughout.
+MAIN = (
+    "steady.lambda_error", "full_throttle.lambda", "limits.lean_under_load", "limits.knock_retard", "link.drop_outs",
+    "power.wheel_peak", "full_throttle.lambda_error", "part_throttle.lean", "steady.dead_time", "trims.total",
+    "transient.lean", "idle.hunting", "idle.speed_error", "launch.time", "launch.bog",
+)  # fmt: skip
 CROSS_CHECKS = ("high_flow.agreement", "part_throttle.meter_agreement")  # two kinds of driving that ought to agree
 
 
