@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.chart.picture import Axis, Cells, Gauge, Line, Picture, Points, Rule, draw_gauges, draw_picture, signed
+from tunelab.chart.picture import Axis, Cells, Gauge, Line, Picture, Points, Rule, draw_gauges, draw_picture
 from tunelab.study.explore import LoadMap
 
 GAUGES_SHOWN = 8  # as many as a phone shows at once
@@ -76,7 +76,7 @@ def _gauge(finding: Mapping, margin: float) -> Gauge | None:
     used, upper = (100 * (v / limit if is_most else limit / v) if v else np.nan for v in (value, end))
     unit = "" if finding["unit"] == "1" else f" {finding['unit']}"
     name = SHORT.get(finding["id"].removeprefix("limits."), finding["title"])
-    text = f"{_plain(value)}{' of' if is_most else ', least'} {_plain(limit)}{unit}"
+    text = f"{_plain(value)} of {_plain(limit)}{unit}" if is_most else f"{_plain(value)}{unit}, least {_plain(limit)}"
     return Gauge(name, max(used, 0.0), upper, text, TONE[finding["status"]])
 
 
@@ -101,13 +101,15 @@ def draw_limits_used(gauges: list[Gauge]) -> Picture | None:
     return draw_gauges(title, f"How much of each of the owner's limits was used: {told}.", gauges[:GAUGES_SHOWN], note)
 
 
-def draw_curve_change(curve: pd.DataFrame, proposed: str) -> Picture | None:
+def draw_curve_change(curve: pd.DataFrame, meter: str, proposed: str) -> Picture | None:
     """Draw how far the meter's curve is off, with intervals, and what the proposal leaves of it.
 
     Parameters
     ----------
     curve : DataFrame
-        A record's table `meter_curve` or `meter_high_flow`.
+        A record's table `meter_curve` or `meter_high_flow`; its first column holds the reading.
+    meter : str
+        The meter's channel.
     proposed : str
         Name of the proposed revision; empty where nothing is to be entered.
 
@@ -116,19 +118,15 @@ def draw_curve_change(curve: pd.DataFrame, proposed: str) -> Picture | None:
     Picture or None
         None where no breakpoint was measured.
     """
-    name = next((n for n in ("meter_v", "meter_hz", "meter_counts") if n in curve), "reading")
     known = curve[np.isfinite(curve["factor"].astype(float)) & (curve["flow_in_force_kg_h"] > 0)]
     if known.empty:
         return None
-    x = known[name].to_numpy(dtype=float)
+    x, unit = known[curve.columns[0]].to_numpy(dtype=float), channel(meter).shown_unit
     now = [100 * (known[c].to_numpy(dtype=float) - 1) for c in ("factor", "factor_lower", "factor_upper")]
     ratio = (known["flow_in_force_kg_h"] / known["flow_proposed_kg_h"]).to_numpy(dtype=float)
     left = 100 * (known["factor"].to_numpy(dtype=float) * ratio - 1)
     worst = int(np.argmax(np.abs(now[0])))
-    unit = channel(name).shown_unit if name != "reading" else ""
-    title = f"Meter curve: {signed(now[0][worst])} % at {x[worst]:g} {unit}, where it is furthest off".replace(
-        " ,", ","
-    )
+    title = f"Meter curve: {_percent(now[0][worst])} % at {x[worst]:g} {unit}, where it is furthest off"
     marks: list = [Rule(0.0, ""), Points(x, now[0], "main", "now, with interval", now[1], now[2], "ring")]
     if proposed:
         title = f"{title}; {np.max(np.abs(left)):.1f} % at most with {proposed}"
@@ -137,12 +135,17 @@ def draw_curve_change(curve: pd.DataFrame, proposed: str) -> Picture | None:
     cut = bool((ends[0] > now[1]).any() or (ends[1] < now[2]).any())
     note = "Bars that run out of the picture: a leak into the exhaust could hide there." if cut else ""
     told = "; ".join(
-        f"{a:g} {unit} {b:+.1f} ({c:+.1f} to {d:+.1f})" + (f", then {e:+.1f}" if proposed else "")
+        f"{a:g} {unit} {_percent(b)} ({_percent(c)} to {_percent(d)})" + (f", then {_percent(e)}" if proposed else "")
         for a, b, c, d, e in zip(x, *now, left, strict=True)
     )
     axis = Axis.over("true flow against the curve [%]", now[0], *ends, left if proposed else 0.0, [-1.0, 1.0])
-    across = Axis.over(channel(name).axis_label if unit else "reading of the meter", x, room=0.03)
+    across = Axis.over(channel(meter).axis_label, x, room=0.03)
     return draw_picture(title, f"By reading, in per cent: {told}.", across, axis, marks, note=note)
+
+
+def _percent(value: float) -> str:
+    """A signed share with one decimal and a real minus."""
+    return f"{value:+.1f}".replace("-", "−")
 
 
 def _tamed(value: np.ndarray, end: np.ndarray, other: np.ndarray) -> np.ndarray:
@@ -166,7 +169,7 @@ def draw_lambda_off(found: LoadMap) -> Picture | None:
     told = [f"{_side(value)}, {place}" for value, place in zip(off, where, strict=True)]
     lean, rich = int(np.argmax(off)), int(np.argmin(off))
     ends = [told[lean]] if off[rich] > 0 else [told[rich]] if off[lean] < 0 else [told[lean], told[rich]]
-    title = f"Lambda against commanded: {_side(off[lean])} to {_side(off[rich])}"
+    title = f"Lambda against commanded, trims taken out: {_side(off[lean])} to {_side(off[rich])}"
     description = (
         f"Leanest and richest of {known.sum()} cells of engine speed and {found.load_label}: {'; '.join(ends)}."
     )
@@ -175,7 +178,7 @@ def draw_lambda_off(found: LoadMap) -> Picture | None:
     )  # fmt: skip
     x = Axis("engine speed [rpm]", float(speeds[columns].min()), float(speeds[columns + 1].max()))
     y = Axis(found.load_label, float(loads[rows].min()), float(loads[rows + 1].max()))
-    note = "In per cent, + lean and − rich; steady moments only, as logged, trims at work."
+    note = "In per cent, + lean and − rich; means of steady moments."
     return draw_picture(title, description, x, y, [cells], note=note)
 
 

@@ -408,7 +408,7 @@ def _name_rule(plot: ET.Element, frame: _Frame, rule: Rule) -> None:
         return
     at = frame.up(rule.value)
     words = f"{rule.words} ↑" if at < 0 else f"{rule.words} ↓" if at > frame.high else rule.words
-    above = SMALL <= at - 4 or at < 0
+    above = at - 4 >= SMALL or at < 0
     place = min(max(at - 4, SMALL), frame.high - 4) if above else at + SMALL + 2
     _text(plot, words, frame.wide - 2, place, "end", SMALL, "halo")
 

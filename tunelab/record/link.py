@@ -13,6 +13,7 @@ from tunelab.record.chapter import Chapter, Section, as_data
 from tunelab.record.evidence import Evidence, raw_inputs
 from tunelab.record.explore import flagged_log
 from tunelab.record.opened import OpenedSession
+from tunelab.record.shown import small
 from tunelab.study.link import (
     CAUTIONS,
     Clue,
@@ -170,7 +171,7 @@ def _look(clues: Sequence[Clue]) -> str:
 
 def _look_short(clues: Sequence[Clue], checks: pd.DataFrame) -> str:
     """Which checks of the wiring come first, and why."""
-    first = ", ".join(str(name)[:1].lower() + str(name)[1:] for name in checks["check"].head(3))
+    first = ", ".join(small(str(name)) for name in checks["check"].head(3))
     if not clues:
         return f"Wiring: no single cause shows; check in this order: {first}."
     return f"Wiring: check first {first} ({clues[0].sentence})."

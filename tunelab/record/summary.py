@@ -26,9 +26,9 @@ from tunelab.record.predicted import prediction_sentence
 from tunelab.record.provenance import ABOUT
 from tunelab.record.short import short_answer, short_lines, steps_words
 from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings
-from tunelab.record.stored import findings_of
+from tunelab.record.stored import RECORDS, findings_of
 from tunelab.study.cautions import cautions_for
-from tunelab.study.explore import engine_load, map_lambda_error
+from tunelab.study.explore import fullest_load, map_lambda_error
 
 SPANS_SHOWN = 60
 CURVES = ("meter_curve", "meter_high_flow", "meter_part_throttle")  # tables of the meter's error, by weight
@@ -65,6 +65,9 @@ def summary_page(
     driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {_minutes(evidence.duration_s)} of log."
     values = {
         "title": f"{opened.car.name}: {opened.name}",
+        "car": opened.car.name,
+        "session": opened.name,
+        "all_records": record.parent.absolute() == (opened.workspace.root / RECORDS).absolute(),
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
         "short": short_answer(driven, findings, left, steps=steps, nearest=_nearest(gauges), held=held, first=first),
@@ -111,7 +114,7 @@ def _pictures(
     if bins is not None:
         off = draw_pull_lambda_off(bins)
     else:
-        load = engine_load(evidence.log, opened.car)
+        load = fullest_load(evidence.log, opened.car)
         off = draw_lambda_off(map_lambda_error(evidence.log, load, speed_step_rpm=SPEED_STEP_RPM, loads=LOADS))
     found = [draw_limits_used(list(gauges)), _curve_picture(record, opened, results["findings"]), off]
     return [picture for picture in found if picture is not None]
@@ -122,7 +125,9 @@ def _curve_picture(record: Path, opened: OpenedSession, findings: Sequence[Mappi
     for name in CURVES:
         curve = _table(record, name)
         if curve is not None:
-            return draw_curve_change(curve, "" if _is_right(curve, name, opened, findings) else "the proposal")
+            return draw_curve_change(
+                curve, opened.car.meter.channel, "" if _is_right(curve, name, opened, findings) else "the proposal"
+            )
     return None
 
 

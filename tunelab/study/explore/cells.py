@@ -11,9 +11,11 @@ import xarray as xr
 from tunelab.channels import channel
 from tunelab.log.flag import trusted
 from tunelab.physics.load import absolute_load
+from tunelab.units import convert
 from tunelab.workspace.car import Car
 
 LOAD_CHANNELS = ("manifold_kpa", "throttle_pct", "pulse_width_ms")  # in place of airflow, in this order
+TRIMS = ("trim_short_pct", "trim_long_pct")
 DOES_NOT_MATTER = ("transient", "cold")  # a look at a log is not an estimate
 
 
@@ -77,6 +79,15 @@ def engine_load(log: xr.Dataset, car: Car) -> EngineLoad:
     return EngineLoad(np.zeros(size), "load: not logged", np.ones(size, dtype=bool))
 
 
+def fullest_load(log: xr.Dataset, car: Car) -> EngineLoad:
+    """Load of the engine, by airflow unless another channel knows it at more samples: a piece may lack airflow."""
+    found = engine_load(log, car)
+    if "air_flow_kg_h" not in log:
+        return found
+    other = engine_load(log.drop_vars("air_flow_kg_h"), car)
+    return other if np.ptp(other.values) > 0 and other.trusted.sum() > found.trusted.sum() else found
+
+
 def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm: float, loads: int) -> LoadMap:
     """Sort the trusted samples of a channel into cells of engine speed and load.
 
@@ -110,19 +121,23 @@ def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm:
 
 
 def map_lambda_error(log: xr.Dataset, load: EngineLoad, *, speed_step_rpm: float, loads: int) -> LoadMap:
-    """Sort measured over commanded lambda, in per cent lean of commanded, into cells of engine speed and load.
+    """Sort lambda against commanded, in per cent lean, into cells of engine speed and load, the trims taken out.
 
-    Only steady moments of a warm engine count: elsewhere lambda arrives late, and belongs to another cell. Parameters
-    and result as `map_channel`; empty, with the reason, where the log lacks one of the two.
+    In closed loop the trims bring lambda to commanded whatever the curve is worth: without them it would have been
+    measured times 1 + trim. Only steady moments of a warm engine count: elsewhere lambda arrives late, and belongs to
+    another cell. A commanded lambda that never changes is no fault. Parameters and result as `map_channel`; empty,
+    with the reason, where the log lacks one of the two.
     """
     name, needs = "lambda_measured", ("lambda_measured", "lambda_commanded", "engine_speed_rpm")
     absent = [need for need in needs if need not in log]
     if absent:
         return _empty(log, name, load, f"the log has no {absent[0]}.")
-    good = trusted(log, *needs).to_numpy() & load.trusted
+    good = trusted(log, "lambda_measured", "engine_speed_rpm").to_numpy() & load.trusted
     with np.errstate(invalid="ignore", divide="ignore"):
-        off = 100 * (log["lambda_measured"].to_numpy() / log["lambda_commanded"].to_numpy() - 1)
-    return _map(log, name, off, good, load, speed_step_rpm, loads)
+        ratio = log["lambda_measured"].to_numpy() / log["lambda_commanded"].to_numpy()
+    for trim in (trim for trim in TRIMS if trim in log):
+        ratio = ratio * (1 + convert(log[trim].to_numpy(), "percent", "1"))
+    return _map(log, name, 100 * (ratio - 1), good, load, speed_step_rpm, loads)
 
 
 def _map(
