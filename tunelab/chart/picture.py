@@ -211,7 +211,7 @@ def draw_picture(
     )  # cuts off what is beyond
     for mark in marks:
         _write_mark(plot, frame, mark)
-    for rule in (mark for mark in marks if isinstance(mark, Rule)):
+    for rule in (mark for mark in marks if isinstance(mark, Rule) and mark.words):
         _name_rule(plot, frame, rule)
     return _finish(svg, (title, description, note), above + height + SMALL + 2 * GAP + (LETTER if x.label else 0.0))
 
