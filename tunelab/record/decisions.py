@@ -16,6 +16,7 @@ from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
 from tunelab.record.page import fill, notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.shelf import write_shelf
+from tunelab.record.shown import begin_large
 from tunelab.record.stored import RECORDS
 from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
@@ -183,7 +184,9 @@ def _index(root: Path, runs: Sequence[Run], revision: str) -> str:
         "verdict": f"With {readiness.revision} in the car: {readiness.verdict}.",
         "because": readiness.because,
         "bounds": readiness.bounds if readiness.verdict == "may run within bounds" else (),
-        "gates": [{"word": state.status, "title": state.gate.title, "text": _said(state)} for state in states],
+        "gates": [
+            {"word": state.status, "title": state.gate.title, "text": begin_large(_said(state))} for state in states
+        ],
         "questions": [
             {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
         ],

@@ -64,7 +64,12 @@ def driven_sentence(found: LimitWatch) -> str:
 def passed_words(check: Check) -> str:
     """Name a limit that was passed, with its value and the limit."""
     unit = {"1": "", "°": "°"}.get(check.quantity.unit, f" {check.quantity.unit}")
-    return f"{check.quantity.title}: {check.value:.3g}{unit}, limit {check.quantity.limit:g}{unit}"
+    return f"{check.quantity.title}: {_plain(check.value)}{unit}, limit {check.quantity.limit:g}{unit}"
+
+
+def _plain(value: float) -> str:
+    """Three digits, never with an exponent."""
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
 
 
 def settle_sentences(found: LimitWatch) -> list[str]:

@@ -212,7 +212,7 @@ def launch_chapter(opened: OpenedSession, study: LaunchStudy, others: OtherLogs)
         findings=tuple(study.findings(opened.car)),
         tables=tables,
         driven=Section((driven,)),
-        change=Section(tuple(sentences), short=sentences[0] if sentences else None),
+        change=Section(tuple(sentences), short=None),  # a difference between drivers asks for no change
         cannot_show=Section(tuple(missing)),
         cautions=Section(tuple(cautions)),
         inputs=others.inputs,
