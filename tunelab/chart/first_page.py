@@ -223,7 +223,10 @@ def draw_trend(title: str, label: str, moments: Sequence[Moment], limit: float |
     y = Axis.over(label, known, *ends, room=0.1, is_log=is_log)
     days = sorted(set(x))
     across = Axis("", days[0] - 0.5, days[-1] + 0.5, places=tuple(_days(days)))
-    marks: list = [Rule(limit, f"limit {_plain(limit)}")] if limit is not None else []
+    marks: list = []
+    if limit is not None:  # its words stand where the values are further from it
+        off = [abs(y.place(value[k], 1.0) - y.place(limit, 1.0)) for k in (0, -1)]
+        marks.append(Rule(limit, f"limit {_plain(limit)}", begins=off[0] > off[1]))
     marks += [Line(x, value, "main"), Points(x, value, "main", "", lower, upper)]
     told = "; ".join(f"{m.date.isoformat()} {_plain(m.value)}" for m in moments)
     return draw_picture(title, told, across, y, marks, height=110)

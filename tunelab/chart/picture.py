@@ -143,6 +143,7 @@ class Rule:
     words: str
     tone: str = "limit"
     upright: bool = False
+    begins: bool = False  # words at the beginning of the line, where its end has no room
 
 
 @dataclass(frozen=True)
@@ -410,7 +411,8 @@ def _name_rule(plot: ET.Element, frame: _Frame, rule: Rule) -> None:
     words = f"{rule.words} ↑" if at < 0 else f"{rule.words} ↓" if at > frame.high else rule.words
     above = at - 4 >= SMALL or at < 0
     place = min(max(at - 4, SMALL), frame.high - 4) if above else at + SMALL + 2
-    _text(plot, words, frame.wide - 2, place, "end", SMALL, "halo")
+    across, anchor = (2.0, "start") if rule.begins else (frame.wide - 2, "end")
+    _text(plot, words, across, place, anchor, SMALL, "halo")
 
 
 def _key_rows(marks: Sequence[Mark]) -> Iterator[tuple[int, float, Mark]]:
