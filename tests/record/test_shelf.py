@@ -3,6 +3,7 @@
 import hashlib
 import json
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -58,8 +59,48 @@ def test_a_finding_shown_twice_has_a_trend(shelf):
     text = shelf.read_text("utf-8")
     assert "2026-05-03 21, 2026-05-09 1.5" in text
     assert text.count("<figure") == 1
-    (across,) = re.findall(r'<path d="M(\S+) \S+L(\S+) \S+" class="line"', text)
-    assert tuple(map(float, across)) == (6, 234)  # from edge to edge
+    assert text.count('class="still"') == 1
+    ends = [float(x) for x in re.findall(r'<circle cx="([\d.]+)"', text.partition('class="still"')[2])[:2]]
+    assert ends[1] - ends[0] > 250  # units of 360
+    assert 'role="img"' in text
+    assert ">limit 2<" in text
+
+
+def test_the_verdict_of_the_car_is_at_the_top_and_what_statuses_mean_at_hand(shelf):
+    text = shelf.read_text("utf-8")
+    assert text.index("With r01 in the car: ") < text.index("Records, the newest first")
+    assert "the whole interval is within the limit" in text
+
+
+def test_what_tells_most_of_the_car_is_the_first_trend_however_often_others_were_shown(tmp_path):
+    root = write_workspace(tmp_path)
+    names = [SESSION_NAME, *(SESSION_NAME.replace("03", f"{day:02d}") for day in (4, 5))]
+    for name in names[1:]:
+        shutil.copytree(root / "sessions" / SESSION_NAME, root / "sessions" / name)
+    for k, name in enumerate(names):
+        often = [finding("heat.often", "met", 1.0 + k), finding("drive_plan.coverage", "watch", 5.0)]
+        write_results(root, name, [*often, *([finding("steady.lambda_error", "stop", 20.0)] if k else [])])
+    text = write_shelf(root).read_text("utf-8")
+    captions = re.findall(r"<figcaption>([^:<]*)", text.partition("How the numbers have moved")[2])
+    assert [caption.partition(" [")[0] for caption in captions] == ["steady.lambda_error", "heat.often"]
+
+
+@pytest.mark.parametrize(
+    ("based_on", "proposed_in", "said"),
+    [
+        ("r01", SESSION_NAME, "Its proposal was entered as r02."),
+        ("r01", "2026-05-09-other", "Its proposal was not entered; r02 came after r01."),
+    ],
+)
+def test_what_became_of_a_proposal_is_said(tmp_path, based_on, proposed_in, said):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("steady.lambda_error", "stop", 20.0)])
+    (root / "records" / SESSION_NAME / "proposal.toml").write_text("", encoding="utf-8")
+    assert "Its proposal is not entered yet." in write_shelf(root).read_text("utf-8")
+    text = (root / "revisions" / "r01.toml").read_text("utf-8").replace('"r01"', '"r02"').replace("04-20", "05-04")
+    heads = f'\nbased_on = "{based_on}"\nproposed_in = "{proposed_in}"\n\n[meter'
+    (root / "revisions" / "r02.toml").write_text(text.replace("\n\n[meter", heads, 1), encoding="utf-8")
+    assert said in write_shelf(root).read_text("utf-8")
 
 
 def test_what_may_run_means_stands_on_it(shelf):
@@ -163,6 +204,9 @@ def test_readiness_and_history_run_on_a_workspace_and_leave_their_tables(decisio
     tables = {path.name for path in (folder / "tables").iterdir()}
     names = ("readiness", "pace", "ledger", "predictions", "convergence", "curves", "notes")
     assert tables == {f"{name}.csv" for name in names}
+    index = (folder / "index.html").read_text("utf-8")
+    assert index.index("With r01 in the car: ") < index.index("What it rests on")
+    assert "decisions/index.html" in (folder.parent / "index.html").read_text("utf-8")
     text = (folder / "readiness.html").read_text("utf-8")
     assert "No evidence that counts for" in text
     assert "must go back in on 2026-06-09 at the latest" in text

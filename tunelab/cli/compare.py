@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     found = compare(find_workspace(Path(arguments.workspace)), *names)
     for side, word in ((found.before, "before"), (found.after, "after")):
         say_folded(f"{word}: {side.name} ({', '.join(side.sessions)}; {', '.join(side.revisions)})", hang=2)
-    told = (("In the engine computer:", shown_changes(found)), ("In logs and findings:", found.sentences()))
+    told = (("In the ECU:", shown_changes(found)), ("In logs and findings:", found.sentences()))
     for heading, lines in told:
         say(f"\n{heading}")
         for line in lines:

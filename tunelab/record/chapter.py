@@ -29,7 +29,8 @@ class Section:
 
     sentences: tuple[str, ...] = ()
     tables: tuple[tuple[str, pd.DataFrame], ...] = ()
-    short: str = ""  # the same in a few words, for the top of the page; empty: the first sentence
+    # The same in a few words, for the top of the page; empty: the first sentence; None: it is of no weight there.
+    short: str | None = ""
 
 
 @dataclass(frozen=True)

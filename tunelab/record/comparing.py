@@ -13,7 +13,7 @@ from tunelab.log.store import read_log
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
-from tunelab.record.shown import begin_large
+from tunelab.record.shown import MAIN, SHOWN_UNITS, begin_large, small
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.compare import (
     QUANTITIES,
@@ -23,6 +23,7 @@ from tunelab.study.compare import (
     compare_visits,
     visits_of,
 )
+from tunelab.study.compare.findings import plain
 from tunelab.study.link.account import account_link
 from tunelab.study.link.study import WiringChange, compare_wirings
 from tunelab.study.revision_change import Difference, differences, way_between
@@ -30,6 +31,31 @@ from tunelab.workspace import Problem, Workspace, WorkspaceError, open_usable
 from tunelab.workspace.car import Car
 
 DROP_OUTS, CONFIDENCE = "link.drop_outs", 0.95
+CANNOT_TELL = "cannot be told"
+VERDICTS = ("worse", "better", "changed", CANNOT_TELL)  # what is worse comes first
+NOT_OF_THE_CAR = ("drive_plan.", "steady.lambda_predicted", "steady.proposal_predicted", "feasibility.", "consistency.")
+# Which way each number is the better one; of a number that is in none of these only the change is said.
+LESS_IS_BETTER = frozenset({
+    "steady.lambda_error", "steady.lean_at_load", "steady.pulsation", "limits.lean_under_load", "limits.knock_retard",
+    "limits.lambda_full_load", "limits.fuel_pressure_drop", "limits.coolant_rise", "limits.intake_air_rise",
+    "full_throttle.lambda_error", "full_throttle.rich_error", "full_throttle.knock_retard",
+    "full_throttle.fuel_pressure_drop", "full_throttle.fuel_mode", "part_throttle.lean",
+    "part_throttle.knock_retard", "part_throttle.lambda_error", "link.drop_outs", "link.starts",
+    "idle.speed_spread", "idle.hunting", "idle.flare", "idle.spark_spread", "return.undershoot", "return.settling",
+    "return.hang", "transient.lean", "transient.rich", "fuel_cut.stumble", "trims.total", "trims.learning",
+    "launch.time", "launch.repeat", "launch.bog", "launch.recovery", "coast_down.force_100", "coast_down.drag_area",
+    "coast_down.rolling",
+})  # fmt: skip
+MORE_IS_BETTER = frozenset({
+    "power.wheel_peak", "power.change", "limits.meter_headroom", "limits.oil_pressure", "limits.battery",
+    "full_throttle.meter_headroom", "full_throttle.oil_pressure", "full_throttle.battery", "link.supply",
+    "idle.actuator_margin",
+})  # fmt: skip
+NEAR_ZERO_IS_BETTER = frozenset({
+    "steady.meter", "steady.dead_time", "steady.dead_time_slope", "steady.halves", "idle.speed_error",
+    "idle.lambda_error", "idle.load_step", "high_flow.agreement", "part_throttle.meter_agreement",
+    "launch.held_speed", "transient.missing_fuel", "heat.per_coolant", "heat.per_intake",
+})  # fmt: skip
 SHORTEST_S = 0.5  # as the link notebook has it
 ONE_DRIVE = (
     "Each side is one drive: a difference may also come from the day (air, fuel, warmth, a sensor that ages). Two "
@@ -61,19 +87,29 @@ class Comparison:
     also: tuple[str, ...] = ()  # what the revisions between say was also changed, or that they do not say
 
     def sentences(self) -> list[str]:
-        """Say what can be told apart, then what cannot, then what could not be compared."""
-        rows = [*self.logs, *self.findings]
-        told = [self._sentence(row) for row in rows if row.told_apart]
-        same = [self._sentence(row) for row in rows if not row.told_apart and row.p_value == row.p_value]
-        head = f"{len(told)} of {len(told) + len(same)} things that could be compared can be told apart from noise."
-        return [head, *told, *same, *self.notes]
+        """Say what is better, worse or otherwise changed, the weightiest first, then what cannot be told, and why."""
+        rows = sorted(self._of_the_car(), key=_weight)
+        by_word = {word: [row for row in rows if verdict_of(row) == word] for word in VERDICTS}
+        counts = ", ".join(f"{len(found)} {word}" for word, found in by_word.items())
+        told = [self._sentence(row, word) for word in VERDICTS[:3] for row in by_word[word]]
+        open_rows = by_word[CANNOT_TELL]
+        named = [row for row in open_rows if _name(row) in MAIN]
+        told += [f"Cannot be told: {_small_title(row)}, {_sizes(row)}" for row in named]
+        rest = [f"{_small_title(row)} ({_sizes(row, short=True)})" for row in open_rows if row not in named]
+        told += [f"Cannot be told from noise either: {'; '.join(rest)}."] if rest else []
+        return [f"Of {len(rows)} things that could be compared: {counts}.", *told, *self.notes]
+
+    def _of_the_car(self) -> list[FindingDifference | LogDifference]:
+        """What could be compared and speaks of the car, not of a plan or a prediction."""
+        rows: list[FindingDifference | LogDifference] = [*self.logs, *self.findings]
+        return [row for row in rows if row.p_value == row.p_value and not _name(row).startswith(NOT_OF_THE_CAR)]
 
     @staticmethod
-    def _sentence(row: FindingDifference | LogDifference) -> str:
-        return f"{row.title}: {row.because}" if isinstance(row, FindingDifference) else _capital(row.because)
+    def _sentence(row: FindingDifference | LogDifference, word: str) -> str:
+        return f"{begin_large(word)}: {_small_title(row)}, {_sizes(row)}"
 
     def table(self) -> pd.DataFrame:
-        """One row per thing compared: what, before, after, difference, lower, upper, told apart, because."""
+        """One row per thing compared: what, before, after, difference, lower, upper, told apart, because, verdict."""
         columns = ["what", "unit", "before", "after", "difference", "lower", "upper", "told apart", "because"]
         rows = [
             (r.quantity.title, r.quantity.unit, None, None, r.difference, r.lower, r.upper, r.told_apart, r.because)
@@ -83,7 +119,55 @@ class Comparison:
             (r.title, r.unit, r.before, r.after, r.difference, r.lower, r.upper, r.told_apart, r.because)
             for r in self.findings
         ]
-        return pd.DataFrame(rows, columns=columns)
+        table = pd.DataFrame(rows, columns=columns)
+        return table.assign(verdict=[verdict_of(row) for row in (*self.logs, *self.findings)])
+
+
+def verdict_of(row: FindingDifference | LogDifference) -> str:
+    """Better, worse, changed (where neither way is the better one), or cannot be told."""
+    if not row.told_apart:
+        return CANNOT_TELL
+    name = _name(row)
+    if name in MORE_IS_BETTER:
+        return "better" if row.difference > 0 else "worse"
+    if name in LESS_IS_BETTER:
+        return "better" if row.difference < 0 else "worse"
+    if name in NEAR_ZERO_IS_BETTER and isinstance(row, FindingDifference):
+        return "better" if abs(row.after) < abs(row.before) else "worse"
+    return "changed"
+
+
+def _name(row: FindingDifference | LogDifference) -> str:
+    return row.id if isinstance(row, FindingDifference) else row.quantity.name
+
+
+def _weight(row: FindingDifference | LogDifference) -> int:
+    name = _name(row)
+    return MAIN.index(name) if name in MAIN else len(MAIN)
+
+
+def _small_title(row: FindingDifference | LogDifference) -> str:
+    return small(row.title) if isinstance(row, FindingDifference) else row.quantity.title
+
+
+def _sizes(row: FindingDifference | LogDifference, *, short: bool = False) -> str:
+    """Before, after and what the change lies between, in plain numbers."""
+    between = f"{plain(row.lower, sign=True)} to {plain(row.upper, sign=True)}"
+    if isinstance(row, LogDifference):
+        unit = row.quantity.unit
+        if short:
+            return f"{plain(row.difference, sign=True)} {unit}, {between}"
+        return f"by {plain(row.difference, sign=True)} {unit} ({between}) at {row.cells} operating points."
+    unit = SHOWN_UNITS.get(row.unit, row.unit)
+    unit = "" if unit == "1" else f" {unit}"
+    if row.id == DROP_OUTS:
+        return row.because
+    sizes = f"{plain(row.before)} to {plain(row.after)}{unit}"
+    if short:
+        return sizes
+    clear = not row.told_apart and (row.lower > 0 or row.upper < 0)
+    doubt = ": clear on its own, but not after allowing for all that was compared" if clear else ""
+    return f"from {sizes} (change {between}){doubt}."
 
 
 def _capital(text: str) -> str:

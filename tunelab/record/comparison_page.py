@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tunelab.record.comparing import Comparison, Side, shown_changes
+from tunelab.record.comparing import VERDICTS, Comparison, Side, shown_changes
 from tunelab.record.display import table_item
 from tunelab.record.page import fill
 from tunelab.study.cautions import cautions_for
@@ -16,13 +16,16 @@ def comparison_page(found: Comparison) -> str:
     found : Comparison
         Before against after; what can be told apart stands first, and what could not be compared is said as well.
     """
-    table = found.table().sort_values("told apart", ascending=False, kind="stable")
-    shown = table.drop(columns="because").rename(columns={"told apart": "more than noise"})
+    table = found.table()
+    order = {word: place for place, word in enumerate(VERDICTS)}
+    table = table.sort_values("verdict", key=lambda words: words.map(order), kind="stable")
+    shown = table.drop(columns=["because", "told apart"])
     values = {
         "title": f"{found.after.name} against {found.before.name}",
         "sides": [("Before", _words(found.before)), ("After", _words(found.after))],
         "changes": shown_changes(found),
-        "sentences": found.sentences(),
+        "head": found.sentences()[0],
+        "sentences": found.sentences()[1:],
         "differences": table_item(shown),
         "cautions": cautions_for(found.car),
     }

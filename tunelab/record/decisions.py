@@ -9,18 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tunelab.record.chapter import CHAPTERS, Chapter, Section
-from tunelab.record.deciding import Decided
+from tunelab.record.deciding import Decided, decide
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History
 from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
 from tunelab.record.page import fill, notebook_page
 from tunelab.record.place import folder_beside, put_in_place
+from tunelab.record.shelf import write_shelf
+from tunelab.record.shown import begin_large
 from tunelab.record.stored import RECORDS
 from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
 from tunelab.study.readiness.judge import WORST
 from tunelab.study.readiness.pace import Calendar
-from tunelab.workspace import open_usable
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")
@@ -165,18 +166,31 @@ def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -
         for run in runs:
             about = {"workspace": root.absolute().name}
             (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
-        (folder / "index.html").write_text(_index(root, runs), encoding="utf-8")
+        (folder / "index.html").write_text(
+            _index(root, runs, str(parameters.get("readiness", {}).get("revision", ""))), encoding="utf-8"
+        )
         shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
         put_in_place(folder, place)
+    write_shelf(root)  # which leads to these pages, and says the verdict
     return Decisions(place / "index.html", tuple(f"{run.notebook.name}: {run.failure}" for run in runs if run.failed))
 
 
-def _index(root: Path, runs: Sequence[Run]) -> str:
+def _index(root: Path, runs: Sequence[Run], revision: str) -> str:
+    decided = decide(root, revision or None)
+    readiness = decided.readiness
+    states = sorted(readiness.gates, key=lambda state: WORST[state.status], reverse=True)
     values = {
-        "title": f"{root.absolute().name}: decide",
+        "title": f"{decided.workspace.car.name}: may it run?",
+        "verdict": f"With {readiness.revision} in the car: {readiness.verdict}.",
+        "because": readiness.because,
+        "bounds": readiness.bounds if readiness.verdict == "may run within bounds" else (),
+        "gates": [
+            {"word": state.status, "title": state.gate.title, "text": begin_large(_said(state))} for state in states
+        ],
         "questions": [
             {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
         ],
-        "cautions": cautions_for(open_usable(root).car),
+        "caution": readiness.caution,
+        "cautions": cautions_for(decided.workspace.car),
     }
     return fill("decisions.html", [], values)

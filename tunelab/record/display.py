@@ -144,12 +144,17 @@ def _axis_label(axes: list) -> str:
 def table_item(table: pd.DataFrame) -> dict:
     """Turn a table into plain data: heads, rows of text, and which columns hold numbers.
 
-    Numbers are rounded to four significant digits; a missing one is a dash.
+    Numbers are rounded to four significant digits; a missing one is a dash. `table.attrs["decimals"]` names
+    columns that keep a fixed number of decimals, such as what is to be typed in.
     """
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
     shown = frame.head(ROWS_SHOWN)
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
-    rows = [[_cell(value) for value in row] for row in shown.itertuples(index=False, name=None)]
+    places = [table.attrs.get("decimals", {}).get(name) for name in frame.columns]
+    rows = [
+        [_fixed(value, place) for value, place in zip(row, places, strict=True)]
+        for row in shown.itertuples(index=False, name=None)
+    ]
     return {
         "head": [_heading(str(name)) for name in frame.columns],
         "rows": rows,
@@ -167,6 +172,13 @@ def _heading(name: str) -> str:
 
 def _is_number(dtype: Any) -> bool:
     return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
+
+
+def _fixed(value: Any, places: int | None) -> str:
+    """A cell with a fixed number of decimals; None: as its kind asks."""
+    if places is None or isinstance(value, str) or value is None or value != value:
+        return _cell(value)
+    return f"{value + 0.0:.{places}f}".replace("-", "−")
 
 
 def _cell(value: Any) -> str:

@@ -63,8 +63,13 @@ def driven_sentence(found: LimitWatch) -> str:
 
 def passed_words(check: Check) -> str:
     """Name a limit that was passed, with its value and the limit."""
-    unit = "" if check.quantity.unit == "1" else f" {check.quantity.unit}"
-    return f"{check.quantity.title}: {check.value:.3g}{unit}, limit {check.quantity.limit:g}{unit}"
+    unit = {"1": "", "°": "°"}.get(check.quantity.unit, f" {check.quantity.unit}")
+    return f"{check.quantity.title}: {_plain(check.value)}{unit}, limit {check.quantity.limit:g}{unit}"
+
+
+def _plain(value: float) -> str:
+    """Three digits, never with an exponent."""
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
 
 
 def settle_sentences(found: LimitWatch) -> list[str]:
@@ -79,7 +84,8 @@ def settle_sentences(found: LimitWatch) -> list[str]:
 def _in_short(found: LimitWatch) -> str:
     if not found.passed:
         return ""
-    return f"Limits passed, to be settled first: {'; '.join(passed_words(check) for check in found.passed)}."
+    told = [f"{c.quantity.title}: {SETTLE[c.quantity.id.removeprefix('limits.')]}" for c in found.passed]
+    return f"Limits passed, to be settled first: {'. '.join(told)}."
 
 
 def limit_sentences(found: LimitWatch) -> list[str]:

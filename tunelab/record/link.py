@@ -13,6 +13,7 @@ from tunelab.record.chapter import Chapter, Section, as_data
 from tunelab.record.evidence import Evidence, raw_inputs
 from tunelab.record.explore import flagged_log
 from tunelab.record.opened import OpenedSession
+from tunelab.record.shown import small
 from tunelab.study.link import (
     CAUTIONS,
     Clue,
@@ -32,7 +33,11 @@ from tunelab.workspace import SessionFolder
 SHORTEST_S = 0.5  # of a drop-out, where nobody has asked for the link; the notebook's own parameter stands as high
 BUNCHED = (
     "Drop-outs bunch: one loose pin gives several in a row. The intervals take each as if it came by itself, and "
-    "looking after every drive until the answer pleases makes it come out by chance more often than stated."
+    "if you check after every drive and stop at a good answer, chance will fool you more often than stated."
+)
+AGAIN = (
+    "Mend the wiring in the order of the checks, write the new state into `wiring` of session.toml, and drive the same "
+    "road again for as long: the two are then compared."
 )
 
 
@@ -112,7 +117,7 @@ def link_chapter(
         findings=tuple(link_findings(study, orders, opened.car, tolerable_per_h=tolerable_per_h, supply=supply)),
         tables=_tables(study, noise, orders, checks, supply) | {"link_left_out": gathered.left_out},
         driven=Section((_driven(study),), (("Drop-outs", drop_out_table(study.here)),) if study.here.drop_outs else ()),
-        change=Section((_look(clues),), sheet) if broken else Section(),
+        change=Section((_look(clues),), sheet, _look_short(clues, checks)) if broken else Section(),
         cannot_show=Section(tuple(_cannot_show(study, orders, gathered))),
         drive_next=Section(_next(study)),
         cautions=Section(CAUTIONS if broken else ()),
@@ -164,6 +169,14 @@ def _look(clues: Sequence[Clue]) -> str:
     return f"The log shows: {'; '.join(clue.sentence for clue in clues)}. Look at the wiring in the order below."
 
 
+def _look_short(clues: Sequence[Clue], checks: pd.DataFrame) -> str:
+    """Which checks of the wiring come first, and why."""
+    first = ", ".join(small(str(name)) for name in checks["check"].head(3))
+    if not clues:
+        return f"Wiring: no single cause shows; check in this order: {first}."
+    return f"Wiring: check first {first} ({clues[0].sentence})."
+
+
 def _sheet(checks: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({
         "no.": checks["number"].astype(str),
@@ -179,7 +192,7 @@ def _cannot_show(study: LinkStudy, orders: Sequence[OrderNoise], gathered: Accou
     unknown = sum("not known" in item.because for item in study.here.not_counted)
     if unknown:
         sentences.append(
-            f"Whether a drop-out came before a new file, {unknown} in number: the log cannot tell, so none is counted. "
+            f"{_new_files(unknown)}; it cannot show whether a drop-out caused that, so none is counted. "
             'Say new_file = "drop-out" or "by hand" in session.toml.'
         )
     if study.here.ends_running:
@@ -199,8 +212,14 @@ def _cannot_show(study: LinkStudy, orders: Sequence[OrderNoise], gathered: Accou
     return [*sentences, BUNCHED]
 
 
+def _new_files(count: int) -> str:
+    return "The log starts a second file" if count == 1 else f"The log starts {count} more files"
+
+
 def _next(study: LinkStudy) -> tuple[str, ...]:
-    if study.change is None or study.change.verdict != "cannot tell yet":
+    if study.change is None:
+        return (AGAIN,) if study.here.drop_outs else ()
+    if study.change.verdict != "cannot tell yet":
         return ()
     return (study.change.because,)
 

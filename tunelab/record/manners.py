@@ -137,7 +137,7 @@ def manners_chapter(
         findings=tuple(findings),
         tables=tables,
         driven=Section((_driven(drive),)),
-        change=Section(_changes(manners, sentence)),
+        change=Section(_changes(manners, sentence), short=_changed(manners)),
         cannot_show=_not_driven(drive),
         cautions=Section((OVERLAP_CAUTION if car.engine.long_overlap_cam else ALWAYS,)),
         inputs=others.inputs if others else (),
@@ -165,6 +165,21 @@ def _changes(manners: Manners, trims: str) -> tuple[str, ...]:
     return (*told, trims, *((ONLY_ONCE, WRONG_AT_IDLE) if manners.trims.shown else ()))
 
 
+def _changed(manners: Manners) -> str | None:
+    """What of acceleration fuelling is to be changed, in short; None where nothing is, which others may say."""
+    asked = [row for _, row in manners.transient.fuel.iterrows() if not _holds_zero(row)]
+    regions = [
+        f"{row['region']} {abs(row['missing_mg']):.0f} mg {'more' if row['missing_mg'] > 0 else 'less'}"
+        for row in asked
+    ]
+    return f"Acceleration fuelling: {'; '.join(regions)}; go half of the way." if asked else None
+
+
+def _holds_zero(row: pd.Series) -> bool:
+    """Whether the fuel missing may be none, or is not known."""
+    return not (row["missing_lower_mg"] > 0 or row["missing_upper_mg"] < 0)
+
+
 def launch_overlay(logs: Sequence[tuple[str, xr.Dataset]], study: LaunchStudy) -> pd.DataFrame:
     """Rows of every launch around its release, with `driver`; `logs` are session name and log, this session first."""
     channels = ("engine_speed_rpm", "road_speed_km_h", "gps_speed_km_h", "throttle_pct", "lambda_measured")
@@ -183,7 +198,7 @@ def launch_chapter(opened: OpenedSession, study: LaunchStudy, others: OtherLogs)
     table = study.table()
     sentences = [c.sentence for c in study.contrasts]
     own = list(study.own)
-    driven = f"{len(own)} launches" if own else study.because
+    driven = f"{len(own)} launch{'es' if len(own) != 1 else ''}." if own else study.because
     spark = any(launch.spark_retard_share > 0.1 for launch in own)
     cut = any(launch.fuel_cut_share > 0.05 for launch in own)
     cautions = [HEAT_CAUTION] * spark + [CUT_CAUTION] * cut
@@ -197,7 +212,7 @@ def launch_chapter(opened: OpenedSession, study: LaunchStudy, others: OtherLogs)
         findings=tuple(study.findings(opened.car)),
         tables=tables,
         driven=Section((driven,)),
-        change=Section(tuple(sentences)),
+        change=Section(tuple(sentences), short=None),  # a difference between drivers asks for no change
         cannot_show=Section(tuple(missing)),
         cautions=Section(tuple(cautions)),
         inputs=others.inputs,

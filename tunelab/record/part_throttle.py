@@ -44,7 +44,9 @@ def part_throttle_chapter(
         tables=tables,
         inputs=inputs_of(steady.beside),
         driven=Section((driven_sentence(found),)),
-        change=Section((*stop_sentences(found), *curve_sentences(high), *film), high_flow_table(high)),
+        change=Section(
+            (*stop_sentences(found), *curve_sentences(high), *film), high_flow_table(high), _stops_in_short(found)
+        ),
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         drive_next=Section(() if found.shown else (AGAIN,)),
         cautions=Section((HIGH_LOAD, LIFT)),
@@ -74,6 +76,12 @@ def stop_sentences(found: PartThrottle) -> list[str]:
         f"{SETTLE[SETTLE_AS[check.quantity.id]]}."
         for check in stops
     ]
+
+
+def _stops_in_short(found: PartThrottle) -> str:
+    """What to settle before the next pull, in short; empty where no limit was passed."""
+    stops = [check for check in found.checks if check.status == "stop"]
+    return " ".join(f"{check.quantity.title}: {SETTLE[SETTLE_AS[check.quantity.id]]}." for check in stops)
 
 
 def curve_sentences(high: HighFlow) -> list[str]:

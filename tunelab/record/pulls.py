@@ -11,6 +11,7 @@ from tunelab.channels import channel
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.gearing import draw_speed_ratio
 from tunelab.record.beside import Beside, SteadyBeside, inputs_of
+from tunelab.record.change import curve_to_enter, need_of
 from tunelab.record.chapter import Chapter, Section
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
@@ -92,28 +93,60 @@ def high_flow_change(high: HighFlow) -> tuple[str, ...]:
     rail = (high.rail,) if high.rail else ()
     if not count:
         return rail
+    span = f"{high.steady_to:.4g} to {high.pulls_to:.4g} {channel(high.channel).shown_unit}"
+    need = _need(high)
+    if need == "nothing":
+        text = (
+            f"Nothing has to be changed beyond the steady drive: from {span} the curve is within your {_within(high)}."
+        )
+        return (text, *rail)
+    if need == "open":
+        text = (
+            f"No change is shown to be needed beyond the steady drive: from {span} every interval holds zero, though "
+            f"not all of them lie within your {_within(high)}."
+        )
+        return (text, *rail)
     text = (
-        f"Meter curve beyond the steady drive: {count} breakpoints from {high.steady_to:.4g} to {high.pulls_to:.4g} "
-        f"{channel(high.channel).shown_unit}, in tables/meter_high_flow.csv. Enter them together with the steady "
-        "proposal, never alone: both rest on the same dead time."
+        f"Meter curve beyond the steady drive: {count} breakpoints from {span}, in tables/meter_high_flow.csv. Enter "
+        "them together with the proposal of the steady drive, never alone: both rest on the same dead time."
     )
     return (text, *high.capped, *rail)
 
 
+def _need(high: HighFlow) -> str:
+    """Whether the curve beyond the steady drive has to be changed, by the intervals of its breakpoints."""
+    own = high.points[high.points["basis"] == "pulls"]
+    return need_of(100 * (own["factor_lower"] - 1), 100 * (own["factor_upper"] - 1), high.tolerance_pct)
+
+
+def _within(high: HighFlow) -> str:
+    return f"{high.tolerance_pct:g} %"
+
+
 def high_flow_table(high: HighFlow) -> tuple[tuple[str, pd.DataFrame], ...]:
-    """Breakpoints that the pulls extend."""
-    if not high.shown or not (high.points["basis"] == "pulls").any():
+    """Breakpoints that the pulls extend, as a person types them; none where no change is shown to be needed."""
+    if not high.shown or not (high.points["basis"] == "pulls").any() or _need(high) != "change":
         return ()
     own = high.points[high.points["basis"].isin(["pulls", "rail"])]
-    return (("Meter curve at high flow, by the pulls", own.reset_index(drop=True)),)
+    return (("Meter curve at high flow, by the pulls", curve_to_enter(own.reset_index(drop=True), high.channel)),)
 
 
 def _full_driven(found: FullThrottle, pulls: PullSet) -> str:
     if not found.shown:
         return f"Full throttle: {found.because}"
     seconds = sum(s.end_s - s.start_s for s in found.stretches)
-    count = len(pulls.full)
-    return f"Full throttle: {len(found.stretches)} stretches, {seconds:.0f} s; {count} of them hold a clean pull."
+    clean = pulls.full
+    text = f"{_count(len(found.stretches), 'stretch', 'stretches')} of full throttle, {seconds:.0f} s"
+    if not clean:
+        return f"{text}; none of them holds a clean pull."
+    gears = sorted({str(pull.gear) for pull in clean if pull.gear})
+    gear = f" in gear {' and '.join(gears)}" if gears else ""
+    low, high = min(pull.from_rpm for pull in clean), max(pull.to_rpm for pull in clean)
+    return f"{text}: {_count(len(clean), 'clean pull', 'clean pulls')}{gear}, {low:.0f} to {high:.0f} rpm."
+
+
+def _count(number: int, one: str, more: str) -> str:
+    return f"{number} {one if number == 1 else more}"
 
 
 def lift_sentences(found: FullThrottle | PartThrottle) -> list[str]:

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from tunelab.chart.first_page import Moment, draw_trend
+from tunelab.record.change import join
+from tunelab.record.deciding import decide
 from tunelab.record.display import show_number
 from tunelab.record.held import held
 from tunelab.record.page import fill
+from tunelab.record.shown import MAIN, shown_findings, verdicts
 from tunelab.record.stored import RECORDS, StoredRecord, stored_records
 from tunelab.record.whole import write_whole
 from tunelab.study.cautions import cautions_for
+from tunelab.study.finding import Finding
 from tunelab.study.readiness.judge import NO_CERTIFICATE
 from tunelab.workspace import Workspace, open_usable
 
 TRENDS_SHOWN = 12
 WORST_FIRST = ("stop", "watch", "not_shown", "met", "measured")
-WIDE, HIGH, EDGE = 240, 56, 6  # of a trend, in units of its drawing
+NO_TREND = ("consistency.", "drive_plan.", "feasibility.", "shift.")  # of a log or a plan, not of the car
 
 
 def write_shelf(root: Path) -> Path:
@@ -43,7 +49,8 @@ def shelf_page(workspace: Workspace, records: Sequence[StoredRecord], left_out: 
     decisions = workspace.root / RECORDS / "decisions" / "index.html"
     values = {
         "title": f"{workspace.car.name}: all records",
-        "records": [_row(record) for record in reversed(records)],
+        "verdict": _verdict(workspace) if records else [],
+        "records": [_row(record, workspace) for record in reversed(records)],
         "trends": _trends(records),
         "unrecorded": sorted(name for name, folder in workspace.sessions.items() if name not in done and folder.files),
         "left_out": list(left_out),
@@ -53,55 +60,77 @@ def shelf_page(workspace: Workspace, records: Sequence[StoredRecord], left_out: 
     return fill("shelf.html", [], values)
 
 
-def _row(record: StoredRecord) -> dict[str, Any]:
+def _verdict(workspace: Workspace) -> list[str]:
+    """Whether the car may run by these records, as `tunelab ready` says it: the verdict, why, its bounds."""
+    readiness = decide(workspace.root).readiness
+    bounds = readiness.bounds if readiness.verdict == "may run within bounds" else ()
+    return [f"With {readiness.revision} in the car: {readiness.verdict}.", readiness.because, *bounds]
+
+
+def _row(record: StoredRecord, workspace: Workspace) -> dict[str, Any]:
     counts = Counter(finding.word for finding in record.findings)
-    worst = next((status for status in WORST_FIRST if counts[status]), "not_shown")
-    first = [finding.title for finding in record.findings if finding.word == worst]
+    steps = list(record.folder.session.steps)
     return {
         "name": record.name,
         "date": record.date.isoformat(),
-        "steps": ", ".join(record.folder.session.steps),
+        "steps": ", ".join(steps),
         "revision": record.revision,
-        "worst": worst,
         "counts": [(status, counts[status]) for status in WORST_FIRST if counts[status]],
-        "about": "; ".join(first[:3]) + (f"; and {len(first) - 3} more" if len(first) > 3 else ""),
+        "verdicts": _verdicts(record, steps),
+        "proposal": _proposal(record, workspace),
         "failed": record.failed,
     }
 
 
+def _verdicts(record: StoredRecord, steps: Sequence[str]) -> list[dict[str, str]]:
+    """Limits that were passed, then one verdict for each step, as the record's own page begins."""
+    found = shown_findings(record.results["findings"], [])
+    passed = [f for f in found["attention"] if f["id"].startswith("limits.")]
+    lines = [{"word": f["word"], "text": f"{f['title']}: {f['value_limit']}."} for f in passed]
+    return [*lines, *verdicts(found, steps)]
+
+
+def _proposal(record: StoredRecord, workspace: Workspace) -> str:
+    """What became of the revision that a record proposed; empty where it proposed none."""
+    if not (record.place / "proposal.toml").is_file():
+        return ""
+    entered = [r.name for r in workspace.revisions.values() if r.proposed_in == record.session]
+    if entered:
+        return f"Its proposal was entered as {join(sorted(entered))}."
+    base = workspace.revisions[record.revision]
+    newer = sorted(r.name for r in workspace.revisions.values() if (r.date, r.name) > (base.date, base.name))
+    if newer:
+        return f"Its proposal was not entered; {join(newer)} came after {base.name}."
+    error = record.finding("steady.lambda_error")
+    if error is not None and error.status == "met":
+        return "Nothing has to be changed; its proposal was not entered."
+    return "Its proposal is not entered yet."
+
+
 def _trends(records: Sequence[StoredRecord]) -> list[dict[str, Any]]:
-    """Findings that at least two records show, first those that most of them do; no checks of a log against itself."""
-    ids = dict.fromkeys(f.id for record in records for f in record.findings if not f.id.startswith("consistency."))
+    """Findings that at least two records show: what tells most of the car first, then what has a limit."""
+    ids = dict.fromkeys(f.id for record in records for f in record.findings if not f.id.startswith(NO_TREND))
     found = []
     for name in ids:
         shown = [(r, f) for r in records for f in [r.finding(name)] if f is not None and f.value is not None]
         if len(shown) >= 2:
             found.append(shown)
-    found.sort(key=lambda shown: -len(shown))
+    found.sort(key=_weight)
     return [_trend(shown) for shown in found[:TRENDS_SHOWN]]
 
 
-def _trend(shown: list) -> dict[str, Any]:
+def _weight(shown: Sequence[tuple[StoredRecord, Finding]]) -> tuple[int, bool, int]:
+    last = shown[-1][1]
+    main = MAIN.index(last.id) if last.id in MAIN else len(MAIN)
+    return main, last.limit is None, -len(shown)
+
+
+def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:
     last = shown[-1][1]
     unit = "" if last.unit == "1" else last.unit
-    values = [finding.value for _, finding in shown]
+    moments = [
+        Moment(r.date, f.value, *(math.nan if end is None else end for end in (f.lower, f.upper))) for r, f in shown
+    ]
     text = ", ".join(f"{record.date.isoformat()} {show_number(float(f'{f.value:.3g}'))}" for record, f in shown)
-    return {
-        "title": last.title,
-        "unit": unit,
-        "status": last.word,
-        "text": text,
-        "points": _points(values, last.limit),
-        "limit": _points([last.limit, *values], None)[0][1] if last.limit is not None else None,
-        "wide": WIDE,
-        "high": HIGH,
-    }
-
-
-def _points(values: Sequence[float], limit: float | None) -> list[tuple[float, float]]:
-    """Place values in a trend's drawing from left to right, the largest of them and the limit at its top."""
-    inside = [*values, *([] if limit is None else [limit])]
-    low, high = min(inside), max(inside)
-    step = (WIDE - 2 * EDGE) / max(len(values) - 1, 1)
-    rise = (HIGH - 2 * EDGE) / ((high - low) or 1.0)
-    return [(round(EDGE + k * step, 1), round(HIGH - EDGE - (v - low) * rise, 1)) for k, v in enumerate(values)]
+    picture = draw_trend(last.title, "", moments, last.limit)
+    return {"title": last.title, "unit": unit, "status": last.word, "text": text, "picture": picture}

@@ -8,6 +8,15 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
+from tunelab.record.change import (
+    DECIMALS,
+    curve_to_enter,
+    decimals,
+    entered_as,
+    need_of,
+    standing_sentence,
+    with_interval,
+)
 from tunelab.record.chapter import Chapter, NextRevision, Section
 from tunelab.record.display import show_number
 from tunelab.record.evidence import Evidence
@@ -30,6 +39,7 @@ TOGETHER = (
     "leaves a larger error than before."
 )
 STOPPED = "Nothing: the log does not go with itself, car.toml or the revision named, so nothing that it asks for holds."
+ELSEWHERE = "Its numbers stand on the page of the steady question and in proposal.toml."
 HOW = (
     "Keep a copy of what is in the ECU now. Enter each value of the columns 'proposed' below at its own breakpoint, "
     "read it back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers "
@@ -181,7 +191,9 @@ def _span(values: pd.Series) -> str:
 
 def _calm(fit: SteadyFit) -> str:
     holds = fit.blocks.groupby("session")["hold"].nunique().sum()
-    return f"{fit.blocks['seconds'].sum():.0f} s of it calm enough to use, in {holds} hold{'s' if holds != 1 else ''}."
+    return (
+        f"{fit.blocks['seconds'].sum():.0f} s of it steady enough to use, in {holds} hold{'s' if holds != 1 else ''}."
+    )
 
 
 def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> Section:
@@ -197,14 +209,21 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     if not _helps(fit, proposal):
         sentences = ("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes)
         return Section(sentences, (("Not to be entered yet", meter_table(proposal)),))
-    newer = _newer(opened, proposal)
+    standing = standing_sentence(opened, proposal.base, proposal.curve["flow_proposed_kg_h"])
+    limit = opened.car.limits.steady_lambda_error_max_pct
+    short = _in_short(fit, proposal, name, limit)
+    if entered_as(opened, proposal.base):
+        then = _then(fit, proposal, name)
+        return Section((standing, f"{then} {ELSEWHERE}"), short=f"Nothing now. {standing}")
+    if _need(fit, limit) == "nothing":
+        return Section((f"{short} {ELSEWHERE}", *((standing,) if standing else ())), short=short)
     sentences = [
+        *((standing,) if standing else ()),
         f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints "
         f"of the meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
         f"Predicted once it is in, trims at zero: 95 % of the undisturbed cells within {_percent(after.p95_pct)} % of "
         f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %), the worst hold "
         f"{after.worst_words}. The next session will show whether that holds.",
-        *newer,
         *proposal.notes,
         *proposal.capped,
         HOW,
@@ -212,36 +231,35 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     curve, times = meter_table(proposal), dead_time_table(proposal)
     tables = [(CURVE_CAPTION, curve[curve["basis"] != "unchanged"])]
     tables = (*tables, ("Dead time", times)) if dead_changed else tuple(tables)
-    limit = opened.car.limits.steady_lambda_error_max_pct
-    return Section(tuple(sentences), tables, _in_short(fit, proposal, name, limit))
+    return Section(tuple(sentences), tables, f"{standing} {short}" if standing else short)
+
+
+def _need(fit: SteadyFit, limit_pct: float) -> str:
+    """Whether anything has to be changed, by the lambda error as it is, with its whole interval."""
+    return need_of(fit.before.lower_pct, fit.before.upper_pct, limit_pct)
+
+
+def _then(fit: SteadyFit, proposal: Proposal, name: str) -> str:
+    return (
+        f"With {proposal.base.name} lambda error was {_percent(fit.before.p95_pct)} %, and "
+        f"{_percent(proposal.predicted.p95_pct)} % was expected of the proposal."
+    )
 
 
 def _in_short(fit: SteadyFit, proposal: Proposal, name: str, limit_pct: float) -> str:
     both = (proposal.dead_time["basis"] != "unchanged").any()
     what = "meter curve and dead times, both together" if both else "meter curve; the dead times stay"
     capped = ", as far as one revision may go" if proposal.capped else ""
-    if fit.before.upper_pct <= limit_pct:
+    now, then = _percent(fit.before.p95_pct), _percent(proposal.predicted.p95_pct)
+    if _need(fit, limit_pct) == "nothing":
+        gain = "would change nothing that can be measured" if now == then else f"would leave {then} %"
         return (
-            f"Nothing has to: lambda error {_percent(fit.before.p95_pct)} %, worst hold {fit.before.worst_words}, lies "
-            f"within its limit; {name} ({what}) "
-            f"would leave {_percent(proposal.predicted.p95_pct)} %, worst hold {proposal.predicted.worst_words}."
+            f"Nothing has to be changed: lambda error {now} % ({_percent(fit.before.lower_pct)} to "
+            f"{_percent(fit.before.upper_pct)} %) lies within your {limit_pct:g} %; {name} {gain}."
         )
     return (
-        f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {_percent(fit.before.p95_pct)} % now, "
-        f"{_percent(proposal.predicted.p95_pct)} % expected{capped}; worst hold {fit.before.worst_words} now, "
-        f"{proposal.predicted.worst_words} expected."
-    )
-
-
-def _newer(opened: OpenedSession, proposal: Proposal) -> tuple[str, ...]:
-    """Say which revisions came after the one that was driven: what is proposed does not go on top of those."""
-    base = proposal.base
-    names = [r.name for r in opened.workspace.revisions.values() if (r.date, r.name) > (base.date, base.name)]
-    if not names:
-        return ()
-    return (
-        f"The workspace holds {', '.join(sorted(names))} besides, newer than {base.name}. This goes on top of "
-        f"{base.name}, where that is in the car, and of no other.",
+        f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {now} % now, {then} % expected{capped}; "
+        f"worst hold {fit.before.worst_words} now, {proposal.predicted.worst_words} expected."
     )
 
 
@@ -258,33 +276,24 @@ def _percent(value: float) -> str:
 
 
 def meter_table(proposal: Proposal) -> pd.DataFrame:
-    """The curve as a person enters it: reading, flow in force, flow proposed, change, factor with interval, basis."""
-    curve = proposal.curve
-    reading = str(curve.columns[0])
-    change = 100 * (
-        curve["flow_proposed_kg_h"] / curve["flow_in_force_kg_h"].where(curve["flow_in_force_kg_h"] > 0) - 1
-    )
-    return pd.DataFrame({
-        channel(reading).axis_label: curve[reading],
-        "in force [kg/h]": curve["flow_in_force_kg_h"],
-        "proposed [kg/h]": curve["flow_proposed_kg_h"],
-        "change [%]": change.round(1),
-        "measured factor": [_interval(*row) for row in _three(curve, "factor")],
-        "evidence [s]": curve["seconds"].round(0),
-        "basis": curve["basis"],
-    })  # fmt: skip
+    """The curve as a person enters it: reading, flow now and proposed, change, measured error with interval, basis."""
+    return curve_to_enter(proposal.curve, str(proposal.curve.columns[0]))
 
 
 def dead_time_table(proposal: Proposal) -> pd.DataFrame:
     """The dead times as a person enters them."""
     table = proposal.dead_time
-    return pd.DataFrame({
+    changes = zip(table["change_ms"], table["change_lower_ms"], table["change_upper_ms"], strict=True)
+    entered = pd.DataFrame({
         "battery [V]": table["battery_v"],
-        "in force [ms]": table["dead_time_in_force_ms"],
+        "now [ms]": table["dead_time_in_force_ms"],
         "proposed [ms]": table["dead_time_proposed_ms"],
-        "measured change [ms]": [_interval(*row) for row in _three(table, "change", "_ms")],
+        "measured change [ms]": [with_interval(*change, DECIMALS) for change in changes],
         "basis": table["basis"],
     })  # fmt: skip
+    entered.attrs["decimals"] = {"battery [V]": decimals(table["battery_v"]), "now [ms]": DECIMALS,
+                                 "proposed [ms]": DECIMALS}  # fmt: skip
+    return entered
 
 
 def halves_table(fit: SteadyFit) -> pd.DataFrame:
@@ -310,17 +319,6 @@ def _level_rows(fit: SteadyFit) -> list[tuple[str, float, float, float]]:
     rows = [(f"second half of {own.session} against its first, lambda [%]", own) for own in fit.levels.halves]
     rows += [(f"{own.session} against the mean of all sessions, lambda [%]", own) for own in fit.levels.sessions]
     return [(name, own.shift_pct, own.lower_pct, own.upper_pct) for name, own in rows]
-
-
-def _three(table: pd.DataFrame, name: str, unit: str = "") -> list[tuple[float, float, float]]:
-    columns = [f"{name}{unit}", f"{name}_lower{unit}", f"{name}_upper{unit}"]
-    return list(table[columns].itertuples(index=False, name=None))
-
-
-def _interval(value: float, lower: float, upper: float) -> str:
-    if not np.isfinite(value):
-        return "–"
-    return f"{value:.3f} ({lower:.3f} to {upper:.3f})"
 
 
 def _cannot_show(fit: SteadyFit, checks: Sequence[Finding]) -> Section:

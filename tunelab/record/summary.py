@@ -9,18 +9,30 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tunelab.chart.first_page import (
+    draw_curve_change,
+    draw_lambda_off,
+    draw_limits_used,
+    draw_pull_lambda_off,
+    limit_gauges,
+)
+from tunelab.chart.picture import Gauge, Picture
+from tunelab.record.change import need_of
 from tunelab.record.display import table_item
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.predicted import prediction_sentence
 from tunelab.record.provenance import ABOUT
-from tunelab.record.short import short_answer, short_lines
+from tunelab.record.short import short_answer, short_lines, steps_words
 from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings
-from tunelab.record.stored import findings_of
+from tunelab.record.stored import RECORDS, findings_of
 from tunelab.study.cautions import cautions_for
+from tunelab.study.explore import fullest_load, map_lambda_error
 
 SPANS_SHOWN = 60
+CURVES = ("meter_curve", "meter_high_flow", "meter_part_throttle")  # tables of the meter's error, by weight
+SPEED_STEP_RPM, LOADS = 1000.0, 7  # cells of the map of lambda: as many as a phone can show with their numbers
 
 
 def summary_page(
@@ -35,7 +47,7 @@ def summary_page(
     Parameters
     ----------
     record : Path
-        Folder with all other files in place; only their names are read.
+        Folder with all other files in place; its tables give the pictures, of the rest only the names are read.
     opened, evidence
         The session and the accounts of its log.
     chapters : sequence
@@ -48,13 +60,21 @@ def summary_page(
     left = _without_told(chapters, findings["absent"])
     held = prediction_sentence(opened, findings_of(results))
     first = _settle_first(results["findings"])
+    gauges = limit_gauges(results["findings"], _margins(record))
+    steps = opened.folder.session.steps
+    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {_minutes(evidence.duration_s)} of log."
     values = {
         "title": f"{opened.car.name}: {opened.name}",
+        "car": opened.car.name,
+        "session": opened.name,
+        "all_records": record.parent.absolute() == (opened.workspace.root / RECORDS).absolute(),
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
-        "short": short_answer(f"{_minutes(evidence.duration_s)} of log.", findings, left, held=held, first=first),
+        "short": short_answer(driven, findings, left, steps=steps, nearest=_nearest(gauges), held=held, first=first),
+        "pictures": _pictures(record, opened, evidence, gauges, results),
         "held": held,
         "driven": _driven(opened, evidence, chapters),
+        "log_account": _log_account(evidence),
         "findings": findings,
         "change": _parts(chapters, "change", asked),
         "cannot_show": _parts(left, "cannot_show", asked),
@@ -67,6 +87,66 @@ def summary_page(
         "files": _files(record),
     }
     return fill("index.html", [], values), tuple(short_lines(values["short"]))
+
+
+def _margins(record: Path) -> dict[str, float]:
+    """How far inside each limit the drive stayed, by the limit's title."""
+    table = _table(record, "limits")
+    return {} if table is None else dict(zip(table["check"], table["margin"], strict=True))
+
+
+def _table(record: Path, name: str) -> pd.DataFrame | None:
+    path = record / "tables" / f"{name}.csv"
+    return pd.read_csv(path) if path.is_file() else None
+
+
+def _nearest(gauges: Sequence[Gauge]) -> str:
+    """The limit that was used most, of those that were not passed."""
+    near = next((gauge for gauge in gauges if gauge.used <= 100), None)
+    return f"{near.name.lower()} {near.text}" if near else ""
+
+
+def _pictures(
+    record: Path, opened: OpenedSession, evidence: Evidence, gauges: Sequence[Gauge], results: Mapping[str, Any]
+) -> list[Picture]:
+    """Limits used, the curve's error, lambda off commanded: what the record's tables and its log can show of them."""
+    bins = _table(record, "lambda_by_speed")
+    if bins is not None:
+        off = draw_pull_lambda_off(bins)
+    else:
+        load = fullest_load(evidence.log, opened.car)
+        off = draw_lambda_off(map_lambda_error(evidence.log, load, speed_step_rpm=SPEED_STEP_RPM, loads=LOADS))
+    found = [draw_limits_used(list(gauges)), _curve_picture(record, opened, results["findings"]), off]
+    return [picture for picture in found if picture is not None]
+
+
+def _curve_picture(record: Path, opened: OpenedSession, findings: Sequence[Mapping[str, Any]]) -> Picture | None:
+    """The meter's error by the steady drive, else by the pulls; with what is proposed, where something has to be."""
+    for name in CURVES:
+        curve = _table(record, name)
+        if curve is not None:
+            return draw_curve_change(
+                curve, opened.car.meter.channel, "" if _is_right(curve, name, opened, findings) else "the proposal"
+            )
+    return None
+
+
+def _is_right(curve: pd.DataFrame, name: str, opened: OpenedSession, findings: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether nothing has to be changed, by the rule of `record.change`; or nothing is proposed."""
+    if (curve["flow_proposed_kg_h"] == curve["flow_in_force_kg_h"]).all():
+        return True
+    limit = opened.car.limits.steady_lambda_error_max_pct
+    if name == "meter_curve":
+        ends = [
+            (f["lower"], f["upper"]) for f in findings if f["id"] == "steady.lambda_error" and f["upper"] is not None
+        ]
+    else:
+        own = curve[curve["basis"] == "pulls"]
+        ends = [
+            (100 * (low - 1), 100 * (high - 1))
+            for low, high in zip(own["factor_lower"], own["factor_upper"], strict=True)
+        ]
+    return bool(ends) and need_of(*zip(*ends, strict=True), limit) != "change"
 
 
 def _settle_first(findings: Sequence[Mapping[str, Any]]) -> str:
@@ -100,14 +180,7 @@ def sheet_html(title: str, chapters: Sequence[Mapping[str, Any]], cautions: Sequ
 
 def _about(opened: OpenedSession) -> dict[str, str]:
     session = opened.folder.session
-    about = {
-        "date": session.date.isoformat(),
-        "step": ", ".join(session.steps),
-        "revision": session.revision,
-    }
-    if session.wiring:
-        about["wiring"] = session.wiring
-    return about
+    return {"date": session.date.isoformat(), "revision": session.revision}
 
 
 def _gather(chapters: Sequence[Mapping[str, Any]], name: str) -> dict[str, list]:
@@ -149,11 +222,9 @@ def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mappin
     log, session = evidence.log, opened.folder.session
     samples = log.sizes["time"]
     episodes = int(np.unique(log["episode"].to_numpy()).size) if "episode" in log else 1
-    calm = evidence.flags.set_index("reason")
     pieces = "in one piece" if episodes == 1 else f"in {episodes} pieces (the link dropped out, or several files)"
     sentences = [
         f"{_minutes(evidence.duration_s)} of log, {samples} samples, {pieces}.",
-        f"{100 * calm.loc['none', 'share']:.0f} % of the samples carry no flag; each question says what it could use.",
     ]
     if session.weather:
         air = session.weather
@@ -168,6 +239,14 @@ def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mappin
         "tables": more["tables"],
         "ranges": table_item(evidence.ranges),
     }
+
+
+def _log_account(evidence: Evidence) -> str:
+    """How much of the log carries no flag, and how many rows were set aside."""
+    clean = evidence.flags.set_index("reason").loc["none", "share"]
+    aside = len(evidence.set_aside)
+    rows = f"{aside} rows of the files were set aside" if aside != 1 else "1 row of the files was set aside"
+    return f"{100 * clean:.0f} % of the samples carry no flag, and {rows if aside else 'no row was set aside'}."
 
 
 def _minutes(seconds: float) -> str:

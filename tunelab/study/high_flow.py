@@ -56,6 +56,7 @@ class HighFlow:
     capped: tuple[str, ...]
     samples_used: int
     samples_flagged: int
+    tolerance_pct: float = float("nan")  # lambda error that the owner takes
     confidence: float = CONFIDENCE
     method: str = (
         "lambda of judged readings and the fuel of their pulses give the air; Gaussian process over log flow, steady "
@@ -180,7 +181,7 @@ def _together(car, revision, steady: SteadyFit, evidence, bins: pd.DataFrame, ra
     difference, interval = _disagreement(calm, bins, steady)
     return HighFlow(
         True, "", steady.meter.channel, bins, table[table["reading"] <= pulls_to], points, steady_to, pulls_to,
-        difference, interval, rail, capped, len(evidence), flagged,
+        difference, interval, rail, capped, len(evidence), flagged, car.limits.steady_lambda_error_max_pct,
     )  # fmt: skip
 
 

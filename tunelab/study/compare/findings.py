@@ -108,12 +108,25 @@ def _with(row: FindingDifference, **changes: object) -> FindingDifference:
     return FindingDifference(**{**vars(row), **changes})
 
 
+def plain(value: float, *, sign: bool = False) -> str:
+    """Write a number with three digits, never with an exponent; a real minus, and a plus where `sign` is asked for."""
+    text = f"{value:+.0f}" if abs(value) >= 100 else f"{value:+.{_places(value)}f}"
+    return (text if sign else text.removeprefix("+")).replace("-", "−")
+
+
+def _places(value: float) -> int:
+    """Decimals that leave three digits; of a value below a thousandth none more than six."""
+    if not np.isfinite(value) or value == 0:
+        return 0
+    return int(np.clip(2 - np.floor(np.log10(abs(value))), 0, 6))
+
+
 def say_apart(apart: bool, lower: float, upper: float) -> str:
     """Say whether a difference is more than noise, and why not where its interval by itself would say so."""
     if apart:
         return "more than noise"
     if lower > 0 or upper < 0:
-        return "by itself it would be more than noise, but among all that was compared chance may give one like it"
+        return "clear on its own, but not after allowing for all that was compared"
     return "cannot be told from noise"
 
 
@@ -121,7 +134,7 @@ def _conclude(row: FindingDifference, p: float) -> FindingDifference:
     if not np.isfinite(p):
         return row
     apart = p < FINDINGS_LEVEL
-    sizes = f"from {row.before:.3g} to {row.after:.3g} {row.unit if row.unit != '1' else ''}".strip()
-    because = f"{sizes}, a change between {row.lower:+.3g} and {row.upper:+.3g}: "
+    sizes = f"from {plain(row.before)} to {plain(row.after)} {row.unit if row.unit != '1' else ''}".strip()
+    because = f"{sizes}, a change between {plain(row.lower, sign=True)} and {plain(row.upper, sign=True)}: "
     because += say_apart(apart, row.lower, row.upper) + "."
     return _with(row, p_value=p, told_apart=apart, because=because)

@@ -12,9 +12,11 @@ from tunelab.channels import channel
 from tunelab.log.flag import trusted
 from tunelab.physics.load import absolute_load
 from tunelab.study.shown import shows_its_table
+from tunelab.units import convert
 from tunelab.workspace.car import Car
 
 LOAD_CHANNELS = ("manifold_kpa", "throttle_pct", "pulse_width_ms")  # in place of airflow, in this order
+TRIMS = ("trim_short_pct", "trim_long_pct")
 DOES_NOT_MATTER = ("transient", "cold")  # a look at a log is not an estimate
 
 
@@ -79,6 +81,15 @@ def engine_load(log: xr.Dataset, car: Car) -> EngineLoad:
     return EngineLoad(np.zeros(size), "load: not logged", np.ones(size, dtype=bool))
 
 
+def fullest_load(log: xr.Dataset, car: Car) -> EngineLoad:
+    """Load of the engine, by airflow unless another channel knows it at more samples: a piece may lack airflow."""
+    found = engine_load(log, car)
+    if "air_flow_kg_h" not in log:
+        return found
+    other = engine_load(log.drop_vars("air_flow_kg_h"), car)
+    return other if np.ptp(other.values) > 0 and other.trusted.sum() > found.trusted.sum() else found
+
+
 def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm: float, loads: int) -> LoadMap:
     """Sort the trusted samples of a channel into cells of engine speed and load.
 
@@ -108,8 +119,40 @@ def map_channel(log: xr.Dataset, name: str, load: EngineLoad, *, speed_step_rpm:
     if "engine_speed_rpm" not in log:
         return _empty(log, name, load, "the log has no engine speed.")
     good = trusted(log, name, "engine_speed_rpm", allow=DOES_NOT_MATTER).to_numpy() & load.trusted
-    values, speed = log[name].to_numpy(), log["engine_speed_rpm"].to_numpy()
-    good &= np.isfinite(values) & np.isfinite(speed)
+    return _map(log, name, log[name].to_numpy(), good, load, speed_step_rpm, loads)
+
+
+def map_lambda_error(log: xr.Dataset, load: EngineLoad, *, speed_step_rpm: float, loads: int) -> LoadMap:
+    """Sort lambda against commanded, in per cent lean, into cells of engine speed and load, the trims taken out.
+
+    In closed loop the trims bring lambda to commanded whatever the curve is worth: without them it would have been
+    measured times 1 + trim. Only steady moments of a warm engine count: elsewhere lambda arrives late, and belongs to
+    another cell. A commanded lambda that never changes is no fault. Parameters and result as `map_channel`; empty,
+    with the reason, where the log lacks one of the two.
+    """
+    name, needs = "lambda_measured", ("lambda_measured", "lambda_commanded", "engine_speed_rpm")
+    absent = [need for need in needs if need not in log]
+    if absent:
+        return _empty(log, name, load, f"the log has no {absent[0]}.")
+    good = trusted(log, "lambda_measured", "engine_speed_rpm").to_numpy() & load.trusted
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = log["lambda_measured"].to_numpy() / log["lambda_commanded"].to_numpy()
+    for trim in (trim for trim in TRIMS if trim in log):
+        ratio = ratio * (1 + convert(log[trim].to_numpy(), "percent", "1"))
+    return _map(log, name, 100 * (ratio - 1), good, load, speed_step_rpm, loads)
+
+
+def _map(
+    log: xr.Dataset,
+    name: str,
+    values: np.ndarray,
+    good: np.ndarray,
+    load: EngineLoad,
+    speed_step_rpm: float,
+    loads: int,
+) -> LoadMap:
+    speed = log["engine_speed_rpm"].to_numpy()
+    good = good & np.isfinite(values) & np.isfinite(speed)
     if not good.any():
         return _empty(log, name, load, f"no sample of {name} may be used together with engine speed and load.")
     speeds = _speed_edges(speed[good], speed_step_rpm)

@@ -109,18 +109,17 @@ def _film_findings(study: TransientStudy) -> list[Finding]:
 
 def proposal_sentence(row: pd.Series) -> str:
     """What to change in acceleration fuelling for one region, in words."""
-    text = (
-        f"{row['region']}: from about {row['air_from_kg_h']:.0f} to {row['air_to_kg_h']:.0f} kg/h the film takes "
-        f"{row['needed_mg']:.0f} mg, {row['delivered_mg']:.0f} mg went in beyond the drawn air's need"
-    )
+    where = f"Acceleration fuelling, {row['region']}, {row['air_from_kg_h']:.0f} to {row['air_to_kg_h']:.0f} kg/h"
+    amounts = f"the wall film takes {row['needed_mg']:.0f} mg, {row['delivered_mg']:.0f} mg was added"
     if not np.isfinite(row["missing_lower_mg"] + row["missing_upper_mg"]):
-        return f"{text}: too few tip-ins that stand alone for an interval, so nothing is proposed."
+        return f"{where}: no change; too few separate tip-ins for an interval ({amounts})."
     if row["missing_lower_mg"] <= 0.0 <= row["missing_upper_mg"]:
-        return f"{text}: the difference is within its interval, leave acceleration fuelling as it is."
+        return f"{where}: no change; the difference is within its interval ({amounts})."
     way = "more" if row["missing_mg"] > 0 else "less"
     return (
-        f"{text}: {abs(row['missing_mg']):.0f} mg {way} is wanted. Right would be {row['first_pct']:.0f} % at first, "
-        f"falling with a time constant of {row['decay_s']:.2f} s; go half of the way, drive the same again."
+        f"{where}: {abs(row['missing_mg']):.0f} mg {way} is wanted ({amounts}). Right would be "
+        f"{row['first_pct']:.0f} % at first, falling with a time constant of {row['decay_s']:.2f} s; go half of the "
+        "way, drive the same again."
     )
 
 

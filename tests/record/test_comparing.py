@@ -1,0 +1,88 @@
+"""A comparison says better, worse or cannot be told, the weightiest first, in plain numbers."""
+
+import re
+from dataclasses import replace
+
+import pytest
+from ready_drives import car
+
+from tunelab.record import comparing
+from tunelab.record.comparing import Comparison, Side, verdict_of
+from tunelab.record.comparison_page import comparison_page
+from tunelab.record.shown import ANSWERS, MAIN
+from tunelab.study.compare.findings import FindingDifference, plain
+
+NAN = float("nan")
+
+
+def row(name, before, after, *, apart=True, lower=None, upper=None):
+    change = after - before
+    ends = (change - 1 if lower is None else lower, change + 1 if upper is None else upper)
+    return FindingDifference(name, name.title(), "%", before, after, change, *ends, 0.001, apart, "because of it.")
+
+
+def comparison(*rows, notes=()):
+    one, other = (Side(name, (name,), (name,), ()) for name in ("r01", "r02"))
+    return Comparison(one, other, (), rows, (), notes, car())
+
+
+@pytest.mark.parametrize(
+    ("name", "before", "after", "verdict"),
+    [
+        ("steady.lambda_error", 16.2, 1.6, "better"),
+        ("limits.knock_retard", 1.44, 2.26, "worse"),
+        ("power.wheel_peak", 121.0, 125.0, "better"),
+        ("link.supply", 11.5, 10.9, "worse"),
+        ("steady.dead_time", -0.1, 0.02, "better"),
+        ("steady.dead_time", 0.02, -0.1, "worse"),
+        ("launch.held", 4200.0, 4300.0, "changed"),
+    ],
+)
+def test_which_way_is_the_better_one_depends_on_the_number(name, before, after, verdict):
+    assert verdict_of(row(name, before, after)) == verdict
+    assert verdict_of(row(name, before, after, apart=False)) == "cannot be told"
+
+
+def test_what_is_worse_comes_first_then_by_weight_and_what_cannot_be_told_is_never_called_better():
+    found = comparison(
+        row("heat.per_coolant", 4.0, 0.1),
+        row("steady.lambda_error", 16.2, 1.6),
+        row("limits.knock_retard", 1.44, 2.26),
+        row("link.starts", 0.5, 0.1, apart=False),
+        row("drive_plan.coverage", 10.0, 60.0),
+        notes=("One drive each.",),
+    )
+    said = found.sentences()
+    assert said[0] == "Of 4 things that could be compared: 1 worse, 2 better, 0 changed, 1 cannot be told."
+    assert [sentence.split(",")[0] for sentence in said[1:4]] == [
+        "Worse: limits.Knock_Retard",
+        "Better: steady.Lambda_Error",
+        "Better: heat.Per_Coolant",
+    ]
+    assert said[4].startswith("Cannot be told from noise either: link.Starts (0.500 to 0.100 %)")
+    assert said[5] == "One drive each."
+    assert not any("Drive_Plan" in sentence for sentence in said)
+
+
+def test_a_change_that_is_clear_only_by_itself_says_so():
+    said = comparison(row("idle.hunting", 5.0, 2.0, apart=False, lower=-4.0, upper=-2.0)).sentences()[1]
+    assert said.endswith("clear on its own, but not after allowing for all that was compared.")
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(6712.3, "6712"), (1.18e5, "118000"), (-0.7071, "−0.707"), (14.0, "14.0"), (0.0, "0"), (0.00012, "0.000120")],
+)
+def test_numbers_are_plain(value, text):
+    assert plain(value) == text
+
+
+def test_every_number_has_one_way_only_and_the_page_shows_no_exponent():
+    ways = (comparing.LESS_IS_BETTER, comparing.MORE_IS_BETTER, comparing.NEAR_ZERO_IS_BETTER)
+    assert sum(map(len, ways)) == len(frozenset().union(*ways))
+    known = {name for answers in ANSWERS.values() for name in answers} | set(MAIN)
+    assert len([name for name in known if not any(name in way for way in ways)]) < 15
+    big = replace(row("limits.engine_speed", 4620.0, 6320.0), unit="rpm", upper=118000.0)
+    page = comparison_page(comparison(big))
+    assert not re.search(r"\de[+-]\d", page)
+    assert "4620 to 6320 rpm" in page

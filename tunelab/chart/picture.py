@@ -1,0 +1,484 @@
+"""Small still pictures as SVG text: they live in a page without scripts, on a phone, in the dark and on paper.
+
+The few shapes that a summary needs are written by hand on the standard library's ElementTree. What else there was:
+bokeh, which draws the live figures, writes SVG only through a browser; a second drawing library (HoloViews has one as
+its other backend) is heavy to import, fixes its colours as it draws, so that a page in the dark cannot change them,
+and writes its letters as outlines; a library of SVG shapes alone saves no more than the names of the tags.
+ElementTree escapes every text, so nothing from a log can bring markup of its own.
+
+A picture is 360 units wide, as wide as a phone: one unit is about one pixel there, and letters of 12 units are read.
+Colours are the page's: each shape has a tone, and `record/templates/page.css` says what it is by day and in the dark.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree as ET
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+WIDE = 360.0  # units, as a phone's page
+LETTER, SMALL = 13.0, 12.0  # heights of letters
+LETTER_WIDTH = 0.63  # of a letter's height, on the wide side for a sans-serif face
+RIGHT, GAP = 10.0, 6.0
+TONES = ("main", "new", "old", "third", "quiet", "shade", "ink", "limit", "met", "watch", "stop")
+STEPS = 3  # shades on either side of a map's zero
+_HEX = re.compile(r"#[0-9a-fA-F]{6}")
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A still picture, with its title and the same result in words for who cannot see it."""
+
+    title: str  # says what came out, not what is drawn
+    description: str
+    svg: str
+    note: str = ""  # what a reader has to know beside it
+
+    def __html__(self) -> str:
+        """Stand in a page as what it is: all texts in it are escaped."""
+        return self.svg
+
+
+@dataclass(frozen=True)
+class Axis:
+    """A range in its unit; `label` names both, such as "airflow [kg/h]"."""
+
+    label: str
+    low: float
+    high: float
+    is_log: bool = False
+    places: tuple[tuple[float, str], ...] = ()  # named places, such as days, instead of round values
+
+    @classmethod
+    def over(cls, label: str, *values: ArrayLike, room: float = 0.06, is_log: bool = False) -> Axis:
+        """Reach over all finite values with some room; values that must be in view, such as a limit, go in as well."""
+        flat = np.concatenate([np.asarray(item, dtype=float).ravel() for item in values])
+        flat = flat[np.isfinite(flat) & ((flat > 0) | (not is_log))]
+        low, high = (float(flat.min()), float(flat.max())) if flat.size else (0.0, 1.0)
+        if is_log:
+            factor = (high / low) ** room if high > low else 1.5
+            return cls(label, low / factor, high * factor, True)
+        wide = (high - low) or max(abs(high), 1.0)
+        return cls(label, low - room * wide, high + room * wide)
+
+    def place(self, value: float, size: float) -> float:
+        """Place a value on a length that begins at the low end; NaN stays NaN."""
+        value, low, high = (
+            (math.log(v) if v > 0 else math.nan) if self.is_log else v for v in (value, self.low, self.high)
+        )
+        return size * (value - low) / (high - low)
+
+    def ticks(self, wanted: int) -> list[float]:
+        """About so many round values within the range."""
+        if self.is_log:
+            decades = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
+            found = [m * 10.0**d for d in decades for m in (1, 2, 5) if self.low <= m * 10.0**d <= self.high]
+            return found[:: max(1, math.ceil(len(found) / (wanted + 1)))]
+        rough = (self.high - self.low) / max(wanted, 1)
+        decade = 10.0 ** math.floor(math.log10(rough))
+        step = next(m * decade for m in (1, 2, 2.5, 5, 10) if m * decade >= rough * 0.999)
+        first = math.ceil(self.low / step - 1e-9)
+        return [round(k * step, 12) + 0.0 for k in range(first, math.floor(self.high / step + 1e-9) + 1)]
+
+    def words(self, ticks: Sequence[float]) -> list[str]:
+        """Write ticks with as many decimals each; on a logarithmic axis each with its own."""
+        return [f"{tick:g}" if self.is_log else show(tick, ticks) for tick in ticks]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line through points; NaN breaks it."""
+
+    x: ArrayLike
+    y: ArrayLike
+    tone: str = "main"
+    name: str = ""  # for the key; empty: not in it
+    dashed: bool = False
+
+
+@dataclass(frozen=True)
+class Band:
+    """An interval along a line."""
+
+    x: ArrayLike
+    lower: ArrayLike
+    upper: ArrayLike
+    tone: str = "main"
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Points:
+    """Points, with the ends of their intervals where they are given; told apart by shape as well as by tone."""
+
+    x: ArrayLike
+    y: ArrayLike
+    tone: str = "main"
+    name: str = ""
+    lower: ArrayLike | None = None
+    upper: ArrayLike | None = None
+    shape: str = "dot"  # dot, ring or diamond
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of the axis across, shaded."""
+
+    start: float
+    end: float
+    tone: str = "shade"
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A reference line with its words; one that lies outside the range is named at the edge that it lies beyond."""
+
+    value: float
+    words: str
+    tone: str = "limit"
+    upright: bool = False
+    begins: bool = False  # words at the beginning of the line, where its end has no room
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Cells of a map about zero: hue and sign tell the side, shade how far. Shapes (n,); NaN cells are left out."""
+
+    left: ArrayLike
+    right: ArrayLike
+    bottom: ArrayLike
+    top: ArrayLike
+    value: ArrayLike
+    full: float  # distance from zero at which the shade is deepest
+    hints: Sequence[str] = ()  # one text for each cell, shown by a browser where the pointer rests
+
+
+@dataclass(frozen=True)
+class Gauge:
+    """How much of a limit was used. [% of it]"""
+
+    name: str
+    used: float
+    upper: float  # end of the interval toward the limit; NaN without one
+    text: str  # value and limit in words
+    tone: str = "main"
+
+
+Mark = Line | Band | Points | Span | Rule | Cells
+
+
+def draw_picture(
+    title: str, description: str, x: Axis, y: Axis, marks: Sequence[Mark], *, height: float = 210.0, note: str = ""
+) -> Picture:
+    """Draw marks over two axes.
+
+    Parameters
+    ----------
+    title : str
+        What came out; stands above the picture as text of the page.
+    description : str
+        The same with its figures, for who cannot see the picture.
+    x, y : Axis
+        The ranges across and up.
+    marks : sequence
+        What to draw, the lowest first.
+    height : float
+        Of the drawn area alone, in units of a 360 wide picture.
+    note : str
+        What a reader has to know beside the picture.
+
+    Returns
+    -------
+    Picture
+        The same marks give the same text. Values outside the range are cut off at the edge.
+    """
+    key = [mark for mark in marks if getattr(mark, "name", "")]
+    ticks = y.ticks(4)
+    left = max((_width(words, SMALL) for words in y.words(ticks)), default=0.0) + GAP
+    svg, top = _root(title, description), _write_key(key) if key else []
+    for item in top:
+        svg.append(item)
+    above = _key_height(key) + (SMALL + 2.5 * GAP if y.label else GAP)
+    frame = _Frame(left, above, WIDE - left - RIGHT, height, x, y)
+    _write_axes(svg, frame, ticks)
+    plot = ET.SubElement(
+        svg, "svg", _numbers(x=left, y=above, width=frame.wide, height=height)
+    )  # cuts off what is beyond
+    for mark in marks:
+        _write_mark(plot, frame, mark)
+    for rule in (mark for mark in marks if isinstance(mark, Rule) and mark.words):
+        _name_rule(plot, frame, rule)
+    return _finish(svg, (title, description, note), above + height + SMALL + 2 * GAP + (LETTER if x.label else 0.0))
+
+
+def draw_gauges(title: str, description: str, gauges: Sequence[Gauge], note: str = "") -> Picture:
+    """Draw how much of each limit was used: a bar below its words, the limit a line at 100 %."""
+    svg = _root(title, description)
+    most = max([100.0, *(v for g in gauges for v in (g.used, g.upper) if math.isfinite(v))])
+    axis, row = Axis("", 0.0, min(most * 1.04, 250.0), False), 2.0 * LETTER + 10
+    for k, gauge in enumerate(gauges):
+        base = k * row + LETTER
+        _text(svg, gauge.name, 0, base, "start", LETTER)
+        _text(svg, gauge.text, WIDE, base, "end", LETTER, "soft")
+        end = min(axis.place(gauge.used, WIDE), WIDE)
+        _shape(svg, "rect", "track", "", x=0, y=base + 5, width=WIDE, height=9)
+        _shape(svg, "rect", "fill", gauge.tone, x=0, y=base + 5, width=max(end, 1.5), height=9)
+        if math.isfinite(gauge.upper):
+            _path(svg, "whisker", "ink", f"M{_n(end)} {_n(base + 9.5)}H{_n(min(axis.place(gauge.upper, WIDE), WIDE))}")
+        at = axis.place(100.0, WIDE)
+        _path(svg, "rule", "limit", f"M{_n(at)} {_n(base + 3)}V{_n(base + 16)}")
+    bottom = len(gauges) * row + SMALL
+    _text(svg, "the limit", axis.place(100.0, WIDE), bottom, "end", SMALL, "soft")
+    return _finish(svg, (title, description, note), bottom + 4)
+
+
+def show(value: float, others: Iterable[float] = ()) -> str:
+    """Write a number as plainly as its neighbours allow, all with as many decimals, and with a real minus."""
+    steps = np.diff(np.unique([*others, value]))
+    step = float(steps.min()) if steps.size else (abs(value) or 1.0)
+    places = min(max(0, *(_places(v, step) for v in [*others, value])), 6)
+    return f"{value + 0.0:.{places}f}".replace("-", "−")
+
+
+def _places(value: float, step: float) -> int:
+    """Decimals that a value needs to be told from the next one."""
+    finest = max(0, 2 - math.floor(math.log10(step))) if step > 0 else 0
+    return next((p for p in range(finest) if abs(round(value, p) - value) < step / 100), finest)
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """The drawn area, and the axes over it."""
+
+    left: float
+    top: float
+    wide: float
+    high: float
+    x: Axis
+    y: Axis
+
+    def across(self, value: float) -> float:
+        return self.x.place(value, self.wide)
+
+    def up(self, value: float) -> float:
+        return self.high - self.y.place(value, self.high)
+
+
+def _root(title: str, description: str) -> ET.Element:
+    svg = ET.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "role": "img", "class": "still"})
+    svg.set("aria-label", f"{title.rstrip('.')}. {description}")
+    return svg
+
+
+def _finish(svg: ET.Element, words: tuple[str, str, str], height: float) -> Picture:
+    svg.set("viewBox", f"0 0 {_n(WIDE)} {_n(height)}")
+    svg.set("width", _n(WIDE))
+    svg.set("height", _n(height))
+    title, description, note = words
+    return Picture(title, description, ET.tostring(svg, encoding="unicode"), note)
+
+
+def _write_axes(svg: ET.Element, frame: _Frame, ticks: Sequence[float]) -> None:
+    bottom = frame.top + frame.high
+    for tick, words in zip(ticks, frame.y.words(ticks), strict=True):
+        at = frame.top + frame.up(tick)
+        _path(svg, "grid", "", f"M{_n(frame.left)} {_n(at)}h{_n(frame.wide)}")
+        _text(svg, words, frame.left - GAP, at + SMALL / 3, "end", SMALL, "soft")
+    across = frame.x.ticks(6)
+    for tick, words in frame.x.places or zip(across, frame.x.words(across), strict=True):
+        at = frame.left + frame.across(tick)
+        _path(svg, "grid", "", f"M{_n(at)} {_n(bottom)}v4")
+        half = _width(words, SMALL) / 2
+        _text(svg, words, min(max(at, half), WIDE - half), bottom + 4 + SMALL, "middle", SMALL, "soft")
+    _path(svg, "edge", "", f"M{_n(frame.left)} {_n(bottom)}h{_n(frame.wide)}")
+    _text(svg, frame.y.label, 0, frame.top - 1.5 * GAP, "start", SMALL, "soft")
+    _text(svg, frame.x.label, frame.left + frame.wide / 2, bottom + 6 + SMALL + LETTER, "middle", SMALL, "soft")
+
+
+def _write_mark(plot: ET.Element, frame: _Frame, mark: Mark) -> None:
+    if isinstance(mark, Line):
+        path = _path(plot, "line", mark.tone, _line(_placed(frame, mark.x, mark.y)))
+        if mark.dashed:
+            path.set("class", f"{path.get('class')} dashed")
+    elif isinstance(mark, Band):
+        _write_band(plot, frame, mark)
+    elif isinstance(mark, Points):
+        _write_points(plot, frame, mark)
+    elif isinstance(mark, Span):
+        start, end = frame.across(mark.start), frame.across(mark.end)
+        _shape(plot, "rect", "area", mark.tone, x=start, y=0, width=max(end - start, 1), height=frame.high)
+    elif isinstance(mark, Cells):
+        _write_cells(plot, frame, mark)
+    else:
+        at = frame.across(mark.value) if mark.upright else frame.up(mark.value)
+        if 0 <= at <= (frame.wide if mark.upright else frame.high):
+            _path(
+                plot,
+                "rule",
+                mark.tone,
+                f"M{_n(at)} 0V{_n(frame.high)}" if mark.upright else f"M0 {_n(at)}H{_n(frame.wide)}",
+            )
+
+
+def _placed(frame: _Frame, x: ArrayLike, y: ArrayLike) -> list[tuple[float, float]]:
+    pairs = zip(np.asarray(x, dtype=float), np.asarray(y, dtype=float), strict=True)
+    return [(frame.across(a), frame.up(b)) for a, b in pairs]
+
+
+def _line(points: Iterable[tuple[float, float]]) -> str:
+    parts, begins = [], True
+    for a, b in points:
+        known = math.isfinite(a) and math.isfinite(b)
+        if known:
+            parts.append(f"{'M' if begins else 'L'}{_n(a)} {_n(b)}")
+        begins = not known
+    return "".join(parts)
+
+
+def _write_band(plot: ET.Element, frame: _Frame, mark: Band) -> None:
+    lower, upper = _placed(frame, mark.x, mark.lower), _placed(frame, mark.x, mark.upper)
+    piece: list[int] = []
+    for k in range(len(lower) + 1):
+        if k < len(lower) and all(map(math.isfinite, (*lower[k], *upper[k]))):
+            piece.append(k)
+        elif piece:
+            _path(plot, "area", mark.tone, _line([upper[i] for i in piece] + [lower[i] for i in piece[::-1]]) + "Z")
+            piece = []
+
+
+def _write_points(plot: ET.Element, frame: _Frame, mark: Points) -> None:
+    for k, (a, b) in enumerate(_placed(frame, mark.x, mark.y)):
+        if not (math.isfinite(a) and math.isfinite(b)):
+            continue
+        if mark.lower is not None and mark.upper is not None:
+            ends = [frame.up(float(np.asarray(end, dtype=float)[k])) for end in (mark.lower, mark.upper)]
+            if all(map(math.isfinite, ends)):
+                _path(plot, "whisker", mark.tone, f"M{_n(a)} {_n(ends[0])}V{_n(ends[1])}")
+        _dot(plot, mark, a, b)
+
+
+def _dot(parent: ET.Element, mark: Points, a: float, b: float) -> None:
+    if mark.shape == "diamond":
+        _path(parent, "fill", mark.tone, f"M{_n(a)} {_n(b - 5)}l4.5 5-4.5 5-4.5-5Z")
+    else:
+        _shape(parent, "circle", "ring" if mark.shape == "ring" else "fill", mark.tone, cx=a, cy=b, r=3.6)
+
+
+def _write_cells(plot: ET.Element, frame: _Frame, mark: Cells) -> None:
+    edges = [np.asarray(side, dtype=float) for side in (mark.left, mark.right, mark.bottom, mark.top)]
+    for k, value in enumerate(np.asarray(mark.value, dtype=float)):
+        if not math.isfinite(value):
+            continue
+        a, c = frame.across(edges[0][k]), frame.across(edges[1][k])
+        d, b = frame.up(edges[2][k]), frame.up(edges[3][k])
+        cell = ET.SubElement(plot, "g", {"class": f"around {shade_of(value, mark.full)}"})
+        if mark.hints:
+            ET.SubElement(cell, "title").text = mark.hints[k]
+        _shape(cell, "rect", "cell", "", x=a + 0.5, y=b + 0.5, width=max(c - a - 1, 0.5), height=max(d - b - 1, 0.5))
+        words = signed(value)
+        if _width(words, SMALL) < c - a and d - b > SMALL:
+            _text(cell, words, (a + c) / 2, (b + d) / 2 + SMALL / 3, "middle", SMALL)
+
+
+def signed(value: float) -> str:
+    """Write a value of a map with its sign: whole numbers, and below one the first decimal."""
+    text = f"{value:+.1f}" if abs(value) < 0.95 else f"{value:+.0f}"
+    return "0" if text in ("+0.0", "-0.0") else text.replace("-", "−")
+
+
+def shade_of(value: float, full: float) -> str:
+    """Class of a cell: below-3 … below-1, none, above-1 … above-3; `none` within half a step of zero."""
+    step = min(round(abs(value) / full * STEPS), STEPS) if full > 0 else 0
+    return "none" if step == 0 else f"{'above' if value > 0 else 'below'}-{step}"
+
+
+def _name_rule(plot: ET.Element, frame: _Frame, rule: Rule) -> None:
+    """Write a reference line's words beside it, or at the edge beyond which it lies."""
+    if rule.upright:
+        at = frame.across(rule.value)
+        words = f"← {rule.words}" if at < 0 else f"{rule.words} →" if at > frame.wide else rule.words
+        left = at < frame.wide / 2
+        place = min(max(at, 0), frame.wide) + (4 if left else -4)
+        _text(plot, words, place, SMALL, "start" if left else "end", SMALL, "halo")
+        return
+    at = frame.up(rule.value)
+    words = f"{rule.words} ↑" if at < 0 else f"{rule.words} ↓" if at > frame.high else rule.words
+    above = at - 4 >= SMALL or at < 0
+    place = min(max(at - 4, SMALL), frame.high - 4) if above else at + SMALL + 2
+    across, anchor = (2.0, "start") if rule.begins else (frame.wide - 2, "end")
+    _text(plot, words, across, place, anchor, SMALL, "halo")
+
+
+def _key_rows(marks: Sequence[Mark]) -> Iterator[tuple[int, float, Mark]]:
+    row, at = 0, 0.0
+    for mark in marks:
+        wide = 22 + _width(mark.name, SMALL) + 12
+        if at and at + wide > WIDE + 12:
+            row, at = row + 1, 0.0
+        yield row, at, mark
+        at += wide
+
+
+def _key_height(marks: Sequence[Mark]) -> float:
+    return (SMALL + GAP) * (1 + max((row for row, _, _ in _key_rows(marks)), default=-1))
+
+
+def _write_key(marks: Sequence[Mark]) -> list[ET.Element]:
+    found = []
+    for row, at, mark in _key_rows(marks):
+        group = ET.Element("g")
+        middle = row * (SMALL + GAP) + SMALL / 2 + 1
+        if isinstance(mark, (Band, Span)):
+            _shape(group, "rect", "area", mark.tone, x=at, y=middle - 5, width=16, height=10)
+        elif isinstance(mark, Points):
+            _dot(group, mark, at + 8, middle)
+        else:
+            path = _path(group, "line", mark.tone, f"M{_n(at)} {_n(middle)}h16")
+            path.set("class", path.get("class", "") + (" dashed" if getattr(mark, "dashed", False) else ""))
+        _text(group, mark.name, at + 22, middle + SMALL / 3, "start", SMALL)
+        found.append(group)
+    return found
+
+
+def _width(words: str, size: float) -> float:
+    return LETTER_WIDTH * size * len(words)
+
+
+def _dress(element: ET.Element, kind: str, tone: str) -> ET.Element:
+    if tone and tone not in TONES:
+        if not _HEX.fullmatch(tone):
+            raise ValueError(f"tone {tone!r} is unknown; there are {', '.join(TONES)} and colours such as #2b7fa3.")
+        element.set("style", f"--tone:{tone}")
+        tone = ""
+    element.set("class", f"{kind} tone-{tone}" if tone else kind)
+    return element
+
+
+def _path(parent: ET.Element, kind: str, tone: str, d: str) -> ET.Element:
+    return _dress(ET.SubElement(parent, "path", {"d": d}), kind, tone)
+
+
+def _shape(parent: ET.Element, tag: str, kind: str, tone: str, **numbers: float) -> ET.Element:
+    return _dress(ET.SubElement(parent, tag, _numbers(**numbers)), kind, tone)
+
+
+def _text(
+    parent: ET.Element, words: str, x: float, y: float, anchor: str, size: float, kind: str = ""
+) -> None:  # fmt: skip
+    given = {"text-anchor": anchor, "font-size": _n(size), **_numbers(x=x, y=y)}
+    element = ET.SubElement(parent, "text", given | ({"class": kind} if kind else {}))
+    element.text = words
+
+
+def _numbers(**numbers: float) -> dict[str, str]:
+    return {name: _n(value) for name, value in numbers.items()}
+
+
+def _n(value: float) -> str:
+    return f"{round(value, 1) + 0.0:g}"
