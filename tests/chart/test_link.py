@@ -32,7 +32,7 @@ def test_every_drop_out_has_its_line(parts):
     figure = draw_drop_outs(log, account)
     lines = next(iter(figure)).get(2)
     assert lines.dimension_values("time").tolist() == [drop.start_s for drop in account.drop_outs]
-    assert "1 drop-outs" in figure_item(figure)[1]
+    assert "1 drop-out (line)" in figure_item(figure)[1]
     assert "Drop-outs over time" in figure_item(draw_drop_outs(log[["throttle_pct", "episode"]], account))[1]
 
 

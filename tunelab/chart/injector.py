@@ -17,10 +17,17 @@ def draw_dead_time(proposal: Proposal) -> hv.Layout:
     new = hv.Curve(table, "battery_v", "dead_time_proposed_ms", label="proposed").opts(color=NEW, line_width=2)
     marks = hv.Scatter(table, "battery_v", columns).opts(color=NEW, size=8, tools=["hover"])
     known = table.dropna(subset=["change_ms", "change_lower_ms", "change_upper_ms"])
-    title = "Injector dead time" if len(known) else "Injector dead time; this drive does not show its error"
+    title = (
+        f"Injector dead time{_error(known)}" if len(known) else "Injector dead time; this drive does not show its error"
+    )
     options = panel(title, 280, xlabel=axis("battery_v"), ylabel="dead time [ms]")
     top = (old * new * marks).opts(legend_position="top_right", **options)
     return hv.Layout([top, _change(known)] if len(known) else [top]).cols(1)
+
+
+def _error(known: pd.DataFrame) -> str:
+    row = known.iloc[len(known) // 2]
+    return f": {row['change_ms']:+.3f} ms off at {row['battery_v']:.1f} V"
 
 
 def _change(known: pd.DataFrame) -> hv.Overlay:

@@ -59,8 +59,10 @@ def _panel(log: xr.Dataset, item: Watched, is_last: bool) -> hv.Overlay:
 
 def draw_lean(found: LimitWatch) -> hv.Overlay:
     """Lambda under load over commanded, by engine speed; the line is the limit."""
-    title = "Lambda over commanded under load"
     check = found.checks[0]
+    title = "Lambda over commanded under load"
+    if np.isfinite(check.value):
+        title += f": leanest {check.value:+.1f} %, limit {check.quantity.limit:g} %"
     readings = found.readings[found.readings["judged"].astype(bool)]
     if readings.empty:
         return draw_absent(title, check.because)

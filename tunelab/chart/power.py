@@ -60,7 +60,8 @@ def draw_effects(fit: PowerFit) -> hv.Bars:
     table = fit.effects.assign(input=named, size=fit.effects["effect_pct"].abs()).sort_values("size")
     bars = hv.Bars(table, "input", ["size", "effect_pct", "uncertainty", "unit", "source"])
     height = 90 + 24 * max(1, len(table))
-    options = panel("What each input may be off by, in power", height, xlabel="", ylabel="change of power [%]")
+    most = f": most {table['input'].iloc[-1]}, {table['size'].iloc[-1]:.1f} %" if len(table) else ""
+    options = panel(f"What each input may be off by, in power{most}", height, xlabel="", ylabel="change of power [%]")
     return bars.opts(color=MAIN, invert_axes=True, **options)
 
 
@@ -76,7 +77,8 @@ def draw_run_to_run(fit: PowerFit) -> hv.Overlay:
         )
         colour = MAIN if pull.pull.direction == "out" else THIRD
         lines.append(line.opts(color=colour, line_dash=GEAR_DASHES[k % 5], line_width=1.5))
-    options = panel("Single pulls over all together", 300, xlabel=axis(RPM), ylabel="difference [%]")
+    title = f"Single pulls over all together: they differ by {fit.run_to_run_pct:.1f} %"
+    options = panel(title, 300, xlabel=axis(RPM), ylabel="difference [%]")
     return hv.Overlay([*lines, hv.HLine(0).opts(color=OLD)]).opts(legend_position="right", **options)
 
 
@@ -90,7 +92,11 @@ def draw_comparison(found: PowerComparison) -> hv.Overlay:
     line = hv.Curve(table, RPM, ["difference_pct", "lower_pct", "upper_pct"]).opts(
         color=MAIN, line_width=2, tools=["hover"]
     )
-    title = f"Power of {found.after} over {found.before}, on a standard day"
+    ends = f"{table['difference_pct'].min():+.1f} to {table['difference_pct'].max():+.1f} %"
+    title = (
+        f"Power of {found.after} over {found.before}, on a standard day: {ends}; dark band: at each speed, light: "
+        "for the whole range"
+    )
     options = panel(title, 320, xlabel=axis(RPM), ylabel="difference [%]")
     zero = hv.HLine(0).opts(color=NEW, line_dash="dashed", line_width=1)
     return hv.Overlay([band, inner, line, zero]).opts(show_legend=False, **options)

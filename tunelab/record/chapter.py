@@ -33,6 +33,14 @@ class Section:
 
 
 @dataclass(frozen=True)
+class Verdict:
+    """The question answered in one sentence; what is empty here is written from the findings."""
+
+    sentence: str = ""
+    word: str = ""  # status: met, watch, stop or not_shown
+
+
+@dataclass(frozen=True)
 class NextRevision:
     """The next revision with the comments that go into its file, by key."""
 
@@ -46,6 +54,7 @@ class Chapter:
 
     notebook: str
     findings: tuple[Finding, ...] = ()
+    verdict: Verdict = Verdict()
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)  # file name without .csv → table
     proposal: NextRevision | None = None
     driven: Section = Section()
@@ -110,6 +119,7 @@ def as_data(chapter: Chapter) -> dict[str, Any]:
     data = {
         "notebook": chapter.notebook,
         "findings": [finite(dataclasses.asdict(finding)) for finding in chapter.findings],
+        "verdict": dataclasses.asdict(chapter.verdict),
         "tables": sorted(chapter.tables),
         "inputs": [finite(dict(item)) for item in chapter.inputs],
         "proposal": chapter.proposal.revision.name if chapter.proposal else None,

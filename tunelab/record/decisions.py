@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tunelab.record.chapter import CHAPTERS, Chapter, Section
+from tunelab.record.chapter import CHAPTERS, Chapter, Section, Verdict, read_chapters
 from tunelab.record.deciding import Decided
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History
@@ -24,6 +24,12 @@ from tunelab.workspace import open_usable
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")
+VERDICT_WORDS = {
+    "may run": "met",
+    "may run within bounds": "watch",
+    "may not run": "stop",
+    "not shown": "not_shown",
+}  # readiness's own words, as a status
 
 
 @dataclass(frozen=True)
@@ -129,6 +135,7 @@ def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
         tables["pace"] = plan.table()
     return Chapter(
         notebook="readiness",
+        verdict=Verdict(readiness_sentences(decided.readiness)[0], VERDICT_WORDS[decided.readiness.verdict]),
         tables=tables,
         driven=Section(tuple(readiness_sentences(decided.readiness))),
         drive_next=Section(plan.sentences if plan else ()),
@@ -141,6 +148,7 @@ def history_chapter(history: History) -> Chapter:
     ledger = history.ledger
     return Chapter(
         notebook="history",
+        verdict=Verdict(" ".join(ledger.sentences()[-2:])),
         tables={"ledger": ledger.table(), "predictions": ledger.verdict_table(), "convergence": ledger.convergence,
                 "curves": history.curves(), "notes": history.notes()},
         driven=Section(ledger.sentences()),
@@ -162,9 +170,11 @@ def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -
     with folder_beside(place) as folder:
         with kernels_at(root.absolute(), folder):
             runs = [run_notebook(known[n], {"workspace": ".", **parameters.get(n, {})}, folder) for n in NOTEBOOKS]
+        handed = {chapter["notebook"]: chapter for chapter in read_chapters(folder, NOTEBOOKS)}
         for run in runs:
             about = {"workspace": root.absolute().name}
-            (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
+            page = notebook_page(run, about, handed.get(run.notebook.name))
+            (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8")
         (folder / "index.html").write_text(_index(root, runs), encoding="utf-8")
         shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
         put_in_place(folder, place)

@@ -58,11 +58,24 @@
     });
   }
 
-  function keepForPaper({view, paper}) {
-    const picture = view.export("png", true).canvas;
-    paper.width = picture.width;
-    paper.height = picture.height;
-    paper.getContext("2d").drawImage(picture, 0, 0);
+  function nameTools(view) {
+    // One stop of the keyboard for each row of tools, arrows within it; every tool says what it is.
+    const all = (root) => [...root.querySelectorAll("*")].flatMap((e) => (e.shadowRoot ? [e, ...all(e.shadowRoot)] : [e]));
+    const tools = all(view.el.getRootNode()).filter((e) => e.classList.contains("bk-OnOffButton") ||
+      e.classList.contains("bk-ClickButton"));
+    for (const e of all(view.el.getRootNode())) {
+      if (e.classList.contains("bk-events")) e.tabIndex = -1;
+      if (e.classList.contains("bk-tool-overflow")) e.style.display = "none";
+    }
+    tools.forEach((tool, place) => {
+      tool.setAttribute("role", "button");
+      tool.setAttribute("aria-label", tool.title || tool.getAttribute("aria-label") || "Tool of the figure");
+      tool.tabIndex = place ? -1 : 0;
+      tool.addEventListener("keydown", (event) => {
+        const step = {ArrowRight: 1, ArrowLeft: -1}[event.key];
+        if (step) tools[(place + step + tools.length) % tools.length].focus();
+      });
+    });
   }
 
   async function draw(element) {
@@ -70,34 +83,26 @@
     const item = JSON.parse(await unpack(element));
     const manager = await window.Bokeh.embed.embed_item(item, target.id);
     const view = manager.roots[0];
-    const paper = document.createElement("canvas");
-    paper.className = "paper";
-    paper.setAttribute("role", "img");
-    paper.setAttribute("aria-label", target.getAttribute("aria-label"));
-    target.after(paper);
-    dress(view.model, LIGHT);
-    views.push({view, paper});
+    target.setAttribute("role", "group"); // its tools are within it
+    target.closest("figure").classList.add("live"); // its still picture is for paper from here on
+    views.push(view);
   }
 
   function dressAll() {
-    for (const {view} of views) dress(view.model, dark.matches ? DARK : LIGHT);
+    for (const view of views) dress(view.model, dark.matches ? DARK : LIGHT);
   }
 
   try {
     for (const element of document.querySelectorAll("script[data-script]")) await addScript(element);
     for (const element of document.querySelectorAll("script[data-figure]")) await draw(element);
-    await frames(3);
-    views.forEach(keepForPaper);
     dressAll();
     dark.addEventListener("change", dressAll);
-    addEventListener("beforeprint", () => {
-      if (!dark.matches) views.forEach(keepForPaper); // as zoomed on screen; in the dark, as first drawn
-    });
-    await frames(2);
+    await frames(3);
+    views.forEach(nameTools);
     document.documentElement.classList.add("ready");
   } catch (error) {
     for (const box of document.querySelectorAll(".drawing:empty")) {
-      box.textContent = "This browser could not draw the figure (" + error.message + "). The numbers are in the tables.";
+      box.textContent = "This browser shows the figure as a still picture only (" + error.message + ").";
     }
     document.documentElement.classList.add("undrawn");
   }
