@@ -65,7 +65,7 @@ def test_every_figure_draws_and_grows_with_the_page(figures):
     ("name", "wanted"),
     [
         ("meter_curve", {channel("meter_v").axis_label, channel("air_flow_kg_h").axis_label}),
-        ("dead_time", {channel("battery_v").axis_label, "dead time [ms]", "true − in force [ms]"}),
+        ("dead_time", {channel("battery_v").axis_label, "dead time [ms]", "true − current [ms]"}),
         ("coverage", {channel("engine_speed_rpm").axis_label, channel("air_flow_kg_h").axis_label}),
         ("trace", {channel("meter_v").axis_label, channel("lambda_measured").axis_label, "time [s]"}),
         ("residuals", {channel("meter_v").axis_label, channel("battery_v").axis_label, "residual [%]"}),

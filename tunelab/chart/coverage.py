@@ -1,4 +1,4 @@
-"""Figure of what was driven: good seconds over engine speed and airflow, and what is still missing."""
+"""Figure of what was driven: seconds of steady driving over engine speed and airflow, and what is still missing."""
 
 from __future__ import annotations
 

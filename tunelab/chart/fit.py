@@ -46,7 +46,7 @@ def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: flo
     """|lambda / commanded − 1| with trims at zero: in force and, predicted, after the change; a line at the limit."""
     if not np.isfinite(before.p95_pct):
         return draw_absent("Lambda error before and after", "no calm point was fitted; the reason stands above.")
-    rows = ((1.0, "in force", before), (0.0, "after, predicted", after))
+    rows = ((1.0, "now", before), (0.0, "after, predicted", after))
     table = pd.DataFrame(
         [(y, name, e.p95_pct, e.lower_pct, e.upper_pct, e.median_pct, abs(e.worst_pct)) for y, name, e in rows],
         columns=["row", "which", "p95_pct", "lower_pct", "upper_pct", "median_pct", "worst_pct"],

@@ -119,7 +119,7 @@ def draw_margins(found: FullThrottle) -> hv.Overlay:
     names = hv.Labels(words, ["at", "row"], "text")
     reach = (-1.0, 1.06 * max(100.0, float(end.max())))
     options = panel(
-        f"How much of each limit was used: most {told[-1][:1].lower()}{told[-1][1:]}; line: the whole limit",
+        f"How much of each limit was used. Most: {told[-1]}. Line: the whole limit",
         70 + 34 * len(rows), xlabel="used [%]", ylabel="",
     ) | {"xlim": reach, "ylim": (-0.6, len(rows) - 0.3), "yaxis": None, "show_grid": False}  # fmt: skip
     return hv.Overlay(

@@ -19,7 +19,7 @@ def draw_meter_curve(proposal: Proposal) -> hv.Overlay:
     """The transfer curve in force and the one proposed; the mark of each breakpoint tells its basis."""
     curve = proposal.curve
     reading = str(curve.columns[0])
-    old = hv.Curve(curve, reading, "flow_in_force_kg_h", label="in force").opts(color=OLD, line_dash="dashed")
+    old = hv.Curve(curve, reading, "flow_in_force_kg_h", label="current").opts(color=OLD, line_dash="dashed")
     new = hv.Curve(curve, reading, "flow_proposed_kg_h", label="proposed").opts(color=NEW, line_width=2)
     columns = ["flow_proposed_kg_h", "flow_in_force_kg_h", "factor", "seconds", "basis"]
     marks = [
@@ -51,7 +51,7 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
     The band is what the log says if no air leaks into the exhaust; the bars at the breakpoints allow for a hidden leak.
     """
     if meter.because:
-        return hv.Layout([draw_absent("True air flow over the flow in force", meter.because)])
+        return hv.Layout([draw_absent("True air flow over the current curve", meter.because)])
     base = hv.HLine(1.0).opts(color=OLD, line_dash="dashed", line_width=1)
     bands = [
         hv.Area((meter.reading[s], meter.lower[s], meter.upper[s]), meter.channel, ["lower", "upper"]).opts(
@@ -86,7 +86,7 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
     top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2), bars, *marks])
     known = meter.factor[np.isfinite(meter.factor)]
     ends = f": factor {known.min():.3f} to {known.max():.3f}" if known.size else ""
-    title = f"True air flow over the flow in force{ends}"
+    title = f"True air flow over the current curve{ends}"
     options = panel(title, 320, xlabel=axis(meter.channel), ylabel="factor [–]")
     return (top.opts(legend_position="top_right", **options) + _evidence(meter)).cols(1)
 

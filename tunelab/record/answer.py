@@ -66,8 +66,13 @@ def _worded(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _with_bound(finding: Mapping[str, Any]) -> dict[str, Any]:
-    plain = reading({**finding, "limit": None, "confidence": None})
+    plain = _minus(reading({**finding, "limit": None, "confidence": None}))
     return {**finding, "reading": plain, "bound": _bound(finding), "because": begin_large(finding["because"])}
+
+
+def _minus(text: str) -> str:
+    """A real minus before a number."""
+    return re.sub(r"(?<![\w.])-(?=\d)", "\u2212", text)
 
 
 def _bound(finding: Mapping[str, Any]) -> str:
@@ -75,7 +80,7 @@ def _bound(finding: Mapping[str, Any]) -> str:
     if finding["limit"] is None:
         return ""
     unit = "" if finding["unit"] in ("1", "") else f" {finding['unit']}"
-    limit = f"limit {show_number(finding['limit'])}{unit}"
+    limit = _minus(f"limit {show_number(finding['limit'])}{unit}")
     if finding["value"] is None:
         return limit
     return ", ".join(part for part in (limit, _side(finding)) if part)

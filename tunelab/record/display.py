@@ -103,6 +103,8 @@ def figure_item(figure: Any) -> tuple[dict, str]:
 
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
+    for plot in _plots(model):
+        plot.border_fill_color = plot.background_fill_color = None  # painted once, white would stay at two edges
     for legend in model.select({"type": Legend}):
         legend.visible = False  # the page writes it above the figure, where it wraps and covers nothing
     for toolbar in model.select({"type": Toolbar}):

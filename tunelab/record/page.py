@@ -87,7 +87,7 @@ def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any]
         "answer": answer,
         "lifted": lifted,
         "head": head,
-        "asked": asked if answer else [],
+        "asked": [_without_told(section) for section in asked] if answer else [],
         "sections": [s for s in sections if s not in last and not (answer and s in asked)],
         "last": sorted(last, key=lambda section: LAST.index(section.heading)),
     }
@@ -110,6 +110,13 @@ def _without_repeats(blocks: Sequence[Block]) -> list[Block]:
             block = replace(block, parts=tuple(part for part in block.parts if part.kind != "table"))
         kept.append(block)
     return kept
+
+
+def _without_told(section: Section) -> Section:
+    """Leave out the sentences of a section that stands under what to do: they stand at its head already."""
+    told = ("prose", "text")
+    blocks = (replace(b, parts=tuple(part for part in b.parts if part.kind not in told)) for b in section.blocks)
+    return replace(section, blocks=tuple(blocks))
 
 
 def _sections(blocks: Sequence[Block]) -> tuple[Section, list[Section]]:

@@ -462,8 +462,8 @@ def _mark(x: float, y: float, shape: str, r: float) -> str:
 
 
 def _words(marks: _Marks) -> str:
-    anchor = {"left": "start", "right": "end"}.get(str(marks.glyph.get("text_align", "center")), "middle")
-    baseline = str(marks.glyph.get("text_baseline", "middle"))
+    anchor = {"left": "start", "right": "end"}.get(str(marks.glyph.get("text_align", "left")), "middle")
+    baseline = str(marks.glyph.get("text_baseline", "bottom"))
     tone = _plain(marks.glyph.get("text_color")) or "#444444"
     found = []
     for x, y, text in zip(marks.x("x"), marks.y("y"), marks.column("text"), strict=True):

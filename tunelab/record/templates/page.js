@@ -58,12 +58,13 @@
     });
   }
 
-  function nameTools(view) {
+  function nameTools({target}) {
     // One stop of the keyboard for each row of tools, arrows within it; every tool says what it is.
     const all = (root) => [...root.querySelectorAll("*")].flatMap((e) => (e.shadowRoot ? [e, ...all(e.shadowRoot)] : [e]));
-    const tools = all(view.el.getRootNode()).filter((e) => e.classList.contains("bk-OnOffButton") ||
+    const parts = [target, ...target.children].flatMap((e) => [...all(e), ...(e.shadowRoot ? all(e.shadowRoot) : [])]);
+    const tools = [...new Set(parts)].filter((e) => e.classList.contains("bk-OnOffButton") ||
       e.classList.contains("bk-ClickButton"));
-    for (const e of all(view.el.getRootNode())) {
+    for (const e of parts) {
       if (e.classList.contains("bk-events")) e.tabIndex = -1;
       if (e.classList.contains("bk-tool-overflow")) e.style.display = "none";
     }
@@ -85,11 +86,11 @@
     const view = manager.roots[0];
     target.setAttribute("role", "group"); // its tools are within it
     target.closest("figure").classList.add("live"); // its still picture is for paper from here on
-    views.push(view);
+    views.push({view, target});
   }
 
   function dressAll() {
-    for (const view of views) dress(view.model, dark.matches ? DARK : LIGHT);
+    for (const {view} of views) dress(view.model, dark.matches ? DARK : LIGHT);
   }
 
   try {
