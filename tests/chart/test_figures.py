@@ -5,7 +5,7 @@ import tomllib
 import holoviews as hv
 import numpy as np
 import pytest
-from bokeh.models import Plot
+from bokeh.models import Label, Plot, Span, Whisker
 from plain_fit import made_up_fit, made_up_log, made_up_proposal
 from plain_workspace import CAR, REVISION
 
@@ -160,3 +160,27 @@ def test_numbers_are_legible_on_every_cell(cell):
 def test_a_log_without_a_flag_has_its_figure_too(log):
     """Axes with an empty list of ticks cannot be drawn, and a clean log of one reading a second has no flag at all."""
     assert plots(chart.draw_flags(log, spans(log).iloc[:0]))
+
+
+@pytest.mark.parametrize(("at", "held"), [(80.0, True), (5.0, True), (40.0, True), (9000.0, False)])
+def test_a_reference_line_is_in_view_or_named_at_the_edge(at, held):
+    figure = (hv.Curve([(0, 12), (1, 60)]) * hv.HLine(at)).opts(**look.panel("t", 300, xlabel="x", ylabel="y"))
+    plot = plots(figure)[0]
+    assert bool(plot.y_range.start < at < plot.y_range.end) is held
+    named = [mark.text for mark in plot.select({"type": Label})]
+    assert any("9000" in text for text in named) is not held
+
+
+def test_no_reference_line_of_a_steady_figure_is_out_of_view(figures):
+    for name, figure in figures.items():
+        for plot in plots(figure):
+            for line in plot.select({"type": Span}):
+                span = plot.y_range if line.dimension == "width" else plot.x_range
+                assert span.start < line.location < span.end, name
+
+
+def test_caps_of_error_bars_have_the_colour_of_their_bars():
+    bars = hv.ErrorBars([(0, 1, 0.5)]).opts(color=look.NEW)
+    figure = (bars * hv.Scatter([(0, 1)])).opts(**look.panel("t", 300, xlabel="x", ylabel="y"))
+    whisker = next(iter(plots(figure)[0].select({"type": Whisker})))
+    assert whisker.upper_head.line_color == whisker.lower_head.line_color == whisker.line_color

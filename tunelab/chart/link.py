@@ -154,8 +154,8 @@ def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
         scatter = hv.Scatter(table, "log_p", ["row", "channel", "amplitude", "upper"], label=source)
         marks.append(scatter.opts(color=COLOURS[number + 1], marker=shape, size=9, tools=["hover"]))
     options = panel(
-        f"Noise in step with the engine: {sum(item.amplitude > 0 for item in tested)} of {len(tested)} pairs stand out; scale: "
-        "chance of as much without any",
+        f"Noise in step with the engine: {sum(item.amplitude > 0 for item in tested)} of {len(tested)} pairs show; "
+        "scale: chance of as much without any",
         140 + 24 * max(1, len(channels)),
         xlabel="chance",
         ylabel="",
