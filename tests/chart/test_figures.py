@@ -1,5 +1,6 @@
 """Figures: they show what the result holds, label their axes with units, and change nothing that they are given."""
 
+import re
 import tomllib
 
 import holoviews as hv
@@ -13,6 +14,7 @@ from tunelab import chart
 from tunelab.channels import channel
 from tunelab.chart import look
 from tunelab.log.flag import spans
+from tunelab.record.bundle import TEMPLATES
 from tunelab.study.coverage import cover
 from tunelab.study.delay import estimate_delay
 from tunelab.workspace.car import Car
@@ -184,3 +186,12 @@ def test_caps_of_error_bars_have_the_colour_of_their_bars():
     figure = (bars * hv.Scatter([(0, 1)])).opts(**look.panel("t", 300, xlabel="x", ylabel="y"))
     whisker = next(iter(plots(figure)[0].select({"type": Whisker})))
     assert whisker.upper_head.line_color == whisker.lower_head.line_color == whisker.line_color
+
+
+def test_cells_have_tones_of_their_own_in_the_dark_and_numbers_stay_legible_there():
+    script = (TEMPLATES / "page.js").read_text("utf-8")
+    style = (TEMPLATES / "page.css").read_text("utf-8")
+    dark = dict(re.findall(r'"(#[0-9a-f]{6})": "(#[0-9a-f]{6})"', script.partition("DARK_CELLS")[2].partition("}")[0]))
+    assert set(dark) == {*look.SEQUENCE, *look.AROUND_ZERO}
+    assert all(contrast("#ffffff", tone) >= 4.5 for tone in dark.values())
+    assert all(f'[fill="{light}"] {{ fill: {tone}; }}' in style for light, tone in dark.items())

@@ -44,6 +44,12 @@ def test_what_answers_the_question_leads_and_gives_its_status():
     assert found.sentence == "Leanest lambda: 0.89 (0.88 to 0.9); limit 0.92, kept."
 
 
+def test_a_value_to_watch_stands_in_the_sentence_whose_status_it_gives():
+    found = answer(NEAR, WATCH, leads=("a.near", "a.watch"))
+    assert found.word == "watch"
+    assert found.sentence.endswith("limit 0.92, kept. To watch: Lean error: 2.5 % (2.2 to 2.7); limit 2 %.")
+
+
 def test_what_needs_watching_is_counted_before_what_was_kept():
     assert answer(MET, WATCH, NEAR).sentence.startswith("1 value needs watching, of 3 judged. Lean error: 2.5 %")
 

@@ -141,7 +141,8 @@ def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
         because = next((item.because for item in orders), "no engine speed, or no analog channel, in the log")
         return draw_absent("Noise in step with the engine", f"{because}.")
     channels = list(dict.fromkeys(item.channel for item in tested))[::-1]
-    line = np.log10((1 - study.confidence) / max(1, len(tested)))
+    bound = (1 - study.confidence) / max(1, len(tested))  # for all pairs together
+    shown, line = sum(item.p_value < bound for item in tested), np.log10(bound)
     marks: list[hv.Element] = [hv.VLine(line).opts(color=NEW, line_dash="dashed", line_width=1.5)]
     shapes = zip(dict.fromkeys(item.source for item in tested), ("circle", "square", "diamond"), strict=False)
     for number, (source, shape) in enumerate(shapes):
@@ -154,7 +155,7 @@ def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
         scatter = hv.Scatter(table, "log_p", ["row", "channel", "amplitude", "upper"], label=source)
         marks.append(scatter.opts(color=COLOURS[number + 1], marker=shape, size=9, tools=["hover"]))
     options = panel(
-        f"Noise in step with the engine: {sum(item.amplitude > 0 for item in tested)} of {len(tested)} pairs show; "
+        f"Noise in step with the engine: {shown} of {len(tested)} pairs stand out; "
         "scale: chance of as much without any",
         140 + 24 * max(1, len(channels)),
         xlabel="chance",

@@ -49,7 +49,7 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str]) -> Answer:
     asked = [*chapter["change"]["sentences"], *chapter["drive_next"]["sentences"]]
     return Answer(
         word=_word(ordered, leads, verdict["word"]),
-        sentence=_with_value(verdict["sentence"], ordered) or _sentence(ordered, leads),
+        sentence=_with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads),
         rows=rows,
         others=tuple(ordered[ROWS:]),
         to_do=tuple(begin_large(s) for s in dict.fromkeys([first, *asked]) if s),
@@ -141,7 +141,7 @@ def _sentence(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str
     if not shown:
         return f"Not shown: {ordered[0]['because']}"
     if leads:
-        return f"{_told(shown[0])}."
+        return _leading(ordered, leads)
     held = [f for f in shown if f["limit"] is not None and not f["id"].startswith(OWN_NUMBER)]
     stops, watched = ([f for f in held if f["word"] == word] for word in ("stop", "watch"))
     if stops:
@@ -156,10 +156,21 @@ def _sentence(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str
     return f"{kept}. Nearest to its limit: {_told(held[0])}."
 
 
-def _with_value(sentence: str, ordered: Sequence[Mapping[str, Any]]) -> str:
+def _leading(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str:
+    """The value that leads; where another of those asked about has to be watched, that one after it."""
+    shown = [finding for finding in ordered if finding["value"] is not None]
+    told = [f"{_told(finding)}." for finding in shown[:1]]
+    if told and shown[0]["word"] not in ("stop", "watch"):
+        watched = [finding for finding in shown[1:] if finding["id"] in leads and finding["word"] == "watch"]
+        told += [f"To watch: {_told(finding)}." for finding in watched[:1]]
+    return " ".join(told)
+
+
+def _with_value(sentence: str, ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str:
     """What the notebook says itself; where that names no number, the leading value after it."""
-    shown = next((finding for finding in ordered if finding["value"] is not None), None)
-    return f"{sentence} {_told(shown)}." if sentence and shown and not re.search(r"\d", sentence) else sentence
+    if not sentence or re.search(r"\d", sentence):
+        return sentence
+    return " ".join(part for part in (sentence, _leading(ordered, leads)) if part)
 
 
 def _told(finding: Mapping[str, Any]) -> str:

@@ -3,6 +3,14 @@
   // Draws the page's figures from its own data: nothing is fetched, every script is inside this file.
   const LIGHT = {ink: "#23262b", quiet: "#5d636c", line: "#d5d1c6", paper: "#fbfaf7"};
   const DARK = {ink: "#e4e2dc", quiet: "#a5abb3", line: "#3a3f46", paper: "#191c20"};
+  const CELL_INK = "#1c1f24"; // text on coloured cells, and what these cells are in the dark
+  const DARK_CELLS = {
+    "#f1e7cf": "#2a2e33", "#dfdcc0": "#2c3a3f", "#c4d3bd": "#2d464e", "#a4c7bd": "#2e535e",
+    "#83b8bd": "#2f616f", "#64a8bc": "#2f6f80", "#5f97c4": "#2f6fa3", "#93b8d4": "#2b567a",
+    "#c6d6e0": "#28425a", "#ece8df": "#2c3036", "#e8cdb4": "#54402c", "#dcab83": "#774d29",
+    "#cb8653": "#9f5f2a",
+  };
+  const asDrawn = new Map();
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const touch = matchMedia("(pointer: coarse)").matches;
   const views = [];
@@ -19,8 +27,17 @@
     document.head.append(script);
   }
 
+  function shadeCells(model, isDark) {
+    const name = "palette" in model ? "palette" : model.text_color?.value === CELL_INK || asDrawn.has(model) ? "text_color" : "";
+    if (!name) return;
+    if (!asDrawn.has(model)) asDrawn.set(model, model[name]);
+    const first = asDrawn.get(model);
+    model[name] = !isDark ? first : name === "palette" ? first.map((c) => DARK_CELLS[c] ?? c) : {value: "#ffffff"};
+  }
+
   function dress(root, tone) {
     for (const model of root.references()) {
+      shadeCells(model, tone === DARK);
       if ("axis_label_text_color" in model) {
         Object.assign(model, {
           axis_label_text_color: tone.ink, major_label_text_color: tone.quiet, axis_line_color: tone.quiet,
