@@ -379,7 +379,7 @@ def test_every_figure_has_a_picture_without_scripts_and_says_in_numbers_what_it_
         assert shown.count(False) == folded.count() == FOLDED_FIGURES
         assert page.locator("figure svg.drawn path").count() > 10 * figures.count()
         names = [page.locator("figure .drawing").nth(k).get_attribute("aria-label") for k in range(figures.count())]
-        numbers = page.locator("figcaption .count").all_inner_texts()
+        numbers = page.locator("figcaption .count").all_text_contents()
     assert all(re.search(r"\d", name) for name in names)
     assert numbers == [f"Figure {k}." for k in range(1, len(names) + 1)]
 

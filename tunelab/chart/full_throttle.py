@@ -12,7 +12,7 @@ import xarray as xr
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import MAIN, NEW, OLD, QUIET, READING_WIDTH, SHADE, axis, panel
 from tunelab.chart.reduce import reduce_trace
-from tunelab.chart.trace import reach_of_trusted
+from tunelab.chart.trace import reach_of_own
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.pull import PullSet
 
@@ -38,7 +38,7 @@ def draw_pulls(log: xr.Dataset, pulls: PullSet, channels: Sequence[str]) -> hv.L
         line = hv.Curve(reduce_trace(log["time"].values, log[name].values, READING_WIDTH), "time", name)
         title = f"Pulls are shaded: {len(pulls.pulls)} in this log" if k == 0 else ""
         options = panel(title, 150, xlabel="time [s]" if name == names[-1] else "", ylabel=axis(name))
-        options |= {"ylim": reach_of_trusted(log, name)}
+        options |= {"ylim": reach_of_own(log, name)}
         panels.append(
             (shade * line.opts(color=MAIN, line_width=1.3, tools=["hover"])).opts(show_legend=False, **options)
         )

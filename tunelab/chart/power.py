@@ -62,7 +62,7 @@ def draw_effects(fit: PowerFit) -> hv.Bars:
     height = 90 + 24 * max(1, len(table))
     most = f": most {table['input'].iloc[-1]}, {table['size'].iloc[-1]:.1f} %" if len(table) else ""
     options = panel(f"What each input may be off by, in power{most}", height, xlabel="", ylabel="change of power [%]")
-    return bars.opts(color=MAIN, invert_axes=True, **options)
+    return bars.opts(color=MAIN, line_alpha=0, invert_axes=True, **options)
 
 
 def draw_run_to_run(fit: PowerFit) -> hv.Overlay:

@@ -79,16 +79,24 @@ def _channel_panel(log: xr.Dataset, name: str, shaded: hv.Element, title: str, h
 
 
 def _trusted(log: xr.Dataset, name: str) -> np.ndarray:
-    if "sample_flag" not in log:
-        return log[name].to_numpy()
     flags = log["sample_flag"].to_numpy() | log[f"{name}_flag"].to_numpy()
     return np.where(flags == 0, log[name].to_numpy(), np.nan)
+
+
+def reach_of_own(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None, None]:
+    """Range that holds all readings that carry no flag of their channel's own: whole drives count, spikes do not."""
+    own = log[name].to_numpy()
+    flags = log[f"{name}_flag"].to_numpy() if f"{name}_flag" in log else np.zeros(own.shape, dtype=int)
+    return _reach_of(own[(flags == 0) & np.isfinite(own)])
 
 
 def reach_of_trusted(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None, None]:
     """Range of a panel: what is trusted and some room; a spike beyond runs out of the panel and flattens nothing."""
     trusted = _trusted(log, name)
-    known = trusted[np.isfinite(trusted)]
+    return _reach_of(trusted[np.isfinite(trusted)])
+
+
+def _reach_of(known: np.ndarray) -> tuple[float, float] | tuple[None, None]:
     if not known.size:
         return (None, None)
     low, high = float(known.min()), float(known.max())

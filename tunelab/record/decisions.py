@@ -100,6 +100,12 @@ def readiness_sentences(readiness: Readiness) -> list[str]:
     return [*found, readiness.caution]
 
 
+def _to_settle(readiness: Readiness) -> list[str]:
+    """What stands in the way of the car's running, then what its running is bound to."""
+    stops = [f"{state.gate.title}: {_said(state)}" for state in readiness.gates if state.status == "stop"]
+    return [*stops, *readiness_sentences(readiness)[1:-1]]
+
+
 def gate_lines(readiness: Readiness) -> list[str]:
     """One line for each gate, the worst first: its status, the value that decides or why there is none, its record."""
     states = sorted(readiness.gates, key=lambda state: WORST[state.status], reverse=True)
@@ -138,6 +144,7 @@ def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
         verdict=Verdict(readiness_sentences(decided.readiness)[0], VERDICT_WORDS[decided.readiness.verdict]),
         tables=tables,
         driven=Section(tuple(readiness_sentences(decided.readiness))),
+        change=Section(tuple(_to_settle(decided.readiness))),
         drive_next=Section(plan.sentences if plan else ()),
         cautions=Section(cautions_for(decided.workspace.car)),
     )
@@ -174,7 +181,7 @@ def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -
         for run in runs:
             about = {"workspace": root.absolute().name}
             page = notebook_page(run, about, handed.get(run.notebook.name))
-            (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8")
+            (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8", newline="\n")
         (folder / "index.html").write_text(_index(root, runs), encoding="utf-8")
         shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
         put_in_place(folder, place)

@@ -169,11 +169,11 @@ def _write_files(
     handed = {chapter["notebook"]: chapter for chapter in chapters}
     for run, _ in runs:
         page = notebook_page(run, about, handed.get(run.notebook.name))
-        (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8")
+        (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8", newline="\n")
     sheet = sheet_page(opened, chapters, results["findings"])
     if sheet:
         (folder / "drive_sheet.html").write_text(sheet, encoding="utf-8")
     page, short = summary_page(folder, opened, evidence, chapters, results)
-    (folder / "index.html").write_text(page, encoding="utf-8")
+    (folder / "index.html").write_text(page, encoding="utf-8", newline="\n")
     write_crate(folder, results, opened.car.name)
     return results, short

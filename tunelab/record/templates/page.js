@@ -75,25 +75,32 @@
     });
   }
 
+  function within(node) {
+    return [...(node.shadowRoot?.children ?? []), ...node.children].flatMap((e) => [e, ...within(e)]);
+  }
+
+  function toolsOf(target) {
+    return within(target).filter((e) => e.matches(".bk-OnOffButton, .bk-ClickButton"));
+  }
+
   function nameTools({target}) {
     // One stop of the keyboard for each row of tools, arrows within it; every tool says what it is.
-    const all = (root) => [...root.querySelectorAll("*")].flatMap((e) => (e.shadowRoot ? [e, ...all(e.shadowRoot)] : [e]));
-    const parts = [target, ...target.children].flatMap((e) => [...all(e), ...(e.shadowRoot ? all(e.shadowRoot) : [])]);
-    const tools = [...new Set(parts)].filter((e) => e.classList.contains("bk-OnOffButton") ||
-      e.classList.contains("bk-ClickButton"));
-    for (const e of parts) {
-      if (e.classList.contains("bk-events")) e.tabIndex = -1;
-      if (e.classList.contains("bk-tool-overflow")) e.style.display = "none";
+    for (const e of within(target)) {
+      if (e.matches(".bk-events")) e.tabIndex = -1;
+      if (e.matches(".bk-tool-overflow")) e.style.display = "none";
     }
-    tools.forEach((tool, place) => {
+    toolsOf(target).forEach((tool, place) => {
       tool.setAttribute("role", "button");
       tool.setAttribute("aria-label", tool.title || tool.getAttribute("aria-label") || "Tool of the figure");
       tool.tabIndex = place ? -1 : 0;
-      tool.addEventListener("keydown", (event) => {
-        const step = {ArrowRight: 1, ArrowLeft: -1}[event.key];
-        if (step) tools[(place + step + tools.length) % tools.length].focus();
-      });
     });
+  }
+
+  function moveAmongTools(event) {
+    const step = {ArrowRight: 1, ArrowLeft: -1}[event.key];
+    const tools = step ? toolsOf(event.currentTarget) : [];
+    const place = tools.indexOf(event.composedPath()[0]);
+    if (place >= 0) tools[(place + step + tools.length) % tools.length].focus();
   }
 
   async function draw(element) {
@@ -103,6 +110,10 @@
     const view = manager.roots[0];
     target.setAttribute("role", "group"); // its tools are within it
     target.closest("figure").classList.add("live"); // its still picture is for paper from here on
+    target.addEventListener("keydown", moveAmongTools);
+    for (const kind of ["click", "keyup"]) { // a tool that was chosen is drawn anew, without its name
+      target.addEventListener(kind, () => frames(2).then(() => nameTools({target})));
+    }
     views.push({view, target});
   }
 
