@@ -46,8 +46,8 @@ def draw_road_load(fit: CoastDownFit) -> hv.Overlay:
     line = hv.Curve(inside, "speed_km_h", ["force_n", "lower_n", "upper_n"], label="road load").opts(
         color=MAIN, line_width=2, tools=["hover"]
     )
-    at_end = inside.iloc[-1]
-    title = f"Road load on the level in still air: {at_end['force_n']:.0f} N at {at_end['speed_km_h']:.0f} km/h"
+    stated = fit.force(np.array([min(100.0, high)])).iloc[0]
+    title = f"Road load on the level in still air: {stated['force_n']:.0f} N at {stated['speed_km_h']:.0f} km/h"
     options = panel(title, 340, xlabel=axis(SPEED), ylabel="force [N]")
     return hv.Overlay([band, rest, line]).opts(legend_position="top_left", **options)
 

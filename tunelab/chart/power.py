@@ -32,7 +32,9 @@ def draw_power(fit: PowerFit) -> hv.Overlay:
     table = pd.DataFrame(columns | {"lower": fit.lower_kw[known], "upper": fit.upper_kw[known]})
     band = hv.Area(table, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
     line = hv.Curve(table, RPM, ["power", "lower", "upper"]).opts(color=MAIN, line_width=2.5, tools=["hover"])
-    title = "Wheel power" if fit.shown else "Wheel power, for a look only: the road's slope is inside the band"
+    rpm, most = fit.peak
+    title = f"Wheel power: highest {most:.0f} kW at {rpm:.0f} rpm"
+    title += "" if fit.shown else "; for a look only, the road's slope is inside the band"
     options = panel(title, 380, xlabel=axis(RPM), ylabel="wheel power [kW]")
     return hv.Overlay([*singles, band, line]).opts(show_legend=False, **options)
 
@@ -47,7 +49,11 @@ def draw_torque(fit: PowerFit) -> hv.Overlay:
     table = pd.DataFrame(columns | {"lower": lower[known], "upper": upper[known]})
     band = hv.Area(table, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
     line = hv.Curve(table, RPM, ["torque", "lower", "upper"]).opts(color=MAIN, line_width=2.5, tools=["hover"])
-    title = "Wheel torque, as torque at the crank: divided by the overall ratio"
+    most = table.loc[table["torque"].idxmax()]
+    title = (
+        f"Wheel torque over the overall ratio, as torque at the crank: highest {most['torque']:.0f} N m at "
+        f"{most[RPM]:.0f} rpm"
+    )
     options = panel(title, 300, xlabel=axis(RPM), ylabel="wheel torque / ratio [N m]")
     return hv.Overlay([band, line]).opts(show_legend=False, **options)
 
