@@ -11,7 +11,7 @@ from tunelab.study.finding import Finding
 MET = Finding("a.kept", "Hottest coolant", 88.0, "°C", 87.0, 89.0, 0.95, 9, 0, "met", 105.0, "worst at 3 s.")
 NEAR = Finding("a.near", "Leanest lambda", 0.89, "1", 0.88, 0.9, 0.95, 9, 0, "met", 0.92, "worst at 4 s.")
 WATCH = Finding("a.watch", "Lean error", 2.5, "%", 2.2, 2.7, 0.95, 9, 0, "watch", 2.0, "beyond the limit 3 times.")
-STOP = Finding("a.stop", "Knock retard", 4.1, "°", 4.0, 4.2, 0.95, 9, 0, "stop", 3.0, "worst at 5 s.")
+STOP = Finding("a.stop", "Pressure drop", 4.1, "kPa", 4.0, 4.2, 0.95, 9, 0, "stop", 3.0, "worst at 5 s.")
 COLD = Finding("a.cold", "Room below zero", -1.5, "%", -2.5, -0.5, 0.95, 9, 0, "met", 3.0, "a negative value.")
 ABSENT = Finding("a.absent", "Oil pressure", None, "kPa", None, None, None, 0, 0, "not_shown", 120.0, "not logged.")
 
@@ -33,8 +33,8 @@ def test_a_stop_leads_whatever_the_question_asks_first():
     found = answer(NEAR, WATCH, STOP, leads=("a.near",))
     assert [row["id"] for row in found.rows] == ["a.stop", "a.near", "a.watch"]
     assert found.word == "stop"
-    assert "Knock retard: 4.1 ° (4 to 4.2); limit 3 °, passed" in found.sentence
-    assert found.to_do[0].startswith("At stop: Knock retard.")
+    assert "Pressure drop: 4.1 kPa (4 to 4.2); limit 3 kPa, passed" in found.sentence
+    assert found.to_do[0].startswith("At stop: Pressure drop.")
 
 
 def test_what_answers_the_question_leads_and_gives_its_status():

@@ -10,8 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tunelab.record.display import show_number
-from tunelab.record.shown import begin_large, reading, settle_first, shown_findings
+from tunelab.record.shown import begin_large, reading, settle_first, shown_findings, value_text
 
 ROWS = 5  # findings that stand above the fold
 OWN_NUMBER = ("consistency.",)  # findings about the log itself: they lead only where they say stop
@@ -79,8 +78,7 @@ def _bound(finding: Mapping[str, Any]) -> str:
     """The limit in words, and which side of it the value lies."""
     if finding["limit"] is None:
         return ""
-    unit = "" if finding["unit"] in ("1", "") else f" {finding['unit']}"
-    limit = _minus(f"limit {show_number(finding['limit'])}{unit}")
+    limit = _minus(f"limit {value_text({**finding, 'value': finding['limit'], 'lower': None, 'upper': None})}")
     if finding["value"] is None:
         return limit
     return ", ".join(part for part in (limit, _side(finding)) if part)

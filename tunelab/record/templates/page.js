@@ -111,8 +111,8 @@
     target.setAttribute("role", "group"); // its tools are within it
     target.closest("figure").classList.add("live"); // its still picture is for paper from here on
     target.addEventListener("keydown", moveAmongTools);
-    for (const kind of ["click", "keyup"]) { // a tool that was chosen is drawn anew, without its name
-      target.addEventListener(kind, () => frames(2).then(() => nameTools({target})));
+    for (const kind of ["pointerup", "keyup"]) { // a tool that was chosen takes a stop of the keyboard for itself
+      target.addEventListener(kind, () => setTimeout(() => nameTools({target}), 150), true);
     }
     views.push({view, target});
   }
