@@ -54,7 +54,6 @@ class Chapter:
 
     notebook: str
     findings: tuple[Finding, ...] = ()
-    verdict: Verdict = Verdict()
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)  # file name without .csv → table
     proposal: NextRevision | None = None
     driven: Section = Section()
@@ -63,6 +62,7 @@ class Chapter:
     drive_next: Section = Section()
     cautions: Section = Section()
     inputs: tuple[Mapping[str, Any], ...] = ()  # raw files of further sessions: path, sha256, rows_in, …
+    verdict: Verdict = Verdict()
 
     def summary(self) -> pd.DataFrame:
         """One row per finding: title, status, value, interval, unit, samples."""
