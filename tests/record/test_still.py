@@ -1,5 +1,6 @@
 """Still pictures of figures: they lie where bokeh's scales put the data, and leave no kind of mark out."""
 
+import json
 import re
 
 import holoviews as hv
@@ -92,3 +93,11 @@ def test_words_from_outside_stay_words():
     assert "<script" not in svg
     assert "<img" not in svg
     assert "<b>" not in svg
+
+
+def test_no_colour_from_outside_leaves_its_attribute():
+    item = figure_item(hv.Scatter(TABLE, "x", "y").opts(color="#2b7fa3", **LOOK))[0]["item"]
+    hostile = json.dumps("red' onload='x'\"><script>")[1:-1]
+    svg = draw_still(item.replace("#2b7fa3", hostile)).svg
+    assert "<script" not in svg
+    assert "onload" not in svg

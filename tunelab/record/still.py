@@ -10,6 +10,7 @@ import base64
 import gzip
 import json
 import math
+import re
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -23,6 +24,7 @@ LETTER = 6.3  # mean width of a letter of that text
 MOST_POINTS = 1500  # a longer line is reduced to the least and greatest value of each pixel column
 MOST_MARKS = 3000  # marks beyond this many places are drawn thinned
 DASHES = {"solid": "", "dashed": "6", "dotted": "2 4", "dotdash": "2 4 6 4", "dashdot": "6 4 2 4"}
+PAINT = re.compile(r"[#\w(),.% -]*")
 Scale = Callable[[np.ndarray], np.ndarray]
 
 
@@ -262,7 +264,7 @@ class _Marks:
         if isinstance(value, dict) and "transform" in value:
             mapper = self.glyph.models.model(value["transform"])
             return _mapped(mapper, np.asarray(self.data[value["field"]], dtype=float))
-        known = [str(c) if c else "none" for c in self.column(name)]
+        known = [_plain(colour) or "none" for colour in self.column(name)]
         return known * count if len(known) == 1 else known
 
     def look(self, *, fill: str | None = None, line: str | None = None) -> str:
@@ -284,7 +286,8 @@ class _Marks:
 
 
 def _plain(value: Any) -> str:
-    return value if isinstance(value, str) else ""
+    """A colour or a pattern of dashes as it may stand in an attribute; empty for anything else."""
+    return value if isinstance(value, str) and PAINT.fullmatch(value) else ""
 
 
 def _number(value: Any) -> float:
@@ -297,7 +300,7 @@ def _alpha(model: _Model, name: str) -> str:
 
 def _dash(model: _Model) -> str:
     dash = model.get("line_dash", "")
-    pattern = DASHES.get(dash, dash) if isinstance(dash, str) else " ".join(f"{part:g}" for part in dash)
+    pattern = DASHES.get(dash, _plain(dash)) if isinstance(dash, str) else " ".join(f"{part:g}" for part in dash)
     return f'stroke-dasharray="{pattern}"' if pattern else ""
 
 
@@ -305,7 +308,7 @@ def _mapped(mapper: _Model, values: np.ndarray) -> list[str]:
     palette = mapper.get("palette", [])
     low, high = float(mapper.get("low", np.nanmin(values))), float(mapper.get("high", np.nanmax(values)))
     place = np.clip((values - low) / ((high - low) or 1.0) * len(palette), 0, len(palette) - 1)
-    return [palette[int(p)] if np.isfinite(p) else "none" for p in place]
+    return [_plain(palette[int(p)]) or "none" if np.isfinite(p) else "none" for p in place]
 
 
 def _n(value: float) -> str:
@@ -659,7 +662,7 @@ def _colour_bar(bar: _Model, frame: _Frame) -> str:
     palette, low, high = mapper.get("palette", []), float(mapper.get("low", 0)), float(mapper.get("high", 1))
     left, tall = frame.right + 10, (frame.bottom - frame.top) / max(len(palette), 1)
     boxes = [
-        f'<path d="M{_n(left)} {_n(frame.bottom - tall * k)}h12v{_n(-tall)}h-12Z" fill="{shade}"/>'
+        f'<path d="M{_n(left)} {_n(frame.bottom - tall * k)}h12v{_n(-tall)}h-12Z" fill="{_plain(shade)}"/>'
         for k, shade in enumerate(palette)
     ]
     place = _even(low, high, 5)
