@@ -23,6 +23,9 @@ DRAWN = ("steady", "drive_plan")
 PHONE = {"viewport": {"width": 360, "height": 740}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
 SIZE_LIMIT = 5e6  # bytes of one page
 STEADY_FIGURES = 10
+FOLDED_FIGURES = 3  # of the steady page: what is flagged, and the raw traces
+QUESTIONS = ("steady", "limits", "drive_plan")
+SCREENS = {"desk": {"viewport": {"width": 1280, "height": 800}}, "phone": {"viewport": {"width": 390, "height": 844}}}
 
 
 @pytest.fixture(scope="module")
@@ -301,14 +304,15 @@ def test_print_has_the_figures_on_white(steady, tmp_path):
     assert (tmp_path / "steady.pdf").stat().st_size > 100_000
     opened.page.emulate_media(media="print")
     shown = opened.page.evaluate(
-        """() => [...document.querySelectorAll("canvas.paper")].map((canvas) => {
-            const box = canvas.getBoundingClientRect();
-            return [getComputedStyle(canvas).display, box.width, box.height, canvas.width];
+        """() => [...document.querySelectorAll("figure")].map((figure) => {
+            const box = figure.querySelector("svg.drawn").getBoundingClientRect();
+            return [getComputedStyle(figure.querySelector(".drawing")).display, box.width, box.height];
         })"""
     )
     assert len(shown) >= STEADY_FIGURES
-    assert all(display == "block" and width > 300 and height > 80 for display, width, height, _ in shown)
-    assert all(share > 0.005 for share in ink(opened.page, "canvas.paper"))
+    in_folded = sum(not width for _, width, _ in shown)  # this browser unfolds for paper only when it prints
+    assert in_folded <= FOLDED_FIGURES
+    assert all(drawing == "none" and (not width or (width > 300 and height > 80)) for drawing, width, height in shown)
     paper = opened.page.evaluate("getComputedStyle(document.body).backgroundColor")
     opened.page.emulate_media(media="screen")
     assert paper == "rgb(255, 255, 255)"
@@ -339,3 +343,75 @@ def test_every_link_of_the_summary_leads_to_a_file_of_the_record(record):
     links = set(re.findall(r'<a [^>]*href="([^"#]+)"', text))
     assert {"steady.html", "drive_plan.html", "results.json", "tables/meter_curve.csv", "proposal.toml"} <= links
     assert all((record / link).is_file() for link in links)
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_a_question_is_answered_on_the_first_screen_without_scripts(record, chromium, name, screen):
+    """Sentence, value, limit and status of the leading finding, equal to results.json, above everything else."""
+    with offline_page(chromium, java_script_enabled=False, **SCREENS[screen]) as opened:
+        opened.show(record / f"{name}.html", figures=False)
+        page, height = opened.page, SCREENS[screen]["viewport"]["height"]
+        for part in (".answer .verdict", ".answer .values li:first-child"):
+            box = page.locator(part).bounding_box()
+            assert box["y"] + box["height"] <= height, part
+        row = page.locator(".answer .values li").first
+        title, word = row.locator(".what").inner_text(), row.locator(".status").inner_text().strip()
+        reading, bound = row.locator(".reading").inner_text(), row.locator(".bound").inner_text()
+        answer = page.locator("#answer").bounding_box()
+        below = page.locator("main > section:not(#answer)").first.bounding_box()
+    found = next(f for f in json.loads((record / "results.json").read_text("utf-8"))["findings"] if f["title"] == title)
+    assert word == found["status"].replace("_", " ")
+    assert float(re.match(r"[\u2212\d.]+", reading).group().replace("\u2212", "-")) == pytest.approx(
+        found["value"], rel=0.01
+    )
+    assert found["limit"] is None or f"limit {found['limit']:g}" in bound
+    assert answer["y"] + answer["height"] <= below["y"]
+
+
+def test_every_figure_has_a_picture_without_scripts_and_says_in_numbers_what_it_shows(record, chromium):
+    with offline_page(chromium, java_script_enabled=False) as opened:
+        opened.show(record / "steady.html", figures=False)
+        page = opened.page
+        figures, folded = page.locator("figure"), page.locator("main > details figure")
+        assert figures.count() >= STEADY_FIGURES
+        shown = [page.locator("figure svg.drawn").nth(k).is_visible() for k in range(figures.count())]
+        assert shown.count(False) == folded.count() == FOLDED_FIGURES
+        assert page.locator("figure svg.drawn path").count() > 10 * figures.count()
+        names = [page.locator("figure .drawing").nth(k).get_attribute("aria-label") for k in range(figures.count())]
+        numbers = page.locator("figcaption .count").all_text_contents()
+    assert all(re.search(r"\d", name) for name in names)
+    assert numbers == [f"Figure {k}." for k in range(1, len(names) + 1)]
+
+
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_every_entry_of_the_contents_leads_to_its_part(record, name):
+    text = (record / f"{name}.html").read_text(encoding="utf-8")
+    contents = text.partition('<nav class="contents"')[2].partition("</nav>")[0]
+    links = re.findall(r'href="#([^"]+)"', contents)
+    assert links[:2] == ["answer", "what-to-do"]
+    assert links[-2:] == ["what-may-be-trusted", "what-was-read"]
+    assert all(f'id="{link}"' in text for link in links)
+
+
+def test_code_is_folded_behind_one_switch(light_steady):
+    page = light_steady.page
+    assert page.locator("pre.code").count() > 10
+    assert not page.locator("pre.code").first.is_visible()
+    page.get_by_label("Show the code").check()
+    assert page.locator("#how pre.code").first.is_visible()
+    page.get_by_label("Show the code").uncheck()
+
+
+def test_the_keyboard_stops_once_at_each_row_of_tools_and_hears_their_names(light_steady):
+    stops = light_steady.page.evaluate(
+        """() => {
+            const all = (node) => [node, ...[...(node.shadowRoot?.children ?? []), ...node.children].flatMap(all)];
+            return [...document.querySelectorAll("section .drawing")].map((drawing) => all(drawing)
+                .filter((e) => e.tabIndex >= 0 && e.getBoundingClientRect().width)
+                .map((e) => [e.getAttribute("role"), e.getAttribute("aria-label")]));
+        }"""
+    )
+    assert stops
+    assert all(len(own) <= 1 for own in stops)
+    assert all(role == "button" and name for own in stops for role, name in own)

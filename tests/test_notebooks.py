@@ -11,12 +11,14 @@ import numpy as np
 import pytest
 
 from tunelab.record.notebook import read_notebook
+from tunelab.record.page import ANSWER_FIGURE, LAST, TO_DO
 from tunelab.workspace import open_workspace
 
 ROOT = Path(__file__).resolve().parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 STEPS = {"steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link"}
 OF_A_WORKSPACE = {"readiness", "history"}  # they read all records, and serve no step of a session
+WITHOUT_ANSWER_FIGURE = {"readiness", "explore"}  # a verdict on a list of checks; no question of its own
 LARGEST = 300_000  # bytes: a notebook in the repository carries no figures' data
 
 
@@ -56,6 +58,17 @@ def test_a_notebook_serves_known_steps_and_explains_its_parameters(path):
     assert set(notebook.steps) <= STEPS
     assert all(parameter.comment for parameter in notebook.parameters)
     assert (ROOT / str(notebook.parameter(reads).default)).is_dir()
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_marks_what_its_page_begins_with(path):
+    """The cell whose figure shows the answer, and, where a section says what to do, its heading."""
+    cells = nbformat.read(path, as_version=4).cells
+    marked = [cell for cell in cells if ANSWER_FIGURE in cell.metadata.get("tags", [])]
+    assert len(marked) == (path.stem not in WITHOUT_ANSWER_FIGURE)
+    assert all("draw_" in cell.source for cell in marked)
+    assert all(cell.source.startswith("## ") for cell in cells if TO_DO in cell.metadata.get("tags", []))
+    assert any(cell.source.startswith(f"## {LAST[-1]}") for cell in cells)
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)

@@ -1,11 +1,12 @@
 """Figures: they show what the result holds, label their axes with units, and change nothing that they are given."""
 
+import re
 import tomllib
 
 import holoviews as hv
 import numpy as np
 import pytest
-from bokeh.models import Plot
+from bokeh.models import Label, Plot, Span, Whisker
 from plain_fit import made_up_fit, made_up_log, made_up_proposal
 from plain_workspace import CAR, REVISION
 
@@ -13,6 +14,7 @@ from tunelab import chart
 from tunelab.channels import channel
 from tunelab.chart import look
 from tunelab.log.flag import spans
+from tunelab.record.bundle import TEMPLATES
 from tunelab.study.coverage import cover
 from tunelab.study.delay import estimate_delay
 from tunelab.workspace.car import Car
@@ -65,7 +67,7 @@ def test_every_figure_draws_and_grows_with_the_page(figures):
     ("name", "wanted"),
     [
         ("meter_curve", {channel("meter_v").axis_label, channel("air_flow_kg_h").axis_label}),
-        ("dead_time", {channel("battery_v").axis_label, "dead time [ms]", "true − in force [ms]"}),
+        ("dead_time", {channel("battery_v").axis_label, "dead time [ms]", "true − current [ms]"}),
         ("coverage", {channel("engine_speed_rpm").axis_label, channel("air_flow_kg_h").axis_label}),
         ("trace", {channel("meter_v").axis_label, channel("lambda_measured").axis_label, "time [s]"}),
         ("residuals", {channel("meter_v").axis_label, channel("battery_v").axis_label, "residual [%]"}),
@@ -160,3 +162,36 @@ def test_numbers_are_legible_on_every_cell(cell):
 def test_a_log_without_a_flag_has_its_figure_too(log):
     """Axes with an empty list of ticks cannot be drawn, and a clean log of one reading a second has no flag at all."""
     assert plots(chart.draw_flags(log, spans(log).iloc[:0]))
+
+
+@pytest.mark.parametrize(("at", "held"), [(80.0, True), (5.0, True), (40.0, True), (9000.0, False)])
+def test_a_reference_line_is_in_view_or_named_at_the_edge(at, held):
+    figure = (hv.Curve([(0, 12), (1, 60)]) * hv.HLine(at)).opts(**look.panel("t", 300, xlabel="x", ylabel="y"))
+    plot = plots(figure)[0]
+    assert bool(plot.y_range.start < at < plot.y_range.end) is held
+    named = [mark.text for mark in plot.select({"type": Label})]
+    assert any("9000" in text for text in named) is not held
+
+
+def test_no_reference_line_of_a_steady_figure_is_out_of_view(figures):
+    for name, figure in figures.items():
+        for plot in plots(figure):
+            for line in plot.select({"type": Span}):
+                span = plot.y_range if line.dimension == "width" else plot.x_range
+                assert span.start < line.location < span.end, name
+
+
+def test_caps_of_error_bars_have_the_colour_of_their_bars():
+    bars = hv.ErrorBars([(0, 1, 0.5)]).opts(color=look.NEW)
+    figure = (bars * hv.Scatter([(0, 1)])).opts(**look.panel("t", 300, xlabel="x", ylabel="y"))
+    whisker = next(iter(plots(figure)[0].select({"type": Whisker})))
+    assert whisker.upper_head.line_color == whisker.lower_head.line_color == whisker.line_color
+
+
+def test_cells_have_tones_of_their_own_in_the_dark_and_numbers_stay_legible_there():
+    script = (TEMPLATES / "page.js").read_text("utf-8")
+    style = (TEMPLATES / "page.css").read_text("utf-8")
+    dark = dict(re.findall(r'"(#[0-9a-f]{6})": "(#[0-9a-f]{6})"', script.partition("DARK_CELLS")[2].partition("}")[0]))
+    assert set(dark) == {*look.SEQUENCE, *look.AROUND_ZERO}
+    assert all(contrast("#ffffff", tone) >= 4.5 for tone in dark.values())
+    assert all(f'[fill="{light}"] {{ fill: {tone}; }}' in style for light, tone in dark.items())

@@ -32,7 +32,7 @@ def test_every_drop_out_has_its_line(parts):
     figure = draw_drop_outs(log, account)
     lines = next(iter(figure)).get(2)
     assert lines.dimension_values("time").tolist() == [drop.start_s for drop in account.drop_outs]
-    assert "1 drop-outs" in figure_item(figure)[1]
+    assert "1 drop-out (line)" in figure_item(figure)[1]
     assert "Drop-outs over time" in figure_item(draw_drop_outs(log[["throttle_pct", "episode"]], account))[1]
 
 
@@ -71,5 +71,7 @@ def test_noise_and_its_order_can_be_drawn(parts):
     assert "Noise" in figure_item(draw_noise(noise))[1]
     orders = order_noise(log, {"ignition, all cylinders": 3.0}, confidence=0.95, rng=np.random.default_rng(1))
     assert any(item.was_tested for item in orders)
-    assert "in step" in figure_item(draw_in_step(orders, study))[1]
+    title = figure_item(draw_in_step(orders, study))[1]
+    bound = (1 - study.confidence) / sum(item.was_tested for item in orders)  # Bonferroni's: a chance for all together
+    assert f"in step with the engine: {sum(item.p_value < bound for item in orders)} of" in title
     assert figure_item(draw_in_step((), study))[1]

@@ -64,6 +64,12 @@ def test_full_throttle_figures_show_band_limit_and_the_moment_to_lift(log, judge
     each = full_throttle.draw_pull_lambda(found, 2)
     spans = [s for plot in plots(each) for s in plot.select({"type": Span}) if s.dimension == "height"]
     assert len(spans) == len(found.lift) == 2
+    spiked = log.copy(deep=True)
+    spiked["engine_speed_rpm"][100] = 16000.0
+    spiked["engine_speed_rpm_flag"][100] = 1
+    drawn = plots(full_throttle.draw_pulls(spiked, pulls, ["engine_speed_rpm"]))[0]
+    fastest = float(log["engine_speed_rpm"].max())
+    assert fastest < drawn.y_range.end < 1.5 * fastest  # a flagged spike does not set the axis, all else is in view
     assert "Pulls are shaded" in titles(full_throttle.draw_pulls(log, pulls, ["engine_speed_rpm", "throttle_pct"]))
     assert plots(full_throttle.draw_margins(found))
     with pytest.raises(ValueError, match="none of the channels"):

@@ -89,7 +89,7 @@ def test_the_same_run_gives_the_same_page():
 
 def test_a_failure_stands_at_the_top_before_everything_else():
     page = page_of(new_markdown_cell("# Title"), failure="ValueError: no lambda")
-    assert page.index("ValueError: no lambda") < page.index("<h1>Title</h1>")
+    assert page.index("ValueError: no lambda") < page.index("<h1>What?</h1>")
     assert 'role="alert"' in page
 
 
@@ -137,8 +137,8 @@ def test_what_was_printed_in_pieces_is_one_text():
 def test_figures_carry_their_caption_and_a_name_for_those_who_cannot_see_them():
     curve = hv.Curve([(0, 1), (1, 2)], "time [s]", "lambda [–]").opts(title="A caption", responsive=True, height=200)
     page = page_of(figure_cell(curve))
-    assert "<figcaption>A caption</figcaption>" in page
-    assert 'aria-label="A caption: lambda [–] against time [s]"' in page
+    assert '<figcaption><span class="count">Figure 1.</span> A caption</figcaption>' in page
+    assert 'aria-label="A caption: lambda [–] against time [s], 0 to 1 across, 1 to 2 up"' in page
 
 
 def test_tables_round_for_reading_and_show_what_is_missing():

@@ -28,7 +28,8 @@ def draw_coast_runs(fit: CoastDownFit) -> hv.Overlay:
         label = f"run {run.number}, {run.direction}"
         parts.append(hv.Curve(measured, "time", SPEED, label=label).opts(color=WAY[run.direction], line_width=1.5))
         parts.append(hv.Curve(fitted, "time", SPEED).opts(color=NEW, line_dash="dashed", line_width=1))
-    options = panel("Rolling out of gear", 360, xlabel="time since the run began [s]", ylabel=axis(SPEED))
+    title = f"Rolling out of gear: {len(fit.runs)} runs; dashed: the fit"
+    options = panel(title, 360, xlabel="time since the run began [s]", ylabel=axis(SPEED))
     return hv.Overlay(parts).opts(legend_position="top_right", **options)
 
 
@@ -45,7 +46,9 @@ def draw_road_load(fit: CoastDownFit) -> hv.Overlay:
     line = hv.Curve(inside, "speed_km_h", ["force_n", "lower_n", "upper_n"], label="road load").opts(
         color=MAIN, line_width=2, tools=["hover"]
     )
-    options = panel("Road load on the level in still air", 340, xlabel=axis(SPEED), ylabel="force [N]")
+    stated = fit.force(np.array([min(100.0, high)])).iloc[0]
+    title = f"Road load on the level in still air: {stated['force_n']:.0f} N at {stated['speed_km_h']:.0f} km/h"
+    options = panel(title, 340, xlabel=axis(SPEED), ylabel="force [N]")
     return hv.Overlay([band, rest, line]).opts(legend_position="top_left", **options)
 
 
@@ -60,5 +63,7 @@ def draw_coast_residuals(fit: CoastDownFit) -> hv.Overlay:
         thinned = own.iloc[:: max(1, len(own) // 400)]
         points = hv.Scatter(thinned, "speed_km_h", "left", label=f"run {run.number}, {run.direction}")
         parts.append(points.opts(color=WAY[run.direction], size=3, alpha=0.6))
-    options = panel("What the fit leaves", 280, xlabel=axis(SPEED), ylabel="measured less fitted [km/h]")
+    half = float(table["left"].abs().median())
+    title = f"What the fit leaves: half of the readings within ±{half:.2f} km/h"
+    options = panel(title, 280, xlabel=axis(SPEED), ylabel="measured less fitted [km/h]")
     return hv.Overlay([*parts, hv.HLine(0).opts(color=OLD, line_width=1)]).opts(legend_position="right", **options)

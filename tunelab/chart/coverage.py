@@ -1,4 +1,4 @@
-"""Figure of what was driven: good seconds over engine speed and airflow, and what is still missing."""
+"""Figure of what was driven: seconds of steady driving over engine speed and airflow, and what is still missing."""
 
 from __future__ import annotations
 
@@ -21,7 +21,9 @@ def draw_coverage(coverage: Coverage) -> hv.Overlay:
         color="seconds", cmap=list(SEQUENCE), clim=(0.0, most), line_color=CELL_INK, line_width=0.4, tools=["hover"]
     )
     missing = hv.Rectangles(table[table["missing"]], CORNERS).opts(fill_alpha=0, line_color=NEW, line_width=2.5)
-    options = panel("Good seconds driven; outlined: still missing", 430)
+    missing_count = int(table["missing"].sum()) if len(table) else 0
+    title = f"Seconds of steady driving in each cell; outlined: {missing_count} cells that still lack some"
+    options = panel(title, 430)
     return (cells * missing * _numbers(table)).opts(
         logy=True,
         yticks=[5, 10, 20, 50, 100, 200, 500, 1000, 2000],

@@ -18,8 +18,11 @@ def draw_delay(fit: DelayFit) -> hv.Overlay:
     marks = hv.Scatter(table, "value", ["row", "parameter", "lower", "upper"]).opts(
         color=tone, size=11, tools=["hover"]
     )
+    told = ", ".join(f"{row.parameter} {1000 * row.value:.0f} ms" for row in table.iloc[::-1].itertuples())
     title = (
-        "Delay and lag of lambda, estimated" if fit.shown else "Delay and lag of lambda as stated: the log shows none"
+        f"Delay and lag of lambda, estimated: {told}"
+        if fit.shown
+        else "Delay and lag of lambda as stated: the log shows none"
     )
     return hv.Overlay([spans, marks]).opts(
         yticks=list(zip(table["row"], table["parameter"], strict=True)),

@@ -23,7 +23,8 @@ def draw_residuals(fit: SteadyFit) -> hv.Layout:
         ("battery_v", axis("battery_v")),
     )
     panels = [_residuals(fit.blocks, column, label) for column, label in axes]
-    title = "Residuals; squares stand where pulsation disturbs the meter"
+    spread = float(fit.blocks["residual_pct"].abs().median())
+    title = f"Residuals: half of them within ±{spread:.2f} %; squares stand where pulsation disturbs the meter"
     return hv.Layout([panels[0].opts(title=title, clone=True), *panels[1:]]).cols(1)
 
 
@@ -45,7 +46,7 @@ def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: flo
     """|lambda / commanded − 1| with trims at zero: in force and, predicted, after the change; a line at the limit."""
     if not np.isfinite(before.p95_pct):
         return draw_absent("Lambda error before and after", "no calm point was fitted; the reason stands above.")
-    rows = ((1.0, "in force", before), (0.0, "after, predicted", after))
+    rows = ((1.0, "now", before), (0.0, "after, predicted", after))
     table = pd.DataFrame(
         [(y, name, e.p95_pct, e.lower_pct, e.upper_pct, e.median_pct, abs(e.worst_pct)) for y, name, e in rows],
         columns=["row", "which", "p95_pct", "lower_pct", "upper_pct", "median_pct", "worst_pct"],
@@ -61,7 +62,11 @@ def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: flo
         median.opts(color=THIRD, marker="diamond", size=11, tools=["hover"]),
         worst.opts(color=MAIN, marker="triangle", fill_alpha=0.0, size=11, tools=["hover"]),
     ]
-    options = panel("Lambda error before and after; dashed: the owner's limit", 270, xlabel="lambda error [%]")
+    title = (
+        f"Lambda error {before.p95_pct:.1f} % before, {after.p95_pct:.1f} % predicted after; dashed: the limit, "
+        f"{limit_pct:g} %"
+    )
+    options = panel(title, 240, xlabel="lambda error [%]")
     ticks = [(y, name) for y, name, _ in rows]
     return hv.Overlay([limit, *marks]).opts(
         ylabel="", yticks=ticks, ylim=(-0.6, 1.6), legend_position="bottom", legend_cols=1, **options

@@ -12,10 +12,12 @@ import xarray as xr
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import MAIN, NEW, OLD, QUIET, READING_WIDTH, SHADE, axis, panel
 from tunelab.chart.reduce import reduce_trace
+from tunelab.chart.trace import reach_of_own
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.pull import PullSet
 
 RPM, LAMBDA = "engine_speed_rpm", "lambda_measured"
+MOST_DRAWN = 160.0  # percent of a limit where its bar ends; the figure beside it says how much it was
 
 
 def draw_pulls(log: xr.Dataset, pulls: PullSet, channels: Sequence[str]) -> hv.Layout:
@@ -34,8 +36,9 @@ def draw_pulls(log: xr.Dataset, pulls: PullSet, channels: Sequence[str]) -> hv.L
     for k, name in enumerate(names):
         shade = hv.VSpans(spans, ["start", "end"]).opts(color=SHADE, alpha=0.3, line_alpha=0)
         line = hv.Curve(reduce_trace(log["time"].values, log[name].values, READING_WIDTH), "time", name)
-        title = "Pulls are shaded" if k == 0 else ""
+        title = f"Pulls are shaded: {len(pulls.pulls)} in this log" if k == 0 else ""
         options = panel(title, 150, xlabel="time [s]" if name == names[-1] else "", ylabel=axis(name))
+        options |= {"ylim": reach_of_own(log, name)}
         panels.append(
             (shade * line.opts(color=MAIN, line_width=1.3, tools=["hover"])).opts(show_legend=False, **options)
         )
@@ -53,7 +56,12 @@ def draw_lambda_band(found: FullThrottle) -> hv.Overlay:
     mean = hv.Curve(bins, RPM, ["lambda", "lower", "upper", "pulls"], label="mean").opts(color=MAIN, line_width=2)
     wanted = hv.Curve(bins, RPM, "commanded", label="commanded").opts(color=OLD, line_dash="dashed", line_width=2)
     limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=2)
-    options = panel("Lambda at full throttle; the solid line is the owner's limit", 360, xlabel=axis(RPM))
+    leanest = bins.loc[bins["lambda"].idxmax()]
+    title = (
+        f"Lambda at full throttle: leanest mean {leanest['lambda']:.3f} at {leanest[RPM]:.0f} rpm; solid line: the "
+        f"owner's limit of {found.limit_lambda:g}"
+    )
+    options = panel(title, 360, xlabel=axis(RPM))
     look = options | {"ylabel": axis(LAMBDA), "ylim": _reach(judged["lambda"], found.limit_lambda)}
     return hv.Overlay([points, band, mean, wanted, limit]).opts(legend_position="bottom_right", **look)
 
@@ -95,14 +103,32 @@ def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
 
 
 def draw_margins(found: FullThrottle) -> hv.Overlay:
-    """How much of each limit was used, in percent of it; what was not shown is missing."""
+    """How much of each limit was used, in percent of it, the most at the top; what was not shown is missing.
+
+    Names stand over their bars, where a phone has room for them.
+    """
     if not any(np.isfinite(_share_used(c)) for c in found.checks):
         return draw_absent("How much of each limit was used", found.because)
-    rows = [(c.quantity.title, used) for c in found.checks if np.isfinite(used := _share_used(c))]
-    table = pd.DataFrame(rows[::-1], columns=["check", "used"])
-    bars = hv.Bars(table, "check", "used").opts(color=MAIN, invert_axes=True)
-    options = panel("How much of each limit was used", 90 + 28 * max(1, len(rows)), xlabel="", ylabel="used [%]")
-    return (bars * hv.HLine(100).opts(color=NEW, line_width=2)).opts(show_legend=False, **options)
+    rows = sorted((used, c.quantity.title) for c in found.checks if np.isfinite(used := _share_used(c)))
+    table = pd.DataFrame(rows, columns=["used", "check"]).assign(row=np.arange(len(rows), dtype=float))
+    end = table["used"].clip(0, MOST_DRAWN)
+    boxes = table.assign(left=0.0, right=end, bottom=table["row"] - 0.32, top=table["row"] + 0.02)
+    told = [f"{name}: {used:.0f} %" for used, name in rows]
+    words = pd.DataFrame({"at": np.full(len(rows), 0.0), "row": table["row"] + 0.06, "text": told})
+    bars = hv.Rectangles(boxes, ["left", "bottom", "right", "top"], ["check", "used"])
+    names = hv.Labels(words, ["at", "row"], "text")
+    reach = (-1.0, 1.06 * max(100.0, float(end.max())))
+    options = panel(
+        f"How much of each limit was used. Most: {told[-1]}. Line: the whole limit",
+        70 + 34 * len(rows), xlabel="used [%]", ylabel="",
+    ) | {"xlim": reach, "ylim": (-0.6, len(rows) - 0.3), "yaxis": None, "show_grid": False}  # fmt: skip
+    return hv.Overlay(
+        [
+            bars.opts(color=MAIN, line_alpha=0, tools=["hover"]),
+            hv.VLine(100).opts(color=NEW, line_width=2),
+            names.opts(text_align="left", text_baseline="bottom", text_font_size="9pt", text_color=OLD),
+        ]
+    ).opts(show_legend=False, **options)
 
 
 def _share_used(check) -> float:

@@ -27,12 +27,19 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
         label = f"gear {row.gear}: {row.road_speed_km_h:.0f} km/h"
         text = hv.Text(0.99 * found.limit_rpm, row.road_speed_km_h + 4, label, halign="right", valign="bottom")
         lines.append(text.opts(color=OLD, text_font_size="9pt"))
-    stated = hv.HLine(found.pull_speed_max_km_h).opts(color=NEW, line_dash="dotted", line_width=2)
     owners = hv.HLine(car.limits.top_speed_km_h).opts(color=NEW, line_width=2)
-    options = panel("Road speed in each gear; solid line across: the owner's top speed", 360, xlabel=axis(RPM))
+    own = found.pull_speed_max_km_h < car.limits.top_speed_km_h  # else both lines would lie on one another
+    stated = [hv.HLine(found.pull_speed_max_km_h).opts(color=NEW, line_dash="dotted", line_width=2)] if own else []
+    gear = f"gear {found.pull_gear} or lower" if found.pull_gear else "no gear"
+    dotted = f", dotted: {found.pull_speed_max_km_h:g} km/h" if own else ""
+    title = (
+        f"A pull to {found.limit_rpm:.0f} rpm fits {gear}; solid line: the owner's {car.limits.top_speed_km_h:g} "
+        f"km/h{dotted}"
+    )
+    options = panel(title, 360, xlabel=axis(RPM))
     top = 1.12 * max(float(found.gears["road_speed_km_h"].max()), car.limits.top_speed_km_h)
     options |= {"ylabel": axis(SPEED), "ylim": (0, top)}
-    return hv.Overlay([*lines, stated, owners]).opts(show_legend=False, **options)
+    return hv.Overlay([*lines, *stated, owners]).opts(show_legend=False, **options)
 
 
 def draw_full_load(found: Feasibility, car: Car) -> hv.Layout:
@@ -46,8 +53,12 @@ def draw_full_load(found: Feasibility, car: Car) -> hv.Layout:
     headroom = _band(load, "headroom") * hv.HLine(car.limits.meter_headroom_min_pct or 0.0).opts(
         color=NEW, line_width=2
     )
-    first = panel("Injector duty at full load", 280, xlabel=axis(RPM), ylabel=axis("injector_duty_pct"))
-    second = panel("Meter headroom at full load", 280, xlabel=axis(RPM), ylabel="flow left below the curve's top [%]")
+    most, least = load["duty_pct"].max(), load["headroom_pct"].min()
+    first = panel(
+        f"Injector duty at full load: up to {most:.0f} %", 280, xlabel=axis(RPM), ylabel=axis("injector_duty_pct")
+    )
+    title = f"Meter headroom at full load: down to {least:.0f} %"
+    second = panel(title, 280, xlabel=axis(RPM), ylabel="flow left below the curve's top [%]")
     return hv.Layout([duty.opts(show_legend=False, **first), headroom.opts(show_legend=False, **second)]).cols(1)
 
 
@@ -63,7 +74,11 @@ def draw_largest_filling(found: Feasibility) -> hv.Overlay:
     injectors = hv.Curve(load, RPM, "largest_filling_duty_pct", label="injectors, at the owner's duty limit")
     meter = hv.Curve(load, RPM, "largest_filling_meter_pct", label="meter, to the top of its curve")
     expected = [hv.HLine(found.filling_pct[0]).opts(color=OLD, line_dash="dashed")] if _stated(found) else []
-    options = panel("Filling up to which they suffice", 300, xlabel=axis(RPM), ylabel="volumetric efficiency [%]")
+    ends = [float(load[f"largest_filling_{name}_pct"].min()) for name in ("duty", "meter")]
+    title = (
+        f"Filling up to which they suffice: injectors {ends[0]:.0f} %, meter {ends[1]:.0f} %; dashed across: expected"
+    )
+    options = panel(title, 300, xlabel=axis(RPM), ylabel="volumetric efficiency [%]")
     marks = [injectors.opts(color=MAIN, line_width=2), meter.opts(color=THIRD, line_width=2, line_dash="dashed")]
     return hv.Overlay([*marks, *expected]).opts(legend_position="top_right", **(options | {"ylim": (0, 250)}))
 

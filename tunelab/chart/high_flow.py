@@ -24,7 +24,9 @@ def draw_high_flow(found: HighFlow) -> hv.Overlay:
     calm = found.points[found.points["basis"] == "steady"].rename(columns={"reading": name})
     steady = hv.Curve(calm, name, ["factor"], label="steady drive").opts(color=MAIN, line_width=2)
     edge = hv.VLine(found.steady_to).opts(color=OLD, line_dash="dotted", line_width=1)
-    options = panel("Meter error at high flow", 320, xlabel=axis(name), ylabel="true flow over flow in force [–]")
+    top = curve.iloc[-1]
+    title = f"Meter error at high flow: factor {top['factor']:.3f} at the top of what was driven"
+    options = panel(title, 320, xlabel=axis(name), ylabel="true flow over current curve [–]")
     shown = [band, points, steady, line.opts(color=NEW, line_width=2, tools=["hover"]), edge]
     return hv.Overlay([*shown, hv.HLine(1.0).opts(color=OLD, line_dash="dashed")]).opts(
         legend_position="top_left", **options

@@ -53,7 +53,8 @@ def draw_convergence(ledger: Ledger) -> hv.Overlay:
     limits = known["limit_pct"].dropna()
     if len(limits):
         parts.append(hv.HLine(float(limits.iloc[-1])).opts(color=NEW, line_dash="dashed", line_width=1.5))
-    options = panel("Steady lambda error by revision; dashed: the owner's limit", 300, xlabel="revision")
+    said = ", ".join(f"{row.revision} {row.lambda_error_pct:.1f} %" for row in known.itertuples()) or "none yet"
+    options = panel(f"Steady lambda error by revision: {said}; dashed: the owner's limit", 300, xlabel="revision")
     return hv.Overlay(parts).opts(
         ylabel="95 % of points below [%]",
         xticks=ticks or [(0, "none yet")],
@@ -81,7 +82,9 @@ def draw_predictions(ledger: Ledger) -> hv.Overlay:
             span.opts(color=tone, line_width=6, alpha=0.35),
             dot.opts(color=tone, marker=mark, size=11, tools=["hover"]),
         ]
-    options = panel("Lambda error predicted and measured", 300, xlabel="revision", ylabel="95 % of points below [%]")
+    held = sum(verdict.outcome == "held" for verdict in ledger.verdicts)
+    title = f"Lambda error predicted and measured: {held} of {len(ledger.verdicts)} predictions held"
+    options = panel(title, 300, xlabel="revision", ylabel="95 % of points below [%]")
     return hv.Overlay(parts).opts(
         xticks=ticks or [(0, "none yet")],
         xlim=(-0.5, max(len(ticks), 1) - 0.5),

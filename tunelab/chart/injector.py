@@ -12,15 +12,22 @@ from tunelab.study.proposal import Proposal
 def draw_dead_time(proposal: Proposal) -> hv.Layout:
     """Dead time in force and proposed against battery voltage; below it the measured change with its interval."""
     table = proposal.dead_time
-    old = hv.Curve(table, "battery_v", "dead_time_in_force_ms", label="in force").opts(color=OLD, line_dash="dashed")
+    old = hv.Curve(table, "battery_v", "dead_time_in_force_ms", label="current").opts(color=OLD, line_dash="dashed")
     columns = ["dead_time_proposed_ms", "dead_time_in_force_ms", "basis"]
     new = hv.Curve(table, "battery_v", "dead_time_proposed_ms", label="proposed").opts(color=NEW, line_width=2)
     marks = hv.Scatter(table, "battery_v", columns).opts(color=NEW, size=8, tools=["hover"])
     known = table.dropna(subset=["change_ms", "change_lower_ms", "change_upper_ms"])
-    title = "Injector dead time" if len(known) else "Injector dead time; this drive does not show its error"
+    title = (
+        f"Injector dead time{_error(known)}" if len(known) else "Injector dead time; this drive does not show its error"
+    )
     options = panel(title, 280, xlabel=axis("battery_v"), ylabel="dead time [ms]")
     top = (old * new * marks).opts(legend_position="top_right", **options)
     return hv.Layout([top, _change(known)] if len(known) else [top]).cols(1)
+
+
+def _error(known: pd.DataFrame) -> str:
+    row = known.iloc[len(known) // 2]
+    return f": {row['change_ms']:+.3f} ms off at {row['battery_v']:.1f} V"
 
 
 def _change(known: pd.DataFrame) -> hv.Overlay:
@@ -33,5 +40,5 @@ def _change(known: pd.DataFrame) -> hv.Overlay:
     columns = ["change_ms", "change_lower_ms", "change_upper_ms", "basis"]
     marks = hv.Scatter(known, "battery_v", columns, label="measured").opts(color=MAIN, size=8, tools=["hover"])
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
-    options = panel("Dead-time error", 220, xlabel=axis("battery_v"), ylabel="true − in force [ms]")
+    options = panel("Dead-time error", 220, xlabel=axis("battery_v"), ylabel="true − current [ms]")
     return (zero * bars * marks).opts(show_legend=False, **options)

@@ -67,10 +67,9 @@ def draw_times(study: LaunchStudy) -> hv.Element:
         columns = ["time_to_distance_s", "session", "number", "held_rpm", "bog_rpm", "slip_peak_pct"]
         marks = hv.Scatter(own, "at", columns, label=str(driver))
         parts.append(marks.opts(color=colour, marker=mark, size=9, tools=["hover"]))
-    title = f"Time to {study.distance_m:g} m from the first movement"
-    return hv.Overlay(parts).opts(
-        legend_position="top", **panel(title, 300, xlabel="launch, in the order driven", ylabel="time [s]")
-    )
+    quickest, slowest = table["time_to_distance_s"].min(), table["time_to_distance_s"].max()
+    title = f"Time to {study.distance_m:g} m from the first movement: {quickest:.2f} to {slowest:.2f} s"
+    return hv.Overlay(parts).opts(legend_position="top", **panel(title, 300, xlabel="launch", ylabel="time [s]"))
 
 
 def draw_contrasts(study: LaunchStudy) -> hv.Element:
@@ -93,7 +92,10 @@ def draw_contrasts(study: LaunchStudy) -> hv.Element:
         (row, q if one else f"{q} ({p})")
         for row, q, p in zip(table["row"], table["quantity"], table["pair"], strict=True)
     ]
-    text = table["pair"].iloc[0] if one else "difference over half the interval"
-    options = panel("Differences between drivers; a bar across the dashed line tells none", 110 + 32 * len(table))
+    scale = "difference over half its interval [–]"
+    text = f"{table['pair'].iloc[0]}: {scale}" if one else scale
+    apart = int((table["size"].abs() > 1).sum())
+    title = f"Differences between drivers: {apart} of {len(table)} shown; a bar that crosses the dashed line shows none"
+    options = panel(title, 110 + 32 * len(table))
     labels = options | {"xlabel": text, "ylabel": ""}
     return (zero * bars * marks).opts(yticks=ticks, ylim=(-0.6, len(table) - 0.4), show_legend=False, **labels)

@@ -10,6 +10,7 @@ from tunelab.channels import CHANNELS
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.look import MAIN, NEW, QUIET, READING_WIDTH, SHADE, axis, panel
 from tunelab.chart.reduce import reduce_trace
+from tunelab.chart.trace import reach_of_own
 from tunelab.study.limits import LimitWatch, Watched
 
 RECKONED = ("_rise", "_drop", "boost", "meter_headroom")  # ends of ids whose value is not the channel's own reading
@@ -52,15 +53,23 @@ def _panel(log: xr.Dataset, item: Watched, is_last: bool) -> hv.Overlay:
     ]
     title = f"{what.title}: {item.check.value:.4g}, limit {what.limit:g} {what.unit}"
     options = panel(title, 170, xlabel="time [s]" if is_last else "", ylabel=axis(name))
-    low, high = np.nanmin([np.nanmin(log[name]), what.limit]), np.nanmax([np.nanmax(log[name]), what.limit])
-    room = 0.08 * max(high - low, 1e-9)
-    return hv.Overlay(shown).opts(show_legend=False, ylim=(low - room, high + room), **options)
+    return hv.Overlay(shown).opts(show_legend=False, ylim=_reach(log, item), **options)
+
+
+def _reach(log: xr.Dataset, item: Watched) -> tuple[float, float]:
+    """Range that holds what is trusted, the worst value and the limit; a flagged spike runs out of it."""
+    low, high = reach_of_own(log, item.channel)
+    held = [v for v in (low, high, item.check.value, item.check.quantity.limit) if v is not None and np.isfinite(v)]
+    room = 0.08 * max(max(held) - min(held), 1e-9)
+    return min(held) - room, max(held) + room
 
 
 def draw_lean(found: LimitWatch) -> hv.Overlay:
     """Lambda under load over commanded, by engine speed; the line is the limit."""
-    title = "Lambda over commanded under load"
     check = found.checks[0]
+    title = "Lambda over commanded under load"
+    if np.isfinite(check.value):
+        title += f": leanest {check.value:+.1f} %, limit {check.quantity.limit:g} %"
     readings = found.readings[found.readings["judged"].astype(bool)]
     if readings.empty:
         return draw_absent(title, check.because)

@@ -26,7 +26,9 @@ def draw_drop_outs(log: xr.Dataset, account: LinkAccount) -> hv.Layout:
     if not names:
         return hv.Layout([draw_absent("Drop-outs over time", "the log has neither engine speed nor supply voltage.")])
     panels = [_trace_with_breaks(log, name, account).opts(height=190) for name in names]
-    panels[0].opts(title=f"{len(account.drop_outs)} drop-outs (lines); dotted: breaks that are not counted")
+    count = len(account.drop_outs)
+    what = "1 drop-out (line)" if count == 1 else f"{count} drop-outs (lines)"
+    panels[0].opts(title=f"{what}; dotted: breaks that are not counted")
     panels[-1].opts(xlabel="time [s]")
     return hv.Layout(panels).cols(1)
 
@@ -56,7 +58,8 @@ def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
     marks = hv.Scatter(table[table["drop_outs"] > 0], "per_h", columns).opts(color=MAIN, size=9, tools=["hover"])
     ticks = [(r.row, f"{r.state}: {r.drop_outs:.0f} in {r.minutes:.1f} min") for r in table.itertuples()]
     options = panel(
-        f"Drop-outs per hour by state of the engine, {confidence:.0%} intervals",
+        f"Drop-outs per hour by state of the engine: {table['drop_outs'].sum():.0f} in {table['minutes'].sum():.0f} "
+        f"minutes; {100 * confidence:.0f} % intervals",
         120 + 30 * max(1, len(table)),
         xlabel="drop-outs [1/h], logarithmic",
         ylabel="",
@@ -76,7 +79,8 @@ def draw_survival(wirings: Sequence[Wiring], *, first_only: bool) -> hv.Overlay:
         colour, dash = COLOURS[number % len(COLOURS)], DASHES[number % len(DASHES)]
         seconds = np.r_[0.0, curve.seconds, curve.longest_s]
         share, lower, upper = (_steps(values) for values in (curve.share, curve.lower, curve.upper))
-        label = f"{wiring.name}: {curve.drop_outs} drop-outs in {curve.stretches}"
+        count = f"{curve.drop_outs} drop-out{'' if curve.drop_outs == 1 else 's'}"
+        label = f"{wiring.name}: {count} in {curve.stretches}"
         band = hv.Area(_stairs(seconds, lower, upper), "minutes", ["lower", "upper"])
         line = pd.DataFrame({"minutes": seconds / 60, "share": share})
         steps = hv.Curve(line, "minutes", "share", label=label)
@@ -137,7 +141,8 @@ def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
         because = next((item.because for item in orders), "no engine speed, or no analog channel, in the log")
         return draw_absent("Noise in step with the engine", f"{because}.")
     channels = list(dict.fromkeys(item.channel for item in tested))[::-1]
-    line = np.log10((1 - study.confidence) / max(1, len(tested)))
+    bound = (1 - study.confidence) / max(1, len(tested))  # for all pairs together
+    shown, line = sum(item.p_value < bound for item in tested), np.log10(bound)
     marks: list[hv.Element] = [hv.VLine(line).opts(color=NEW, line_dash="dashed", line_width=1.5)]
     shapes = zip(dict.fromkeys(item.source for item in tested), ("circle", "square", "diamond"), strict=False)
     for number, (source, shape) in enumerate(shapes):
@@ -150,14 +155,16 @@ def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
         scatter = hv.Scatter(table, "log_p", ["row", "channel", "amplitude", "upper"], label=source)
         marks.append(scatter.opts(color=COLOURS[number + 1], marker=shape, size=9, tools=["hover"]))
     options = panel(
-        "Noise in step with the engine: chance of as much without any",
+        f"Noise in step with the engine: {shown} of {len(tested)} pairs stand out; "
+        "scale: chance of as much without any",
         140 + 24 * max(1, len(channels)),
-        xlabel="logarithm (base 10) of the chance",
+        xlabel="chance",
         ylabel="",
     )
     least = min([line, *(np.log10(max(item.p_value, 1e-12)) for item in tested)])
     return hv.Overlay(marks).opts(
         xlim=(least - 0.3, 0.1),
+        xticks=[(-power, "1" if not power else f"1 in {10**power:,}") for power in range(13) if -power > least - 0.3],
         yticks=list(enumerate(channels)),
         ylim=(-0.6, max(0.6, len(channels) - 0.4)),
         legend_position="bottom",

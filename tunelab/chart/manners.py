@@ -89,7 +89,10 @@ def draw_idle(study: IdleStudy) -> hv.Element:
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
     label = axis("coolant_c") if by == "coolant_c" else "stretch"
     options = panel(
-        "Idle speed less target; bars: one standard deviation", 280, xlabel=label, ylabel="speed error [rpm]"
+        f"Idle speed less target: {table['error_rpm'].iloc[-1]:+.0f} rpm at the end; bars: one standard deviation",
+        280,
+        xlabel=label,
+        ylabel="speed error [rpm]",
     )
     return (zero * bars * marks).opts(show_legend=False, **options)
 
@@ -130,7 +133,9 @@ def draw_excursions(study: TransientStudy) -> hv.Element:
         if (look == cause).any()
     ]
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
-    options = panel("Excursions at tip-in", 320, xlabel="throttle rate [%/s]", ylabel="lean above, rich below [%]")
+    deepest = f"{rows['depth'].max():+.1f} % lean, {rows['depth'].min():+.1f} % rich"
+    title = f"Excursions at {len(table)} tip-ins: deepest {deepest}"
+    options = panel(title, 320, xlabel="throttle rate [%/s]", ylabel="lean above, rich below [%]")
     return hv.Overlay([zero, *marks]).opts(legend_position="top", legend_cols=3, **options)
 
 
@@ -201,7 +206,8 @@ def draw_trims(study: TrimStudy) -> hv.Element:
         }
     )
     numbers = hv.Labels(words, ["speed", "load"], "text").opts(text_color=CELL_INK, text_font_size="8pt")
-    options = panel("Total fuel trim [%]", 340, xlabel=axis("engine_speed_rpm"), ylabel="load [%]")
+    title = f"Total fuel trim [%]: {table['total_pct'].min():+.1f} to {table['total_pct'].max():+.1f}"
+    options = panel(title, 340, xlabel=axis("engine_speed_rpm"), ylabel="load [%]")
     return (cells * numbers).opts(show_legend=False, **(options | {"padding": 0}))
 
 

@@ -19,7 +19,7 @@ def draw_meter_curve(proposal: Proposal) -> hv.Overlay:
     """The transfer curve in force and the one proposed; the mark of each breakpoint tells its basis."""
     curve = proposal.curve
     reading = str(curve.columns[0])
-    old = hv.Curve(curve, reading, "flow_in_force_kg_h", label="in force").opts(color=OLD, line_dash="dashed")
+    old = hv.Curve(curve, reading, "flow_in_force_kg_h", label="current").opts(color=OLD, line_dash="dashed")
     new = hv.Curve(curve, reading, "flow_proposed_kg_h", label="proposed").opts(color=NEW, line_width=2)
     columns = ["flow_proposed_kg_h", "flow_in_force_kg_h", "factor", "seconds", "basis"]
     marks = [
@@ -29,8 +29,20 @@ def draw_meter_curve(proposal: Proposal) -> hv.Overlay:
         for basis, mark in MARKS.items()
         if (curve["basis"] == basis).any()
     ]
-    options = panel("Meter curve", 380, xlabel=axis(reading), ylabel=axis(FLOW))
+    options = panel(f"Meter curve: {_changed(curve)}", 380, xlabel=axis(reading), ylabel=axis(FLOW))
     return hv.Overlay([old, new, *marks]).opts(legend_position="top_left", **options)
+
+
+def _changed(curve: pd.DataFrame) -> str:
+    """How many breakpoints change, and by how much at most."""
+    change = 100 * (
+        curve["flow_proposed_kg_h"] / curve["flow_in_force_kg_h"].where(curve["flow_in_force_kg_h"] > 0) - 1
+    )
+    count = int((curve["basis"] != "unchanged").sum())
+    if not count or not np.isfinite(change).any():
+        return "no breakpoint changes"
+    most = change.loc[change.abs().idxmax()]
+    return f"{count} of {len(curve)} breakpoints change, by {most:+.1f} % at most"
 
 
 def draw_meter_factor(meter: MeterError) -> hv.Layout:
@@ -39,7 +51,7 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
     The band is what the log says if no air leaks into the exhaust; the bars at the breakpoints allow for a hidden leak.
     """
     if meter.because:
-        return hv.Layout([draw_absent("True air flow over the flow in force", meter.because)])
+        return hv.Layout([draw_absent("True air flow over the current curve", meter.because)])
     base = hv.HLine(1.0).opts(color=OLD, line_dash="dashed", line_width=1)
     bands = [
         hv.Area((meter.reading[s], meter.lower[s], meter.upper[s]), meter.channel, ["lower", "upper"]).opts(
@@ -72,7 +84,10 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
         label="with a hidden exhaust leak allowed for",
     ).opts(color=NEW, line_width=1, alpha=0.6)
     top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2), bars, *marks])
-    options = panel("True air flow over the flow in force", 320, xlabel=axis(meter.channel), ylabel="factor [–]")
+    known = meter.factor[np.isfinite(meter.factor)]
+    ends = f": factor {known.min():.3f} to {known.max():.3f}" if known.size else ""
+    title = f"True air flow over the current curve{ends}"
+    options = panel(title, 320, xlabel=axis(meter.channel), ylabel="factor [–]")
     return (top.opts(legend_position="top_right", **options) + _evidence(meter)).cols(1)
 
 
@@ -103,7 +118,9 @@ def draw_pulsation_map(pulsation: PulsationMap) -> hv.Element | hv.Overlay:
     )
     names = ["over-reading [%]", "lower [%]", "upper [%]", "driven [s]"]
     mesh = hv.QuadMesh(grid, ["engine speed [rpm]", "load [–]"], names)
-    options = panel("Over-reading by pulsation [%]", 360, xlabel=axis("engine_speed_rpm"), ylabel="load [–]")
+    most = float(np.nanmax(pulsation.over_reading_pct))
+    title = f"Over-reading by pulsation [%]: {most:+.1f} % at most"
+    options = panel(title, 360, xlabel=axis("engine_speed_rpm"), ylabel="load [–]")
     reach = symmetric(pulsation.over_reading_pct)
     return mesh.opts(cmap=list(AROUND_ZERO), clim=reach, colorbar=True, clabel=" ", **(options | {"padding": 0}))
 

@@ -27,6 +27,7 @@ def draw_pull_error(found: PartThrottle) -> hv.Overlay:
     lines = [hv.HLine(limit).opts(color=NEW, line_width=2), hv.HLine(0).opts(color=QUIET, line_width=1)]
     room = 0.08 * max(limit, float(np.ptp(table["error"])))
     reach = (min(float(table["error"].min()), 0) - room, max(float(table["error"].max()), limit) + room)
+    title = f"{title}: leanest reading {table['error'].max():+.1f} %; solid line: the limit of {limit:g} %"
     options = panel(title, 320, xlabel=axis(RPM), ylabel="lean of commanded [%]")
     return hv.Overlay([points, *lines]).opts(show_legend=False, ylim=reach, **options)
 
@@ -54,5 +55,6 @@ def draw_error_map(found: PartThrottle) -> hv.Overlay:
         }
     )
     numbers = hv.Labels(words, ["speed", "load"], "text").opts(text_color=CELL_INK, text_font_size="8pt")
-    options = panel("Mean lambda error [%], and knock retard [°]", 340, xlabel=axis(RPM), ylabel="absolute load [%]")
+    title = f"Mean lambda error, leanest cell {table['error_pct'].max():+.1f} %; knock retard [°] below it"
+    options = panel(title, 340, xlabel=axis(RPM), ylabel="absolute load [%]")
     return (cells * numbers).opts(show_legend=False, **(options | {"padding": 0}))

@@ -32,7 +32,9 @@ def draw_power(fit: PowerFit) -> hv.Overlay:
     table = pd.DataFrame(columns | {"lower": fit.lower_kw[known], "upper": fit.upper_kw[known]})
     band = hv.Area(table, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
     line = hv.Curve(table, RPM, ["power", "lower", "upper"]).opts(color=MAIN, line_width=2.5, tools=["hover"])
-    title = "Wheel power" if fit.shown else "Wheel power, for a look only: the road's slope is inside the band"
+    rpm, most = fit.peak
+    title = f"Wheel power: highest {most:.0f} kW at {rpm:.0f} rpm"
+    title += "" if fit.shown else "; for a look only, the road's slope is inside the band"
     options = panel(title, 380, xlabel=axis(RPM), ylabel="wheel power [kW]")
     return hv.Overlay([*singles, band, line]).opts(show_legend=False, **options)
 
@@ -47,7 +49,11 @@ def draw_torque(fit: PowerFit) -> hv.Overlay:
     table = pd.DataFrame(columns | {"lower": lower[known], "upper": upper[known]})
     band = hv.Area(table, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
     line = hv.Curve(table, RPM, ["torque", "lower", "upper"]).opts(color=MAIN, line_width=2.5, tools=["hover"])
-    title = "Wheel torque, as torque at the crank: divided by the overall ratio"
+    most = table.loc[table["torque"].idxmax()]
+    title = (
+        f"Wheel torque over the overall ratio, as torque at the crank: highest {most['torque']:.0f} N m at "
+        f"{most[RPM]:.0f} rpm"
+    )
     options = panel(title, 300, xlabel=axis(RPM), ylabel="wheel torque / ratio [N m]")
     return hv.Overlay([band, line]).opts(show_legend=False, **options)
 
@@ -60,8 +66,9 @@ def draw_effects(fit: PowerFit) -> hv.Bars:
     table = fit.effects.assign(input=named, size=fit.effects["effect_pct"].abs()).sort_values("size")
     bars = hv.Bars(table, "input", ["size", "effect_pct", "uncertainty", "unit", "source"])
     height = 90 + 24 * max(1, len(table))
-    options = panel("What each input may be off by, in power", height, xlabel="", ylabel="change of power [%]")
-    return bars.opts(color=MAIN, invert_axes=True, **options)
+    most = f": most {table['input'].iloc[-1]}, {table['size'].iloc[-1]:.1f} %" if len(table) else ""
+    options = panel(f"What each input may be off by, in power{most}", height, xlabel="", ylabel="change of power [%]")
+    return bars.opts(color=MAIN, line_alpha=0, invert_axes=True, **options)
 
 
 def draw_run_to_run(fit: PowerFit) -> hv.Overlay:
@@ -76,7 +83,8 @@ def draw_run_to_run(fit: PowerFit) -> hv.Overlay:
         )
         colour = MAIN if pull.pull.direction == "out" else THIRD
         lines.append(line.opts(color=colour, line_dash=GEAR_DASHES[k % 5], line_width=1.5))
-    options = panel("Single pulls over all together", 300, xlabel=axis(RPM), ylabel="difference [%]")
+    title = f"Single pulls over all together: they differ by {fit.run_to_run_pct:.1f} %"
+    options = panel(title, 300, xlabel=axis(RPM), ylabel="difference [%]")
     return hv.Overlay([*lines, hv.HLine(0).opts(color=OLD)]).opts(legend_position="right", **options)
 
 
@@ -90,7 +98,11 @@ def draw_comparison(found: PowerComparison) -> hv.Overlay:
     line = hv.Curve(table, RPM, ["difference_pct", "lower_pct", "upper_pct"]).opts(
         color=MAIN, line_width=2, tools=["hover"]
     )
-    title = f"Power of {found.after} over {found.before}, on a standard day"
+    ends = f"{table['difference_pct'].min():+.1f} to {table['difference_pct'].max():+.1f} %"
+    title = (
+        f"Power of {found.after} over {found.before}, on a standard day: {ends}; dark band: at each speed, light: "
+        "for the whole range"
+    )
     options = panel(title, 320, xlabel=axis(RPM), ylabel="difference [%]")
     zero = hv.HLine(0).opts(color=NEW, line_dash="dashed", line_width=1)
     return hv.Overlay([band, inner, line, zero]).opts(show_legend=False, **options)

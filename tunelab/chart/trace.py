@@ -59,10 +59,10 @@ def draw_trace(
     part = log if window is None else log.sel(time=slice(*window))
     shaded = shade_stretches(part, flagged)
     panels = [
-        _channel_panel(part, name, shaded, "", 130).opts(ylim=_reach_of_trusted(part, name)) for name in names[:-1]
+        _channel_panel(part, name, shaded, "", 130).opts(ylim=reach_of_trusted(part, name)) for name in names[:-1]
     ]
     last = _channel_panel(part, names[-1], shaded, "", 170)
-    panels.append(last.opts(xlabel="time [s]", ylim=_reach_of_trusted(part, names[-1])))
+    panels.append(last.opts(xlabel="time [s]", ylim=reach_of_trusted(part, names[-1])))
     panels[0].opts(title="Flagged samples are grey, flagged stretches shaded", height=150)
     return hv.Layout(panels).cols(1)
 
@@ -83,10 +83,20 @@ def _trusted(log: xr.Dataset, name: str) -> np.ndarray:
     return np.where(flags == 0, log[name].to_numpy(), np.nan)
 
 
-def _reach_of_trusted(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None, None]:
+def reach_of_own(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None, None]:
+    """Range that holds all readings that carry no flag of their channel's own: whole drives count, spikes do not."""
+    own = log[name].to_numpy()
+    flags = log[f"{name}_flag"].to_numpy() if f"{name}_flag" in log else np.zeros(own.shape, dtype=int)
+    return _reach_of(own[(flags == 0) & np.isfinite(own)])
+
+
+def reach_of_trusted(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None, None]:
     """Range of a panel: what is trusted and some room; a spike beyond runs out of the panel and flattens nothing."""
     trusted = _trusted(log, name)
-    known = trusted[np.isfinite(trusted)]
+    return _reach_of(trusted[np.isfinite(trusted)])
+
+
+def _reach_of(known: np.ndarray) -> tuple[float, float] | tuple[None, None]:
     if not known.size:
         return (None, None)
     low, high = float(known.min()), float(known.max())
@@ -169,8 +179,14 @@ def draw_flags(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
     table = pd.DataFrame(rows, columns=["start_s", "bottom", "end_s", "top", "reason"])
     bars = hv.Rectangles(table, ["start_s", "bottom", "end_s", "top"], ["reason"])
     ticks = [(row, reason.replace("_", " ")) for row, reason in enumerate(reasons)]
-    options = panel("What is flagged, and when", 90 + 26 * len(reasons), xlabel="time [s]", ylabel="")
+    title = f"What is flagged, and when: {_most_flagged(flagged)}"
+    options = panel(title, 90 + 26 * len(reasons), xlabel="time [s]", ylabel="")
     return bars.opts(color=MAIN, line_color=MAIN, line_width=1, yticks=ticks, xlim=_reach(time), **options)
+
+
+def _most_flagged(flagged: pd.DataFrame) -> str:
+    seconds = (flagged["end_s"] - flagged["start_s"]).groupby(flagged["reason"]).max()
+    return f"the longest stretch is {seconds.idxmax().replace('_', ' ')}, {seconds.max():.0f} s"
 
 
 def _reach(time: np.ndarray) -> tuple[float, float]:

@@ -34,6 +34,14 @@ class Section:
 
 
 @dataclass(frozen=True)
+class Verdict:
+    """The question answered in one sentence; what is empty here is written from the findings."""
+
+    sentence: str = ""
+    word: str = ""  # status: met, watch, stop or not_shown
+
+
+@dataclass(frozen=True)
 class NextRevision:
     """The next revision with the comments that go into its file, by key."""
 
@@ -55,6 +63,7 @@ class Chapter:
     drive_next: Section = Section()
     cautions: Section = Section()
     inputs: tuple[Mapping[str, Any], ...] = ()  # raw files of further sessions: path, sha256, rows_in, …
+    verdict: Verdict = Verdict()
 
     def summary(self) -> pd.DataFrame:
         """One row per finding: title, status, value, interval, unit, samples."""
@@ -111,6 +120,7 @@ def as_data(chapter: Chapter) -> dict[str, Any]:
     data = {
         "notebook": chapter.notebook,
         "findings": [finite(dataclasses.asdict(finding)) for finding in chapter.findings],
+        "verdict": dataclasses.asdict(chapter.verdict),
         "tables": sorted(chapter.tables),
         "inputs": [finite(dict(item)) for item in chapter.inputs],
         "proposal": chapter.proposal.revision.name if chapter.proposal else None,

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tunelab.record.chapter import CHAPTERS, Chapter, Section
+from tunelab.record.chapter import CHAPTERS, Chapter, Section, Verdict, read_chapters
 from tunelab.record.deciding import Decided, decide
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History
@@ -25,6 +25,12 @@ from tunelab.study.readiness.pace import Calendar
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")
+VERDICT_WORDS = {
+    "may run": "met",
+    "may run within bounds": "watch",
+    "may not run": "stop",
+    "not shown": "not_shown",
+}  # readiness's own words, as a status
 
 
 @dataclass(frozen=True)
@@ -95,6 +101,12 @@ def readiness_sentences(readiness: Readiness) -> list[str]:
     return [*found, readiness.caution]
 
 
+def _to_settle(readiness: Readiness) -> list[str]:
+    """What stands in the way of the car's running, then what its running is bound to."""
+    stops = [f"{state.gate.title}: {_said(state)}" for state in readiness.gates if state.status == "stop"]
+    return [*stops, *readiness_sentences(readiness)[1:-1]]
+
+
 def gate_lines(readiness: Readiness) -> list[str]:
     """One line for each gate, the worst first: its status, the value that decides or why there is none, its record."""
     states = sorted(readiness.gates, key=lambda state: WORST[state.status], reverse=True)
@@ -130,8 +142,10 @@ def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
         tables["pace"] = plan.table()
     return Chapter(
         notebook="readiness",
+        verdict=Verdict(readiness_sentences(decided.readiness)[0], VERDICT_WORDS[decided.readiness.verdict]),
         tables=tables,
         driven=Section(tuple(readiness_sentences(decided.readiness))),
+        change=Section(tuple(_to_settle(decided.readiness))),
         drive_next=Section(plan.sentences if plan else ()),
         cautions=Section(cautions_for(decided.workspace.car)),
     )
@@ -142,6 +156,7 @@ def history_chapter(history: History) -> Chapter:
     ledger = history.ledger
     return Chapter(
         notebook="history",
+        verdict=Verdict(" ".join(ledger.sentences()[-2:])),
         tables={"ledger": ledger.table(), "predictions": ledger.verdict_table(), "convergence": ledger.convergence,
                 "curves": history.curves(), "notes": history.notes()},
         driven=Section(ledger.sentences()),
@@ -163,12 +178,13 @@ def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -
     with folder_beside(place) as folder:
         with kernels_at(root.absolute(), folder):
             runs = [run_notebook(known[n], {"workspace": ".", **parameters.get(n, {})}, folder) for n in NOTEBOOKS]
+        handed = {chapter["notebook"]: chapter for chapter in read_chapters(folder, NOTEBOOKS)}
         for run in runs:
             about = {"workspace": root.absolute().name}
-            (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
-        (folder / "index.html").write_text(
-            _index(root, runs, str(parameters.get("readiness", {}).get("revision", ""))), encoding="utf-8"
-        )
+            page = notebook_page(run, about, handed.get(run.notebook.name))
+            (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8", newline="\n")
+        asked = str(parameters.get("readiness", {}).get("revision", ""))
+        (folder / "index.html").write_text(_index(root, runs, asked), encoding="utf-8", newline="\n")
         shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
         put_in_place(folder, place)
     write_shelf(root)  # which leads to these pages, and says the verdict

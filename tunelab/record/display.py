@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 from collections.abc import Iterable
@@ -17,6 +18,7 @@ FIGURE = "application/vnd.tunelab.figure+json"
 TABLE = "application/vnd.tunelab.table+json"
 PAGE_RUN = "TUNELAB_PAGE_RUN"  # environment variable that a record's run sets in its kernels
 ROWS_SHOWN = 400
+PLACES = {"across": ("x", "x0", "x1", "left", "right"), "up": ("y", "y0", "y1", "y2", "top", "bottom")}
 # How a table's column name ends, and the unit that a reader sees instead; longer endings first.
 UNIT_ENDINGS = {
     "_km_h": "km/h", "_kg_h": "kg/h", "_g_min": "g/min", "_m_s2": "m/s²", "_m_s": "m/s", "_per_h": "1/h", "_rpm": "rpm",
@@ -97,10 +99,14 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     """
     import holoviews as hv
     from bokeh.embed import json_item
-    from bokeh.models import Toolbar
+    from bokeh.models import Legend, Toolbar
 
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
+    for plot in _plots(model):
+        plot.border_fill_color = plot.background_fill_color = None  # painted once, white would stay at two edges
+    for legend in model.select({"type": Legend}):
+        legend.visible = False  # the page writes it above the figure, where it wraps and covers nothing
     for toolbar in model.select({"type": Toolbar}):
         toolbar.logo = None
         toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen
@@ -115,8 +121,40 @@ def _describe(model: Any) -> str:
     for plot in _plots(model):
         heading = getattr(plot.title, "text", "") or ""
         axes = " against ".join(label for label in (_axis_label(plot.left), _axis_label(plot.below)) if label)
-        panels.append(": ".join(text for text in (heading, axes) if text))
+        told = ": ".join(text for text in (heading, axes) if text)
+        panels.append(", ".join(text for text in (told, *_readings(plot)) if text))
     return "; ".join(panels)
+
+
+def _readings(plot: Any) -> list[str]:
+    """What a panel shows in numbers: how far its marks and lines reach, and where its reference lines stand."""
+    from bokeh.models import GlyphRenderer, Span
+
+    ends: dict[str, list[float]] = {"across": [], "up": []}
+    for drawn in plot.select({"type": GlyphRenderer}):
+        for way, names in PLACES.items():
+            ends[way] += [value for name in names for value in _ends_of(drawn, name)]
+    told = [f"{min(v):.4g} to {max(v):.4g} {way}" for way, v in ends.items() if v]
+    lines = sorted({float(line.location) for line in plot.select({"type": Span}) if _is_place(line.location)})
+    return [*told, *([f"lines at {', '.join(f'{at:.4g}' for at in lines[:4])}"] if lines else [])]
+
+
+def _ends_of(drawn: Any, name: str) -> list[float]:
+    """Least and greatest finite value of one coordinate of a glyph; none where it has no such coordinate."""
+    import numpy as np
+
+    spec = getattr(drawn.glyph, name, None)
+    field = getattr(spec, "field", spec)
+    column = drawn.data_source.data.get(field) if isinstance(field, str) else None
+    if column is None or not len(column) or isinstance(column[0], (str, tuple, list, np.ndarray)):
+        return []
+    values = np.asarray(column, dtype=float)
+    known = values[np.isfinite(values)]
+    return [float(known.min()), float(known.max())] if known.size else []
+
+
+def _is_place(value: Any) -> bool:
+    return isinstance(value, (int, float)) and math.isfinite(value)
 
 
 def _plots(model: Any) -> list:

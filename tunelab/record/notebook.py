@@ -41,6 +41,7 @@ class Notebook:
     steps: tuple[str, ...]
     parameters: tuple[Parameter, ...]
     order: int = 50  # its place in the summary; lower comes first
+    answer: tuple[str, ...] = ()  # ids of the findings that answer its question; empty: the one nearest to its limit
 
     def parameter(self, name: str) -> Parameter:
         """Look up one parameter; NotebookError names the nearest one."""
@@ -131,7 +132,8 @@ def read_notebook(path: Path) -> Notebook:
         raise NotebookError(f"{path.name} cannot be read as a notebook: {error}") from error
     about = node.metadata.get("tunelab", {})
     steps, order = tuple(about.get("steps", ())), int(about.get("order", 50))
-    return Notebook(path.stem, path, _title(node), steps, _parameters(node, path), order)
+    answer = tuple(about.get("answer", ()))
+    return Notebook(path.stem, path, _title(node), steps, _parameters(node, path), order, answer)
 
 
 def _title(node: nbformat.NotebookNode) -> str:

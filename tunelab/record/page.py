@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -13,13 +13,19 @@ import nbformat
 from markdown_it import MarkdownIt
 from markupsafe import Markup
 
+from tunelab.record.answer import answer_of
 from tunelab.record.bundle import TEMPLATES, pack, policy, policy_hash, scripts_for
 from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.execute import Run
+from tunelab.record.still import draw_still
 
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_RUN = "What comes after this in the notebook did not run."
 BANNER_TAG = "papermill-error-cell-tag"
+ANSWER_FIGURE = "answer-figure"  # tag of the cell whose figure shows the answer
+TO_DO = "to-do"  # tag of the heading whose section says in full what to do
+LAST = ("What may be trusted", "What was read")  # sections about the log, not about the question
+HANDED_OVER = "record.write("
 
 
 @dataclass(frozen=True)
@@ -37,10 +43,21 @@ class Block:
     prose: Markup
     code: str
     parts: tuple[Part, ...]
+    heading: str = ""  # of the section that it begins
+    tags: tuple[str, ...] = ()
 
 
-def notebook_page(run: Run, about: Mapping[str, str]) -> str:
-    """Write the page of a notebook that was run.
+@dataclass(frozen=True)
+class Section:
+    """A part of the page under one heading."""
+
+    heading: str
+    slug: str
+    blocks: tuple[Block, ...]
+
+
+def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any] | None = None) -> str:
+    """Write the page of a notebook that was run: the answer first, where it comes from last.
 
     Parameters
     ----------
@@ -48,6 +65,8 @@ def notebook_page(run: Run, about: Mapping[str, str]) -> str:
         The executed notebook, whole or up to where it failed.
     about : mapping
         Label → text of the lines under the title, such as the session and its date.
+    chapter : mapping, optional
+        What the notebook handed over; None: it failed before, or hands over nothing.
 
     Returns
     -------
@@ -55,12 +74,60 @@ def notebook_page(run: Run, about: Mapping[str, str]) -> str:
         HTML that asks for nothing from any network.
     """
     blocks = _as_far_as_it_ran(_merge_code([_block(cell) for cell in run.executed.cells if not _is_hidden(cell)]))
-    figures = [part.content for block in blocks for part in block.parts if part.kind == "figure"]
-    return fill(
-        "notebook.html",
-        [figure["item"] for figure in figures],
-        {"title": run.notebook.question or run.notebook.name, "about": about, "blocks": blocks, "failure": run.failure},
-    )
+    figures = [part.content["item"] for block in blocks for part in block.parts if part.kind == "figure"]
+    answer = answer_of(chapter, run.notebook.answer) if chapter and not run.failed else None
+    lifted = _lift(blocks) if answer else None
+    head, sections = _sections(_without_repeats(blocks) if answer else blocks)
+    asked = [section for section in sections if any(TO_DO in block.tags for block in section.blocks)]
+    last = [section for section in sections if section.heading in LAST] if not run.failed else []
+    values = {
+        "title": run.notebook.question or run.notebook.name,
+        "about": about,
+        "failure": run.failure,
+        "answer": answer,
+        "lifted": lifted,
+        "head": head,
+        "asked": [_without_told(section) for section in asked] if answer else [],
+        "sections": [s for s in sections if s not in last and not (answer and s in asked)],
+        "last": sorted(last, key=lambda section: LAST.index(section.heading)),
+    }
+    return fill("notebook.html", figures, values)
+
+
+def _lift(blocks: Sequence[Block]) -> Part | None:
+    """The figure that shows the answer; where none is marked, none stands with it."""
+    parts = [part for block in blocks if ANSWER_FIGURE in block.tags for part in block.parts if part.kind == "figure"]
+    return next(iter(parts), None)
+
+
+def _without_repeats(blocks: Sequence[Block]) -> list[Block]:
+    """Leave out what stands at the top already: the figure that was lifted there and the table of findings."""
+    kept = []
+    for block in blocks:
+        if ANSWER_FIGURE in block.tags:
+            block = replace(block, parts=tuple(Part("lifted", "") if p.kind == "figure" else p for p in block.parts))
+        if block.code.rpartition("\n\n")[2].startswith(HANDED_OVER) or block.code.startswith(HANDED_OVER):
+            block = replace(block, parts=tuple(part for part in block.parts if part.kind != "table"))
+        kept.append(block)
+    return kept
+
+
+def _without_told(section: Section) -> Section:
+    """Leave out the sentences of a section that stands under what to do: they stand at its head already."""
+    told = ("prose", "text")
+    blocks = (replace(b, parts=tuple(part for part in b.parts if part.kind not in told)) for b in section.blocks)
+    return replace(section, blocks=tuple(blocks))
+
+
+def _sections(blocks: Sequence[Block]) -> tuple[Section, list[Section]]:
+    """What stands before the first heading, and the sections after it."""
+    starts = [k for k, block in enumerate(blocks) if block.heading]
+    ends = [*starts[1:], len(blocks)] if starts else []
+    head = Section("", "", tuple(blocks[: starts[0]] if starts else blocks))
+    return head, [
+        Section(blocks[a].heading, re.sub(r"\W+", "-", blocks[a].heading.lower()).strip("-"), tuple(blocks[a:b]))
+        for a, b in zip(starts, ends, strict=True)
+    ]
 
 
 def fill(template: str, figures: list[str], values: Mapping[str, Any]) -> str:
@@ -126,10 +193,20 @@ def _is_hidden(cell: nbformat.NotebookNode) -> bool:
 
 
 def _block(cell: nbformat.NotebookNode) -> Block:
+    tags = tuple(cell.metadata.get("tags", ()))
     if cell.cell_type != "code":
-        return Block(prose(cell.source) if cell.cell_type == "markdown" else Markup(""), "", ())
+        heading, text = _heading(cell.source) if cell.cell_type == "markdown" else ("", "")
+        return Block(prose(text), "", (), heading, tags)
     parts = [_part(output) for output in _join_streams(cell.outputs)]
-    return Block(Markup(""), cell.source, tuple(part for part in parts if part))
+    return Block(Markup(""), cell.source, tuple(part for part in parts if part), tags=tags)
+
+
+def _heading(source: str) -> tuple[str, str]:
+    """The heading of a section apart from its text; the page's own title stands in its head, and is left out."""
+    first, _, rest = source.lstrip().partition("\n")
+    if first.startswith("## "):
+        return first[3:].strip(), rest
+    return "", rest if first.startswith("# ") else source
 
 
 def _join_streams(outputs: list[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
@@ -150,7 +227,8 @@ def _merge_code(blocks: list[Block]) -> list[Block]:
     for block in blocks:
         before = merged[-1] if merged else None
         if before and before.code and block.code and not before.parts:
-            merged[-1] = Block(block.prose, f"{before.code}\n\n{block.code}", block.parts)
+            code, tags = f"{before.code}\n\n{block.code}", (*before.tags, *block.tags)
+            merged[-1] = Block(block.prose, code, block.parts, tags=tags)
         else:
             merged.append(block)
     return merged
@@ -171,7 +249,9 @@ def _part(output: nbformat.NotebookNode) -> Part | None:
         return Part("text", ANSI.sub("", output.text)) if output.text.strip() else None
     data = output.data
     if FIGURE in data:
-        return Part("figure", data[FIGURE])
+        still = draw_still(data[FIGURE]["item"])
+        legend = [(Markup(look), words) for look, words in still.legend]
+        return Part("figure", {**data[FIGURE], "still": Markup(still.svg), "legend": legend})
     if TABLE in data:
         return Part("table", data[TABLE])
     if "text/markdown" in data:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tunelab.record.beside import SteadyBeside, inputs_of
-from tunelab.record.chapter import Chapter, Section
+from tunelab.record.chapter import Chapter, Section, Verdict
 from tunelab.record.limits import LIFT, SETTLE, passed_words
 from tunelab.record.opened import OpenedSession
-from tunelab.record.pulls import high_flow_change, high_flow_table
+from tunelab.record.pulls import high_flow_change, high_flow_table, lift_sentences
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.finding import Finding
 from tunelab.study.high_flow import HighFlow
@@ -40,6 +40,7 @@ def part_throttle_chapter(
     film = [proposal_sentence(row) for _, row in tip_ins.fuel.iterrows()] if own else []
     return Chapter(
         notebook="part_throttle",
+        verdict=Verdict(lift_sentences(found)[0]),
         findings=findings,
         tables=tables,
         inputs=inputs_of(steady.beside),

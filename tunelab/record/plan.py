@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from tunelab.record.chapter import Chapter, Section
+from tunelab.record.chapter import Chapter, Section, Verdict
 from tunelab.study.coverage import Coverage
 from tunelab.study.drive_plan import DrivePlan
 from tunelab.study.finding import Finding
@@ -25,6 +25,7 @@ def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
     tables = ((f"Holds to drive, in this order{level}", plan_table(plan)),) if plan.holds else ()
     return Chapter(
         notebook="drive_plan",
+        verdict=Verdict(plan_sentence(plan)),
         findings=(coverage_finding(coverage),),
         tables={"coverage": coverage.table(), "drive_plan": plan.table()},
         driven=Section((driven,)),

@@ -12,7 +12,7 @@ from tunelab.chart.absent import draw_absent
 from tunelab.chart.gearing import draw_speed_ratio
 from tunelab.record.beside import Beside, SteadyBeside, inputs_of
 from tunelab.record.change import curve_to_enter, need_of
-from tunelab.record.chapter import Chapter, Section
+from tunelab.record.chapter import Chapter, Section, Verdict
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
@@ -43,12 +43,25 @@ def feasibility_chapter(found: Feasibility) -> Chapter:
     unknown = [f.because for f in found.findings() if f.status == "not_shown"]
     return Chapter(
         notebook="feasibility",
+        verdict=Verdict(f"{_suffice(found)} {_pull_gear(found)}"),
         findings=tuple(found.findings()),
         tables={"full_load": found.load, "gear_speeds": found.gears},
         cannot_show=Section((*unknown, *found.notes)),
         drive_next=Section((_pull_gear(found),)),
         cautions=Section((HIGH_LOAD,)),
     )
+
+
+def _suffice(found: Feasibility) -> str:
+    """Whether injectors and meter suffice, by the findings on both."""
+    parts = {"feasibility.injector_duty": "injectors", "feasibility.meter_headroom": "meter"}
+    states = {parts[f.id]: f.status for f in found.findings() if f.id in parts}
+    if set(states.values()) == {"met"}:
+        return "Injectors and meter suffice."
+    short = [name for name, status in states.items() if status in ("watch", "stop")]
+    unknown = [name for name, status in states.items() if status == "not_shown"]
+    said = [f"Not certain to suffice: {' and '.join(short)}."] if short else []
+    return " ".join([*said, *([f"Not shown: {' and '.join(unknown)}."] if unknown else [])])
 
 
 def _pull_gear(found: Feasibility) -> str:
@@ -72,6 +85,7 @@ def full_throttle_chapter(found: FullThrottle, pulls: PullSet, *, high: HighFlow
     stops = [f for f in findings if f.status == "stop"]
     return Chapter(
         notebook="full_throttle",
+        verdict=Verdict(lift_sentences(found)[0]),
         findings=findings,
         tables=tables,
         inputs=inputs_of(steady.beside),
@@ -263,6 +277,7 @@ def power_chapter(
         tables = {}
     return Chapter(
         notebook="power",
+        verdict=Verdict(power_sentences(fit)[0]),
         findings=tuple(findings),
         tables=tables,
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),

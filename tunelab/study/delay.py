@@ -231,7 +231,10 @@ def _because(fit: GasFit, signal: DelaySignal) -> str:
             f"{shown}; all lie near {fit.typical_flow_kg_h:.0f} kg/h of exhaust: the delay there is shown, "
             "its split into a constant and a flow part, and so the delay at other flows, is not"
         )
-    return f"{shown}; exhaust flows differ {fit.flow_ratio:.1f} times; lag and wall film are told apart in part"
+    return (
+        f"{shown}; over a {fit.flow_ratio:.1f}-fold range of exhaust flow; sensor lag and wall film are only partly "
+        "separated"
+    )
 
 
 def _method(signal: DelaySignal) -> str:

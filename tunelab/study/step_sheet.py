@@ -225,7 +225,7 @@ def _road(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
 def _coast_down(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     top = 10 * np.floor(bounds.top_speed_km_h / 10)
     row = {"from km/h": f"{top:.0f}", "to km/h": "15", "gear": "neutral, clutch up", "runs": "3 each way",
-           "how": "no brake, no steering, windows shut"}  # fmt: skip
+           "how": "no braking, steer straight, windows closed"}  # fmt: skip
     notes = ["Level road, little wind, tyres warm; the same stretch both ways, one straight after the other."]
     return "Coast-down", "What holds the car back, for power and shift points.", [row], [], notes
 

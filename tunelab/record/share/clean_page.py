@@ -43,6 +43,7 @@ class _Cleaner(HTMLParser):
         self._scrubber, self._where = scrubber, where
         self._inside = ""  # script, style or figure
         self._row: _Row | None = None
+        self._figure_from = 0  # where among the pieces the figure at hand begins
         self._columns: set[int] = set()  # columns of the table at hand that give positions
 
     def handle_decl(self, decl: str) -> None:
@@ -51,6 +52,8 @@ class _Cleaner(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         if tag in ("script", "style"):
             self._inside = "figure" if dict(attrs).get("data-figure") else tag
+        if tag == "figure":
+            self._figure_from = len(self.pieces)
         if tag == "table":
             self._columns = set()
         if tag == "tr":
@@ -102,10 +105,10 @@ class _Cleaner(HTMLParser):
             self.pieces.append(escape(self._scrubber.text(data, self._where), quote=False))
 
     def _figure(self, data: str) -> None:
-        """Put the cleaned figure back, or a sentence in its place."""
+        """Put the cleaned figure back; or a sentence in its place, and of its still picture and text nothing."""
         cleaned = repack_figure(data.strip(), self._scrubber, self._where)
         if cleaned is not None:
             self.pieces.append(cleaned)
             return
-        self.pieces.pop()
-        self.pieces.append(f'<p class="note">{LEFT_OUT}</p><script type="text/plain">')
+        del self.pieces[self._figure_from :]
+        self.pieces.append(f'<figure><p class="note">{LEFT_OUT}</p><script type="text/plain">')

@@ -3,6 +3,14 @@
   // Draws the page's figures from its own data: nothing is fetched, every script is inside this file.
   const LIGHT = {ink: "#23262b", quiet: "#5d636c", line: "#d5d1c6", paper: "#fbfaf7"};
   const DARK = {ink: "#e4e2dc", quiet: "#a5abb3", line: "#3a3f46", paper: "#191c20"};
+  const CELL_INK = "#1c1f24"; // text on coloured cells, and what these cells are in the dark
+  const DARK_CELLS = {
+    "#f1e7cf": "#2a2e33", "#dfdcc0": "#2c3a3f", "#c4d3bd": "#2d464e", "#a4c7bd": "#2e535e",
+    "#83b8bd": "#2f616f", "#64a8bc": "#2f6f80", "#5f97c4": "#2f6fa3", "#93b8d4": "#2b567a",
+    "#c6d6e0": "#28425a", "#ece8df": "#2c3036", "#e8cdb4": "#54402c", "#dcab83": "#774d29",
+    "#cb8653": "#9f5f2a",
+  };
+  const asDrawn = new Map();
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const touch = matchMedia("(pointer: coarse)").matches;
   const views = [];
@@ -19,8 +27,17 @@
     document.head.append(script);
   }
 
+  function shadeCells(model, isDark) {
+    const name = "palette" in model ? "palette" : model.text_color?.value === CELL_INK || asDrawn.has(model) ? "text_color" : "";
+    if (!name) return;
+    if (!asDrawn.has(model)) asDrawn.set(model, model[name]);
+    const first = asDrawn.get(model);
+    model[name] = !isDark ? first : name === "palette" ? first.map((c) => DARK_CELLS[c] ?? c) : {value: "#ffffff"};
+  }
+
   function dress(root, tone) {
     for (const model of root.references()) {
+      shadeCells(model, tone === DARK);
       if ("axis_label_text_color" in model) {
         Object.assign(model, {
           axis_label_text_color: tone.ink, major_label_text_color: tone.quiet, axis_line_color: tone.quiet,
@@ -58,11 +75,32 @@
     });
   }
 
-  function keepForPaper({view, paper}) {
-    const picture = view.export("png", true).canvas;
-    paper.width = picture.width;
-    paper.height = picture.height;
-    paper.getContext("2d").drawImage(picture, 0, 0);
+  function within(node) {
+    return [...(node.shadowRoot?.children ?? []), ...node.children].flatMap((e) => [e, ...within(e)]);
+  }
+
+  function toolsOf(target) {
+    return within(target).filter((e) => e.matches(".bk-OnOffButton, .bk-ClickButton"));
+  }
+
+  function nameTools({target}) {
+    // One stop of the keyboard for each row of tools, arrows within it; every tool says what it is.
+    for (const e of within(target)) {
+      if (e.matches(".bk-events")) e.tabIndex = -1;
+      if (e.matches(".bk-tool-overflow")) e.style.display = "none";
+    }
+    toolsOf(target).forEach((tool, place) => {
+      tool.setAttribute("role", "button");
+      tool.setAttribute("aria-label", tool.title || tool.getAttribute("aria-label") || "Tool of the figure");
+      tool.tabIndex = place ? -1 : 0;
+    });
+  }
+
+  function moveAmongTools(event) {
+    const step = {ArrowRight: 1, ArrowLeft: -1}[event.key];
+    const tools = step ? toolsOf(event.currentTarget) : [];
+    const place = tools.indexOf(event.composedPath()[0]);
+    if (place >= 0) tools[(place + step + tools.length) % tools.length].focus();
   }
 
   async function draw(element) {
@@ -70,13 +108,13 @@
     const item = JSON.parse(await unpack(element));
     const manager = await window.Bokeh.embed.embed_item(item, target.id);
     const view = manager.roots[0];
-    const paper = document.createElement("canvas");
-    paper.className = "paper";
-    paper.setAttribute("role", "img");
-    paper.setAttribute("aria-label", target.getAttribute("aria-label"));
-    target.after(paper);
-    dress(view.model, LIGHT);
-    views.push({view, paper});
+    target.setAttribute("role", "group"); // its tools are within it
+    target.closest("figure").classList.add("live"); // its still picture is for paper from here on
+    target.addEventListener("keydown", moveAmongTools);
+    for (const kind of ["pointerup", "keyup"]) { // a tool that was chosen takes a stop of the keyboard for itself
+      target.addEventListener(kind, () => setTimeout(() => nameTools({target}), 150), true);
+    }
+    views.push({view, target});
   }
 
   function dressAll() {
@@ -86,18 +124,14 @@
   try {
     for (const element of document.querySelectorAll("script[data-script]")) await addScript(element);
     for (const element of document.querySelectorAll("script[data-figure]")) await draw(element);
-    await frames(3);
-    views.forEach(keepForPaper);
     dressAll();
     dark.addEventListener("change", dressAll);
-    addEventListener("beforeprint", () => {
-      if (!dark.matches) views.forEach(keepForPaper); // as zoomed on screen; in the dark, as first drawn
-    });
-    await frames(2);
+    await frames(3);
+    views.forEach(nameTools);
     document.documentElement.classList.add("ready");
   } catch (error) {
     for (const box of document.querySelectorAll(".drawing:empty")) {
-      box.textContent = "This browser could not draw the figure (" + error.message + "). The numbers are in the tables.";
+      box.textContent = "This browser shows the figure as a still picture only (" + error.message + ").";
     }
     document.documentElement.classList.add("undrawn");
   }

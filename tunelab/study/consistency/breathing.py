@@ -29,7 +29,7 @@ LOAD_LOW_PCT, LOAD_HIGH_PCT = 12.0, 250.0  # highest absolute load of a drive, b
 TWO_WATCH, TWO_STOP = 0.35, 0.45  # of the logarithm
 LEAK_WATCH, LEAK_STOP = 1.0, 1.05  # filling at the least air over filling at much; honest engines 0.6 to 0.95
 LEAST_SPAN = 4.0  # of the air that displacement, speed and manifold pressure offer, largest over least
-LEAK_TITLE = "Filling at the least air over filling at much, by fuel and lambda"
+LEAK_TITLE = "Cylinder filling near idle over filling at high airflow"
 LEAK = (
     "A small leak into the exhaust ahead of the lambda sensor reads exactly as a meter that reads low at small "
     "airflow: no steady log tells them apart, so the lower bounds at the curve's breakpoints allow for one. Look for a "
@@ -56,12 +56,12 @@ def check_filling(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     ratios = {name: _filling(log, car, air, with_manifold) for name, air in sides.items()}
     ratios = {name: value for name, value in ratios.items() if np.isfinite(value)}
     if not ratios:
-        return not_made("filling", FILLING, "It takes engine speed and airflow in calm driving.", "1")
+        return not_made("filling", FILLING, "Needs engine speed and airflow in steady driving.", "1")
     low, high = (FILLING_LOW, FILLING_HIGH) if with_manifold else (LOAD_LOW_PCT / 100, LOAD_HIGH_PCT / 100)
     worst = max(ratios, key=lambda name: abs(np.log(ratios[name] / np.sqrt(low * high))))
     value = ratios[worst]
     what = "volumetric efficiency at manifold density" if with_manifold else "highest absolute load"
-    text = f"By {worst} the {what} is {value:.2f}; {low:g} to {high:g} can be."
+    text = f"By {worst} the {what} is {value:.2f}; {low:g} to {high:g} is possible."
     status = "met" if low <= value <= high else "stop"
     text += _filling_cause(value < low) if status == "stop" else ""
     return statement("filling", FILLING, text, status=status, figure=(value, "1", high), samples=log.sizes["time"])
@@ -98,7 +98,7 @@ def check_two_airs(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     names = ("pulse_width_ms", "battery_v", "lambda_measured", car.meter.channel)
     bins = in_bins(log, calm_rows(log, *names), off=off)
     if len(bins) < LEAST_BINS:
-        return not_made("two_airs", TWO, "It takes pulse width, battery voltage, lambda and the meter in calm driving.")
+        return not_made("two_airs", TWO, "Needs pulse width, battery voltage, lambda and the meter in steady driving.")
     level = float(bins["off"].median())
     status = graded(abs(level), TWO_WATCH, TWO_STOP)
     text = f"Fuel and lambda account for {100 * np.exp(level):.0f} % of the air by the meter."

@@ -54,7 +54,7 @@ def _of_one_cylinder(car: Car) -> Finding | None:
 def _by_air_charge(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     bins = _counted(log, car, revision)
     if len(bins) < LEAST_BINS:
-        text = "It takes the ECU's own air per stroke (air_charge_mg) beside airflow and engine speed, in calm driving."
+        text = "Needs the ECU's own air per stroke (air_charge_mg) beside airflow and engine speed, in steady driving."
         return not_made("cylinders", CYLINDERS, f"{text} {UNUSED}", "1")
     middle, stated = float(bins.median()), car.engine.cylinders
     count, whole = float(np.exp(middle)), max(round(float(np.exp(middle))), 1)

@@ -90,8 +90,8 @@ def _off(level: float) -> str:
 
 def _law_words(level: float, shape: float) -> str:
     return (
-        f"Less dead time the pulses are {_off(level)} the law makes of air, commanded lambda and trims; 9 of 10 "
-        f"stretches lie within {100 * shape:.1f} % of that."
+        f"Without dead time, pulses are {_off(level)} this revision would command from air, lambda and trims; 9 of 10 "
+        f"stretches agree within {100 * shape:.1f} %."
     )
 
 
@@ -123,7 +123,7 @@ def _trim_slope(bins: pd.DataFrame) -> float:
 def check_flow(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     """Airflow that the ECU logs against the named revision's curve at the meter's reading."""
     if not (has(log, "air_flow_kg_h") and has(log, car.meter.channel)):
-        return not_made("air_flow", FLOW, f"It takes {car.meter.channel} and the ECU's airflow in one log.")
+        return not_made("air_flow", FLOW, f"Needs {car.meter.channel} and the ECU's airflow in the same log.")
     curve, reading = revision.meter_curve, at_rows(log, car.meter.channel)
     off = log_of(at_rows(log, "air_flow_kg_h")) - log_of(np.interp(reading, curve.reading, curve.flow_kg_h))
     bins = in_bins(log, calm_rows(log, car.meter.channel, "air_flow_kg_h"), off=off)
@@ -142,7 +142,7 @@ def check_flow(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
 def check_trims(log: xr.Dataset) -> Finding:
     """Long-term trim must not follow the quick swings of the short-term trim: then it is a total, counted twice."""
     if not (has(log, "trim_short_pct") and has(log, "trim_long_pct")):
-        return not_made("trims", TRIMS, "It takes both trims in one log.", "1")
+        return not_made("trims", TRIMS, "Needs both trims in the same log.", "1")
     time = log["time"].values
     rows = max(2, round(QUICK_S / float(np.median(np.diff(time)))))
     quick = [_quick(at_rows(log, name), rows) for name in ("trim_short_pct", "trim_long_pct")]

@@ -40,7 +40,7 @@ def check_clock(log: xr.Dataset) -> Finding:
     elif has(log, "acceleration_m_s2"):
         factor, samples, how = _by_acceleration(log, speed)
     else:
-        return not_made("clock", CLOCK, "It takes positions or a measured acceleration beside the speed.")
+        return not_made("clock", CLOCK, "Needs positions or a measured acceleration beside the speed.")
     if not np.isfinite(factor) or factor <= 0:
         return not_made("clock", CLOCK, f"Too little driving to hold {how} against the speed.")
     off = abs(float(np.log(factor)))
@@ -107,7 +107,7 @@ def check_gears(log: xr.Dataset, car: Car) -> Finding:
     if car.gearing is None or car.tyres is None:
         return not_made("gears", GEARS, "car.toml states no gearing or no tyres.")
     if not any(has(log, name) for name in ("road_speed_km_h", "gps_speed_km_h")) or not has(log, "engine_speed_rpm"):
-        return not_made("gears", GEARS, "It takes engine speed and the speed of the car.")
+        return not_made("gears", GEARS, "Needs engine speed and the speed of the car.")
     driven = _driven(log, car)
     found, expected = estimate_ratios(driven).gears, expected_log_ratios(car)
     scale, _ = against_gearing(speed_ratio(driven), expected)

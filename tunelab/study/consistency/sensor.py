@@ -53,7 +53,7 @@ def check_level(log: xr.Dataset) -> Finding:
     off = np.abs(log_of(lam) - log_of(commanded))[rows]
     odd = float(np.mean((lam[rows] > LEAN_LIMIT) | (lam[rows] < channel("lambda_measured").low) | (off > FAR_OFF)))
     middle = float(np.median(lam[rows]))
-    text = f"While fuel was injected lambda read {middle:.2f} in the middle, {100 * odd:.0f} % of it beyond belief."
+    text = f"With fuel on, median lambda was {middle:.2f}; {100 * odd:.0f} % of the readings are implausible."
     status = "stop" if odd > SHARE_STOP else "watch" if odd > SHARE_STOP / 2 else "met"
     text += _level_cause(middle) if status != "met" else ""
     figure = (100 * odd, "%", 100 * SHARE_STOP)
@@ -78,7 +78,7 @@ def check_follows(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     if has(log, "lambda_commanded"):
         asked = asked - log_of(at_rows(log, "lambda_commanded"))
     if not has(log, "lambda_measured") or not np.isfinite(metered_air_kg_h(log, car, revision)).any():
-        return not_made("lambda_follows", FOLLOWS, "It takes lambda and airflow.", "1")
+        return not_made("lambda_follows", FOLLOWS, "Needs lambda and airflow.", "1")
     moves = _best_moves(log, car, revision, asked)
     if moves["asked"].std() < LEAST_MOVE or moves["block"].nunique() < LEAST_BINS:
         text = "Trims and commanded lambda hardly moved in calm driving: a sensor that does not respond would not show."
@@ -144,7 +144,7 @@ def check_own_bank(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     """With trims and lambda of two banks: each must follow its own trims better than the other's."""
     wanted = ("lambda_measured", "lambda_measured_2", "trim_short_pct", "trim_short_2_pct")
     if not all(has(log, name) for name in wanted):
-        return not_made("own_bank", OWN_BANK, "It takes lambda and short-term trim of both banks.", "1")
+        return not_made("own_bank", OWN_BANK, "Needs lambda and short-term trim of both banks.", "1")
     trims = [log_of(1 + convert(at_rows(log, name), "percent", "1")) for name in wanted[2:]]
     apart = log.assign(lambda_measured=log["lambda_measured"] / log["lambda_measured_2"])
     both = log.assign(lambda_measured=np.sqrt(log["lambda_measured"] * log["lambda_measured_2"]))

@@ -27,7 +27,7 @@ def check_fuel_pressure(log: xr.Dataset, car: Car) -> Finding:
     if not has(log, "fuel_pressure_kpa"):
         return not_made("fuel_pressure", TITLE, f"No fuel pressure is logged: it is taken as stated. {BY_HAND}")
     if not has(log, "manifold_kpa"):
-        return not_made("fuel_pressure", TITLE, f"It takes manifold pressure beside the fuel pressure. {BY_HAND}")
+        return not_made("fuel_pressure", TITLE, f"Needs manifold pressure beside the fuel pressure. {BY_HAND}")
     bins = _bins(log, car)
     if len(bins) < LEAST_BINS:
         return not_made("fuel_pressure", TITLE, f"Too little steady driving with both pressures. {BY_HAND}")

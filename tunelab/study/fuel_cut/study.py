@@ -160,7 +160,7 @@ def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
     if known.size < LEAST_FOR_INTERVAL:
         return Estimate(mean, NAN, NAN, unit, known.size, left_out, text)
     reach = scipy.stats.t.ppf(0.975, known.size - 1) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
-    text += "; interval: where the next return is to be expected"
+    text += "; the interval covers the next return to idle"
     furthest = max(mean + float(reach), float(known.max()))
     return Estimate(mean, max(mean - float(reach), 0.0), furthest, unit, known.size, left_out, text)
 

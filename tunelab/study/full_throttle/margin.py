@@ -53,7 +53,7 @@ def _duty(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
 def _meter(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -> Check:
     """Meter headroom; at its rail or beyond the end of its curve the ECU no longer sees more air."""
     limit = car.limits.meter_headroom_min_pct or 0.0
-    key, title = "meter_headroom_min_pct", "Least headroom of the air meter"
+    key, title = "meter_headroom_min_pct", "Smallest air-meter headroom"
     what = _quantity("meter_headroom", title, "%", limit, key, "lower", lift=True)
     channel = car.meter.channel
     if not has(log, channel):
@@ -113,7 +113,7 @@ def _temperatures(log: xr.Dataset, car: Car, stretches: Stretches) -> list[Check
         hottest = _quantity(channel[:-2], f"Hottest {title}", "°C", most, most_key, "higher", lift=True)
         found.append(_simple(log, hottest, channel, stretches))
         warming = _quantity(
-            f"{channel[:-2]}_rise", f"Most that {title} warmed", "°C", rise, rise_key, "higher", lift=False
+            f"{channel[:-2]}_rise", f"Largest rise of {title}", "°C", rise, rise_key, "higher", lift=False
         )
         found.append(_change(log, warming, channel, stretches))
     return found
@@ -134,7 +134,7 @@ def _oil_pressure(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
 def _fuel_pressure(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
     """By how much the rail falls short of what its regulator should hold."""
     limit, key = car.limits.fuel_pressure_drop_max_kpa, "fuel_pressure_drop_max_kpa"
-    title = "Most that fuel pressure fell short"
+    title = "Largest fuel-pressure drop"
     what = _quantity("fuel_pressure_drop", title, "kPa", limit, key, "higher", lift=True)
     if not has(log, "fuel_pressure_kpa"):
         return missing(what, "the log has no fuel_pressure_kpa", 0)
@@ -149,7 +149,7 @@ def _fuel_pressure(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
 
 def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -> Check:
     """Seconds in closed loop, or with the fuel cut below the limit, when the throttle was fully open."""
-    title = "Seconds in a fuelling mode that full throttle does not call for"
+    title = "Time in the wrong fuelling mode"
     what = Quantity("full_throttle.fuel_mode", title, "s", 0.1, "fixed: 0.1 s", "higher", lift=True, never_below=0.0)
     if not has(log, "fuel_mode"):
         return missing(what, "the log has no fuel_mode", 0)

@@ -74,9 +74,7 @@ def _engine(driving: Driving, car: Car, revision: Revision) -> list[Asked]:
     return [
         _ask(driving, knock, "knock_retard_deg", driving.running),
         Asked(_renamed(duty, "injector_duty", "Highest injector duty of the drive"), _duty_channel(log)),
-        Asked(
-            _renamed(meter, "meter_headroom", "Least headroom of the air meter in the drive"), car.meter.channel, rail
-        ),
+        Asked(_renamed(meter, "meter_headroom", "Smallest air-meter headroom of the drive"), car.meter.channel, rail),
         _boost(driving, car),
     ]
 
@@ -110,7 +108,7 @@ def _temperatures(driving: Driving, car: Car) -> list[Asked]:
     cold = _least("coolant_cold", "Coldest coolant at full throttle", "°C", limits.coolant_min_c, "coolant_min_c")
     cold = replace(cold, lift=False, worst_status="watch")
     rises = [
-        _most(f"{name}_rise", f"Most that {title} warmed within a pull", "°C", limit, f"{name}_rise_max_c", lift=False)
+        _most(f"{name}_rise", f"Largest rise of {title} within a pull", "°C", limit, f"{name}_rise_max_c", lift=False)
         for name, title, limit in (
             ("coolant", "the coolant", limits.coolant_rise_max_c),
             ("intake_air", "intake air", limits.intake_air_rise_max_c),
@@ -156,7 +154,7 @@ def _supply(driving: Driving, car: Car) -> list[Asked]:
     started = f"from {AFTER_START_S:g} s after a start"
     fuel = _renamed(
         check_fuel_pressure(log, car, _where_fuel_pressure_is_known(driving, car)), "fuel_pressure_drop",
-        "Most that fuel pressure fell short under load",
+        "Largest fuel-pressure drop under load",
     )  # fmt: skip
     follows = car.injectors.pressure == "manifold-referenced" and not has(log, "manifold_kpa")
     where = "at full throttle; elsewhere it follows the manifold, which is not logged" if follows else "under load"

@@ -72,7 +72,7 @@ def _rate(study: LinkStudy, limit: float) -> Finding:
 
 
 def _change(study: LinkStudy) -> Finding:
-    title, unit, change = "Whether the change of the wiring helped: rate since over rate before", "1", study.change
+    title, unit, change = "Drop-out rate after the rewiring over the rate before", "1", study.change
     if change is None:
         because = "No other wiring was driven before, or session.toml does not name it, so there is nothing to compare."
         return _finding(study, "wiring_change", title, unit, status="not_shown", because=because, limit=1.0)

@@ -277,7 +277,7 @@ def _verdict(stops: list[str], missing: list[str], bounds: list[str]) -> tuple[V
     if missing:
         return "not shown", f"No evidence that counts for: {', '.join(missing)}."
     if bounds:
-        return "may run within bounds", "Every gate that the car cannot do without is met; the rest sets bounds."
+        return "may run within bounds", "All mandatory checks pass; the others set conditions."
     return "may run", "Every gate is met."
 
 

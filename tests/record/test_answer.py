@@ -1,0 +1,90 @@
+"""The head of a question's page: which finding leads, what the sentence says, and what stands under it."""
+
+import dataclasses
+
+import pytest
+
+from tunelab.record.answer import answer_of
+from tunelab.record.chapter import Chapter, Section, Verdict, as_data
+from tunelab.study.finding import Finding
+
+MET = Finding("a.kept", "Hottest coolant", 88.0, "°C", 87.0, 89.0, 0.95, 9, 0, "met", 105.0, "worst at 3 s.")
+NEAR = Finding("a.near", "Leanest lambda", 0.89, "1", 0.88, 0.9, 0.95, 9, 0, "met", 0.92, "worst at 4 s.")
+WATCH = Finding("a.watch", "Lean error", 2.5, "%", 2.2, 2.7, 0.95, 9, 0, "watch", 2.0, "beyond the limit 3 times.")
+STOP = Finding("a.stop", "Pressure drop", 4.1, "kPa", 4.0, 4.2, 0.95, 9, 0, "stop", 3.0, "worst at 5 s.")
+COLD = Finding("a.cold", "Room below zero", -1.5, "%", -2.5, -0.5, 0.95, 9, 0, "met", 3.0, "a negative value.")
+ABSENT = Finding("a.absent", "Oil pressure", None, "kPa", None, None, None, 0, 0, "not_shown", 120.0, "not logged.")
+
+
+def answer(*findings, leads=(), **parts):
+    return answer_of(as_data(Chapter("n", findings, **parts)), leads)
+
+
+def test_a_question_about_limits_is_answered_by_the_one_nearest_to_its_limit():
+    found = answer(MET, NEAR, ABSENT)
+    assert found.word == "met"
+    assert found.sentence == (
+        "All 2 limits judged were kept. Nearest to its limit: Leanest lambda: 0.89 (0.88 to 0.9); limit 0.92, kept."
+    )
+    assert [row["id"] for row in found.rows] == ["a.near", "a.kept", "a.absent"]
+
+
+def test_a_stop_leads_whatever_the_question_asks_first():
+    found = answer(NEAR, WATCH, STOP, leads=("a.near",))
+    assert [row["id"] for row in found.rows] == ["a.stop", "a.near", "a.watch"]
+    assert found.word == "stop"
+    assert "Pressure drop: 4.1 kPa (4 to 4.2); limit 3 kPa, passed" in found.sentence
+    assert found.to_do[0].startswith("At stop: Pressure drop.")
+
+
+def test_what_answers_the_question_leads_and_gives_its_status():
+    found = answer(MET, WATCH, NEAR, leads=("a.near", "a.kept"))
+    assert [row["id"] for row in found.rows] == ["a.near", "a.kept", "a.watch"]
+    assert found.word == "met"
+    assert found.sentence == "Leanest lambda: 0.89 (0.88 to 0.9); limit 0.92, kept."
+
+
+def test_a_value_to_watch_stands_in_the_sentence_whose_status_it_gives():
+    found = answer(NEAR, WATCH, leads=("a.near", "a.watch"))
+    assert found.word == "watch"
+    assert found.sentence.endswith("limit 0.92, kept. To watch: Lean error: 2.5 % (2.2 to 2.7); limit 2 %.")
+
+
+def test_what_needs_watching_is_counted_before_what_was_kept():
+    assert answer(MET, WATCH, NEAR).sentence.startswith("1 value needs watching, of 3 judged. Lean error: 2.5 %")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"lower": None, "upper": None, "value": 1.5}, "without an interval, so not called met"),
+        ({"value": 1.5, "lower": 1.0, "upper": 2.2}, "inside the interval"),
+    ],
+)
+def test_a_watch_says_how_it_stands_to_its_limit(change, words):
+    assert answer(dataclasses.replace(WATCH, **change)).rows[0]["bound"] == f"limit 2 %, {words}"
+
+
+def test_nothing_shown_is_never_an_all_clear():
+    found = answer(ABSENT)
+    assert found.word == "not_shown"
+    assert found.sentence == "Not shown: Not logged."
+
+
+def test_the_notebook_s_own_sentence_gets_the_leading_value_where_it_names_none():
+    own = answer(NEAR, leads=("a.near",), verdict=Verdict("No limit was passed."))
+    assert own.sentence.startswith("No limit was passed. Leanest lambda: 0.89")
+    assert answer(NEAR, verdict=Verdict("12 holds, 5 minutes.", "watch")).sentence == "12 holds, 5 minutes."
+    assert answer(verdict=Verdict("May run.", "met")).word == "met"
+
+
+def test_a_negative_value_has_a_real_minus():
+    assert answer(COLD).rows[0]["reading"] == "\u22121.5 % (\u22122.5 to \u22120.5)"
+
+
+def test_what_to_do_is_said_once_and_cautions_stay_with_it():
+    found = answer(
+        NEAR, change=Section(("enter it.",)), drive_next=Section(("enter it.",)), cautions=Section(("slow.",))
+    )
+    assert found.to_do == ("Enter it.",)
+    assert found.cautions == ("slow.",)

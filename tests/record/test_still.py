@@ -1,0 +1,103 @@
+"""Still pictures of figures: they lie where bokeh's scales put the data, and leave no kind of mark out."""
+
+import json
+import re
+
+import holoviews as hv
+import numpy as np
+import pandas as pd
+import pytest
+
+from tunelab.chart.look import panel
+from tunelab.record.display import figure_item
+from tunelab.record.still import draw_still
+
+hv.extension("bokeh", logo=False)
+LOOK = panel("", 300, xlabel="x", ylabel="y")
+TABLE = pd.DataFrame({"x": [0.0, 1.0, 2.0], "y": [1.0, 3.0, 2.0], "low": [0.5, 2.5, 1.5], "high": [1.5, 3.5, 2.5]})
+KINDS = {
+    "line": lambda: hv.Curve(TABLE, "x", "y"),
+    "marks": lambda: hv.Scatter(TABLE, "x", "y"),
+    "band": lambda: hv.Area(TABLE, "x", ["low", "high"]),
+    "boxes": lambda: hv.Rectangles([(0, 0, 1, 1), (1, 1, 2, 3)]),
+    "bars": lambda: hv.Bars(pd.DataFrame({"what": ["a", "b"], "size": [1.0, 2.0]}), "what", "size"),
+    "bars across": lambda: KINDS["bars"]().opts(invert_axes=True),
+    "segments": lambda: hv.Segments([(0, 0, 1, 1), (1, 2, 3, 2)]),
+    "error bars": lambda: hv.ErrorBars([(0, 1, 0.5), (1, 2, 0.5)]) * KINDS["marks"](),
+    "strips": lambda: hv.VSpans([(0, 1), (1.5, 2)]) * KINDS["line"](),
+    "upright lines": lambda: hv.VLines([0.5, 1.5]) * KINDS["line"](),
+    "reference line": lambda: hv.HLine(2.0) * KINDS["line"](),
+    "paths": lambda: hv.Path([TABLE[["x", "y"]], TABLE[["x", "low"]].rename(columns={"low": "y"})], ["x", "y"]),
+    "words": lambda: hv.Labels([(0, 1, "here"), (1, 2, "there")]),
+    "grid": lambda: hv.QuadMesh(([0, 1, 2], [0, 1], np.array([[1.0, 2.0, np.nan], [3.0, 4.0, 5.0]]))),
+    "spikes": lambda: hv.Spikes(TABLE[["x", "y"]], "x", "y"),
+}
+
+
+def still(figure):
+    return draw_still(figure_item(figure)[0]["item"])
+
+
+def points(path):
+    return [(float(a), float(b)) for a, b in re.findall(r"[ML]([-\d.]+) ([-\d.]+)", path)]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_mark_that_a_figure_uses_is_drawn(kind):
+    svg = still(KINDS[kind]().opts(**LOOK)).svg
+    assert "Not drawn here" not in svg
+    inside = svg.partition('overflow="hidden">')[2]
+    assert re.search(r'd="M|<text', inside)
+    assert "nan" not in svg
+
+
+def test_points_lie_where_a_linear_scale_puts_them():
+    """By hand: on linear scales equal steps of data are equal steps on paper, and up is a smaller ordinate."""
+    curve = hv.Curve([(0, 10), (1, 20), (2, 40)]).opts(xlim=(0, 2), ylim=(10, 40), **LOOK)
+    line = next(d for d in re.findall(r'<path d="([^"]*)" fill="none" stroke', still(curve).svg) if d.count("L") == 2)
+    (x0, y0), (x1, y1), (x2, y2) = points(line)
+    assert x1 - x0 == pytest.approx(x2 - x1, abs=0.2)
+    assert (y0 - y1) / (y0 - y2) == pytest.approx(1 / 3, abs=0.01)
+    assert y2 < y0
+
+
+def test_decades_are_equal_steps_on_a_logarithmic_scale():
+    curve = hv.Curve([(1, 1), (2, 10), (3, 100)]).opts(logy=True, ylim=(1, 100), **LOOK)
+    line = next(d for d in re.findall(r'<path d="([^"]*)" fill="none" stroke', still(curve).svg) if d.count("L") == 2)
+    (_, y0), (_, y1), (_, y2) = points(line)
+    assert y0 - y1 == pytest.approx(y1 - y2, abs=0.2)
+
+
+def test_a_missing_reading_breaks_the_line_and_a_long_trace_keeps_its_spike():
+    broken = still(hv.Curve([(0, 1), (1, 2), (2, np.nan), (3, 1), (4, 2)]).opts(**LOOK)).svg
+    assert any(d.count("M") == 2 for d in re.findall(r'd="([^"]*)"', broken.partition('overflow="hidden">')[2]))
+    values = np.zeros(20_000)
+    values[12_345] = 1.0
+    flat = hv.Curve((np.arange(20_000.0), values)).opts(ylim=(0, 1), **LOOK)
+    line = max(re.findall(r'd="([^"]*)"', still(flat).svg), key=len)
+    ordinates = [y for _, y in points(line)]
+    assert min(ordinates) < max(ordinates) - 100
+    assert len(line) < 40_000
+
+
+def test_the_legend_stands_beside_the_picture_with_each_entry_once():
+    figure = hv.Curve(TABLE, "x", "y", label="measured") * hv.Scatter(TABLE, "x", "y", label="<b>marks</b>")
+    legend = still((figure).opts(legend_position="bottom", **LOOK)).legend
+    assert [words for _, words in legend] == ["measured", "<b>marks</b>"]
+    assert all(look.startswith("<svg") for look, _ in legend)
+
+
+def test_words_from_outside_stay_words():
+    figure = hv.Labels([(0, 1, "</text><script>x</script>")]).opts(**(LOOK | {"title": "<img>", "ylabel": "<b>"}))
+    svg = still(hv.Layout([figure, figure]).cols(1)).svg
+    assert "<script" not in svg
+    assert "<img" not in svg
+    assert "<b>" not in svg
+
+
+def test_no_colour_from_outside_leaves_its_attribute():
+    item = figure_item(hv.Scatter(TABLE, "x", "y").opts(color="#2b7fa3", **LOOK))[0]["item"]
+    hostile = json.dumps("red' onload='x'\"><script>")[1:-1]
+    svg = draw_still(item.replace("#2b7fa3", hostile)).svg
+    assert "<script" not in svg
+    assert "onload" not in svg
