@@ -1,4 +1,4 @@
-"""A log that is still being written, flagged piece by piece: what follows depends on its rows only, not on when they came.
+"""A log that is still being written, flagged piece by piece: what comes of it depends on its rows, not on their timing.
 
 The rows are taken in blocks of a fixed number, each flagged with the rows before and behind it around it, so that a
 block counts once and is then dropped. The rows behind the last whole block are looked at anew each time. Whoever begins

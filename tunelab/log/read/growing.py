@@ -81,7 +81,9 @@ def _require_growing_text(data: bytes) -> None:
         raise ReadError("this is packed with gzip. A log that is still written is plain text; unpack an ended one.")
     name = find_format(data)
     if name:
-        raise ReadError(f"this is {name}, which cannot be read while it is written. Wanted: delimited text, such as CSV.")
+        raise ReadError(
+            f"this is {name}, which cannot be read while it is written. Wanted: delimited text, such as CSV."
+        )
 
 
 def find_line_end(data: bytes) -> bytes:
@@ -132,7 +134,7 @@ class GrowingFile:
     last: bytes = b""  # the last bytes taken in
 
     def take(self) -> tuple[bytes, bool]:
-        """Give what stands behind the place reached, a piece at most, and whether it belongs to another log than before.
+        """Give what stands behind the place reached, a piece at most, and whether it is of another log than before.
 
         A file that shrank, or that holds other bytes where some were read, is another log, and is read from its start.
 
