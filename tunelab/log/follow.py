@@ -49,7 +49,6 @@ class Window:
 
     log: xr.Dataset  # flagged; its clock begins at its own first row
     own: np.ndarray  # shape (time,), bool: the rows that count here; the others stand around them
-    begins_s: float  # its first row, from the first one of the log
     open: tuple[str, ...]  # columns that may be channels and are not read, as nothing says what they are
 
 
@@ -97,6 +96,8 @@ class GrowingLog:
         if is_other:
             self._forget()
         grew = self._hold(data)
+        if not grew:
+            return Look((), None, False, is_other, 0, self._problem)
         behind = max(self.path.stat().st_size - self._file.reached, 0) if len(data) == PIECE else 0
         blocks: list[Window] = []
         try:
@@ -104,7 +105,7 @@ class GrowingLog:
                 pass
             tail = None if behind else self._tail(blocks)
         except NotYetError as problem:
-            return Look(tuple(blocks), None, grew, is_other, behind, str(problem))
+            self._problem, tail = str(problem), None
         return Look(tuple(blocks), tail, grew, is_other, behind, self._problem)
 
     def _forget(self) -> None:
@@ -118,7 +119,7 @@ class GrowingLog:
         self._kept: dict[str, Match] = {}  # what columns are, by key
         self._last: list[Match] = []
         self._first_s: float | None = None  # of the log, on the file's own clock
-        self._problem = ""
+        self._problem = "no row stands in it yet"
 
     def _hold(self, data: bytes) -> bool:
         """Keep the whole lines of what was read; a half-written one waits until it is whole."""
@@ -203,7 +204,7 @@ class GrowingLog:
         flagged = flag_log(log, car, self._shifted(begins_s - self._first_s), revision=revision)
         place = mapped.line - beginning.lines - 1
         counts = (place >= own[0]) & (place < own[1])
-        return Window(flagged, counts, begins_s - self._first_s, tuple(_open_columns(mapped.columns))), None
+        return Window(flagged, counts, tuple(_open_columns(mapped.columns))), None
 
     def _shifted(self, begins_s: float) -> Session:
         """The session with its hand-made exclusions on a window's clock; of several files none says where it began."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import xarray as xr
 
-from tunelab.log.flag import channels_of, sample_seconds
+from tunelab.log.flag import channels_of
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.follow import Window
 from tunelab.study.cells import speed_edges
@@ -71,7 +71,7 @@ class SoFar:
     """What a log shows so far."""
 
     rows: int = 0
-    seconds: float = 0.0
+    until_s: float = 0.0  # from the first row to the last, breaks of the clock laid out as in the finished log
     samples: tuple[Samples, ...] = ()
     limits: dict[str, LimitSoFar] = field(default_factory=dict)
     reach: dict[str, tuple[float, float]] = field(default_factory=dict)  # lowest and highest trusted reading
@@ -82,7 +82,7 @@ class SoFar:
     def passed(self) -> list[LimitSoFar]:
         """Limits passed so far, those at stop first, then the latest."""
         found = [limit for limit in self.limits.values() if limit.is_passed]
-        return sorted(found, key=lambda limit: (limit.status != "stop", -limit.last_s))
+        return sorted(found, key=lambda limit: (limit.status != "stop", -np.nan_to_num(limit.last_s)))
 
 
 def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, session: Session) -> SoFar:
@@ -100,18 +100,20 @@ def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, sessio
     log, own = window.log, window.own
     if not own.any():
         return so_far
+    time, first = log["time"].values, int(np.argmax(own))
+    shift_s = so_far.until_s - float(time[max(first - 1, 0)])
     reach = _reach(so_far.reach, log)
     driving = find_driving(log, car, revision, session, with_gear=False)
     driving = _really_full(driving, reach, session)
     asked = ask_every_limit(driving, car, revision, stated_delay(car, WHY_STATED))
     limits = dict(so_far.limits)
-    for item in asked:
+    for item in (item for item in asked if item.check.quantity.limit is not None):
         name = item.check.quantity.id
-        limits[name] = _limit(limits.get(name), item, window, reach)
+        limits[name] = _limit(limits.get(name), item, (time[own] + shift_s, shift_s), reach)
     parts = (*so_far.samples, _own_samples(samples_of(log, car), own))
     return SoFar(
         rows=so_far.rows + int(own.sum()),
-        seconds=so_far.seconds + float(sample_seconds(log)[own].sum()),
+        until_s=float(time[own][-1]) + shift_s,
         samples=(pooled(join_samples(list(parts)), car),),
         limits=limits,
         reach=reach,
@@ -121,13 +123,13 @@ def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, sessio
 
 
 def joined(parts: Sequence[SoFar]) -> SoFar:
-    """What several logs of one outing show together, in the order driven; the last one says what is now."""
+    """What several logs of one outing show together, in the order driven; the last one's clock and state hold."""
     whole = parts[-1]
     limits = dict(whole.limits)
     for part in parts[:-1]:
         for name, own in part.limits.items():
             if own.is_passed and not (name in limits and limits[name].is_passed):
-                limits[name] = own
+                limits[name] = replace(own, first_s=float("nan"), last_s=float("nan"))
     samples = tuple(samples for part in parts for samples in part.samples)
     return replace(whole, samples=samples, limits=limits)
 
@@ -162,7 +164,10 @@ def _really_full(driving: Driving, reach: dict[str, tuple[float, float]], sessio
     return replace(driving, full=tuple(replace(span, number=n) for n, span in enumerate(full, start=1)))
 
 
-def _limit(before: LimitSoFar | None, item: Asked, window: Window, reach: dict[str, tuple[float, float]]) -> LimitSoFar:
+def _limit(
+    before: LimitSoFar | None, item: Asked, clock: tuple[np.ndarray, float], reach: dict[str, tuple[float, float]]
+) -> LimitSoFar:
+    """Hold a limit's check of one window against what it was before; `clock`: times of the own rows, and the shift."""
     check, nan = item.check, float("nan")
     before = before or LimitSoFar(check.quantity, nan, nan, nan, 0.0, "not_shown", check.because)
     if not np.isfinite(check.value):
@@ -170,13 +175,13 @@ def _limit(before: LimitSoFar | None, item: Asked, window: Window, reach: dict[s
     worse = np.fmax if check.quantity.worse == "higher" else np.fmin
     held = replace(before, quantity=check.quantity, worst=float(worse(before.worst, check.value)), because="")
     held = replace(held, status="met" if held.status == "not_shown" else held.status)
-    own = window.log["time"].values[window.own]
-    breaches = [breach for breach in check.breaches if own[0] <= breach.start_s <= own[-1]]
+    own, shift_s = clock
+    breaches = [breach for breach in check.breaches if own[0] <= breach.start_s + shift_s <= own[-1]]
     if not breaches or check.status not in ("watch", "stop") or not check.margin < 0:
         return replace(held, quantity=before.quantity) if before.is_passed else held
     low, high = reach.get(item.channel, (0.0, 1.0))
     status = check.status if high > low else "watch"  # a dead sensor reads the same all the time
-    first, last = (f(b.seen_s for b in breaches) + window.begins_s for f in (min, max))
+    first, last = (f(b.seen_s for b in breaches) + shift_s for f in (min, max))
     return replace(
         held,
         quantity=before.quantity if before.status == "stop" else check.quantity,
