@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tunelab.cli.terminal import complain
+from tunelab.cli.terminal import complain, say
 
 if TYPE_CHECKING:
     from tunelab.cli.screen import Screen
@@ -64,6 +64,9 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 def run(arguments: argparse.Namespace) -> int:
     """Follow until stopped by hand; the exit code."""
+    say(
+        "tunelab follow: for the passenger, never for the driver. Opening the session ..."
+    )  # what follows takes a while
     from tunelab.cli.screen import Screen
     from tunelab.record.following import Following, session_of
 
@@ -84,13 +87,11 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _show_once(following: Following, screen: Screen) -> int:
-    from tunelab.record.following import PASSENGER
-
     following.wait_for_plan()
     seen = following.look()
     while seen.behind:
         seen = following.look()
-    screen.tell([PASSENGER, *_plain_lines(seen)])
+    screen.tell(_plain_lines(seen))
     return 0
 
 
@@ -109,7 +110,7 @@ def _show(screen: Screen, seen: Seen, name: str) -> None:
     from tunelab.record.following import DO, PASSENGER
 
     if not screen.is_drawn:
-        screen.tell([PASSENGER, *_events(seen)])
+        screen.tell(_events(seen))
         return
     is_alarm = seen.lift is not None or seen.link in ("silent", "still", "ended")
     words = [(seen.word(), is_alarm), *([(_call(seen), False)] if _call(seen) else [])]

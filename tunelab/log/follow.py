@@ -32,6 +32,7 @@ from tunelab.log.read.growing import (
     line_ends,
     other_heading,
     read_rows,
+    require_growing_text,
 )
 from tunelab.log.remember import Seen, recall_from, take_remembered
 from tunelab.workspace import SessionFolder, Workspace
@@ -81,6 +82,11 @@ class GrowingLog:
         """The first bytes of the file that is read now, 4096 at most."""
         return self._file.beginning
 
+    @property
+    def written_s(self) -> float:
+        """When the file was written last, in seconds since 1970, as its disk says."""
+        return self._file.written_s
+
     def look(self) -> Look:
         """Take in what was written since the look before.
 
@@ -91,14 +97,16 @@ class GrowingLog:
         """
         try:
             data, is_other = self._file.take()
-        except FileNotFoundError:
-            return Look((), None, False, False, 0, "there is no such file yet")
+        except OSError as problem:
+            is_absent = isinstance(problem, FileNotFoundError)
+            why = "there is no such file yet" if is_absent else f"it cannot be read now ({problem.strerror})"
+            return Look((), None, False, False, 0, why)
         if is_other:
             self._forget()
         grew = self._hold(data)
         if not grew:
             return Look((), None, False, is_other, 0, self._problem)
-        behind = max(self.path.stat().st_size - self._file.reached, 0) if len(data) == PIECE else 0
+        behind = max(self._file.size - self._file.reached, 0) if len(data) == PIECE else 0
         blocks: list[Window] = []
         try:
             while self._end_block(blocks):
@@ -123,6 +131,8 @@ class GrowingLog:
 
     def _hold(self, data: bytes) -> bool:
         """Keep the whole lines of what was read; a half-written one waits until it is whole."""
+        if not self._held:
+            require_growing_text(self._file.beginning)
         ends = line_ends(data, find_line_end(self._file.beginning))
         whole = data[: int(ends[-1])] if ends.size else b""
         if not whole and len(data) > LONGEST_ROW and data.strip(b"\0"):

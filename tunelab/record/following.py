@@ -75,7 +75,7 @@ class Seen:
     def lift(self) -> LimitSoFar | None:
         """A limit at stop that was passed within the last seconds of the log."""
         late = self.so_far.until_s - FRESH_S
-        return next((own for own in self.so_far.passed if own.status == "stop" and own.last_s >= late), None)
+        return next((own for own in self.so_far.passed if own.status == "stop" and own.until_s >= late), None)
 
     def word(self) -> str:
         """The one thing to know, in a word or two."""
@@ -94,6 +94,8 @@ class Seen:
         rows += [("", self.first)] if self.first else []
         rows += [("next", hold_words(self.next))] if self.next else []
         rows += [("now", now_words(self.so_far))] if self.so_far.now else []
+        absent = [own.quantity.title for own in self.so_far.limits.values() if own.status == "not_shown"]
+        rows += [("no watch", f"for want of a reading: {'; '.join(absent)}")] if absent else []
         if self.so_far.open:
             rows.append(("not read", f"{', '.join(self.so_far.open)}: say in channels.toml what they are"))
         return rows
@@ -134,19 +136,17 @@ def clock_words(seconds: float) -> str:
 
 
 def limit_words(so_far: SoFar) -> list[str]:
-    """Each limit passed with what to do, or that none was; then those that could not be held against anything yet."""
+    """Each limit passed with what to do, or that none of those was that could be held against readings."""
     held = [own for own in so_far.limits.values() if own.status != "not_shown"]
-    absent = [own.quantity.title for own in so_far.limits.values() if own.status == "not_shown"]
-    rows = [passed_words(own) for own in so_far.passed]
-    rows = rows or [f"none passed, {len(held)} watched" if held else "nothing could be held against a limit yet"]
-    return [*rows, f"not watched, for want of a reading: {'; '.join(absent)}"] if absent else rows
+    none = f"none passed, {len(held)} watched" if held else "nothing could be held against a limit yet"
+    return [passed_words(own) for own in so_far.passed] or [none]
 
 
 def passed_words(own: LimitSoFar) -> str:
     """Say of a limit by how much it was passed, when, and what to do."""
     what, unit = own.quantity, "" if own.quantity.unit == "1" else f" {own.quantity.unit}"
     settle = SETTLE.get(what.id.removeprefix("limits."), "find the reason")
-    when = f"at {clock_words(own.last_s)}" if np.isfinite(own.last_s) else "in a log before this one"
+    when = f"at {clock_words(own.last_s)} of the log" if np.isfinite(own.last_s) else "in a log before this one"
     do = f"{DO} " if own.status == "stop" and what.lift else ""
     return (
         f"PASSED {what.title}: {own.worst:.4g}{unit}, limit {what.limit:g}{unit}, {when}. {do}Before the next: {settle}"
@@ -228,6 +228,7 @@ class Following:
         self._done = self._shown = SoFar()
         self._came_s: float | None = None  # when the last row came, on the monotonic clock
         self._was_behind = True
+        self._unjudged = ""
         self._growing = GrowingLog(log, opened.workspace, opened.folder)
         self._planning: _Planning | None = None
         if PLANNED_STEPS & set(opened.folder.session.steps):
@@ -257,17 +258,21 @@ class Following:
         if look.tail is not None:
             self._shown = self._count(self._done, look.tail)
         silent = self._silence(look.grew, is_behind=bool(look.behind))
-        return self._seen(look.problem, look.behind, silent)
+        return self._seen(look.problem or self._unjudged, look.behind, silent)
 
     def _count(self, before: SoFar, window: Window) -> SoFar:
         opened = self.opened
-        return count_in(before, window, opened.car, opened.revision, opened.folder.session)
+        try:
+            return count_in(before, window, opened.car, opened.revision, opened.folder.session)
+        except (ValueError, KeyError, IndexError) as problem:  # a screen that is gone helps nobody: it says so instead
+            self._unjudged = f"rows after {clock_words(before.until_s)} could not be judged: {problem}"
+            return before
 
     def _silence(self, grew: bool, *, is_behind: bool) -> float:
         """Seconds since a row came: of what stood in the file already, by the file's own time."""
         now = time.monotonic()
         if grew and self._was_behind:
-            self._came_s = now - max(time.time() - self.log.stat().st_mtime, 0.0)
+            self._came_s = now - max(time.time() - self._growing.written_s, 0.0)
         elif grew:
             self._came_s = now
         self._was_behind = self._was_behind and (is_behind or self._came_s is None)

@@ -42,7 +42,8 @@ class LimitSoFar:
     quantity: Quantity
     worst: float
     first_s: float  # when it was first to be seen passed, from the first row of the log
-    last_s: float
+    last_s: float  # when it was first to be seen passed the last time
+    until_s: float  # up to when
     seconds: float  # beyond it, all together
     status: Status  # "not_shown", "met" for not passed so far, else the worst that it earned
     because: str  # why it cannot be held; empty where it can
@@ -129,7 +130,7 @@ def joined(parts: Sequence[SoFar]) -> SoFar:
     for part in parts[:-1]:
         for name, own in part.limits.items():
             if own.is_passed and not (name in limits and limits[name].is_passed):
-                limits[name] = replace(own, first_s=float("nan"), last_s=float("nan"))
+                limits[name] = replace(own, first_s=float("nan"), last_s=float("nan"), until_s=float("nan"))
     samples = tuple(samples for part in parts for samples in part.samples)
     return replace(whole, samples=samples, limits=limits)
 
@@ -169,7 +170,7 @@ def _limit(
 ) -> LimitSoFar:
     """Hold a limit's check of one window against what it was before; `clock`: times of the own rows, and the shift."""
     check, nan = item.check, float("nan")
-    before = before or LimitSoFar(check.quantity, nan, nan, nan, 0.0, "not_shown", check.because)
+    before = before or LimitSoFar(check.quantity, nan, nan, nan, nan, 0.0, "not_shown", check.because)
     if not np.isfinite(check.value):
         return before
     worse = np.fmax if check.quantity.worse == "higher" else np.fmin
@@ -187,6 +188,7 @@ def _limit(
         quantity=before.quantity if before.status == "stop" else check.quantity,
         first_s=float(np.fmin(held.first_s, first)),
         last_s=float(np.fmax(held.last_s, last)),
+        until_s=float(np.fmax(held.until_s, max(breach.end_s for breach in breaches) + shift_s)),
         seconds=held.seconds + sum(breach.end_s - breach.start_s for breach in breaches),
         status="stop" if "stop" in (held.status, status) else status,
     )

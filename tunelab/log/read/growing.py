@@ -7,6 +7,7 @@ Nothing of a dialect is decided here: the beginning goes through `find_layout`, 
 from __future__ import annotations
 
 import codecs
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,10 +59,7 @@ def find_beginning(data: bytes, rule: FileRule | None) -> Beginning:
     ------
     NotYetError
         No table shows yet; more rows may make one.
-    ReadError
-        The file is packed or of a format that is written whole.
     """
-    _require_growing_text(data)
     line_end = find_line_end(data)
     whole = data[: len(data) - len(data) % len(line_end)]
     text = even_text(whole)
@@ -76,7 +74,14 @@ def find_beginning(data: bytes, rule: FileRule | None) -> Beginning:
     return Beginning(whole[: int(ends[lines - 1]) if lines else 0], lines, layout, line_end)
 
 
-def _require_growing_text(data: bytes) -> None:
+def require_growing_text(data: bytes) -> None:
+    """Refuse a file that is no text written row by row, by how it begins.
+
+    Raises
+    ------
+    ReadError
+        It is packed, or of a format that is written whole.
+    """
     if data[:2] == b"\x1f\x8b":
         raise ReadError("this is packed with gzip. A log that is still written is plain text; unpack an ended one.")
     name = find_format(data)
@@ -132,6 +137,8 @@ class GrowingFile:
     reached: int = 0  # bytes taken in
     beginning: bytes = b""  # of the file, up to 4096 bytes
     last: bytes = b""  # the last bytes taken in
+    size: int = 0  # of the file, when it was looked at
+    written_s: float = 0.0  # when it was written last, since 1970
 
     def take(self) -> tuple[bytes, bool]:
         """Give what stands behind the place reached, a piece at most, and whether it is of another log than before.
@@ -144,6 +151,8 @@ class GrowingFile:
             There is no such file, or it may not be read.
         """
         with open(self.path, "rb") as handle:
+            about = os.fstat(handle.fileno())
+            self.size, self.written_s = about.st_size, about.st_mtime
             start = handle.read(4096)
             handle.seek(self.reached - len(self.last))
             kept = handle.read(len(self.last))
