@@ -22,7 +22,6 @@ from tunelab.study.drive_plan import Hold
 from tunelab.study.finding import Status
 from tunelab.study.full_throttle.check import Quantity
 from tunelab.study.gearing.reading import at_rows, has, trusted_values
-from tunelab.study.hold_choice import SETTLE_S
 from tunelab.study.limits.ask import Asked
 from tunelab.study.limits.driving import Driving, find_driving
 from tunelab.study.limits.watch import ask_every_limit
@@ -31,6 +30,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
 
+SETTLE_S = 2.0  # of a hold's seconds, as the plan has them, before its good ones begin
 LATEST_S = 0.5  # what the engine does now: the middle of its readings over this long
 WHY_STATED = "the log is still being written"
 
