@@ -55,7 +55,7 @@ def test_a_screen_fits_and_is_drawn_in_the_same_place(monkeypatch, size):
         lines = re.sub(r"\x1b\[[0-9;]*[A-Za-z]", "", frame).split("\n")
         assert len(lines) <= size[1]
         assert max(map(len, lines)) < size[0]
-    assert "NO DATA 3 S" in text or "█" in text
+    assert ("█" in text) == (size[1] > 12)
 
 
 def test_nothing_is_switched_that_would_stay_after_a_kill(monkeypatch):
@@ -81,6 +81,7 @@ def test_large_letters_are_five_rows_and_words_stay_where_there_is_no_room():
     assert all(re.fullmatch(r"[0-7]{5}", rows) for rows in LETTERS.values())
     assert len(set(LETTERS.values())) == len(LETTERS)
     assert [len(large("LIFT", width, "#")) for width in (80, 20, 10)] == [ROWS, ROWS, 1]
+    assert large("NO DATA 40 S", 37, "#") == large("NO DATA", 37, "#")
     assert large("L1", 10, "#") == ["#    #", "#   ##", "#    #", "#    #", "### ###"]
     assert large("LIFT", 3, "#") == ["LIF"]
 

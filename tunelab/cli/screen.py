@@ -32,11 +32,13 @@ LOUD, CALM = "\x1b[1;7m", "\x1b[0m"
 
 
 def large(text: str, width: int, dot: str) -> list[str]:
-    """Write a few words in letters five rows high, wider where there is room; the bare words where there is none."""
-    for scale in (2, 1):
-        rows = [_row(text, row, dot, scale) for row in range(ROWS)]
-        if max(map(len, rows)) <= width:
-            return rows
+    """Write a few words in letters five rows high, wider where there is room; where there is little, the first ones."""
+    words = text.split()
+    for count in range(len(words), 0, -1):
+        for scale in (2, 1):
+            rows = [_row(" ".join(words[:count]), row, dot, scale) for row in range(ROWS)]
+            if max(map(len, rows)) <= width:
+                return rows
     return [text[:width]]
 
 
@@ -115,13 +117,13 @@ def _layout(title, words, rows, end, size: tuple[int, int], dot: str) -> list[tu
     width, height = max(size[0] - 1, 20), size[1]
     small = [(line, False) for label, text in rows for line in _folded(label, plain(text), width)]
     edges = [(line, False) for line in textwrap.wrap(plain(title), width)], [(plain(end)[:width], False)]
-    room = height - len(small) - len(edges[0]) - len(edges[1]) - len(words)
     drawn: list[tuple[str, bool]] = []
-    for text, loud in words:
-        shown = large(text, width, dot) if room >= ROWS else [text[:width]]
-        room -= len(shown)
+    for text, loud in words:  # the first one is large wherever the screen has its rows, others where all has room
+        room = height - len(edges[0]) - len(edges[1]) - len(drawn) - (len(small) if drawn else ROWS)
+        shown = large(text, width, dot) if room > ROWS else [text[:width]]
         drawn += [(line, loud) for line in shown] + [("", False)]
-    return [*edges[0], *drawn, *small, *edges[1]][:height]
+    room = max(height - len(edges[0]) - len(edges[1]) - len(drawn), 0)
+    return [*edges[0], *drawn, *small[:room], *edges[1]][:height]
 
 
 def _folded(label: str, text: str, width: int) -> list[str]:

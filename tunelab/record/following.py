@@ -158,7 +158,7 @@ def hold_words(own: HoldSoFar) -> str:
     hold = own.hold
     parts = [
         f"{own.number}: {gear_words(hold.gear)}",
-        f"{own.speeds_rpm[0]:.0f}-{own.speeds_rpm[1]:.0f} rpm",
+        f"{hold.engine_speed_rpm:.0f} rpm ({own.speeds_rpm[0]:.0f}-{own.speeds_rpm[1]:.0f})",
         f"{hold.air_flow_from_kg_h:.0f}-{hold.air_flow_to_kg_h:.0f} kg/h",
         *([f"{hold.road_speed_km_h:.0f} km/h"] if hold.gear and np.isfinite(hold.road_speed_km_h) else []),
         *([f"throttle about {hold.throttle_pct:.0f} %"] if np.isfinite(hold.throttle_pct) else []),
