@@ -98,6 +98,10 @@ def test_a_half_written_row_waits_until_it_is_whole(log):
     assert following.look().so_far.rows == 59
     add(log, lines[60][15:])
     assert following.look().so_far.rows == 60
+    add(log, b"12.0,too,short\n" + lines[61])
+    seen = following.look()
+    assert (seen.so_far.rows, seen.so_far.set_aside) == (61, 1)
+    assert "61 rows, 3 s, set aside: 1" in dict(seen.lines())["link"]
 
 
 def test_silence_is_said_after_two_seconds_and_ends_with_the_next_row(log, monkeypatch):

@@ -50,6 +50,7 @@ class Window:
 
     log: xr.Dataset  # flagged; its clock begins at its own first row
     own: np.ndarray  # shape (time,), bool: the rows that count here; the others stand around them
+    lines: int  # of the file that count here, rows set aside and blank ones among them
     open: tuple[str, ...]  # columns that may be channels and are not read, as nothing says what they are
 
 
@@ -74,6 +75,7 @@ class GrowingLog:
         self._folder = folder
         self._rule = workspace.channel_map.file_rule(path.name)
         self._file = GrowingFile(path)
+        self.unread = 0  # rows of whole blocks that could not be read at all
         self._seen: Seen | None = None  # what other logs of the logger say, once they were asked
         self._forget()
 
@@ -163,6 +165,7 @@ class GrowingLog:
             return True
         self._kept |= {match.column.key: match for match in self._last if match.form is not None}
         blocks += [window] if window else []
+        self.unread += 0 if window else BLOCK_ROWS
         around = self._context_rows(window) if window else CONTEXT_ROWS[0]
         drop = max(last - around, 0)
         self._beginning, self._context = beginning, last - drop
@@ -214,7 +217,8 @@ class GrowingLog:
         flagged = flag_log(log, car, self._shifted(begins_s - self._first_s), revision=revision)
         place = mapped.line - beginning.lines - 1
         counts = (place >= own[0]) & (place < own[1])
-        return Window(flagged, counts, tuple(_open_columns(mapped.columns))), None
+        lines = own[1] - own[0]
+        return Window(flagged, counts, lines, tuple(_open_columns(mapped.columns))), None
 
     def _shifted(self, begins_s: float) -> Session:
         """The session with its hand-made exclusions on a window's clock; of several files none says where it began."""

@@ -58,6 +58,7 @@ class Seen:
     silent_s: float  # since the last row came
     behind: int  # bytes that still wait to be read
     problem: str  # why nothing can be read; empty where it can
+    unread: int  # rows that could not be read at all
     so_far: SoFar
     holds: tuple[HoldSoFar, ...]
     no_plan: str  # why there is no plan; empty where there is one
@@ -102,7 +103,8 @@ class Seen:
 
     def _link_words(self) -> str:
         so_far = self.so_far
-        read = f"{so_far.rows} rows, {clock_words(so_far.until_s)}"
+        aside = so_far.set_aside + self.unread
+        read = f"{so_far.rows} rows, {clock_words(so_far.until_s)}" + (f", set aside: {aside}" if aside else "")
         if self.link == "reading":
             return f"reading what was written so far: {self.behind // 1000} kB to go, {read}"
         if self.link == "waiting":
@@ -290,6 +292,7 @@ class Following:
             silent_s=silent_s,
             behind=behind,
             problem=problem,
+            unread=self._growing.unread,
             so_far=so_far,
             holds=tuple(holds_so_far(holds, so_far, self.opened.car, self.opened.revision)),
             no_plan=no_plan,

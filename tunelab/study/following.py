@@ -72,6 +72,7 @@ class SoFar:
     """What a log shows so far."""
 
     rows: int = 0
+    set_aside: int = 0  # lines that are no whole row, or have no time of their own
     until_s: float = 0.0  # from the first row to the last, breaks of the clock laid out as in the finished log
     samples: tuple[Samples, ...] = ()
     limits: dict[str, LimitSoFar] = field(default_factory=dict)
@@ -100,7 +101,7 @@ def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, sessio
     """
     log, own = window.log, window.own
     if not own.any():
-        return so_far
+        return replace(so_far, set_aside=so_far.set_aside + window.lines)
     time, first = log["time"].values, int(np.argmax(own))
     shift_s = so_far.until_s - float(time[max(first - 1, 0)])
     reach = _reach(so_far.reach, log)
@@ -114,6 +115,7 @@ def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, sessio
     parts = (*so_far.samples, _own_samples(samples_of(log, car), own))
     return SoFar(
         rows=so_far.rows + int(own.sum()),
+        set_aside=so_far.set_aside + window.lines - int(own.sum()),
         until_s=float(time[own][-1]) + shift_s,
         samples=(pooled(join_samples(list(parts)), car),),
         limits=limits,
