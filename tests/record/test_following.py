@@ -202,6 +202,7 @@ def test_a_sensor_that_never_moved_is_no_stop(log):
     add(log, "\n".join([lines[0], *(",".join([*r[:place], "112", *r[place + 1 :]]) for r in rows), ""]).encode())
     still = seen_at_end(log)
     assert [(own.quantity.id, own.status) for own in still.so_far.passed] == [("limits.coolant", "watch")]
+    assert "never moved so far" in dict(still.lines())["limits"]
     add(log, ("\n".join(",".join([*r[:place], "113", *r[place + 1 :]]) for r in [
         line.split(",") for line in lines[200:260]]) + "\n").encode())  # fmt: skip
     seen = seen_at_end(log)

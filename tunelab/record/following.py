@@ -150,8 +150,10 @@ def passed_words(own: LimitSoFar) -> str:
     settle = SETTLE.get(what.id.removeprefix("limits."), "find the reason")
     when = f"at {clock_words(own.last_s)} of the log" if np.isfinite(own.last_s) else "in a log before this one"
     do = f"{DO} " if own.status == "stop" and what.lift else ""
+    doubt = f" {own.because}" if own.because else ""
     return (
-        f"PASSED {what.title}: {own.worst:.4g}{unit}, limit {what.limit:g}{unit}, {when}. {do}Before the next: {settle}"
+        f"PASSED {what.title}: {own.worst:.4g}{unit}, limit {what.limit:g}{unit}, {when}. "
+        f"{do}Before the next: {settle}.{doubt}"
     )
 
 
@@ -252,8 +254,10 @@ class Following:
         """
         beginning = self._growing.beginning
         look = self._growing.look()
+        if look.is_other and self._shown.rows:  # of one log that is written anew again and again the last counts
+            kept = [part for part in self._earlier if not _is_same_log(part[0], beginning)]
+            self._earlier = [*kept, (beginning, self._shown)]
         if look.is_other:
-            self._earlier.append((beginning, self._shown))
             self._done = self._shown = SoFar()
         for window in look.blocks:
             self._done = self._shown = self._count(self._done, window)

@@ -31,6 +31,7 @@ from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
 
 SETTLE_S = 2.0  # of a hold's seconds, as the plan has them, before its good ones begin
+NEVER_MOVED = "The reading has never moved so far, as a dead sensor's: look at the sensor too."
 LATEST_S = 0.5  # what the engine does now: the middle of its readings over this long
 WHY_STATED = "the log is still being written"
 
@@ -46,7 +47,7 @@ class LimitSoFar:
     until_s: float  # up to when
     seconds: float  # beyond it, all together
     status: Status  # "not_shown", "met" for not passed so far, else the worst that it earned
-    because: str  # why it cannot be held; empty where it can
+    because: str  # why it cannot be held, or what speaks against a reading beyond it; empty where nothing does
 
     @property
     def is_passed(self) -> bool:
@@ -183,7 +184,7 @@ def _limit(
     if not breaches or check.status not in ("watch", "stop") or not check.margin < 0:
         return replace(held, quantity=before.quantity) if before.is_passed else held
     low, high = reach.get(item.channel, (0.0, 1.0))
-    status = check.status if high > low else "watch"  # a dead sensor reads the same all the time
+    status = check.status if high > low else "watch"
     first, last = (f(b.seen_s for b in breaches) + shift_s for f in (min, max))
     return replace(
         held,
@@ -193,6 +194,7 @@ def _limit(
         until_s=float(np.fmax(held.until_s, max(breach.end_s for breach in breaches) + shift_s)),
         seconds=held.seconds + sum(breach.end_s - breach.start_s for breach in breaches),
         status="stop" if "stop" in (held.status, status) else status,
+        because="" if high > low else NEVER_MOVED,
     )
 
 
