@@ -81,6 +81,18 @@ def test_it_says_where_the_page_is_and_shows_progress(demo, record):
     assert "Traceback" not in done.stderr
 
 
+def test_the_quick_answer_is_the_one_that_the_record_begins_with(demo):
+    done, root = demo
+    command = [sys.executable, "-m", "tunelab", "record", "--quick", "sessions/2026-05-03-steady"]
+    before = sorted((str(path), path.stat().st_mtime_ns) for path in root.rglob("*"))
+    quick = subprocess.run(command, cwd=root, capture_output=True, text=True, check=True)
+    *answer, last = quick.stdout.splitlines()
+    assert len(answer) > 8
+    assert "\n".join(answer) in done.stdout
+    assert "nothing was written" in last
+    assert sorted((str(path), path.stat().st_mtime_ns) for path in root.rglob("*")) == before
+
+
 def test_it_overwrites_nothing(demo):
     before = sorted(path.stat().st_mtime_ns for path in demo[1].rglob("*"))
     again = subprocess.run(

@@ -15,7 +15,21 @@ from importlib import import_module
 from tunelab.cli.disk import say_error
 from tunelab.cli.terminal import complain, say
 
-COMMANDS = ("new", "inspect", "list", "record", "plan", "ready", "compare", "share", "open", "archive", "demo", "lab")
+COMMANDS = (
+    "new",
+    "inspect",
+    "list",
+    "record",
+    "plan",
+    "follow",
+    "ready",
+    "compare",
+    "share",
+    "open",
+    "archive",
+    "demo",
+    "lab",
+)
 DESCRIPTION = """\
 Turn the drive logs of a self-built engine management into a documented record: what is wrong with
 the air meter, the injectors and the transients, with intervals, and what to enter next.

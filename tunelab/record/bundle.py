@@ -10,8 +10,6 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-import bokeh
-
 TEMPLATES = Path(__file__).parent / "templates"
 EXTRA = {"bokeh-tables": ("DataTable", "DataCube"), "bokeh-widgets": ("Slider", "Select", "Button", "Div", "Tabs")}
 
@@ -28,6 +26,8 @@ class Script:
 @cache
 def bokeh_script(name: str) -> Script:
     """Pack one of bokeh's own scripts, such as `bokeh`, from the installed package."""
+    import bokeh
+
     path = Path(bokeh.__file__).parent / "server" / "static" / "js" / f"{name}.min.js"
     text = path.read_text(encoding="utf-8")
     return Script(name, pack(text), policy_hash(text))

@@ -10,13 +10,14 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-
-import nbformat
-from traitlets.config import Config
+from typing import TYPE_CHECKING
 
 from tunelab.record.chapter import OUT
 from tunelab.record.display import PAGE_RUN
 from tunelab.record.notebook import Notebook, Value
+
+if TYPE_CHECKING:
+    import nbformat
 
 PREFIX = "TUNELAB_PREFIX"
 CHECK_TAG = "tunelab-kernel-check"
@@ -71,8 +72,10 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     record : Path
         Folder of the record being written: gets `<name>.ipynb`, finished cells even when a later one fails.
     """
+    import nbformat
     import papermill
     from papermill.exceptions import PapermillException
+    from traitlets.config import Config
 
     output = record / f"{notebook.name}.ipynb"
     prepared = _with_check(nbformat.read(notebook.path, as_version=4))
@@ -117,6 +120,8 @@ def _own_channel() -> Iterator[dict[str, str]]:
 
 
 def _with_check(node: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    import nbformat
+
     cell = nbformat.v4.new_code_cell(CHECK, id="kernel-check", metadata={"tags": [CHECK_TAG]})
     node.cells.insert(0, cell)
     return node

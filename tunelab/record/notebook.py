@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import ast
 import io
+import json
 import tokenize
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 from tunelab.workspace.wanted import nearest
-
-if TYPE_CHECKING:
-    import nbformat
 
 Value = str | int | float | bool | list | None
 SET_BY_THE_RUN = ("session", "out")  # parameters that the command fills in itself
@@ -124,34 +123,58 @@ def read_notebook(path: Path) -> Notebook:
     NotebookError
         It cannot be read, or a cell tagged `parameters` is missing or holds more than plain values.
     """
-    import nbformat  # takes a second, which every kernel would wait for
-
-    try:
-        node = nbformat.read(path, as_version=4)
-    except (OSError, ValueError, nbformat.reader.NotJSONError, nbformat.ValidationError) as error:
-        raise NotebookError(f"{path.name} cannot be read as a notebook: {error}") from error
-    about = node.metadata.get("tunelab", {})
+    metadata, cells = read_cells(path)
+    about = metadata.get("tunelab", {})
     steps, order = tuple(about.get("steps", ())), int(about.get("order", 50))
     answer = tuple(about.get("answer", ()))
-    return Notebook(path.stem, path, _title(node), steps, _parameters(node, path), order, answer)
+    return Notebook(path.stem, path, _title(cells), steps, _parameters(cells, path), order, answer)
 
 
-def _title(node: nbformat.NotebookNode) -> str:
-    for cell in node.cells:
-        for line in cell.source.splitlines() if cell.cell_type == "markdown" else ():
+def read_cells(path: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Read a notebook's metadata and its cells, the source of each as one text.
+
+    A notebook of format 4 is JSON of a published form (https://nbformat.readthedocs.io/en/latest/format_description.html);
+    what is read here needs no more than that, and the library for all of it takes a second to load.
+
+    Raises
+    ------
+    NotebookError
+        It cannot be read, or is no notebook of format 4.
+    """
+    try:
+        node = json.loads(path.read_text(encoding="utf-8"))
+        if node["nbformat"] != 4:
+            raise ValueError(f"format {node['nbformat']}, wanted 4")
+        cells = [
+            {**cell, "source": "".join(cell["source"]), "metadata": {**cell.get("metadata", {})}}
+            for cell in node["cells"]
+        ]
+        return {**node.get("metadata", {})}, cells
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise NotebookError(f"{path.name} cannot be read as a notebook: {error}") from error
+
+
+def _title(cells: Sequence[Mapping[str, Any]]) -> str:
+    for cell in cells:
+        for line in cell["source"].splitlines() if cell.get("cell_type") == "markdown" else ():
             if line.startswith("# "):
                 return line[2:].strip()
     return ""
 
 
-def _parameters(node: nbformat.NotebookNode, path: Path) -> tuple[Parameter, ...]:
-    cells = [c for c in node.cells if c.cell_type == "code" and "parameters" in c.metadata.get("tags", [])]
-    if len(cells) != 1:
+def is_parameters(cell: Mapping[str, Any]) -> bool:
+    """Whether a code cell is the one that holds the parameters."""
+    return "parameters" in cell["metadata"].get("tags", [])
+
+
+def _parameters(cells: Sequence[Mapping[str, Any]], path: Path) -> tuple[Parameter, ...]:
+    found = [cell for cell in cells if cell.get("cell_type") == "code" and is_parameters(cell)]
+    if len(found) != 1:
         raise NotebookError(
-            f"{path.name} has {len(cells)} cells tagged `parameters`; it needs exactly one, with plain values, "
+            f"{path.name} has {len(found)} cells tagged `parameters`; it needs exactly one, with plain values, "
             "or nothing could tell it which session to read."
         )
-    return _read_parameters(cells[0].source, path)
+    return _read_parameters(found[0]["source"], path)
 
 
 def _read_parameters(source: str, path: Path) -> tuple[Parameter, ...]:

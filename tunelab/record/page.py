@@ -6,18 +6,21 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jinja2
-import nbformat
 from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from tunelab.record.answer import answer_of
 from tunelab.record.bundle import TEMPLATES, pack, policy, policy_hash, scripts_for
 from tunelab.record.display import FIGURE, TABLE
-from tunelab.record.execute import Run
 from tunelab.record.still import draw_still
+
+if TYPE_CHECKING:
+    import nbformat
+
+    from tunelab.record.execute import Run
 
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_RUN = "What comes after this in the notebook did not run."
@@ -215,7 +218,7 @@ def _join_streams(outputs: list[nbformat.NotebookNode]) -> list[nbformat.Noteboo
     for output in outputs:
         before = joined[-1] if joined else None
         if before and output.output_type == before.output_type == "stream" and output.name == before.name:
-            joined[-1] = nbformat.v4.new_output("stream", name=output.name, text=before.text + output.text)
+            joined[-1] = type(before)({**before, "text": before.text + output.text})
         else:
             joined.append(output)
     return joined

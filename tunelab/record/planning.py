@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tunelab.record.chapter import Chapter, as_data
@@ -34,7 +34,7 @@ class Planned:
         return sheet_html(self.title, [as_data(self.chapter)], self.plan.cautions, first=self.first)
 
 
-def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
+def plan_for(path: Path, top_speed_km_h: float | None, *, without: Path | None = None) -> Planned:
     """Plan the next drive.
 
     Parameters
@@ -44,6 +44,8 @@ def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
         is allowed, and the newest revision is taken to be in the ECU.
     top_speed_km_h : float or None
         Highest road speed that may be driven there; None: the owner's own limit. [km/h]
+    without : Path, optional
+        A log of the workspace that does not count yet, such as one that is still being written.
 
     Raises
     ------
@@ -51,13 +53,27 @@ def plan_for(path: Path, top_speed_km_h: float | None) -> Planned:
         The files cannot be used as they stand.
     """
     if (path / "car.toml").is_file():
-        workspace = open_usable(path)
+        workspace = _without(open_usable(path), without)
         names = [n for n, folder in workspace.sessions.items() if "steady" in folder.session.steps and folder.files]
         revision = max(workspace.revisions.values(), key=lambda item: (item.date, item.name))
     else:
         opened = open_session(path)
         workspace, names, revision = opened.workspace, [opened.name], opened.revision
     return _plan(workspace, names, revision, top_speed_km_h)
+
+
+def _without(workspace: Workspace, log: Path | None) -> Workspace:
+    """The workspace as if one of its logs were not there."""
+    if log is None:
+        return workspace
+    left = log.resolve()
+    return replace(
+        workspace,
+        sessions={
+            name: replace(folder, files=tuple(file for file in folder.files if file.resolve() != left))
+            for name, folder in workspace.sessions.items()
+        },
+    )
 
 
 def _plan(workspace: Workspace, names: list[str], revision: Revision, top_speed_km_h: float | None) -> Planned:

@@ -6,12 +6,12 @@ import datetime
 import mimetypes
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
-
-from rocrate.model import ContextEntity
-from rocrate.rocrate import ROCrate
+from typing import TYPE_CHECKING, Any
 
 from tunelab.record.evidence import sha256
+
+if TYPE_CHECKING:  # it takes a second to load, which the summary need not wait for
+    from rocrate.rocrate import ROCrate
 
 FORMATS = {".ipynb": "application/x-ipynb+json", ".toml": "application/toml", ".nc": "application/x-netcdf"}
 LICENCE = "Private record of the car's owner; no licence to copy or publish is given."
@@ -45,6 +45,8 @@ def write_crate(record: Path, results: Mapping[str, Any], car: str) -> None:
         Name of the car.
     """
     finished = results["timestamps"]["finished"]
+    from rocrate.rocrate import ROCrate
+
     crate = ROCrate()
     crate.name = f"{car}: {results['session']}"
     crate.description = (
@@ -57,10 +59,16 @@ def write_crate(record: Path, results: Mapping[str, Any], car: str) -> None:
     crate.metadata.write(record)
 
 
+def _add_entity(crate: ROCrate, name: str, properties: Mapping[str, Any]) -> Any:
+    from rocrate.model import ContextEntity
+
+    return crate.add(ContextEntity(crate, name, properties=dict(properties)))
+
+
 def add_licence(crate: ROCrate) -> Any:
     """Say that nothing may be done with a record but what its owner allows; returns the entity."""
     about = {"@type": "CreativeWork", "name": "Private record", "description": LICENCE}
-    return crate.add(ContextEntity(crate, "#licence", properties=about))
+    return _add_entity(crate, "#licence", about)
 
 
 def add_tool(crate: ROCrate, versions: Mapping[str, str]) -> Any:
@@ -70,7 +78,7 @@ def add_tool(crate: ROCrate, versions: Mapping[str, str]) -> Any:
     """
     requirements = "; ".join(f"{name} {number}" for name, number in versions.items())
     about = {"@type": "CreativeWork", "name": "tunelab", "version": versions["tunelab"]}
-    return crate.add(ContextEntity(crate, "#tunelab", properties={**about, "softwareRequirements": requirements}))
+    return _add_entity(crate, "#tunelab", {**about, "softwareRequirements": requirements})
 
 
 def add_file(crate: ROCrate, record: Path, path: Path) -> Any:
@@ -92,7 +100,7 @@ def _add_run(crate: ROCrate, results: Mapping[str, Any], files: list) -> None:
         "startTime": results["timestamps"]["started"],
         "endTime": results["timestamps"]["finished"],
     }
-    run = crate.add(ContextEntity(crate, "#run", properties=action))
+    run = _add_entity(crate, "#run", action)
     run["instrument"] = tool
     run["object"] = read
     run["result"] = files
@@ -106,4 +114,4 @@ def _add_input(crate: ROCrate, item: Mapping[str, Any]) -> Any:
             f"Raw log, not in this folder: {item['rows_in']} rows, {item['rows_kept']} kept, "
             f"{item['rows_set_aside']} set aside."
         )
-    return crate.add(ContextEntity(crate, f"#input-{item['sha256'][:16]}", properties=about))
+    return _add_entity(crate, f"#input-{item['sha256'][:16]}", about)

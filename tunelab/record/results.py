@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from tunelab.record.chapter import finite
@@ -54,6 +54,13 @@ def all_findings(chapters: Sequence[Mapping[str, Any]], runs: Sequence[Run]) -> 
     """Findings of all chapters, and one `not_shown` for each notebook that failed."""
     found = [dict(finding) for chapter in chapters for finding in chapter["findings"]]
     return found + [_not_shown(run) for run in runs if run.failed]
+
+
+def stopped_checks(findings: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Checks of the log against itself that withheld what rests on it, each with its reason."""
+    for finding in findings:
+        if finding["id"].startswith("consistency.") and finding["status"] == "stop":
+            yield f"{finding['title']}: {finding['because']}"
 
 
 def _not_shown(run: Run) -> dict[str, Any]:

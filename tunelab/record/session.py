@@ -6,7 +6,7 @@ import datetime
 import os
 import shutil
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,7 +23,7 @@ from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.provenance import write_crate
-from tunelab.record.results import results_data, results_text
+from tunelab.record.results import results_data, results_text, stopped_checks
 from tunelab.record.shelf import write_shelf
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
@@ -100,7 +100,7 @@ def record_session(
             stored = StoredRecord(place, opened.folder, results, findings_of(results))
             Driven(opened.workspace).keep(stored, evidence.log)
         write_shelf(opened.workspace.root)
-    return Record(place, kept, tuple(run for run, _ in runs), tuple(_stopped(results["findings"])), good, short)
+    return Record(place, kept, tuple(run for run, _ in runs), tuple(stopped_checks(results["findings"])), good, short)
 
 
 def _is_good(place: Path) -> bool:
@@ -110,12 +110,6 @@ def _is_good(place: Path) -> bool:
     except RecordError:
         return False
     return not any(notebook["failed"] for notebook in results.get("notebooks", ()))
-
-
-def _stopped(findings: Sequence[Mapping[str, Any]]) -> Iterator[str]:
-    for finding in findings:
-        if finding["id"].startswith("consistency.") and finding["status"] == "stop":
-            yield f"{finding['title']}: {finding['because']}"
 
 
 def _now() -> str:

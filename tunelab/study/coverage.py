@@ -359,3 +359,7 @@ def _range(values: np.ndarray, count: np.ndarray) -> tuple[float, float]:
         return np.nan, np.nan
     low, high = counted_quantile(values[known], count[known], np.array([0.01, 0.99]))
     return float(low), float(high)
+
+
+# For a log that is still being written (`study/following.py`).
+join_samples, with_flow = _joined, _with_flow

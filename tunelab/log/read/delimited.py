@@ -22,7 +22,7 @@ from tunelab.log.read.shifted import leave_out_shifted
 from tunelab.workspace.channel_map import FileRule
 
 
-def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTable:
+def read_delimited(data: bytes, source: Source, rule: FileRule | None, *, layout: Layout | None = None) -> RawTable:
     """Read delimited text.
 
     Parameters
@@ -33,22 +33,30 @@ def read_delimited(data: bytes, source: Source, rule: FileRule | None) -> RawTab
         Where it comes from.
     rule : FileRule or None
         What the owner says of the file.
+    layout : Layout, optional
+        Of the same file, found from its beginning; None: it is found from `data`.
 
     Raises
     ------
     ReadError
         No table can be made of it; the message says why and what to do.
     """
+    return _read_text(even_text(data), source, rule, layout)
+
+
+def even_text(data: bytes) -> Text:
+    """Decode a file's content, even out its line ends, and join headings that run over several lines."""
     text = to_text(data)
     whole, joined = join_quoted_lines(text.data)
-    text = replace(text, data=whole, joined=joined, control=None if joined else text.control)
-    return _read_text(text, source, rule)
+    return replace(text, data=whole, joined=joined, control=None if joined else text.control)
 
 
-def _read_text(text: Text, source: Source, rule: FileRule | None) -> RawTable:
+def _read_text(text: Text, source: Source, rule: FileRule | None, layout: Layout | None = None) -> RawTable:
     """Read text of one heading, or of several one below the other."""
     try:
-        layout = find_layout(text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None)
+        layout = layout or find_layout(
+            text.data, headings=rule.headings if rule else (), decimal=rule.decimal if rule else None
+        )
     except ReadError:
         headings = [] if rule and rule.headings else _all_headings(text.data)
         if len(headings) < 2:

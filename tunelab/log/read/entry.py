@@ -65,6 +65,20 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     return replace(table, digest=start_digest(raw))  # not sooner: the reader takes all processors, mapping takes one
 
 
+def find_format(data: bytes) -> str:
+    """Tell by its first bytes which format a file has: "Parquet", "netCDF", "MDF", or empty for text.
+
+    Raises
+    ------
+    ReadError
+        It is something else that is no log.
+    """
+    for mark, what in _REFUSED:
+        if data.startswith(mark):
+            raise ReadError(f"this is {what}.")
+    return next((name for mark, name in _FORMATS if data.startswith(mark)), "")
+
+
 def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
     data, compression, notes = raw, "none", ()
     if raw[:2] == b"\x1f\x8b":
@@ -72,11 +86,8 @@ def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
         compression = "gzip"
     if not data[:4096].strip(_NOTHING) and not data.strip(_NOTHING):
         raise ReadError("the file is empty; was the logger still writing when it was copied?")
-    for mark, what in _REFUSED:
-        if data.startswith(mark):
-            raise ReadError(f"this is {what}.")
     source = Source(path, compression, notes)
-    format_name = next((name for mark, name in _FORMATS if data.startswith(mark)), "")
+    format_name = find_format(data)
     if format_name == "Parquet":
         return read_parquet(data, source)
     if format_name == "netCDF":

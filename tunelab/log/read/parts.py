@@ -18,7 +18,7 @@ _PIECE = 1 << 18
 _MOST_DIGITS = 0.35  # of a line's bytes, for it to be one of names
 _LEAST_LETTERS = 0.3
 _LEAST_NAMES = 0.5  # of the filled cells, known to the kit or written in the heading line already
-_HEADING = "another heading line: the rows below are read by it"
+HEADING_AGAIN = "another heading line: the rows below are read by it"
 _NOTE = "another heading stands further down: the rows below it are read by it"
 _FEWEST_ROWS = 2  # of data below a line of names, for that to be a heading above the one that was found
 
@@ -138,7 +138,7 @@ def stack_parts(tables: Sequence[tuple[Part, RawTable | str]]) -> RawTable:
     inner = [table.parts + start for (_, table), start in zip(read, begins, strict=True)]
     aside = [item for _, table in read for item in table.set_aside]
     aside += [SetAside(part.start + 1, why, part.stop) for part, why in tables if isinstance(why, str)]
-    aside += [SetAside(p.start + 1, _HEADING, p.start + t.dialect.data_line - 1) for p, t in read if p.start]
+    aside += [SetAside(p.start + 1, HEADING_AGAIN, p.start + t.dialect.data_line - 1) for p, t in read if p.start]
     return replace(
         first,
         frame=pl.DataFrame([series for _, series, _ in made]),

@@ -9,8 +9,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from tunelab.record.archive.calculation import Calculation
 from tunelab.record.archive.watched import EVERY, Asked
+from tunelab.record.calculation import Calculation
 from tunelab.record.evidence import sha256
 from tunelab.record.notebook import Value
 from tunelab.record.versions import versions

@@ -75,8 +75,8 @@ class Driving:
     no_load: str  # why the load is not known; empty where it is
 
 
-def find_driving(log: xr.Dataset, car: Car, revision: Revision, session: Session) -> Driving:
-    """Split a flagged log into what the owner's limits speak of.
+def find_driving(log: xr.Dataset, car: Car, revision: Revision, session: Session, *, with_gear: bool = True) -> Driving:
+    """Split a flagged log into what the owner's limits speak of; the gear at every row only where it is asked for.
 
     The engine counts as running from two seconds after it was cranked; as under load from `limits.load_from_pct` of
     absolute load on (40 where the owner states none). A log without engine speed counts as running throughout.
@@ -97,7 +97,7 @@ def find_driving(log: xr.Dataset, car: Car, revision: Revision, session: Session
         full=_spans(log, full, "full throttle"),
         pulls=tuple(_of_pull(log, pull) for pull in find_pulls(log, car, session).pulls),
         load_pct=load,
-        gear=_gear(log, car),
+        gear=_gear(log, car) if with_gear else np.zeros(log.sizes["time"], dtype=int),
         load_from_pct=least,
         no_load=no_load,
     )

@@ -13,7 +13,7 @@ from tunelab.study.full_throttle.check import Check, missing
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.study.limits.ask import Asked, ask_all
 from tunelab.study.limits.driving import Driving, find_driving
-from tunelab.study.limits.mixture import hold_mixture
+from tunelab.study.limits.mixture import HeldMixture, hold_mixture
 from tunelab.study.limits.result import LimitWatch, Watched
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -44,16 +44,24 @@ def watch_limits(log: xr.Dataset, car: Car, revision: Revision, session: Session
     """
     driving = find_driving(log, car, revision, session)
     mixture = hold_mixture(driving, car, revision, delay)
+    watched = tuple(_watched(driving, item) for item in _ask(driving, car, revision, mixture))
+    seconds = [sum(span.end_s - span.start_s for span in spans) for spans in (driving.running, driving.loaded)]
+    because = "" if any(np.isfinite(w.check.value) for w in watched) else "no reading could be held against a limit."
+    return LimitWatch(watched, mixture.readings, driving.load_from_pct, *seconds, delay, because)
+
+
+def ask_every_limit(driving: Driving, car: Car, revision: Revision, delay: DelayFit) -> list[Asked]:
+    """Hold what was driven against every limit of the owner's, before anything is said of sensors that never moved."""
+    return _ask(driving, car, revision, hold_mixture(driving, car, revision, delay))
+
+
+def _ask(driving: Driving, car: Car, revision: Revision, mixture: HeldMixture) -> list[Asked]:
     asked = [
         Asked(mixture.lean, "lambda_measured", mixture.lean_note, "under load"),
         Asked(mixture.full, "lambda_measured", where="at full throttle"),
         *ask_all(driving, car, revision),
     ]
-    kept = [item for item in asked if item.check.quantity.limit is not None or _is_logged(driving.log, item)]
-    watched = tuple(_watched(driving, item) for item in kept)
-    seconds = [sum(span.end_s - span.start_s for span in spans) for spans in (driving.running, driving.loaded)]
-    because = "" if any(np.isfinite(w.check.value) for w in watched) else "no reading could be held against a limit."
-    return LimitWatch(watched, mixture.readings, driving.load_from_pct, *seconds, delay, because)
+    return [item for item in asked if item.check.quantity.limit is not None or _is_logged(driving.log, item)]
 
 
 def _is_logged(log: xr.Dataset, item: Asked) -> bool:

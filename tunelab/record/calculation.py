@@ -1,23 +1,23 @@
 """A notebook's calculation without its pages: those of its statements that its last call, `record.write`, stands on.
 
-An archive of a thousand sessions needs the findings, not the figures. Taking the statements from the notebook itself,
-rather than writing them down again, is what keeps an archive's numbers those of `tunelab record`.
+An archive of a thousand sessions and a short answer by the roadside need the findings, not the figures. Taking the
+statements from the notebook itself, rather than writing them down again, is what keeps their numbers those of
+`tunelab record`.
 """
 
 from __future__ import annotations
 
 import ast
 import functools
+import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import CodeType
 from typing import Any
 
-import nbformat
-
 from tunelab.record.chapter import Chapter
-from tunelab.record.notebook import Notebook, NotebookError, Value
+from tunelab.record.notebook import Notebook, NotebookError, Value, is_parameters, read_cells
 
 CHAPTER = "__chapter__"
 READERS = {"open_session": "__open_session__", "gather_evidence": "__gather_evidence__"}  # given by the archive
@@ -69,6 +69,43 @@ def read_calculation(notebook: Notebook) -> Calculation:
     return Calculation(notebook, ast.unparse(module))
 
 
+class Shared:
+    """Runs several calculations of one session, and makes each call that they have in common only once.
+
+    Two calls are the same where their text is and everything that they read came about in the same way.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[str, dict[str, Any]] = {}  # how something came about -> the names that it set
+
+    def run(
+        self,
+        calculation: Calculation,
+        parameters: Mapping[str, Value],
+        open_session: Callable[..., Any],
+        gather_evidence: Callable[..., Any],
+    ) -> Chapter:
+        """Run one, as `Calculation.run` does, with what the ones before have made."""
+        readers = dict(zip(READERS.values(), (open_session, gather_evidence), strict=True))
+        namespace: dict[str, Any] = {"__name__": calculation.notebook.name, **parameters, **readers}
+        origin = {name: repr(value) for name, value in parameters.items()}
+        for statement in ast.parse(calculation.source).body:
+            text = ast.unparse(statement)
+            names, came = sorted(set(_changed(statement))), [origin.get(name, "") for name in sorted(_read(statement))]
+            key = hashlib.sha256("\0".join([text, *came]).encode()).hexdigest()
+            if key not in self._known or not _is_call(statement):
+                exec(_compiled(text, calculation.notebook.path.name), namespace)
+                self._known[key] = {name: namespace[name] for name in names if name in namespace}
+            namespace |= self._known[key]
+            origin |= dict.fromkeys(names, key)
+        return namespace[CHAPTER]
+
+
+def _is_call(statement: ast.stmt) -> bool:
+    """Whether a statement only names what a call gives back, so that it can be given again."""
+    return isinstance(statement, ast.Assign) and isinstance(statement.value, ast.Call)
+
+
 @functools.lru_cache(maxsize=64)
 def _compiled(source: str, name: str) -> CodeType:
     return compile(source, name, "exec")
@@ -76,8 +113,8 @@ def _compiled(source: str, name: str) -> CodeType:
 
 def _statements(path: Path) -> list[ast.stmt]:
     """All statements of the code cells but those of the parameters, whose values are given."""
-    cells = [cell for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"]
-    counted = [cell.source for cell in cells if "parameters" not in cell.metadata.get("tags", [])]
+    cells = [cell for cell in read_cells(path)[1] if cell.get("cell_type") == "code"]
+    counted = [cell["source"] for cell in cells if not is_parameters(cell)]
     try:
         return [statement for source in counted for statement in ast.parse(source).body]
     except SyntaxError as error:

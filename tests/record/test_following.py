@@ -1,0 +1,211 @@
+"""A log followed while it is written comes to what the finished log says, whenever its rows came."""
+
+import gzip
+import os
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from followed_log import PULLS, ROAD, SWEEP, content, workspace
+
+from tunelab.cli import main
+from tunelab.log.flag import flag_log
+from tunelab.log.load import load_session
+from tunelab.log.read import ReadError
+from tunelab.record import following as module
+from tunelab.record.following import Following, session_of
+from tunelab.record.opened import open_session
+from tunelab.study.coverage import cover, samples_of
+from tunelab.study.delay import stated_delay
+from tunelab.study.drive_plan import plan_drive
+from tunelab.study.following import SoFar, holds_so_far
+from tunelab.study.limits import watch_limits
+from tunelab.workspace import WorkspaceError
+
+
+@pytest.fixture
+def log(tmp_path):
+    return workspace(tmp_path / "my-car")
+
+
+def follow(log):
+    return Following(log, session_of(log, None))
+
+
+def seen_at_end(log):
+    following = follow(log)
+    seen = following.look()
+    while seen.behind:
+        seen = following.look()
+    return seen
+
+
+def add(log, data):
+    with open(log, "ab") as handle:
+        handle.write(data)
+
+
+def passed(so_far):
+    return {own.quantity.id: (own.status, round(own.worst, 3), round(own.seconds, 2)) for own in so_far.passed}
+
+
+@pytest.mark.parametrize("name", [SWEEP, ROAD])
+def test_a_followed_log_gives_the_holds_and_limits_of_the_finished_one(log, name):
+    log.write_bytes(content(name))
+    seen, opened = seen_at_end(log), open_session(log.parent)
+    car, revision, about = opened.car, opened.revision, opened.folder.session
+    finished = flag_log(load_session(opened.workspace, opened.name), car, about, revision=revision)
+    plan = plan_drive(cover([], car, revision), car, revision, top_speed_km_h=125).holds
+    own = holds_so_far(plan, seen.so_far, car, revision)
+    whole = holds_so_far(plan, SoFar(samples=(samples_of(finished, car),)), car, revision)
+    assert [hold.is_done for hold in own] == [hold.is_done for hold in whole]
+    assert any(hold.is_done for hold in own)
+    assert max(abs(a.have_s - b.have_s) for a, b in zip(own, whole, strict=True)) < 1.0
+    assert seen.so_far.rows == finished.sizes["time"]
+    assert seen.so_far.until_s == pytest.approx(float(finished["time"][-1]), abs=0.1)
+    watch = watch_limits(finished, car, revision, about, stated_delay(car, "still written"))
+    beyond = {
+        item.check.quantity.id: (item.check.status, round(item.check.value, 3), round(item.seconds_beyond, 2))
+        for item in watch.watched
+        if item.is_passed
+    }
+    assert passed(seen.so_far) == beyond
+    assert bool(beyond) == (name == ROAD)
+
+
+def test_it_is_the_same_whenever_the_rows_came_and_after_a_kill(log):
+    data, rng = content(PULLS), np.random.default_rng(4)
+    cuts = [*np.sort(rng.integers(0, len(data), 4)).tolist(), len(data)]
+    following, start = follow(log), 0
+    for cut in cuts:
+        add(log, data[start:cut])  # bursts that end somewhere within a row
+        seen, start = following.look(), cut
+    again = seen_at_end(log)
+    assert [text for label, text in again.lines() if label != "link"] == [
+        text for label, text in seen.lines() if label != "link"
+    ]
+    assert again.so_far.rows == seen.so_far.rows == data.count(b"\n") - 1
+    assert passed(again.so_far) == passed(seen.so_far)
+    for mine, other in zip(again.so_far.samples, seen.so_far.samples, strict=True):
+        np.testing.assert_array_equal(mine.seconds, other.seconds)
+
+
+def test_a_half_written_row_waits_until_it_is_whole(log):
+    lines = content(PULLS).splitlines(keepends=True)
+    following = follow(log)
+    add(log, b"".join(lines[:60]) + lines[60][:15])
+    assert following.look().so_far.rows == 59
+    add(log, lines[60][15:])
+    assert following.look().so_far.rows == 60
+    add(log, b"12.0,too,short\n" + lines[61])
+    seen = following.look()
+    assert (seen.so_far.rows, seen.so_far.set_aside) == (61, 1)
+    assert "61 rows, 3 s, set aside: 1" in dict(seen.lines())["link"]
+
+
+def test_silence_is_said_after_two_seconds_and_ends_with_the_next_row(log, monkeypatch):
+    clock = SimpleNamespace(now=100.0)
+    monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: clock.now, time=lambda: log.stat().st_mtime))
+    lines = content(PULLS).splitlines(keepends=True)
+    following = follow(log)
+    assert following.look().link == "waiting"
+    add(log, b"".join(lines[:80]))
+    assert following.look().link == "alive"
+    words = []
+    for second in (1.9, 2.0, 3.0, 70.0):
+        clock.now = 100.0 + second
+        words.append(following.look().word())
+    assert words == ["LINK OK", "NO DATA 2 S", "NO DATA 3 S", "LOG ENDED"]
+    add(log, lines[80])
+    assert following.look().word() == "LINK OK"
+
+
+def test_rows_that_repeat_while_the_engine_runs_are_a_dead_link(log):
+    lines = content(PULLS).splitlines(keepends=True)
+    add(log, b"".join(lines[:80]))
+    time, rest = lines[79].split(b",", 1)
+    for step in range(1, 61):
+        add(log, b"%.3f,%s" % (float(time) + 0.05 * step, rest))
+    seen = seen_at_end(log)
+    assert seen.link == "still"
+    assert "no reading has moved for 3 s" in dict(seen.lines())["link"]
+
+
+def test_another_log_in_its_place_goes_on_with_what_was_done_and_a_rewritten_one_counts_once(log):
+    lines = content(ROAD).splitlines(keepends=True)
+    add(log, b"".join(lines[:400]))
+    following = follow(log)
+    before = following.look().so_far
+    os.replace(log, log.with_name("log.1.csv"))
+    assert following.look().problem == "there is no such file yet"
+    add(log, b"".join([lines[0], *lines[2000:2300]]))
+    both = following.look().so_far
+    good = [float(sum(part.seconds[part.good].sum() for part in so_far.samples)) for so_far in (before, both)]
+    assert good[0] > 1
+    assert both.rows == 300
+    assert good[1] > good[0]
+    log.write_bytes(b"".join([lines[0], *lines[2000:2200]]))  # shorter, and begins as the one before it
+    rewritten = following.look().so_far
+    assert rewritten.rows == 200
+    alone = seen_at_end(log).so_far
+    assert sum(p.seconds.sum() for p in rewritten.samples) == pytest.approx(
+        sum(p.seconds.sum() for p in (*before.samples, *alone.samples))
+    )
+
+
+def test_rows_below_another_heading_are_read_by_it(log):
+    lines = content(PULLS).splitlines(keepends=True)
+    add(log, b"".join(lines[:100]))
+    following = follow(log)
+    following.look()
+    cells = [line.rstrip(b"\r\n").split(b",") for line in (lines[0], *lines[100:160])]
+    add(log, b"".join(b",".join([row[0], row[2], row[1], *row[3:12]]) + b"\n" for row in cells))
+    seen = following.look()
+    assert seen.so_far.rows == 99 + 60
+    assert 500 < seen.so_far.now.engine_speed_rpm < 7000
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [(gzip.compress(b"Time,RPM\n0,900\n"), "packed with gzip"), (b"PAR1....", "this is Parquet")],
+)
+def test_what_is_not_written_row_by_row_is_refused(log, data, message):
+    log.write_bytes(data)
+    with pytest.raises(ReadError, match=message):
+        follow(log).look()
+
+
+def test_a_log_outside_of_any_session_is_refused_with_the_way_out(tmp_path, log):
+    with pytest.raises(WorkspaceError, match=r"--session my-car/sessions/NAME"):
+        session_of(tmp_path / "log.csv", None)
+    assert session_of(tmp_path / "log.csv", log.parent).name == "2026-06-01-drive"
+
+
+def test_it_only_reads_and_shows_the_next_hold(tmp_path, capsys):
+    log = workspace(tmp_path / "my-car", step="steady")
+    log.write_bytes(b"".join(content(PULLS).splitlines(keepends=True)[:500]))
+    before = {path: path.stat().st_mtime_ns for path in sorted(tmp_path.rglob("*"))}
+    assert main(["follow", str(log), "--once"]) == 0
+    assert {path: path.stat().st_mtime_ns for path in sorted(tmp_path.rglob("*"))} == before
+    shown = capsys.readouterr().out
+    assert "never for the driver" in shown
+    assert "499 rows" in shown
+    assert "good seconds left" in shown
+    assert re.search(r"next     \d+: (neutral|gear \d)", shown)
+
+
+def test_a_sensor_that_never_moved_is_no_stop(log):
+    lines = content(ROAD).decode().splitlines()
+    place = lines[0].split(",").index("Coolant (°C)")
+    rows = [line.split(",") for line in lines[1:200]]
+    add(log, "\n".join([lines[0], *(",".join([*r[:place], "112", *r[place + 1 :]]) for r in rows), ""]).encode())
+    still = seen_at_end(log)
+    assert [(own.quantity.id, own.status) for own in still.so_far.passed] == [("limits.coolant", "watch")]
+    assert "never moved so far" in dict(still.lines())["limits"]
+    add(log, ("\n".join(",".join([*r[:place], "113", *r[place + 1 :]]) for r in [
+        line.split(",") for line in lines[200:260]]) + "\n").encode())  # fmt: skip
+    seen = seen_at_end(log)
+    assert [(own.quantity.id, own.status) for own in seen.so_far.passed] == [("limits.coolant", "stop")]
+    assert seen.word() == "LIFT"
+    assert "Lift, coast, end the run." in dict(seen.lines())["limits"]
