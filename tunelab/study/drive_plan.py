@@ -14,8 +14,16 @@ from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD, caution
 from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import APART, Coverage
 from tunelab.study.hold import BALANCE_KW
-from tunelab.study.hold_choice import MOVE_S, Choice, Chosen, choose_holds, find_choices, in_driving_order
-from tunelab.study.information import CalmDrive, Expected, battery_moved
+from tunelab.study.hold_choice import (
+    MOVE_S,
+    Choice,
+    Chosen,
+    battery_moved,
+    choose_holds,
+    find_choices,
+    in_driving_order,
+)
+from tunelab.study.information import CalmDrive, Expected
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -124,7 +132,7 @@ def plan_drive(
         top_speed_km_h=top,
         rev_limit_rpm=min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm),
         cautions=_cautions(holds, car),
-        notes=(*_notes(coverage, car, drives, chosen), *_why_none(holds, left_out, chosen)),
+        notes=(*_notes(coverage, car, drives, chosen), *_why_none(holds, left_out)),
         limit_pct=car.limits.steady_lambda_error_max_pct,
         before=chosen.before,
         after=chosen.after,
@@ -211,7 +219,7 @@ def _notes(coverage: Coverage, car: Car, drives: Sequence[CalmDrive], chosen: Ch
         notes.append(
             "The pressure across the injectors is not logged: no hold tells the dead time. Log the manifold pressure."
         )
-    if chosen.is_enough and not battery_moved(drives):
+    if chosen.is_enough and not battery_moved(coverage):
         notes.append(
             "The battery voltage hardly moved: how dead time changes with it is not told. Hold one light speed with "
             "lamps, fan and heater on when there is a drive anyway."
@@ -239,9 +247,9 @@ def _car_notes(coverage: Coverage, car: Car) -> list[str]:
     return notes
 
 
-def _why_none(holds: Sequence[Hold], left_out: list[tuple[int, int, str]], chosen: Chosen) -> tuple[str, ...]:
-    """Say why nothing can be driven though it is not enough."""
-    if holds or chosen.is_enough:
+def _why_none(holds: Sequence[Hold], left_out: list[tuple[int, int, str]]) -> tuple[str, ...]:
+    """Say what of the range is not asked about, where no hold is left to drive."""
+    if holds:
         return ()
     counts = Counter(because for _, _, because in left_out)
     return tuple(f"{count} of the cells that are missing: {because}." for because, count in counts.most_common())

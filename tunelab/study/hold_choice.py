@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import Coverage
@@ -16,7 +17,6 @@ from tunelab.study.information import (
     Expected,
     Knowledge,
     Places,
-    battery_moved,
     known_from,
     usual_battery_v,
 )
@@ -34,6 +34,7 @@ LEAST_GAIN = 0.003  # of the variance left: a hold that takes less is not worth 
 FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
 NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
+BATTERY_SPREAD_V = 1.0  # range of battery voltage that shows how dead time changes with it
 LIGHT_PCT = 45.0  # absolute load of a hold that may be driven with all consumers on
 
 
@@ -128,14 +129,22 @@ def choose_holds(
     Each time the one that takes most of the variance of lambda's error over the cells that can be held, for each second
     of driving; once lambda is known well enough, of the dead time's. Nothing is chosen twice.
     """
-    options = [*found, *(replace(cell, consumers_on=True) for cell in found if _is_light(cell, coverage, car))]
+    with threadpool_limits(limits=1):  # the matrices are small: threads only wait for one another
+        return _choose(found, coverage, drives, car, revision)
+
+
+def _choose(
+    found: Sequence[Choice], coverage: Coverage, drives: Sequence[CalmDrive], car: Car, revision: Revision
+) -> Chosen:
+    loaded = [] if battery_moved(coverage) else [cell for cell in found if _is_light(cell, coverage, car)]
+    options = [*found, *(replace(cell, consumers_on=True) for cell in loaded)]
     if not options:
         nothing = Expected(*[np.nan] * 4)
         return Chosen((), (), nothing, nothing, False, False, np.nan)
     known = known_from(drives, _places(options, coverage, usual_battery_v(drives)), car, revision)
     limit = car.limits.steady_lambda_error_max_pct
     everywhere = np.ones(len(options), dtype=bool)
-    judged = np.array([not cell.consumers_on for cell in options]) | battery_moved(drives)
+    judged = np.array([not cell.consumers_on for cell in options])
     now = np.array([not cell.wait for cell in options])
     here = judged & now if now.any() else judged
     before = known.expected(judged)
@@ -193,6 +202,12 @@ def _until_known(
         taken.append(int(np.argmax(np.where(left, gain / cost, -1.0))))
         known = known.after(taken[-1], seconds[taken[-1]])
     return known, taken
+
+
+def battery_moved(coverage: Coverage) -> bool:
+    """Whether the battery voltage moved so far that the log shows how dead time changes with it."""
+    low, high = coverage.battery_v
+    return high - low >= BATTERY_SPREAD_V
 
 
 def _is_light(cell: Choice, coverage: Coverage, car: Car) -> bool:

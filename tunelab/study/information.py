@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 import xarray as xr
+from scipy.linalg import cholesky
 from threadpoolctl import threadpool_limits
 
 from tunelab.physics.load import absolute_load
@@ -42,9 +43,9 @@ SETTLE_S = 2.0  # of a hold, until its calm seconds begin
 USUAL_UNREST = 1.5  # of a hold, where none was driven yet: what calm drivers show in the fit's own measure
 NOTHING = 1e-9  # weight of what was not driven
 CONSUMERS_V = 0.9  # by which the battery voltage falls with all consumers on; common practice, no source
-MOVED_V = 0.5  # below the usual battery voltage
 MANY = 12  # sessions; beyond so many the slow course within each is left out, which hardly shows then
 DRAWS = 400
+ROUNDING = 1e-10  # share of the whole variance by which rounding may leave a covariance not quite one
 # What a hold is kept by: means over its calm blocks, of its own revision, to be referred to any other.
 KEPT = ("start_s", "seconds", "reading", "log_speed", "battery_v", "pulse_width_ms", "log_pressure", "slope",
         "speed_slope", "unrest", "weight")  # fmt: skip
@@ -176,8 +177,7 @@ class Knowledge:
     def expected(self, asked: np.ndarray) -> Expected:
         """How far lambda may be off over the places `asked` about, a mask of shape (places,)."""
         own = self.error[np.ix_(asked, asked)]
-        value, vector = np.linalg.eigh((own + own.T) / 2)
-        root = vector * np.sqrt(np.maximum(value, 0.0))
+        root = cholesky(own + ROUNDING * np.trace(own) * np.eye(len(own)), lower=True)
         drawn = np.random.default_rng(1).normal(size=(DRAWS, len(own))) @ root.T
         p95 = np.quantile(np.abs(100 * np.expm1(drawn)), 0.95, axis=1, method="inverted_cdf")
         median, low, high = (float(value) for value in np.quantile(p95, [0.5, 0.025, 0.975]))
@@ -322,12 +322,6 @@ def usual_battery_v(drives: Sequence[CalmDrive]) -> float:
     """Battery voltage of most driving so far [V]; of a charging alternator where nothing was driven."""
     volts = [drive.holds["battery_v"].median() for drive in drives if len(drive.holds)]
     return float(np.median(volts)) if volts else ASSUMED_BATTERY_V
-
-
-def battery_moved(drives: Sequence[CalmDrive]) -> bool:
-    """Whether the battery voltage moved so far in calm driving that what it does to lambda counts."""
-    volts = np.concatenate([drive.holds["battery_v"].to_numpy(dtype=float) for drive in drives] or [np.zeros(0)])
-    return volts.size > 1 and float(np.median(volts) - np.quantile(volts, 0.02)) >= MOVED_V
 
 
 def _load(log_air: np.ndarray, log_speed: np.ndarray, car: Car) -> np.ndarray:
