@@ -3,15 +3,18 @@
 import tomllib
 
 import numpy as np
+import pandas as pd
 import pytest
 from held_log import held_log
 from plain_workspace import CAR, REVISION
 
+from tunelab.simulate import random_car
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
 from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import cover
 from tunelab.study.drive_plan import plan_drive
-from tunelab.study.information import calm_drive
+from tunelab.study.information import KEPT, CalmDrive, calm_drive, reading_at
+from tunelab.study.steady.evidence import MEDIAN
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -55,6 +58,51 @@ def test_no_hold_goes_past_a_limit(seed, top_speed):
     assert (STANDING_HOLD in plan.cautions) == any(hold.gear == 0 for hold in plan.holds)
     assert (HIGH_LOAD in plan.cautions) == any(hold.is_high_load for hold in plan.holds)
     assert any("closed road" in caution for caution in plan.cautions)
+
+
+def random_drive(rng, car, revision):
+    """Calm holds anywhere that the car can be held, as the fit would be given them, and the log that they are from."""
+    speed = rng.uniform(900, 0.9 * car.limits.rev_limit_rpm, rng.integers(1, 30))
+    load = rng.uniform(15, 80, speed.size)
+    flow = flow_at_load(load, speed, displacement_l=car.engine.displacement_l)
+    log = held_log(car, revision, list(zip(speed, flow, rng.uniform(3, 9, speed.size), strict=True)))
+    log = log.rename({"meter_v": car.meter.channel, "meter_v_flag": f"{car.meter.channel}_flag"})
+    opened = 3.0 * load / 50
+    columns = {"start_s": np.arange(speed.size), "seconds": 4.0, "reading": reading_at(revision, flow), "slope": 0.0}
+    columns |= {"log_speed": np.log(speed), "battery_v": 14.0, "pulse_width_ms": opened + 1.0, "log_pressure": 0.0}
+    columns |= {"speed_slope": 0.0, "unrest": 1.5, "weight": 2.7}
+    return log, CalmDrive(pd.DataFrame(columns, index=range(speed.size))[list(KEPT)], MEDIAN)
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_on_200_random_cars_no_hold_goes_past_a_limit(part):
+    for seed in range(50 * part, 50 * part + 50):
+        rng = np.random.default_rng([seed, 5])
+        car, _, revision = random_car(rng)
+        rev_limit, top, stated = rng.uniform(5000, 8000), rng.uniform(40, 160), rng.uniform(30, 200)
+        limits = car.limits.model_copy(update={"rev_limit_rpm": rev_limit, "top_speed_km_h": top})
+        car = car.model_copy(update={"limits": limits})
+        driven = [random_drive(rng, car, revision) for _ in range(seed % 3)]
+        coverage = cover([log for log, _ in driven], car, revision)
+        calm = [own for _, own in driven]
+        plan = plan_drive(coverage, car, revision, top_speed_km_h=stated, drives=calm)
+        gears = [ratio * car.gearing.final_drive for ratio in car.gearing.ratios]
+        assert plan.is_enough or plan.holds or len(plan.left_out)
+        for hold in plan.holds:
+            speed = hold.engine_speed_rpm
+            assert speed <= 0.93 * min(rev_limit, revision.fuelling.rev_limit_rpm)
+            turns_h = 60 * speed / gears[hold.gear - 1] if hold.gear else 0.0
+            kilometres_h = turns_h * 2 * np.pi * car.tyres.rolling_radius_m / 1000
+            assert hold.road_speed_km_h == pytest.approx(kilometres_h, abs=1e-6)
+            assert kilometres_h <= min(top, stated) + 1e-6
+            full = coverage.full_load_pct[np.searchsorted(coverage.speed_edges_rpm, speed, side="right") - 1]
+            assert hold.load_pct <= 1.25 * full  # the last cell of airflow reaches a little beyond full load
+            assert hold.is_high_load or hold.load_pct <= full
+            if not driven:
+                assert hold.load_pct <= 0.75 * full  # gentle, to the edge of a cell
+                assert speed <= 0.7 * rev_limit
+            assert 3.0 <= hold.seconds <= (4.0 if hold.is_high_load else 12.0)
+            assert hold.roll_s > 0 or hold.brake == "none"
 
 
 def cells_of(plan, coverage):

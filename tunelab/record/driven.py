@@ -106,7 +106,7 @@ class Driven:
         if len(calm.holds) and (stopped := stops(check_consistency([log], car, revisions, own))):
             because = f"{session} counts for nothing: {stopped[0].title} stands at stop."
             calm = CalmDrive(calm.holds.iloc[:0], calm.sizes, because=because)
-        return SteadyDrive(samples, calm, tuple(raw_inputs(log)))
+        return SteadyDrive(samples, calm, tuple(raw_inputs(log)) if "files" in log.attrs else ())
 
     def sentence(self) -> str:
         """Say which logs were opened; empty where none was."""

@@ -32,7 +32,7 @@ def plan_chapter(coverage: Coverage, plan: DrivePlan, *, inputs: Sequence[Mappin
     tables = ((COMPACT, plan_lines(plan)), (f"Holds to drive, in this order{level}", plan_table(plan)))
     return Chapter(
         notebook="drive_plan",
-        findings=(known_finding(coverage, plan), coverage_finding(coverage, is_enough=plan.is_enough)),
+        findings=(coverage_finding(coverage, is_enough=plan.is_enough), known_finding(coverage, plan)),
         tables={"coverage": coverage.table(), "drive_plan": plan.table()},
         driven=Section((driven,)),
         drive_next=Section((plan_sentence(plan), *plan.notes), tables if plan.holds else (), _in_short(plan)),

@@ -18,9 +18,9 @@ from threadpoolctl import threadpool_limits
 
 from tunelab.physics.load import absolute_load
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.coordinate import coordinate_of, log_flow_in_force
+from tunelab.study.steady.coordinate import Coordinate, coordinate_of, log_flow_in_force
 from tunelab.study.steady.design import Design
-from tunelab.study.steady.evidence import MEDIAN, NAMES, columns_of, default_dead_time_sd, moments_of
+from tunelab.study.steady.evidence import MEDIAN, NAMES, Columns, columns_of, default_dead_time_sd, moments_of
 from tunelab.study.steady.fit import stated_delay
 from tunelab.study.steady.identify import FREE_CURVE, SHOWN_WITHIN_MS, model_sd
 from tunelab.study.steady.joint import FIRST, base_weight, fit_joint
@@ -36,7 +36,7 @@ from tunelab.study.steady.solution import hold_variance, solve
 from tunelab.study.steady.unshown import too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import MeterCurve, Revision
 
 NEXT = "the next drive"  # session of what is yet to be driven
 SETTLE_S = 2.0  # of a hold, until its calm seconds begin
@@ -143,8 +143,8 @@ class Knowledge:
     block: float  # variance of one block's error
     per_ms: pd.DataFrame  # reading and log_open of the holds there are, for the model's own error
     rows: pd.DataFrame  # the same of each place
-    coordinate: object
-    curve: object
+    coordinate: Coordinate
+    curve: MeterCurve
     pressure_known: bool
 
     def noise(self, seconds: np.ndarray) -> np.ndarray:
@@ -217,17 +217,19 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
     coordinate = coordinate_of(revision.meter_curve, holds["reading"].to_numpy())
     design = Design(holds, coordinate, revision.meter_curve, battery)
     sizes = no_smoother(np.mean([drive.sizes for drive in drives], axis=0) if drives else MEDIAN)
-    spread = _spread_of(design, sizes, default_dead_time_sd(level=True, slope=True))
-    columns, here = spread.columns, slice(len(holds) - len(there), None)
+    columns = columns_of(design, FIRST, np.zeros(3), default_dead_time_sd(level=True, slope=True))
+    root, here = _root_of(design, sizes, columns), slice(len(holds) - len(there), None)
     aim = _as_asked(columns.matrix[here], columns.parts, design, len(driven))
     shown = columns.matrix[here]
     free_sizes = sizes.copy()
     free_sizes[[NAMES.index(name) for name in FREE_CURVE]] = np.log(list(FREE_CURVE.values()))
-    free = _spread_of(design, free_sizes, FREE_DEAD_TIME_SD_MS)
+    free_sd = columns.fixed_sd.copy()
+    free_sd[columns.parts["dead_time"]] = FREE_DEAD_TIME_SD_MS
+    free_root = _root_of(design, free_sizes, replace(columns, fixed_sd=free_sd))
     level = np.zeros((1, columns.matrix.shape[1]))
     level[0, columns.parts["dead_time"].start] = 1.0
-    by_free = np.vstack([shown, level]) @ free.root
-    by_aim, by_shown = aim @ spread.root, shown @ spread.root
+    by_free = np.vstack([shown, level]) @ free_root
+    by_aim, by_shown = aim @ root, shown @ root
     unrest = float(np.median(np.concatenate([own["unrest"] for own in driven]))) if driven else USUAL_UNREST
     weight = np.full(len(there), 1.0 / unrest)
     return Knowledge(
@@ -246,20 +248,13 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
     )
 
 
-@dataclass(frozen=True)
-class _Spread:
-    columns: object
-    root: np.ndarray  # of the coefficients' posterior covariance
-
-
-def _spread_of(design: Design, sizes: np.ndarray, dead_time_sd: np.ndarray) -> _Spread:
-    """Posterior of the fit's coefficients, which weighs holds that were not driven at nothing."""
+def _root_of(design: Design, sizes: np.ndarray, columns: Columns) -> np.ndarray:
+    """Root of the coefficients' posterior covariance; holds that were not driven weigh nothing in it."""
     holds = design.blocks
-    columns = columns_of(design, FIRST, np.zeros(3), dead_time_sd)
     weight, each = holds["weight"].to_numpy(), 1.0 / holds["unrest"].to_numpy()
     moments = moments_of(columns, np.zeros(len(holds)), np.arange(len(holds)), weight, each)
     with threadpool_limits(limits=1):
-        return _Spread(columns, solve(sizes, columns, design, moments).root)
+        return solve(sizes, columns, design, moments).root
 
 
 def _as_asked(rows: np.ndarray, parts: dict[str, slice], design: Design, sessions: int) -> np.ndarray:
