@@ -23,6 +23,7 @@ from tunelab.workspace.revision import Revision
 
 MASKS = {"missing": 1, "stale": 2, "spike": 4, "out_of_range": 8, "rail": 16, "warming_up": 32}
 MASKS |= {"excluded": 64, "gap": 128, "cold": 256, "fuel_cut": 512, "transient": 1024}
+BREAKS = 5  # of the link in one drive, of 10 minutes as a rule
 LITRE_DENSITY = 1.184e-3  # kg/L, for absolute load
 
 
@@ -260,7 +261,9 @@ def drive(
     hold_error = engine.traits["hold"] * rng.normal(size=len(plan))[which]
     columns = fuelling(engine, revision, rng, rate_hz, rpm=rpm, load=load, air=air, volt=volt, battery=battery, cut=cut)
     columns["lambda_measured"] = columns["lambda_measured"] * np.exp(hold_error)
-    return logged(engine, rng, time, cut, columns | {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery})
+    columns |= {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery}
+    breaks = BREAKS if holds is None else round(BREAKS * minutes / 10)
+    return logged(engine, rng, time, cut, columns, breaks=breaks)
 
 
 def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, cut, short=0.0) -> dict[str, np.ndarray]:
@@ -313,12 +316,12 @@ def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, c
     }
 
 
-def logged(engine, rng, time, cut, columns) -> xr.Dataset:
+def logged(engine, rng, time, cut, columns, *, breaks: int = BREAKS) -> xr.Dataset:
     """Rows drop out, single readings spike, lambda refreshes slowly; flags by the log contract."""
     car, every, n = engine.car, int(engine.traits["lambda_every"]), len(time)
     columns = {name: values for name, values in columns.items() if name != "true_lambda"}
     kept = np.ones(n, dtype=bool)
-    for start in rng.integers(0, n, 5):
+    for start in rng.integers(0, n, breaks):
         kept[start : start + int(rng.uniform(10, 120))] = False
     held = np.arange(n) // every * every
     columns["lambda_measured"] = columns["lambda_measured"][held]

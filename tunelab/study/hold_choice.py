@@ -148,29 +148,33 @@ def _choose(
     now = np.array([not cell.wait for cell in options])
     here = judged & now if now.any() else judged
     before = known.expected(judged)
-    if _is_known(known, before, limit):
+    if _is_known(known, limit, judged):
         return Chosen((), (), before, before, True, True, 0.0)
     after, taken = _until_known(known, options, (now, now, here), limit, [])
     if not taken and now.any():  # all that waits is faster: lead up to it
         taken = [max(np.flatnonzero(now), key=lambda at: (options[at].column, -options[at].cost_s))]
         after = known.after(taken[0], options[taken[0]].seconds)
     last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), limit, taken)
-    reached = _is_known(last, last.expected(judged), limit)
+    reached = _is_known(last, limit, judged)
     spread = np.sqrt(np.diag(known.error))
-    reaches = after.expected(here)
     return Chosen(
         holds=tuple(options[at] for at in taken),
         spread_pct=tuple(float(100 * 1.96 * spread[at]) for at in taken),
         before=before,
-        after=reaches,
+        after=after.expected(here),
         is_enough=False,
-        reaches=_is_known(after, reaches, limit),
+        reaches=_is_known(after, limit, here),
         later_s=sum(options[at].cost_s for at in all_taken[len(taken) :]) if reached else np.nan,
     )
 
 
-def _is_known(known: Knowledge, expected: Expected, limit_pct: float) -> bool:
-    return expected.upper_pct <= limit_pct and (known.tells_dead_time or not known.pressure_known)
+def _is_known(known: Knowledge, limit_pct: float, judged: np.ndarray) -> bool:
+    """Whether lambda is known within a limit over the places `judged`, and the dead time told where that can be."""
+    return _is_within(known, limit_pct, judged) and (known.tells_dead_time or not known.pressure_known)
+
+
+def _is_within(known: Knowledge, limit_pct: float, judged: np.ndarray) -> bool:
+    return not known.is_far_off(limit_pct, judged) and known.expected(judged).upper_pct <= limit_pct
 
 
 def _until_known(
@@ -190,10 +194,10 @@ def _until_known(
     while len(taken) - first < MOST_HOLDS:
         left = may.copy()
         left[taken] = False
-        expected = known.expected(judged)
-        if not left.any() or _is_known(known, expected, limit_pct):
+        within = _is_within(known, limit_pct, judged)
+        if not left.any() or (within and (known.tells_dead_time or not known.pressure_known)):
             break
-        if expected.upper_pct > limit_pct:
+        if not within:
             gain = known.gain(seconds, asked) / np.trace(known.error[np.ix_(asked, asked)])
         else:
             gain = known.dead_time_gain(seconds) / known.free[-1, -1]

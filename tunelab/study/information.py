@@ -49,6 +49,7 @@ ROUNDING = 1e-10  # share of the whole variance by which rounding may leave a co
 # What a hold is kept by: means over its calm blocks, of its own revision, to be referred to any other.
 KEPT = ("start_s", "seconds", "reading", "log_speed", "battery_v", "pulse_width_ms", "log_pressure", "slope",
         "speed_slope", "unrest", "weight")  # fmt: skip
+UNKNOWN_SIZES = np.full(len(NAMES), np.nan)
 FREE_DEAD_TIME_SD_MS = np.array([2.0, 0.5, 1e-3])  # as the fit's own question whether a drive tells dead time
 
 
@@ -57,7 +58,7 @@ class CalmDrive:
     """What one session's log gives the steady fit, hold by hold."""
 
     holds: pd.DataFrame  # columns KEPT, one row per hold; empty where there is none
-    sizes: np.ndarray  # log sizes that the fit chose, shape (sizes,); the priors' medians where it could not
+    sizes: np.ndarray  # log sizes that the fit chose, shape (sizes,); NaN where there was too little for it
     pressure_known: bool = True  # False: injector flow moves with a pressure that is not logged
     because: str = ""  # why there are no holds; empty where there are
 
@@ -79,9 +80,9 @@ def calm_drive(log: xr.Dataset, car: Car, own: Revision) -> CalmDrive:
         samples = refer(log, car, own, own)
         blocks = calm_blocks(samples, stated_delay(car))
     except NothingToFit as problem:
-        return CalmDrive(pd.DataFrame(columns=KEPT, dtype=float), MEDIAN, because=str(problem))
+        return CalmDrive(pd.DataFrame(columns=KEPT, dtype=float), UNKNOWN_SIZES, because=str(problem))
     blocks = blocks.assign(load=_load(blocks["log_air"], blocks["log_speed"], car), robust=1.0)
-    sizes = MEDIAN
+    sizes = UNKNOWN_SIZES
     if not too_little(blocks):
         reading = blocks["reading"].to_numpy()
         battery = float(blocks["battery_v"].mean())
@@ -141,8 +142,8 @@ class Knowledge:
     free: np.ndarray  # shape (places + 1, places + 1)
     shared: np.ndarray  # variance of the error that the blocks of a hold share, shape (places,)
     block: float  # variance of one block's error
-    per_ms: pd.DataFrame  # reading and log_open of the holds there are, for the model's own error
-    rows: pd.DataFrame  # the same of each place
+    held: np.ndarray  # reading and log opening time of the holds there are, for the model's own error, shape (holds, 2)
+    rows: np.ndarray  # the same of each place
     coordinate: Coordinate
     curve: MeterCurve
     pressure_known: bool
@@ -171,7 +172,7 @@ class Knowledge:
             across=self.across - np.outer(share, self.seen[place]),
             seen=self.seen - np.outer(seen, self.seen[place]),
             free=self.free - np.outer(free, self.free[place]),
-            per_ms=pd.concat([self.per_ms, self.rows.iloc[[place]]], ignore_index=True),
+            held=np.vstack([self.held, self.rows[place]]),
         )
 
     def expected(self, asked: np.ndarray) -> Expected:
@@ -183,15 +184,21 @@ class Knowledge:
         median, low, high = (float(value) for value in np.quantile(p95, [0.5, 0.025, 0.975]))
         return Expected(median, low, high, 2 * self._dead_time_sd())
 
+    def is_far_off(self, limit_pct: float, asked: np.ndarray) -> bool:
+        """Whether every tenth of the places may be further off than a limit, so that nothing needs to be drawn."""
+        spread = np.sqrt(np.maximum(np.diag(self.error)[asked], 0.0))
+        return bool(100 * np.quantile(spread, 0.9) > limit_pct)
+
     @property
     def tells_dead_time(self) -> bool:
         """Whether the fit would show the dead time."""
         return self.pressure_known and self._dead_time_sd() <= SHOWN_WITHIN_MS
 
     def _dead_time_sd(self) -> float:
-        if len(self.per_ms) < 2:
+        if len(self.held) < 2:
             return float("inf")
-        design = Design(self.per_ms, self.coordinate, self.curve, 0.0)
+        holds = pd.DataFrame(self.held, columns=["reading", "log_open"])
+        design = Design(holds, self.coordinate, self.curve, 0.0)
         return float(np.hypot(np.sqrt(self.free[-1, -1]), model_sd(design)))
 
 
@@ -216,7 +223,7 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
     battery = float(np.average(holds["battery_v"], weights=holds["weight"]))
     coordinate = coordinate_of(revision.meter_curve, holds["reading"].to_numpy())
     design = Design(holds, coordinate, revision.meter_curve, battery)
-    sizes = no_smoother(np.mean([drive.sizes for drive in drives], axis=0) if drives else MEDIAN)
+    sizes = no_smoother(_sizes_of(drives))
     columns = columns_of(design, FIRST, np.zeros(3), default_dead_time_sd(level=True, slope=True))
     root, here = _root_of(design, sizes, columns), slice(len(holds) - len(there), None)
     aim = _as_asked(columns.matrix[here], columns.parts, design, len(driven))
@@ -240,12 +247,20 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
         free=by_free @ by_free.T,
         shared=hold_variance(sizes, columns.gate[here], weight),
         block=float(np.exp(2 * sizes[NAMES.index("block")]) * unrest),
-        per_ms=holds.iloc[: here.start][["reading", "log_open"]],
-        rows=there[["reading", "log_open"]],
+        held=holds[["reading", "log_open"]].to_numpy()[: here.start],
+        rows=there[["reading", "log_open"]].to_numpy(),
         coordinate=coordinate,
         curve=revision.meter_curve,
         pressure_known=all(drive.pressure_known for drive in drives),
     )
+
+
+def _sizes_of(drives: Sequence[CalmDrive]) -> np.ndarray:
+    """Log sizes of the model: the mean of what the drives chose, each by its holds; the priors' medians without any."""
+    chosen = [drive for drive in drives if np.isfinite(drive.sizes).all()]
+    if not chosen:
+        return MEDIAN
+    return np.average([drive.sizes for drive in chosen], axis=0, weights=[len(drive.holds) for drive in chosen])
 
 
 def _root_of(design: Design, sizes: np.ndarray, columns: Columns) -> np.ndarray:
