@@ -107,13 +107,18 @@ def test_on_random_cars_no_hold_goes_past_a_limit(part):
 
 
 def cells_of(plan, coverage):
-    """Row and column of the cell that each hold lies in, its range of airflow inside that of the cell."""
+    """Row and column of the cell that each hold in gear lies in, its range of airflow inside that of the cell.
+
+    Standing, an engine takes the air that it needs: the range is wide, and there is one hold for each speed.
+    """
+    standing = [hold.engine_speed_rpm for hold in plan.holds if hold.gear == 0 and hold.consumers == "as they are"]
+    assert len(standing) == len(set(standing))
     found = set()
     for hold in plan.holds:
         row = np.searchsorted(coverage.flow_edges_kg_h, hold.air_flow_kg_h) - 1
         column = np.searchsorted(coverage.speed_edges_rpm, hold.engine_speed_rpm, side="right") - 1
         low, high = coverage.flow_edges_kg_h[row : row + 2] * [1 - 1e-9, 1 + 1e-9]
-        assert low <= hold.air_flow_from_kg_h < hold.air_flow_to_kg_h <= high
+        assert hold.gear == 0 or low <= hold.air_flow_from_kg_h < hold.air_flow_to_kg_h <= high
         assert hold.engine_speed_rpm == coverage.speeds_rpm[column]
         found.add((int(row), int(column)))
     return found

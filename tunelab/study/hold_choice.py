@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from tunelab.study.cells import flow_at_load
+from tunelab.study.cells import flow_at_load, no_load
 from tunelab.study.coverage import Coverage
-from tunelab.study.hold import Way, cooling_s, seconds_against_brake, ways
+from tunelab.study.hold import STANDING_LOAD, Way, cooling_s, seconds_against_brake, ways
 from tunelab.study.information import (
     CONSUMERS_V,
     CalmDrive,
@@ -35,6 +35,8 @@ FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
 NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
 BATTERY_SPREAD_V = 1.0  # range of battery voltage that shows how dead time changes with it
+UNKNOWN_WAY = Way(None, np.nan, np.nan)  # by engine speed alone
+STANDING_RANGE = (0.75, STANDING_LOAD)  # of the usual air of an engine that turns only itself
 LIGHT_PCT = 45.0  # absolute load of a hold that may be driven with all consumers on
 
 
@@ -80,23 +82,47 @@ class Chosen:
 
 
 def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice], list[tuple[int, int, str]]]:
-    """Reachable cells with a way to hold them, and missing ones without, with the reason."""
-    found, left_out = [], []
+    """Reachable cells with a way to hold them, and missing ones without, with the reason.
+
+    In gear each half of a cell is a hold of its own. Standing, an engine takes the air that it needs at a speed and no
+    other: one hold for each speed.
+    """
+    found, left_out, standing = [], [], {}
     for row, column in zip(*np.nonzero(coverage.reachable), strict=True):
         speed, flow = coverage.speeds_rpm[column], coverage.flows_kg_h[row]
         options = ways(speed, flow, car, top_speed_km_h=top)
+        wait = _too_early(coverage, row, column, car)
+        if any(way.gear == 0 for way in options):
+            standing.setdefault(int(column), (int(row), options[0], wait))
+        moving = [way for way in options if way.gear != 0]
+        moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
         seconds = HIGH_LOAD_S if coverage.high_load[row, column] else HOLD_S
-        way = next((way for way in options if seconds_against_brake(way, car) >= seconds), None)
-        if way is not None:
+        way = next((way for way in moving if seconds_against_brake(way, car) >= seconds), None)
+        if way is not None and speed > car.engine.idle_target_rpm:
             low, high = coverage.flow_edges_kg_h[row : row + 2]
-            wait = _too_early(coverage, row, column, car)
             halves = ((float(low), float(flow)), (float(flow), float(high)))
             found += [Choice(int(row), int(column), half, way, seconds, wait) for half in halves]
         elif coverage.missing[row, column]:
-            because = "the brakes would take too much: a long hill up, or a dynamometer"
-            crawl = f"no gear keeps {speed:.0f} rpm within {top:g} km/h and above a crawl"
-            left_out.append((int(row), int(column), because if options else crawl))
-    return found, left_out
+            left_out.append((int(row), int(column), _why_not(speed, top, has_gear=bool(moving), options=options)))
+    found += [_standing(row, column, way, wait, coverage, car) for column, (row, way, wait) in standing.items()]
+    held = {(cell.row, cell.column) for cell in found}
+    return found, [one for one in left_out if one[:2] not in held]
+
+
+def _why_not(speed_rpm: float, top: float, *, has_gear: bool, options: list[Way]) -> str:
+    if has_gear:
+        return "the brakes would take too much: a long hill up, or a dynamometer"
+    if options:
+        return "standing, the engine takes the air that it needs and no other"
+    return f"no gear keeps {speed_rpm:.0f} rpm within {top:g} km/h and above a crawl"
+
+
+def _standing(row: int, column: int, way: Way, wait: str, coverage: Coverage, car: Car) -> Choice:
+    """The standing hold of a speed: at about the air of an engine that turns itself alone, wherever that comes out."""
+    speed = coverage.speeds_rpm[column]
+    unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
+    least, most = (unit * float(no_load(speed)) * share for share in STANDING_RANGE)
+    return Choice(row, column, (least, most), way, HOLD_S, wait)
 
 
 def _too_early(coverage: Coverage, row: int, column: int, car: Car) -> str:
