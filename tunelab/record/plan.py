@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -11,12 +10,10 @@ import pandas as pd
 
 from tunelab.record.chapter import Chapter, Section
 from tunelab.study.coverage import Coverage
-from tunelab.study.drive_plan import DrivePlan, Hold
+from tunelab.study.drive_plan import DrivePlan, gear_word, hold_lines, lines_legend
 from tunelab.study.finding import Finding, status_within
 
-GEARS = {0: "neutral"}
 USUAL = {"slope": "level", "lamps, fan, heater": "as they are"}  # a column that says only this is left out
-A_LINE = 6  # holds, on a phone
 UNKNOWN_PCT = 20.0  # beyond it lambda is called unknown
 
 
@@ -29,7 +26,7 @@ def plan_chapter(coverage: Coverage, plan: DrivePlan, *, inputs: Sequence[Mappin
         "good seconds."
     )
     level = ", on the level" if all(hold.slope == "level" for hold in plan.holds) else ""
-    tables = ((COMPACT, plan_lines(plan)), (f"Holds to drive, in this order{level}", plan_table(plan)))
+    tables = ((lines_legend(plan.holds), hold_lines(plan.holds)), (f"The same in full{level}", plan_table(plan)))
     return Chapter(
         notebook="drive_plan",
         findings=(coverage_finding(coverage, is_enough=plan.is_enough), known_finding(coverage, plan)),
@@ -142,43 +139,12 @@ def _seconds(seconds: float) -> str:
     return f"{5 * np.ceil(seconds / 5):.0f} s"
 
 
-COMPACT = (
-    f"The same, {A_LINE} holds a line: number, engine speed [rpm], airflow [kg/h]. L: lamps, fan and heater on. B: "
-    "against the brake, with the seconds to roll afterwards. D: down a slope"
-)
-
-
-def plan_lines(plan: DrivePlan) -> pd.DataFrame:
-    """The holds with a few of one gear on each line, for a phone."""
-    rows, number = [], 0
-    for gear, own in groupby(plan.holds, key=lambda hold: hold.gear):
-        holds = list(own)
-        for first in range(0, len(holds), A_LINE):
-            cells = [_brief(number + k, hold) for k, hold in enumerate(holds[first : first + A_LINE], start=1)]
-            number += len(cells)
-            rows.append([_gear(gear), *cells, *[""] * (A_LINE - len(cells))])
-    table = pd.DataFrame(rows, columns=["gear", *(f"{k}" for k in range(1, A_LINE + 1))])
-    table.attrs["compact"] = True
-    return table
-
-
-def _brief(number: int, hold: Hold) -> str:
-    braked = hold.brake not in ("none", "as needed")
-    marks = [
-        "L" if hold.consumers == "all on" else "",
-        f"B{hold.roll_s:.0f}" if braked else "",
-        "D" if hold.slope == "down" else "",
-    ]
-    flows = f"{hold.air_flow_from_kg_h:.0f}–{hold.air_flow_to_kg_h:.0f}"
-    return " ".join([f"{number}:", f"{hold.engine_speed_rpm:.0f}", flows, *(mark for mark in marks if mark)])
-
-
 def plan_table(plan: DrivePlan) -> pd.DataFrame:
     """The holds as a driver reads them from one sheet of paper."""
     rows = [
         {
             "no.": str(number),
-            "gear": _gear(hold.gear),
+            "gear": gear_word(hold.gear),
             "engine speed [rpm]": round(hold.engine_speed_rpm),
             "road speed [km/h]": hold.road_speed_km_h if hold.gear == 0 else round(hold.road_speed_km_h, 0),
             "air flow [kg/h]": f"{hold.air_flow_from_kg_h:.0f}–{hold.air_flow_to_kg_h:.0f}",
@@ -195,7 +161,3 @@ def plan_table(plan: DrivePlan) -> pd.DataFrame:
     table = pd.DataFrame(rows)
     usual = [name for name, value in USUAL.items() if len(table) and (table[name] == value).all()]
     return table.drop(columns=usual)
-
-
-def _gear(gear: int | None) -> str:
-    return "by engine speed" if gear is None else GEARS.get(gear, str(gear))

@@ -6,6 +6,7 @@ import dataclasses
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,14 @@ from tunelab.study.information import CalmDrive, Expected
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+A_LINE = 6  # holds
+JOINED = "\u2011"  # a hyphen at which no line breaks
+MARKS = {
+    "L": "L: lamps, fan and heater on",
+    "B": "B: against the brake, and the seconds to roll afterwards",
+    "D": "D: down a slope",
+    "s": "s: held for so many seconds only",
+}
 UNKNOWN_PCT = 20.0  # a spread that is no knowledge
 LEAST_DRIVEN_S = 3.0  # good seconds of a cell, to be told of as driven
 TOLD = "told well enough by what is driven and planned"
@@ -253,3 +262,49 @@ def _why_none(holds: Sequence[Hold], left_out: list[tuple[int, int, str]]) -> tu
         return ()
     counts = Counter(because for _, _, because in left_out)
     return tuple(f"{count} of the cells that are missing: {because}." for because, count in counts.most_common())
+
+
+def hold_lines(holds: Sequence[Hold]) -> pd.DataFrame:
+    """The holds with up to six of one gear on each line, for a phone or a sheet; marks as `lines_legend` has them."""
+    usual, rows, number = _usual_s(holds), [], 0
+    for gear, same in groupby(holds, key=lambda hold: hold.gear):
+        own = list(same)
+        for first in range(0, len(own), A_LINE):
+            cells = [_brief(number + k, hold, usual) for k, hold in enumerate(own[first : first + A_LINE], start=1)]
+            number += len(cells)
+            rows.append([gear_word(gear), *cells, *[""] * (A_LINE - len(cells))])
+    table = pd.DataFrame(rows, columns=["gear", *(str(k) for k in range(1, A_LINE + 1))])
+    table.attrs["compact"] = True
+    return table
+
+
+def lines_legend(holds: Sequence[Hold]) -> str:
+    """What stands in the cells of `hold_lines`, and only the marks that occur."""
+    marks = {" ".join(_marks(hold, _usual_s(holds))) for hold in holds}
+    told = [text for mark, text in MARKS.items() if any(mark in own for own in marks)]
+    head = f"Holds in this order, {_usual_s(holds):.0f} s each: number, engine speed [rpm], airflow [kg/h]"
+    return ". ".join([head, *told])
+
+
+def gear_word(gear: int | None) -> str:
+    """Gear as a driver reads it."""
+    return "any" if gear is None else "neutral" if gear == 0 else str(gear)
+
+
+def _usual_s(holds: Sequence[Hold]) -> float:
+    return Counter(hold.seconds for hold in holds).most_common(1)[0][0] if holds else np.nan
+
+
+def _brief(number: int, hold: Hold, usual_s: float) -> str:
+    flows = f"{hold.air_flow_from_kg_h:.0f}{JOINED}{hold.air_flow_to_kg_h:.0f}"
+    return " ".join([f"{number}:", f"{hold.engine_speed_rpm:.0f}", flows, *_marks(hold, usual_s)])
+
+
+def _marks(hold: Hold, usual_s: float) -> list[str]:
+    marks = {
+        "L": hold.consumers == "all on",
+        f"B{hold.roll_s:.0f}": hold.brake in ("light", "firm"),
+        "D": hold.slope == "down",
+        f"{hold.seconds:.0f}s": hold.seconds != usual_s,
+    }
+    return [mark for mark, is_due in marks.items() if is_due]
