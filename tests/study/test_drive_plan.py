@@ -117,6 +117,9 @@ def cells_of(plan, coverage):
     for hold in plan.holds:
         row = np.searchsorted(coverage.flow_edges_kg_h, hold.air_flow_kg_h) - 1
         column = np.searchsorted(coverage.speed_edges_rpm, hold.engine_speed_rpm, side="right") - 1
+        if hold.gear == 0:  # counted for the cell nearest to it that can be held
+            rows = np.flatnonzero(coverage.reachable[:, column])
+            row = min(rows, key=lambda k: abs(np.log(coverage.flows_kg_h[k] / hold.air_flow_kg_h)))
         low, high = coverage.flow_edges_kg_h[row : row + 2] * [1 - 1e-9, 1 + 1e-9]
         assert hold.gear == 0 or low <= hold.air_flow_from_kg_h < hold.air_flow_to_kg_h <= high
         assert hold.engine_speed_rpm == coverage.speeds_rpm[column]
@@ -185,6 +188,7 @@ def test_a_plan_without_a_hold_says_why():
     counts = [int(note.split()[0]) for note in plan.notes if "of the cells that are missing" in note]
     assert sum(counts) == len(plan.left_out)
     assert any("no gear keeps" in note for note in plan.notes)
+    assert any("dead time cannot be told here" in note for note in plan.notes)
 
 
 def test_higher_speeds_follow_step_by_step():

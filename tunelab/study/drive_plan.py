@@ -228,6 +228,11 @@ def _notes(coverage: Coverage, car: Car, drives: Sequence[CalmDrive], chosen: Ch
         notes.append(
             "The pressure across the injectors is not logged: no hold tells the dead time. Log the manifold pressure."
         )
+    elif not chosen.tells_dead_time and (chosen.holds or chosen.is_enough):
+        notes.append(
+            "The dead time cannot be told here: the same airflow would have to be held at engine speeds further apart "
+            "than this road and these limits allow."
+        )
     if chosen.is_enough and not battery_moved(coverage):
         notes.append(
             "The battery voltage hardly moved: how dead time changes with it is not told. Hold one light speed with "

@@ -35,6 +35,7 @@ FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
 NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
 BATTERY_SPREAD_V = 1.0  # range of battery voltage that shows how dead time changes with it
+LEAD_UP = "high load, and the airflow below it at this speed is not driven yet"
 UNKNOWN_WAY = Way(None, np.nan, np.nan)  # by engine speed alone
 STANDING_RANGE = (0.75, STANDING_LOAD)  # of the usual air of an engine that turns only itself
 LIGHT_PCT = 45.0  # absolute load of a hold that may be driven with all consumers on
@@ -79,6 +80,7 @@ class Chosen:
     is_enough: bool  # before: within the limit everywhere that can be held, and the dead time told
     reaches: bool  # after: within the limit over what may be driven now
     later_s: float  # of further drives until the limit holds everywhere; NaN where holds do not bring it there
+    tells_dead_time: bool  # these holds, or what was driven, can tell it; False: no hold here can
 
 
 def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice], list[tuple[int, int, str]]]:
@@ -93,7 +95,7 @@ def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice]
         options = ways(speed, flow, car, top_speed_km_h=top)
         wait = _too_early(coverage, row, column, car)
         if any(way.gear == 0 for way in options):
-            standing.setdefault(int(column), (int(row), options[0], wait))
+            standing.setdefault(int(column), []).append((int(row), options[0], wait))
         moving = [way for way in options if way.gear != 0]
         moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
         seconds = HIGH_LOAD_S if coverage.high_load[row, column] else HOLD_S
@@ -104,7 +106,7 @@ def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice]
             found += [Choice(int(row), int(column), half, way, seconds, wait) for half in halves]
         elif coverage.missing[row, column]:
             left_out.append((int(row), int(column), _why_not(speed, top, has_gear=bool(moving), options=options)))
-    found += [_standing(row, column, way, wait, coverage, car) for column, (row, way, wait) in standing.items()]
+    found += [_standing(column, cells, coverage, car) for column, cells in standing.items()]
     held = {(cell.row, cell.column) for cell in found}
     return found, [one for one in left_out if one[:2] not in held]
 
@@ -117,18 +119,20 @@ def _why_not(speed_rpm: float, top: float, *, has_gear: bool, options: list[Way]
     return f"no gear keeps {speed_rpm:.0f} rpm within {top:g} km/h and above a crawl"
 
 
-def _standing(row: int, column: int, way: Way, wait: str, coverage: Coverage, car: Car) -> Choice:
+def _standing(column: int, cells: list[tuple[int, Way, str]], coverage: Coverage, car: Car) -> Choice:
     """The standing hold of a speed: at about the air of an engine that turns itself alone, wherever that comes out."""
     speed = coverage.speeds_rpm[column]
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
     least, most = (unit * float(no_load(speed)) * share for share in STANDING_RANGE)
+    middle = np.log(least * most) / 2
+    row, way, wait = min(cells, key=lambda cell: abs(np.log(coverage.flows_kg_h[cell[0]]) - middle))
     return Choice(row, column, (least, most), way, HOLD_S, wait)
 
 
 def _too_early(coverage: Coverage, row: int, column: int, car: Car) -> str:
     """Why a cell has to wait for gentler ones, empty where it need not."""
     if coverage.high_load[row, column] and not _is_led_up_to(coverage, row, column):
-        return "high load, and the airflow below it at this speed is not driven yet"
+        return LEAD_UP
     speed = coverage.speeds_rpm[column]
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
     hard = coverage.flows_kg_h[row] > FIRST_LOAD_SHARE * coverage.full_load_pct[column] * unit
@@ -166,22 +170,23 @@ def _choose(
     options = [*found, *(replace(cell, consumers_on=True) for cell in loaded)]
     if not options:
         nothing = Expected(*[np.nan] * 4)
-        return Chosen((), (), nothing, nothing, False, False, np.nan)
+        return Chosen((), (), nothing, nothing, False, False, np.nan, False)
     known = known_from(drives, _places(options, coverage, usual_battery_v(drives)), car, revision)
-    limit = car.limits.steady_lambda_error_max_pct
     everywhere = np.ones(len(options), dtype=bool)
-    judged = np.array([not cell.consumers_on for cell in options])
     now = np.array([not cell.wait for cell in options])
-    here = judged & now if now.any() else judged
+    judged = np.array([not cell.consumers_on and cell.wait != LEAD_UP for cell in options])
+    judged = judged if judged.any() else everywhere
+    here = judged & now if (judged & now).any() else judged
+    goal = Goal(car.limits.steady_lambda_error_max_pct, _can_tell_dead_time(known, options))
     before = known.expected(judged)
-    if _is_known(known, limit, judged):
-        return Chosen((), (), before, before, True, True, 0.0)
-    after, taken = _until_known(known, options, (now, now, here), limit, [])
+    if goal.is_reached(known, judged):
+        return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
+    after, taken = _until_known(known, options, (now, now, here), goal, [])
     if not taken and now.any():  # all that waits is faster: lead up to it
         taken = [max(np.flatnonzero(now), key=lambda at: (options[at].column, -options[at].cost_s))]
         after = known.after(taken[0], options[taken[0]].seconds)
-    last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), limit, taken)
-    reached = _is_known(last, limit, judged)
+    last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), goal, taken)
+    reached = goal.is_reached(last, judged)
     spread = np.sqrt(np.diag(known.error))
     return Chosen(
         holds=tuple(options[at] for at in taken),
@@ -189,25 +194,44 @@ def _choose(
         before=before,
         after=after.expected(here),
         is_enough=False,
-        reaches=_is_known(after, limit, here),
+        reaches=goal.is_reached(after, here),
         later_s=sum(options[at].cost_s for at in all_taken[len(taken) :]) if reached else np.nan,
+        tells_dead_time=goal.tells_dead_time,
     )
 
 
-def _is_known(known: Knowledge, limit_pct: float, judged: np.ndarray) -> bool:
-    """Whether lambda is known within a limit over the places `judged`, and the dead time told where that can be."""
-    return _is_within(known, limit_pct, judged) and (known.tells_dead_time or not known.pressure_known)
+@dataclass(frozen=True)
+class Goal:
+    """When enough is known."""
+
+    limit_pct: float
+    tells_dead_time: bool  # holds can tell it here, so it is asked for
+
+    def is_within(self, known: Knowledge, judged: np.ndarray) -> bool:
+        """Whether lambda is known within the limit over the places `judged`."""
+        return not known.is_far_off(self.limit_pct, judged) and known.expected(judged).upper_pct <= self.limit_pct
+
+    def is_reached(self, known: Knowledge, judged: np.ndarray) -> bool:
+        """Whether the dead time is told besides, where holds can tell it."""
+        return self.is_within(known, judged) and (known.tells_dead_time or not self.tells_dead_time)
 
 
-def _is_within(known: Knowledge, limit_pct: float, judged: np.ndarray) -> bool:
-    return not known.is_far_off(limit_pct, judged) and known.expected(judged).upper_pct <= limit_pct
+def _can_tell_dead_time(known: Knowledge, options: list[Choice]) -> bool:
+    """Whether the holds of one drive could tell the dead time: not along one line of speed and load."""
+    seconds, taken = np.array([cell.seconds for cell in options]), []
+    while known.pressure_known and not known.tells_dead_time and len(taken) < min(MOST_HOLDS, len(options)):
+        gain = known.dead_time_gain(seconds)
+        gain[taken] = -1.0
+        taken.append(int(gain.argmax()))
+        known = known.after(taken[-1], seconds[taken[-1]])
+    return known.tells_dead_time
 
 
 def _until_known(
     known: Knowledge,
     options: list[Choice],
     places: tuple[np.ndarray, np.ndarray, np.ndarray],
-    limit_pct: float,
+    goal: Goal,
     taken: list[int],
 ) -> tuple[Knowledge, list[int]]:
     """Add holds to those `taken` until lambda is known, or none helps.
@@ -220,8 +244,8 @@ def _until_known(
     while len(taken) - first < MOST_HOLDS:
         left = may.copy()
         left[taken] = False
-        within = _is_within(known, limit_pct, judged)
-        if not left.any() or (within and (known.tells_dead_time or not known.pressure_known)):
+        within = goal.is_within(known, judged)
+        if not left.any() or (within and goal.is_reached(known, judged)):
             break
         if not within:
             gain = known.gain(seconds, asked) / np.trace(known.error[np.ix_(asked, asked)])
