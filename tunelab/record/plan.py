@@ -94,7 +94,7 @@ def coverage_finding(coverage: Coverage, *, is_enough: bool) -> Finding:
 
 def _in_short(plan: DrivePlan) -> str:
     if plan.is_enough:
-        return "Enough is driven: enter what is proposed, and see in the next drive whether it holds."
+        return "Enough is driven: no further hold is needed. The next drive shows whether what is entered holds."
     if not plan.holds:
         return ""
     return (
