@@ -6,7 +6,7 @@ import xarray as xr
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-CHANNELS = ("engine_speed_rpm", "meter_v", "lambda_measured", "throttle_pct", "battery_v")
+CHANNELS = ("engine_speed_rpm", "meter_v", "lambda_measured", "lambda_commanded", "throttle_pct", "battery_v")
 
 
 def held_log(car: Car, revision: Revision, holds, *, rate_hz: float = 20.0) -> xr.Dataset:
@@ -18,7 +18,7 @@ def held_log(car: Car, revision: Revision, holds, *, rate_hz: float = 20.0) -> x
     counts = [round(row[2] * rate_hz) for row in rows]
     speed, flow, _, throttle, battery = (np.repeat([row[k] for row in rows], counts).astype(float) for k in range(5))
     reading = np.interp(flow, revision.meter_curve.flow_kg_h, revision.meter_curve.reading)
-    values = (speed, reading, np.ones(speed.size), throttle, battery)
+    values = (speed, reading, np.ones(speed.size), np.ones(speed.size), throttle, battery)
     data = {name: ("time", array) for name, array in zip(CHANNELS, values, strict=True)}
     flags = {f"{name}_flag": ("time", np.zeros(speed.size, dtype=np.int32)) for name in CHANNELS}
     flags["sample_flag"] = ("time", np.zeros(speed.size, dtype=np.int32))

@@ -23,6 +23,7 @@ from tunelab.workspace.revision import Revision
 
 MASKS = {"missing": 1, "stale": 2, "spike": 4, "out_of_range": 8, "rail": 16, "warming_up": 32}
 MASKS |= {"excluded": 64, "gap": 128, "cold": 256, "fuel_cut": 512, "transient": 1024}
+BREAKS = 5  # of the link in one drive, of 10 minutes as a rule
 LITRE_DENSITY = 1.184e-3  # kg/L, for absolute load
 
 
@@ -229,13 +230,23 @@ def wander(rng: np.random.Generator, n: int, tau_s: float, rate_hz: float) -> np
 
 
 def drive(
-    engine: PlainEngine, revision: Revision, *, seed: int, minutes: float, rate_hz: float, kind: str = "grid"
+    engine: PlainEngine,
+    revision: Revision,
+    *,
+    seed: int,
+    minutes: float,
+    rate_hz: float,
+    kind: str = "grid",
+    holds: np.ndarray | None = None,
 ) -> xr.Dataset:
-    """Drive the car with `revision` in its ECU; returns the flagged log (the truth of lambda is not in it)."""
+    """Drive the car with `revision` in its ECU; returns the flagged log (the truth of lambda is not in it).
+
+    `holds` are to be driven in place of random ones: rows of start [s], rpm, load and volts that consumers take.
+    """
     rng = np.random.default_rng([seed, 23])
     n = int(minutes * 60 * rate_hz)
     time = np.arange(n) / rate_hz + rng.uniform(-0.1, 0.1, n) / rate_hz
-    plan = schedule(rng, minutes * 60, kind)
+    plan = schedule(rng, minutes * 60, kind) if holds is None else holds
     which = np.searchsorted(plan[:, 0], time, side="right").clip(1) - 1
     rpm = smoothed(plan[which, 1], 0.5, rate_hz) * np.exp(0.006 * wander(rng, n, 3, rate_hz))
     load = smoothed(plan[which, 2], 0.35, rate_hz) * np.exp(0.01 * wander(rng, n, 2, rate_hz))
@@ -245,11 +256,14 @@ def drive(
         engine.reading(air, rpm) + engine.traits["noise_v"] * (rng.normal(size=n) + wander(rng, n, 0.3, rate_hz)) / 1.4
     )
     electric = np.cumsum(rng.random(n) < 1 / (45 * rate_hz)) % 4
-    battery = 14.1 - np.array([0, 0.35, 0.8, 1.5])[electric] - 0.6 * (rpm < 1100) + 0.04 * wander(rng, n, 1, rate_hz)
+    drop = np.array([0, 0.35, 0.8, 1.5])[electric] if holds is None else holds[which, 3]
+    battery = 14.1 - drop - 0.6 * (rpm < 1100) + 0.04 * wander(rng, n, 1, rate_hz)
     hold_error = engine.traits["hold"] * rng.normal(size=len(plan))[which]
     columns = fuelling(engine, revision, rng, rate_hz, rpm=rpm, load=load, air=air, volt=volt, battery=battery, cut=cut)
     columns["lambda_measured"] = columns["lambda_measured"] * np.exp(hold_error)
-    return logged(engine, rng, time, cut, columns | {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery})
+    columns |= {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery}
+    breaks = BREAKS if holds is None else round(BREAKS * minutes / 10)
+    return logged(engine, rng, time, cut, columns, breaks=breaks)
 
 
 def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, cut, short=0.0) -> dict[str, np.ndarray]:
@@ -302,12 +316,12 @@ def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, c
     }
 
 
-def logged(engine, rng, time, cut, columns) -> xr.Dataset:
+def logged(engine, rng, time, cut, columns, *, breaks: int = BREAKS) -> xr.Dataset:
     """Rows drop out, single readings spike, lambda refreshes slowly; flags by the log contract."""
     car, every, n = engine.car, int(engine.traits["lambda_every"]), len(time)
     columns = {name: values for name, values in columns.items() if name != "true_lambda"}
     kept = np.ones(n, dtype=bool)
-    for start in rng.integers(0, n, 5):
+    for start in rng.integers(0, n, breaks):
         kept[start : start + int(rng.uniform(10, 120))] = False
     held = np.arange(n) // every * every
     columns["lambda_measured"] = columns["lambda_measured"][held]

@@ -3,6 +3,7 @@
 import itertools
 import json
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -13,6 +14,7 @@ from offline_browser import browser, ink, offline_page
 from playwright.sync_api import expect
 
 from tunelab.record.demo import copy_demo
+from tunelab.record.planning import plan_for
 from tunelab.study.revision_change import differences
 from tunelab.workspace import open_workspace
 from tunelab.workspace.revision import Revision
@@ -42,6 +44,16 @@ def demo(tmp_path_factory):
 @pytest.fixture(scope="module")
 def record(demo) -> Path:
     return demo[1] / "records" / "2026-05-03-steady"
+
+
+@pytest.fixture(scope="module")
+def pages(demo, record, tmp_path_factory) -> dict[str, Path]:
+    """The pages by name; after the demo's sweep enough is driven, so the sheet is of the car before its first drive."""
+    root = tmp_path_factory.mktemp("new") / "car"
+    shutil.copytree(demo[1], root, ignore=shutil.ignore_patterns("sessions", "records"))
+    sheet = root / "drive_sheet.html"
+    sheet.write_text(plan_for(root, None).html(), encoding="utf-8")
+    return {name: record / f"{name}.html" for name in PAGES} | {"drive_sheet": sheet}
 
 
 @pytest.fixture(scope="module")
@@ -159,8 +171,8 @@ def test_the_summary_shows_what_to_enter(record):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_a_page_opens_offline_without_a_request_or_a_complaint(record, chromium, name):
-    path = record / f"{name}.html"
+def test_a_page_opens_offline_without_a_request_or_a_complaint(pages, chromium, name):
+    path = pages[name]
     assert path.stat().st_size <= SIZE_LIMIT
     with offline_page(chromium) as opened:
         opened.show(path, figures=name in DRAWN)
@@ -288,9 +300,9 @@ def spot_of_a_mark(page, figure):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_a_page_fits_a_phone(record, chromium, name):
+def test_a_page_fits_a_phone(pages, chromium, name):
     with offline_page(chromium, **PHONE) as opened:
-        opened.show(record / f"{name}.html", figures=name in DRAWN)
+        opened.show(pages[name], figures=name in DRAWN)
         width = opened.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
         assert width[0] <= width[1] == 360
         wide = opened.page.evaluate(
@@ -330,9 +342,17 @@ def test_print_has_the_figures_on_white(steady, tmp_path):
     assert paper == "rgb(255, 255, 255)"
 
 
-def test_the_drive_plan_prints_on_one_sheet(record, chromium, tmp_path):
+def test_the_drive_plan_prints_on_one_sheet_and_has_six_holds_a_line_on_a_phone(pages, chromium, tmp_path):
+    with offline_page(chromium, **PHONE | {"viewport": {"width": 390, "height": 740}}) as opened:
+        opened.show(pages["drive_sheet"], figures=False)
+        inside = opened.page.evaluate(
+            """() => [...document.querySelectorAll(".compact")].map((box) => [box.scrollWidth, box.clientWidth,
+                box.querySelectorAll("tbody tr:first-child td").length])"""
+        )
+        assert inside
+        assert all(wide <= room and cells == 7 for wide, room, cells in inside)  # a gear, and six holds
     with offline_page(chromium) as opened:
-        opened.show(record / "drive_sheet.html", figures=False)
+        opened.show(pages["drive_sheet"], figures=False)
         opened.page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True)
     pages = re.findall(rb"/Type\s*/Page[^s]", (tmp_path / "sheet.pdf").read_bytes())
     assert len(pages) == 1

@@ -17,6 +17,7 @@ from tunelab.log.flag import spans
 from tunelab.record.bundle import TEMPLATES
 from tunelab.study.coverage import cover
 from tunelab.study.delay import estimate_delay
+from tunelab.study.drive_plan import plan_drive
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -41,6 +42,7 @@ def labels(figure):
 @pytest.fixture(scope="module")
 def figures(log):
     fit, proposal, flagged = made_up_fit(), made_up_proposal(revision), spans(log)
+    coverage = cover(log, car, revision)
     return {
         "meter_curve": chart.draw_meter_curve(proposal),
         "meter_factor": chart.draw_meter_factor(fit.meter),
@@ -48,7 +50,7 @@ def figures(log):
         "pulsation": chart.draw_pulsation_map(fit.pulsation),
         "residuals": chart.draw_residuals(fit),
         "before_after": chart.draw_before_after(fit.before, fit.predicted, limit_pct=2.0),
-        "coverage": chart.draw_coverage(cover(log, car, revision)),
+        "coverage": chart.draw_coverage(coverage, plan_drive(coverage, car, revision, top_speed_km_h=90.0)),
         "delay": chart.draw_delay(estimate_delay(log, car, revision)),
         "trace": chart.draw_trace(log, ["meter_v", "lambda_measured"], flagged=flagged),
         "events": chart.draw_events(log, chart.event_windows(log, flagged, 4), flagged=flagged),

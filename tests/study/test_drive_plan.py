@@ -3,14 +3,18 @@
 import tomllib
 
 import numpy as np
+import pandas as pd
 import pytest
 from held_log import held_log
 from plain_workspace import CAR, REVISION
 
+from tunelab.simulate import random_car
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
 from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import cover
 from tunelab.study.drive_plan import plan_drive
+from tunelab.study.information import KEPT, CalmDrive, calm_drive, reading_at
+from tunelab.study.steady.evidence import MEDIAN
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -31,10 +35,16 @@ def coverage_of(holds, car=CAR_3L):
     return cover([held_log(car, R01, holds)] if holds else [], car, R01)
 
 
+def plan_of(holds, top_speed, car=CAR_3L):
+    """Plan after one drive of holds laid down by hand; nothing driven where there are none."""
+    drives = [calm_drive(held_log(car, R01, holds), car, R01)] if holds else []
+    return plan_drive(coverage_of(holds, car), car, R01, top_speed_km_h=top_speed, drives=drives)
+
+
 @pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("top_speed", [45.0, 90.0, 250.0])
 def test_no_hold_goes_past_a_limit(seed, top_speed):
-    plan = plan_drive(coverage_of(random_holds(seed)), CAR_3L, R01, top_speed_km_h=top_speed)
+    plan = plan_of(random_holds(seed), top_speed)
     assert plan.top_speed_km_h == min(top_speed, 120.0)  # the owner's is 120 km/h
     for hold in plan.holds:
         assert hold.road_speed_km_h <= plan.top_speed_km_h
@@ -50,21 +60,87 @@ def test_no_hold_goes_past_a_limit(seed, top_speed):
     assert any("closed road" in caution for caution in plan.cautions)
 
 
+def random_drive(rng, car, revision):
+    """Calm holds anywhere that the car can be held, as the fit would be given them, and the log that they are from."""
+    speed = rng.uniform(900, 0.9 * car.limits.rev_limit_rpm, rng.integers(1, 30))
+    load = rng.uniform(15, 80, speed.size)
+    flow = flow_at_load(load, speed, displacement_l=car.engine.displacement_l)
+    log = held_log(car, revision, list(zip(speed, flow, rng.uniform(3, 9, speed.size), strict=True)))
+    log = log.rename({"meter_v": car.meter.channel, "meter_v_flag": f"{car.meter.channel}_flag"})
+    opened = 3.0 * load / 50
+    columns = {"start_s": np.arange(speed.size), "seconds": 4.0, "reading": reading_at(revision, flow), "slope": 0.0}
+    columns |= {"log_speed": np.log(speed), "battery_v": 14.0, "pulse_width_ms": opened + 1.0, "log_pressure": 0.0}
+    columns |= {"speed_slope": 0.0, "unrest": 1.5, "weight": 2.7}
+    return log, CalmDrive(pd.DataFrame(columns, index=range(speed.size))[list(KEPT)], MEDIAN)
+
+
+@pytest.mark.parametrize("part", [0, 1, *(pytest.param(k, marks=pytest.mark.bench) for k in (2, 3))])
+def test_on_random_cars_no_hold_goes_past_a_limit(part):
+    for seed in range(50 * part, 50 * part + 50):
+        rng = np.random.default_rng([seed, 5])
+        car, _, revision = random_car(rng)
+        rev_limit, top, stated = rng.uniform(5000, 8000), rng.uniform(40, 160), rng.uniform(30, 200)
+        stated_limits = {"rev_limit_rpm": rev_limit, "top_speed_km_h": top, "steady_lambda_error_max_pct": 3.0}
+        limits = car.limits.model_copy(update=stated_limits)
+        car = car.model_copy(update={"limits": limits})
+        driven = [random_drive(rng, car, revision) for _ in range(seed % 3)]
+        coverage = cover([log for log, _ in driven], car, revision)
+        calm = [own for _, own in driven]
+        plan = plan_drive(coverage, car, revision, top_speed_km_h=stated, drives=calm)
+        gears = [ratio * car.gearing.final_drive for ratio in car.gearing.ratios]
+        assert plan.is_enough or plan.holds or len(plan.left_out)
+        for hold in plan.holds:
+            speed = hold.engine_speed_rpm
+            assert speed <= 0.93 * min(rev_limit, revision.fuelling.rev_limit_rpm)
+            turns_h = 60 * speed / gears[hold.gear - 1] if hold.gear else 0.0
+            kilometres_h = turns_h * 2 * np.pi * car.tyres.rolling_radius_m / 1000
+            assert hold.road_speed_km_h == pytest.approx(kilometres_h, abs=1e-6)
+            assert kilometres_h <= min(top, stated) + 1e-6
+            full = coverage.full_load_pct[np.searchsorted(coverage.speed_edges_rpm, speed, side="right") - 1]
+            assert hold.load_pct <= 1.25 * full  # the last cell of airflow reaches a little beyond full load
+            assert hold.is_high_load or hold.load_pct <= full
+            if not driven:
+                assert hold.load_pct <= 0.75 * full  # gentle, to the edge of a cell
+                assert speed <= 0.7 * rev_limit
+            assert 3.0 <= hold.seconds <= (4.0 if hold.is_high_load else 12.0)
+            assert hold.roll_s > 0 or hold.brake == "none"
+
+
+def cells_of(plan, coverage):
+    """Row and column of the cell that each hold in gear lies in, its range of airflow inside that of the cell.
+
+    Standing, an engine takes the air that it needs: the range is wide, and there is one hold for each speed.
+    """
+    standing = [hold.engine_speed_rpm for hold in plan.holds if hold.gear == 0 and hold.consumers == "as they are"]
+    assert len(standing) == len(set(standing))
+    found = set()
+    for hold in plan.holds:
+        row = np.searchsorted(coverage.flow_edges_kg_h, hold.air_flow_kg_h) - 1
+        column = np.searchsorted(coverage.speed_edges_rpm, hold.engine_speed_rpm, side="right") - 1
+        if hold.gear == 0:  # counted for the cell nearest to it that can be held
+            rows = np.flatnonzero(coverage.reachable[:, column])
+            row = min(rows, key=lambda k: abs(np.log(coverage.flows_kg_h[k] / hold.air_flow_kg_h)))
+        low, high = coverage.flow_edges_kg_h[row : row + 2] * [1 - 1e-9, 1 + 1e-9]
+        assert hold.gear == 0 or low <= hold.air_flow_from_kg_h < hold.air_flow_to_kg_h <= high
+        assert hold.engine_speed_rpm == coverage.speeds_rpm[column]
+        found.add((int(row), int(column)))
+    return found
+
+
 def test_every_missing_cell_is_planned_or_left_out_with_a_reason():
     for seed in range(5):
-        coverage = coverage_of(random_holds(seed))
-        plan = plan_drive(coverage, CAR_3L, R01, top_speed_km_h=100.0)
-        planned = {(hold.engine_speed_rpm, hold.air_flow_kg_h) for hold in plan.holds}
-        left = set(zip(plan.left_out["engine_speed_rpm"], plan.left_out["air_flow_kg_h"], strict=True))
+        coverage, plan = coverage_of(random_holds(seed)), plan_of(random_holds(seed), 100.0)
+        planned = {(coverage.speeds_rpm[c], coverage.flows_kg_h[r]) for r, c in cells_of(plan, coverage)}
+        left = left_cells(plan)
         rows, columns = np.nonzero(coverage.missing)
         missing = set(zip(coverage.speeds_rpm[columns], coverage.flows_kg_h[rows], strict=True))
-        assert planned | left == missing
+        assert left <= missing <= planned | left
         assert not planned & left
         assert plan.left_out["because"].str.len().min() > 10
 
 
 def test_road_speed_is_that_of_the_gear():
-    plan = plan_drive(coverage_of(random_holds(3)), CAR_3L, R01, top_speed_km_h=120.0)
+    plan = plan_of([(2250.0, 80.0, 9.0)], 120.0)
     moving = [hold for hold in plan.holds if hold.gear]
     assert len(moving) > 5
     for hold in moving:
@@ -74,7 +150,7 @@ def test_road_speed_is_that_of_the_gear():
 
 
 def test_holds_of_one_gear_stand_together_and_speeds_run_one_way():
-    table = plan_drive(coverage_of(random_holds(8)), CAR_3L, R01, top_speed_km_h=120.0).table()
+    table = plan_of(random_holds(8), 120.0).table()
     changes = int((table["gear"].diff().fillna(0) != 0).sum())
     assert changes == table["gear"].nunique() - 1
     for _, own in table.groupby("gear"):
@@ -84,7 +160,7 @@ def test_holds_of_one_gear_stand_together_and_speeds_run_one_way():
 
 
 def test_without_a_log_the_first_drive_is_gentle():
-    plan = plan_drive(cover([], CAR_3L, R01), CAR_3L, R01, top_speed_km_h=120.0)
+    plan = plan_of([], 120.0)
     assert len(plan.holds) > 10
     assert max(hold.load_pct for hold in plan.holds) <= 0.6 * 85
     assert max(hold.engine_speed_rpm for hold in plan.holds) <= 0.7 * 7000
@@ -96,7 +172,7 @@ def test_without_a_log_the_first_drive_is_gentle():
 def test_a_drive_that_was_only_idle_counts_as_none_driven():
     idle = coverage_of([(float(CAR_3L.engine.idle_target_rpm), 15.0, 20.0)])
     assert idle.samples_used > 0
-    plan = plan_drive(idle, CAR_3L, R01, top_speed_km_h=120.0)
+    plan = plan_of([(float(CAR_3L.engine.idle_target_rpm), 15.0, 20.0)], 120.0)
     assert len(plan.holds) > 10
     assert 2000 < max(hold.engine_speed_rpm for hold in plan.holds) <= 0.7 * 7000
     assert max(hold.load_pct for hold in plan.holds) <= 0.6 * 85
@@ -105,16 +181,18 @@ def test_a_drive_that_was_only_idle_counts_as_none_driven():
 def test_a_plan_without_a_hold_says_why():
     driven, plan = [(2250.0, 80.0, 20.0)], None
     while plan is None or plan.holds:  # in neutral alone, until that is all driven
-        plan = plan_drive(coverage_of(driven), CAR_3L, R01, top_speed_km_h=1.0)
+        plan = plan_of(driven, 1.0)
         driven += [(hold.engine_speed_rpm, hold.air_flow_kg_h, 20.0) for hold in plan.holds]
         assert len(driven) < 60
     assert len(plan.left_out) > 10
-    assert sum(int(note.split()[0]) for note in plan.notes) == len(plan.left_out)
+    counts = [int(note.split()[0]) for note in plan.notes if "of the cells that are missing" in note]
+    assert sum(counts) == len(plan.left_out)
     assert any("no gear keeps" in note for note in plan.notes)
+    assert any("dead time cannot be told here" in note for note in plan.notes)
 
 
 def test_higher_speeds_follow_step_by_step():
-    plan = plan_drive(coverage_of([(2250.0, 80.0, 9.0)]), CAR_3L, R01, top_speed_km_h=120.0)
+    plan = plan_of([(2250.0, 80.0, 9.0)], 120.0)
     assert max(hold.engine_speed_rpm for hold in plan.holds) <= 1.4 * 2250
     assert plan.left_out["because"].str.contains("step by step").any()
 
@@ -123,9 +201,9 @@ def test_high_load_waits_for_the_airflow_below_it():
     bare = coverage_of([(2250.0, 80.0, 9.0)])
     column = list(bare.speeds_rpm).index(2250.0)
     (high,) = np.flatnonzero(bare.high_load[:, column])
-    assert (2250.0, bare.flows_kg_h[high]) in left_cells(plan_drive(bare, CAR_3L, R01, top_speed_km_h=120.0))
+    assert (2250.0, bare.flows_kg_h[high]) in left_cells(plan_of([(2250.0, 80.0, 9.0)], 120.0))
     below = [(2250.0, bare.flows_kg_h[row], 9.0) for row in np.flatnonzero(bare.reachable[:high, column])]
-    led = plan_drive(coverage_of(below), CAR_3L, R01, top_speed_km_h=120.0)
+    led = plan_of(below, 120.0)
     assert any(hold.is_high_load and hold.engine_speed_rpm == 2250.0 and hold.seconds <= 4 for hold in led.holds)
 
 
@@ -135,7 +213,7 @@ def left_cells(plan):
 
 def test_without_gearing_the_plan_goes_by_engine_speed_and_says_so():
     car = CAR_3L.model_copy(update={"gearing": None, "tyres": None})
-    plan = plan_drive(cover([], car, R01), car, R01, top_speed_km_h=100.0)
+    plan = plan_of([], 100.0, car)
     assert {hold.gear for hold in plan.holds} == {0, None}
     assert all(np.isnan(hold.road_speed_km_h) for hold in plan.holds if hold.gear is None)
     assert any("engine speed alone" in note for note in plan.notes)
@@ -144,30 +222,30 @@ def test_without_gearing_the_plan_goes_by_engine_speed_and_says_so():
 
 def test_without_road_load_brake_and_slope_are_not_known():
     car = CAR_3L.model_copy(update={"road_load": None})
-    plan = plan_drive(cover([], car, R01), car, R01, top_speed_km_h=100.0)
+    plan = plan_of([], 100.0, car)
     assert {hold.brake for hold in plan.holds if hold.gear} == {"as needed"}
     assert BRAKE_HOLD in plan.cautions
     assert any("Road load" in note for note in plan.notes)
 
 
 def test_a_top_speed_below_every_gear_leaves_only_standing_holds():
-    plan = plan_drive(cover([], CAR_3L, R01), CAR_3L, R01, top_speed_km_h=5.0)
+    plan = plan_of([], 5.0)
     assert {hold.gear for hold in plan.holds} == {0}
     assert plan.left_out["because"].str.contains("5 km/h").any()
 
 
 def test_battery_voltage_is_moved_where_it_was_not():
-    still = plan_drive(coverage_of([(2250.0, 80.0, 9.0)]), CAR_3L, R01, top_speed_km_h=120.0)
+    still = plan_of([(2250.0, 80.0, 9.0)], 120.0)
     loaded = [hold for hold in still.holds if hold.consumers == "all on"]
-    assert len(loaded) == 3
+    assert 2 <= len(loaded) <= 6  # as many as take most of what is not known
     assert all("11.5 V" in hold.why for hold in loaded)
-    moved = coverage_of([(2250.0, 80.0, 9.0, 20.0, 14.1), (2250.0, 80.0, 9.0, 20.0, 12.6)])
-    assert not any(h.consumers == "all on" for h in plan_drive(moved, CAR_3L, R01, top_speed_km_h=120.0).holds)
+    moved = plan_of([(2250.0, 80.0, 9.0, 20.0, 14.1), (2250.0, 80.0, 9.0, 20.0, 12.6)], 120.0)
+    assert not any(hold.consumers == "all on" for hold in moved.holds)
 
 
 def test_a_hold_says_when_it_tells_dead_time_from_meter():
     coverage = coverage_of([(2250.0, 80.0, 9.0)])
-    plan = plan_drive(coverage, CAR_3L, R01, top_speed_km_h=120.0)
+    plan = plan_of([(2250.0, 80.0, 9.0)], 120.0)
     row = np.searchsorted(coverage.flow_edges_kg_h, 80.0) - 1
     same = [hold for hold in plan.holds if hold.air_flow_kg_h == coverage.flows_kg_h[row]]
     far = [hold for hold in same if max(hold.engine_speed_rpm / 2250, 2250 / hold.engine_speed_rpm) >= 1.6]
@@ -176,29 +254,26 @@ def test_a_hold_says_when_it_tells_dead_time_from_meter():
     assert not [hold for hold in near if "was driven" in hold.why]
 
 
-def test_driving_the_plan_again_and_again_leaves_nothing_that_can_be_driven():
-    coverage, holds = cover([], CAR_3L, R01), []
-    for _ in range(12):
-        plan = plan_drive(coverage, CAR_3L, R01, top_speed_km_h=120.0)
+def test_driving_the_plan_again_and_again_ends_with_enough():
+    drives, holds, known = [], [], []
+    for _ in range(8):
+        coverage = coverage_of([hold for own in drives for hold in own])
+        calm = [calm_drive(held_log(CAR_3L, R01, own), CAR_3L, R01) for own in drives]
+        plan = plan_drive(coverage, CAR_3L, R01, top_speed_km_h=120.0, drives=calm)
+        known.append(plan.before.upper_pct)
         if not plan.holds:
             break
-        before = int(coverage.missing.sum())
-        holds += [
-            (
-                hold.engine_speed_rpm,
-                hold.air_flow_kg_h,
-                hold.seconds,
-                20.0,
-                12.5 if hold.consumers == "all on" else 14.0,
-            )
-            for hold in plan.holds
+        holds = [
+            (h.engine_speed_rpm, h.air_flow_kg_h, h.seconds, 20.0, 12.9 if h.consumers == "all on" else 14.0)
+            for h in plan.holds
         ]
-        coverage = coverage_of(holds)
-        assert int(coverage.missing.sum()) < before
-    assert not plan.holds
-    assert coverage.share_covered > 0.6
-    assert coverage.separates.sum() >= 5
-    assert not plan.left_out["because"].str.contains("next time|first drive").any()
+        drives.append(holds)
+    assert plan.is_enough
+    assert len(drives) >= 2  # higher speeds follow step by step
+    assert known[-1] <= plan.limit_pct == 2.0 < known[-2]
+    assert plan.before.dead_time_ms < 0.06
+    assert not plan.left_out["because"].str.contains("first drive|step by step").any()
+    assert sum(len(own) for own in drives) < 60
 
 
 @pytest.mark.parametrize("speed", [0.0, -3.0, np.nan, np.inf])

@@ -198,6 +198,7 @@ def table_item(table: pd.DataFrame) -> dict:
         "rows": rows,
         "numeric": numeric,
         "left_out": len(frame) - len(shown),
+        "compact": bool(table.attrs.get("compact")),  # many short cells, to fit a phone's width
     }
 
 

@@ -15,21 +15,34 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag import flag_log
 from tunelab.log.load import load_session
 from tunelab.log.store import read_log
-from tunelab.record.evidence import sha256
+from tunelab.record.evidence import raw_inputs, sha256
 from tunelab.record.stored import RECORDS, StoredRecord, changed_since
 from tunelab.record.whole import write_whole
+from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.coverage import Samples, pooled, samples_of
+from tunelab.study.information import KEPT as OF_A_HOLD
+from tunelab.study.information import CalmDrive, calm_drive
 from tunelab.study.readiness import Reach, reach_of
 from tunelab.workspace import Workspace
 from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
 
 KEPT = ".driven"  # a name with a dot is no record
-FORM = "1"  # of the files; another number makes them anew
+FORM = "2"  # of the files; another number makes them anew
+
+
+@dataclass(frozen=True)
+class SteadyDrive:
+    """What a plan needs of one session."""
+
+    samples: Samples  # for the coverage
+    calm: CalmDrive  # for what is known; without holds where the log does not go with itself
+    inputs: tuple[dict, ...]  # its raw files: path, sha256, rows_in, rows_kept, rows_set_aside
 
 
 @dataclass(frozen=True)
@@ -51,8 +64,8 @@ class Driven:
             self._keep(record.session, "reach", key, found)
         return _as_reach(found)
 
-    def samples(self, session: str, record: StoredRecord | None) -> Samples:
-        """What coverage needs of a session, by its record where there is one, else by its logs.
+    def steady(self, session: str, record: StoredRecord | None) -> SteadyDrive:
+        """What a plan needs of a session, by its record where there is one, else by its logs.
 
         Raises
         ------
@@ -60,16 +73,19 @@ class Driven:
             The logs cannot be read.
         """
         if record is None:
-            return pooled(samples_of(self._raw(session), self.workspace.car), self.workspace.car)
+            return self.of_log(session, self._raw(session))
         key = self._samples_key(record)
-        found = self._kept(session, "samples", key)
+        found = self._kept(session, "steady", key)
         if found is None:
             self.read.append(record.name)
             log = read_log(record.place / "log.nc") if self._is_current(record) else self._raw(session)
-            samples = pooled(samples_of(log, self.workspace.car), self.workspace.car)
-            found = _of_samples(samples)
-            self._keep(session, "samples", key, found)
-        return _as_samples(found)
+            found = _of_steady(self._made(session, log))
+            self._keep(session, "steady", key, found)
+        return _as_steady(found)
+
+    def of_log(self, session: str, log: xr.Dataset) -> SteadyDrive:
+        """The same of a session's flagged log, to the same last digit as what is kept of it."""
+        return _as_steady(_of_steady(self._made(session, log)))
 
     def keep(self, record: StoredRecord, log: xr.Dataset) -> None:
         """Keep what will be asked of a record that was just made, while its log is at hand."""
@@ -78,10 +94,19 @@ class Driven:
         if "steady" not in record.folder.session.steps:
             return
         try:
-            samples = pooled(samples_of(log, car), car)
+            found = self._made(record.session, log)
         except ValueError:  # a log that has no place in a coverage
             return
-        self._keep(record.session, "samples", self._samples_key(record), _of_samples(samples))
+        self._keep(record.session, "steady", self._samples_key(record), _of_steady(found))
+
+    def _made(self, session: str, log: xr.Dataset) -> SteadyDrive:
+        car, revisions = self.workspace.car, self.workspace.revisions
+        own = self.workspace.sessions[session].session.revision
+        samples, calm = pooled(samples_of(log, car), car), calm_drive(log, car, revisions[own])
+        if len(calm.holds) and (stopped := stops(check_consistency([log], car, revisions, own))):
+            because = f"{session} counts for nothing: {stopped[0].title} stands at stop."
+            calm = CalmDrive(calm.holds.iloc[:0], calm.sizes, because=because)
+        return SteadyDrive(samples, calm, tuple(raw_inputs(log)) if "files" in log.attrs else ())
 
     def sentence(self) -> str:
         """Say which logs were opened; empty where none was."""
@@ -162,6 +187,21 @@ def _as_reach(kept: Mapping[str, np.ndarray]) -> Reach:
     values = {name: tuple(values.tolist()) or None for name, values in kept.items()}
     top = values.pop("full_top_rpm")
     return Reach(**values, full_top_rpm=top[0] if top else None)
+
+
+def _of_steady(drive: SteadyDrive) -> dict[str, np.ndarray]:
+    calm = drive.calm
+    holds = {f"hold_{name}": calm.holds[name].to_numpy(dtype=float) for name in OF_A_HOLD}
+    about = {"pressure_known": calm.pressure_known, "because": calm.because, "inputs": drive.inputs}
+    return _of_samples(drive.samples) | holds | {"sizes": calm.sizes, "about": np.array(json.dumps(about))}
+
+
+def _as_steady(kept: Mapping[str, np.ndarray]) -> SteadyDrive:
+    values = dict(kept)
+    holds = pd.DataFrame({name: values.pop(f"hold_{name}") for name in OF_A_HOLD})
+    sizes, about = values.pop("sizes"), json.loads(str(values.pop("about")))
+    calm = CalmDrive(holds, sizes, about["pressure_known"], about["because"])
+    return SteadyDrive(_as_samples(values), calm, tuple(about["inputs"]))
 
 
 def _of_samples(samples: Samples) -> dict[str, np.ndarray]:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
 import pandas as pd
 
 from tunelab.record.chapter import Chapter, Section, Verdict
 from tunelab.study.coverage import Coverage
-from tunelab.study.drive_plan import DrivePlan
-from tunelab.study.finding import Finding
+from tunelab.study.drive_plan import DrivePlan, gear_word, hold_lines, lines_legend
+from tunelab.study.finding import Finding, status_within
 
-GEARS = {0: "neutral"}
 USUAL = {"slope": "level", "lamps, fan, heater": "as they are"}  # a column that says only this is left out
+UNKNOWN_PCT = 20.0  # beyond it lambda is called unknown
 
 
-def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
-    """Put coverage and drive plan into a chapter of the record."""
+def plan_chapter(coverage: Coverage, plan: DrivePlan, *, inputs: Sequence[Mapping[str, Any]] = ()) -> Chapter:
+    """Put coverage and drive plan into a chapter of the record; `inputs` are the raw files of other sessions."""
     reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
     have = "has its" if reachable - missing == 1 else "have their"
     driven = (
@@ -22,23 +26,57 @@ def plan_chapter(coverage: Coverage, plan: DrivePlan) -> Chapter:
         "good seconds."
     )
     level = ", on the level" if all(hold.slope == "level" for hold in plan.holds) else ""
-    tables = ((f"Holds to drive, in this order{level}", plan_table(plan)),) if plan.holds else ()
+    tables = ((lines_legend(plan.holds), hold_lines(plan.holds)), (f"The same in full{level}", plan_table(plan)))
     return Chapter(
         notebook="drive_plan",
         verdict=Verdict(plan_sentence(plan)),
-        findings=(coverage_finding(coverage),),
+        findings=(coverage_finding(coverage, is_enough=plan.is_enough), known_finding(coverage, plan)),
         tables={"coverage": coverage.table(), "drive_plan": plan.table()},
         driven=Section((driven,)),
-        drive_next=Section((plan_sentence(plan), *plan.notes), tables, _in_short(plan)),
-        cautions=Section(plan.cautions),
+        drive_next=Section((plan_sentence(plan), *plan.notes), tables if plan.holds else (), _in_short(plan)),
+        cautions=Section(plan.cautions if plan.holds else ()),
+        inputs=tuple(inputs),
     )
 
 
-def coverage_finding(coverage: Coverage) -> Finding:
+def known_finding(coverage: Coverage, plan: DrivePlan) -> Finding:
+    """How far lambda may be off over what can be held, once all that was driven so far is in the ECU."""
+    known, limit = plan.before, plan.limit_pct
+    shown = coverage.samples_used > 0 and known.p95_pct <= UNKNOWN_PCT
+    status = status_within(known.p95_pct, known.lower_pct, known.upper_pct, most=limit)
+    because = " ".join(("Nothing was driven calmly enough to tell.", *coverage.notes))
+    if coverage.samples_used > 0:
+        because = "What was driven leaves lambda unknown over much of what can be held."
+    if shown:
+        because = (
+            "Once the correction that follows from all steady drives so far is in the ECU, in 95 of 100 places of "
+            f"engine speed and airflow that can be held lambda should lie within {known.p95_pct:.1f} % of commanded "
+            f"({known.lower_pct:.1f} to {known.upper_pct:.1f} %; limit {limit:g} %)."
+        )
+    if shown and status == "met" and not plan.is_enough:
+        status, because = "watch", f"{because} The dead time is not told yet."
+    return Finding(
+        id="drive_plan.known",
+        title="How well lambda is known over the range that can be held",
+        value=known.p95_pct if shown else None,
+        unit="%",
+        lower=known.lower_pct if shown else None,
+        upper=known.upper_pct if shown else None,
+        confidence=0.95 if shown else None,
+        samples_used=coverage.samples_used,
+        samples_flagged=coverage.samples_flagged,
+        status=status if shown else "not_shown",
+        limit=limit,
+        because=because,
+    )
+
+
+def coverage_finding(coverage: Coverage, *, is_enough: bool) -> Finding:
     """How much of what the car can hold has its good seconds; a count, so without an interval."""
     reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
     shown = reachable > 0 and coverage.samples_used > 0
     because = f"{reachable - missing} of {reachable} cells of engine speed and airflow have their good seconds."
+    because += " What was driven tells of the others." if is_enough and missing else ""
     return Finding(
         id="drive_plan.coverage",
         title="How much of the range was driven calmly enough",
@@ -49,27 +87,57 @@ def coverage_finding(coverage: Coverage) -> Finding:
         confidence=None,
         samples_used=coverage.samples_used,
         samples_flagged=coverage.samples_flagged,
-        status="not_shown" if not shown else "watch" if missing else "met",
+        status="not_shown" if not shown else "met" if is_enough or not missing else "watch",
         limit=None,
         because=because if shown else " ".join(["Nothing was driven calmly enough to count.", *coverage.notes]),
     )
 
 
 def _in_short(plan: DrivePlan) -> str:
+    if plan.is_enough:
+        return "Enough is driven: no further hold is needed. The next drive shows whether what is entered holds."
     if not plan.holds:
         return ""
-    return f"{len(plan.holds)} holds, about {plan.seconds / 60:.0f} minutes, up to {plan.top_speed_km_h:.0f} km/h."
+    return (
+        f"{_count(plan)}, about {_seconds(plan.seconds)} of driving, up to {plan.top_speed_km_h:.0f} km/h"
+        f"{_later(plan, '; then ', ' in a later drive')}."
+    )
 
 
 def plan_sentence(plan: DrivePlan) -> str:
-    """Say how many holds, how long, and under which limits."""
+    """Say whether it is enough; else how many holds, how long, under which limits, and what they bring."""
+    if plan.is_enough:
+        return (
+            f"Enough: no further hold is needed. Lambda is known to within {plan.before.upper_pct:.1f} % in 95 of 100 "
+            f"places of engine speed and airflow that can be held here, once the correction is in (limit "
+            f"{plan.limit_pct:g} %)."
+        )
     if not plan.holds:
-        return "No further hold."
-    return (
-        f"{len(plan.holds)} holds, about {plan.seconds / 60:.0f} minutes of holding and rolling, not above "
-        f"{plan.top_speed_km_h:.0f} km/h and {plan.rev_limit_rpm:.0f} rpm. Hold each one still for the whole time; a "
-        "passenger calls the numbers."
+        return "No further hold can be driven here."
+    reached = (
+        f"With them lambda is known to within {plan.after.upper_pct:.1f} % in 95 of 100 places that may be held so far"
+        if plan.after.upper_pct < UNKNOWN_PCT
+        else "They lead up to what is not known yet"
     )
+    reached += f" (limit {plan.limit_pct:g} %)"
+    return (
+        f"{_count(plan)}, about {_seconds(plan.seconds)} of driving, {_seconds(plan.hold_s)} of it holding; not above "
+        f"{plan.top_speed_km_h:.0f} km/h and {plan.rev_limit_rpm:.0f} rpm. {reached}"
+        f"{_later(plan, '; what must wait for gentler holds then takes about ', ' more')}. Hold each one still for the "
+        "whole time; a passenger calls the numbers."
+    )
+
+
+def _count(plan: DrivePlan) -> str:
+    return f"{len(plan.holds)} hold{'s' if len(plan.holds) != 1 else ''}"
+
+
+def _later(plan: DrivePlan, before: str, behind: str) -> str:
+    return f"{before}{_seconds(plan.later_s)}{behind}" if plan.later_s > 0 else ""
+
+
+def _seconds(seconds: float) -> str:
+    return f"{5 * np.ceil(seconds / 5):.0f} s"
 
 
 def plan_table(plan: DrivePlan) -> pd.DataFrame:
@@ -77,7 +145,7 @@ def plan_table(plan: DrivePlan) -> pd.DataFrame:
     rows = [
         {
             "no.": str(number),
-            "gear": _gear(hold.gear),
+            "gear": gear_word(hold.gear),
             "engine speed [rpm]": round(hold.engine_speed_rpm),
             "road speed [km/h]": hold.road_speed_km_h if hold.gear == 0 else round(hold.road_speed_km_h, 0),
             "air flow [kg/h]": f"{hold.air_flow_from_kg_h:.0f}–{hold.air_flow_to_kg_h:.0f}",
@@ -94,7 +162,3 @@ def plan_table(plan: DrivePlan) -> pd.DataFrame:
     table = pd.DataFrame(rows)
     usual = [name for name, value in USUAL.items() if len(table) and (table[name] == value).all()]
     return table.drop(columns=usual)
-
-
-def _gear(gear: int | None) -> str:
-    return "by engine speed" if gear is None else GEARS.get(gear, str(gear))

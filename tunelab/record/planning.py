@@ -1,22 +1,29 @@
-"""A drive plan without a record: for one session, or for all steady sessions of a workspace taken together."""
+"""The drive plan of a session or a workspace: one function for the record, the command and the printed sheet."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
+
+import xarray as xr
 
 from tunelab.record.chapter import Chapter, as_data
-from tunelab.record.deciding import decide, titles_at_stop
+from tunelab.record.deciding import decide, newest, titles_at_stop
 from tunelab.record.driven import Driven
-from tunelab.record.opened import open_session
+from tunelab.record.evidence import Evidence
+from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.plan import plan_chapter
 from tunelab.record.shown import settle_first
 from tunelab.record.stored import stored_records
 from tunelab.record.summary import sheet_html
-from tunelab.study.coverage import cover, pooled_together
+from tunelab.study.coverage import Coverage, Samples, cover, pooled_together
 from tunelab.study.drive_plan import DrivePlan, plan_drive
 from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
+
+NAMED = 3  # sessions that a title names
 
 
 @dataclass(frozen=True)
@@ -25,8 +32,9 @@ class Planned:
 
     title: str
     plan: DrivePlan
+    coverage: Coverage
     chapter: Chapter
-    first: str  # what stands at stop and comes before the drive; empty where nothing does
+    first: str = ""  # what stands at stop and comes before the drive; empty where nothing does
     asides: tuple[str, ...] = ()  # sessions that cannot be used, and logs that had to be opened
 
     def html(self) -> str:
@@ -40,8 +48,9 @@ def plan_for(path: Path, top_speed_km_h: float | None, *, without: Path | None =
     Parameters
     ----------
     path : Path
-        A session's folder, or a workspace: then every session with the step `steady` that has logs counts, none at all
-        is allowed, and the newest revision is taken to be in the ECU.
+        A workspace: then every session with the step `steady` that has logs counts, none at all is allowed, and the
+        newest revision is taken to be in the ECU. Or a session's folder: then this session counts, and the steady ones
+        before it, and its revision is taken to be in the ECU.
     top_speed_km_h : float or None
         Highest road speed that may be driven there; None: the owner's own limit. [km/h]
     without : Path, optional
@@ -54,12 +63,22 @@ def plan_for(path: Path, top_speed_km_h: float | None, *, without: Path | None =
     """
     if (path / "car.toml").is_file():
         workspace = _without(open_usable(path), without)
-        names = [n for n, folder in workspace.sessions.items() if "steady" in folder.session.steps and folder.files]
-        revision = max(workspace.revisions.values(), key=lambda item: (item.date, item.name))
+        planned = _plan(workspace, _steady(workspace), newest(workspace), top_speed_km_h, Driven(workspace))
     else:
         opened = open_session(path)
-        workspace, names, revision = opened.workspace, [opened.name], opened.revision
-    return _plan(workspace, names, revision, top_speed_km_h)
+        workspace, names = opened.workspace, _up_to(opened)
+        planned = _plan(workspace, names, opened.revision, top_speed_km_h, Driven(workspace))
+    decided = decide(workspace.root)
+    first = settle_first(titles_at_stop(decided, "steady"))
+    asides = (*workspace.left_out(), *(planned.asides or (decided.read,)))
+    return replace(planned, first=first, asides=tuple(sentence for sentence in asides if sentence))
+
+
+def plan_after(opened: OpenedSession, evidence: Evidence, top_speed_km_h: float | None) -> Planned:
+    """Plan the next drive after a session whose log is at hand, as `plan_for` does by its folder."""
+    driven = Driven(opened.workspace)
+    own = {opened.name: evidence.log}
+    return _plan(opened.workspace, _up_to(opened), opened.revision, top_speed_km_h, driven, own)
 
 
 def _without(workspace: Workspace, log: Path | None) -> Workspace:
@@ -76,20 +95,52 @@ def _without(workspace: Workspace, log: Path | None) -> Workspace:
     )
 
 
-def _plan(workspace: Workspace, names: list[str], revision: Revision, top_speed_km_h: float | None) -> Planned:
-    driven = Driven(workspace)
+def _steady(workspace: Workspace) -> list[str]:
+    """Names of the steady sessions that have logs, by date and name."""
+    steady = [f for f in workspace.sessions.values() if "steady" in f.session.steps and f.files]
+    return [folder.name for folder in sorted(steady, key=lambda folder: (folder.session.date, folder.name))]
+
+
+def _up_to(opened: OpenedSession) -> list[str]:
+    """Names of the steady sessions before a session, and its own: what came later was not known then."""
+    day = (opened.folder.session.date, opened.name)
+    sessions = opened.workspace.sessions
+    before = [n for n in _steady(opened.workspace) if (sessions[n].session.date, n) < day]
+    return [*before, opened.name]
+
+
+def _plan(
+    workspace: Workspace,
+    names: list[str],
+    revision: Revision,
+    top_speed_km_h: float | None,
+    driven: Driven,
+    own: Mapping[str, xr.Dataset] = MappingProxyType({}),
+) -> Planned:
     records = {record.session: record for record in stored_records(workspace)[0]}
-    drives = pooled_together((driven.samples(name, records.get(name)) for name in names), workspace.car)
-    coverage = cover(drives, workspace.car, revision)
-    top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
-    plan = plan_drive(coverage, workspace.car, revision, top_speed_km_h=top)
-    after = f"after {', '.join(names)}" if names else "nothing driven yet"
-    decided = decide(workspace.root)
-    first = settle_first(titles_at_stop(decided, "steady"))
+    calm, inputs = [], []
+
+    def samples(name: str) -> Samples:
+        drive = driven.of_log(name, own[name]) if name in own else driven.steady(name, records.get(name))
+        calm.append(drive.calm)
+        if name not in own:
+            inputs.extend(item | {"path": f"{name}/{item['path']}"} for item in drive.inputs)
+        return drive.samples
+
+    car = workspace.car
+    coverage = cover(pooled_together((samples(name) for name in names), car), car, revision)
+    top = car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
+    plan = plan_drive(coverage, car, revision, top_speed_km_h=top, drives=calm)
+    chapter = plan_chapter(coverage, plan, inputs=inputs)
+    aside = driven.sentence()
     return Planned(
-        f"{workspace.car.name}: drive plan, {after}",
-        plan,
-        plan_chapter(coverage, plan),
-        first,
-        tuple(sentence for sentence in (*workspace.left_out(), driven.sentence() or decided.read) if sentence),
+        f"{car.name}: drive plan, {_after(names)}", plan, coverage, chapter, asides=(aside,) if aside else ()
     )
+
+
+def _after(names: list[str]) -> str:
+    if not names:
+        return "nothing driven yet"
+    if len(names) <= NAMED:
+        return f"after {', '.join(names)}"
+    return f"after {names[-1]} and {len(names) - 1} steady sessions before it"

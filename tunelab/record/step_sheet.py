@@ -8,6 +8,7 @@ from pathlib import Path
 from tunelab.record.deciding import Decided, decide, newest, titles_at_stop
 from tunelab.record.display import table_item
 from tunelab.record.page import fill
+from tunelab.record.plan import plan_sentence
 from tunelab.record.planning import plan_for
 from tunelab.record.shown import settle_first
 from tunelab.study.cautions import cautions_for
@@ -85,7 +86,7 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
     decided = decide(root)
     if step == "steady":
         plan = plan_for(root, top_speed_km_h).plan
-        holds, notes = plan.holds, plan.notes
+        holds, notes = plan.holds, (plan_sentence(plan), *plan.notes)
     else:
         holds, notes = (), _still_to_show(step, decided)
     sheet = sheet_for(step, workspace.car, newest(workspace), top, holds=holds, notes=notes)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
@@ -12,15 +14,32 @@ import pandas as pd
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD, cautions_for
 from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import APART, Coverage
-from tunelab.study.hold import BALANCE_KW, cooling_s
-from tunelab.study.hold_choice import MOST_HOLDS, Choice, find_choices, in_driving_order, most_useful
+from tunelab.study.hold import BALANCE_KW
+from tunelab.study.hold_choice import (
+    MOVE_S,
+    Choice,
+    Chosen,
+    battery_moved,
+    choose_holds,
+    find_choices,
+    in_driving_order,
+)
+from tunelab.study.information import CalmDrive, Expected
 from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-BATTERY_SPREAD_V = 1.0  # range of battery voltage that shows how dead time changes with it
-BATTERY_HOLDS = 3
-LIGHT_PCT = 45.0  # absolute load of a hold that may be repeated for the battery voltage
+A_LINE = 6  # holds
+JOINED = "\u2011"  # a hyphen at which no line breaks
+MARKS = {
+    "L": "L: lamps, fan and heater on",
+    "B": "B: against the brake, and the seconds to roll afterwards",
+    "D": "D: down a slope",
+    "s": "s: held for so many seconds only",
+}
+UNKNOWN_PCT = 20.0  # a spread that is no knowledge
+LEAST_DRIVEN_S = 3.0  # good seconds of a cell, to be told of as driven
+TOLD = "told well enough by what is driven and planned"
 
 
 @dataclass(frozen=True)
@@ -55,11 +74,22 @@ class DrivePlan:
     rev_limit_rpm: float
     cautions: tuple[str, ...]
     notes: tuple[str, ...]  # what the plan does not know
+    limit_pct: float  # the owner's, of lambda's error at steady speed
+    before: Expected  # to how much lambda is known over what can be held, as driven so far; NaN where nothing can
+    after: Expected  # with these holds, over what may be driven now
+    is_enough: bool  # lambda is known within the limit already, and the dead time told: no hold is wanted
+    reaches: bool  # these holds bring it within the limit over what may be driven now
+    later_s: float  # of driving in later drives until the limit holds everywhere; NaN where holds do not bring it there
 
     @property
     def seconds(self) -> float:
-        """Time of all holds with the rolling between them, without the driving from one to the next."""
-        return float(sum(hold.seconds + hold.roll_s for hold in self.holds))
+        """Time of all holds with the rolling and the way from one to the next."""
+        return float(sum(hold.seconds + hold.roll_s + MOVE_S for hold in self.holds))
+
+    @property
+    def hold_s(self) -> float:
+        """Time of the holds alone."""
+        return float(sum(hold.seconds for hold in self.holds))
 
     def table(self) -> pd.DataFrame:
         """One row per hold, in driving order; columns as the fields of `Hold`."""
@@ -70,7 +100,9 @@ class DrivePlan:
         return table.astype({"gear": "Int64"})
 
 
-def plan_drive(coverage: Coverage, car: Car, revision: Revision, *, top_speed_km_h: float) -> DrivePlan:
+def plan_drive(
+    coverage: Coverage, car: Car, revision: Revision, *, top_speed_km_h: float, drives: Sequence[CalmDrive] = ()
+) -> DrivePlan:
     """Name the holds still to drive.
 
     Parameters
@@ -81,12 +113,15 @@ def plan_drive(coverage: Coverage, car: Car, revision: Revision, *, top_speed_km
         Gearing, tyres and road load decide gear and brake; the lower of both rev limits holds.
     top_speed_km_h : float
         Highest road speed that may be driven there. The owner's own limit holds where it is lower. [km/h]
+    drives : sequence of CalmDrive
+        What each session so far gives the steady fit; none where nothing was driven.
 
     Returns
     -------
     DrivePlan
         No hold is faster than the top speed or near the rev limit. High load is held a few seconds only, and only
-        where the airflow below it at the same speed has been driven.
+        where the airflow below it at the same speed has been driven. No hold at all once lambda is known within the
+        owner's limit over what can be held.
 
     Raises
     ------
@@ -97,26 +132,40 @@ def plan_drive(coverage: Coverage, car: Car, revision: Revision, *, top_speed_km
         raise ValueError(f"top_speed_km_h is {top_speed_km_h!r}; a speed above zero is wanted, in km/h.")
     top = min(top_speed_km_h, car.limits.top_speed_km_h)
     found, left_out = find_choices(coverage, car, top)
-    chosen, later = most_useful(found, coverage)
-    left_out += [(cell.row, cell.column, f"more than {MOST_HOLDS} holds for one drive: next time") for cell in later]
-    holds = [_hold(cell, chosen, coverage, car) for cell in in_driving_order(chosen)]
-    holds = _with_battery(holds, coverage, car)
+    chosen = choose_holds(found, coverage, drives, car, revision)
+    left_out += _not_chosen(found, chosen, coverage)
+    spread = dict(zip(chosen.holds, chosen.spread_pct, strict=True))
+    ordered = in_driving_order(chosen.holds)
+    holds = tuple(_hold(cell, spread[cell], ordered, coverage, car) for cell in ordered)
     return DrivePlan(
-        holds=tuple(holds),
+        holds=holds,
         left_out=_left_out_table(left_out, coverage),
         top_speed_km_h=top,
         rev_limit_rpm=min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm),
         cautions=_cautions(holds, car),
-        notes=_notes(coverage, car) if holds else _why_none(coverage, left_out),
+        notes=(*_notes(coverage, car, drives, chosen), *_why_none(holds, left_out)),
+        limit_pct=car.limits.steady_lambda_error_max_pct,
+        before=chosen.before,
+        after=chosen.after,
+        is_enough=chosen.is_enough,
+        reaches=chosen.reaches,
+        later_s=chosen.later_s,
     )
 
 
-def _hold(cell: Choice, chosen: list[Choice], coverage: Coverage, car: Car) -> Hold:
-    row, column = cell.row, cell.column
+def _not_chosen(found: list[Choice], chosen: Chosen, coverage: Coverage) -> list[tuple[int, int, str]]:
+    """Missing cells that can be held and are not in the plan, each with its reason."""
+    taken = {(cell.row, cell.column) for cell in chosen.holds}
+    left = {(cell.row, cell.column): cell.wait for cell in found if (cell.row, cell.column) not in taken}
+    unneeded = TOLD if chosen.is_enough or chosen.reaches else "tells less than the holds that are planned"
+    return [(*at, wait if wait and not chosen.is_enough else unneeded)
+            for at, wait in left.items() if coverage.missing[at]]  # fmt: skip
+
+
+def _hold(cell: Choice, spread_pct: float, planned: list[Choice], coverage: Coverage, car: Car) -> Hold:
+    column, (low, high), flow = cell.column, cell.flows_kg_h, cell.flow_kg_h
     speed = float(coverage.speeds_rpm[column])
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
-    low, high = coverage.flow_edges_kg_h[row : row + 2]
-    flow = float(coverage.flows_kg_h[row])
     throttle = np.nan
     if coverage.throttle is not None:
         throttle = float(coverage.throttle.throttle_for(flow, coverage.full_load_pct[column] * unit))
@@ -125,54 +174,40 @@ def _hold(cell: Choice, chosen: list[Choice], coverage: Coverage, car: Car) -> H
         engine_speed_rpm=speed,
         road_speed_km_h=cell.way.road_speed_km_h,
         air_flow_kg_h=flow,
-        air_flow_from_kg_h=float(low),
-        air_flow_to_kg_h=float(high),
+        air_flow_from_kg_h=low,
+        air_flow_to_kg_h=high,
         load_pct=flow / unit,
         throttle_pct=throttle,
         brake=cell.way.brake,
-        consumers="as they are",
+        consumers="all on" if cell.consumers_on else "as they are",
         seconds=cell.seconds,
-        roll_s=float(np.ceil(cooling_s(cell.way, cell.seconds))),
+        roll_s=cell.roll_s,
         slope="down" if cell.way.surplus_kw < -BALANCE_KW else "level",
-        is_high_load=bool(coverage.high_load[row, column]),
-        why=_why(cell, chosen, coverage),
+        is_high_load=bool(coverage.high_load[cell.row, column]),
+        why=_why(cell, spread_pct, planned, coverage, car),
     )
 
 
-def _why(cell: Choice, chosen: list[Choice], coverage: Coverage) -> str:
-    """Say what the hold adds: a cell, and with the speeds already driven at this airflow, the dead time."""
+def _why(cell: Choice, spread_pct: float, planned: list[Choice], coverage: Coverage, car: Car) -> str:
+    """Say what the hold adds: to how much lambda is known there so far, and whether it tells the dead time."""
+    if cell.consumers_on:
+        return f"battery voltage lower, not below {car.limits.battery_min_v:g} V: how dead time changes with it"
     row, column = cell.row, cell.column
-    have, want = coverage.seconds[row, column], coverage.wanted_s[row, column]
-    have = np.floor(10 * have) / 10  # what is missing is not rounded away
-    text = f"has {have:.1f} of {want:.0f} good seconds" if have > 0 else "nothing good driven here yet"
-    done = (coverage.seconds[row] > 0) & ~coverage.missing[row]
-    if coverage.separates[row]:
+    shown = f"{spread_pct:.1f}" if spread_pct < 10 else f"{spread_pct:.0f}"
+    text = f"lambda here known to ± {shown} % so far" if spread_pct < UNKNOWN_PCT else "lambda here not known so far"
+    done = coverage.seconds[row] >= LEAST_DRIVEN_S
+    if _tells(coverage.speeds_rpm[done]):
         return text
-    planned = np.array([other.column for other in chosen if other.row == row], dtype=int)
-    for speeds, how in ((coverage.speeds_rpm[done], "was driven"), (coverage.speeds_rpm[planned], "is planned")):
+    others = np.array([other.column for other in planned if other.row == row], dtype=int)
+    for speeds, how in ((coverage.speeds_rpm[done], "was driven"), (coverage.speeds_rpm[others], "is planned")):
         far = max(speeds, key=lambda speed: abs(np.log(speed / coverage.speeds_rpm[column])), default=np.nan)
         if abs(np.log(far / coverage.speeds_rpm[column])) >= np.log(APART):
             return f"{text}; the same airflow {how} at about {far:.0f} rpm: tells dead time from meter"
     return text
 
 
-def _with_battery(holds: list[Hold], coverage: Coverage, car: Car) -> list[Hold]:
-    """Repeat a few light holds with all consumers on, where the battery voltage has not moved enough."""
-    low, high = coverage.battery_v
-    if high - low >= BATTERY_SPREAD_V:
-        return holds
-    light = sorted((hold for hold in holds if hold.load_pct < LIGHT_PCT), key=_effort)[:BATTERY_HOLDS]
-    planned: list[Hold] = []
-    for hold in holds:
-        planned.append(hold)
-        if any(hold is one for one in light):
-            why = f"battery voltage lower, not below {car.limits.battery_min_v:g} V: how dead time changes with it"
-            planned.append(dataclasses.replace(hold, consumers="all on", why=why))
-    return planned
-
-
-def _effort(hold: Hold) -> tuple[bool, bool, float]:
-    return (hold.brake != "none", hold.slope != "level", hold.engine_speed_rpm)
+def _tells(speeds_rpm: np.ndarray) -> bool:
+    return speeds_rpm.size > 0 and speeds_rpm.max() / speeds_rpm.min() >= APART
 
 
 def _left_out_table(rows: list[tuple[int, int, str]], coverage: Coverage) -> pd.DataFrame:
@@ -180,7 +215,7 @@ def _left_out_table(rows: list[tuple[int, int, str]], coverage: Coverage) -> pd.
     return pd.DataFrame(cells, columns=["engine_speed_rpm", "air_flow_kg_h", "because"])
 
 
-def _cautions(holds: list[Hold], car: Car) -> tuple[str, ...]:
+def _cautions(holds: Sequence[Hold], car: Car) -> tuple[str, ...]:
     brakes = any(hold.brake != "none" for hold in holds)
     standing = any(hold.gear == 0 for hold in holds)
     high = any(hold.is_high_load for hold in holds)
@@ -188,7 +223,27 @@ def _cautions(holds: list[Hold], car: Car) -> tuple[str, ...]:
     return (*cautions_for(car), *extra)
 
 
-def _notes(coverage: Coverage, car: Car) -> tuple[str, ...]:
+def _notes(coverage: Coverage, car: Car, drives: Sequence[CalmDrive], chosen: Chosen) -> tuple[str, ...]:
+    """What the plan does not know: of the car, of what was driven, and of the battery voltage."""
+    notes = list(dict.fromkeys(drive.because for drive in drives if drive.because))
+    if drives and not all(drive.pressure_known for drive in drives):
+        notes.append(
+            "The pressure across the injectors is not logged: no hold tells the dead time. Log the manifold pressure."
+        )
+    elif not chosen.tells_dead_time and (chosen.holds or chosen.is_enough):
+        notes.append(
+            "The dead time cannot be told here: the same airflow would have to be held at engine speeds further apart "
+            "than this road and these limits allow."
+        )
+    if chosen.is_enough and not battery_moved(coverage):
+        notes.append(
+            "The battery voltage hardly moved: how dead time changes with it is not told. Hold one light speed with "
+            "lamps, fan and heater on when there is a drive anyway."
+        )
+    return (*notes, *_car_notes(coverage, car)) if chosen.holds else tuple(notes)
+
+
+def _car_notes(coverage: Coverage, car: Car) -> list[str]:
     notes = []
     if car.gearing is None or car.tyres is None:
         notes.append(
@@ -205,12 +260,58 @@ def _notes(coverage: Coverage, car: Car) -> tuple[str, ...]:
         )
     if coverage.full_load_basis != "log":
         notes.append("Full load was not driven: the range of airflow is an assumption until it is.")
-    return tuple(notes)
+    return notes
 
 
-def _why_none(coverage: Coverage, left_out: list[tuple[int, int, str]]) -> tuple[str, ...]:
-    """Say why nothing is left to drive, or nothing that can be driven."""
-    if not coverage.missing.any():
-        return ("Every cell that the engine can be held in has its good seconds.",)
+def _why_none(holds: Sequence[Hold], left_out: list[tuple[int, int, str]]) -> tuple[str, ...]:
+    """Say what of the range is not asked about, where no hold is left to drive."""
+    if holds:
+        return ()
     counts = Counter(because for _, _, because in left_out)
     return tuple(f"{count} of the cells that are missing: {because}." for because, count in counts.most_common())
+
+
+def hold_lines(holds: Sequence[Hold]) -> pd.DataFrame:
+    """The holds with up to six of one gear on each line, for a phone or a sheet; marks as `lines_legend` has them."""
+    usual, rows, number = _usual_s(holds), [], 0
+    for gear, same in groupby(holds, key=lambda hold: hold.gear):
+        own = list(same)
+        for first in range(0, len(own), A_LINE):
+            cells = [_brief(number + k, hold, usual) for k, hold in enumerate(own[first : first + A_LINE], start=1)]
+            number += len(cells)
+            rows.append([gear_word(gear), *cells, *[""] * (A_LINE - len(cells))])
+    table = pd.DataFrame(rows, columns=["gear", *(str(k) for k in range(1, A_LINE + 1))])
+    table.attrs["compact"] = True
+    return table
+
+
+def lines_legend(holds: Sequence[Hold]) -> str:
+    """What stands in the cells of `hold_lines`, and only the marks that occur."""
+    marks = {" ".join(_marks(hold, _usual_s(holds))) for hold in holds}
+    told = [text for mark, text in MARKS.items() if any(mark in own for own in marks)]
+    head = f"Holds in this order, {_usual_s(holds):.0f} s each: number, engine speed [rpm], airflow [kg/h]"
+    return ". ".join([head, *told])
+
+
+def gear_word(gear: int | None) -> str:
+    """Gear as a driver reads it."""
+    return "any" if gear is None else "neutral" if gear == 0 else str(gear)
+
+
+def _usual_s(holds: Sequence[Hold]) -> float:
+    return Counter(hold.seconds for hold in holds).most_common(1)[0][0] if holds else np.nan
+
+
+def _brief(number: int, hold: Hold, usual_s: float) -> str:
+    flows = f"{hold.air_flow_from_kg_h:.0f}{JOINED}{hold.air_flow_to_kg_h:.0f}"
+    return " ".join([f"{number}:", f"{hold.engine_speed_rpm:.0f}", flows, *_marks(hold, usual_s)])
+
+
+def _marks(hold: Hold, usual_s: float) -> list[str]:
+    marks = {
+        "L": hold.consumers == "all on",
+        f"B{hold.roll_s:.0f}": hold.brake in ("light", "firm"),
+        "D": hold.slope == "down",
+        f"{hold.seconds:.0f}s": hold.seconds != usual_s,
+    }
+    return [mark for mark, is_due in marks.items() if is_due]

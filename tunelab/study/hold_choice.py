@@ -1,63 +1,138 @@
-"""Which missing cells to drive, in what way and order: useful ones first, gentle ones before hard ones."""
+"""Which holds to drive: those that take most from what is not known, for each second of driving, gentle ones first."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
-from tunelab.study.cells import flow_at_load
-from tunelab.study.coverage import APART, Coverage
-from tunelab.study.hold import Way, seconds_against_brake, ways
+from tunelab.study.cells import flow_at_load, no_load
+from tunelab.study.coverage import Coverage
+from tunelab.study.hold import STANDING_LOAD, Way, cooling_s, seconds_against_brake, ways
+from tunelab.study.information import (
+    CONSUMERS_V,
+    CalmDrive,
+    Expected,
+    Knowledge,
+    Places,
+    known_from,
+    usual_battery_v,
+)
 from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision
 
-SETTLE_S = 2.0  # before the good seconds of a hold begin
-LONGEST_S = 12.0
-LONGEST_HIGH_LOAD_S = 4.0
+HOLD_S = 5.0  # settling included
+HIGH_LOAD_S = 4.0
+MOVE_S = 2.0  # from one hold to the next
+CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were switched
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
+LEAST_GAIN = 0.003  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
 NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
+BATTERY_SPREAD_V = 1.0  # range of battery voltage that shows how dead time changes with it
+LEAD_UP = "high load, and the airflow below it at this speed is not driven yet"
+UNKNOWN_WAY = Way(None, np.nan, np.nan)  # by engine speed alone
+STANDING_RANGE = (0.75, STANDING_LOAD)  # of the usual air of an engine that turns only itself
+LIGHT_PCT = 45.0  # absolute load of a hold that may be driven with all consumers on
 
 
 @dataclass(frozen=True)
 class Choice:
-    """A missing cell with the way to drive it; `row` and `column` are those of the coverage."""
+    """Half a cell's airflows with the way to hold them; `row` and `column` are those of the coverage."""
 
     row: int
     column: int
+    flows_kg_h: tuple[float, float]  # from, to
     way: Way
     seconds: float
+    wait: str = ""  # why it has to wait for gentler ones; empty where it need not
+    consumers_on: bool = False
+
+    @property
+    def flow_kg_h(self) -> float:
+        """Airflow to aim at, the geometric middle."""
+        return float(np.sqrt(self.flows_kg_h[0] * self.flows_kg_h[1]))
+
+    @property
+    def cost_s(self) -> float:
+        """Seconds of driving: the hold, the way to it, switching consumers, and rolling for the brakes."""
+        return self.seconds + MOVE_S + CONSUMERS_S * self.consumers_on + self.roll_s
+
+    @property
+    def roll_s(self) -> float:
+        """Whole seconds to roll afterwards, for the brakes."""
+        return float(np.ceil(cooling_s(self.way, self.seconds)))
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Holds to drive now, and what is known before and after them."""
+
+    holds: tuple[Choice, ...]
+    spread_pct: tuple[float, ...]  # of each: to how much lambda is known there before
+    before: Expected
+    after: Expected  # over what may be driven now
+    is_enough: bool  # before: within the limit everywhere that can be held, and the dead time told
+    reaches: bool  # after: within the limit over what may be driven now
+    later_s: float  # of further drives until the limit holds everywhere; NaN where holds do not bring it there
+    tells_dead_time: bool  # these holds, or what was driven, can tell it; False: no hold here can
 
 
 def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice], list[tuple[int, int, str]]]:
-    """Missing cells with a way to drive them, and those without, with the reason."""
-    found, left_out = [], []
-    for row, column in zip(*np.nonzero(coverage.missing), strict=True):
+    """Reachable cells with a way to hold them, and missing ones without, with the reason.
+
+    In gear each half of a cell is a hold of its own. Standing, an engine takes the air that it needs at a speed and no
+    other: one hold for each speed.
+    """
+    found, left_out, standing = [], [], {}
+    for row, column in zip(*np.nonzero(coverage.reachable), strict=True):
         speed, flow = coverage.speeds_rpm[column], coverage.flows_kg_h[row]
-        because = _too_early(coverage, row, column, car)
-        if because:
-            left_out.append((row, column, because))
-            continue
         options = ways(speed, flow, car, top_speed_km_h=top)
-        wanted = _wanted_seconds(coverage, row, column)
-        timed = [(way, min(wanted, seconds_against_brake(way, car))) for way in options]
-        way, seconds = next((pair for pair in timed if pair[1] >= SHORTEST_S), (None, 0.0))
-        if way is not None:
-            found.append(Choice(int(row), int(column), way, seconds))
-        elif not options:
-            left_out.append((row, column, f"no gear keeps {speed:.0f} rpm within {top:g} km/h and above a crawl"))
-        else:
-            left_out.append((row, column, "the brakes would take too much: a long hill up, or a dynamometer"))
-    return found, left_out
+        wait = _too_early(coverage, row, column, car)
+        if any(way.gear == 0 for way in options):
+            standing.setdefault(int(column), []).append((int(row), options[0], wait))
+        moving = [way for way in options if way.gear != 0]
+        moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
+        seconds = HIGH_LOAD_S if coverage.high_load[row, column] else HOLD_S
+        way = next((way for way in moving if seconds_against_brake(way, car) >= seconds), None)
+        if way is not None and speed > car.engine.idle_target_rpm:
+            low, high = coverage.flow_edges_kg_h[row : row + 2]
+            halves = ((float(low), float(flow)), (float(flow), float(high)))
+            found += [Choice(int(row), int(column), half, way, seconds, wait) for half in halves]
+        elif coverage.missing[row, column]:
+            left_out.append((int(row), int(column), _why_not(speed, top, has_gear=bool(moving), options=options)))
+    found += [_standing(column, cells, coverage, car) for column, cells in standing.items()]
+    held = {(cell.row, cell.column) for cell in found}
+    return found, [one for one in left_out if one[:2] not in held]
+
+
+def _why_not(speed_rpm: float, top: float, *, has_gear: bool, options: list[Way]) -> str:
+    if has_gear:
+        return "the brakes would take too much: a long hill up, or a dynamometer"
+    if options:
+        return "standing, the engine takes the air that it needs and no other"
+    return f"no gear keeps {speed_rpm:.0f} rpm within {top:g} km/h and above a crawl"
+
+
+def _standing(column: int, cells: list[tuple[int, Way, str]], coverage: Coverage, car: Car) -> Choice:
+    """The standing hold of a speed: at about the air of an engine that turns itself alone, wherever that comes out."""
+    speed = coverage.speeds_rpm[column]
+    unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
+    least, most = (unit * float(no_load(speed)) * share for share in STANDING_RANGE)
+    middle = np.log(least * most) / 2
+    row, way, wait = min(cells, key=lambda cell: abs(np.log(coverage.flows_kg_h[cell[0]]) - middle))
+    return Choice(row, column, (least, most), way, HOLD_S, wait)
 
 
 def _too_early(coverage: Coverage, row: int, column: int, car: Car) -> str:
     """Why a cell has to wait for gentler ones, empty where it need not."""
     if coverage.high_load[row, column] and not _is_led_up_to(coverage, row, column):
-        return "high load, and the airflow below it at this speed is not driven yet"
+        return LEAD_UP
     speed = coverage.speeds_rpm[column]
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
     hard = coverage.flows_kg_h[row] > FIRST_LOAD_SHARE * coverage.full_load_pct[column] * unit
@@ -71,46 +146,144 @@ def _too_early(coverage: Coverage, row: int, column: int, car: Car) -> str:
 
 
 def _is_led_up_to(coverage: Coverage, row: int, column: int) -> bool:
-    """Whether the airflow just below is driven; if it is high load itself, it counts once it has its seconds."""
+    """Whether the airflow just below was driven well enough to show something."""
     below = coverage.reachable[:row, column]
-    return row > 0 and bool(below[-1]) and not bool(coverage.missing[row - 1, column])
+    return row > 0 and bool(below[-1]) and coverage.seconds[row - 1, column] >= SHORTEST_S
 
 
-def _wanted_seconds(coverage: Coverage, row: int, column: int) -> float:
-    lacking = coverage.wanted_s[row, column] - coverage.seconds[row, column] + SETTLE_S
-    longest = LONGEST_HIGH_LOAD_S if coverage.high_load[row, column] else LONGEST_S
-    return float(np.clip(np.ceil(lacking), SHORTEST_S, longest))
+def choose_holds(
+    found: Sequence[Choice], coverage: Coverage, drives: Sequence[CalmDrive], car: Car, revision: Revision
+) -> Chosen:
+    """Choose holds, one after another, until lambda is known within the owner's limit and the dead time told.
+
+    Each time the one that takes most of the variance of lambda's error over the cells that can be held, for each second
+    of driving; once lambda is known well enough, of the dead time's. Nothing is chosen twice.
+    """
+    with threadpool_limits(limits=1):  # the matrices are small: threads only wait for one another
+        return _choose(found, coverage, drives, car, revision)
 
 
-def most_useful(found: list[Choice], coverage: Coverage) -> tuple[list[Choice], list[Choice]]:
-    """Take as many as fit into one drive: first what tells dead time from meter, then the emptiest airflows."""
-    done = (coverage.seconds > 0) & ~coverage.missing
-    left, taken = list(found), []
-    while left and len(taken) < MOST_HOLDS:
-        best = max(left, key=lambda cell: (_use(cell, done, coverage), -cell.row, -cell.column))
-        left.remove(best)
-        taken.append(best)
-        done[best.row, best.column] = True
-    return taken, left
+def _choose(
+    found: Sequence[Choice], coverage: Coverage, drives: Sequence[CalmDrive], car: Car, revision: Revision
+) -> Chosen:
+    loaded = [] if battery_moved(coverage) else [cell for cell in found if _is_light(cell, coverage, car)]
+    options = [*found, *(replace(cell, consumers_on=True) for cell in loaded)]
+    if not options:
+        nothing = Expected(*[np.nan] * 4)
+        return Chosen((), (), nothing, nothing, False, False, np.nan, False)
+    known = known_from(drives, _places(options, coverage, usual_battery_v(drives)), car, revision)
+    everywhere = np.ones(len(options), dtype=bool)
+    now = np.array([not cell.wait for cell in options])
+    judged = np.array([not cell.consumers_on and cell.wait != LEAD_UP for cell in options])
+    judged = judged if judged.any() else everywhere
+    here = judged & now if (judged & now).any() else judged
+    goal = Goal(car.limits.steady_lambda_error_max_pct, _can_tell_dead_time(known, options))
+    before = known.expected(judged)
+    if goal.is_reached(known, judged):
+        return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
+    after, taken = _until_known(known, options, (now, now, here), goal, [])
+    if not taken and now.any():  # all that waits is faster: lead up to it
+        taken = [max(np.flatnonzero(now), key=lambda at: (options[at].column, -options[at].cost_s))]
+        after = known.after(taken[0], options[taken[0]].seconds)
+    last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), goal, taken)
+    reached = goal.is_reached(last, judged)
+    spread = np.sqrt(np.diag(known.error))
+    return Chosen(
+        holds=tuple(options[at] for at in taken),
+        spread_pct=tuple(float(100 * 1.96 * spread[at]) for at in taken),
+        before=before,
+        after=after.expected(here),
+        is_enough=False,
+        reaches=goal.is_reached(after, here),
+        later_s=sum(options[at].cost_s for at in all_taken[len(taken) :]) if reached else np.nan,
+        tells_dead_time=goal.tells_dead_time,
+    )
 
 
-def _use(cell: Choice, done: np.ndarray, coverage: Coverage) -> tuple[float, float]:
-    """How much a cell adds: the spread of speeds that its airflow gains, up to enough; then how empty it is around."""
-    speeds = coverage.speeds_rpm
-    before = speeds[done[cell.row]]
-    after = np.append(before, speeds[cell.column])
-    spread = min(after.max() / after.min(), APART) - (min(before.max() / before.min(), APART) if before.size else 0.0)
-    near = done[cell.row, max(cell.column - 1, 0) : cell.column + 2].sum()
-    cost = 0.3 * (cell.way.brake == "firm") + 0.5 * bool(coverage.high_load[cell.row, cell.column])
-    return (round(float(spread) - cost, 6), -float(near))
+@dataclass(frozen=True)
+class Goal:
+    """When enough is known."""
+
+    limit_pct: float
+    tells_dead_time: bool  # holds can tell it here, so it is asked for
+
+    def is_within(self, known: Knowledge, judged: np.ndarray) -> bool:
+        """Whether lambda is known within the limit over the places `judged`."""
+        return not known.is_far_off(self.limit_pct, judged) and known.expected(judged).upper_pct <= self.limit_pct
+
+    def is_reached(self, known: Knowledge, judged: np.ndarray) -> bool:
+        """Whether the dead time is told besides, where holds can tell it."""
+        return self.is_within(known, judged) and (known.tells_dead_time or not self.tells_dead_time)
 
 
-def in_driving_order(cells: list[Choice]) -> list[Choice]:
+def _can_tell_dead_time(known: Knowledge, options: list[Choice]) -> bool:
+    """Whether the holds of one drive could tell the dead time: not along one line of speed and load."""
+    seconds, taken = np.array([cell.seconds for cell in options]), []
+    while known.pressure_known and not known.tells_dead_time and len(taken) < min(MOST_HOLDS, len(options)):
+        gain = known.dead_time_gain(seconds)
+        gain[taken] = -1.0
+        taken.append(int(gain.argmax()))
+        known = known.after(taken[-1], seconds[taken[-1]])
+    return known.tells_dead_time
+
+
+def _until_known(
+    known: Knowledge,
+    options: list[Choice],
+    places: tuple[np.ndarray, np.ndarray, np.ndarray],
+    goal: Goal,
+    taken: list[int],
+) -> tuple[Knowledge, list[int]]:
+    """Add holds to those `taken` until lambda is known, or none helps.
+
+    `places` are masks: which may be driven, which are asked about, and by which it is judged whether that is enough.
+    """
+    may, asked, judged = places
+    taken, first = list(taken), len(taken)
+    seconds, cost = (np.array([getattr(cell, name) for cell in options]) for name in ("seconds", "cost_s"))
+    while len(taken) - first < MOST_HOLDS:
+        left = may.copy()
+        left[taken] = False
+        within = goal.is_within(known, judged)
+        if not left.any() or (within and goal.is_reached(known, judged)):
+            break
+        if not within:
+            gain = known.gain(seconds, asked) / np.trace(known.error[np.ix_(asked, asked)])
+        else:
+            gain = known.dead_time_gain(seconds) / known.free[-1, -1]
+        if gain[left].max() < LEAST_GAIN:
+            break
+        taken.append(int(np.argmax(np.where(left, gain / cost, -1.0))))
+        known = known.after(taken[-1], seconds[taken[-1]])
+    return known, taken
+
+
+def battery_moved(coverage: Coverage) -> bool:
+    """Whether the battery voltage moved so far that the log shows how dead time changes with it."""
+    low, high = coverage.battery_v
+    return high - low >= BATTERY_SPREAD_V
+
+
+def _is_light(cell: Choice, coverage: Coverage, car: Car) -> bool:
+    unit = float(flow_at_load(1.0, coverage.speeds_rpm[cell.column], displacement_l=car.engine.displacement_l))
+    return cell.flow_kg_h / unit < LIGHT_PCT and cell.way.brake in ("none", "as needed")
+
+
+def _places(options: list[Choice], coverage: Coverage, battery_v: float) -> Places:
+    lower = np.array([cell.consumers_on for cell in options])
+    return Places(
+        coverage.speeds_rpm[[cell.column for cell in options]],
+        np.array([cell.flow_kg_h for cell in options]),
+        battery_v - CONSUMERS_V * lower,
+    )
+
+
+def in_driving_order(cells: Sequence[Choice]) -> list[Choice]:
     """By gear; within a gear up and down the speeds by turns; at a speed from little air to much; high load last."""
     ordered: list[Choice] = []
     gears = sorted({-1 if cell.way.gear is None else cell.way.gear for cell in cells})
     for turn, gear in enumerate(gears):
         own = [cell for cell in cells if (-1 if cell.way.gear is None else cell.way.gear) == gear]
         sign = 1 if turn % 2 == 0 or gear <= 0 else -1
-        ordered += sorted(own, key=lambda cell: (sign * cell.column, cell.row))
+        ordered += sorted(own, key=lambda cell: (sign * cell.column, cell.flow_kg_h, cell.consumers_on))
     return ordered

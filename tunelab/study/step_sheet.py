@@ -14,12 +14,13 @@ import pandas as pd
 from tunelab.channels import CHANNELS
 from tunelab.log.needs import find_needs
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
-from tunelab.study.drive_plan import Hold
+from tunelab.study.drive_plan import Hold, hold_lines, lines_legend
 from tunelab.study.shift import limit_speeds
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-MOST_HOLDS = 11  # that one sheet takes in large type
+MOST_HOLDS = 11  # that one sheet takes in large type, each on a line of its own
+MOST_IN_LINES = 24  # the same with several on a line
 PULL_FROM_RPM = 2000.0
 BELOW_LIMITER_RPM = 100.0
 LIMITER = "A limiter that cuts spark burns fuel in the exhaust: no hold above 3 s, no dry grass, 3 in a row at most."
@@ -93,8 +94,9 @@ def sheet_for(
     bounds = Bounds(limit, min(top_speed_km_h, car.limits.top_speed_km_h))
     title, why, rows, cautions, own_notes = SHEETS[step](car, bounds, list(holds))
     needs = next(need for need in find_needs(()) if need.step == step)
+    runs = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(rows)
     return StepSheet(
-        step, title, why, pd.DataFrame(rows), _labels(needs.missing), _labels(needs.would_help),
+        step, title, why, runs, _labels(needs.missing), _labels(needs.would_help),
         tuple(_watch(car, bounds, step)), ABORT, tuple(cautions), (*own_notes, *notes),
     )  # fmt: skip
 
@@ -103,7 +105,7 @@ def _labels(groups: Sequence[Sequence[str]]) -> tuple[str, ...]:
     return tuple(" or ".join(CHANNELS[name].label for name in group) for group in groups)
 
 
-Made = tuple[str, str, list[dict], list[str], list[str]]
+Made = tuple[str, str, list[dict] | pd.DataFrame, list[str], list[str]]
 
 
 def _watch(car: Car, bounds: Bounds, step: str) -> list[str]:
@@ -154,16 +156,18 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
         }
         for k, hold in enumerate(holds[:MOST_HOLDS], start=1)
     ]
-    left = len(holds) - MOST_HOLDS
+    shown = holds[: MOST_HOLDS if len(holds) <= MOST_HOLDS else MOST_IN_LINES]
+    left = len(holds) - len(shown)
     more = "1 further hold comes" if left == 1 else f"{left} further holds come"
     notes = [f"{more} on the next sheet, once these are driven and recorded."] if left > 0 else []
+    if len(shown) > MOST_HOLDS:
+        rows, notes = hold_lines(shown), [f"{lines_legend(shown)}.", *notes]
     why = "Hold each one still for its whole time; it shows how wrong meter and injectors are."
-    shown = holds[:MOST_HOLDS]
     cautions = [STANDING_HOLD] if any(hold.gear == 0 for hold in shown) else []
     cautions += [BRAKE_HOLD] if any(hold.brake in ("light", "firm", "as needed") for hold in shown) else []
     cautions += [HIGH_LOAD] if any(hold.is_high_load for hold in shown) else []
     if not holds:
-        notes = ["No hold is missing, or none can be driven within the limits: see tunelab plan for the reasons."]
+        notes = ["No hold is needed, or none can be driven within the limits."]
     return "Steady holds", why, rows, cautions, notes
 
 

@@ -83,7 +83,7 @@ class _Beyond:
 
     @classmethod
     def of(cls, design: Design, member: Member, reading: np.ndarray) -> _Beyond:
-        place, nodes, sizes = design.coordinate.at(reading), design.nodes, _no_smoother(member.sizes)
+        place, nodes, sizes = design.coordinate.at(reading), design.nodes, no_smoother(member.sizes)
         outside = (place < nodes[0]) | (place > nodes[-1])
         at, root = place[outside], np.zeros((reading.size, outside.sum()))
         across = curve_covariance(sizes, at[:, None] - nodes)
@@ -95,7 +95,7 @@ class _Beyond:
         return cls(outside, mean, root)
 
 
-def _no_smoother(sizes: np.ndarray) -> np.ndarray:
+def no_smoother(sizes: np.ndarray) -> np.ndarray:
     """Log sizes under which a curve bends at least as much as curves usually do.
 
     That it ran smoothly where it was seen does not promise that it goes on so where it was not.

@@ -1,0 +1,124 @@
+"""How much driving lambda takes to be right: by the plan, drive after drive until it says enough, and by a sweep.
+
+Random cars of the tests' plain engine and of the kit's own simulator; the owner's limit is 2 %, held by the upper end
+of the interval. A drive counts with its holds, the ways between them and the rolling for the brakes; the uniform sweep
+is broken off after as many seconds, and driven whole. `BENCH_CARS=4` takes fewer cars. Run with `pytest -m bench -s`.
+"""
+
+import os
+
+import numpy as np
+import plain_engine
+import pytest
+from steady_trials import fit_first, plain_trial, simulated_trial
+
+from tunelab.physics.load import absolute_load
+from tunelab.simulate import Schedule
+from tunelab.simulate.operating import steady_flow_kg_h, steady_throttle_pct
+from tunelab.simulate.schedule import hold, idle, loaded
+from tunelab.simulate.sweep import CALM, DAY
+from tunelab.study.coverage import cover, pooled, samples_of
+from tunelab.study.drive_plan import plan_drive
+from tunelab.study.hold_choice import MOVE_S
+from tunelab.study.information import calm_drive, reading_at
+from tunelab.study.proposal import propose
+
+CARS = int(os.environ.get("BENCH_CARS", "8"))
+RIGHT_PCT = 1.0
+MOST_DRIVES = 4
+CONSUMERS_V, CONSUMERS_A = 0.9, 60.0
+
+
+def true_flow(trial, flow_kg_h):
+    """Air that passes when the ECU says so much."""
+    return trial.true_flow(reading_at(trial.revision, np.asarray(flow_kg_h)))
+
+
+def driven_plain(seed, trial, holds, drive):
+    """Log of a plan's holds on the plain engine: on the way from one to the next it is anywhere."""
+    engine, rng = plain_engine.invent(seed), np.random.default_rng([seed, drive])
+    rows, at = [], 0.0
+    for one in holds:
+        air = true_flow(trial, one.air_flow_kg_h * np.exp(rng.normal(0, 0.02)))
+        load = float(absolute_load(air, one.engine_speed_rpm, displacement_l=trial.car.engine.displacement_l)) / 100
+        drop = CONSUMERS_V * (one.consumers == "all on")
+        rows += [
+            (at, rng.uniform(1300, 3500), rng.uniform(0.2, 0.5), drop),
+            (at + MOVE_S, one.engine_speed_rpm, load, drop),
+        ]
+        at += MOVE_S + one.seconds
+    log = plain_engine.drive(
+        engine, trial.revision, seed=1000 * drive + seed, minutes=at / 60, rate_hz=25, holds=np.array(rows)
+    )
+    return log.assign_attrs(session=f"drive {drive}", revision=trial.revision.name)
+
+
+def driven_simulated(seed, trial, holds, drive):
+    """Log of a plan's holds by the simulator's driver."""
+
+    def schedule(truth, *, longest_s):
+        tasks = []
+        for one in holds:
+            amps = CONSUMERS_A * (one.consumers == "all on")
+            if one.gear == 0 and one.engine_speed_rpm == trial.car.engine.idle_target_rpm:
+                tasks.append(idle(one.seconds, load_a=amps))
+                continue
+            kpa = np.linspace(15.0, 98.0, 60)
+            flows = [steady_flow_kg_h(truth, one.engine_speed_rpm, each, DAY) for each in kpa]
+            pressure = float(np.interp(true_flow(trial, one.air_flow_kg_h), flows, kpa))
+            throttle = steady_throttle_pct(truth, one.engine_speed_rpm, pressure, DAY)
+            tasks.append(loaded(hold(max(one.gear or 1, 1), one.engine_speed_rpm, throttle, one.seconds), amps))
+        return Schedule("plan", CALM, DAY, tuple(tasks), longest_s)
+
+    return simulated_trial(seed, schedule=schedule).run(trial.revision, drive)
+
+
+def by_plan(seed, trial, drive_holds):
+    """Seconds, holds and what is left of lambda's error after each drive of a plan."""
+    logs, found = [], []
+    for drive in range(1, MOST_DRIVES + 1):
+        car, revision = trial.car, trial.revision
+        coverage = cover([pooled(samples_of(log, car), car) for log in logs], car, revision)
+        calm = [calm_drive(log, car, revision) for log in logs]
+        plan = plan_drive(coverage, car, revision, top_speed_km_h=car.limits.top_speed_km_h, drives=calm)
+        if not plan.holds:
+            break
+        logs.append(drive_holds(seed, trial, plan.holds, drive))
+        fit = fit_first(trial, logs, {revision.name: revision})
+        score = trial.score(propose(fit, car, revision).to_revision("r02", revision.date))
+        found.append((plan.seconds, len(plan.holds), score, plan.before.upper_pct))
+    return found
+
+
+def by_sweep(trial, seconds):
+    """What is left of lambda's error after so many seconds of a uniform sweep; as it is where that shows nothing."""
+    log = trial.run(trial.revision, 9)
+    log = log.isel(time=log["time"].to_numpy() < float(log["time"][0]) + seconds)
+    fit = fit_first(trial, [log], {trial.revision.name: trial.revision})
+    return trial.score(propose(fit, trial.car, trial.revision).to_revision("r02", trial.revision.date))
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize(("make", "drive_holds"), [(plain_trial, driven_plain), (simulated_trial, driven_simulated)])
+def test_bench_plan(make, drive_holds):
+    rows = []
+    for seed in range(CARS):
+        trial = make(seed)
+        trial.run(trial.revision, 1)  # its places are what a simulated car is scored at
+        found = by_plan(seed, trial, drive_holds)
+        total = sum(row[0] for row in found)
+        right = next((sum(r[0] for r in found[: k + 1]) for k, row in enumerate(found) if row[2] < RIGHT_PCT), np.inf)
+        second = found[1][0] if len(found) > 1 else 0.0
+        rows.append((total, found[-1][2], by_sweep(trial, total), by_sweep(trial, 600.0), second, right))
+        told = "; ".join(f"{s:.0f} s, {n} holds: {p:.2f} % (known to {u:.1f} before)" for s, n, p, u in found)
+        same, whole = rows[-1][2:4]
+        print(
+            f"\n{make.__name__} {seed}: {told}; a sweep of {total:.0f} s {same:.2f} %, of 600 s {whole:.2f} %", end=""
+        )
+    total, left, same, whole, second, right = np.median(rows, axis=0)
+    print(
+        f"\n{make.__name__}, {CARS} cars: enough after {total:.0f} s, second drive {second:.0f} s, p95 {left:.2f} %; ",
+        end="",
+    )
+    print(f"a sweep as long {same:.2f} %, of 600 s {whole:.2f} %; p95 < {RIGHT_PCT:g} % by plan after {right:.0f} s")
+    assert left < same

@@ -1,0 +1,93 @@
+"""What a drive is said to tell is held against the steady fit itself, and against the formula for one more reading."""
+
+import numpy as np
+import pytest
+from steady_trials import fit_first, plain_trial
+
+from tunelab.study.cells import flow_at_load
+from tunelab.study.information import CalmDrive, Places, calm_drive, known_from, usual_battery_v
+
+
+@pytest.fixture(scope="module")
+def driven():
+    trial = plain_trial(3)
+    log = trial.run(trial.revision, 1)
+    return trial, log, calm_drive(log, trial.car, trial.revision)
+
+
+def places_of(trial, battery_v=13.8):
+    speed, load = (grid.ravel() for grid in np.meshgrid([1500.0, 2500.0, 3500.0, 4500.0], [20.0, 35.0, 50.0]))
+    flow = flow_at_load(load, speed, displacement_l=trial.car.engine.displacement_l)
+    return Places(speed, flow, np.full(speed.size, battery_v))
+
+
+def test_holds_are_those_of_the_fit(driven):
+    trial, log, calm = driven
+    fit = fit_first(trial, [log], {"r01": trial.revision})
+    assert calm.seconds == pytest.approx(fit.blocks["seconds"].sum())
+    assert len(calm.holds) == fit.blocks["hold"].nunique()
+    assert usual_battery_v([calm]) == pytest.approx(fit.blocks["battery_v"].median(), abs=0.3)
+
+
+def test_the_spread_is_about_that_of_the_fit(driven):
+    """Over where was driven; the fit averages over onsets of pulsation and adds what it knows of lambda's own scale."""
+    trial, log, calm = driven
+    fit = fit_first(trial, [log], {"r01": trial.revision})
+    places = places_of(trial, usual_battery_v([calm]))
+    known = known_from([calm], places, trial.car, trial.revision)
+    reading = known.rows[:, 0]
+    curve = np.interp(reading, fit.posterior.reading, fit.posterior.log_factor_sd)
+    ratio = np.sqrt(np.diag(known.error)) / curve
+    assert 0.4 < np.median(ratio) < 2.0
+    everywhere = np.ones(reading.size, dtype=bool)
+    assert 0.3 < known.expected(everywhere).upper_pct / fit.predicted.upper_pct < 3.0
+    assert known.tells_dead_time == fit.dead_time.shown
+
+
+def test_one_more_hold_takes_what_the_formula_for_one_reading_says(driven):
+    """C. E. Rasmussen and C. K. I. Williams, "Gaussian Processes for Machine Learning" (2006), equation 2.24."""
+    trial, _, calm = driven
+    seconds = 5.0
+    known = known_from([calm], places_of(trial), trial.car, trial.revision)
+    taken = known.gain(np.full(12, seconds), np.ones(12, dtype=bool))
+    for place in range(12):
+        noise = known.noise(np.full(12, seconds))[place]
+        left = known.error - np.outer(known.across[:, place], known.across[:, place]) / (
+            known.seen[place, place] + noise
+        )
+        after = known.after(place, seconds)
+        np.testing.assert_allclose(after.error, left, atol=1e-12)
+        assert taken[place] == pytest.approx(np.trace(known.error) - np.trace(after.error), rel=1e-6)
+
+
+def test_more_driving_never_makes_lambda_less_known(driven):
+    trial, _, calm = driven
+    few = CalmDrive(calm.holds.iloc[::4].reset_index(drop=True), calm.sizes)
+    places = places_of(trial)
+    spread = [np.diag(known_from(drives, places, trial.car, trial.revision).error) for drives in ([], [few], [calm])]
+    assert (spread[1] < spread[0]).all()
+    assert (spread[2] <= spread[1] * (1 + 1e-6)).all()
+
+
+def test_a_drive_with_another_revision_tells_as_much(driven):
+    """The truth about a reading is the same, whatever curve and dead times were in the ECU."""
+    trial, log, _ = driven
+    flow = (1.1 * np.asarray(trial.revision.meter_curve.flow_kg_h)).tolist()
+    curve = trial.revision.meter_curve.model_copy(update={"flow_kg_h": flow})
+    other = trial.revision.model_copy(update={"name": "r02", "meter_curve": curve})
+    everywhere, places = np.ones(12, dtype=bool), places_of(trial)
+    own, through = (
+        known_from([calm_drive(log, trial.car, revision)], places, trial.car, trial.revision)
+        for revision in (trial.revision, other)
+    )
+    assert through.expected(everywhere).upper_pct == pytest.approx(own.expected(everywhere).upper_pct, rel=0.15)
+
+
+def test_a_log_that_nothing_can_be_fitted_to_says_why(driven):
+    trial, log, _ = driven
+    calm = calm_drive(log.drop_vars(["lambda_measured", "lambda_measured_flag"]), trial.car, trial.revision)
+    assert calm.holds.empty
+    assert "lambda_measured" in calm.because
+    nothing = known_from([calm], places_of(trial), trial.car, trial.revision)
+    assert not nothing.tells_dead_time
+    assert nothing.expected(np.ones(12, dtype=bool)).p95_pct > 5

@@ -1,0 +1,339 @@
+"""What calm driving tells of the lambda error over a car's range, and what each further hold would add to it.
+
+The uncertainty is the steady fit's own: its columns, its priors, the sizes and the noise that it chose. How far a
+Gaussian posterior is spread depends on where was driven and for how long, not on what was measured there, so a hold can
+be judged before it is driven.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy.linalg import cholesky
+from threadpoolctl import threadpool_limits
+
+from tunelab.physics.load import absolute_load
+from tunelab.study.steady.blocks import calm_blocks
+from tunelab.study.steady.coordinate import Coordinate, coordinate_of, log_flow_in_force
+from tunelab.study.steady.design import Design
+from tunelab.study.steady.evidence import MEDIAN, NAMES, Columns, columns_of, default_dead_time_sd, moments_of
+from tunelab.study.steady.fit import stated_delay
+from tunelab.study.steady.identify import FREE_CURVE, SHOWN_WITHIN_MS, model_sd
+from tunelab.study.steady.joint import FIRST, base_weight, fit_joint
+from tunelab.study.steady.posterior import no_smoother
+from tunelab.study.steady.samples import (
+    ASSUMED_BATTERY_V,
+    NothingToFit,
+    log_air_fuelled,
+    refer,
+    smooth_dead_time,
+)
+from tunelab.study.steady.solution import hold_variance, solve
+from tunelab.study.steady.unshown import too_little
+from tunelab.units import convert
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import MeterCurve, Revision
+
+NEXT = "the next drive"  # session of what is yet to be driven
+SETTLE_S = 2.0  # of a hold, until its calm seconds begin
+USUAL_UNREST = 1.5  # of a hold, where none was driven yet: what calm drivers show in the fit's own measure
+NOTHING = 1e-9  # weight of what was not driven
+CONSUMERS_V = 0.9  # by which the battery voltage falls with all consumers on; common practice, no source
+MANY = 12  # sessions; beyond so many the slow course within each is left out, which hardly shows then
+DRAWS = 400
+ROUNDING = 1e-10  # share of the whole variance by which rounding may leave a covariance not quite one
+# What a hold is kept by: means over its calm blocks, of its own revision, to be referred to any other.
+KEPT = ("start_s", "seconds", "reading", "log_speed", "battery_v", "pulse_width_ms", "log_pressure", "slope",
+        "speed_slope", "unrest", "weight")  # fmt: skip
+UNKNOWN_SIZES = np.full(len(NAMES), np.nan)
+FREE_DEAD_TIME_SD_MS = np.array([2.0, 0.5, 1e-3])  # as the fit's own question whether a drive tells dead time
+
+
+@dataclass(frozen=True)
+class CalmDrive:
+    """What one session's log gives the steady fit, hold by hold."""
+
+    holds: pd.DataFrame  # columns KEPT, one row per hold; empty where there is none
+    sizes: np.ndarray  # log sizes that the fit chose, shape (sizes,); NaN where there was too little for it
+    pressure_known: bool = True  # False: injector flow moves with a pressure that is not logged
+    because: str = ""  # why there are no holds; empty where there are
+
+    @property
+    def seconds(self) -> float:
+        """Calm seconds of all holds."""
+        return float(self.holds["seconds"].sum())
+
+
+def calm_drive(log: xr.Dataset, car: Car, own: Revision) -> CalmDrive:
+    """Take from a flagged log, driven with revision `own`, what the steady fit would use of it.
+
+    Raises
+    ------
+    ValueError
+        The log was not flagged.
+    """
+    try:
+        samples = refer(log, car, own, own)
+        blocks = calm_blocks(samples, stated_delay(car))
+    except NothingToFit as problem:
+        return CalmDrive(pd.DataFrame(columns=KEPT, dtype=float), UNKNOWN_SIZES, because=str(problem))
+    blocks = blocks.assign(load=_load(blocks["log_air"], blocks["log_speed"], car), robust=1.0)
+    sizes = UNKNOWN_SIZES
+    if not too_little(blocks):
+        reading = blocks["reading"].to_numpy()
+        battery = float(blocks["battery_v"].mean())
+        design = Design(blocks, coordinate_of(own.meter_curve, reading), own.meter_curve, battery)
+        with threadpool_limits(limits=1):
+            joint = fit_joint(design, default_dead_time_sd(level=True, slope=True))
+        sizes, blocks = joint.members[0].sizes, blocks.assign(robust=joint.weight)
+    return CalmDrive(_pooled(blocks), sizes, samples.pressure_known)
+
+
+def _pooled(blocks: pd.DataFrame) -> pd.DataFrame:
+    """One row for each hold: means, and the sums of seconds and weight."""
+    if blocks.empty:
+        return pd.DataFrame(columns=KEPT, dtype=float)
+    blocks = blocks.assign(weight=base_weight(blocks) * blocks["robust"])
+    by = blocks.groupby("hold", sort=True)
+    means = by[[name for name in KEPT if name not in ("seconds", "weight")]].mean()
+    return means.assign(seconds=by["seconds"].sum(), weight=by["weight"].sum())[list(KEPT)].reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Operating points that are asked about or may be held, arrays of shape (places,)."""
+
+    engine_speed_rpm: np.ndarray
+    air_flow_kg_h: np.ndarray
+    battery_v: np.ndarray
+
+    def only(self, which: np.ndarray) -> Places:
+        """Some of them."""
+        return Places(self.engine_speed_rpm[which], self.air_flow_kg_h[which], self.battery_v[which])
+
+
+@dataclass(frozen=True)
+class Expected:
+    """How far lambda may be off over places once the curve that follows from the drive is in."""
+
+    p95_pct: float  # 95 of 100 places lie within it, as a rule
+    lower_pct: float  # ends of its 95 % interval
+    upper_pct: float
+    dead_time_ms: float  # half width of the dead time's 95 % interval, by contrasts within the drives alone
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """Posterior covariance at places; each hold that is added makes it smaller.
+
+    Arrays of shape (places, places); `error` is of log lambda at each place once all that is known is in the ECU,
+    `across` of that with what a hold there would show, `seen` of what holds would show. The dead time's level [ms] is
+    the last row of `free`, in which the curve may bend as it likes.
+    """
+
+    places: Places
+    error: np.ndarray
+    across: np.ndarray
+    seen: np.ndarray
+    free: np.ndarray  # shape (places + 1, places + 1)
+    shared: np.ndarray  # variance of the error that the blocks of a hold share, shape (places,)
+    block: float  # variance of one block's error
+    held: np.ndarray  # reading and log opening time of the holds there are, for the model's own error, shape (holds, 2)
+    rows: np.ndarray  # the same of each place
+    coordinate: Coordinate
+    curve: MeterCurve
+    pressure_known: bool
+
+    def noise(self, seconds: np.ndarray) -> np.ndarray:
+        """Variance of what a hold of so many seconds would show at each place, shape (places,)."""
+        return self.shared + self.block / np.maximum(seconds - SETTLE_S, 0.5)
+
+    def gain(self, seconds: np.ndarray, asked: np.ndarray) -> np.ndarray:
+        """Variance that a hold at each place takes from all places `asked` about, shape (places,)."""
+        return (self.across[asked] ** 2).sum(axis=0) / (np.diag(self.seen) + self.noise(seconds))
+
+    def dead_time_gain(self, seconds: np.ndarray) -> np.ndarray:
+        """Variance that a hold at each place takes from the dead time's level [ms²], shape (places,)."""
+        return self.free[-1, :-1] ** 2 / (np.diag(self.free)[:-1] + self.noise(seconds))
+
+    def after(self, place: int, seconds: float) -> Knowledge:
+        """What is known once a hold was driven at a place."""
+        noise = float(self.noise(seconds)[place])
+        share = self.across[:, place] / (self.seen[place, place] + noise)
+        seen = self.seen[:, place] / (self.seen[place, place] + noise)
+        free = self.free[:, place] / (self.free[place, place] + noise)
+        return replace(
+            self,
+            error=self.error - np.outer(share, self.across[:, place]),
+            across=self.across - np.outer(share, self.seen[place]),
+            seen=self.seen - np.outer(seen, self.seen[place]),
+            free=self.free - np.outer(free, self.free[place]),
+            held=np.vstack([self.held, self.rows[place]]),
+        )
+
+    def expected(self, asked: np.ndarray) -> Expected:
+        """How far lambda may be off over the places `asked` about, a mask of shape (places,)."""
+        own = self.error[np.ix_(asked, asked)]
+        root = cholesky(own + ROUNDING * np.trace(own) * np.eye(len(own)), lower=True)
+        drawn = np.random.default_rng(1).normal(size=(DRAWS, len(own))) @ root.T
+        p95 = np.quantile(np.abs(100 * np.expm1(drawn)), 0.95, axis=1, method="inverted_cdf")
+        median, low, high = (float(value) for value in np.quantile(p95, [0.5, 0.025, 0.975]))
+        return Expected(median, low, high, 2 * self._dead_time_sd())
+
+    def is_far_off(self, limit_pct: float, asked: np.ndarray) -> bool:
+        """Whether every tenth of the places may be further off than a limit, so that nothing needs to be drawn."""
+        spread = np.sqrt(np.maximum(np.diag(self.error)[asked], 0.0))
+        return bool(100 * np.quantile(spread, 0.9) > limit_pct)
+
+    @property
+    def tells_dead_time(self) -> bool:
+        """Whether the fit would show the dead time."""
+        return self.pressure_known and self._dead_time_sd() <= SHOWN_WITHIN_MS
+
+    def _dead_time_sd(self) -> float:
+        if len(self.held) < 2:
+            return float("inf")
+        holds = pd.DataFrame(self.held, columns=["reading", "log_open"])
+        design = Design(holds, self.coordinate, self.curve, 0.0)
+        return float(np.hypot(np.sqrt(self.free[-1, -1]), model_sd(design)))
+
+
+def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: Revision) -> Knowledge:
+    """What sessions together tell of places, by a revision that all is referred to.
+
+    Parameters
+    ----------
+    drives : sequence of CalmDrive
+        One for each session, driven with whatever revision; none at all is allowed.
+    places : Places
+        Where lambda's error is asked about and where holds may be driven, at least one.
+    car, revision
+        The revision gives the curve that places the readings, and the dead times.
+    """
+    drives = [drive for drive in drives if len(drive.holds)]
+    driven = [_referred(drive, number, car, revision) for number, drive in enumerate(drives)]
+    if len(driven) > MANY:
+        driven = [holds.assign(start_s=0.0) for holds in driven]
+    there = _rows_at(places, car, revision)
+    holds = pd.concat([*driven, there], ignore_index=True)
+    battery = float(np.average(holds["battery_v"], weights=holds["weight"]))
+    coordinate = coordinate_of(revision.meter_curve, holds["reading"].to_numpy())
+    design = Design(holds, coordinate, revision.meter_curve, battery)
+    sizes = no_smoother(_sizes_of(drives))
+    columns = columns_of(design, FIRST, np.zeros(3), default_dead_time_sd(level=True, slope=True))
+    root, here = _root_of(design, sizes, columns), slice(len(holds) - len(there), None)
+    aim = _as_asked(columns.matrix[here], columns.parts, design, len(driven))
+    shown = columns.matrix[here]
+    free_sizes = sizes.copy()
+    free_sizes[[NAMES.index(name) for name in FREE_CURVE]] = np.log(list(FREE_CURVE.values()))
+    free_sd = columns.fixed_sd.copy()
+    free_sd[columns.parts["dead_time"]] = FREE_DEAD_TIME_SD_MS
+    free_root = _root_of(design, free_sizes, replace(columns, fixed_sd=free_sd))
+    level = np.zeros((1, columns.matrix.shape[1]))
+    level[0, columns.parts["dead_time"].start] = 1.0
+    by_free = np.vstack([shown, level]) @ free_root
+    by_aim, by_shown = aim @ root, shown @ root
+    unrest = float(np.median(np.concatenate([own["unrest"] for own in driven]))) if driven else USUAL_UNREST
+    weight = np.full(len(there), 1.0 / unrest)
+    return Knowledge(
+        places=places,
+        error=by_aim @ by_aim.T,
+        across=by_aim @ by_shown.T,
+        seen=by_shown @ by_shown.T,
+        free=by_free @ by_free.T,
+        shared=hold_variance(sizes, columns.gate[here], weight),
+        block=float(np.exp(2 * sizes[NAMES.index("block")]) * unrest),
+        held=holds[["reading", "log_open"]].to_numpy()[: here.start],
+        rows=there[["reading", "log_open"]].to_numpy(),
+        coordinate=coordinate,
+        curve=revision.meter_curve,
+        pressure_known=all(drive.pressure_known for drive in drives),
+    )
+
+
+def _sizes_of(drives: Sequence[CalmDrive]) -> np.ndarray:
+    """Log sizes of the model: the mean of what the drives chose, each by its holds; the priors' medians without any."""
+    chosen = [drive for drive in drives if np.isfinite(drive.sizes).all()]
+    if not chosen:
+        return MEDIAN
+    return np.average([drive.sizes for drive in chosen], axis=0, weights=[len(drive.holds) for drive in chosen])
+
+
+def _root_of(design: Design, sizes: np.ndarray, columns: Columns) -> np.ndarray:
+    """Root of the coefficients' posterior covariance; holds that were not driven weigh nothing in it."""
+    holds = design.blocks
+    weight, each = holds["weight"].to_numpy(), 1.0 / holds["unrest"].to_numpy()
+    moments = moments_of(columns, np.zeros(len(holds)), np.arange(len(holds)), weight, each)
+    with threadpool_limits(limits=1):
+        return solve(sizes, columns, design, moments).root
+
+
+def _as_asked(rows: np.ndarray, parts: dict[str, slice], design: Design, sessions: int) -> np.ndarray:
+    """Columns of lambda's error at places: without pulsation, which no curve takes out, and what one day reads.
+
+    With one session the level is what lambda read that day, as in the fit.
+    """
+    asked = rows.copy()
+    for name in ("pulsation", "session", "drift", "film"):
+        asked[:, parts[name]] = 0.0
+    if sessions <= 1:
+        names = sorted(design.blocks["session"].unique())
+        day = next((name for name in names if name != NEXT), NEXT)
+        asked[:, parts["session"].start + names.index(day)] = 1.0
+    return asked
+
+
+def _referred(drive: CalmDrive, number: int, car: Car, revision: Revision) -> pd.DataFrame:
+    """Holds by a revision: its flow at the readings, its dead time off the pulses."""
+    holds = drive.holds
+    opened = holds["pulse_width_ms"] - smooth_dead_time(revision.dead_time, holds["battery_v"].to_numpy())
+    log_air = log_flow_in_force(revision.meter_curve, holds["reading"].to_numpy())
+    return holds.assign(
+        session=f"session {number:04d}",
+        log_open=np.log(np.maximum(opened, 1e-3)),
+        load=_load(log_air, holds["log_speed"], car),
+    )
+
+
+def _rows_at(places: Places, car: Car, revision: Revision) -> pd.DataFrame:
+    """What a hold at each place would be: the reading that the curve gives it, the pulse that the ECU would."""
+    speed, flow = places.engine_speed_rpm, places.air_flow_kg_h
+    log_air = np.log(flow)
+    return pd.DataFrame(
+        {
+            "session": NEXT,
+            "start_s": 0.0,
+            "seconds": 0.0,
+            "reading": reading_at(revision, flow),
+            "log_speed": np.log(speed),
+            "battery_v": places.battery_v,
+            "log_open": log_air - log_air_fuelled(np.ones(flow.size), speed, car, revision),
+            "load": _load(log_air, np.log(speed), car),
+            "slope": 0.0,
+            "speed_slope": 0.0,
+            "unrest": 1.0,
+            "weight": NOTHING,
+        }
+    )
+
+
+def reading_at(revision: Revision, flow_kg_h: np.ndarray) -> np.ndarray:
+    """Reading at which a revision's curve gives an airflow; the curve's ends beyond."""
+    flow = np.maximum.accumulate(np.asarray(revision.meter_curve.flow_kg_h, dtype=float))
+    rising = np.append(True, np.diff(flow) > 0)
+    return np.interp(flow_kg_h, flow[rising], np.asarray(revision.meter_curve.reading)[rising])
+
+
+def usual_battery_v(drives: Sequence[CalmDrive]) -> float:
+    """Battery voltage of most driving so far [V]; of a charging alternator where nothing was driven."""
+    volts = [drive.holds["battery_v"].median() for drive in drives if len(drive.holds)]
+    return float(np.median(volts)) if volts else ASSUMED_BATTERY_V
+
+
+def _load(log_air: np.ndarray, log_speed: np.ndarray, car: Car) -> np.ndarray:
+    share = absolute_load(np.exp(log_air), np.exp(log_speed), displacement_l=car.engine.displacement_l)
+    return convert(share, "percent", "1")
