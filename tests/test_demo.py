@@ -154,20 +154,24 @@ def test_what_the_owner_entered_next_is_what_the_record_proposes(demo, record):
 def test_the_summary_tells_its_parts_in_the_promised_order(record):
     text = (record / "index.html").read_text(encoding="utf-8")
     heads = re.findall(r"<h2>([^<]*)</h2>", text)
-    wanted = ["What was driven", "What the log shows", "What to change", "What it cannot show", "What to drive next"]
-    assert heads[:5] == wanted
+    wanted = ["What was driven", "What the log shows", "What to change", "Why believe it", "What it cannot show"]
+    assert heads[:6] == [*wanted, "What to drive next"]
 
 
-def test_the_summary_shows_what_to_enter(record):
+def test_the_summary_shows_what_to_enter(record, demo):
     text = (record / "index.html").read_text(encoding="utf-8")
-    change = text.partition("What to change")[2].partition("What it cannot show")[0]
+    change = text.partition("<h2>What to change")[2].partition("<h2>Why believe it")[0]
+    assert change.index("Already entered: r02 of ") < change.index("proposed [kg/h]")  # the demo's next revision
     assert "proposed [kg/h]" in change
     assert "proposed [ms]" in change
     assert "go in together" in change
     assert "closed road" in text
     proposal = tomllib.loads((record / "proposal.toml").read_text(encoding="utf-8"))
     shown = set(re.findall(r'<td class="number">([^<]*)</td>', change))
-    assert {f"{value:.4g}" for value in proposal["dead_time"]["dead_time_ms"]} <= shown
+    assert {f"{value:.3f}" for value in proposal["dead_time"]["dead_time_ms"]} <= shown  # as they are typed in
+    before = open_workspace(demo[1]).revisions["r01"].meter_curve.flow_kg_h
+    pairs = zip(proposal["meter_curve"]["flow_kg_h"], before, strict=True)
+    assert {f"{value:.3f}" for value, was in pairs if value != was} <= shown
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -265,4 +265,4 @@ def test_a_table_that_holds_sentences_is_cards_on_a_phone_and_names_each_cell(op
     }  # fmt: skip
     page, _ = summary_page(tmp_path, opened, evidence, [as_data(wide)], results)
     assert 'class="cards" role="table"' in page
-    assert 'data-label="why" class="long">because nothing' in page
+    assert 'class="long" role="cell" data-label="why">because nothing' in page

@@ -212,38 +212,31 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     standing = standing_sentence(opened, proposal.base, proposal.curve["flow_proposed_kg_h"])
     limit = opened.car.limits.steady_lambda_error_max_pct
     short = _in_short(fit, proposal, name, limit)
-    if entered_as(opened, proposal.base):
-        then = _then(fit, proposal, name)
-        return Section((standing, f"{then} {ELSEWHERE}"), short=f"Nothing now. {standing}")
-    if _need(fit, limit) == "nothing":
+    entered = entered_as(opened, proposal.base) is not None
+    if not entered and _need(fit, limit) == "nothing":
         return Section((f"{short} {ELSEWHERE}", *((standing,) if standing else ())), short=short)
     sentences = [
         *((standing,) if standing else ()),
-        f"Proposed revision {name}, on top of {proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints "
-        f"of the meter curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
+        f"{f'This record proposed {name}' if entered else f'Proposed revision {name}'}, on top of "
+        f"{proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints of the meter "
+        f"curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
         f"Predicted once it is in, trims at zero: 95 % of the undisturbed cells within {_percent(after.p95_pct)} % of "
         f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %), the worst hold "
         f"{after.worst_words}. The next session will show whether that holds.",
         *proposal.notes,
         *proposal.capped,
-        HOW,
+        *(() if entered else (HOW,)),
     ]
     curve, times = meter_table(proposal), dead_time_table(proposal)
     tables = [(CURVE_CAPTION, curve[curve["basis"] != "unchanged"])]
     tables = (*tables, ("Dead time", times)) if dead_changed else tuple(tables)
-    return Section(tuple(sentences), tables, f"{standing} {short}" if standing else short)
+    short = f"Nothing now. {standing}" if entered else f"{standing} {short}" if standing else short
+    return Section(tuple(sentences), tables, short)
 
 
 def _need(fit: SteadyFit, limit_pct: float) -> str:
     """Whether anything has to be changed, by the lambda error as it is, with its whole interval."""
     return need_of(fit.before.lower_pct, fit.before.upper_pct, limit_pct)
-
-
-def _then(fit: SteadyFit, proposal: Proposal, name: str) -> str:
-    return (
-        f"With {proposal.base.name} lambda error was {_percent(fit.before.p95_pct)} %, and "
-        f"{_percent(proposal.predicted.p95_pct)} % was expected of the proposal."
-    )
 
 
 def _in_short(fit: SteadyFit, proposal: Proposal, name: str, limit_pct: float) -> str:
