@@ -324,6 +324,21 @@ def test_readings_that_never_move_meet_nothing_while_the_car_moves(name):
         assert finding.status != "met" or finding.id in BY_SPEEDS, finding
 
 
+@pytest.mark.parametrize(
+    ("still", "found"), [("engine_speed_rpm", "injector_duty"), ("manifold_kpa", "fuel_pressure_drop")]
+)
+def test_a_figure_of_two_readings_is_not_met_while_one_of_them_never_moves(still, found):
+    log = vehicle(tuple(HALF_PULLS))
+    for change, status in ((log, "met"), (frozen(log, [still]), "not_shown")):
+        assert {f.id: f.status for f in half_findings(change)}[f"limits.{found}"] == status
+
+
+@pytest.mark.parametrize("find", [full_findings, half_findings])
+def test_a_log_without_engine_speed_fails_no_study(find):
+    for finding in find(vehicle(FULL).drop_vars("engine_speed_rpm")):
+        assert_holds(finding)
+
+
 @pytest.mark.bench
 @pytest.mark.parametrize("name", [name for name in DRIVES if name not in NO_READINGS])
 def test_a_finding_that_a_channel_is_needed_for_is_not_met_by_it_standing_still(name):
