@@ -50,6 +50,10 @@ def test_a_notebook_holds_no_function_of_its_own_and_is_small(path):
     assert path.stat().st_size < LARGEST
 
 
+def test_the_owners_limits_are_watched_in_every_record():
+    assert set(read_notebook(ROOT / "notebooks" / "limits.ipynb").steps) == STEPS
+
+
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_a_notebook_serves_known_steps_and_explains_its_parameters(path):
     notebook = read_notebook(path)

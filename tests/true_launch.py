@@ -26,6 +26,12 @@ class Known:
     launch: Launch
     held_rpm: float  # true mean from the end of the climb until the hold lets go
     time_to_distance_s: float  # NaN if it did not get there
+    slip_pct: float  # largest mean over 0.2 s within 4 s of the first movement, from 8 km/h of wheel speed on
+
+    @property
+    def slip_is_covered(self) -> bool:
+        """Whether the measured slip holds the true one within 1.96 of its standard errors."""
+        return abs(self.launch.slip_peak_pct - self.slip_pct) <= 1.96 * self.launch.slip_se_pct
 
 
 def known_launches(seed: int, driver: Driver, *, without: Sequence[str], rate_hz: float) -> Iterator[Known]:
@@ -35,7 +41,7 @@ def known_launches(seed: int, driver: Driver, *, without: Sequence[str], rate_hz
     run = drive(truth, revision, Schedule("launches", driver, DAY, tasks, 200.0), rng=np.random.default_rng(seed))
     log = flag_log(run.log(rate_hz).drop_vars(list(without)), car, SESSION, revision=revision)
     for launch in study_launches(log, car, driver=driver.name, distance_m=DISTANCE_M).own:
-        yield Known(launch, true_held(run, launch), _time_to_distance(run, launch))
+        yield Known(launch, true_held(run, launch), _time_to_distance(run, launch), _true_slip(run, launch))
 
 
 def true_held(run: Drive, launch: Launch) -> float:
@@ -46,6 +52,16 @@ def true_held(run: Drive, launch: Launch) -> float:
     lets_go = np.flatnonzero((run.channels["launch_active"] > 0.5) & (run.time < launch.release_s + 1.0))[-1] + 1
     speed = run.channels["engine_speed_rpm"][lets_go - 165 : lets_go - 15]
     return float(speed[int(np.argmax(speed >= 0.98 * speed[75:].mean())) :].mean())
+
+
+def _true_slip(run: Drive, launch: Launch) -> float:
+    rows = round(0.2 / (run.time[1] - run.time[0]))
+    wheels, ground = (
+        np.convolve(run.true[name], np.full(rows, 1.0 / rows), "same")
+        for name in ("wheel_speed_m_s", "ground_speed_m_s")
+    )
+    early = (run.time >= launch.moves_s) & (run.time < launch.moves_s + 4.0) & (wheels * 3.6 > 8.0)
+    return float(100.0 * np.max(1.0 - ground[early] / wheels[early]))
 
 
 def _time_to_distance(run, launch: Launch) -> float:

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from driven_log import CAR, REVISION, driven, flagged
+from finding_rules import assert_holds
 
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.simulate.schedule import idle, overrun, stop
@@ -17,6 +18,8 @@ TASKS = (idle(3.0), overrun(3, 3200.0, 1100.0), overrun(3, 3000.0, 1100.0), over
 def test_cut_ends_where_the_ecu_ends_it(rate_hz):
     run = driven(*TASKS, rate_hz=rate_hz)
     study = study_fuel_cut(run.log, CAR, REVISION)
+    for finding in study.findings(CAR):
+        assert_holds(finding)
     assert study.exit_rpm.value == pytest.approx(TRUTH.ecu.cut_ends_rpm, abs=20)
     assert study.entry_rpm.value > TRUTH.ecu.cut_above_rpm
     true = run.drive.channels["fuel_mode"] == 3

@@ -284,7 +284,7 @@ def test_gas_of_the_overrun_is_not_evidence_about_the_pull(spread):
 
 def test_the_shorter_of_two_delays_that_fit_alike_is_found_or_none():
     """Short cruises between pulls: the trims' swing laid one swing too late fitted nearly as well, 0.3 s too long."""
-    for seed in (21, 17, 5):
+    for seed in (20, 21, 17, 5):
         engine, log, _ = pulls_of(seed, overrun="cut")
         fit = estimate_delay(log, engine.car, engine.revision)
         true = engine.car.lambda_sensor.delay_s + engine.car.lambda_sensor.delay_flow_s_kg_h / 400

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from driven_log import CAR, REVISION, flagged
+from finding_rules import assert_holds
 
 from tunelab.study.heat import study_heat
 
@@ -36,6 +37,8 @@ def test_known_slopes_are_covered_with_trims_or_without(trims):
 
 def test_what_the_meter_could_explain_is_a_share_of_the_slope():
     study = study_heat(made(per_intake=0.2), CAR, REVISION)
+    for finding in study.findings(CAR):
+        assert_holds(finding)
     assert study.meter_could.value == pytest.approx(0.05 / 0.2, rel=0.1)
     assert sum(study.explained.values()) == pytest.approx(1.0)
     assert study.explained["intake alone"] > 0.2

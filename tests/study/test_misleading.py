@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import plain_engine
 import pytest
+from finding_rules import assert_holds
 
 from tunelab import record
 from tunelab.log.flag import flag_log
@@ -215,6 +216,8 @@ def test_exchanged_banks_are_told_by_their_trims(honest, fitted):
     _, wrong = checked(exchanged, car, revision)
     status = [{f.id: f.status for f in found}["consistency.own_bank"] for found in (right, wrong)]
     assert status == ["met", "stop"]
+    for finding in (*right, *wrong):
+        assert_holds(finding)
     nothing_is_proposed(fitted[1], wrong)
 
 
@@ -382,9 +385,10 @@ def test_the_demo_raises_no_alarm(session):
     assert alarms(checks) == {}
 
 
-def test_a_log_with_hardly_a_channel_shows_nothing_and_stops_nothing(honest):
+@pytest.mark.parametrize("names", [["engine_speed_rpm"], ["lambda_measured", "pulse_width_ms", "air_flow_kg_h"]])
+def test_a_log_with_hardly_a_channel_shows_nothing_and_stops_nothing(honest, names):
     log, car, revision = honest
-    _, checks = checked(log[["engine_speed_rpm"]], car, revision)
+    _, checks = checked(log[names], car, revision)
     assert {f.status for f in checks} == {"not_shown"}
 
 

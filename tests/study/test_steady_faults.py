@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from finding_rules import assert_holds
 from plain_engine import lean_at_load, level_step
 from steady_trials import fit_first, plain_trial
 
@@ -39,6 +40,8 @@ def right():
 
 def test_a_car_that_is_right_is_met_at_load_too(right):
     _, found, fit = right
+    for finding in found.values():
+        assert_holds(finding)
     lean = found["steady.lean_at_load"]
     assert lean.status == found["steady.lambda_error"].status == "met"
     assert lean.lower <= lean.value <= lean.upper < 10
@@ -49,6 +52,8 @@ def test_lean_at_load_is_no_pulsation_and_never_met():
     onset = 0.8
     trial = set_right(plain_trial(22, faults={"starved": lean_at_load(0.12, onset=onset)}))
     found, fit = findings_of(trial)
+    for finding in found.values():
+        assert_holds(finding)
     lean = found["steady.lean_at_load"]
     assert lean.status == "stop"
     assert lean.lower < 12 + 1.5

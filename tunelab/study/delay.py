@@ -16,7 +16,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.delay_model import NAMES, ORDER, GasFit, fit_gas
+from tunelab.study.delay_model import ANOTHER_S, NAMES, ORDER, GasFit, at_flow, fit_gas
 from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
 from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
@@ -28,7 +28,6 @@ LEAST_BLOCKS = 6
 LEAST_READINGS = 300
 LEAST_EVIDENCE = 60.0  # squared standard errors by which the gas must explain lambda better than nothing
 WIDEST_SHOWN_S = 0.04  # standard error of the delay beyond which a log has not shown it
-ANOTHER_S = 0.06  # delays that lie this far apart are two answers, not one with its error
 SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and flow part can be told apart
 # What the model itself may be off by, however long the log: jitter, film of another form; and, as a share of the time
 # between samples, steps of the fuel that fell between them.
@@ -143,7 +142,7 @@ def _doubt(fit: GasFit, signal: DelaySignal) -> str:
         )
     other = _other_delay(fit)
     if np.isfinite(other):
-        own = float(_at_flow(fit.typical_flow_kg_h) @ fit.values)
+        own = float(at_flow(fit.typical_flow_kg_h) @ fit.values)
         return (
             f"the fuel swings so evenly that {1000 * own:.0f} ms and {1000 * other:.0f} ms of delay fit it nearly "
             "alike; a longer drive with more calm running tells them apart"
@@ -156,22 +155,15 @@ def _doubt(fit: GasFit, signal: DelaySignal) -> str:
 
 def _other_delay(fit: GasFit) -> float:
     """Delay at the usual flow that fits nearly as well as the best and is another one; NaN without any. [s]"""
-    weights = _at_flow(fit.typical_flow_kg_h)
+    weights = at_flow(fit.typical_flow_kg_h)
     off = [float(weights @ (rival - fit.values)) for rival in fit.rivals]
     far = [x for x in off if abs(x) > ANOTHER_S]
     return float(weights @ fit.values) + max(far, key=abs) if far else float("nan")
 
 
-def _at_flow(flow_kg_h: float) -> np.ndarray:
-    """Weights of the parameters in the delay at an exhaust flow, shape (parameters,)."""
-    weights = np.zeros(len(NAMES))
-    weights[0], weights[1] = 1.0, 1.0 / flow_kg_h
-    return weights
-
-
 def _spread(fit: GasFit, signal: DelaySignal, flow_kg_h: float) -> float:
     """Standard error of the delay at an exhaust flow, with the errors of the model and of the flow itself. [s]"""
-    weights = _at_flow(flow_kg_h)
+    weights = at_flow(flow_kg_h)
     by_flow = signal.flow_error * fit.values[1] / flow_kg_h
     return float(np.sqrt(weights @ fit.covariance @ weights + _model_error(fit, signal)[0] ** 2 + by_flow**2))
 

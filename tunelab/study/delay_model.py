@@ -29,7 +29,10 @@ LOWER = np.array([0.0, 0.0, 0.005, 0.0, np.log(0.05), 0.2, -1.0, -1.0, -1.0, -0.
 UPPER = np.array([1.0, 60.0, 0.6, 0.7, np.log(2.0), 2.5, 2.0, 2.0, 2.0, 0.4, 2.0, 0.4])
 RANGES_S = (0.17, 0.3, 0.5)  # of delay at the usual flow, between which the search begins anew
 RIVAL = 50.0  # squared standard errors by which another delay must fit worse to be ruled out
+EDGE_S = 0.001  # by which a search leaves its range at the price of one standard error
+ANOTHER_S = 0.06  # delays that lie this far apart are two answers, not one with its error
 FEW_STEPS, HOPELESS = 6, 400.0  # steps of a search, and squared standard errors that it then may not lack
+MORE_STEPS = 40  # of a search that is not hopeless
 ORDER = 12  # of the autoregression that whitens the residuals
 
 
@@ -132,26 +135,30 @@ def autoregression(residual: np.ndarray, signal: DelaySignal) -> np.ndarray:
 def fit_gas(signal: DelaySignal) -> GasFit:
     """Fit delay, lag, film and gains by least squares on whitened, robustly weighted residuals with weak priors.
 
-    A swing that comes again and again fits nearly as well when it is laid one swing too late. So the search begins in
-    several ranges of delay; what it finds besides the best is kept as its rivals.
+    A swing that comes again and again fits nearly as well when it is laid one swing too late. So each of several ranges
+    of delay is searched by itself, without leaving it; what is found besides the best is kept as its rivals.
     """
     measured = detrend(signal.measured, signal)
     guesses = _first_guesses(signal, measured)
-    solution, white = _settle(signal, measured, guesses[0])
+    solution, white = _settle(signal, measured, guesses[0].parameters)
     others = _others(signal, measured, white, guesses[1:], solution.cost)
     best = min((solution, *others), key=lambda found: found.cost)
-    if best is not solution:
+    if solution.cost - best.cost > 0.5:
         solution, white = _settle(signal, measured, best.x)
         others = _others(signal, measured, white, guesses, solution.cost)
-    close = [found.x for found in others if 2.0 * (found.cost - solution.cost) < RIVAL]
-    return _judge(signal, measured, *white, solution, close)
+    return _judge(signal, measured, *white, solution, others)
 
 
-def _others(signal: DelaySignal, measured: np.ndarray, white, guesses: list[np.ndarray], best: float) -> list:
-    """Solutions from further starts; one that is hopeless after a few steps is not followed to its end."""
-    begun = [_solve(signal, measured, *white, guess, steps=FEW_STEPS) for guess in guesses]
-    near = [found for found in begun if 2.0 * (found.cost - best) < HOPELESS]
-    return [_solve(signal, measured, *white, found.x) for found in near]
+def _others(signal: DelaySignal, measured: np.ndarray, white, guesses: list[Guess], best: float) -> list:
+    """Best solutions inside each range; one that is hopeless after a few steps is not followed to its end."""
+    found = []
+    for guess in guesses:
+        own = _solve(signal, measured, *white, guess.parameters, within=guess, steps=FEW_STEPS)
+        if 2.0 * (own.cost - best) < HOPELESS:
+            own = _solve(signal, measured, *white, own.x, within=guess, steps=MORE_STEPS)
+            own.at_edge = guess.beyond(own.x) > 0.0
+            found.append(own)
+    return found
 
 
 def _settle(signal: DelaySignal, measured: np.ndarray, start: np.ndarray):
@@ -167,9 +174,25 @@ def _settle(signal: DelaySignal, measured: np.ndarray, start: np.ndarray):
     return solution, (coefficients, noise)
 
 
-def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[np.ndarray]:
+@dataclass(frozen=True)
+class Guess:
+    """Where a search begins, and the range of delay at the usual flow that it may not leave."""
+
+    parameters: np.ndarray
+    flow_kg_h: float
+    from_s: float
+    to_s: float
+
+    def beyond(self, parameters: np.ndarray) -> float:
+        """How far the delay at the usual flow lies outside the range [s]; 0 inside."""
+        delay_s = parameters[0] + parameters[1] / self.flow_kg_h
+        return float(max(self.from_s - delay_s, delay_s - self.to_s, 0.0))
+
+
+def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[Guess]:
     """Best of a coarse grid for each range of delay at the usual flow, the rest as expected; best of all first."""
     flow_kg_h = float(np.median(np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)))
+    edges = (0.0, *RANGES_S, np.inf)
     best: dict[int, tuple[float, np.ndarray]] = {}
     for delay_s in (0.03, 0.1, 0.2, 0.35, 0.5):
         for delay_flow in (0.5, 3.0, 6.0, 10.0, 18.0):
@@ -178,14 +201,20 @@ def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[np.ndarray
             band = int(np.searchsorted(RANGES_S, delay_s + delay_flow / flow_kg_h))
             if band not in best or misfit < best[band][0]:
                 best[band] = (misfit, trial)
-    found = [guess for _, guess in sorted(best.values(), key=lambda pair: pair[0])]
-    return [*found, PRIOR_MEAN.copy()]
+    found = [
+        Guess(trial, flow_kg_h, edges[band], edges[band + 1])
+        for band, (_, trial) in sorted(best.items(), key=lambda item: item[1][0])
+    ]
+    return [*found, Guess(PRIOR_MEAN.copy(), flow_kg_h, 0.0, np.inf)]
 
 
-def _solve(signal, measured, coefficients, noise, start, *, steps: int | None = None):
+def _solve(
+    signal, measured, coefficients, noise, start, *, within: Guess | None = None, steps: int | None = None
+) -> scipy.optimize.OptimizeResult:
     def misfit(parameters: np.ndarray) -> np.ndarray:
         white = whiten(measured - predict(signal, parameters), signal, coefficients) / noise
-        return np.append(_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD)
+        outside = within.beyond(parameters) / EDGE_S if within else 0.0
+        return np.r_[_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD, outside]
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
     return scipy.optimize.least_squares(
@@ -204,9 +233,10 @@ def _judge(signal, measured, coefficients, noise, solution, others) -> GasFit:
     data = solution.jac[: measured.size]
     information = data.T @ data + np.diag(PRIOR_SPREAD**-2.0)
     covariance = _jackknifed(signal, data, solution.fun[: measured.size], information)
-    without = _robust(whiten(measured, signal, coefficients) / noise)
     flow = np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)
     low, typical, high = np.quantile(flow, (0.1, 0.5, 0.9))
+    covariance *= _widening(solution, others, covariance, at_flow(typical)) ** 2
+    without = _robust(whiten(measured, signal, coefficients) / noise)
     swing, quick_swing = fuel_swing(signal)
     return GasFit(
         values=solution.x,
@@ -217,8 +247,27 @@ def _judge(signal, measured, coefficients, noise, solution, others) -> GasFit:
         swing=swing,
         quick_swing=quick_swing,
         noise=noise,
-        rivals=tuple(others),
+        rivals=tuple(o.x for o in others if not o.at_edge and 2.0 * (o.cost - solution.cost) < RIVAL),
     )
+
+
+def at_flow(flow_kg_h: float) -> np.ndarray:
+    """Weights of the parameters in the delay at an exhaust flow, shape (parameters,)."""
+    weights = np.zeros(len(NAMES))
+    weights[0], weights[1] = 1.0, 1.0 / flow_kg_h
+    return weights
+
+
+def _widening(solution, others, covariance: np.ndarray, weights: np.ndarray) -> float:
+    """How many times further than the covariance says another delay has to lie before it fits as much worse; 1 or more.
+
+    Held with the best solutions of other ranges, which may rest on the edge that is nearest.
+    """
+    off = np.array([weights @ (other.x - solution.x) for other in others])
+    worse = np.array([2.0 * (other.cost - solution.cost) for other in others])
+    far = np.abs(off) > ANOTHER_S
+    by_cost = np.abs(off[far]) / np.sqrt(np.maximum(worse[far], 1.0))
+    return float(max([1.0, *by_cost / np.sqrt(weights @ covariance @ weights)]))
 
 
 def _jackknifed(signal: DelaySignal, slopes: np.ndarray, misfit: np.ndarray, information: np.ndarray) -> np.ndarray:

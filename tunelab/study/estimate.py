@@ -17,6 +17,7 @@ CONFIDENCE = 0.95
 POOLED_FREEDOM = 10  # degrees of freedom of a spread taken from other blocks of the same drive
 LEAST_FOR_INTERVAL = 3  # events or blocks; fewer give a value without an interval
 DUST = 1e-6  # of the span of the readings: what conversion leaves between two equal readings
+ROUNDING = 1e-9  # of a mean: what arithmetic leaves between values that never differ
 NAN = float("nan")
 
 
@@ -101,7 +102,7 @@ def mean_estimate(
         error, freedom = known.std(ddof=1) * np.sqrt(short / worth), max(worth - 1.0, 1.0)
     reach = float(scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, freedom) * error)
     method = f"mean of {known.size} {what}, Student interval"
-    if not reach > 0:
+    if not reach > ROUNDING * max(abs(mean), 1e-300):
         return Estimate(mean, NAN, NAN, unit, used, flagged, f"mean of {known.size} {what} that never differ")
     method += f", as {worth:.0f} independent ones" if echo else ""
     return Estimate(mean, mean - reach, mean + reach, unit, used, flagged, method)

@@ -13,7 +13,7 @@ from tunelab.study.finding import Finding, status_within
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import rolling, row_step_s, rows_in
 from tunelab.study.steady import SteadyFit
-from tunelab.study.steady.samples import refer
+from tunelab.study.steady.samples import NothingToFit, refer
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -106,7 +106,10 @@ def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture
         raise ValueError(
             f"the steady study is told against {steady.reference}, the pulls were driven on {revision.name}."
         )
-    evidence, flagged = _evidence(log, car, revision, mixture, steady)
+    try:
+        evidence, flagged = _evidence(log, car, revision, mixture, steady)
+    except NothingToFit as lacking:
+        return no_high_flow(str(lacking), steady.meter.channel)
     rail = _rail(log, car, revision, mixture)
     calm_top = float(_calm(steady, revision)["log_flow"].max())
     evidence, low = evidence[evidence["log_flow"] >= calm_top - OVERLAP], evidence["log_flow"] < calm_top - OVERLAP

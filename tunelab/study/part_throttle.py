@@ -15,7 +15,7 @@ from tunelab.study.full_throttle.check import Check, Quantity, missing
 from tunelab.study.full_throttle.margin import hold_channel
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
 from tunelab.study.full_throttle.stretch import Stretch
-from tunelab.study.gearing.reading import fresh_readings, has
+from tunelab.study.gearing.reading import fresh_readings, has, never_moves
 from tunelab.study.limits.driving import WIDE_OPEN_PCT, mark_sleeping_sensors, with_load
 from tunelab.study.limits.mixture import hold_lean
 from tunelab.study.limits.watch import never_moved
@@ -27,6 +27,7 @@ from tunelab.workspace.revision import Revision
 CELL_RPM, CELL_LOAD_PCT = 500.0, 10.0
 LEAST_IN_CELL = 8
 CONFIDENCE = 0.95
+NO_LIFE = "lambda never moved in this log: a dead sensor reads the same, so it shows nothing"
 COLUMNS = ["engine_speed_rpm", "load_pct", "lambda", "commanded", "error_pct", "lower", "upper", "knock_deg", "samples",
            "pulls"]  # fmt: skip
 PULL_COLUMNS = ["pull", "start_s", "gear", "throttle_pct", "from_rpm", "to_rpm", "leanest_pct", "knock_deg", "lift_s"]
@@ -92,7 +93,8 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
     lift = _lift((lean, knock), stretches)
     rows = np.concatenate([np.arange(s.first, s.last + 1) for s in stretches])
     flagged = int((log["sample_flag"].values[rows] != 0).sum())
-    error = _error(cells, car, mixture, flagged)
+    dead = NO_LIFE if never_moves(log, "lambda_measured") else ""
+    error = _error(cells, car, dead or mixture, flagged)
     table = _pull_table(log, own, stretches, known, lift)
     return PartThrottle(True, "", (lean, knock), error, cells, table, lift, known, rows.size, flagged)
 
@@ -175,7 +177,7 @@ def _knock_in(log: xr.Dataset, stretches: tuple[Stretch, ...], rpm: float) -> fl
 def _error(cells: pd.DataFrame, car: Car, mixture: Mixture | str, flagged: int) -> Finding:
     """Largest mean error of a cell either way: met only where the whole interval of every cell lies inside."""
     limit, title = car.limits.steady_lambda_error_max_pct, "Largest mean lambda error of a speed and load in the pulls"
-    known = cells[np.isfinite(cells["lower"])] if len(cells) else cells
+    known = cells[np.isfinite(cells["lower"])] if len(cells) and not isinstance(mixture, str) else cells[:0]
     if known.empty:
         why = f"{mixture}." if isinstance(mixture, str) else "no engine speed and load has readings of two pulls."
         return Finding(

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from driven_log import CAR, driven, flagged
+from finding_rules import assert_holds
 
 from tunelab.simulate.schedule import cruise, idle, off, start, stop
 from tunelab.study.idle import OVERLAP_CAUTION, study_idle
@@ -88,6 +89,8 @@ def morning():
 
 def test_flare_and_load_step_of_the_simulator(morning):
     study = study_idle(morning.log, CAR)
+    for finding in study.findings(CAR):
+        assert_holds(finding)
     speed, time = morning.drive.channels["engine_speed_rpm"], morning.drive.time
     caught = time[np.argmax(speed > 500)]
     peak = speed[(time > caught) & (time < caught + 6)].max()

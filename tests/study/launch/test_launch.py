@@ -63,6 +63,7 @@ def test_a_time_interval_holds_the_truth_whatever_the_ground_speed_comes_from(wi
     for known in found:
         assert known.launch.held_rpm == pytest.approx(known.held_rpm, abs=10.0)
         assert known.launch.time_lower_s <= known.time_to_distance_s <= known.launch.time_upper_s
+    assert sum(known.slip_is_covered for known in found) >= 5
 
 
 def test_drivers_are_compared(study):

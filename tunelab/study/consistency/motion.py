@@ -109,6 +109,8 @@ def check_gears(log: xr.Dataset, car: Car) -> Finding:
     if not any(has(log, name) for name in ("road_speed_km_h", "gps_speed_km_h")) or not has(log, "engine_speed_rpm"):
         return not_made("gears", GEARS, "Needs engine speed and the speed of the car.")
     driven = _driven(log, car)
+    if not has(driven, "engine_speed_rpm"):
+        return not_made("gears", GEARS, "The engine never turned faster than its idle.")
     found, expected = estimate_ratios(driven).gears, expected_log_ratios(car)
     scale, _ = against_gearing(speed_ratio(driven), expected)
     if not found:

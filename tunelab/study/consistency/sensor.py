@@ -43,8 +43,9 @@ OWN_BANK = "Lambda of bank 1 follows the trims of bank 1"
 
 def check_level(log: xr.Dataset) -> Finding:
     """Lambda as read while the engine runs, flagged or not: an AFR, a sensor in free air or at its stop."""
-    if not has(log, "lambda_measured"):
-        return not_made("lambda_level", LEVEL, "lambda_measured is not in the log.")
+    absent = [name for name in ("lambda_measured", "engine_speed_rpm") if not has(log, name)]
+    if absent:
+        return not_made("lambda_level", LEVEL, f"{absent[0]} is not in the log.")
     lam = log["lambda_measured"].values
     rows = np.isfinite(lam) & (at_rows(log, "engine_speed_rpm") > RUNNING_RPM) & _fuelled(log)
     if rows.sum() < 100:

@@ -13,7 +13,7 @@ from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import closed_throttle, find_gaps, is_cut
 from tunelab.study.estimate import NAN
 from tunelab.study.fuel_cut.free import free_rows
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
+from tunelab.study.gearing.reading import at_rows, has, never_moves, rolling, row_step_s, rows_in, runs
 from tunelab.study.idle.stretch import idle_target, rows_between
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -85,7 +85,8 @@ def _rows(log: xr.Dataset, car: Car, revision: Revision) -> dict[str, np.ndarray
     rows["foot"] = np.where(np.isfinite(rows["foot"]), rows["foot"], rolling(throttle, rows_in(0.15, step), "median"))
     rows["smooth"] = rolling(speed, rows_in(0.15, step), "median")
     commanded = at_rows(log, "lambda_commanded") if has(log, "lambda_commanded") else empty + 1.0
-    lambda_ = at_rows(log, "lambda_measured") if has(log, "lambda_measured") else empty
+    alive = has(log, "lambda_measured") and not never_moves(log, "lambda_measured")  # a dead sensor shows no excursion
+    lambda_ = at_rows(log, "lambda_measured") if alive else empty
     rows["off_pct"] = 100.0 * (lambda_ / np.where(np.isfinite(commanded), commanded, 1.0) - 1.0)
     rows["jolt"] = (
         rolling(at_rows(log, "acceleration_m_s2"), rows_in(0.15, step), "mean")

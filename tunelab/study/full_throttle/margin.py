@@ -13,7 +13,7 @@ from tunelab.log.flag import MASKS, trusted
 from tunelab.physics.injectors import injector_duty
 from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing, step_of
 from tunelab.study.full_throttle.stretch import Stretch
-from tunelab.study.gearing.reading import OF_NO_MATTER, at_rows, fresh_readings, has, row_step_s
+from tunelab.study.gearing.reading import OF_NO_MATTER, at_rows, fresh_readings, has, never_moves, row_step_s
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -45,7 +45,7 @@ def _duty(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
         pulse, rpm = (np.maximum(at_rows(log, name), 0) for name in ("pulse_width_ms", "engine_speed_rpm"))
         duty = injector_duty(pulse, rpm, injections_per_cycle=car.injectors.injections_per_cycle)
         share = np.nanmax(np.where(pulse > 0, duty / np.where(pulse > 0, pulse, 1.0), 0.0), initial=0.0)
-        step = share * _step(log, "pulse_width_ms")
+        step = share * _step(log, "pulse_width_ms", "engine_speed_rpm")
         return hold_against(what, _rows(log, np.where(ok, duty, np.nan), stretches, step), stretches)
     return _simple(log, what, "injector_duty_pct", stretches, "pulse_width_ms")
 
@@ -138,13 +138,13 @@ def _fuel_pressure(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
     what = _quantity("fuel_pressure_drop", title, "kPa", limit, key, "higher", lift=True)
     if not has(log, "fuel_pressure_kpa"):
         return missing(what, "the log has no fuel_pressure_kpa", 0)
-    wanted = np.full(log.sizes["time"], car.injectors.rail_pressure_kpa)
+    wanted, names = np.full(log.sizes["time"], car.injectors.rail_pressure_kpa), ("fuel_pressure_kpa",)
     if car.injectors.pressure == "manifold-referenced" and has(log, "manifold_kpa"):
         outside = at_rows(log, "barometer_kpa") if has(log, "barometer_kpa") else STANDARD_ATMOSPHERE_KPA
-        wanted = wanted + at_rows(log, "manifold_kpa") - outside
+        wanted, names = wanted + at_rows(log, "manifold_kpa") - outside, (*names, "manifold_kpa")
     ok = _believed(log, "fuel_pressure_kpa")
     short = np.where(ok, wanted - at_rows(log, "fuel_pressure_kpa"), np.nan)
-    return hold_against(what, _rows(log, short, stretches, _step(log, "fuel_pressure_kpa")), stretches)
+    return hold_against(what, _rows(log, short, stretches, _step(log, *names)), stretches)
 
 
 def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -> Check:
@@ -153,7 +153,7 @@ def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -
     what = Quantity("full_throttle.fuel_mode", title, "s", 0.1, "fixed: 0.1 s", "higher", lift=True, never_below=0.0)
     if not has(log, "fuel_mode"):
         return missing(what, "the log has no fuel_mode", 0)
-    mode, rpm, time = log["fuel_mode"].values, at_rows(log, "engine_speed_rpm"), log["time"].values
+    mode, rpm, time = log["fuel_mode"].values, _speed(log), log["time"].values
     limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm) - NEAR_LIMIT_RPM
     wrong = (mode == 2) | ((mode == 3) & ~(rpm > limit))
     names, series = set(), []
@@ -203,9 +203,9 @@ def _believed(log: xr.Dataset, channel: str, *, despite: tuple[str, ...] = ()) -
     return trusted(log, channel, allow=(*OF_NO_MATTER, *despite)).values
 
 
-def _step(log: xr.Dataset, channel: str) -> float:
-    """Smallest step between two readings of a channel."""
-    return step_of(fresh_readings(log, channel)[1])
+def _step(log: xr.Dataset, channel: str, *more: str) -> float:
+    """Smallest step between two readings of a channel; NaN where it never moves, or one of `more` that goes with it."""
+    return float("nan") if any(never_moves(log, name) for name in more) else step_of(fresh_readings(log, channel)[1])
 
 
 def _rows(log: xr.Dataset, values: np.ndarray, stretches: Stretches, step: float) -> Series:

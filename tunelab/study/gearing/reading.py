@@ -21,6 +21,13 @@ def has(log: xr.Dataset, name: str) -> bool:
     return name in log and bool(np.isfinite(log[name].values).any())
 
 
+def never_moves(log: xr.Dataset, name: str) -> bool:
+    """Whether a channel is logged and stands at one value throughout: a dead sensor reads the same."""
+    values = log[name].values if has(log, name) else np.array([])
+    known = values[np.isfinite(values)]
+    return bool(known.size) and bool(np.ptp(known) == 0)
+
+
 def trusted_values(log: xr.Dataset, name: str) -> np.ndarray:
     """Readings of one channel, NaN where a flag of its own, a gap or an exclusion stands; shape (time,)."""
     return np.where(trusted(log, name, allow=OF_NO_MATTER).values, log[name].values, np.nan)

@@ -112,7 +112,11 @@ def launch_findings(study: LaunchStudy, car: Car) -> list[Finding]:
             study.recovery,
             why or study.recovery.method + ".",
         ),
-        judge(Question("launch.slip", "Peak slip of the driven wheels"), study.slip, why or _slip_text(study)),
+        judge(
+            Question("launch.slip", "Peak slip of the driven wheels, mean over 0.2 s"),
+            study.slip,
+            why or _slip_text(study),
+        ),
         judge(time, study.time_to_distance, why or study.time_to_distance.method + "."),
         judge(spread, study.repeatability, why or study.repeatability.method + "."),
         judge(hold, study.longest_hold, why or _heat_text(study)),

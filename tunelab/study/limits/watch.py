@@ -10,7 +10,7 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.study.delay import DelayFit
 from tunelab.study.full_throttle.check import Check, missing
-from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.gearing.reading import at_rows, has, never_moves
 from tunelab.study.limits.ask import Asked, ask_all
 from tunelab.study.limits.driving import Driving, find_driving
 from tunelab.study.limits.mixture import HeldMixture, hold_mixture
@@ -91,12 +91,11 @@ def _watched(driving: Driving, item: Asked) -> Watched:
 
 def never_moved(log: xr.Dataset, channel: str, check: Check) -> str:
     """Say that the reading behind a check never moved in a log; empty where it did, or was not logged."""
-    values = log[channel].values if has(log, channel) else np.array([])
-    known = values[np.isfinite(values)]
-    if not known.size or np.ptp(known) > 0:
+    if not never_moves(log, channel):
         return ""
+    value = float(np.nanmax(log[channel].values))
     about = CHANNELS[channel]
-    text = f"{about.label} never moved in this log ({known[0]:g} {about.shown_unit} throughout)"
+    text = f"{about.label} never moved in this log ({value:g} {about.shown_unit} throughout)"
     more = "; that lies beyond the limit, so look at the sensor and at what it measures" if check.margin < 0 else ""
     return f"{text}: a dead sensor reads the same, so it shows nothing{more}"
 
