@@ -91,3 +91,11 @@ def test_a_log_that_nothing_can_be_fitted_to_says_why(driven):
     nothing = known_from([calm], places_of(trial), trial.car, trial.revision)
     assert not nothing.tells_dead_time
     assert nothing.expected(np.ones(12, dtype=bool)).p95_pct > 5
+
+
+def test_a_hundred_drives_tell_more_than_twelve_and_take_no_more_room(driven):
+    trial, _, calm = driven
+    places, everywhere = places_of(trial), np.ones(12, dtype=bool)
+    few, many = (known_from([calm] * count, places, trial.car, trial.revision) for count in (12, 100))
+    assert len(many.held) < 2 * len(few.held)
+    assert many.expected(everywhere).upper_pct <= few.expected(everywhere).upper_pct * 1.02

@@ -43,7 +43,8 @@ SETTLE_S = 2.0  # of a hold, until its calm seconds begin
 USUAL_UNREST = 1.5  # of a hold, where none was driven yet: what calm drivers show in the fit's own measure
 NOTHING = 1e-9  # weight of what was not driven
 CONSUMERS_V = 0.9  # by which the battery voltage falls with all consumers on; common practice, no source
-MANY = 12  # sessions; beyond so many the slow course within each is left out, which hardly shows then
+MANY = 12  # newest sessions that stand as they are; holds of earlier ones are put together where they lie close
+CLOSE = {"reading": 0.004, "log_speed": 0.05, "battery_v": 0.3}  # the reading by share of its range
 DRAWS = 400
 ROUNDING = 1e-10  # share of the whole variance by which rounding may leave a covariance not quite one
 # What a hold is kept by: means over its calm blocks, of its own revision, to be referred to any other.
@@ -217,7 +218,7 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
     drives = [drive for drive in drives if len(drive.holds)]
     driven = [_referred(drive, number, car, revision) for number, drive in enumerate(drives)]
     if len(driven) > MANY:
-        driven = [holds.assign(start_s=0.0) for holds in driven]
+        driven = [_put_together(pd.concat(driven[:-MANY], ignore_index=True)), *driven[-MANY:]]
     there = _rows_at(places, car, revision)
     holds = pd.concat([*driven, there], ignore_index=True)
     battery = float(np.average(holds["battery_v"], weights=holds["weight"]))
@@ -237,7 +238,7 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
     level[0, columns.parts["dead_time"].start] = 1.0
     by_free = np.vstack([shown, level]) @ free_root
     by_aim, by_shown = aim @ root, shown @ root
-    unrest = float(np.median(np.concatenate([own["unrest"] for own in driven]))) if driven else USUAL_UNREST
+    unrest = float(np.median(np.concatenate([own["unrest"] for own in driven[-MANY:]]))) if driven else USUAL_UNREST
     weight = np.full(len(there), 1.0 / unrest)
     return Knowledge(
         places=places,
@@ -297,6 +298,23 @@ def _referred(drive: CalmDrive, number: int, car: Car, revision: Revision) -> pd
         log_open=np.log(np.maximum(opened, 1e-3)),
         load=_load(log_air, holds["log_speed"], car),
     )
+
+
+def _put_together(holds: pd.DataFrame) -> pd.DataFrame:
+    """Holds of many sessions that lie close as one each, so that hundreds of drives take no more than a few.
+
+    Their own errors fall with their number; that of the day is taken as one for all, which is never too sure.
+    """
+    width = {"reading": max(float(np.ptp(holds["reading"])), 1e-9), "log_speed": 1.0, "battery_v": 1.0}
+    by = holds.groupby([np.floor(holds[name] / (step * width[name])) for name, step in CLOSE.items()], sort=True)
+    names = ["reading", "log_speed", "battery_v", "log_open", "load", "slope", "speed_slope"]
+    count = by.size()
+    together = (
+        by[names]
+        .mean()
+        .assign(seconds=by["seconds"].sum(), weight=by["weight"].sum(), unrest=by["unrest"].mean() / count)
+    )
+    return together.reset_index(drop=True).assign(session="earlier sessions", start_s=0.0)
 
 
 def _rows_at(places: Places, car: Car, revision: Revision) -> pd.DataFrame:
