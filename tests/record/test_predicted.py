@@ -5,9 +5,12 @@ from plain_workspace import SESSION_NAME, write_workspace
 from ready_drives import finding
 from written_results import write_results
 
+from tunelab.record.chapter import Chapter, NextRevision, write
 from tunelab.record.opened import open_session
 from tunelab.record.predicted import prediction_sentence
 from tunelab.workspace import open_workspace, write_revision
+from tunelab.workspace.revision import Revision
+from tunelab.workspace.toml_file import read_toml
 
 NEXT = "2026-05-09-steady"
 
@@ -68,3 +71,27 @@ def test_other_values_than_the_proposed_ones_are_not_held_against_it(root):
 
 def test_an_error_that_was_not_shown_leaves_the_prediction_open(root):
     assert "not shown" in sentence(root, finding("steady.lambda_error", "not_shown"))
+
+
+def test_parts_of_a_proposal_go_into_the_one_that_an_earlier_notebook_of_the_record_made(root, tmp_path):
+    base = open_workspace(root).revisions["r01"]
+    steady = open_workspace(root).revisions["r02"]
+    fuel = {"engine_speed_rpm": [3000.0], "fuel_factor": [1.04]}
+    later = Revision.model_validate(base.model_dump(exclude_none=True) | {
+        "name": "r02", "based_on": "r01", "full_load_fuel": fuel,
+    })  # fmt: skip
+    out = str(tmp_path / "out")
+    comments = {"": "by the steady drive", "meter_curve": "by the steady drive"}
+    write(out, Chapter("steady", proposal=NextRevision(steady, comments)))
+    part = NextRevision(later, {"full_load_fuel": "by the pulls"}, ("full_load_fuel",))
+    for _ in range(2):
+        write(out, Chapter("full_throttle", proposal=part))
+        text = (tmp_path / "out" / "proposal.toml").read_text("utf-8")
+        assert "# by the pulls" in text
+        assert text.count("# by the steady drive") == 2
+        joined = read_toml(tmp_path / "out" / "proposal.toml", Revision, "proposal.toml").partial
+        assert joined.full_load_fuel.fuel_factor == [1.04]
+        assert joined.meter_curve == steady.meter_curve
+    other = NextRevision(later.model_copy(update={"based_on": "r09"}), {}, ("full_load_fuel",))
+    write(out, Chapter("full_throttle", proposal=other))
+    assert read_toml(tmp_path / "out" / "proposal.toml", Revision, "x").partial == other.revision
