@@ -11,10 +11,13 @@ from tunelab.channels import channel
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.gearing import draw_speed_ratio
 from tunelab.record.beside import Beside, SteadyBeside, inputs_of
-from tunelab.record.chapter import Chapter, Section
+from tunelab.record.chapter import Chapter, NextRevision, Section
+from tunelab.record.opened import OpenedSession
+from tunelab.record.steady import next_name
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
+from tunelab.study.full_load_fuel import CHANGED, FullLoadProposal
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.gearing import RatioFit, SpeedCheck, check_speed, estimate_ratios, trace_gears
 from tunelab.study.gearing.tyre import rolling_radius
@@ -60,14 +63,24 @@ def _pull_gear(found: Feasibility) -> str:
     )
 
 
-def full_throttle_chapter(found: FullThrottle, pulls: PullSet, *, high: HighFlow, steady: SteadyBeside) -> Chapter:
-    """Put full-throttle safety into a chapter."""
+def full_throttle_chapter(
+    opened: OpenedSession,
+    found: FullThrottle,
+    pulls: PullSet,
+    *,
+    high: HighFlow,
+    steady: SteadyBeside,
+    fuel: FullLoadProposal,
+) -> Chapter:
+    """Put full-throttle safety into a chapter, and what follows for the fuel at full load."""
     tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
     if found.mixture is not None:
         tables["lambda_by_speed"] = found.mixture.bins
     if high.shown:
         tables["meter_high_flow"] = high.points
-    findings = (*found.findings(), *high.findings())
+    if fuel.shown:
+        tables["full_load_fuel"] = fuel.table
+    findings = (*found.findings(), *high.findings(), *fuel.findings())
     stops = [f for f in findings if f.status == "stop"]
     return Chapter(
         notebook="full_throttle",
@@ -76,12 +89,73 @@ def full_throttle_chapter(found: FullThrottle, pulls: PullSet, *, high: HighFlow
         inputs=inputs_of(steady.beside),
         driven=Section((_full_driven(found, pulls),)),
         change=Section(
-            (*(f"{f.title}: {f.because} Settle this before the next pull." for f in stops), *high_flow_change(high)),
-            high_flow_table(high),
+            (
+                *(f"{f.title}: {f.because} Settle this before the next pull." for f in stops),
+                *high_flow_change(high),
+                *fuel_change(fuel),
+            ),
+            (*high_flow_table(high), *fuel_table(fuel)),
         ),
+        proposal=fuel_revision(opened, fuel),
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def fuel_change(fuel: FullLoadProposal) -> tuple[str, ...]:
+    """Say what to enter of the fuel at full load, and what is expected of it."""
+    if not fuel.shown:
+        return ()
+    if not fuel.changes:
+        return ("Fuel at full load: nothing to change, as far as it was measured.", *fuel.capped, *fuel.notes)
+    count = int((fuel.table["basis"] == CHANGED).sum())
+    what = {"commanded_lambda": "commanded lambda", "fuel_factor": "fuel factor"}
+    own = fuel.base.full_load_fuel
+    now, then = fuel.now, fuel.predicted
+    text = (
+        f"Fuel at full load: {count} of {len(fuel.table)} engine speeds change "
+        f"({what[own.key] if own else 'a factor on the fuel'}). Lambda is off its target by up to {now.value:.1f} % "
+        f"now; {then.value:.1f} % ({then.lower:.1f} to {then.upper:.1f}) is expected then."
+    )
+    return (text, *fuel.capped, *fuel.notes)
+
+
+def fuel_table(fuel: FullLoadProposal) -> tuple[tuple[str, pd.DataFrame], ...]:
+    """Engine speeds as a person enters them."""
+    if not fuel.changes:
+        return ()
+    table, own = fuel.table, fuel.base.full_load_fuel
+    change = 100 * (table["lambda"] / table["lambda_after"] - 1)
+    shown = pd.DataFrame({
+        "engine speed [rpm]": table["engine_speed_rpm"],
+        "in force": table["in_force"].round(3),
+        "proposed": table["proposed"].round(3),
+        "fuel in all [%]": change.round(1),
+        "lambda now": table["lambda"].round(3),
+        "lambda expected": table["lambda_after"].round(3),
+        "readings": table["readings"],
+        "pulls": table["pulls"],
+        "basis": table["basis"],
+    })  # fmt: skip
+    what = "Commanded lambda" if own is not None and own.key == "commanded_lambda" else "Factor on the fuel"
+    return ((f"{what} at full load, by the pulls", shown),)
+
+
+def fuel_revision(opened: OpenedSession, fuel: FullLoadProposal) -> NextRevision | None:
+    """The next revision with the fuel at full load, and with the meter and dead times that belong to it."""
+    parts = fuel.parts()
+    if not parts:
+        return None
+    name = next_name(fuel.base.name, list(opened.workspace.revisions))
+    revision = fuel.to_revision(name, opened.folder.session.date).model_copy(update={"proposed_in": opened.name})
+    comments = {
+        "full_load_fuel": "By the pulls; engine speeds that were not measured stay. See tables/full_load_fuel.csv.",
+        "": f"A proposal from the session {opened.name}, based on {fuel.base.name}. Not in any ECU until a person "
+        "enters it.",
+    }
+    if "meter_curve" in parts:
+        comments["meter_curve"] = "Curve, dead time and fuel at full load go in together: each rests on the others."
+    return NextRevision(revision, comments, parts)
 
 
 def high_flow_change(high: HighFlow) -> tuple[str, ...]:
