@@ -26,6 +26,7 @@ from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit
 from tunelab.study.pull import PullSet
 from tunelab.study.shift import ShiftChart
+from tunelab.study.spark import SparkStudy
 from tunelab.workspace.car import Car
 
 BOTH_WAYS = "Drive the same stretch both ways, as soon after one another as can be."
@@ -71,8 +72,9 @@ def full_throttle_chapter(
     high: HighFlow,
     steady: SteadyBeside,
     fuel: FullLoadProposal,
+    spark: SparkStudy,
 ) -> Chapter:
-    """Put full-throttle safety into a chapter, and what follows for the fuel at full load."""
+    """Put full-throttle safety into a chapter, and what follows for fuel and spark at full load."""
     tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
     if found.mixture is not None:
         tables["lambda_by_speed"] = found.mixture.bins
@@ -80,7 +82,8 @@ def full_throttle_chapter(
         tables["meter_high_flow"] = high.points
     if fuel.shown:
         tables["full_load_fuel"] = fuel.table
-    findings = (*found.findings(), *high.findings(), *fuel.findings())
+    tables |= spark_tables(spark)
+    findings = (*found.findings(), *high.findings(), *fuel.findings(), *spark.findings())
     stops = [f for f in findings if f.status == "stop"]
     return Chapter(
         notebook="full_throttle",
@@ -93,10 +96,11 @@ def full_throttle_chapter(
                 *(f"{f.title}: {f.because} Settle this before the next pull." for f in stops),
                 *high_flow_change(high),
                 *fuel_change(fuel),
+                *spark_change(spark),
             ),
-            (*high_flow_table(high), *fuel_table(fuel)),
+            (*high_flow_table(high), *fuel_table(fuel), *spark_table(spark)),
         ),
-        proposal=fuel_revision(opened, fuel),
+        proposal=next_revision(opened, fuel, spark),
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
@@ -141,16 +145,58 @@ def fuel_table(fuel: FullLoadProposal) -> tuple[tuple[str, pd.DataFrame], ...]:
     return ((f"{what} at full load, by the pulls", shown),)
 
 
-def fuel_revision(opened: OpenedSession, fuel: FullLoadProposal) -> NextRevision | None:
-    """The next revision with the fuel at full load, and with the meter and dead times that belong to it."""
-    parts = fuel.parts()
+def spark_tables(spark: SparkStudy) -> dict[str, pd.DataFrame]:
+    """Tables of the record: when knock control took spark back, and the cells that retreat."""
+    found = {"knock_events": spark.events} if len(spark.events) else {}
+    return found | ({"spark_retreat": spark.cells} if len(spark.cells) else {})
+
+
+def spark_change(spark: SparkStudy) -> tuple[str, ...]:
+    """Say how often, how much and under what spark was taken back, and which cells retreat."""
+    if not spark.shown or spark.events.empty:
+        return ()
+    if spark.cells.empty:
+        return spark.notes
+    count = len(spark.cells)
+    where = "of the spark table" if spark.base.spark is not None else "of 500 rpm and 10 % load"
+    then = spark.predicted
+    said = "" if then.value is None else f" Knock retard of up to {then.upper:.1f}° is expected then at most."
+    text = f"Spark: {count} cells {where} get up to {spark.cells['retreat_deg'].max():.1f}° less advance.{said}"
+    return (text, *spark.notes)
+
+
+def spark_table(spark: SparkStudy) -> tuple[tuple[str, pd.DataFrame], ...]:
+    """The cells that get less advance, as a person enters them."""
+    if spark.cells.empty:
+        return ()
+    load = "load [%]" if spark.axis == "load_pct" else "manifold pressure [kPa]"
+    names = {
+        "engine_speed_rpm": "engine speed [rpm]", "load": load, "in_force_deg": "in force [°]",
+        "proposed_deg": "proposed [°]", "retreat_deg": "less advance [°]", "retard_seen_deg": "retard seen [°]",
+        "engine_speed_from_rpm": "from [rpm]", "engine_speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
+        "load_to_pct": "load to [%]",
+    }  # fmt: skip
+    return (("Spark to take back, where knock came", spark.cells.rename(columns=names)),)
+
+
+def next_revision(opened: OpenedSession, fuel: FullLoadProposal | None, spark: SparkStudy) -> NextRevision | None:
+    """The next revision with less spark and the fuel at full load, and with the meter that the fuel rests on."""
+    fuelled = () if fuel is None else fuel.parts()
+    parts = (*fuelled, *spark.parts())
     if not parts:
         return None
-    name = next_name(fuel.base.name, list(opened.workspace.revisions))
-    revision = fuel.to_revision(name, opened.folder.session.date).model_copy(update={"proposed_in": opened.name})
+    base, date = spark.base, opened.folder.session.date
+    name = next_name(base.name, list(opened.workspace.revisions))
+    revision = fuel.to_revision(name, date) if fuel is not None and fuelled else spark.to_revision(name, date)
+    if spark.parts():
+        key = spark.parts()[0]
+        revision = revision.model_copy(update={key: getattr(spark.to_revision(name, date), key)})
+    revision = revision.model_copy(update={"proposed_in": opened.name})
     comments = {
+        "spark": "Less advance where knock came, never more; see tables/spark_retreat.csv.",
+        "spark_retreat": "Less advance where knock came, never more; see tables/spark_retreat.csv.",
         "full_load_fuel": "By the pulls; engine speeds that were not measured stay. See tables/full_load_fuel.csv.",
-        "": f"A proposal from the session {opened.name}, based on {fuel.base.name}. Not in any ECU until a person "
+        "": f"A proposal from the session {opened.name}, based on {base.name}. Not in any ECU until a person "
         "enters it.",
     }
     if "meter_curve" in parts:
@@ -292,8 +338,12 @@ def power_chapter(
     coast_down: Beside,
     earlier: Beside,
     change: PowerComparison,
+    knock: str = "",
 ) -> Chapter:
-    """Put power, shift points and the comparison with an earlier revision into a chapter."""
+    """Put power, shift points and the comparison with an earlier revision into a chapter.
+
+    `knock` names power that was knock-limited, by `knock_limited`.
+    """
     findings = [*fit.findings(), *shift.findings()]
     tables = {"power_curve": fit.table(), "power_inputs": fit.effects, "shift_points": shift.summary()}
     if change.shown:
@@ -307,7 +357,7 @@ def power_chapter(
         findings=tuple(findings),
         tables=tables,
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
-        driven=Section(tuple(power_sentences(fit))),
+        driven=Section((*power_sentences(fit), *([knock] if knock else []))),
         cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
         drive_next=Section(() if fit.both_ways else (BOTH_WAYS,) if fit.pulls else (PULLS,)),
         cautions=Section((HIGH_LOAD, LIFT)),
