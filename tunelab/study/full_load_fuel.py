@@ -244,17 +244,30 @@ def _target(own: FullLoadFuel, rpm: np.ndarray) -> np.ndarray | None:
 
 
 def _taken(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.ndarray | str:
-    """Log of the fuel that arrives with the setting over what arrives now, at every row: at one reading of the meter.
+    """Log of the fuel that meter and injectors correct at every row, over 0.15 s; or why that cannot be told."""
+    if not joined.words:
+        return np.zeros(log.sizes["time"])
+    change = log_fuel_change(log, car, revision, joined)
+    if isinstance(change, str):
+        return f"what meter and injectors correct at full throttle cannot be told: {change}"
+    return rolling(change, rows_in(0.15, row_step_s(log)), "mean")
+
+
+def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.ndarray | str:
+    """Log of the fuel that arrives with a setting over what arrives now, at one reading of the meter.
 
     The opening time follows the curve's flow; the dead time entered comes on top, and what the true dead time takes
     stays the same.
+
+    Returns
+    -------
+    array, shape (time,), or str
+        NaN where a reading is missing; a sentence where a channel is.
     """
-    if not joined.words:
-        return np.zeros(log.sizes["time"])
     wanted = (car.meter.channel, "pulse_width_ms", "battery_v")
     absent = [name for name in wanted if not has(log, name)]
     if absent:
-        return f"what meter and injectors correct at full throttle cannot be told: the log has no {', '.join(absent)}."
+        return f"the log has no {' and no '.join(absent)}."
     reading, pulse, battery = (at_rows(log, name) for name in wanted)
     old, new = (np.interp(reading, c.reading, c.flow_kg_h) for c in (revision.meter_curve, joined.setting.curve))
     before, after = (
@@ -263,8 +276,7 @@ def _taken(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.
     opened = np.maximum(pulse - before, LEAST_OPEN_MS)
     ratio = np.where(old > 0, new / np.where(old > 0, old, 1.0), 1.0)
     arrives = np.maximum(opened * ratio + after - before - joined.dead_time_error_ms, LEAST_OPEN_MS)
-    change = np.log(arrives / np.maximum(opened - joined.dead_time_error_ms, LEAST_OPEN_MS))
-    return rolling(change, rows_in(0.15, row_step_s(log)), "mean")
+    return np.log(arrives / np.maximum(opened - joined.dead_time_error_ms, LEAST_OPEN_MS))
 
 
 def _breakpoints(revision: Revision, rows: pd.DataFrame) -> np.ndarray:
