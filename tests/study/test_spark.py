@@ -60,7 +60,7 @@ def test_the_breakpoints_around_the_knock_retreat_by_what_was_seen_and_the_margi
     assert found.events["highest_deg"].tolist() == [4.5, 4.5]
     assert found.events["intake_air_c"].between(24, 26).all()
     assert found.retard.status == "watch"
-    assert found.predicted.value == pytest.approx(0.3)  # what the cruise before shows is left: it passed no limit
+    assert found.predicted.value == 0.0
     assert "2 times" in found.notes[0]
 
 
@@ -91,6 +91,22 @@ def test_what_the_owners_limit_allows_is_named_and_does_not_retreat(plain, deg, 
     assert len(found.events) == 2
     assert bool(len(found.cells)) == bool(cells)
     assert ("nothing retreats" in found.notes[1]) != bool(cells)
+
+
+def test_retard_that_only_fades_out_over_other_speeds_and_loads_names_no_cell_there(plain):
+    """Four degrees come at 5000 rpm in each pull and are given back at half a degree a second, over lift and idle."""
+    log = knocking(plain, 0.0)
+    rpm, open_pct, time = (log[name].values for name in ("engine_speed_rpm", "throttle_pct", "time"))
+    knocks = np.flatnonzero((open_pct > 90) & (rpm > 5000) & (np.append(0, rpm[:-1]) <= 5000))
+    deg = np.max([np.where(time >= time[k], np.maximum(4.0 - 0.5 * (time - time[k]), 0), 0) for k in knocks], axis=0)
+    found = study_spark(log.assign(knock_retard_deg=("time", np.round(deg, 1))), OWNER, in_force())
+    own = found.cells[found.cells["basis"] == "knock"]
+    assert own["engine_speed_from_rpm"].between(4500, 5000).all()
+    assert own["load_from_pct"].min() >= 60
+    assert own["retreat_deg"].max() == pytest.approx(5.0)
+    assert found.events["seconds"].max() > 3
+    assert found.events["to_rpm"].max() < 5400
+    assert found.predicted.value == pytest.approx(0.0)
 
 
 def test_a_dead_or_missing_reading_shows_nothing(plain):
@@ -136,7 +152,8 @@ def test_no_proposal_ever_advances_spark_and_each_reading_gets_what_it_needed(pl
                 continue
             less = revision.spark.values - after.spark.values
             assert (less >= 0).all()
-            beyond = np.flatnonzero((deg > limit) & (rpm > 1000))
+            rose = deg > np.append(deg[0], deg[:-1]) + 0.3
+            beyond = np.flatnonzero(rose & (deg > max(limit, 0.5)) & (rpm > 1000))
             load = found_load(log, revision)
             grid = revision.spark.model_copy(update={"spark_deg": less.tolist()})
             known = beyond[np.isfinite(load[beyond])]

@@ -25,7 +25,7 @@ from tunelab.study.high_flow import HighFlow
 from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit
 from tunelab.study.pull import PullSet
-from tunelab.study.shift import ShiftChart
+from tunelab.study.shift import RevLimitProposal, ShiftChart
 from tunelab.study.spark import SparkStudy
 from tunelab.workspace.car import Car
 
@@ -339,10 +339,13 @@ def power_chapter(
     earlier: Beside,
     change: PowerComparison,
     knock: str = "",
+    rev_limit: NextRevision | None = None,
+    rev_words: str = "",
 ) -> Chapter:
     """Put power, shift points and the comparison with an earlier revision into a chapter.
 
-    `knock` names power that was knock-limited, by `knock_limited`.
+    `knock` names power that was knock-limited, by `knock_limited`; `rev_limit` and `rev_words` are the rev limit that
+    the shift points ask for.
     """
     findings = [*fit.findings(), *shift.findings()]
     tables = {"power_curve": fit.table(), "power_inputs": fit.effects, "shift_points": shift.summary()}
@@ -358,10 +361,47 @@ def power_chapter(
         tables=tables,
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
         driven=Section((*power_sentences(fit), *([knock] if knock else []))),
+        change=Section((rev_words,) if rev_words else (), shift_table(shift) if rev_words else ()),
+        proposal=rev_limit,
         cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
         drive_next=Section(() if fit.both_ways else (BOTH_WAYS,) if fit.pulls else (PULLS,)),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def rev_limit_words(limit: RevLimitProposal) -> str:
+    """Say where the rev limit goes, and why."""
+    if not limit.parts():
+        return f"Rev limit: {limit.in_force_rpm:.0f} rpm, {limit.because}"
+    return f"Rev limit: {limit.proposed_rpm:.0f} rpm in place of {limit.in_force_rpm:.0f}: {limit.because}"
+
+
+def rev_limit_revision(opened: OpenedSession, limit: RevLimitProposal) -> NextRevision | None:
+    """The next revision with a lower rev limit."""
+    if not limit.parts():
+        return None
+    name = next_name(limit.base.name, list(opened.workspace.revisions))
+    revision = limit.to_revision(name, opened.folder.session.date).model_copy(update={"proposed_in": opened.name})
+    return NextRevision(revision, {"fuelling": f"The rev limit: {limit.because}"}, limit.parts())
+
+
+def shift_table(shift: ShiftChart) -> tuple[tuple[str, pd.DataFrame], ...]:
+    """Engine speeds to change up at, with their bands; empty where none is known."""
+    known = [point for point in shift.points if np.isfinite(point.upper_rpm)]
+    if not known:
+        return ()
+    rows = [
+        {
+            "gear": f"{p.from_gear} to {p.to_gear}",
+            "change at [rpm]": p.engine_speed_rpm,
+            "from [rpm]": p.lower_rpm,
+            "to [rpm]": p.upper_rpm,
+            "road speed [km/h]": p.road_speed_km_h,
+            "verdict": p.verdict,
+        }
+        for p in known
+    ]
+    return (("Shift speeds, with their bands", pd.DataFrame(rows).round(0)),)
 
 
 def power_sentences(fit: PowerFit) -> list[str]:

@@ -13,7 +13,7 @@ import xarray as xr
 from tunelab.study.estimate import step_of
 from tunelab.study.finding import Finding, status_within
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
-from tunelab.study.limits.driving import with_load
+from tunelab.study.limits.driving import LOAD_FROM_PCT, with_load
 from tunelab.study.power.result import PowerFit
 from tunelab.study.revision_change import spark_at
 from tunelab.study.shown import shows_its_table
@@ -22,6 +22,8 @@ from tunelab.workspace.revision import Revision, SparkRetreat, SparkTable
 
 CONFIDENCE = 0.95
 CAME_DEG = 0.5  # less is the reading's own dust, not knock control; common practice, no source
+# Retard that rose by so much within so long is knock, as long as it has not fallen again; what falls only fades out.
+RISE_DEG, FALLEN_DEG, LATELY_S = 0.3, 0.15, 1.0
 APART_S = 1.0  # events closer than this are one
 MARGIN_DEG = 1.0  # beyond the retard seen, where the owner states none; common practice, no source
 FINE_DEG = 10  # parts of a degree that a retreat is rounded up to
@@ -119,7 +121,8 @@ def study_spark(log: xr.Dataset, car: Car, revision: Revision) -> SparkStudy:
     events = _events(readings)
     limit = car.limits.knock_retard_max_deg
     margin = MARGIN_DEG if car.limits.spark_retreat_margin_deg is None else car.limits.spark_retreat_margin_deg
-    beyond = readings[(readings["deg"] > limit) & np.isfinite(readings[["rpm", "load"]]).all(axis=1)]
+    came = readings[readings["came"] & (readings["deg"] > limit)]
+    beyond = came[np.isfinite(came[["rpm", "load"]]).all(axis=1)]
     if revision.spark is not None:
         cells = _in_table(beyond, revision, margin)
         given = _given_by_table(readings, cells, revision)
@@ -134,7 +137,7 @@ def study_spark(log: xr.Dataset, car: Car, revision: Revision) -> SparkStudy:
 
 
 def _readings(log: xr.Dataset, car: Car, revision: Revision) -> tuple[pd.DataFrame, str, str]:
-    """Fresh readings of the retard with what the engine did: time, deg, rpm, load, intake_air_c, spark_deg."""
+    """Fresh readings of the retard with what the engine did: time, deg, rpm, load, intake_air_c, spark_deg, came."""
     axis = "manifold_kpa" if revision.spark is not None and revision.spark.manifold_kpa is not None else "load_pct"
     absent = [name for name in ("knock_retard_deg", "engine_speed_rpm") if not has(log, name)]
     if absent:
@@ -151,20 +154,39 @@ def _readings(log: xr.Dataset, car: Car, revision: Revision) -> tuple[pd.DataFra
     table = pd.DataFrame({"time": time, "deg": deg, "load": load[at]})
     for name, channel in (("rpm", "engine_speed_rpm"), ("intake_air_c", "intake_air_c"), ("spark_deg", "spark_deg")):
         table[name] = at_rows(log, channel)[at] if has(log, channel) else np.nan
-    return table, axis, ""
+    loaded = car.limits.load_from_pct or LOAD_FROM_PCT
+    if axis == "manifold_kpa":
+        _, load, _ = with_load(log, car, revision)
+    return table.assign(came=_came(time, deg, load[at] >= loaded)), axis, ""
+
+
+def _came(time: np.ndarray, deg: np.ndarray, is_loaded: np.ndarray) -> np.ndarray:
+    """Readings at which knock came, shape (readings,).
+
+    Knock control takes spark back at once and gives it back slowly: retard that fades out over other speeds and loads
+    says nothing about those. What counts is where it rose, and where it has not fallen again under load.
+    """
+    came = np.zeros(time.size, dtype=bool)
+    for k in np.flatnonzero(deg > CAME_DEG):
+        lately = deg[np.searchsorted(time, time[k] - LATELY_S) : k + 1]
+        since_low = lately[lately.size - 1 - int(np.argmin(lately[::-1])) :]
+        rose = deg[k] - since_low[0] > RISE_DEG and deg[k] >= since_low.max() - FALLEN_DEG
+        rises = lately.size > 1 and deg[k] > lately[-2]
+        came[k] = (rose and rises) or (is_loaded[k] and (rose or deg[k] >= lately.max() - FALLEN_DEG))
+    return came
 
 
 def _events(readings: pd.DataFrame) -> pd.DataFrame:
-    """Stretches of time in which knock control held spark back, with what the engine did there."""
+    """Stretches of time in which knock control held spark back, with what the engine did where it came."""
     came = readings[readings["deg"] > CAME_DEG]
     if came.empty:
         return pd.DataFrame(columns=[*EVENTS, "number"])
     number = (came["time"].diff() > APART_S).cumsum()
     rows = []
     for k, part in came.groupby(number):
-        worst = part.loc[part["deg"].idxmax()]
+        worst, own = part.loc[part["deg"].idxmax()], part[part["came"]] if part["came"].any() else part
         rows.append((part["time"].iloc[0], part["time"].iloc[-1] - part["time"].iloc[0], worst["deg"],
-                     part["rpm"].min(), part["rpm"].max(), worst["load"], worst["intake_air_c"], worst["spark_deg"],
+                     own["rpm"].min(), own["rpm"].max(), worst["load"], worst["intake_air_c"], worst["spark_deg"],
                      k))  # fmt: skip
     return pd.DataFrame(rows, columns=[*EVENTS, "number"])
 
@@ -252,13 +274,15 @@ def _retard(readings: pd.DataFrame, limit: float, step: float, flagged: int) -> 
 
 
 def _predicted(readings, events: pd.DataFrame, given: np.ndarray, limit: float, step: float, now: Finding) -> Finding:
-    """Highest retard expected with the retreat: what each reading had, less what is taken back there.
+    """Highest retard expected with the retreat: what came at each reading, less what is taken back there.
 
     A degree less advance is taken to spare a degree of retard. The interval is that of the next event's own height,
     from the events of this log that passed the limit.
     """
     title = "Highest knock retard predicted with the retreat"
-    left = np.maximum(readings["deg"].to_numpy() - given, 0.0)
+    came = readings["came"].to_numpy()
+    height = np.where(came, readings["deg"].to_numpy() - given, 0.0)
+    left = np.maximum(height, 0.0)
     peaks = events.loc[events["highest_deg"] > limit, "highest_deg"].to_numpy(dtype=float)
     counts = (now.samples_used, now.samples_flagged)
     if peaks.size < 2:
@@ -267,7 +291,7 @@ def _predicted(readings, events: pd.DataFrame, given: np.ndarray, limit: float, 
     spread = float(peaks.std(ddof=1)) * np.sqrt(1 + 1 / peaks.size)
     half = float(np.hypot(scipy.stats.t.ppf(0.975, peaks.size - 1) * spread, step / 2))
     value = float(left.max())
-    unspared = readings["deg"].to_numpy() - given + np.where(given > 0, half, step / 2)
+    unspared = height + np.where(came & (given > 0), half, step / 2)
     upper = max(value + step / 2, float(unspared.max()))
     status = status_within(value, 0.0, upper, most=limit)
     text = f"by {peaks.size} events beyond the limit; a degree less advance is taken to spare a degree of retard."
@@ -286,7 +310,8 @@ def _notes(readings, events: pd.DataFrame, cells: pd.DataFrame, limit: float, ma
         f"{events['highest_deg'].max():.1f}°, at {events['from_rpm'].min():.0f} to {events['to_rpm'].max():.0f} "
         f"rpm{loads}{air}."
     )
-    lost = int(((readings["deg"] > limit) & ~np.isfinite(readings[["rpm", "load"]]).all(axis=1)).sum())
+    came = readings[readings["came"] & (readings["deg"] > limit)]
+    lost = int((~np.isfinite(came[["rpm", "load"]]).all(axis=1)).sum())
     if lost:
         first += (
             f" Of {lost} readings beyond the owner's limit the engine's load is not known: no cell can be named for "
