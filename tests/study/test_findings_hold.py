@@ -16,10 +16,12 @@ from tunelab.study.delay import DelayFit
 from tunelab.study.feasibility import FullLoad, check_feasibility
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.study.full_load_fuel import join_setting, propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.heat import study_heat
 from tunelab.study.idle import study_idle
 from tunelab.study.pull import find_pulls
+from tunelab.study.spark import study_spark
 from tunelab.study.transient import study_transients
 from tunelab.study.trims import study_trims
 
@@ -88,7 +90,9 @@ def pull_findings(plain):
     car = owners_car(PlainVehicle())
     log = flagged(plain, car)
     pulls = find_pulls(log, car, outing("full-throttle"))
-    return check_full_throttle(log, car, in_force(), pulls, KNOWN).findings()
+    found = check_full_throttle(log, car, in_force(), pulls, KNOWN)
+    fuel = propose_full_load(log, car, in_force(), found.mixture, join_setting(in_force(), None, None, None))
+    return [*found.findings(), *fuel.findings(), *study_spark(log, car, in_force()).findings()]
 
 
 def test_findings_of_the_road_hold(road):

@@ -206,6 +206,8 @@ def no_full_load(revision: Revision, because: str, flagged: int = 0, joined: Joi
 def _rows(log, car: Car, revision: Revision, mixture: Mixture, joined: Joined) -> tuple[pd.DataFrame, str]:
     """Judged readings: rpm, stretch, log of lambda over target as it is, and what meter and injectors take of it."""
     table = mixture.readings[mixture.readings["judged"]]
+    if len(table) and not np.ptp(table["lambda"].to_numpy()) > 0:
+        return pd.DataFrame(), "lambda never moved at full throttle, so it cannot be told from a dead sensor's reading."
     rpm = table["engine_speed_rpm"].to_numpy()
     own, commanded = revision.full_load_fuel, table["commanded"].to_numpy()
     stated = None if own is None else _target(own, rpm)
