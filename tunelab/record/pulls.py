@@ -361,7 +361,11 @@ def power_chapter(
         tables=tables,
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
         driven=Section((*power_sentences(fit), *([knock] if knock else []))),
-        change=Section((rev_words,) if rev_words else (), shift_table(shift) if rev_words else ()),
+        change=Section(
+            (rev_words,) if rev_words else (),
+            shift_table(shift) if rev_words else (),
+            "" if rev_limit is not None or not rev_words else "Nothing: the rev limit stays.",
+        ),
         proposal=rev_limit,
         cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
         drive_next=Section(() if fit.both_ways else (BOTH_WAYS,) if fit.pulls else (PULLS,)),
