@@ -56,8 +56,9 @@ def pulls_of(true_error, rng, *, count=4, low=2400.0, high=6750.0, commanded=0.8
     for number in range(1, count + 1):
         rpm = np.sort(rng.uniform(low, high, 90))
         error = true_error(rpm) + rng.normal(0, pull_spread) + rng.normal(0, noise, rpm.size)
+        seen = np.nan_to_num(commanded, nan=0.87) * np.exp(error)
         parts.append(pd.DataFrame({
-            "stretch": number, "engine_speed_rpm": rpm, "lambda": np.nan_to_num(commanded, nan=0.87) * np.exp(error), "commanded": commanded,
+            "stretch": number, "engine_speed_rpm": rpm, "lambda": seen, "commanded": commanded,
             "judged": True, "fuelled_s": np.linspace(1, 5, rpm.size),
         }))  # fmt: skip
     return SimpleNamespace(readings=pd.concat(parts, ignore_index=True))
