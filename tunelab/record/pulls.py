@@ -364,7 +364,7 @@ def power_chapter(
         change=Section(
             (rev_words,) if rev_words else (),
             shift_table(shift) if rev_words else (),
-            "" if rev_limit is not None or not rev_words else "Nothing: the rev limit stays.",
+            "" if rev_limit is not None or not rev_words else "The rev limit stays.",
         ),
         proposal=rev_limit,
         cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
