@@ -1,5 +1,7 @@
 """The next session says whether what was predicted of its revision held."""
 
+import shutil
+
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 from ready_drives import finding
@@ -95,3 +97,21 @@ def test_parts_of_a_proposal_go_into_the_one_that_an_earlier_notebook_of_the_rec
     other = NextRevision(later.model_copy(update={"based_on": "r09"}), {}, ("full_load_fuel",))
     write(out, Chapter("full_throttle", proposal=other))
     assert read_toml(tmp_path / "out" / "proposal.toml", Revision, "x").partial == other.revision
+
+
+@pytest.mark.parametrize(
+    ("measured", "outcome"), [((0.2, 0.1, 0.3), "the prediction held"), ((3.0, 2.9, 3.1), "worse")]
+)
+def test_a_retreat_of_spark_is_held_against_the_knock_of_the_next_drive(root, measured, outcome):
+    cell = {"engine_speed_from_rpm": 4000.0, "engine_speed_to_rpm": 4500.0, "load_from_pct": 80.0, "load_to_pct": 90.0,
+            "retreat_deg": 3.5}  # fmt: skip
+    own = open_workspace(root).revisions["r02"].model_dump(exclude_none=True)
+    proposed = Revision.model_validate(own | {"spark_retreat": [cell]})
+    shutil.rmtree(root / "records" / SESSION_NAME)
+    write_results(root, SESSION_NAME, [error("spark.predicted", 0.0, 0.0, 0.5)])
+    for path in (root / "records" / SESSION_NAME / "proposal.toml", root / "revisions" / "r02.toml"):
+        write_revision(path, proposed, {})
+    said = sentence(root, error("spark.retard", *measured))
+    assert f"{SESSION_NAME}, knock retard: " in said
+    assert outcome in said
+    assert "°" in said
