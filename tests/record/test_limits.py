@@ -18,6 +18,7 @@ from tunelab.simulate.demo.special import TRUTH
 from tunelab.study.limits import watch_limits
 from tunelab.study.part_throttle import check_part_throttle
 from tunelab.study.pull import find_pulls
+from tunelab.study.spark import study_spark
 from tunelab.study.transient.study import _nothing
 
 hv.extension("bokeh", logo=False)
@@ -92,10 +93,12 @@ def test_a_part_throttle_drive_is_analysed(pulls, opened, evidence):
     steady = beside.SteadyBeside(beside.Beside(None, None, "none was asked for."), None, "none was asked for.")
     high = beside.high_flow_of(opened, evidence, pulls, steady)
     tip_ins = _nothing("not asked", known_delay(TRUTH))
-    chapter = part_throttle.part_throttle_chapter(opened, pulls, high=high, steady=steady, tip_ins=tip_ins)
+    spark = study_spark(evidence.log, opened.car, opened.revision)
+    chapter = part_throttle.part_throttle_chapter(opened, pulls, high=high, steady=steady, tip_ins=tip_ins, spark=spark)
     ids = [finding.id for finding in chapter.findings]
     assert ids == ["part_throttle.lean", "part_throttle.knock_retard", "part_throttle.lambda_error",
-                   "part_throttle.meter_agreement"]  # fmt: skip
+                   "part_throttle.meter_agreement", "spark.retard", "spark.predicted"]  # fmt: skip
+    assert chapter.proposal.parts == ("spark_retreat",)
     assert set(chapter.tables) >= {"part_throttle_pulls", "part_throttle_cells"}
     assert chapter.cautions.sentences
     assert isinstance(pull_figures.draw_pull_error(pulls), hv.Overlay)

@@ -1,13 +1,18 @@
 """The next session says whether what was predicted of its revision held."""
 
+import shutil
+
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 from ready_drives import finding
 from written_results import write_results
 
+from tunelab.record.chapter import Chapter, NextRevision, write
 from tunelab.record.opened import open_session
 from tunelab.record.predicted import prediction_sentence
 from tunelab.workspace import open_workspace, write_revision
+from tunelab.workspace.revision import Revision
+from tunelab.workspace.toml_file import read_toml
 
 NEXT = "2026-05-09-steady"
 
@@ -68,3 +73,45 @@ def test_other_values_than_the_proposed_ones_are_not_held_against_it(root):
 
 def test_an_error_that_was_not_shown_leaves_the_prediction_open(root):
     assert "not shown" in sentence(root, finding("steady.lambda_error", "not_shown"))
+
+
+def test_parts_of_a_proposal_go_into_the_one_that_an_earlier_notebook_of_the_record_made(root, tmp_path):
+    base = open_workspace(root).revisions["r01"]
+    steady = open_workspace(root).revisions["r02"]
+    fuel = {"engine_speed_rpm": [3000.0], "fuel_factor": [1.04]}
+    later = Revision.model_validate(base.model_dump(exclude_none=True) | {
+        "name": "r02", "based_on": "r01", "full_load_fuel": fuel,
+    })  # fmt: skip
+    out = str(tmp_path / "out")
+    comments = {"": "by the steady drive", "meter_curve": "by the steady drive"}
+    write(out, Chapter("steady", proposal=NextRevision(steady, comments)))
+    part = NextRevision(later, {"full_load_fuel": "by the pulls"}, ("full_load_fuel",))
+    for _ in range(2):
+        write(out, Chapter("full_throttle", proposal=part))
+        text = (tmp_path / "out" / "proposal.toml").read_text("utf-8")
+        assert "# by the pulls" in text
+        assert text.count("# by the steady drive") == 2
+        joined = read_toml(tmp_path / "out" / "proposal.toml", Revision, "proposal.toml").partial
+        assert joined.full_load_fuel.fuel_factor == [1.04]
+        assert joined.meter_curve == steady.meter_curve
+    other = NextRevision(later.model_copy(update={"based_on": "r09"}), {}, ("full_load_fuel",))
+    write(out, Chapter("full_throttle", proposal=other))
+    assert read_toml(tmp_path / "out" / "proposal.toml", Revision, "x").partial == other.revision
+
+
+@pytest.mark.parametrize(
+    ("measured", "outcome"), [((0.2, 0.1, 0.3), "the prediction held"), ((3.0, 2.9, 3.1), "worse")]
+)
+def test_a_retreat_of_spark_is_held_against_the_knock_of_the_next_drive(root, measured, outcome):
+    cell = {"engine_speed_from_rpm": 4000.0, "engine_speed_to_rpm": 4500.0, "load_from_pct": 80.0, "load_to_pct": 90.0,
+            "retreat_deg": 3.5}  # fmt: skip
+    own = open_workspace(root).revisions["r02"].model_dump(exclude_none=True)
+    proposed = Revision.model_validate(own | {"spark_retreat": [cell]})
+    shutil.rmtree(root / "records" / SESSION_NAME)
+    write_results(root, SESSION_NAME, [error("spark.predicted", 0.0, 0.0, 0.5)])
+    for path in (root / "records" / SESSION_NAME / "proposal.toml", root / "revisions" / "r02.toml"):
+        write_revision(path, proposed, {})
+    said = sentence(root, error("spark.retard", *measured))
+    assert f"{SESSION_NAME}, knock retard: " in said
+    assert outcome in said
+    assert "°" in said

@@ -2,13 +2,16 @@
 
 import datetime
 import re
+from dataclasses import replace
 
 import holoviews as hv
+import numpy as np
 import pytest
 
 from tunelab import record
 from tunelab.chart.high_flow import draw_high_flow
 from tunelab.record import beside, pulls
+from tunelab.record.opened import OpenedSession
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.delay import estimate_delay
@@ -18,6 +21,8 @@ from tunelab.study.power import RoadDoubt, check_energy, compare_power
 from tunelab.study.power.one_pull import Drawing
 from tunelab.study.pull import find_pulls
 from tunelab.study.shift import find_shift_points
+from tunelab.study.spark import study_spark
+from tunelab.workspace.revision import FullLoadFuel
 from tunelab.workspace.session import Weather
 
 hv.extension("bokeh", logo=False)
@@ -87,15 +92,26 @@ def test_power_goes_into_the_record(opened, evidence, road):
     assert "SAE J1349" in " ".join(pulls.standard_day_sentences(fit))
 
 
-def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evidence):
+@pytest.fixture(scope="module")
+def judged(opened, evidence):
     found = find_pulls(evidence.log, opened.car, opened.folder.session)
-    assert [p.gear for p in found.pulls] == [3] * 6
     lag = estimate_delay(evidence.log, opened.car, opened.revision)
-    full = check_full_throttle(evidence.log, opened.car, opened.revision, found, lag)
+    return found, check_full_throttle(evidence.log, opened.car, opened.revision, found, lag)
+
+
+def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evidence, judged):
+    found, full = judged
+    assert [p.gear for p in found.pulls] == [3] * 6
     steady = beside.steady_beside(opened, "newest")
     high = beside.high_flow_of(opened, evidence, full, steady)
-    chapter = pulls.full_throttle_chapter(full, found, high=high, steady=steady)
+    fuel = beside.full_load_fuel_of(opened, evidence, full, steady, high)
+    spark = study_spark(evidence.log, opened.car, opened.revision)
+    chapter = pulls.full_throttle_chapter(opened, full, found, high=high, steady=steady, fuel=fuel, spark=spark)
     assert high.shown
+    assert "full_load_fuel" in chapter.tables
+    assert {"full_load_fuel.error", "full_load_fuel.predicted"} <= {f.id for f in chapter.findings}
+    assert chapter.proposal is None  # the revision does not state what is in force at full load
+    assert any("does not state what is in force at full load" in text for text in chapter.change.sentences)
     assert "meter_high_flow" in chapter.tables
     assert any("never alone" in text for text in chapter.change.sentences)
     assert draw_high_flow(high) is not None
@@ -103,6 +119,36 @@ def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evi
     assert none.findings()[0].status == "not_shown"
     assert draw_high_flow(none) is not None
     assert pulls.lift_sentences(full) == ["No limit was passed at which a driver has to lift."]
+
+
+def knocking(log):
+    """Four degrees of retard from 5000 to 5300 rpm at full throttle."""
+    rpm, open_pct = log["engine_speed_rpm"].values, log["throttle_pct"].values
+    return log.assign(knock_retard_deg=("time", np.where((np.abs(rpm - 5150) < 150) & (open_pct > 90), 4.0, 0.0)))
+
+
+def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints(opened, evidence, judged):
+    own = {"engine_speed_rpm": [2500.0, 3500.0, 4500.0, 5500.0, 6500.0], "commanded_lambda": [0.87] * 5}
+    stated = opened.revision.model_copy(update={"full_load_fuel": FullLoadFuel.model_validate(own)})
+    revisions = opened.workspace.revisions | {stated.name: stated}
+    knows = OpenedSession(replace(opened.workspace, revisions=revisions), opened.folder)
+    readings = judged[1].mixture.readings
+    lean = replace(judged[1].mixture, readings=readings.assign(**{"lambda": 1.06 * readings["lambda"]}))
+    none = beside.steady_beside(knows, "none")
+    high = beside.high_flow_of(knows, evidence, judged[1], none)
+    fuel = beside.full_load_fuel_of(knows, evidence, replace(judged[1], mixture=lean), none, high)
+    spark = study_spark(knocking(evidence.log), knows.car, stated)
+    chapter = pulls.full_throttle_chapter(knows, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark)
+    assert chapter.proposal.parts == ("full_load_fuel", "spark_retreat")
+    assert "never more" in chapter.proposal.comments["spark_retreat"]
+    assert max(cell.retreat_deg for cell in chapter.proposal.revision.spark_retreat) == pytest.approx(5.0)
+    assert {"knock_events", "spark_retreat"} <= set(chapter.tables)
+    assert any(text.startswith("Spark: ") for text in chapter.change.sentences)
+    after = chapter.proposal.revision
+    assert (after.based_on, after.proposed_in) == (stated.name, opened.name)
+    assert after.full_load_fuel.target_lambda == [0.87] * 5
+    assert min(after.full_load_fuel.commanded_lambda) == pytest.approx(0.87 / 1.075, abs=0.015)
+    assert any("Commanded lambda at full load" in caption for caption, _ in chapter.change.tables)
 
 
 def test_feasibility_goes_into_the_record_without_a_log(opened):

@@ -38,6 +38,7 @@ from tunelab.study.delay import DelayFit
 from tunelab.study.feasibility import FullLoad, check_feasibility
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.study.full_load_fuel import join_setting, propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.heat import study_heat
 from tunelab.study.high_flow import extend_curve
@@ -50,6 +51,7 @@ from tunelab.study.part_throttle import check_part_throttle
 from tunelab.study.power import compare_power
 from tunelab.study.pull import find_pulls
 from tunelab.study.shift import find_shift_points
+from tunelab.study.spark import study_spark
 from tunelab.study.steady.result import BankDifference, LeanAtLoad, Levels, LevelShift
 from tunelab.study.transient import study_transients
 from tunelab.study.trims import study_trims
@@ -174,11 +176,13 @@ def full_findings(log: xr.Dataset) -> list[Finding]:
     pulls = find_pulls(log, OWNER, outing("full-throttle"))
     found = check_full_throttle(log, OWNER, revision, pulls, KNOWN)
     watched = watch_limits(log, OWNER, revision, outing("full-throttle"), KNOWN)
+    own = [*found.findings(), *watched.findings(), *study_spark(log, OWNER, revision).findings()]
     if found.mixture is None:
-        return [*found.findings(), *watched.findings()]
+        return own
     fit = replace(made_up_fit(), reference=revision.name)
     high = extend_curve(log, OWNER, revision, found.mixture, fit)
-    return [*found.findings(), *watched.findings(), *high.findings()]
+    fuel = propose_full_load(log, OWNER, revision, found.mixture, join_setting(revision, None, None, None))
+    return [*own, *high.findings(), *fuel.findings()]
 
 
 def half_findings(log: xr.Dataset) -> list[Finding]:

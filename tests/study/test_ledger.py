@@ -7,6 +7,8 @@ from ready_drives import finding, revision
 
 from tunelab.study.ledger import Proposed, keep_ledger
 from tunelab.study.readiness import Drive
+from tunelab.study.revision_change import differences
+from tunelab.workspace.revision import Revision
 
 DAY = datetime.date(2026, 5, 3)
 UNSAID = finding("steady.proposal_predicted", "not_shown")
@@ -111,3 +113,49 @@ def test_tables_have_one_row_each():
     found = ledger()
     assert found.table()["revision"].tolist() == ["r01", "r02"]
     assert found.verdict_table()["the prediction"].tolist() == ["held"]
+
+
+SPARK = {"engine_speed_rpm": [2000.0, 6000.0], "load_pct": [40.0, 90.0], "spark_deg": [[30.0, 36.0], [16.0, 22.0]]}
+CELL = {"engine_speed_from_rpm": 4000.0, "engine_speed_to_rpm": 4500.0, "load_from_pct": 80.0, "load_to_pct": 90.0,
+        "retreat_deg": 3.5}  # fmt: skip
+
+
+def with_tables(one, **tables):
+    return Revision.model_validate(one.model_dump(exclude_none=True) | tables)
+
+
+def knock_ledger(entered_cells, measured_deg):
+    said = finding("spark.predicted", value=0.0, lower=0.0, upper=0.5)
+    proposed = with_tables(revision("r02", day=3, based_on="r01"), spark_retreat=[CELL])
+    found = finding("spark.retard", value=measured_deg, lower=measured_deg, upper=measured_deg + 0.1)
+    drive = Drive("2026-05-07", datetime.date(2026, 5, 7), "r02", ("full-throttle",), (found,))
+    entered = with_tables(revision("r02", day=5, based_on="r01"), spark_retreat=entered_cells)
+    proposal = Proposed("2026-05-03", "", DAY, proposed, None, {"spark.predicted": said})
+    return keep_ledger({"r01": revision(), "r02": entered}, [drive], [proposal])
+
+
+@pytest.mark.parametrize(("deg", "outcome"), [(0.2, "held"), (2.0, "worse than predicted")])
+def test_a_retreat_of_spark_is_known_predicted_and_held_against_the_next_drive(deg, outcome):
+    found = knock_ledger([CELL], deg)
+    assert found.entries[1].is_as_proposed
+    assert "3.5° less at 4000 to 4500 rpm" in found.table()["what changed"][1]
+    assert found.further_table()["the prediction"].tolist() == [outcome]
+    assert "°" in found.further[0].because
+
+
+def test_half_a_retreat_is_not_what_was_proposed():
+    found = knock_ledger([CELL | {"retreat_deg": 1.5}], 0.0)
+    assert not found.entries[1].is_as_proposed
+    assert all(verdict.outcome == "not shown" for verdict in found.further)
+
+
+def test_spark_and_fuel_of_full_load_differ_by_their_tables_or_are_not_known():
+    before = with_tables(revision(), spark=SPARK, full_load_fuel={"engine_speed_rpm": [3000.0], "fuel_factor": [1.0]})
+    later = {"spark": SPARK | {"spark_deg": [[30.0, 36.0], [16.0, 19.0]]},
+             "full_load_fuel": {"engine_speed_rpm": [3000.0], "fuel_factor": [1.04]}}  # fmt: skip
+    after = with_tables(revision("r02", based_on="r01"), **later)
+    assert {d.part: round(d.change, 6) for d in differences(before, after)} == {"full_load_fuel": 4.0, "spark": -3.0}
+    assert differences(before, before) == ()
+    silent = differences(revision(), after)
+    assert {d.part for d in silent} == {"full_load_fuel", "spark"}
+    assert all("revisions/r01.toml" in d.sentence for d in silent)

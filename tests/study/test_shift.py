@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime
 
 import numpy as np
+import pandas as pd
 import pytest
 from plain_car import in_force, owners_car
 from plain_power import measure, on_small_hills, pulled
 from plain_vehicle import EvenPower, PlainVehicle, out_and_back, true_shift
 
-from tunelab.study.shift import _change, find_shift_points, limit_speeds
+from tunelab.study.shift import ShiftChart, ShiftPoint, _change, find_shift_points, limit_speeds, propose_rev_limit
 
 # A torque curve that falls away early, so that the next gear pulls harder well before the limit.
 CAR = dataclasses.replace(PlainVehicle(), ratios=(3.2, 2.2, 1.75, 1.45, 1.2), c_n_s2_m2=0.3)
@@ -107,3 +109,61 @@ def test_without_power_there_are_no_shift_points():
     chart = find_shift_points(measure(log, car)[0], car, in_force())
     assert not chart.shown
     assert chart.findings()[0].status == "not_shown"
+
+
+def by_hand(*points, shown=True):
+    """A chart of shift points given as (verdict, lower, upper)."""
+    made = tuple(
+        ShiftPoint(k, k + 1, verdict, (low + high) / 2, low, high, 100.0, 4000.0, 0.0, "by hand")
+        for k, (verdict, low, high) in enumerate(points, start=1)
+    )
+    return ShiftChart(shown, "" if shown else "no pulls.", 6900.0, made, pd.DataFrame(), pd.DataFrame(), 1, 0)
+
+
+EARLY, STILL = ("shift at", 5300.0, 5620.0), ("still pulling at the limit", 6600.0, 6900.0)
+UNKNOWN = ("not shown", np.nan, np.nan)
+
+
+def limits(**more):
+    return owners_car(CAR, limits=owners_car(CAR).limits.model_dump() | {"top_speed_km_h": 130} | more)
+
+
+@pytest.mark.parametrize(("points", "rpm", "because"), [
+    ((EARLY, ("shift at", 5400.0, 5800.0)), 6000.0, "above 5800 rpm"),
+    ((EARLY, STILL), 6900.0, "no power was measured up there"),
+    ((EARLY, UNKNOWN), 6900.0, "gear 2 is not shown"),
+    ((EARLY, ("shift at", 6300.0, 6600.0)), 6900.0, "worth driving to"),
+])  # fmt: skip
+def test_the_rev_limit_comes_down_only_where_no_gear_gains_anything_above_it(points, rpm, because):
+    found = propose_rev_limit(by_hand(*points), limits(), in_force())
+    assert found.proposed_rpm == rpm
+    assert because in found.because
+    assert found.parts() == (("fuelling",) if rpm < 6900 else ())
+    if found.parts():
+        after = found.to_revision("r02", datetime.date(2026, 5, 9))
+        assert after.fuelling.rev_limit_rpm == rpm
+        assert after.fuelling.stoich_afr == in_force().fuelling.stoich_afr
+
+
+def test_a_rev_limit_that_the_top_speed_needs_stays():
+    found = propose_rev_limit(by_hand(EARLY), limits(top_speed_km_h=400), in_force())
+    assert found.parts() == ()
+    assert "top speed" in found.because
+
+
+def test_no_proposal_ever_raises_a_rev_limit_or_passes_the_owners():
+    rng = np.random.default_rng(8)
+    verdicts = ("shift at", "still pulling at the limit", "no difference to be told", "not shown")
+    lowered = 0
+    for _ in range(300):
+        low = rng.uniform(3000, 7000, rng.integers(1, 5))
+        points = [(verdicts[rng.integers(4)] if rng.random() < 0.3 else "shift at", x, x + rng.uniform(0, 800))
+                  for x in low]  # fmt: skip
+        now, owners = rng.uniform(5000, 8000, 2)
+        base = in_force()
+        base = base.model_copy(update={"fuelling": base.fuelling.model_copy(update={"rev_limit_rpm": float(now)})})
+        chart = by_hand(*points, shown=bool(rng.random() < 0.95))
+        found = propose_rev_limit(chart, limits(rev_limit_rpm=float(owners)), base)
+        assert found.proposed_rpm <= min(now, owners) + 1e-9
+        lowered += bool(found.parts())
+    assert lowered > 50

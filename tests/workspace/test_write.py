@@ -4,11 +4,14 @@ import datetime
 import tomllib
 
 import pytest
+import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plain_workspace import REVISION
+from plain_workspace import CAR, REVISION
 
 from tunelab.workspace import WorkspaceError, write_revision
+from tunelab.workspace.car import Car
+from tunelab.workspace.check_revision import check_revision
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml
 from tunelab.workspace.write import revision_text, tidy_number
@@ -89,3 +92,41 @@ def test_any_revision_survives_the_file(tmp_path_factory, notes, comment, flows,
     read = read_toml(path, Revision, path.name).partial
     assert read.notes == notes
     assert read.meter_curve.flow_kg_h == pytest.approx(sorted(flows), rel=1e-9, abs=0)
+
+
+SPARK = {"engine_speed_rpm": [2000.0, 4000.0, 6000.0], "load_pct": [40.0, 90.0],
+         "spark_deg": [[28.0, 34.0, 36.0], [14.0, 20.0, 22.5]]}  # fmt: skip
+FUEL = {"engine_speed_rpm": [2000.0, 4500.0], "commanded_lambda": [0.88, 0.86], "target_lambda": [0.88, 0.87]}
+CELLS = [{"engine_speed_from_rpm": 4000.0, "engine_speed_to_rpm": 4500.0, "load_from_pct": 80.0, "load_to_pct": 90.0,
+          "retreat_deg": 3.5}]  # fmt: skip
+
+
+@pytest.mark.parametrize("more", [
+    {"spark": SPARK, "full_load_fuel": FUEL}, {"spark_retreat": CELLS, "based_on": "r00"},
+    {"full_load_fuel": {"engine_speed_rpm": [3000.0], "fuel_factor": [1.04]}},
+])  # fmt: skip
+def test_tables_of_full_load_read_back_as_they_were(tmp_path, more):
+    meant = revision(**more)
+    write_revision(tmp_path / "r01.toml", meant, {key: "what a person is told" for key in more if key != "based_on"})
+    assert read_toml(tmp_path / "r01.toml", Revision, "r01.toml").partial == meant
+    assert tomllib.loads((tmp_path / "r01.toml").read_text(encoding="utf-8")).keys() >= more.keys()
+
+
+@pytest.mark.parametrize(("more", "told"), [
+    ({"full_load_fuel": FUEL | {"target_lambda": [0.88, 0.93]}}, "at most the owner's limit of 0.9"),
+    ({"full_load_fuel": FUEL | {"commanded_lambda": [0.88]}}, "one value for every breakpoint"),
+    ({"full_load_fuel": FUEL | {"fuel_factor": [1.0, 1.0]}}, "exactly one of the two"),
+    ({"full_load_fuel": FUEL | {"engine_speed_rpm": [4500.0, 2000.0]}}, "2000 after 4500"),
+    ({"spark": SPARK | {"spark_deg": [[28.0, 34.0, 36.0]]}}, "one row of advance for each load"),
+    ({"spark": SPARK | {"spark_deg": [[28.0, 34.0], [1.0, 2.0, 3.0]]}}, "one value for each engine speed"),
+    ({"spark": SPARK | {"manifold_kpa": [40.0, 90.0]}}, "exactly one list of loads"),
+    ({"spark": SPARK | {"load_pct": [90.0, 40.0]}}, "40 after 90"),
+    ({"spark_retreat": CELLS}, "retreat without based_on"),
+    ({"spark_retreat": CELLS, "based_on": "r00", "spark": SPARK}, "leave out spark_retreat"),
+    ({"spark_retreat": [CELLS[0] | {"load_to_pct": 70.0}], "based_on": "r00"}, "more than load_from_pct"),
+])  # fmt: skip
+def test_tables_of_full_load_that_cannot_be_are_told_with_the_way_out(tmp_path, more, told):
+    (tmp_path / "r01.toml").write_text(tomlkit.dumps(tomllib.loads(REVISION) | more), encoding="utf-8")
+    reading = read_toml(tmp_path / "r01.toml", Revision, "r01.toml")
+    car = Car.model_validate(tomllib.loads(CAR))
+    assert told in "\n".join(str(problem) for problem in (*reading.problems, *check_revision(reading, car)))

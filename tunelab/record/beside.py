@@ -11,7 +11,9 @@ from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
 from tunelab.study.coast_down import CoastDownFit, fit_coast_down
+from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
+from tunelab.study.full_load_fuel import FullLoadProposal, join_setting, no_full_load, propose_full_load
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
 from tunelab.study.part_throttle import PartThrottle
@@ -19,6 +21,7 @@ from tunelab.study.power import PowerFit, RoadDoubt, fit_power
 from tunelab.study.power.one_pull import Drawing
 from tunelab.study.power.result import nothing_shown
 from tunelab.study.power.standard_day import Standard
+from tunelab.study.proposal import propose
 from tunelab.study.pull import find_pulls
 from tunelab.study.steady import Delay, SteadyFit, fit_steady
 from tunelab.workspace import SessionFolder
@@ -189,8 +192,14 @@ class SteadyBeside:
 
 
 def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
-    """Find and fit the steady session that goes with pulls, told against the revision of the pulls."""
-    found = find_beside(opened, wanted, "steady", fits=_any_session)
+    """Find and fit the steady session that goes with pulls, told against the revision of the pulls.
+
+    A session that holds both is its own.
+    """
+    if wanted == NEWEST and "steady" in opened.folder.session.steps:
+        found = _read(opened, opened.folder)
+    else:
+        found = find_beside(opened, wanted, "steady", fits=_any_session)
     if found.evidence is None:
         return SteadyBeside(found, None, found.because)
     lag = None
@@ -225,3 +234,24 @@ def high_flow_of(
         return extend_curve(evidence.log, opened.car, opened.revision, full.mixture, steady.fit)
     except ValueError as problem:
         return no_high_flow(str(problem), channel)
+
+
+def full_load_fuel_of(
+    opened: OpenedSession, evidence: Evidence, full: FullThrottle, steady: SteadyBeside, high: HighFlow
+) -> FullLoadProposal:
+    """Propose fuel at full load over engine speed, on top of what the steady drive and the pulls propose of the meter.
+
+    Nothing is proposed from logs that a consistency check stops: of the pulls themselves, or of the steady drive.
+    """
+    revision, revisions = opened.revision, opened.workspace.revisions
+    if full.mixture is None:
+        return no_full_load(revision, full.because or "no lambda of a pull was judged.")
+    stopped = stops(check_consistency([evidence.log], opened.car, revisions, revision.name))
+    if steady.fit is not None and not stopped:
+        stopped = stops(check_consistency(steady.logs, opened.car, revisions, steady.beside.opened.revision.name))
+    if stopped:
+        return no_full_load(revision, f"withheld. {stopped[0].title}: {stopped[0].because}")
+    proposal = None if steady.fit is None else propose(steady.fit, opened.car, revision)
+    helps = proposal is not None and proposal.predicted.p95_pct <= steady.fit.before.p95_pct
+    joined = join_setting(revision, steady.fit, proposal if helps else None, high)
+    return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined)

@@ -18,6 +18,7 @@ from tunelab.record.table import TableError, write_table
 from tunelab.study.finding import Finding
 from tunelab.workspace import write_revision
 from tunelab.workspace.revision import Revision
+from tunelab.workspace.toml_file import read_toml
 
 OUT = "TUNELAB_RECORD_OUT"  # environment variable: the record being written, set in its kernels
 CHAPTERS = "chapters"
@@ -47,6 +48,7 @@ class NextRevision:
 
     revision: Revision
     comments: Mapping[str, str]
+    parts: tuple[str, ...] = ()  # keys of the revision that this proposes; empty: all of it
 
 
 @dataclass(frozen=True)
@@ -109,10 +111,31 @@ def _write_files(folder: Path, chapter: Chapter) -> None:
             raise TableError(f"tables/{name}.csv was already written by another notebook of this record.")
         write_table(path, table)
     if chapter.proposal:
-        write_revision(folder / "proposal.toml", chapter.proposal.revision, dict(chapter.proposal.comments))
+        _write_proposal(folder, chapter.proposal)
     target = folder / CHAPTERS / f"{chapter.notebook}.json"
     target.parent.mkdir(parents=True, exist_ok=True)
     target.write_text(json.dumps(as_data(chapter), indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+
+
+def _write_proposal(folder: Path, proposal: NextRevision) -> None:
+    """Write the next revision; parts go into the one that an earlier notebook of the record proposed."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path, revision, comments = folder / "proposal.toml", proposal.revision, dict(proposal.comments)
+    if proposal.parts and path.exists():
+        earlier = read_toml(path, Revision, path.name).partial
+        if earlier is not None and earlier.based_on == revision.based_on:
+            revision = earlier.model_copy(update={key: getattr(revision, key) for key in proposal.parts})
+            comments = _comments_before(folder) | comments
+    known = {"", *revision.model_dump(exclude_none=True)}
+    write_revision(path, revision, {key: text for key, text in comments.items() if key.split(".")[0] in known})
+
+
+def _comments_before(folder: Path) -> dict[str, str]:
+    """Comments that earlier notebooks of the record gave their parts of the proposal."""
+    found: dict[str, str] = {}
+    for path in sorted((folder / CHAPTERS).glob("*.json")):
+        found |= json.loads(path.read_text(encoding="utf-8")).get("comments", {})
+    return found
 
 
 def as_data(chapter: Chapter) -> dict[str, Any]:
@@ -124,6 +147,7 @@ def as_data(chapter: Chapter) -> dict[str, Any]:
         "tables": sorted(chapter.tables),
         "inputs": [finite(dict(item)) for item in chapter.inputs],
         "proposal": chapter.proposal.revision.name if chapter.proposal else None,
+        "comments": dict(chapter.proposal.comments) if chapter.proposal else {},
     }
     for name in SECTIONS:
         section = getattr(chapter, name)

@@ -154,13 +154,12 @@ def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
 def history_chapter(history: History) -> Chapter:
     """Put the history into a chapter."""
     ledger = history.ledger
-    return Chapter(
-        notebook="history",
-        verdict=Verdict(" ".join(ledger.sentences()[-2:])),
-        tables={"ledger": ledger.table(), "predictions": ledger.verdict_table(), "convergence": ledger.convergence,
-                "curves": history.curves(), "notes": history.notes()},
-        driven=Section(ledger.sentences()),
-    )  # fmt: skip
+    tables = {"ledger": ledger.table(), "predictions": ledger.verdict_table(), "convergence": ledger.convergence,
+              "curves": history.curves(), "notes": history.notes()}  # fmt: skip
+    if ledger.further:
+        tables["further_predictions"] = ledger.further_table()
+    verdict = Verdict(" ".join(ledger.sentences()[-2:]))
+    return Chapter(notebook="history", verdict=verdict, tables=tables, driven=Section(ledger.sentences()))
 
 
 def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -> Decisions:

@@ -8,11 +8,20 @@ from tunelab.record.beside import SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, Section, Verdict
 from tunelab.record.limits import LIFT, SETTLE, passed_words
 from tunelab.record.opened import OpenedSession
-from tunelab.record.pulls import high_flow_change, high_flow_table, lift_sentences
+from tunelab.record.pulls import (
+    high_flow_change,
+    high_flow_table,
+    lift_sentences,
+    next_revision,
+    spark_change,
+    spark_table,
+    spark_tables,
+)
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.finding import Finding
 from tunelab.study.high_flow import HighFlow
 from tunelab.study.part_throttle import PartThrottle
+from tunelab.study.spark import SparkStudy
 from tunelab.study.transient import TransientStudy
 from tunelab.study.transient.result import proposal_sentence
 
@@ -25,18 +34,29 @@ CURVE_FILE = "meter_part_throttle"
 
 
 def part_throttle_chapter(
-    opened: OpenedSession, found: PartThrottle, *, high: HighFlow, steady: SteadyBeside, tip_ins: TransientStudy
+    opened: OpenedSession,
+    found: PartThrottle,
+    *,
+    high: HighFlow,
+    steady: SteadyBeside,
+    tip_ins: TransientStudy,
+    spark: SparkStudy,
 ) -> Chapter:
     """Put pulls at part throttle into a chapter.
 
-    Tip-ins are judged here where no other question of the session does: a session with the step road has its own.
+    Tip-ins and spark are judged here where no other question of the session does: a session with the step road has its
+    own for tip-ins, and full throttle its own for the spark of the whole log.
     """
+    steps = opened.folder.session.steps
+    here = "full-throttle" not in steps
     meter = [replace(f, id="part_throttle.meter_agreement", title=_meter_title(f)) for f in high.findings()]
-    own = "road" not in opened.folder.session.steps
+    own = "road" not in steps
     findings = (*found.findings(), *meter, *(tip_ins.findings(opened.car) if own else ()))
+    findings += tuple(spark.findings()) if here else ()
     tables = {"part_throttle_pulls": found.pulls, "part_throttle_cells": found.cells, "part_throttle_lift": found.lift}
     tables |= {CURVE_FILE: high.points} if high.shown else {}
     tables |= {"excursions": tip_ins.excursions} if own and len(tip_ins.excursions) else {}
+    tables |= spark_tables(spark) if here else {}
     film = [proposal_sentence(row) for _, row in tip_ins.fuel.iterrows()] if own else []
     return Chapter(
         notebook="part_throttle",
@@ -46,8 +66,11 @@ def part_throttle_chapter(
         inputs=inputs_of(steady.beside),
         driven=Section((driven_sentence(found),)),
         change=Section(
-            (*stop_sentences(found), *curve_sentences(high), *film), high_flow_table(high), _stops_in_short(found)
+            (*stop_sentences(found), *curve_sentences(high), *film, *(spark_change(spark) if here else ())),
+            (*high_flow_table(high), *(spark_table(spark) if here else ())),
+            _stops_in_short(found),
         ),
+        proposal=next_revision(opened, None, spark) if here else None,
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         drive_next=Section(() if found.shown else (AGAIN,)),
         cautions=Section((HIGH_LOAD, LIFT)),

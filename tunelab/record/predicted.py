@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.finding import Finding
-from tunelab.study.ledger import MEASURED, PREDICTED, PredictionVerdict, Proposed, keep_ledger
+from tunelab.study.ledger import PREDICTED, PROMISES, STEADY_PROMISE, PredictionVerdict, Proposed, keep_ledger
 from tunelab.study.readiness import Drive
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml
@@ -35,24 +35,28 @@ def prediction_sentence(opened: OpenedSession, findings: Sequence[Finding]) -> s
     str
         Empty where no record of the workspace proposed the revision, or this drive did not ask for its lambda error.
     """
-    verdict = _verdict(opened, findings)
-    if verdict is None:
-        return ""
+    return " ".join(_sentence(verdict) for verdict in _verdicts(opened, findings))
+
+
+def _sentence(verdict: PredictionVerdict) -> str:
     because = verdict.because.rstrip(".")
-    return f"Revision {verdict.revision} as proposed by {verdict.source}: {OUTCOMES[verdict.outcome]}; {because}."
+    of = "" if verdict.promise is STEADY_PROMISE else f", {verdict.promise.what}"
+    return f"Revision {verdict.revision} as proposed by {verdict.source}{of}: {OUTCOMES[verdict.outcome]}; {because}."
 
 
-def _verdict(opened: OpenedSession, findings: Sequence[Finding]) -> PredictionVerdict | None:
+def _verdicts(opened: OpenedSession, findings: Sequence[Finding]) -> list[PredictionVerdict]:
     revision, workspace = opened.revision, opened.workspace
     base = workspace.revisions.get(revision.based_on or "")
-    if base is None or all(finding.id != MEASURED for finding in findings):
-        return None
+    asked = {finding.id for finding in findings}
+    if base is None or not asked & {promise.measured for promise in (STEADY_PROMISE, *PROMISES)}:
+        return []
     records, _ = stored_records(workspace)
     proposals, _ = proposals_of([record for record in records if record.session != opened.name])
     session = opened.folder.session
     drive = Drive(opened.name, session.date, revision.name, tuple(session.steps), tuple(findings))
     ledger = keep_ledger({item.name: item for item in (base, revision)}, [drive], proposals)
-    return next((v for v in ledger.verdicts if v.revision == revision.name and v.source), None)
+    found = [v for v in (*ledger.verdicts, *ledger.further) if v.revision == revision.name and v.source]
+    return [v for v in found if v.promise.measured in asked]
 
 
 def proposals_of(records: Sequence[StoredRecord]) -> tuple[list[Proposed], list[str]]:
@@ -66,5 +70,6 @@ def proposals_of(records: Sequence[StoredRecord]) -> tuple[list[Proposed], list[
         if reading.problems:
             left_out += [str(problem) for problem in reading.problems]
             continue
-        found.append(Proposed(record.name, "", record.date, reading.partial, record.finding(PREDICTED)))
+        further = {p.predicted: said for p in PROMISES if (said := record.finding(p.predicted)) is not None}
+        found.append(Proposed(record.name, "", record.date, reading.partial, record.finding(PREDICTED), further))
     return found, left_out

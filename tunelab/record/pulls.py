@@ -12,10 +12,13 @@ from tunelab.chart.absent import draw_absent
 from tunelab.chart.gearing import draw_speed_ratio
 from tunelab.record.beside import Beside, SteadyBeside, inputs_of
 from tunelab.record.change import curve_to_enter, need_of
-from tunelab.record.chapter import Chapter, Section, Verdict
+from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
+from tunelab.record.opened import OpenedSession
+from tunelab.record.steady import next_name
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
+from tunelab.study.full_load_fuel import CHANGED, FullLoadProposal
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.gearing import RatioFit, SpeedCheck, check_speed, estimate_ratios, trace_gears
 from tunelab.study.gearing.tyre import rolling_radius
@@ -23,7 +26,8 @@ from tunelab.study.high_flow import HighFlow
 from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit
 from tunelab.study.pull import PullSet
-from tunelab.study.shift import ShiftChart
+from tunelab.study.shift import RevLimitProposal, ShiftChart
+from tunelab.study.spark import SparkStudy
 from tunelab.workspace.car import Car
 
 BOTH_WAYS = "Drive the same stretch both ways, as soon after one another as can be."
@@ -74,14 +78,26 @@ def _pull_gear(found: Feasibility) -> str:
     )
 
 
-def full_throttle_chapter(found: FullThrottle, pulls: PullSet, *, high: HighFlow, steady: SteadyBeside) -> Chapter:
-    """Put full-throttle safety into a chapter."""
+def full_throttle_chapter(
+    opened: OpenedSession,
+    found: FullThrottle,
+    pulls: PullSet,
+    *,
+    high: HighFlow,
+    steady: SteadyBeside,
+    fuel: FullLoadProposal,
+    spark: SparkStudy,
+) -> Chapter:
+    """Put full-throttle safety into a chapter, and what follows for fuel and spark at full load."""
     tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
     if found.mixture is not None:
         tables["lambda_by_speed"] = found.mixture.bins
     if high.shown:
         tables["meter_high_flow"] = high.points
-    findings = (*found.findings(), *high.findings())
+    if fuel.shown:
+        tables["full_load_fuel"] = fuel.table
+    tables |= spark_tables(spark)
+    findings = (*found.findings(), *high.findings(), *fuel.findings(), *spark.findings())
     stops = [f for f in findings if f.status == "stop"]
     return Chapter(
         notebook="full_throttle",
@@ -91,12 +107,116 @@ def full_throttle_chapter(found: FullThrottle, pulls: PullSet, *, high: HighFlow
         inputs=inputs_of(steady.beside),
         driven=Section((_full_driven(found, pulls),)),
         change=Section(
-            (*(f"{f.title}: {f.because} Settle this before the next pull." for f in stops), *high_flow_change(high)),
-            high_flow_table(high),
+            (
+                *(f"{f.title}: {f.because} Settle this before the next pull." for f in stops),
+                *high_flow_change(high),
+                *fuel_change(fuel),
+                *spark_change(spark),
+            ),
+            (*high_flow_table(high), *fuel_table(fuel), *spark_table(spark)),
         ),
+        proposal=next_revision(opened, fuel, spark),
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def fuel_change(fuel: FullLoadProposal) -> tuple[str, ...]:
+    """Say what to enter of the fuel at full load, and what is expected of it."""
+    if not fuel.shown:
+        return ()
+    if not fuel.changes:
+        return ("Fuel at full load: nothing to change, as far as it was measured.", *fuel.capped, *fuel.notes)
+    count = int((fuel.table["basis"] == CHANGED).sum())
+    what = {"commanded_lambda": "commanded lambda", "fuel_factor": "fuel factor"}
+    own = fuel.base.full_load_fuel
+    now, then = fuel.now, fuel.predicted
+    text = (
+        f"Fuel at full load: {count} of {len(fuel.table)} engine speeds change "
+        f"({what[own.key] if own else 'a factor on the fuel'}). Lambda is off its target by up to {now.value:.1f} % "
+        f"now; {then.value:.1f} % ({then.lower:.1f} to {then.upper:.1f}) is expected then."
+    )
+    return (text, *fuel.capped, *fuel.notes)
+
+
+def fuel_table(fuel: FullLoadProposal) -> tuple[tuple[str, pd.DataFrame], ...]:
+    """Engine speeds as a person enters them."""
+    if not fuel.changes:
+        return ()
+    table, own = fuel.table, fuel.base.full_load_fuel
+    change = 100 * (table["lambda"] / table["lambda_after"] - 1)
+    shown = pd.DataFrame({
+        "engine speed [rpm]": table["engine_speed_rpm"],
+        "in force": table["in_force"].round(3),
+        "proposed": table["proposed"].round(3),
+        "fuel in all [%]": change.round(1),
+        "lambda now": table["lambda"].round(3),
+        "lambda expected": table["lambda_after"].round(3),
+        "readings": table["readings"],
+        "pulls": table["pulls"],
+        "basis": table["basis"],
+    })  # fmt: skip
+    what = "Commanded lambda" if own is not None and own.key == "commanded_lambda" else "Factor on the fuel"
+    return ((f"{what} at full load, by the pulls", shown),)
+
+
+def spark_tables(spark: SparkStudy) -> dict[str, pd.DataFrame]:
+    """Tables of the record: when knock control took spark back, and the cells that retreat."""
+    found = {"knock_events": spark.events} if len(spark.events) else {}
+    return found | ({"spark_retreat": spark.cells} if len(spark.cells) else {})
+
+
+def spark_change(spark: SparkStudy) -> tuple[str, ...]:
+    """Say how often, how much and under what spark was taken back, and which cells retreat."""
+    if not spark.shown or spark.events.empty:
+        return ()
+    if spark.cells.empty:
+        return spark.notes
+    count = len(spark.cells)
+    where = "of the spark table" if spark.base.spark is not None else "of 500 rpm and 10 % load"
+    then = spark.predicted
+    said = "" if then.value is None else f" Knock retard of up to {then.upper:.1f}° is expected then at most."
+    text = f"Spark: {count} cells {where} get up to {spark.cells['retreat_deg'].max():.1f}° less advance.{said}"
+    return (text, *spark.notes)
+
+
+def spark_table(spark: SparkStudy) -> tuple[tuple[str, pd.DataFrame], ...]:
+    """The cells that get less advance, as a person enters them."""
+    if spark.cells.empty:
+        return ()
+    load = "load [%]" if spark.axis == "load_pct" else "manifold pressure [kPa]"
+    names = {
+        "engine_speed_rpm": "engine speed [rpm]", "load": load, "in_force_deg": "in force [°]",
+        "proposed_deg": "proposed [°]", "retreat_deg": "less advance [°]", "retard_seen_deg": "retard seen [°]",
+        "engine_speed_from_rpm": "from [rpm]", "engine_speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
+        "load_to_pct": "load to [%]",
+    }  # fmt: skip
+    return (("Spark to take back, where knock came", spark.cells.rename(columns=names)),)
+
+
+def next_revision(opened: OpenedSession, fuel: FullLoadProposal | None, spark: SparkStudy) -> NextRevision | None:
+    """The next revision with less spark and the fuel at full load, and with the meter that the fuel rests on."""
+    fuelled = () if fuel is None else fuel.parts()
+    parts = (*fuelled, *spark.parts())
+    if not parts:
+        return None
+    base, date = spark.base, opened.folder.session.date
+    name = next_name(base.name, list(opened.workspace.revisions))
+    revision = fuel.to_revision(name, date) if fuel is not None and fuelled else spark.to_revision(name, date)
+    if spark.parts():
+        key = spark.parts()[0]
+        revision = revision.model_copy(update={key: getattr(spark.to_revision(name, date), key)})
+    revision = revision.model_copy(update={"proposed_in": opened.name})
+    comments = {
+        "spark": "Less advance where knock came, never more; see tables/spark_retreat.csv.",
+        "spark_retreat": "Less advance where knock came, never more; see tables/spark_retreat.csv.",
+        "full_load_fuel": "By the pulls; engine speeds that were not measured stay. See tables/full_load_fuel.csv.",
+        "": f"A proposal from the session {opened.name}, based on {base.name}. Not in any ECU until a person "
+        "enters it.",
+    }
+    if "meter_curve" in parts:
+        comments["meter_curve"] = "Curve, dead time and fuel at full load go in together: each rests on the others."
+    return NextRevision(revision, comments, parts)
 
 
 def high_flow_change(high: HighFlow) -> tuple[str, ...]:
@@ -265,8 +385,15 @@ def power_chapter(
     coast_down: Beside,
     earlier: Beside,
     change: PowerComparison,
+    knock: str = "",
+    rev_limit: NextRevision | None = None,
+    rev_words: str = "",
 ) -> Chapter:
-    """Put power, shift points and the comparison with an earlier revision into a chapter."""
+    """Put power, shift points and the comparison with an earlier revision into a chapter.
+
+    `knock` names power that was knock-limited, by `knock_limited`; `rev_limit` and `rev_words` are the rev limit that
+    the shift points ask for.
+    """
     findings = [*fit.findings(), *shift.findings()]
     tables = {"power_curve": fit.table(), "power_inputs": fit.effects, "shift_points": shift.summary()}
     if change.shown:
@@ -281,11 +408,52 @@ def power_chapter(
         findings=tuple(findings),
         tables=tables,
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
-        driven=Section(tuple(power_sentences(fit))),
+        driven=Section((*power_sentences(fit), *([knock] if knock else []))),
+        change=Section(
+            (rev_words,) if rev_words else (),
+            shift_table(shift) if rev_words else (),
+            "" if rev_limit is not None or not rev_words else "The rev limit stays.",
+        ),
+        proposal=rev_limit,
         cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
         drive_next=Section(() if fit.both_ways else (BOTH_WAYS,) if fit.pulls else (PULLS,)),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def rev_limit_words(limit: RevLimitProposal) -> str:
+    """Say where the rev limit goes, and why."""
+    if not limit.parts():
+        return f"Rev limit: {limit.in_force_rpm:.0f} rpm, {limit.because}"
+    return f"Rev limit: {limit.proposed_rpm:.0f} rpm in place of {limit.in_force_rpm:.0f}: {limit.because}"
+
+
+def rev_limit_revision(opened: OpenedSession, limit: RevLimitProposal) -> NextRevision | None:
+    """The next revision with a lower rev limit."""
+    if not limit.parts():
+        return None
+    name = next_name(limit.base.name, list(opened.workspace.revisions))
+    revision = limit.to_revision(name, opened.folder.session.date).model_copy(update={"proposed_in": opened.name})
+    return NextRevision(revision, {"fuelling": f"The rev limit: {limit.because}"}, limit.parts())
+
+
+def shift_table(shift: ShiftChart) -> tuple[tuple[str, pd.DataFrame], ...]:
+    """Engine speeds to change up at, with their bands; empty where none is known."""
+    known = [point for point in shift.points if np.isfinite(point.upper_rpm)]
+    if not known:
+        return ()
+    rows = [
+        {
+            "gear": f"{p.from_gear} to {p.to_gear}",
+            "change at [rpm]": p.engine_speed_rpm,
+            "from [rpm]": p.lower_rpm,
+            "to [rpm]": p.upper_rpm,
+            "road speed [km/h]": p.road_speed_km_h,
+            "verdict": p.verdict,
+        }
+        for p in known
+    ]
+    return (("Shift speeds, with their bands", pd.DataFrame(rows).round(0)),)
 
 
 def power_sentences(fit: PowerFit) -> list[str]:

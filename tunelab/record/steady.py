@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from tunelab.channels import channel
 from tunelab.record.change import (
@@ -23,8 +25,10 @@ from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.study.consistency import LEAK, assumptions_table, stops, withhold, withhold_findings
 from tunelab.study.finding import LEAN_STOP_PCT, Finding, status_within
+from tunelab.study.full_load_fuel import join_setting
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
+from tunelab.study.trims import ReplacedTrims, replace_trims
 from tunelab.workspace.car import Car
 
 NOT_SHOWN = "not shown"
@@ -54,6 +58,7 @@ def steady_chapter(
     *,
     others: Sequence[Evidence] = (),
     checks: Sequence[Finding] = (),
+    log: xr.Dataset | None = None,
 ) -> Chapter:
     """Put the steady study's result into a chapter of the record.
 
@@ -69,9 +74,13 @@ def steady_chapter(
         Further sessions that went into the fit.
     checks : sequence of Finding
         Consistency of the logs; one that stands at `stop` withholds the proposal and every figure that rests on it.
+    log : Dataset, optional
+        The session's flagged log: which of its trims the proposal replaces then stands beside it.
     """
     proposal = withhold(proposal, checks)
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
+    helps = _helps(fit, proposal)
+    trims = None if log is None or not helps else _trims(opened, fit, proposal, log)
     return Chapter(
         notebook="steady",
         findings=(
@@ -79,12 +88,35 @@ def steady_chapter(
             *withhold_findings((*fit.findings(opened.car), prediction(fit, proposal, opened.car)), checks),
         ),
         inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in others for item in other.inputs),
-        tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time},
-        proposal=_next(opened, fit, proposal, name) if _helps(fit, proposal) else None,
+        tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time}
+        | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
+        proposal=_next(opened, fit, proposal, name) if helps else None,
         driven=Section((_driven(fit),), short=_calm(fit)),
-        change=_change(opened, fit, proposal, name),
+        change=_with_trims(_change(opened, fit, proposal, name), trims),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),  # when stopped, each finding says why
     )
+
+
+def _trims(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, log: xr.Dataset) -> ReplacedTrims:
+    joined = join_setting(opened.revision, fit, proposal, None)
+    return replace_trims(log, opened.car, opened.revision, joined)
+
+
+def _with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
+    """Put what becomes of the trims beside the proposal."""
+    if trims is None:
+        return change
+    sentences = (*change.sentences, trims.sentence())
+    if trims.because or trims.cells.empty:
+        return replace(change, sentences=sentences)
+    columns = {
+        "speed_from_rpm": "from [rpm]", "speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
+        "load_to_pct": "load to [%]", "seconds": "evidence [s]", "total_pct": "total trim [%]",
+        "long_pct": "long-term [%]", "correction_pct": "the proposal adds [%]", "left_pct": "left to trim [%]",
+        "what": "long-term trim",
+    }  # fmt: skip
+    table = trims.cells.round(1).rename(columns=columns)
+    return replace(change, sentences=sentences, tables=(*change.tables, ("Trims that the proposal replaces", table)))
 
 
 def _next(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> NextRevision:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -12,17 +12,43 @@ import pandas as pd
 
 from tunelab.study.finding import Finding
 from tunelab.study.readiness import Drive
-from tunelab.study.readiness.gate import GATES, touches
+from tunelab.study.readiness.gate import GATES, Gate, touches
 from tunelab.study.revision_change import Difference, differences, way_between
 from tunelab.study.shown import shows_its_table
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import OtherChange, Revision
 
 Outcome = Literal["held", "better than predicted", "worse than predicted", "not shown"]
 STEADY = next(gate for gate in GATES if gate.name == "steady")
 MEASURED = "steady.lambda_error"
 PREDICTED = "steady.proposal_predicted"
 NORMAL_95 = 1.959964
+NOT_TOLD = 100.0  # how far apart two tables lie that cannot be held against each other
 NEAR_SHARE = 0.25  # of the whole change: entered values within it of a proposal are that proposal, altered
+
+
+@dataclass(frozen=True)
+class Promise:
+    """A figure that a proposal may predict, and the finding of the next drive that it is held against."""
+
+    predicted: str  # ids of findings
+    measured: str
+    what: str
+    unit: str
+    drive: str  # what kind of drive measures it
+    gate: Gate  # a change that empties it was not in the prediction
+
+
+STEADY_PROMISE = Promise(PREDICTED, MEASURED, "steady lambda error", "%", "steady", STEADY)
+PROMISES = (
+    Promise(
+        "full_load_fuel.predicted", "full_load_fuel.error", "lambda at full throttle against its target", "%",
+        "full-throttle", next(gate for gate in GATES if gate.name == "full_throttle"),
+    ),
+    Promise(
+        "spark.predicted", "spark.retard", "knock retard", "°", "full-throttle",
+        next(gate for gate in GATES if gate.name == "knock"),
+    ),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -34,6 +60,7 @@ class Proposed:
     date: datetime.date
     revision: Revision
     predicted: Finding | None  # what the record expects of it
+    further: Mapping[str, Finding] = field(default_factory=dict)  # of PROMISES, by the id of the prediction
 
 
 @dataclass(frozen=True)
@@ -50,7 +77,7 @@ class Entry:
     changes: tuple[Difference, ...]
     notes: str
     also: tuple[str, ...] = ()  # what it says was also changed, or that it does not say
-    also_steady: str = ""  # the first of it that moves the lambda error at steady speed
+    stated: tuple[OtherChange, ...] = ()  # changes in `also_changed`, of which no prediction knows
 
 
 @dataclass(frozen=True)
@@ -64,6 +91,7 @@ class PredictionVerdict:
     measured_in: str  # the record that measured
     outcome: Outcome
     because: str
+    promise: Promise = STEADY_PROMISE
 
 
 @shows_its_table
@@ -73,6 +101,7 @@ class Ledger:
 
     entries: tuple[Entry, ...]  # by date
     verdicts: tuple[PredictionVerdict, ...]  # one per revision that is based on another
+    further: tuple[PredictionVerdict, ...]  # of PROMISES, one for each that a proposal made
     convergence: pd.DataFrame
     """`revision, date, record, lambda_error_pct, lower_pct, upper_pct, limit_pct, status`: the last steady drive of
     each revision; NaN where none was recorded."""
@@ -109,6 +138,24 @@ class Ledger:
         ]
         return pd.DataFrame(rows)
 
+    def further_table(self) -> pd.DataFrame:
+        """One row per prediction at full throttle: revision, of, unit, predicted, measured, outcome, because."""
+        rows = [
+            {
+                "revision": v.revision,
+                "of": v.promise.what,
+                "predicted by": v.source,
+                "unit": v.promise.unit,
+                "predicted": _with_interval(v.predicted),
+                "measured in": v.measured_in,
+                "measured": _with_interval(v.measured),
+                "the prediction": v.outcome,
+                "because": v.because,
+            }
+            for v in self.further
+        ]
+        return pd.DataFrame(rows)
+
     def sentences(self) -> tuple[str, ...]:
         """Say how the revisions have come along."""
         return tuple(_sentences(self))
@@ -134,7 +181,13 @@ def keep_ledger(revisions: Mapping[str, Revision], drives: Sequence[Drive], prop
     ordered = sorted(revisions.values(), key=lambda revision: (revision.date, revision.name))
     entries = tuple(_entry(revision, revisions, proposals) for revision in ordered)
     verdicts = tuple(_verdict(entry, drives) for entry in entries if entry.based_on)
-    return Ledger(entries, verdicts, _convergence(ordered, drives))
+    further = tuple(
+        _verdict(entry, drives, promise)
+        for entry in entries
+        for promise in PROMISES
+        if entry.proposed and promise.predicted in entry.proposed.further
+    )
+    return Ledger(entries, verdicts, further, _convergence(ordered, drives))
 
 
 def _entry(revision: Revision, revisions: Mapping[str, Revision], proposals: Sequence[Proposed]) -> Entry:
@@ -152,7 +205,7 @@ def _entry(revision: Revision, revisions: Mapping[str, Revision], proposals: Seq
         changes=changes,
         notes=revision.notes,
         also=way_between(base, revision, revisions).sentences(revision.name) if base else (),
-        also_steady=next((c.words for c in revision.also_changed or () if touches(c, STEADY)), ""),
+        stated=tuple(revision.also_changed or ()),
     )
 
 
@@ -160,7 +213,7 @@ def _origin(revision: Revision, base: Revision | None, proposals: Sequence[Propo
     """Find the proposal that a revision was entered from: by its numbers, not by what a file says of itself."""
     fitting = [p for p in proposals if base is not None and p.revision.based_on == base.name]
     for proposed in sorted(fitting, key=lambda p: bool(p.author), reverse=True):
-        if not differences(proposed.revision, revision):
+        if not differences(proposed.revision, revision) and _same_retreat(proposed.revision, revision):
             return proposed, True
     named = next((p for p in fitting if revision.proposed_in and p.source == revision.proposed_in), None)
     if named is not None or base is None or not fitting:
@@ -170,10 +223,16 @@ def _origin(revision: Revision, base: Revision | None, proposals: Sequence[Propo
     return (proposed, False) if nearest <= NEAR_SHARE * _distance(base, revision) else (None, False)
 
 
+def _same_retreat(one: Revision, other: Revision) -> bool:
+    return (one.spark_retreat or []) == (other.spark_retreat or [])
+
+
 def _distance(one: Revision, other: Revision) -> float:
     """How far two revisions lie apart, the parts each on its own scale."""
-    scale = {"%": 1.0, "ms": 0.01, "rpm": 100.0}
-    return float(sum(abs(d.change) / scale[d.unit] for d in differences(one, other) if d.part != "curve_top"))
+    scale = {"%": 1.0, "ms": 0.01, "rpm": 100.0, "°": 1.0}
+    found = [d for d in differences(one, other) if d.part != "curve_top"]
+    retreat = 0.0 if _same_retreat(one, other) else NOT_TOLD
+    return retreat + sum(abs(d.change) / scale[d.unit] if np.isfinite(d.change) else NOT_TOLD for d in found)
 
 
 def _origin_words(revision: Revision, proposed: Proposed | None, is_same: bool) -> str:
@@ -185,31 +244,38 @@ def _origin_words(revision: Revision, proposed: Proposed | None, is_same: bool) 
     return f"{'as proposed' if is_same else 'close to what was proposed'} in {proposed.source}{by}"
 
 
-def _verdict(entry: Entry, drives: Sequence[Drive]) -> PredictionVerdict:
+def _verdict(entry: Entry, drives: Sequence[Drive], promise: Promise = STEADY_PROMISE) -> PredictionVerdict:
     nan = (float("nan"),) * 3
-    predicted = entry.proposed.predicted if entry.proposed else None
+    predicted = _predicted(entry.proposed, promise)
     source = entry.proposed.source if entry.proposed else ""
     said = _numbers(predicted)
-    measured = _last(drives, entry.revision)
+    measured = _last(drives, entry.revision, promise.measured)
+    also = next((c.words for c in entry.stated if touches(c, promise.gate)), "")
     found = _numbers(measured[1]) if measured else nan
     where = measured[0].record if measured else ""
 
     def so(outcome: Outcome, because: str) -> PredictionVerdict:
-        return PredictionVerdict(entry.revision, source, said, found, where, outcome, because)
+        return PredictionVerdict(entry.revision, source, said, found, where, outcome, because, promise)
 
     if entry.proposed is None:
         return so("not shown", "no proposal here matches what was entered, so nothing was predicted of it.")
     if not entry.is_as_proposed or entry.proposed.author:
         return so("not shown", "other values went in than those that the prediction was made for.")
-    if entry.also_steady:
-        return so("not shown", f"{entry.also_steady} was changed with it, and the prediction knows nothing of that.")
+    if also:
+        return so("not shown", f"{also} was changed with it, and the prediction knows nothing of that.")
     if not np.isfinite(said).all():
         return so("not shown", f"{source} gives no prediction with an interval.")
     if measured is None:
-        return so("not shown", f"no steady drive was recorded with {entry.revision} yet.")
+        return so("not shown", f"no {promise.drive} drive was recorded with {entry.revision} yet.")
     if not np.isfinite(found).all():
-        return so("not shown", f"{where} shows no steady lambda error with an interval.")
-    return so(*_hold(said, found))
+        return so("not shown", f"{where} shows no {promise.what} with an interval.")
+    return so(*_hold(said, found, promise.unit))
+
+
+def _predicted(proposed: Proposed | None, promise: Promise) -> Finding | None:
+    if proposed is None:
+        return None
+    return proposed.predicted if promise is STEADY_PROMISE else proposed.further.get(promise.predicted)
 
 
 def _numbers(finding: Finding | None) -> tuple[float, float, float]:
@@ -218,12 +284,12 @@ def _numbers(finding: Finding | None) -> tuple[float, float, float]:
     return tuple(float("nan") if x is None else float(x) for x in (finding.value, finding.lower, finding.upper))
 
 
-def _hold(said: tuple[float, float, float], found: tuple[float, float, float]) -> tuple[Outcome, str]:
+def _hold(said: tuple[float, float, float], found: tuple[float, float, float], unit: str) -> tuple[Outcome, str]:
     """Hold the measured error against the predicted one; the interval's half that faces the other one counts."""
     apart = found[0] - said[0]
     halves = (said[2] - said[0], found[0] - found[1]) if apart > 0 else (said[0] - said[1], found[2] - found[0])
     noise = float(np.hypot(*halves))
-    size = f"predicted {said[0]:.1f} %, measured {found[0]:.1f} %"
+    size = f"predicted {said[0]:.1f} {unit}, measured {found[0]:.1f} {unit}"
     if abs(apart) <= noise:
         return "held", f"{size}: no further apart than their intervals allow."
     if apart < 0:
@@ -231,13 +297,13 @@ def _hold(said: tuple[float, float, float], found: tuple[float, float, float]) -
     return "worse than predicted", f"{size}: further above than their intervals allow; look for what the model lacks."
 
 
-def _last(drives: Sequence[Drive], revision: str) -> tuple[Drive, Finding] | None:
-    """Give the last drive with a revision whose record speaks of the steady lambda error."""
+def _last(drives: Sequence[Drive], revision: str, measured: str = MEASURED) -> tuple[Drive, Finding] | None:
+    """Give the last drive with a revision whose record speaks of a finding."""
     own = sorted(
-        (d for d in drives if d.revision == revision and d.finding(MEASURED)), key=lambda d: (d.date, d.record)
+        (d for d in drives if d.revision == revision and d.finding(measured)), key=lambda d: (d.date, d.record)
     )
-    shown = [d for d in own if d.finding(MEASURED).status != "not_shown"] or own
-    return (shown[-1], shown[-1].finding(MEASURED)) if shown else None
+    shown = [d for d in own if d.finding(measured).status != "not_shown"] or own
+    return (shown[-1], shown[-1].finding(measured)) if shown else None
 
 
 def _convergence(ordered: Sequence[Revision], drives: Sequence[Drive]) -> pd.DataFrame:

@@ -61,7 +61,7 @@ class Proposal:
         """
         flow, table = self.curve["flow_proposed_kg_h"].tolist(), self.dead_time["dead_time_proposed_ms"].tolist()
         changed = self.base.model_dump() | {"name": name, "date": date, "based_on": self.base.name}
-        changed |= {"proposed_in": None, "entered_by": None, "also_changed": []}
+        changed |= {"proposed_in": None, "entered_by": None, "also_changed": [], "spark_retreat": None}
         changed["meter_curve"]["flow_kg_h"] = flow
         changed["dead_time"]["dead_time_ms"] = table
         changed["notes"] = f"Proposed from the steady study; changes {self.base.name}. Review before entering."

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tunelab.workspace.revision import OtherChange, Revision
+from tunelab.workspace.revision import OtherChange, Revision, SparkTable
 
 SAME = 1e-3  # share by which a flow or a ratio may differ and still be the same: finer than any log shows
+SAME_DEG = 0.05  # likewise for ignition advance
 SAME_MS = 0.002  # likewise for a dead time: below the step in which an ECU stores one
 Range = tuple[float, float]
 
@@ -18,7 +19,7 @@ Range = tuple[float, float]
 class Difference:
     """One part that differs. `change` is the largest one, signed, in `unit`."""
 
-    part: str  # curve, curve_top, dead_time, injector_flow, stoich or rev_limit
+    part: str  # curve, curve_top, dead_time, injector_flow, stoich, rev_limit, full_load_fuel or spark
     change: float
     unit: str
     where: Range | None  # readings or battery voltages between which it differs
@@ -72,7 +73,7 @@ def way_between(before: Revision, after: Revision, revisions: Mapping[str, Revis
     entered = down[: [revision.name for revision in down].index(parting)]
     steps = [*((revision, True) for revision in left), *((revision, False) for revision in reversed(entered))]
     return Way(
-        tuple(Stated(r.name, change, undone) for r, undone in steps for change in r.also_changed or ()),
+        tuple(Stated(r.name, change, undone) for r, undone in steps for change in r.stated_changes),
         tuple(r.name for r, _ in steps if r.also_changed is None),
         tuple(r.name for r, _ in steps if r.also_changed == []),
     )
@@ -95,6 +96,8 @@ def differences(before: Revision, after: Revision) -> tuple[Difference, ...]:
         _ratio("injector_flow", "injector flow", before.injectors.flow_g_min, after.injectors.flow_g_min),
         _ratio("stoich", "stoichiometric ratio", before.fuelling.stoich_afr, after.fuelling.stoich_afr),
         _rev_limit(before, after),
+        _full_load_fuel(before, after),
+        _spark(before, after),
     ]
     return tuple(difference for difference in found if difference is not None)
 
@@ -161,3 +164,74 @@ def _rev_limit(before: Revision, after: Revision) -> Difference | None:
     if one == other:
         return None
     return Difference("rev_limit", other - one, "rpm", None, f"the rev limit goes from {one:.0f} to {other:.0f} rpm")
+
+
+def _full_load_fuel(before: Revision, after: Revision) -> Difference | None:
+    """How far the fuel at full load differs: more fuel is a rise. A table that one of the two lacks may differ."""
+    one, other = before.full_load_fuel, after.full_load_fuel
+    if one is None and other is None:
+        return None
+    if one is None or other is None or one.key != other.key:
+        return _not_told("full_load_fuel", "%", "the fuelling at full load", before, after, one is None, other is None)
+    points = np.union1d(one.engine_speed_rpm, other.engine_speed_rpm)
+    here, there = (np.interp(points, table.engine_speed_rpm, table.values) for table in (one, other))
+    change = 100 * ((there / here if one.key == "fuel_factor" else here / there) - 1)
+    differs = np.abs(change) > 100 * SAME
+    if not differs.any():
+        return None
+    worst = float(change[np.argmax(np.abs(change))])
+    where = (float(points[differs].min()), float(points[differs].max()))
+    text = f"the fuel at full load differs by up to {worst:+.1f} % from {where[0]:.0f} to {where[1]:.0f} rpm"
+    return Difference("full_load_fuel", worst, "%", where, text)
+
+
+def _spark(before: Revision, after: Revision) -> Difference | None:
+    """How far the ignition advance differs over the cells of both tables."""
+    one, other = before.spark, after.spark
+    if one is None and other is None:
+        return None
+    if one is None or other is None or (one.load_pct is None) != (other.load_pct is None):
+        return _not_told("spark", "°", "the spark table", before, after, one is None, other is None)
+    speed = np.union1d(one.engine_speed_rpm, other.engine_speed_rpm)
+    load = np.union1d(one.load, other.load)
+    change = spark_at(other, speed[None, :], load[:, None]) - spark_at(one, speed[None, :], load[:, None])
+    differs = (np.abs(change) > SAME_DEG).any(axis=0)
+    if not differs.any():
+        return None
+    worst = float(change.flat[np.argmax(np.abs(change))])
+    where = (float(speed[differs].min()), float(speed[differs].max()))
+    text = f"the spark differs by up to {worst:+.1f}° from {where[0]:.0f} to {where[1]:.0f} rpm"
+    return Difference("spark", worst, "°", where, text)
+
+
+def _not_told(
+    part: str, unit: str, name: str, before: Revision, after: Revision, lacks_before: bool, lacks_after: bool
+) -> Difference:
+    """A table that cannot be held against its like: what it changed is not known, so it counts as changed."""
+    lacking = before.name if lacks_before else after.name
+    text = f"{name} stands in only one of {before.name} and {after.name}: write it into revisions/{lacking}.toml too"
+    if not (lacks_before or lacks_after):
+        text = f"{name} of {before.name} and {after.name} is written in two ways that cannot be compared"
+    return Difference(part, float("nan"), unit, None, text)
+
+
+def spark_at(table: SparkTable, engine_speed_rpm: np.ndarray, load: np.ndarray) -> np.ndarray:
+    """Advance of a table between its breakpoints, straight along both axes and held beyond their ends.
+
+    Parameters
+    ----------
+    engine_speed_rpm, load : arrays of shapes that go together
+        Where to look; the load in the unit of the table's own axis. NaN gives NaN.
+
+    Returns
+    -------
+    array of their common shape
+        [degrees before top centre]
+    """
+    speed, load = np.broadcast_arrays(np.asarray(engine_speed_rpm, float), np.asarray(load, float))
+    rows = np.stack([np.interp(speed, table.engine_speed_rpm, row) for row in table.values])
+    at = np.interp(load, table.load, np.arange(table.load.size))
+    low = np.nan_to_num(np.floor(at)).astype(int)
+    high = np.minimum(low + 1, table.load.size - 1)
+    below, above = (np.take_along_axis(rows, k[None], axis=0)[0] for k in (low, high))
+    return below + (at - low) * (above - below)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,6 +26,8 @@ WIDEST_RPM = 800.0  # an interval wider than this says that there is no differen
 GEAR_LOSS = 0.01
 SLIP_ROUNDS = 3
 SLOWEST_GAIN_M_S2 = 0.01  # a gear that accelerates the car by less is as good as none
+RESERVE_RPM = 200.0  # of the rev limit above the highest engine speed worth driving to; common practice, no source
+STEP_RPM = 50.0  # in which a rev limit is set
 Verdict = Literal["shift at", "still pulling at the limit", "no difference to be told", "not shown"]
 
 
@@ -95,6 +98,72 @@ class ShiftChart:
         ends = (point.engine_speed_rpm, point.lower_rpm, point.upper_rpm)
         status = status_within(*ends, most=self.limit_rpm)
         return Finding(name, title, *numbers, *counts, status, self.limit_rpm, point.because)
+
+
+@dataclass(frozen=True)
+class RevLimitProposal:
+    """The rev limit that the power measured asks for. It is never raised: above it nothing was measured."""
+
+    base: Revision
+    proposed_rpm: float  # the one in force where nothing speaks for a lower one
+    because: str
+
+    @property
+    def in_force_rpm(self) -> float:
+        """Rev limit of the revision."""
+        return self.base.fuelling.rev_limit_rpm
+
+    def parts(self) -> tuple[str, ...]:
+        """Keys of the revision that it changes."""
+        return ("fuelling",) if self.proposed_rpm < self.in_force_rpm else ()
+
+    def to_revision(self, name: str, date: datetime.date) -> Revision:
+        """Write it as the revision `name`; `date` stands in until a person enters it.
+
+        Raises
+        ------
+        ValueError
+            The rev limit stays.
+        """
+        if not self.parts():
+            raise ValueError("nothing to write: the rev limit stays.")
+        more = {"name": name, "date": date, "based_on": self.base.name, "proposed_in": None, "entered_by": None}
+        more |= {"also_changed": [], "spark_retreat": None}
+        fuelling = self.base.fuelling.model_dump() | {"rev_limit_rpm": self.proposed_rpm}
+        return Revision.model_validate(self.base.model_dump() | more | {"fuelling": fuelling})
+
+
+def propose_rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLimitProposal:
+    """Propose a rev limit from the shift points: lower where no gear gains anything up there, never higher.
+
+    The owner's mechanical limit goes first. Of a shift point the upper end of its interval counts; a gear whose shift
+    point is not known leaves the limit where it is.
+    """
+    now, owners = revision.fuelling.rev_limit_rpm, car.limits.rev_limit_rpm
+    most = min(now, owners)
+    if now > owners:
+        return RevLimitProposal(revision, most, f"the owner's mechanical limit is {owners:.0f} rpm and goes first.")
+    if not chart.shown or not chart.points:
+        return RevLimitProposal(revision, most, chart.because or "no gear can be changed up from.")
+    unknown = [point.from_gear for point in chart.points if not np.isfinite(point.upper_rpm)]
+    if unknown:
+        text = f"it stays: the shift point of gear {', '.join(map(str, unknown))} is not shown."
+        return RevLimitProposal(revision, most, text)
+    if any(point.verdict == "still pulling at the limit" for point in chart.points):
+        left = f" The owner's limit of {owners:.0f} rpm would allow more, but no power was measured up there." * (
+            owners > now
+        )
+        return RevLimitProposal(revision, most, f"it stays: a gear still pulls harder at it than the next one.{left}")
+    useful = max(point.upper_rpm for point in chart.points)
+    lower = STEP_RPM * np.ceil((useful + RESERVE_RPM) / STEP_RPM)
+    if lower > most - RESERVE_RPM:
+        return RevLimitProposal(revision, most, f"it stays: engine speeds up to {useful:.0f} rpm are worth driving to.")
+    top_km_h = float(limit_speeds(car, lower)["road_speed_km_h"].max())
+    if not top_km_h >= car.limits.top_speed_km_h:
+        text = f"it stays: at {lower:.0f} rpm the last gear ends at {top_km_h:.0f} km/h, below the top speed stated."
+        return RevLimitProposal(revision, most, text)
+    text = f"above {useful:.0f} rpm the next gear pulls harder, in every gear and by the whole interval of each."
+    return RevLimitProposal(revision, float(lower), text)
 
 
 @dataclass(frozen=True)

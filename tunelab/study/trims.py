@@ -13,6 +13,7 @@ from tunelab.log.flag import sample_seconds, trusted
 from tunelab.physics.load import absolute_load
 from tunelab.study.estimate import NAN, Estimate, Question, blocks, echo_of, judge, mean_estimate, nothing
 from tunelab.study.finding import Finding
+from tunelab.study.full_load_fuel import Joined, log_fuel_change
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
@@ -34,6 +35,14 @@ ONLY_ONCE = (
 WRONG_AT_IDLE = (
     "Trims times the curve is wrong wherever the injectors' dead time is wrong, most at short pulses such as idle: the "
     "steady study tells the two apart, this table does not. Use it only where there is no steady drive."
+)
+LEFT_SHARE = 0.25  # of the total trim that may be left for it to count as replaced; common practice, no source
+REPLACED = [
+    "seconds", "total_pct", "long_pct", "correction_pct", "left_pct", "what",
+]  # fmt: skip
+CLEAR = (
+    "Clear all learned trims when curve and dead time are in, and not before: until they have unlearned it the same "
+    "correction would work twice."
 )
 CELL = ["speed_from_rpm", "speed_to_rpm", "load_from_pct", "load_to_pct"]
 
@@ -297,3 +306,76 @@ def change_sentence(before: TrimStudy, after: TrimStudy) -> str:
     if counts.get("cleared", 0) > 0.5 * len(table):
         text += " Cleared trims mean that the ECU lost its memory in between: a battery taken off, or a fault there."
     return text
+
+
+@shows_its_table
+@dataclass(frozen=True)
+class ReplacedTrims:
+    """Which trims a proposal takes over; `because` says why that is not shown, and all are to be cleared still."""
+
+    because: str
+    cells: pd.DataFrame
+    """CELL and REPLACED: `correction_pct` is the fuel that the proposal adds there by itself, `left_pct` the total trim
+    that it leaves; `what` is `clear: replaced`, `clear: replaced in part`, `clear: not replaced`, `nothing learned`."""
+
+    def summary(self) -> pd.DataFrame:
+        """One row per cell of speed and load."""
+        return self.cells
+
+    def sentence(self) -> str:
+        """Say which long-term trims the proposal replaces, and what to clear."""
+        if self.because:
+            return f"Which long-term trims this replaces is not shown: {self.because} {CLEAR}"
+        learned = self.cells[self.cells["what"] != "nothing learned"]
+        gone = learned[learned["what"] == "clear: replaced"]
+        if learned.empty:
+            return f"No long-term trim of {LEARNING_PCT:g} % or more was learned in {len(self.cells)} cells. {CLEAR}"
+        left = self.cells["left_pct"].abs().max()
+        return (
+            f"The proposal replaces the long-term trims of {len(gone)} of the {len(learned)} cells that learned "
+            f"any (up to {learned['long_pct'].abs().max():.1f} %); at most {left:.1f} % of total trim is left to "
+            f"learn. {CLEAR}"
+        )
+
+
+def replace_trims(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> ReplacedTrims:
+    """Tell which trims of a log a curve and dead time take over, by cell of engine speed and load.
+
+    Parameters
+    ----------
+    log : Dataset
+        The flagged log, driven with `revision`.
+    joined : Joined
+        What is proposed of meter and injectors (`join_setting`).
+    """
+    none = pd.DataFrame(columns=[*CELL, *REPLACED])
+    if not has(log, "trim_long_pct"):
+        return ReplacedTrims("the log has no long-term trim.", none)
+    change = log_fuel_change(log, car, revision, joined)
+    if isinstance(change, str):
+        return ReplacedTrims(change, none)
+    if not has(log, "engine_speed_rpm"):
+        return ReplacedTrims("the log has no engine_speed_rpm.", none)
+    rows = _rows(log, car, revision)
+    rows = rows.assign(change=100 * np.expm1(np.interp(rows["time"], log["time"].values, change)))
+    rows = rows[np.isfinite(rows["change"])]
+    found = []
+    for (i, k), part in rows.groupby(["speed_cell", "load_cell"]):
+        if part["seconds"].sum() < LEAST_S or i + 1 >= len(SPEED_EDGES) or k + 1 >= len(LOAD_EDGES):
+            continue
+        total, long, gives = (float(part[name].mean()) for name in ("total", "long", "change"))
+        left = 100 * ((1 + total / 100) / (1 + gives / 100) - 1)
+        found.append((SPEED_EDGES[i], SPEED_EDGES[i + 1], LOAD_EDGES[k], LOAD_EDGES[k + 1], part["seconds"].sum(),
+                      total, long, gives, left, _what(long, total, left)))  # fmt: skip
+    if not found:
+        return ReplacedTrims("the log holds no closed-loop driving.", none)
+    return ReplacedTrims("", pd.DataFrame(found, columns=[*CELL, *REPLACED]))
+
+
+def _what(long_pct: float, total_pct: float, left_pct: float) -> str:
+    """What becomes of a cell's long-term trim."""
+    if abs(long_pct) < LEARNING_PCT:
+        return "nothing learned"
+    if abs(left_pct) <= max(LEFT_SHARE * abs(total_pct), LEARNING_PCT):
+        return "clear: replaced"
+    return "clear: replaced in part" if abs(left_pct) < abs(total_pct) - LEARNING_PCT else "clear: not replaced"

@@ -161,6 +161,8 @@ class Limits(Table):
     steady_lambda_error_max_pct: Positive  # what counts as right at steady speed
     meter_change_max_pct: Positive  # most that one revision may change the meter curve
     dead_time_change_max_ms: at_most(5)  # most that one revision may change the dead time
+    full_load_fuel_change_max_pct: at_most(30) | None = None  # ... the fuel at full load; none: meter_change_max_pct
+    spark_retreat_margin_deg: Annotated[NotNegative, Field(le=10)] | None = None  # beyond the knock retard seen
 
 
 class Car(Table):

@@ -8,7 +8,7 @@ from pathlib import PurePath
 from tunelab.workspace.car import Car
 from tunelab.workspace.check_car import first_not_rising
 from tunelab.workspace.problem import KeyPath, Problem
-from tunelab.workspace.revision import BY_LOAD, MeterCurve, OtherChange, Revision
+from tunelab.workspace.revision import BY_LOAD, FullLoadFuel, MeterCurve, OtherChange, Revision, SparkTable
 from tunelab.workspace.toml_file import Reading
 from tunelab.workspace.wanted import nearest
 
@@ -29,6 +29,11 @@ def check_revision(reading: Reading[Revision], car: Car | None) -> Iterator[Prob
         yield from _check_curve(reading, revision.meter_curve, car)
     yield from _check_dead_time(reading, revision)
     yield from _check_rev_limit(reading, revision, car)
+    if revision.full_load_fuel:
+        yield from _check_full_load(reading, revision.full_load_fuel, car)
+    if revision.spark:
+        yield from _check_spark(reading, revision.spark)
+    yield from _check_retreat(reading, revision)
     for position, change in enumerate(revision.also_changed or ()):
         if isinstance(change, OtherChange):
             yield from _check_other(reading, position, change)
@@ -107,6 +112,69 @@ def _check_rev_limit(reading: Reading, revision: Revision, car: Car | None) -> I
         way_out = "the limit in car.toml is the owner's and goes first: lower the one in the engine computer"
         wanted = f"at most the owner's limit of {limit:g} [rpm]"
         yield reading.problem(("fuelling", "rev_limit_rpm"), f"{in_force:g}", wanted, way_out)
+
+
+def _check_full_load(reading: Reading, table: FullLoadFuel, car: Car | None) -> Iterator[Problem]:
+    """Demand one list that goes with the engine speeds, and no target leaner than the owner's limit."""
+    given = [name for name in ("commanded_lambda", "fuel_factor") if reading.has("full_load_fuel", name)]
+    if len(given) != 1:
+        found = " and ".join(given) or "neither commanded_lambda nor fuel_factor"
+        wanted = "exactly one of the two: what the engine computer holds at full load"
+        yield reading.problem(("full_load_fuel",), found, wanted)
+    speeds = table.engine_speed_rpm
+    yield from _check_rising(reading, ("full_load_fuel", "engine_speed_rpm"), speeds, strictly=True)
+    for name in (*given, "target_lambda"):
+        values = getattr(table, name)
+        if values is not None and speeds is not None and len(values) != len(speeds):
+            found = f"{len(values)} values, and {len(speeds)} in engine_speed_rpm"
+            yield reading.problem(("full_load_fuel", name), found, "one value for every breakpoint")
+    meant = "target_lambda" if table.target_lambda is not None else "commanded_lambda"
+    limit = car and car.limits and car.limits.lambda_max_full_load
+    lean = [at for at, value in enumerate(getattr(table, meant) or ()) if limit and value > limit]
+    if lean:
+        wanted = f"at most the owner's limit of {limit:g}"
+        way_out = "limits.lambda_max_full_load in car.toml is the owner's and goes first"
+        found = f"{getattr(table, meant)[lean[0]]:g}"
+        yield reading.problem(("full_load_fuel", meant, lean[0]), found, wanted, way_out)
+
+
+def _check_spark(reading: Reading, table: SparkTable) -> Iterator[Problem]:
+    """Demand one load axis, both axes rising, and one row of advance for each load."""
+    given = [name for name in ("load_pct", "manifold_kpa") if reading.has("spark", name)]
+    if len(given) != 1:
+        found = " and ".join(given) or "neither load_pct nor manifold_kpa"
+        yield reading.problem(("spark",), found, "exactly one list of loads")
+    speeds, rows = table.engine_speed_rpm, table.spark_deg
+    for name in ("engine_speed_rpm", *given):
+        yield from _check_rising(reading, ("spark", name), getattr(table, name), strictly=True)
+    loads = getattr(table, given[0]) if len(given) == 1 else None
+    if loads is not None and rows is not None and len(rows) != len(loads):
+        found = f"{len(rows)} rows, and {len(loads)} in {given[0]}"
+        yield reading.problem(("spark", "spark_deg"), found, "one row of advance for each load")
+    for at, row in enumerate(rows or ()):
+        if speeds is not None and row is not None and len(row) != len(speeds):
+            found = f"{len(row)} values, and {len(speeds)} in engine_speed_rpm"
+            yield reading.problem(("spark", "spark_deg", at), found, "one value for each engine speed")
+
+
+def _check_retreat(reading: Reading, revision: Revision) -> Iterator[Problem]:
+    """Demand cells with an extent; a retreat counts against another revision and beside no table of its own."""
+    cells = revision.spark_retreat
+    if not cells:
+        return
+    if revision.spark:
+        wanted = "one of the two"
+        way_out = "with the spark table written down, its values say what was changed: leave out spark_retreat"
+        yield reading.problem(("spark_retreat",), "spark_retreat beside a spark table", wanted, way_out)
+    elif not revision.based_on:
+        wanted = "based_on, the revision that had more advance"
+        yield reading.problem(("spark_retreat",), "a retreat without based_on", wanted)
+    for at, cell in enumerate(cells):
+        for low, high in (("engine_speed_from_rpm", "engine_speed_to_rpm"), ("load_from_pct", "load_to_pct")):
+            ends = (getattr(cell, low, None), getattr(cell, high, None))
+            if None not in ends and ends[0] >= ends[1]:
+                path: KeyPath = ("spark_retreat", at, high)
+                yield reading.problem(path, f"{ends[1]:g}, and {ends[0]:g} for {low}", f"more than {low}")
 
 
 def _check_other(reading: Reading, position: int, change: OtherChange) -> Iterator[Problem]:

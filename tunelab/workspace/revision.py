@@ -46,6 +46,62 @@ class Fuelling(Table):
     rev_limit_rpm: at_most(30000)
 
 
+class FullLoadFuel(Table):
+    """Fuelling at full load over engine speed, as in the ECU: the lambda asked for, or a factor on the fuel."""
+
+    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=1)]
+    commanded_lambda: list[at_most(1.5)] | None = None
+    fuel_factor: list[Annotated[float, Field(ge=0.5, le=2, allow_inf_nan=False)]] | None = None
+    target_lambda: list[at_most(1.5)] | None = None  # what lambda is to be; without it, what is commanded
+
+    @property
+    def values(self) -> np.ndarray:
+        """Lambda or factor at the breakpoints, shape (breakpoints,)."""
+        return np.asarray(self.commanded_lambda if self.fuel_factor is None else self.fuel_factor, dtype=float)
+
+    @property
+    def key(self) -> str:
+        """Name of the list that the ECU holds."""
+        return "commanded_lambda" if self.fuel_factor is None else "fuel_factor"
+
+
+class SparkTable(Table):
+    """Ignition advance before top centre, as in the ECU; exactly one of the two load lists is given; axes rising."""
+
+    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=1)]
+    load_pct: list[at_most(400)] | None = None  # absolute load (SAE J1979)
+    manifold_kpa: list[at_most(600)] | None = None  # absolute
+    spark_deg: Annotated[list[list[Annotated[float, Field(ge=-40, le=80, allow_inf_nan=False)]]], Field(min_length=1)]
+
+    @property
+    def load(self) -> np.ndarray:
+        """Breakpoints of the load axis, in its own unit, shape (loads,)."""
+        return np.asarray(self.manifold_kpa if self.load_pct is None else self.load_pct, dtype=float)
+
+    @property
+    def values(self) -> np.ndarray:
+        """Advance, shape (loads, engine speeds). [degrees before top centre]"""
+        return np.asarray(self.spark_deg, dtype=float)
+
+
+class SparkRetreat(Table):
+    """Cells of a spark table that is not written down, and by how much less advance they get than `based_on` had."""
+
+    engine_speed_from_rpm: NotNegative
+    engine_speed_to_rpm: at_most(30000)
+    load_from_pct: NotNegative  # absolute load (SAE J1979)
+    load_to_pct: at_most(400)
+    retreat_deg: at_most(40)
+
+    @property
+    def words(self) -> str:
+        """The cell as a reader reads it."""
+        return (
+            f"{self.retreat_deg:g}° less at {self.engine_speed_from_rpm:g} to {self.engine_speed_to_rpm:g} rpm and a "
+            f"load of {self.load_from_pct:g} to {self.load_to_pct:g} %"
+        )
+
+
 # What an engine computer or a car holds that no table of a revision does, in the trade's words.
 OtherKind = Literal[
     "spark",  # ignition advance
@@ -100,4 +156,13 @@ class Revision(Table):
     proposed_in: str | None = None  # record whose proposal was entered, altered or not
     entered_by: str | None = None  # who put it into the ECU
     also_changed: list[OtherChange] | None = None  # against based_on; empty: nothing else; None: it does not say
+    full_load_fuel: FullLoadFuel | None = None
+    spark: SparkTable | None = None
+    spark_retreat: list[SparkRetreat] | None = None  # against based_on, where no spark table is written down
     notes: str = ""
+
+    @property
+    def stated_changes(self) -> list[OtherChange]:
+        """What it says was changed against `based_on` and no pair of tables shows."""
+        cells = "; ".join(cell.words for cell in self.spark_retreat or ())
+        return [*(self.also_changed or ()), *([OtherChange(kind="spark", what=cells)] if cells else ())]

@@ -38,6 +38,17 @@ WORDS = {
     "fuelling": "What else the engine computer reckons with.",
     "fuelling.stoich_afr": "kg of air per kg of fuel",
     "fuelling.rev_limit_rpm": "rpm",
+    "full_load_fuel": "Fuelling at full load over engine speed.",
+    "full_load_fuel.engine_speed_rpm": "rpm, rising",
+    "full_load_fuel.commanded_lambda": "what the engine computer asks for, one for each engine speed",
+    "full_load_fuel.fuel_factor": "what the fuel is multiplied by, one for each engine speed",
+    "full_load_fuel.target_lambda": "what lambda is to be; without it, what is commanded",
+    "spark": "Ignition advance over engine speed and load.",
+    "spark.engine_speed_rpm": "rpm, rising",
+    "spark.load_pct": "absolute load (SAE J1979), %, rising",
+    "spark.manifold_kpa": "kPa absolute, rising",
+    "spark.spark_deg": "degrees before top centre: a row for each load, a value for each engine speed",
+    "spark_retreat": "cells with less advance than the revision that this one is based on",
 }
 
 
@@ -112,7 +123,7 @@ def _other_changes(revision: Revision) -> dict[str, list]:
 
 def _ordered(keys: Mapping[str, object]) -> list[str]:
     """Give a table's keys as a reader expects them: a curve's readings before its flow, notes last."""
-    last = {"flow_kg_h": 1, "notes": 1}
+    last = {"flow_kg_h": 1, "spark_deg": 1, "notes": 1}
     return sorted(keys, key=lambda key: last.get(key, 0))
 
 
@@ -127,7 +138,7 @@ def _key_lines(path: str, key: str, value: object, comments: Mapping[str, str]) 
 
 def _list_lines(key: str, values: Sequence[object], unit: str) -> Iterator[str]:
     items = [_value(value) for value in values]
-    if values and isinstance(values[0], dict):
+    if values and isinstance(values[0], dict | list):
         yield from (f"{key} = [{unit}", *(f"    {item}," for item in items), "]")
         return
     if len(key) + sum(len(item) + 2 for item in items) < LINE_WIDTH:
@@ -143,6 +154,8 @@ def _list_lines(key: str, values: Sequence[object], unit: str) -> Iterator[str]:
 def _value(value: object) -> str:
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{key} = {_value(item)}" for key, item in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(item) for item in value) + "]"
     return tidy_number(value) if isinstance(value, int | float) else tomlkit.item(value).as_string()
 
 

@@ -9,7 +9,7 @@ from ready_drives import EVERY, REACH, car, drive, finding, revision
 from tunelab.study.readiness import GATES, Breach, judge_readiness
 from tunelab.study.readiness.gate import EMPTIED_BY, touches
 from tunelab.study.readiness.limit import HELD_AGAINST
-from tunelab.workspace.revision import OtherChange, OtherKind
+from tunelab.workspace.revision import OtherChange, OtherKind, Revision
 
 NAMES = {gate.name for gate in GATES}
 
@@ -426,3 +426,24 @@ def test_records_made_before_every_drive_was_watched_set_bounds():
     found = judged([old])
     assert found.verdict == "may run within bounds"
     assert sum("record the drives again" in bound for bound in found.bounds) == 2
+
+
+ADVANCE = {"engine_speed_rpm": [2000.0, 6000.0], "load_pct": [40.0, 90.0], "spark_deg": [[30.0, 36.0], [16.0, 22.0]]}
+AT_FULL_LOAD = {*FULL, "temperatures", "fuel_pressure", "supply", "under_load", "lean_at_load"}
+RICHER = {"engine_speed_rpm": [3000.0], "commanded_lambda": [0.88]}
+
+
+@pytest.mark.parametrize(("before", "after", "emptied"), [
+    ({"spark": ADVANCE}, {"spark": ADVANCE | {"spark_deg": [[30.0, 36.0], [16.0, 19.0]]}}, SPARK),
+    ({"spark": ADVANCE}, {"spark": ADVANCE}, set()),
+    ({}, {"spark": ADVANCE}, SPARK),  # written down for the first time: whether it changed is not known
+    ({}, {"spark_retreat": [{"engine_speed_from_rpm": 4000.0, "engine_speed_to_rpm": 4500.0, "load_from_pct": 80.0,
+                             "load_to_pct": 90.0, "retreat_deg": 3.0}]}, SPARK),
+    ({"full_load_fuel": RICHER}, {"full_load_fuel": RICHER | {"commanded_lambda": [0.86]}}, AT_FULL_LOAD),
+])  # fmt: skip
+def test_spark_and_fuel_of_full_load_empty_the_gates_that_their_kind_touches(before, after, emptied):
+    revisions = {
+        name: Revision.model_validate(one.model_dump(exclude_none=True) | tables)
+        for name, one, tables in (("r01", revision(), before), ("r02", revision("r02", day=4, based_on="r01"), after))
+    }
+    assert not_met(judged([drive(3)], revisions, "r02")) == emptied

@@ -128,11 +128,12 @@ GATES: tuple[Gate, ...] = (
 # is emptied by every kind, so that a new one is safe before it is entered here. Common practice, no source.
 FULL_LOAD = frozenset({"full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "under_load", "supply"})
 IDLING = frozenset({"idle", "return"})
+SPARK = frozenset({"knock", "temperatures", "launch", "under_load"}) | IDLING
 ENTERED = (
     FULL_LOAD | IDLING | {"steady", "headroom", "oil_pressure", "battery", "link", "launch", "speeds", "lean_at_load"}
 )
 EMPTIED_BY: Mapping[OtherKind, frozenset[str] | None] = {
-    "spark": frozenset({"knock", "temperatures", "launch", "under_load"}) | IDLING,
+    "spark": SPARK,
     "commanded lambda": FULL_LOAD | IDLING | {"steady", "lean_at_load"},
     "idle": IDLING,
     "acceleration fuelling": frozenset({"return", "under_load"}),
@@ -158,6 +159,21 @@ def touches(change: OtherChange, gate: Gate) -> bool:
     if names is not None and gate.name in ENTERED and gate.name not in names:
         return False
     return change.where in AT_LOAD.get(gate.region, (change.where,))
+
+
+# Which gates a changed table of a revision empties, beside the parts that a gate names itself; as above, a gate that
+# ENTERED does not name is emptied too.
+EMPTIED_BY_TABLE: Mapping[str, frozenset[str]] = {
+    "spark": SPARK,
+    "full_load_fuel": FULL_LOAD | {"lean_at_load"},
+}
+
+
+def touched_by_part(part: str, gate: Gate) -> bool:
+    """Whether a change of a table of the revision empties a gate."""
+    if part in EMPTIED_BY_TABLE and gate.name not in ENTERED:
+        return True
+    return part in gate.touched_by or gate.name in (EMPTIED_BY_TABLE.get(part, frozenset()))
 
 
 def needs_word(gate: Gate) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tunelab.study.readiness.drive import Drive
-from tunelab.study.readiness.gate import NO_CURE, Gate, needs_word, touches
+from tunelab.study.readiness.gate import NO_CURE, Gate, needs_word, touched_by_part, touches
 from tunelab.study.readiness.limit import MEASURED_FROM, other_limit, other_setting
 from tunelab.study.revision_change import Way, curve_difference, dead_time_difference, differences, way_between
 from tunelab.workspace.car import Car
@@ -97,7 +97,7 @@ def _tables_changed(gate: Gate, drive: Drive, now: Now) -> list[str]:
     """Say what the tables of a drive's revision and the one in the car hold that differs and touches a gate."""
     before, after = now.revisions[drive.revision], now.revisions[now.revision]
     between = now.once(("differences", before.name, after.name), lambda: differences(before, after))
-    found = [d for d in between if d.part in gate.touched_by and d.part not in ("curve", "dead_time")]
+    found = [d for d in between if touched_by_part(d.part, gate) and d.part not in ("curve", "dead_time")]
     found = [d for d in found if d.part != "rev_limit" or d.change > 0]
     if "curve" in gate.touched_by:
         found.append(curve_difference(before, after, drive.reach.readings_of(gate.region)))
@@ -144,7 +144,7 @@ def asked(revisions_driven: Iterable[str], now: Now) -> tuple[str, ...]:
 def _against_notes(revision: Revision) -> str:
     """Ask about a revision that states no other change while its notes name one; empty where they do not."""
     named = SPOKEN_OF.search(revision.notes)
-    if revision.also_changed or named is None:
+    if revision.stated_changes or revision.spark or revision.full_load_fuel or named is None:
         return ""
     return (
         f"{revision.name} says that nothing else was changed, and its notes speak of {named.group().lower()!r}. If "

@@ -1,0 +1,254 @@
+"""Fuel at full load from pulls: a known error over engine speed is found, and nothing is made worse by a proposal."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import functools
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from plain_car import flagged, in_force, outing, owners_car
+from plain_fit import made_up_fit
+from plain_mixture import DELAY_FLOW, DELAY_S, FLOW, LAG_S, READING, Fault, with_fuelling
+from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
+
+from tunelab.study.delay import DelayFit
+from tunelab.study.full_load_fuel import CHANGED, join_setting, propose_full_load
+from tunelab.study.full_throttle import check_full_throttle
+from tunelab.study.high_flow import extend_curve
+from tunelab.study.pull import find_pulls
+from tunelab.study.steady import MeterError
+from tunelab.workspace.check_revision import check_revision
+from tunelab.workspace.revision import MeterCurve, Revision
+from tunelab.workspace.toml_file import read_toml
+from tunelab.workspace.write import write_revision
+
+VEHICLE = PlainVehicle()
+OWNER = owners_car(VEHICLE)
+VOLTS = np.round(np.arange(0.5, 4.51, 0.1), 3)
+CURVE = MeterCurve(meter_v=VOLTS.tolist(), flow_kg_h=np.interp(VOLTS, READING, FLOW).tolist())
+DELAY = DelayFit(
+    DELAY_S, (DELAY_S - 0.02, DELAY_S + 0.02), DELAY_FLOW, (4.0, 6.0), LAG_S, (0.08, 0.12), 0.16, (0.14, 0.18), 60.0,
+    0.95, True, "", "known", 1000, 0,
+)  # fmt: skip
+POINTS = [1500.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0]
+EMPTY = xr.Dataset(coords={"time": [0.0, 1e4]})
+SEEDS = 24  # 300 in tests/bench/test_bench_full_load.py
+DAY = datetime.date(2026, 5, 9)
+
+
+def stating(key="commanded_lambda", value=0.87, base=None, **more) -> Revision:
+    own = {"engine_speed_rpm": POINTS, key: [value] * len(POINTS)} | more
+    return Revision.model_validate((base or in_force()).model_dump(exclude_none=True) | {"full_load_fuel": own})
+
+
+def owner(**limits):
+    return owners_car(VEHICLE, limits=owners_car(VEHICLE).limits.model_dump() | limits)
+
+
+def pulls_of(true_error, rng, *, count=4, low=2400.0, high=6750.0, commanded=0.87, noise=0.006, pull_spread=0.007):
+    """Judged readings of pulls whose lambda is off by exp(`true_error`(rpm)): what `check_mixture` would hand over."""
+    parts = []
+    for number in range(1, count + 1):
+        rpm = np.sort(rng.uniform(low, high, 90))
+        error = true_error(rpm) + rng.normal(0, pull_spread) + rng.normal(0, noise, rpm.size)
+        seen = np.nan_to_num(commanded, nan=0.87) * np.exp(error)
+        parts.append(pd.DataFrame({
+            "stretch": number, "engine_speed_rpm": rpm, "lambda": seen, "commanded": commanded,
+            "judged": True, "fuelled_s": np.linspace(1, 5, rpm.size),
+        }))  # fmt: skip
+    return SimpleNamespace(readings=pd.concat(parts, ignore_index=True))
+
+
+def alone(revision):
+    return join_setting(revision, None, None, None)
+
+
+def proposed(true_error, *, revision=None, car=None, seed=1, **pulls):
+    revision = revision or stating()
+    mixture = pulls_of(true_error, np.random.default_rng(seed), **pulls)
+    return propose_full_load(EMPTY, car or owner(), revision, mixture, alone(revision))
+
+
+def hump(size, at=5000.0, wide=900.0):
+    return lambda rpm: size * np.exp(-0.5 * ((np.asarray(rpm) - at) / wide) ** 2)
+
+
+def test_a_known_error_over_engine_speed_is_corrected_in_the_owners_breakpoints():
+    found = proposed(hump(0.07))
+    table = found.table.set_index("engine_speed_rpm")
+    assert table.index.tolist() == POINTS
+    for rpm in (4000.0, 5000.0, 6000.0):
+        assert table.loc[rpm, "factor_lower"] <= np.exp(hump(0.07)(rpm)) <= table.loc[rpm, "factor_upper"]
+    assert table.loc[5000.0, "proposed"] == pytest.approx(0.87 / np.exp(0.07), rel=0.015)
+    assert table.loc[[1500.0, 7000.0], "proposed"].tolist() == [0.87, 0.87]
+    assert "1500, 7000 rpm" in " ".join(found.notes)
+    assert found.now.value == pytest.approx(7.2, abs=1.5)
+    assert found.predicted.upper < found.now.value
+
+
+def test_the_proposal_reads_back_as_a_revision_that_knows_what_lambda_was_meant_to_be(tmp_path):
+    found = proposed(hump(0.07))
+    write_revision(tmp_path / "r02.toml", found.to_revision("r02", DAY), {})
+    reading = read_toml(tmp_path / "r02.toml", Revision, "r02.toml")
+    assert [*reading.problems, *check_revision(reading, owner())] == []
+    entered = reading.partial
+    assert entered.full_load_fuel.target_lambda == [0.87] * len(POINTS)
+    assert entered.meter_curve == in_force().meter_curve
+    # With it in the ECU lambda is right, though it is no longer what is commanded: nothing is corrected a second time.
+    asked = np.interp(np.arange(7100.0), POINTS, entered.full_load_fuel.commanded_lambda)
+    mixture = pulls_of(lambda rpm: hump(0.07)(rpm) + np.log(np.interp(rpm, np.arange(7100.0), asked) / 0.87),
+                       np.random.default_rng(2))  # fmt: skip
+    mixture.readings["commanded"] = np.interp(mixture.readings["engine_speed_rpm"], np.arange(7100.0), asked)
+    again = propose_full_load(EMPTY, owner(), entered, mixture, alone(entered))
+    assert not again.changes
+    assert again.now.value <= found.predicted.upper
+
+
+def test_a_factor_on_the_fuel_goes_the_other_way_than_a_commanded_lambda():
+    found = proposed(hump(0.07), revision=stating("fuel_factor", 1.0, target_lambda=[0.87] * len(POINTS)))
+    assert found.table.set_index("engine_speed_rpm").loc[5000.0, "proposed"] == pytest.approx(np.exp(0.07), rel=0.015)
+
+
+def test_without_a_stated_table_it_is_a_factor_by_engine_speed_and_no_revision():
+    found = proposed(hump(0.07), revision=in_force())
+    assert found.changes
+    assert found.parts() == ()
+    assert (found.table["engine_speed_rpm"] % 500 == 0).all()
+    with pytest.raises(ValueError, match="states no full_load_fuel"):
+        found.to_revision("r02", DAY)
+
+
+@pytest.mark.parametrize(("made", "because"), [
+    (lambda: proposed(hump(0.07), count=1), "two pulls"),
+    (lambda: proposed(lambda rpm: 0 * rpm, noise=0.0, pull_spread=0.0), "dead sensor"),
+    (lambda: proposed(hump(0.07), revision=stating(value=0.84)), "another table was at work"),
+    (lambda: proposed(hump(0.07), revision=stating("fuel_factor", 1.0), commanded=np.nan), "neither logged"),
+])  # fmt: skip
+def test_without_evidence_nothing_is_proposed(made, because):
+    found = made()
+    assert not found.shown
+    assert because in found.because
+    assert found.findings()[0].status == "not_shown"
+
+
+def test_the_owners_cap_bites_is_told_and_full_throttle_is_warned_of():
+    found = proposed(hump(0.25), car=owner(full_load_fuel_change_max_pct=8))
+    change = found.table["in_force"] / found.table["proposed"]
+    assert change.max() == pytest.approx(1.08)
+    assert "cap of 8 %" in found.capped[0]
+    assert "no full throttle there" in found.notes[0]
+
+
+def wavy(rng):
+    size, at, wide = rng.normal(0, 0.05, 3), rng.uniform(2500, 6800, 3), rng.uniform(250, 1500, 3)
+    return lambda rpm: sum(hump(*one)(rpm) for one in zip(size, at, wide, strict=True))
+
+
+@functools.cache
+def trial(seed):
+    """A random error, table, cap and coverage; gives what was proposed and lambda before and after at every speed."""
+    rng = np.random.default_rng([seed, 12])
+    error, target = wavy(rng), rng.uniform(0.82, 0.91)
+    car = owner(lambda_max_full_load=float(rng.uniform(0.86, 0.93)), full_load_fuel_change_max_pct=rng.uniform(3, 15))
+    points = np.sort(rng.choice(np.arange(1500.0, 7100.0, 250.0), rng.integers(3, 10), replace=False))
+    key = str(rng.choice(["commanded_lambda", "fuel_factor"]))
+    own = {"engine_speed_rpm": points.tolist(), "target_lambda": [target] * points.size}
+    own[key] = [target if key == "commanded_lambda" else 1.0] * points.size
+    revision = Revision.model_validate(in_force().model_dump(exclude_none=True) | {"full_load_fuel": own})
+    mixture = pulls_of(error, rng, count=int(rng.integers(2, 6)), low=rng.uniform(2000, 3000),
+                       high=rng.uniform(5200, 6800), commanded=target)  # fmt: skip
+    found = propose_full_load(EMPTY, car, revision, mixture, alone(revision))
+    if not found.shown:
+        return found, car, (np.zeros(1), np.zeros(1), np.zeros(1), np.ones(1))
+    speed = np.arange(1500.0, 6900.0, 20.0)
+    new = np.interp(speed, points, found.table["proposed"])
+    fuel = new if key == "fuel_factor" else target / new
+    before = target * np.exp(error(speed))
+    return found, car, (speed, before, before / fuel, fuel)
+
+
+def test_no_proposal_leans_full_throttle_beyond_the_owners_limit_or_touches_what_was_not_measured():
+    changed = 0
+    for seed in range(SEEDS):
+        found, car, (_, before, after, fuel) = trial(seed)
+        limit = car.limits.lambda_max_full_load
+        leaner = after > before + 1e-9
+        assert (after[leaner] <= limit * 1.003).all(), seed
+        cap = 1 + car.limits.full_load_fuel_change_max_pct / 100
+        assert fuel.max() <= cap + 1e-9
+        assert fuel.min() >= 1 / cap - 1e-9
+        rest = found.table[found.table["basis"] != CHANGED]
+        assert (rest["proposed"] == rest["in_force"]).all()
+        changed += found.changes
+    assert changed > SEEDS / 4
+
+
+def test_intervals_of_what_is_expected_cover_the_truth():
+    inside, total = 0, 0
+    for seed in range(SEEDS):
+        found, _, (speed, _, after, _) = trial(seed)
+        known = found.table.dropna(subset=["after_lower"])
+        known = known[known["engine_speed_rpm"].between(speed[0], speed[-1])]
+        true = np.interp(known["engine_speed_rpm"], speed, after)
+        inside += int(((known["after_lower"] <= true) & (true <= known["after_upper"])).sum())
+        total += len(known)
+    assert total > 1.5 * SEEDS
+    assert inside / total > 0.93
+
+
+def calm_fit():
+    """A steady fit whose curve is right from 1 to 3.2 V, and the dead time too; nothing known beyond."""
+    known = (VOLTS >= 1.0) & (VOLTS <= 3.2)
+    factor = np.where(known, 1.0, np.nan)
+    flow = np.interp(VOLTS, READING, FLOW)
+    meter = MeterError("meter_v", VOLTS, flow, factor, factor - 0.006, factor + 0.006, 30.0 * known, pd.DataFrame())
+    fit = made_up_fit()
+    dead = dataclasses.replace(fit.dead_time, shown=True, level_ms=0.0, lower_ms=-0.02, upper_ms=0.02)
+    return dataclasses.replace(fit, reference="r01", meter=meter, dead_time=dead)
+
+
+@pytest.fixture(scope="module")
+def starved():
+    """Pulls with 8 % more air above 4600 rpm than the meter's curve says, judged, and the curve extended by them."""
+    base = stating(base=in_force().model_copy(update={"meter_curve": CURVE}))
+    plain = write_down(drive(VEHICLE, out_and_back(3, 2400, 6700, pairs=2)), Logger(), np.random.default_rng(1))
+    fault = Fault(lean_from_rpm=4600, more_air=0.08)
+    log = flagged(with_fuelling(plain, fault, np.random.default_rng(51)), OWNER)
+    pulls = find_pulls(log, OWNER, outing("full-throttle"))
+    mixture = check_full_throttle(log, OWNER, base, pulls, DELAY).mixture
+    return base, log, mixture, extend_curve(log, OWNER, base, mixture, calm_fit())
+
+
+def steady_proposal(revision, dead_time_ms=0.0):
+    curve = pd.DataFrame({"flow_proposed_kg_h": revision.meter_curve.flow_kg_h})
+    dead = pd.DataFrame({"dead_time_proposed_ms": np.asarray(revision.dead_time.dead_time_ms) + dead_time_ms})
+    return SimpleNamespace(curve=curve, dead_time=dead)
+
+
+def test_what_the_meter_corrects_is_not_corrected_again(starved):
+    base, log, mixture, high = starved
+    fuel_only = propose_full_load(log, OWNER, base, mixture, alone(base))
+    assert fuel_only.table["factor"].max() == pytest.approx(1.08, abs=0.015)
+    joined = join_setting(base, calm_fit(), steady_proposal(base), high)
+    both = propose_full_load(log, OWNER, base, mixture, joined)
+    assert joined.words
+    top = both.table.set_index("engine_speed_rpm").loc[6000.0]
+    assert top["by_meter_pct"] == pytest.approx(8.0, abs=1.5)
+    assert top["factor"] == pytest.approx(1.0, abs=0.02)
+    assert top["lambda"] == pytest.approx(0.87 * 1.08, abs=0.015)
+    assert both.table["lambda_after"].max() < 0.885
+
+
+def test_a_longer_dead_time_is_taken_out_by_the_pulse_it_adds(starved):
+    """Worked by hand: 0.2 ms more on a pulse whose opening time is t gives ln((t + 0.2) / t) more fuel."""
+    base, log, mixture, _ = starved
+    joined = join_setting(base, calm_fit(), steady_proposal(base, 0.2), None)
+    table = propose_full_load(log, OWNER, base, mixture, joined).table.set_index("engine_speed_rpm")
+    air = 0.075 * 4000
+    opened = air / 60 * 1e6 / (14.5 * 0.87) / (6 * 2000) / (310 / 60)
+    assert table.loc[4000.0, "by_meter_pct"] == pytest.approx(100 * 0.2 / opened, rel=0.05)
