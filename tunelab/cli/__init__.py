@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from tunelab.cli.disk import say_error
-from tunelab.cli.terminal import complain, say
+from tunelab.cli.terminal import complain, say, spell_what_does_not_fit
 
 COMMANDS = ("new", "inspect", "list", "record", "plan", "ready", "compare", "share", "open", "archive", "demo", "lab")
 DESCRIPTION = """\
@@ -42,6 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         0 done, 1 an analysis failed, 2 bad arguments or files that cannot be used.
     """
+    spell_what_does_not_fit()
     try:
         code = _run(argv)
         sys.stdout.flush()  # here, where a reader who has left is expected, and not as Python ends

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tunelab.record.archive.stamps import digest
+from tunelab.workspace.disk import replace_file
 
 SCHEMA = "tunelab-archive/1"
 PARTS = "parts"
@@ -58,7 +59,7 @@ def write_part(path: Path, part: Part) -> None:
             json.dump(asdict(part), handle, ensure_ascii=False, allow_nan=False)
             handle.flush()
             os.fsync(handle.fileno())
-        os.replace(beside, path)
+        replace_file(Path(beside), path)
     except BaseException:
         Path(beside).unlink(missing_ok=True)
         raise
