@@ -12,7 +12,6 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 
-from tunelab.cli.disk import say_error
 from tunelab.cli.terminal import complain, say, spell_what_does_not_fit
 
 COMMANDS = ("new", "inspect", "list", "record", "plan", "ready", "compare", "share", "open", "archive", "demo", "lab")
@@ -68,6 +67,8 @@ def _run(argv: Sequence[str] | None) -> int:
     except BrokenPipeError:
         raise
     except (ValueError, OSError) as error:
+        from tunelab.workspace.disk import say_error
+
         complain(f"tunelab {arguments.command}: {say_error(error)}")
         return 2
     except KeyboardInterrupt:

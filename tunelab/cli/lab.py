@@ -52,9 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     for sentence in workspace.left_out():
         say(sentence)
     laid = lay_out_notebooks(workspace, notebooks_folder())
-    say(
-        f"{laid.folder}: {', '.join(laid.new) or 'nothing'} copied, {', '.join(laid.kept) or 'nothing'} kept as it is"
-    )
+    say(f"{laid.folder}: {', '.join(laid.new) or 'nothing'} copied, {', '.join(laid.kept) or 'nothing'} kept as it is")
     for name, own in laid.beside.items():
         say(
             f"{name}.ipynb there is not the kit's own: you changed it, or it came from someone else or another "

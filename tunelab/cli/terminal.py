@@ -1,13 +1,15 @@
-"""What a command writes to the terminal: always text, whatever a file, a folder or a note is named."""
+"""What a command takes from the terminal and writes to it: always text, however a file or a note is named."""
 
 from __future__ import annotations
 
 import codecs
+import glob
 import os
 import shutil
 import sys
 import textwrap
 import unicodedata
+from collections.abc import Sequence
 
 SPELT = {
     "°": "deg ", "º": "deg ", "λ": "lambda", "µ": "u", "μ": "u", "→": "->", "←": "<-", "–": "-", "—": "-", "−": "-",
@@ -38,6 +40,18 @@ def _plainer(character: str) -> str:
         return SPELT[character]
     bare = "".join(c for c in unicodedata.normalize("NFKD", character) if c.isascii())
     return bare or "?"
+
+
+def spread(names: Sequence[str]) -> list[str]:
+    """Give the paths that patterns such as `*.csv` stand for; where the shell does that itself none is left to spread.
+
+    A name without a pattern, one that stands on the disk as it is, and a pattern that nothing fits stay as they are.
+    """
+    found: list[str] = []
+    for name in names:
+        is_pattern = any(mark in name for mark in "*?[") and not os.path.lexists(name)
+        found += (sorted(glob.glob(name)) if is_pattern else []) or [name]
+    return found
 
 
 def plain(text: str) -> str:

@@ -102,7 +102,9 @@ def _write_files(folder: Path, chapter: Chapter) -> None:
         write_revision(folder / "proposal.toml", chapter.proposal.revision, dict(chapter.proposal.comments))
     target = folder / CHAPTERS / f"{chapter.notebook}.json"
     target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_text(json.dumps(as_data(chapter), indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+    target.write_text(
+        json.dumps(as_data(chapter), indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8", newline="\n"
+    )
 
 
 def as_data(chapter: Chapter) -> dict[str, Any]:

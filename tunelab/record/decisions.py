@@ -164,8 +164,8 @@ def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -
             runs = [run_notebook(known[n], {"workspace": ".", **parameters.get(n, {})}, folder) for n in NOTEBOOKS]
         for run in runs:
             about = {"workspace": root.absolute().name}
-            (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8")
-        (folder / "index.html").write_text(_index(root, runs), encoding="utf-8")
+            (folder / f"{run.notebook.name}.html").write_text(notebook_page(run, about), encoding="utf-8", newline="\n")
+        (folder / "index.html").write_text(_index(root, runs), encoding="utf-8", newline="\n")
         shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
         put_in_place(folder, place)
     return Decisions(place / "index.html", tuple(f"{run.notebook.name}: {run.failure}" for run in runs if run.failed))

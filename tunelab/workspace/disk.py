@@ -15,7 +15,49 @@ from pathlib import Path
 
 PATIENCE_S = 2.0 if os.name == "nt" else 0.0  # a scanner has let go of a new file by then
 _STEP_S = 0.05
+_OTHER_HAS_IT = (32, 33)  # Windows: sharing and lock violations
+_LONGEST_ON_WINDOWS = 259  # characters of a path, where long ones are not switched on
+_FULL = "the disk is full. Nothing that was there has changed; make room, or write to another disk, and run this again."
+_MAY_NOT = (
+    "this account may not do that there, or another program, such as a spreadsheet, has it open. "
+    "Close it there, change who may read and write it, or name another place."
+)
+_IN_USE = "another program has it open, such as a spreadsheet. Close it there and run this again; nothing was replaced."
+_TOO_LONG = "the path is too long for this disk. Choose shorter names, or a place nearer to the top."
+_REASONS = {
+    errno.ENOSPC: _FULL,
+    errno.EDQUOT: _FULL,
+    errno.EFBIG: "the disk or a limit of this account takes no file so large. Nothing that was there has changed; "
+    "write to another disk, and run this again.",
+    errno.EROFS: "this disk can only be read. Write to another one; raw logs may stay where they are.",
+    errno.EACCES: _MAY_NOT,
+    errno.EPERM: _MAY_NOT,
+    errno.ENAMETOOLONG: _TOO_LONG,
+    errno.EIO: "the disk failed to read or write. Nothing of yours was replaced; copy what is on it elsewhere first.",
+    errno.ENOENT: "there is no such file or folder.",
+    errno.ENOTDIR: "a file stands where a folder should.",
+    errno.EISDIR: "a folder stands where a file should.",
+    errno.EMFILE: "too many files are open at once; close other programs, or raise the limit (ulimit -n).",
+}
 _NO_FLUSH = (errno.EACCES, errno.EPERM, errno.EBADF, errno.EINVAL, errno.ENOTSUP)  # of a folder: not offered there
+
+
+def say_error(error: Exception) -> str:
+    """Say an error to a person: of the system's own, the file, what is wrong with it and the way out."""
+    if not isinstance(error, OSError) or error.errno is None:
+        return str(error)
+    names = [str(name) for name in (error.filename, error.filename2) if name is not None]
+    where = f"{' to '.join(names)}: " if names else ""
+    return f"{where}{say_reason(error)}"
+
+
+def say_reason(error: OSError) -> str:
+    """Say what is wrong and the way out, without the file's name."""
+    if getattr(error, "winerror", None) in _OTHER_HAS_IT:
+        return _IN_USE
+    if os.name == "nt" and error.errno == errno.ENOENT and len(str(error.filename or "")) > _LONGEST_ON_WINDOWS:
+        return _TOO_LONG
+    return _REASONS.get(error.errno or 0, error.strerror or str(error))
 
 
 def usual_mode(most: int) -> int:

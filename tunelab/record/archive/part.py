@@ -55,7 +55,7 @@ def write_part(path: Path, part: Part) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     descriptor, beside = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=".unfinished", dir=path.parent)
     try:
-        with open(descriptor, "w", encoding="utf-8") as handle:
+        with open(descriptor, "w", encoding="utf-8", newline="\n") as handle:
             json.dump(asdict(part), handle, ensure_ascii=False, allow_nan=False)
             handle.flush()
             os.fsync(handle.fileno())
