@@ -431,3 +431,10 @@ def test_a_heading_that_stands_again_with_an_open_end_is_known(read):
     raw = read("\n".join(["Time (s),RPM,Lambda,", *rows[:20], ROWS[20], "Time (s),RPM,Lambda,", *rows[21:], ""]))
     assert _reasons(raw) == {(23, 23): "heading or unit line again: the logger started anew"}
     assert raw.restarts.tolist() == [21]
+
+
+def test_a_cell_that_was_cut_off_says_nothing_of_the_decimal_mark(read):
+    """What was left of "2,335" is "2,3": all thousands of the file were then taken for decimals."""
+    rows = [f'{row / 25:.2f},{1 + row / 100:.2f},"2,{300 + row}"' for row in range(40)]
+    raw = read("\n".join(["Time (s),Lambda,RPM", *rows])[:-3])
+    assert raw.dialect.decimal == "."
