@@ -1,7 +1,9 @@
 """The expectations are the project's own contract for a new workspace; there is no outside source."""
 
+import errno
 import re
 import shutil
+from pathlib import Path
 
 import pytest
 from killed import killed_at_each_step
@@ -123,3 +125,24 @@ def test_a_killed_new_takes_nothing_of_the_owners(tmp_path):
                 assert mine.is_dir() if name == "revisions" else mine.read_text() == "mine"
             shutil.rmtree(root)
             assert step < 100
+
+
+@pytest.mark.parametrize("is_there", [True, False])
+def test_a_disk_that_is_full_half_way_leaves_all_as_it_was(tmp_path, monkeypatch, is_there):
+    root = tmp_path / "my-car"
+    if is_there:
+        root.mkdir()
+        (root / "mine.txt").write_text("mine", encoding="utf-8")
+    real, written = Path.write_bytes, []
+
+    def full(path, data):
+        written.append(path)
+        if len(written) == 3:
+            raise OSError(errno.ENOSPC, "No space left on device", str(path))
+        return real(path, data)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OSError, match="No space"):
+        create_workspace(root)
+    assert [path.name for path in tmp_path.rglob("*")] == (["my-car", "mine.txt"] if is_there else [])
+    assert len(create_workspace(root)) == 4
