@@ -64,7 +64,7 @@ class ChannelMap(Table):
 
     def file_rule(self, file_name: str) -> FileRule | None:
         """Find what the owner says of one file, given its name without its folder."""
-        return next((rule for rule in self.file if _is_named(file_name, rule.name)), None)
+        return next((rule for rule in self.file if is_named(file_name, rule.name)), None)
 
     def rule_for(self, file_name: str, heading: str) -> ColumnRule | None:
         """Find the rule for one column: one that names the file goes before one for all files.
@@ -92,10 +92,10 @@ def plain_heading(heading: str) -> str:
 
 
 def _covers(rule: ColumnRule, file_name: str) -> bool:
-    return rule.file is None or _is_named(file_name, rule.file)
+    return rule.file is None or is_named(file_name, rule.file)
 
 
-def _is_named(file_name: str, pattern: str) -> bool:
+def is_named(file_name: str, pattern: str) -> bool:
     """Whether a file's name fits a pattern; neither letter case nor the two ways to write an accent matter on disk."""
     name, wanted = (unicodedata.normalize("NFC", text).casefold() for text in (file_name, pattern))
     return fnmatch.fnmatchcase(name, wanted)
