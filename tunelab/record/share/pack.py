@@ -232,6 +232,7 @@ def _copy_beside(content: Path, workspace: Workspace, name: str, scrubber: Scrub
     write_log(clean_log(log, scrubber, f"{base}/log.nc", keep_place=wanted.keep_place), content / base / "log.nc")
     text = tomlkit.parse(_session_text(folder, log, scrubber, wanted))
     text["files"] = ["log.nc"]
+    text.pop("clock", None)  # that log is on one clock
     cleaned = clean_toml(tomlkit.dumps(text), scrubber, f"{base}/session.toml")
     (content / base / "session.toml").write_text(cleaned, encoding="utf-8", newline="\n")
 
