@@ -33,6 +33,15 @@ def test_no_number_in_a_template_is_made_up(tmp_path):
             assert not re.match(r"\s*\w+\s*=\s*\[?-?[\d.]", line), line
 
 
+def test_beside_each_number_to_fill_in_stands_what_is_usual_or_what_it_depends_on(tmp_path):
+    create_workspace(tmp_path)
+    for name in ("car.toml", "revisions/r01.toml"):
+        for line in (tmp_path / name).read_text(encoding="utf-8").splitlines():
+            if re.match(r'\w+_(l|rpm|kpa|pct|deg|c|v|s|ms|g_min|kg_h|kg_l|s_kg_h|low|high) = "fill in"', line):
+                assert re.search(r"usually|of car\.toml|the law", line), line
+            assert len(line) <= 120
+
+
 def test_a_filled_workspace_opens(tmp_path):
     create_workspace(tmp_path)
     (tmp_path / "sessions" / "YYYY-MM-DD-steady").rename(tmp_path / "sessions" / SESSION_NAME)

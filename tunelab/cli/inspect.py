@@ -110,11 +110,13 @@ def _find_workspace(path: Path) -> Workspace | None:
 def _rules_in(path: Path) -> ChannelMap:
     """Give the rules of a channels.toml."""
     from tunelab.workspace import ChannelMap, WorkspaceError
+    from tunelab.workspace.check_channel_map import check_channel_map
     from tunelab.workspace.toml_file import read_toml
 
     reading = read_toml(path, ChannelMap, path.name)
-    if reading.problems:
-        raise WorkspaceError(path.name, reading.problems)
+    problems = [*reading.problems, *check_channel_map(reading)]
+    if problems:
+        raise WorkspaceError(path.name, problems)
     return reading.partial
 
 

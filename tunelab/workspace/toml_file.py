@@ -86,7 +86,8 @@ def _text(path: Path, name: str) -> str | Problem:
         with open(path, "rb") as file:
             content = file.read(LARGEST + 1)
     except OSError as error:
-        return Problem(name, None, "", error.strerror or str(error), "a file that can be read", say_reason(error))
+        way_out = "" if isinstance(error, FileNotFoundError) else say_reason(error)
+        return Problem(name, None, "", error.strerror or str(error), "a file that can be read", way_out)
     if len(content) > LARGEST:
         way_out = "is it a log, or another file under this name?"
         return Problem(name, None, "", f"more than {LARGEST // 1024} kB", "a settings file written by hand", way_out)
