@@ -39,7 +39,7 @@ def test_beside_each_number_to_fill_in_stands_what_is_usual_or_what_it_depends_o
         for line in (tmp_path / name).read_text(encoding="utf-8").splitlines():
             if re.match(r'\w+_(l|rpm|kpa|pct|deg|c|v|s|ms|g_min|kg_h|kg_l|s_kg_h|low|high) = "fill in"', line):
                 assert re.search(r"usually|of car\.toml|the law", line), line
-            assert len(line) <= 120
+                assert len(line) <= 120, line
 
 
 def test_a_filled_workspace_opens(tmp_path):
