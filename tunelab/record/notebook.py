@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import ast
 import io
+import json
 import tokenize
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from tunelab.workspace.wanted import nearest
-
-if TYPE_CHECKING:
-    import nbformat
 
 Value = str | int | float | bool | list | None
 SET_BY_THE_RUN = ("session", "out")  # parameters that the command fills in itself
@@ -116,33 +113,49 @@ def read_notebook(path: Path) -> Notebook:
     NotebookError
         It cannot be read, or a cell tagged `parameters` is missing or holds more than plain values.
     """
-    import nbformat  # takes a second, which every kernel would wait for
-
     try:
-        node = nbformat.read(path, as_version=4)
-    except (OSError, ValueError, nbformat.reader.NotJSONError, nbformat.ValidationError) as error:
+        about, cells = _about_and_cells(path)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise NotebookError(f"{path.name} cannot be read as a notebook: {error}") from error
-    about = node.metadata.get("tunelab", {})
     steps, order = tuple(about.get("steps", ())), int(about.get("order", 50))
-    return Notebook(path.stem, path, _title(node), steps, _parameters(node, path), order)
+    return Notebook(path.stem, path, _title(cells), steps, _parameters(cells, path), order)
 
 
-def _title(node: nbformat.NotebookNode) -> str:
-    for cell in node.cells:
-        for line in cell.source.splitlines() if cell.cell_type == "markdown" else ():
+@dataclass(frozen=True)
+class _Cell:
+    kind: str
+    tags: tuple[str, ...]
+    source: str
+
+
+def _about_and_cells(path: Path) -> tuple[dict, list[_Cell]]:
+    """Read a notebook as plain JSON: the library that knows the format takes a second to be imported."""
+    node = json.loads(path.read_text(encoding="utf-8"))
+    if node["nbformat"] != 4:
+        raise ValueError(f"its format is {node['nbformat']}, and 4 is wanted")
+    cells = [
+        _Cell(cell["cell_type"], tuple(cell.get("metadata", {}).get("tags", ())), "".join(cell["source"]))
+        for cell in node["cells"]
+    ]
+    return dict(node.get("metadata", {}).get("tunelab", {})), cells
+
+
+def _title(cells: list[_Cell]) -> str:
+    for cell in cells:
+        for line in cell.source.splitlines() if cell.kind == "markdown" else ():
             if line.startswith("# "):
                 return line[2:].strip()
     return ""
 
 
-def _parameters(node: nbformat.NotebookNode, path: Path) -> tuple[Parameter, ...]:
-    cells = [c for c in node.cells if c.cell_type == "code" and "parameters" in c.metadata.get("tags", [])]
-    if len(cells) != 1:
+def _parameters(cells: list[_Cell], path: Path) -> tuple[Parameter, ...]:
+    tagged = [cell for cell in cells if cell.kind == "code" and "parameters" in cell.tags]
+    if len(tagged) != 1:
         raise NotebookError(
-            f"{path.name} has {len(cells)} cells tagged `parameters`; it needs exactly one, with plain values, "
+            f"{path.name} has {len(tagged)} cells tagged `parameters`; it needs exactly one, with plain values, "
             "or nothing could tell it which session to read."
         )
-    return _read_parameters(cells[0].source, path)
+    return _read_parameters(tagged[0].source, path)
 
 
 def _read_parameters(source: str, path: Path) -> tuple[Parameter, ...]:

@@ -6,16 +6,18 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jinja2
-import nbformat
 from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from tunelab.record.bundle import TEMPLATES, pack, policy, policy_hash, scripts_for
 from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.execute import Run
+
+if TYPE_CHECKING:
+    import nbformat
 
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_RUN = "What comes after this in the notebook did not run."
@@ -134,11 +136,13 @@ def _block(cell: nbformat.NotebookNode) -> Block:
 
 def _join_streams(outputs: list[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
     """Join what was printed in pieces; how the pieces arrive is chance."""
+    from nbformat.v4 import new_output
+
     joined: list[nbformat.NotebookNode] = []
     for output in outputs:
         before = joined[-1] if joined else None
         if before and output.output_type == before.output_type == "stream" and output.name == before.name:
-            joined[-1] = nbformat.v4.new_output("stream", name=output.name, text=before.text + output.text)
+            joined[-1] = new_output("stream", name=output.name, text=before.text + output.text)
         else:
             joined.append(output)
     return joined

@@ -84,7 +84,8 @@ def _check_file(reading: Reading, position: int, name: str, folder: Path) -> Ite
         yield reading.problem(path, repr(name), inside)
         return
     if leaves_folder(name) or not (folder / name).resolve().is_relative_to(folder.resolve()):
-        yield reading.problem(path, repr(name), inside, "copy the log into the folder and name it without a path")
+        found = repr(name) if leaves_folder(name) else f"{name!r}, a link that leads out of the folder"
+        yield reading.problem(path, found, inside, "copy the log into the folder and name it without a path")
         return
     if (folder / name).resolve() == (folder / SESSION_FILE).resolve():
         yield reading.problem(path, repr(name), "a log, not the session's own description")

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import fftconvolve
 
 from tunelab.log.map.mapped import MappedFile
 
@@ -93,8 +92,8 @@ def _left_over(one: np.ndarray, other: np.ndarray, least: float) -> tuple[np.nda
     filled = [np.where(mask > 0, values - middle, 0.0) for mask, values in zip(masks, (one, other), strict=True)]
     (m, n), (a, b) = masks, [values[::-1] if at else values for at, values in enumerate(filled)]
     n = n[::-1]
-    together = np.round(fftconvolve(m, n))
-    sums = [fftconvolve(a, n), fftconvolve(m, b), fftconvolve(a**2, n), fftconvolve(m, b**2), fftconvolve(a, b)]
+    together = np.round(_convolve(m, n))
+    sums = [_convolve(a, n), _convolve(m, b), _convolve(a**2, n), _convolve(m, b**2), _convolve(a, b)]
     with np.errstate(invalid="ignore", divide="ignore"):
         mean_a, mean_b, square_a, square_b, product = (values / together for values in sums)
         moves = (square_a - mean_a**2) + (square_b - mean_b**2)
@@ -102,6 +101,13 @@ def _left_over(one: np.ndarray, other: np.ndarray, least: float) -> tuple[np.nda
     floor = 0.02 * (np.nanvar(one) + np.nanvar(other))
     left = np.where((together >= least) & (moves > floor) & (floor > 0), left, np.nan)
     return np.arange(left.size) - (other.size - 1), left
+
+
+def _convolve(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Convolve two series in full, by their spectra."""
+    size = one.size + other.size - 1
+    padded = 1 << (size - 1).bit_length()
+    return np.fft.irfft(np.fft.rfft(one, padded) * np.fft.rfft(other, padded), padded)[:size]
 
 
 def _refine(pair: list[tuple[np.ndarray, np.ndarray]], coarse: float) -> tuple[float, float]:
