@@ -162,3 +162,16 @@ def test_a_revision_that_is_not_there_is_a_wrong_argument_and_no_verdict(tmp_pat
         "tunelab ready: there is no revision 'r07' in this workspace, which has r01; the nearest name is r01."
     )
     assert told.out == ""
+
+
+@pytest.mark.parametrize("name", ["ready", "plan", "share", "list", "inspect", "compare"])
+def test_what_only_runs_of_notebooks_need_is_not_imported_by_other_commands(name, workspace):
+    """Reading the format of notebooks takes a second, and every kernel of a record would wait for it too."""
+    told = {"list": [], "inspect": [str(workspace / "sessions" / SESSION_NAME / "log1.csv")], "share": ["nowhere"]}
+    arguments = told.get(name, ["a", "b", str(workspace)] if name == "compare" else [str(workspace)])
+    code = (
+        f"import sys\nfrom tunelab.cli import main\nmain([{name!r}, *{arguments!r}])\n"
+        "sys.exit(','.join(sorted({'nbformat', 'papermill', 'scipy.signal'} & set(sys.modules))) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-300:]

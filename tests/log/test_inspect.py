@@ -242,3 +242,13 @@ def test_escape_sequences_in_names_do_not_reach_the_terminal(tmp_path, capsys):
 )
 def test_names_are_cut_and_padded_to_their_width_on_screen(text, shown):
     assert command.fit(text, 8) == shown
+
+
+def test_answers_with_a_name_that_is_no_channel_are_refused_with_the_nearest(tmp_path, capsys):
+    """It ended in a traceback."""
+    answers = tmp_path / "answers.toml"
+    answers.write_text('[[column]]\nname = "RPM"\nchannel = "engine_sped_rpm"\n', encoding="utf-8")
+    assert _run(write_log(tmp_path / "one.csv", {"Time (s)": waves(0, 9)}), "--answers", answers) == 2
+    told = capsys.readouterr().err
+    assert "answers.toml, line 3" in told
+    assert "perhaps engine_speed_rpm" in told

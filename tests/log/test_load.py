@@ -1,6 +1,7 @@
 """All logs of a session on one clock."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from written_log import ROWS, waves, write_log
 
 from tunelab.log import store
 from tunelab.log.load import LoadError, load_session
-from tunelab.workspace import open_workspace
+from tunelab.workspace import WorkspaceError, open_workspace
 
 
 @pytest.fixture
@@ -253,3 +254,70 @@ def test_a_log_of_the_kits_own_with_one_row_is_refused_too(session, tmp_path):
     (folder / "session.toml").write_text(SESSION.replace("log1.csv", "log.nc"), encoding="utf-8")
     with pytest.raises(LoadError, match="holds 1 row that can be used; two moments are the least"):
         load_session(open_workspace(tmp_path), SESSION_NAME)
+
+
+def _drive(time, seed):
+    """Engine speed that wanders up and down; the same curve for whatever clock asks."""
+    rng = np.random.default_rng(seed)
+    knots = np.arange(-50.0, 400.0, 3.0)
+    return np.interp(time, knots, 3500 + 2700 * np.sin(np.cumsum(rng.normal(0, 0.4, knots.size))))
+
+
+def _two_loggers(seed=4, start=37.43, rate=1.0, noise=15.0):
+    rng = np.random.default_rng(seed + 1)
+    first, second = np.arange(0, 240, 0.05), np.arange(0, 180, 0.11)
+    engine = {"Time (s)": first, "RPM": _drive(first, seed), "TPS (%)": waves(0, 90, first.size)}
+    speed = _drive(start + rate * second, seed) + rng.normal(0, noise, second.size)
+    wide = {
+        "Time (s)": second,
+        "RPM": np.clip(np.round(speed), 0, 9000),
+        "Lambda": waves(0.9, 1.1, second.size),
+        "EGT (°C)": waves(500, 700, second.size),
+    }
+    return {"engine.csv": engine, "wide.csv": wide}
+
+
+def test_the_offset_of_two_loggers_is_found_by_what_both_logged_with_its_doubt(session):
+    log = session(_two_loggers())
+    history = log.attrs["history"]
+    added, doubt = (float(text) for text in re.search(r"wide\.csv: ([\d.]+) ± ([\d.]+) s added", history).groups())
+    assert added == pytest.approx(37.43, abs=max(2 * doubt, 0.02))
+    assert doubt <= 0.1
+    assert "found by engine_speed_rpm in both, which is taken from engine.csv" in history
+    assert {"lambda_measured", "engine_speed_rpm", "throttle_pct"} <= set(log)
+    assert float(log["time"].max()) == pytest.approx(240, abs=0.1)  # beside each other, not one after another
+    columns = json.loads(log.attrs["columns"])
+    left_out = [c for c in columns if c["file"] == "wide.csv" and c["column"] == "RPM"]
+    assert left_out[0]["conversion"] == "left out: engine.csv logged it too, and the two agree"
+
+
+@pytest.mark.parametrize(
+    ("change", "because"),
+    [
+        ({"rate": 1.02}, "agree|run alike"),
+        ({"noise": 1500.0}, "do not agree at any offset"),
+        ({"start": -600.0}, "agree"),
+    ],
+)
+def test_an_offset_in_doubt_is_none_and_it_is_said_what_to_do(session, change, because):
+    log = session(_two_loggers(**change))
+    assert re.search(rf"cannot be told by engine_speed_rpm, since .*({because})", log.attrs["history"])
+    assert "[[clock]] with file and starts_s" in log.attrs["history"]
+    assert float(log["time"].max()) > 400
+
+
+def test_a_drive_that_repeats_itself_tells_no_offset(session):
+    files = _two_loggers()
+    for columns in files.values():
+        columns["RPM"] = 2500 + 900 * np.sin(2 * np.pi * np.asarray(columns["Time (s)"]) / 20)
+    assert "more than one offset: the drive repeats itself" in session(files).attrs["history"]
+
+
+def test_the_owner_may_say_when_the_second_logger_began(session):
+    files = {"a.csv": _engine(_clock(0)), "b.csv": {"Time (s)": _clock(0, 200), "TPS (%)": waves(0, 90, 200)}}
+    log = session(files, weather='\n[[clock]]\nfile = "b.csv"\nstarts_s = 2.5\n')
+    assert "b.csv: its first row lies 2.5 s from that of the first file, by session.toml" in log.attrs["history"]
+    first = int(np.flatnonzero(np.isfinite(log["throttle_pct"]))[0])
+    assert float(log["time"][first]) == pytest.approx(2.5)
+    with pytest.raises(WorkspaceError, match=r"(?s)clock no\. 1: file.*'c\.csv', which is not there"):
+        session(files, weather='\n[[clock]]\nfile = "c.csv"\nstarts_s = 2.5\n')

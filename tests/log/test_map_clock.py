@@ -282,6 +282,20 @@ def test_coarse_clock_is_spread_between_its_stamps(clocked):
     assert "the clock is coarse" in log.attrs["history"]
 
 
+def test_a_hole_in_a_part_of_few_stamps_is_not_taken_for_the_step_of_a_coarse_clock(tmp_path):
+    """Rows behind the hole were laid 3.5 s apart: between three stamps of the part the middle step was 14 s."""
+    rows = [*[25] * 10, 26, *[53] * 4, "Time,RPM", *[53] * 2, *(54 + i // 10 for i in range(60))]
+    path = tmp_path / "log.csv"
+    lines = [
+        row if isinstance(row, str) else f"10:00:{row:02d},{800 + at}" for at, row in enumerate(["Time,RPM", *rows])
+    ]
+    path.write_text("\n".join([*lines, ""]))
+    time = map_log(path)["time"].values
+    np.testing.assert_allclose(np.diff(time[11:15]), 0.1, atol=1e-6)
+    assert time.size == 77
+    assert time[-1] == pytest.approx(34.9, abs=0.3)
+
+
 def test_finer_of_two_clocks_is_taken_and_tied_to_the_date(tmp_path):
     columns = {
         "Time (s)": [f"{i * 0.04:.2f}" for i in range(100)],

@@ -147,3 +147,16 @@ def test_a_narrow_band_sensors_voltage_is_no_lambda(mapped):
     log = mapped({"O2 sensor": waves(0.08, 0.9), "RPM": waves(800, 3000)})
     assert "lambda_measured" not in log
     assert "own voltage" in _why(log, "O2 sensor")
+
+
+def test_a_unit_that_fits_the_whole_column_and_not_the_rows_below_one_heading_is_asked_for(tmp_path):
+    """A logger wrote the throttle as a share under "%" and, started anew, in percent: 0.43 stood for 43 %."""
+    heading = "Time (s),Throttle Position (%),RPM"
+    first = [f"{k / 10:.1f},{0.3 + 0.006 * k:.3f},{2000 + k}" for k in range(60)]
+    second = [f"{10 + k / 10:.1f},{30 + 0.6 * k:.1f},{2000 + k}" for k in range(60)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([heading, *first, heading.replace("RPM", "Engine speed"), *second, ""]))
+    with pytest.raises(MapError, match=r"no throttle_pct is 0\.\d+ to 0\.\d+ % in lines 2 to 61"):
+        map_log(path)
+    path.write_text("\n".join([heading, *second[:60], heading.replace("RPM", "Engine speed"), *second, ""]))
+    assert map_log(path)["throttle_pct"].max() == pytest.approx(65.4)

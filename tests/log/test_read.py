@@ -404,3 +404,37 @@ def test_error_words_stand_in_one_order_whatever_the_run(read):
     assert list(raw.columns[1].words.items()) == [
         ("ERR", 2), ("--", 1), ("N/C", 1), ("OFF", 1), ("ZZ", 1), ("a", 1), ("b", 1),
     ]  # fmt: skip
+
+
+ROWS = [f"{row / 25:.2f},{800 + row},{1 + row / 100:.2f}" for row in range(40)]
+
+
+@pytest.mark.parametrize("heading", ["Time (s),RPM,Lambda", "Time (s),RPM,Lambda,"])
+def test_rows_that_end_in_a_delimiter_or_not_are_whole_either_way(read, heading):
+    """A third of the rows was set aside as too long, or nearly all as shifted once a note stood in one of them."""
+    rows = [row + "," * (number % 3 == 0) for number, row in enumerate(ROWS)]
+    raw = read("\n".join([heading, *rows, ""]))
+    assert raw.set_aside == ()
+    assert raw.frame["Lambda"].to_list() == [pytest.approx(1 + row / 100) for row in range(40)]
+
+
+def test_behind_an_open_end_a_row_that_lacks_a_cell_is_short_and_one_with_a_note_is_long(read):
+    rows = [f"{row}," for row in ROWS]
+    rows[10], rows[20], rows[30] = "0.40,1.10,", f"{ROWS[20]},marker", ROWS[30]
+    raw = read("\n".join(["Time (s),RPM,Lambda,", *rows, ""]))
+    assert _reasons(raw) == {(12, 12): "too few fields: 2 instead of 3", (22, 22): "too many fields: 4 instead of 3"}
+    assert raw.frame["RPM"].to_list() == [800 + row for row in range(40) if row not in (10, 20)]
+
+
+def test_a_heading_that_stands_again_with_an_open_end_is_known(read):
+    rows = [f"{row}," for row in ROWS]
+    raw = read("\n".join(["Time (s),RPM,Lambda,", *rows[:20], ROWS[20], "Time (s),RPM,Lambda,", *rows[21:], ""]))
+    assert _reasons(raw) == {(23, 23): "heading or unit line again: the logger started anew"}
+    assert raw.restarts.tolist() == [21]
+
+
+def test_a_cell_that_was_cut_off_says_nothing_of_the_decimal_mark(read):
+    """What was left of "2,335" is "2,3": all thousands of the file were then taken for decimals."""
+    rows = [f'{row / 25:.2f},{1 + row / 100:.2f},"2,{300 + row}"' for row in range(40)]
+    raw = read("\n".join(["Time (s),Lambda,RPM", *rows])[:-3])
+    assert raw.dialect.decimal == "."

@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 import tomllib
 from urllib.parse import quote
@@ -17,6 +18,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.log.store import read_log
+from tunelab.record import execute
 from tunelab.record.deciding import decide
 from tunelab.record.notebook import read_notebook
 from tunelab.record.opened import open_session
@@ -344,3 +346,12 @@ def test_a_folder_in_braces_is_no_form(tmp_path):
         run = run_notebook(notebook, {"session": "s"}, record)
     assert run.failure == ""
     assert (record / "n.ipynb").is_file()
+
+
+@pytest.mark.parametrize("place", ["short", "o" * 200])
+def test_the_sockets_of_a_kernel_have_room_wherever_temporary_files_go(tmp_path, monkeypatch, place):
+    """Below a long path for temporary files no kernel could start: a socket's path holds some hundred bytes."""
+    (tmp_path / place).mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / place))
+    with execute._own_channel() as channel:
+        assert channel["transport"] == "tcp" or len(os.fsencode(channel["ip"] + "-5")) <= 103

@@ -1,7 +1,9 @@
 """The expectations are the project's own contract for a new workspace; there is no outside source."""
 
+import errno
 import re
 import shutil
+from pathlib import Path
 
 import pytest
 from killed import killed_at_each_step
@@ -29,6 +31,15 @@ def test_no_number_in_a_template_is_made_up(tmp_path):
     for path in create_workspace(tmp_path):
         for line in path.read_text(encoding="utf-8").splitlines():
             assert not re.match(r"\s*\w+\s*=\s*\[?-?[\d.]", line), line
+
+
+def test_beside_each_number_to_fill_in_stands_what_is_usual_or_what_it_depends_on(tmp_path):
+    create_workspace(tmp_path)
+    for name in ("car.toml", "revisions/r01.toml"):
+        for line in (tmp_path / name).read_text(encoding="utf-8").splitlines():
+            if re.match(r'\w+_(l|rpm|kpa|pct|deg|c|v|s|ms|g_min|kg_h|kg_l|s_kg_h|low|high) = "fill in"', line):
+                assert re.search(r"usually|of car\.toml|the law", line), line
+                assert len(line) <= 120, line
 
 
 def test_a_filled_workspace_opens(tmp_path):
@@ -123,3 +134,24 @@ def test_a_killed_new_takes_nothing_of_the_owners(tmp_path):
                 assert mine.is_dir() if name == "revisions" else mine.read_text() == "mine"
             shutil.rmtree(root)
             assert step < 100
+
+
+@pytest.mark.parametrize("is_there", [True, False])
+def test_a_disk_that_is_full_half_way_leaves_all_as_it_was(tmp_path, monkeypatch, is_there):
+    root = tmp_path / "my-car"
+    if is_there:
+        root.mkdir()
+        (root / "mine.txt").write_text("mine", encoding="utf-8")
+    real, written = Path.write_bytes, []
+
+    def full(path, data):
+        written.append(path)
+        if len(written) == 3:
+            raise OSError(errno.ENOSPC, "No space left on device", str(path))
+        return real(path, data)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OSError, match="No space"):
+        create_workspace(root)
+    assert [path.name for path in tmp_path.rglob("*")] == (["my-car", "mine.txt"] if is_there else [])
+    assert len(create_workspace(root)) == 4

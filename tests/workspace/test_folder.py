@@ -158,7 +158,7 @@ def test_an_exclusion_is_checked(root):
     assert "lambda_measured" in second.way_out
 
 
-def test_a_symbolic_link_out_of_the_session_is_refused(root, tmp_path):
+def test_a_symbolic_link_out_of_the_session_is_refused_and_called_one(root, tmp_path):
     outside = tmp_path / "outside.csv"
     outside.write_text("secret", encoding="utf-8")
     (root / "sessions" / SESSION_NAME / "log2.csv").symlink_to(outside)

@@ -12,8 +12,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 
-from tunelab.cli.disk import say_error
-from tunelab.cli.terminal import complain, say
+from tunelab.cli.terminal import complain, say, spell_what_does_not_fit
 
 COMMANDS = (
     "new",
@@ -56,6 +55,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         0 done, 1 an analysis failed, 2 bad arguments or files that cannot be used.
     """
+    spell_what_does_not_fit()
     try:
         code = _run(argv)
         sys.stdout.flush()  # here, where a reader who has left is expected, and not as Python ends
@@ -81,6 +81,8 @@ def _run(argv: Sequence[str] | None) -> int:
     except BrokenPipeError:
         raise
     except (ValueError, OSError) as error:
+        from tunelab.workspace.disk import say_error
+
         complain(f"tunelab {arguments.command}: {say_error(error)}")
         return 2
     except KeyboardInterrupt:

@@ -39,7 +39,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Print what can be told apart; the exit code."""
     from tunelab.record.comparing import compare, shown_changes
     from tunelab.record.comparison_page import comparison_page
-    from tunelab.record.table import write_table
+    from tunelab.record.table import table_text
+    from tunelab.record.whole import write_whole
     from tunelab.workspace import find_workspace
 
     names = [Path(name).name for name in (arguments.before, arguments.after)]
@@ -52,9 +53,9 @@ def run(arguments: argparse.Namespace) -> int:
         for line in lines:
             say_folded(f"- {line}", hang=2)
     if arguments.csv:
-        write_table(Path(arguments.csv), found.table())
+        write_whole(Path(arguments.csv), table_text(found.table()))
         say(f"open {arguments.csv}")
     if arguments.page:
-        Path(arguments.page).write_text(comparison_page(found), encoding="utf-8")
+        write_whole(Path(arguments.page), comparison_page(found))
         say(f"open {arguments.page}")
     return 0

@@ -9,7 +9,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tunelab.cli.terminal import complain, plain, say
+from tunelab.cli.terminal import complain, plain, say, spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -69,7 +69,7 @@ def run(arguments: argparse.Namespace) -> int:
         complain(str(error))
         return 2
     inspections, failed = [], False
-    for name in arguments.files:
+    for name in spread(arguments.files):
         workspace = _find_workspace(Path(name))
         car = workspace.car if workspace else None
         try:
@@ -110,11 +110,13 @@ def _find_workspace(path: Path) -> Workspace | None:
 def _rules_in(path: Path) -> ChannelMap:
     """Give the rules of a channels.toml."""
     from tunelab.workspace import ChannelMap, WorkspaceError
+    from tunelab.workspace.check_channel_map import check_channel_map
     from tunelab.workspace.toml_file import read_toml
 
     reading = read_toml(path, ChannelMap, path.name)
-    if reading.problems:
-        raise WorkspaceError(path.name, reading.problems)
+    problems = [*reading.problems, *check_channel_map(reading)]
+    if problems:
+        raise WorkspaceError(path.name, problems)
     return reading.partial
 
 
@@ -151,13 +153,14 @@ def _answers_used(inspections: Sequence[Inspection], answers: ChannelMap, name: 
 
 def _write(path: Path, inspections: Sequence[Inspection], known: Sequence[str]) -> None:
     from tunelab.log.starting_map import write_starting_map
+    from tunelab.record.whole import write_whole
 
     text = write_starting_map(inspections, known).rstrip("\n")
     if not text:
         say(f"{path} has an answer for every column already; nothing was added")
         return
-    with path.open("a", encoding="utf-8") as file:
-        file.write(("\n" if file.tell() else "") + text + "\n")
+    before = path.read_bytes().decode("utf-8") if path.exists() else ""
+    write_whole(path.resolve(), before + ("\n" if before else "") + text + "\n")
     say(f"{'added to' if known else 'wrote'} {path}: go through it, and fill in what it asks for")
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from tunelab.cli.terminal import say
+
 DESCRIPTION = """\
 Open JupyterLab on a workspace with the kit's notebooks in its folder notebooks/, each set to the
 latest session that it serves. It answers this computer alone, asks for the key in the address that
@@ -40,6 +42,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 def run(arguments: argparse.Namespace) -> int:
     """Lay the notebooks out and serve them until stopped; the exit code."""
     import os
+    import sys
 
     from tunelab.record.lab import lay_out_notebooks, plan_lab
     from tunelab.record.notebook import notebooks_folder
@@ -47,18 +50,17 @@ def run(arguments: argparse.Namespace) -> int:
 
     workspace = open_usable(find_workspace(arguments.dir))
     for sentence in workspace.left_out():
-        print(sentence)
+        say(sentence)
     laid = lay_out_notebooks(workspace, notebooks_folder())
-    print(
-        f"{laid.folder}: {', '.join(laid.new) or 'nothing'} copied, {', '.join(laid.kept) or 'nothing'} kept as it is"
-    )
+    say(f"{laid.folder}: {', '.join(laid.new) or 'nothing'} copied, {', '.join(laid.kept) or 'nothing'} kept as it is")
     for name, own in laid.beside.items():
-        print(
+        say(
             f"{name}.ipynb there is not the kit's own: you changed it, or it came from someone else or another "
             f"version. Read it before you run it. The kit's own stands beside it as {own}.ipynb"
         )
     start = plan_lab(workspace.root, port=arguments.port, opens_browser=not arguments.no_browser, first=laid.first)
-    print(f"{start.address}\nThis address holds the key; Control-C ends JupyterLab.", flush=True)
+    say(f"{start.address}\nThis address holds the key; Control-C ends JupyterLab.")
+    sys.stdout.flush()  # JupyterLab does not come back
     os.environ.pop("JUPYTER_PATH", None)  # could name another Python's kernel, which knows no tunelab
     from jupyterlab.labapp import LabApp
 

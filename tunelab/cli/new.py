@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from tunelab.cli.terminal import say
+
 DESCRIPTION = """\
 Write a commented workspace to fill in: car.toml, channels.toml, a first revision and a first session.
 
@@ -34,6 +36,6 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.workspace import create_workspace
 
     for path in create_workspace(arguments.dir):
-        print(f"wrote {path}")
-    print('Replace every "fill in", rename the session folder to its date, and put the raw logs into it.')
+        say(f"wrote {path}")
+    say('Replace every "fill in", rename the session folder to its date, and put the raw logs into it.')
     return 0

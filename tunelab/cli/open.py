@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tunelab.cli.disk import say_error
 from tunelab.cli.terminal import complain, say
 
 DESCRIPTION = """\
@@ -47,6 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Open, run again, say what differs; the exit code."""
     from tunelab.record.share import open_shared, run_again
     from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, is_blank
+    from tunelab.workspace.disk import say_error
 
     path = Path(arguments.zip)
     root = Path(arguments.workspace) if arguments.workspace else path.with_suffix("")

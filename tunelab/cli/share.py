@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tunelab.cli.terminal import say
+from tunelab.cli.terminal import say, spread
 
 DESCRIPTION = """\
 Put records into one zip: pages, notebooks, results, tables, the cleaned log, the car and its revisions,
@@ -41,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Write the zip and say what was taken out; the exit code."""
     from tunelab.record.share import Wanted, share_records
 
-    records = [Path(record) for record in arguments.records]
+    records = [Path(record) for record in spread(arguments.records)]
     target = Path(arguments.out or f"{records[0].resolve().name}.zip")
     wanted = Wanted(keep_place=arguments.keep_place, hide_names=arguments.hide_names, raw=arguments.raw)
     shared = share_records(records, target, wanted)

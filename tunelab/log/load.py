@@ -56,7 +56,7 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
         return own.assign_attrs(session=session_name, revision=folder.session.revision)
     files = _map_all(workspace, folder)
     try:
-        log = join_files(files, title=f"drive log of {session_name}")
+        log = join_files(files, title=f"drive log of {session_name}", starts=folder.session.starts_of)
     except MapError as error:
         raise LoadError(f"{session_name}: {error}") from error
     return log.assign_attrs(session=session_name, revision=folder.session.revision)

@@ -13,7 +13,7 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.log.read.hdf5 import require_safe_hdf5
 from tunelab.log.read.raw import ReadError
-from tunelab.workspace.write import usual_mode
+from tunelab.workspace.disk import flush, replace_file, usual_mode
 
 CONVENTIONS = "CF-1.11"
 ENGINE = "h5netcdf"
@@ -47,12 +47,12 @@ def write_log(log: xr.Dataset, path: Path) -> Path:
         with open(handle, "wb") as file:
             file.write(content)
         _check_complete(dressed, Path(beside), path)
-        _flush(beside)
+        flush(Path(beside))
         os.chmod(beside, usual_mode(0o666))
-        os.replace(beside, path)
+        replace_file(Path(beside), path)
     finally:
         Path(beside).unlink(missing_ok=True)
-    _flush(path.parent)
+    flush(path.parent)
     return path
 
 
@@ -170,12 +170,3 @@ def _check_complete(log: xr.Dataset, beside: Path, path: Path) -> None:
         absent = [str(n) for n in log.variables if n not in written.variables or written[n].shape != log[n].shape]
     if absent:
         raise StoreError(f"{path}: the disk did not take {', '.join(absent)}; is it full? Nothing was replaced.")
-
-
-def _flush(path: Path | str) -> None:
-    """Wait until file or folder is on the disk."""
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -114,7 +114,9 @@ def _write_files(folder: Path, chapter: Chapter) -> None:
         _write_proposal(folder, chapter.proposal)
     target = folder / CHAPTERS / f"{chapter.notebook}.json"
     target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_text(json.dumps(as_data(chapter), indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+    target.write_text(
+        json.dumps(as_data(chapter), indent=1, ensure_ascii=False, allow_nan=False), encoding="utf-8", newline="\n"
+    )
 
 
 def _write_proposal(folder: Path, proposal: NextRevision) -> None:

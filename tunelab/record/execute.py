@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import nbformat
 
 PREFIX = "TUNELAB_PREFIX"
+LONGEST_SOCKET = 103  # bytes of its path, on macOS; Linux takes 107
 CHECK_TAG = "tunelab-kernel-check"
 CHECK = f"""import os, sys
 if sys.prefix != os.environ["{PREFIX}"]:
@@ -72,7 +73,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     record : Path
         Folder of the record being written: gets `<name>.ipynb`, finished cells even when a later one fails.
     """
-    import nbformat
+    import nbformat  # with papermill: takes a second, which every kernel would wait for
     import papermill
     from papermill.exceptions import PapermillException
     from traitlets.config import Config
@@ -110,19 +111,26 @@ def _own_channel() -> Iterator[dict[str, str]]:
     """Settings of a channel that only this kernel and this process use, open to no network.
 
     The sockets lie in a folder of their own: left to itself the kernel manager takes the same names for every kernel
-    that starts in one place, and two runs at once would talk into each other's.
+    that starts in one place, and two runs at once would talk into each other's. Where there are no such sockets
+    (Windows), or no place for temporary files has a short enough path, it is a port of this computer alone, with a key.
     """
-    if os.name == "nt":  # no such sockets there
+    place = next((p for p in (tempfile.gettempdir(), "/tmp") if os.access(p, os.W_OK) and _fits(p)), None)
+    if place is None or os.name == "nt":
         yield {"transport": "tcp"}
         return
-    with tempfile.TemporaryDirectory(prefix="tunelab-", ignore_cleanup_errors=True) as folder:
+    with tempfile.TemporaryDirectory(prefix="tunelab-", dir=place, ignore_cleanup_errors=True) as folder:
         yield {"transport": "ipc", "ip": os.path.join(folder, "k")}
 
 
-def _with_check(node: nbformat.NotebookNode) -> nbformat.NotebookNode:
-    import nbformat
+def _fits(folder: str) -> bool:
+    """Whether the sockets of a kernel have room below a folder: systems hold 103 to 107 bytes of a socket's path."""
+    return len(os.fsencode(os.path.join(folder, "tunelab-12345678", "k-5"))) <= LONGEST_SOCKET
 
-    cell = nbformat.v4.new_code_cell(CHECK, id="kernel-check", metadata={"tags": [CHECK_TAG]})
+
+def _with_check(node: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    from nbformat.v4 import new_code_cell
+
+    cell = new_code_cell(CHECK, id="kernel-check", metadata={"tags": [CHECK_TAG]})
     node.cells.insert(0, cell)
     return node
 

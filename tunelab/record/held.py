@@ -49,10 +49,10 @@ def _take(folder: Path, *, waits: bool) -> int | None:
     BlockingIOError
         Somebody has it, and `waits` is False.
     """
-    if os.name == "nt":
+    try:
+        import fcntl
+    except ImportError:  # Windows
         return None
-    import fcntl
-
     descriptor = -1
     try:
         descriptor = os.open(folder, os.O_RDONLY)

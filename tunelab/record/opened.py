@@ -62,14 +62,18 @@ def open_session(path: str | Path, *, beside: OpenedSession | None = None) -> Op
     refuse_unknown_parameters()
     folder = _beside(Path(path), beside) or _existing(Path(path))
     workspace = open_usable(find_workspace(folder))
-    sessions = {session.path.resolve(): session for session in workspace.sessions.values()}
-    for place in (folder.resolve(), *folder.resolve().parents):
-        if place in sessions:
-            return OpenedSession(workspace, sessions[place])
+    for session in workspace.sessions.values():
+        if _is_in(folder, session.path):
+            return OpenedSession(workspace, session)
     for name, problems in workspace.unusable.items():
-        if (workspace.root / SESSIONS_FOLDER / name).resolve() in (folder.resolve(), *folder.resolve().parents):
+        if _is_in(folder, workspace.root / SESSIONS_FOLDER / name):
             raise WorkspaceError(name, problems)
     raise _no_session(str(path), list(workspace.sessions))
+
+
+def _is_in(path: Path, folder: Path) -> bool:
+    """Whether a path is a folder or lies in it, as the disk has it: names may differ in case, or lead through links."""
+    return any(place.samefile(folder) for place in (path.resolve(), *path.resolve().parents))
 
 
 def _beside(path: Path, opened: OpenedSession | None) -> Path | None:

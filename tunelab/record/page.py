@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
     from tunelab.record.execute import Run
 
+if TYPE_CHECKING:
+    import nbformat
+
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_RUN = "What comes after this in the notebook did not run."
 BANNER_TAG = "papermill-error-cell-tag"
@@ -214,6 +217,8 @@ def _heading(source: str) -> tuple[str, str]:
 
 def _join_streams(outputs: list[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
     """Join what was printed in pieces; how the pieces arrive is chance."""
+    from nbformat.v4 import new_output
+
     joined: list[nbformat.NotebookNode] = []
     for output in outputs:
         before = joined[-1] if joined else None

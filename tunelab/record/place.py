@@ -17,7 +17,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from tunelab.record.held import held, is_abandoned
-from tunelab.workspace.write import usual_mode
+from tunelab.workspace.disk import flush, flush_all, rename, usual_mode
 
 UNFINISHED = ".unfinished-"  # prefix of a record that is being written
 TAKEN = (errno.ENOTEMPTY, errno.EEXIST)
@@ -68,19 +68,19 @@ def put_in_place(folder: Path, place: Path) -> Path | None:
         raise FileExistsError(
             f"{place} is a file; a record needs a folder of that name: move the file or choose --out."
         )
-    flush(folder)
+    flush_all(folder)
     with held(place.parent):
         kept = None if not place.exists() and _rename_to_free(folder, place) else _exchange(folder, place)
-        _flush_one(place.parent)
+        flush(place.parent)
     return kept
 
 
 def put_in_free_place(whole: Path, place: Path) -> bool:
     """Move a finished folder or file to a place if nothing stands there; False if something does."""
-    flush(whole)
+    flush_all(whole)
     with held(place.parent):
         is_in = not place.exists() and _rename_to_free(whole, place)
-        _flush_one(place.parent)
+        flush(place.parent)
     return is_in
 
 
@@ -96,7 +96,7 @@ def _exchange(folder: Path, place: Path) -> Path:
         if not _swap_names(kept, place):
             _swap_by_three(kept, place)
     except OSError:
-        os.rename(kept, folder)
+        rename(kept, folder)
         raise
     return kept
 
@@ -104,13 +104,13 @@ def _exchange(folder: Path, place: Path) -> Path:
 def _swap_by_three(one: Path, other: Path) -> None:
     """Exchange two folders by renaming three times; what goes wrong after the first undoes it."""
     aside = next_kept(other)
-    os.rename(other, aside)
+    rename(other, aside)
     try:
-        os.rename(one, other)
+        rename(one, other)
     except OSError:
-        os.rename(aside, other)
+        rename(aside, other)
         raise
-    os.rename(aside, one)
+    rename(aside, one)
 
 
 def next_kept(place: Path) -> Path:
@@ -124,7 +124,7 @@ def next_kept(place: Path) -> Path:
 def _rename_to_free(one: Path, other: Path) -> bool:
     """Rename a folder; False where the name is taken by then."""
     try:
-        os.rename(one, other)
+        rename(one, other)
     except OSError as error:
         if error.errno not in TAKEN:
             raise
@@ -146,21 +146,3 @@ def _swap_names(one: Path, other: Path) -> bool:
     if code in (errno.ENOSYS, errno.EINVAL):
         return False
     raise OSError(code, os.strerror(code), str(other))
-
-
-def flush(whole: Path) -> None:
-    """Ask the system to put a file, or every file of a folder, on the disk before it gets its name."""
-    for path in (whole, *sorted(whole.rglob("*"))):
-        if path.is_file():
-            _flush_one(path)
-
-
-def _flush_one(path: Path) -> None:
-    """Wait until one file or folder is on the disk; Windows knows that of files alone, opened for writing."""
-    if os.name == "nt" and path.is_dir():
-        return
-    descriptor = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -158,7 +158,7 @@ def _write_files(
     write_table(folder / "tables" / "flagged_spans.csv", evidence.spans)
     write_log(evidence.log, folder / "log.nc")
     results = results_data(opened, evidence, chapters, runs, timestamps)
-    (folder / "results.json").write_text(results_text(results), encoding="utf-8")
+    (folder / "results.json").write_text(results_text(results), encoding="utf-8", newline="\n")
     about = {"car": opened.car.name, "session": opened.name, "date": opened.folder.session.date.isoformat()}
     handed = {chapter["notebook"]: chapter for chapter in chapters}
     for run, _ in runs:
@@ -166,7 +166,7 @@ def _write_files(
         (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8", newline="\n")
     sheet = sheet_page(opened, chapters, results["findings"])
     if sheet:
-        (folder / "drive_sheet.html").write_text(sheet, encoding="utf-8")
+        (folder / "drive_sheet.html").write_text(sheet, encoding="utf-8", newline="\n")
     page, short = summary_page(folder, opened, evidence, chapters, results)
     (folder / "index.html").write_text(page, encoding="utf-8", newline="\n")
     write_crate(folder, results, opened.car.name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
 from pathlib import Path
@@ -61,10 +62,16 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
     """
     check_columns(path.stem, table)
     path.parent.mkdir(parents=True, exist_ok=True)
-    with open(path, "w", encoding="utf-8", newline="") as handle:
-        writer = csv.writer(handle, lineterminator="\n")
-        writer.writerow([harmless(str(column)) for column in table.columns])
-        writer.writerows([_cell(value) for value in row] for row in table.itertuples(index=False, name=None))
+    path.write_text(table_text(table), encoding="utf-8", newline="\n")
+
+
+def table_text(table: pd.DataFrame) -> str:
+    """Give the text of a table as `write_table` writes it."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([harmless(str(column)) for column in table.columns])
+    writer.writerows([_cell(value) for value in row] for row in table.itertuples(index=False, name=None))
+    return out.getvalue()
 
 
 def harmless(text: str) -> str:

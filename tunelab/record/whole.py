@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from tunelab.record.held import held, is_abandoned
-from tunelab.workspace.write import usual_mode
+from tunelab.workspace.disk import replace_file, usual_mode
 
 PART = ".part"
 YOUNG_S = 60.0  # a part younger than this may just be about to be held
@@ -34,7 +34,7 @@ def write_whole(path: Path, content: str | bytes) -> Path:
             out.flush()
             os.fsync(out.fileno())
             beside.chmod(usual_mode(0o666))
-        beside.replace(path)
+        replace_file(beside, path)
     finally:
         beside.unlink(missing_ok=True)
     return path

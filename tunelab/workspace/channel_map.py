@@ -15,6 +15,7 @@ A value goes from file to channel in this order:
 from __future__ import annotations
 
 import fnmatch
+import unicodedata
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -63,7 +64,7 @@ class ChannelMap(Table):
 
     def file_rule(self, file_name: str) -> FileRule | None:
         """Find what the owner says of one file, given its name without its folder."""
-        return next((rule for rule in self.file if fnmatch.fnmatch(file_name.casefold(), rule.name.casefold())), None)
+        return next((rule for rule in self.file if is_named(file_name, rule.name)), None)
 
     def rule_for(self, file_name: str, heading: str) -> ColumnRule | None:
         """Find the rule for one column: one that names the file goes before one for all files.
@@ -86,12 +87,18 @@ class ChannelMap(Table):
 
 
 def plain_heading(heading: str) -> str:
-    """Give a column heading without blanks at its ends and with single blanks inside."""
-    return " ".join(heading.split())
+    """Give a column heading without blanks at its ends, with single blanks inside and each accent on its letter."""
+    return " ".join(unicodedata.normalize("NFC", heading).split())
 
 
 def _covers(rule: ColumnRule, file_name: str) -> bool:
-    return rule.file is None or fnmatch.fnmatch(file_name.casefold(), rule.file.casefold())
+    return rule.file is None or is_named(file_name, rule.file)
+
+
+def is_named(file_name: str, pattern: str) -> bool:
+    """Whether a file's name fits a pattern; neither letter case nor the two ways to write an accent matter on disk."""
+    name, wanted = (unicodedata.normalize("NFC", text).casefold() for text in (file_name, pattern))
+    return fnmatch.fnmatchcase(name, wanted)
 
 
 def _names(rule: ColumnRule, heading: str) -> bool:

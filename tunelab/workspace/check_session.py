@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from tunelab.channels import CHANNELS
+from tunelab.workspace.channel_map import is_named
 from tunelab.workspace.check_revision import known_names
 from tunelab.workspace.problem import Problem
 from tunelab.workspace.session import Exclusion, NotedDropOut, Session
@@ -40,6 +41,9 @@ def check_session(reading: Reading[Session], folder: Path, revisions: Mapping[st
             yield from _check_end(reading, "drop_out", position, noted)
     yield from _check_repeats(reading, "steps", session.steps)
     yield from _check_repeats(reading, "files", session.files)
+    for position, second in enumerate(session.clock or ()):
+        if second is not None and second.file:
+            yield from _check_clock(reading, position, second.file, folder)
     for position, name in enumerate(session.files or ()):
         yield from _check_file(reading, position, name, folder)
 
@@ -80,13 +84,21 @@ def _check_file(reading: Reading, position: int, name: str, folder: Path) -> Ite
         yield reading.problem(path, repr(name), inside)
         return
     if leaves_folder(name) or not (folder / name).resolve().is_relative_to(folder.resolve()):
-        yield reading.problem(path, repr(name), inside, "copy the log into the folder and name it without a path")
+        found = repr(name) if leaves_folder(name) else f"{name!r}, a link that leads out of the folder"
+        yield reading.problem(path, found, inside, "copy the log into the folder and name it without a path")
         return
     if (folder / name).resolve() == (folder / SESSION_FILE).resolve():
         yield reading.problem(path, repr(name), "a log, not the session's own description")
     elif not _is_file(folder / name):
         way_out = known_names(name, [entry.name for entry in folder.iterdir() if entry.name != SESSION_FILE])
         yield reading.problem(path, f"{name!r}, which is not there", inside, way_out)
+
+
+def _check_clock(reading: Reading, position: int, pattern: str, folder: Path) -> Iterator[Problem]:
+    there = [entry.name for entry in folder.iterdir() if entry.name != SESSION_FILE] if folder.is_dir() else []
+    if not any(is_named(name, pattern) for name in there):
+        found = f"{pattern!r}, which is not there"
+        yield reading.problem(("clock", position, "file"), found, "a log of this session", known_names(pattern, there))
 
 
 def _is_file(path: Path) -> bool:

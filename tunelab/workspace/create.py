@@ -21,6 +21,7 @@ PLACES = {
 TOP = (SESSIONS_FOLDER, REVISIONS_FOLDER, CHANNELS_FILE, CAR_FILE)
 """What stands in the workspace itself, in the order in which it is moved in; with car.toml it is a workspace."""
 WAITING = ".new-workspace"  # a whole one that is being moved in; a run that was killed leaves it, and the next goes on
+UNWRITTEN = f"{WAITING}-unwritten"
 
 
 def create_workspace(root: str | Path) -> list[Path]:
@@ -44,10 +45,14 @@ def create_workspace(root: str | Path) -> list[Path]:
     root = Path(root)
     if root.exists() and not root.is_dir():
         raise WorkspaceError(str(root), [Problem(str(root), None, "", "a file", "a folder, or a name that is free")])
-    waiting = root / WAITING
+    waiting, is_made = root / WAITING, not root.exists()
     if not waiting.is_dir():
         _require_free(root, TOP)
-        _write_templates(root, waiting)
+        try:
+            _write_templates(root, waiting)
+        except OSError:  # such as a full disk: what was there is left as it was
+            shutil.rmtree(root if is_made else root / UNWRITTEN, ignore_errors=True)
+            raise
     left = [name for name in TOP if (waiting / name).exists()]  # of a run that was killed here the rest is in place
     _require_free(root, left)
     for name in left:
@@ -61,7 +66,7 @@ def _write_templates(root: Path, waiting: Path) -> None:
 
     What a run that was killed before that left behind is the kit's own, and is written anew.
     """
-    beside = root / f"{WAITING}-unwritten"
+    beside = root / UNWRITTEN
     if beside.is_dir():
         shutil.rmtree(beside)
     for name, place in PLACES.items():

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from tunelab.workspace.car import NotNegative, Percent, Positive, Table
+from tunelab.workspace.channel_map import is_named
 
 Step = Literal["steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link"]
 
@@ -40,6 +41,13 @@ class NotedDropOut(Table):
     note: str = ""
 
 
+class SecondClock(Table):
+    """Where a second logger's file lies, whose clock says nothing of the first one's."""
+
+    file: Annotated[str, Field(min_length=1)]  # file name, or a pattern such as "wideband-*.csv"
+    starts_s: float  # from the first row of the session's first file to the first row of this one; may be negative
+
+
 class Session(Table):
     """Everything `session.toml` holds."""
 
@@ -57,4 +65,9 @@ class Session(Table):
         default_factory=list
     )  # where the car was turned round, for logs without a position
     drop_out: list[NotedDropOut] = Field(default_factory=list)
+    clock: list[SecondClock] = Field(default_factory=list)
     new_file: Literal["drop-out", "by hand"] | None = None  # what begins a new file; None: not known
+
+    def starts_of(self, file_name: str) -> float | None:
+        """Seconds from the first row of the first file to that of a file, where the owner has said so."""
+        return next((second.starts_s for second in self.clock if is_named(file_name, second.file)), None)

@@ -10,6 +10,7 @@ from typing import Any, Generic, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
+from tunelab.workspace.disk import say_reason
 from tunelab.workspace.problem import PLACEHOLDER_FOUND, KeyPath, Problem, show_key
 from tunelab.workspace.toml_lines import key_lines, line_of
 from tunelab.workspace.toml_words import tell_line
@@ -85,7 +86,8 @@ def _text(path: Path, name: str) -> str | Problem:
         with open(path, "rb") as file:
             content = file.read(LARGEST + 1)
     except OSError as error:
-        return Problem(name, None, "", error.strerror or str(error), "a file that can be read")
+        way_out = "" if isinstance(error, FileNotFoundError) else say_reason(error)
+        return Problem(name, None, "", error.strerror or str(error), "a file that can be read", way_out)
     if len(content) > LARGEST:
         way_out = "is it a log, or another file under this name?"
         return Problem(name, None, "", f"more than {LARGEST // 1024} kB", "a settings file written by hand", way_out)

@@ -11,6 +11,7 @@ import numpy as np
 import tomlkit
 
 from tunelab.workspace.check_revision import check_revision
+from tunelab.workspace.disk import replace_file, usual_mode
 from tunelab.workspace.problem import WorkspaceError
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml
@@ -82,19 +83,9 @@ def write_revision(path: str | Path, revision: Revision, comments: Mapping[str, 
     try:
         _require_same(Path(beside.name), path.name, revision)
         Path(beside.name).chmod(usual_mode(0o666))
-        Path(beside.name).replace(path)
+        replace_file(Path(beside.name), path)
     finally:
         Path(beside.name).unlink(missing_ok=True)
-
-
-def usual_mode(most: int) -> int:
-    """Rights that this account gives a new file (of at most 0o666) or folder (0o777): its umask is honoured.
-
-    A file or folder made under a passing name is closed to others until it is whole, and then gets these.
-    """
-    mask = os.umask(0o077)  # asking sets it; for that moment the strict one
-    os.umask(mask)
-    return most & ~mask
 
 
 def revision_text(revision: Revision, comments: Mapping[str, str]) -> str:

@@ -183,7 +183,7 @@ def test_a_zip_for_which_the_disk_has_no_room_is_refused_first(shared, tmp_path,
 
     usage = shutil.disk_usage(tmp_path)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=1000))
-    with pytest.raises(OpenError, match="MB are free on this disk"):
+    with pytest.raises(OpenError, match=r"MB are free on this disk. Make room"):
         open_shared(shared.path, tmp_path / "theirs")
     assert list(tmp_path.iterdir()) == []
 

@@ -4,9 +4,12 @@ import json
 import shutil
 
 import pytest
+from plain_workspace import SESSION_NAME, write_workspace
 
+from tunelab.log.store import read_log
+from tunelab.record.opened import open_session
 from tunelab.record.place import put_in_place
-from tunelab.record.session import Record
+from tunelab.record.session import Record, record_session
 from tunelab.record.share import OpenError, again, open_shared, read_answers, run_again, share_records
 from tunelab.record.share.again import compare_records
 from tunelab.workspace import WorkspaceError, open_workspace
@@ -135,3 +138,20 @@ def test_an_answer_that_cannot_be_read_says_what_is_wrong(opened):
     form.write_text(form.read_text("utf-8").replace("2026-05-04", '"soon"'), encoding="utf-8")
     with pytest.raises(WorkspaceError, match="date"):
         read_answers(opened.root)
+
+
+def test_a_session_of_two_loggers_opens_with_the_one_log_that_they_made(tmp_path):
+    root = write_workspace(tmp_path / "car")
+    folder = root / "sessions" / SESSION_NAME
+    for name, column in (("log1.csv", "Engine Speed (rpm);Lambda"), ("log2.csv", "Throttle (%);Battery (V)")):
+        rows = "".join(f"{k / 10};{800 + 3 * k};{0.9 + k / 5000:.3f}\n" for k in range(300))
+        rows = rows if name == "log1.csv" else "".join(f"{k / 10};{k / 4};{13 + k / 400:.2f}\n" for k in range(300))
+        (folder / name).write_text(f"Time (s);{column}\n{rows}", encoding="utf-8")
+    text = (folder / "session.toml").read_text(encoding="utf-8").replace('["log1.csv"]', '["log1.csv", "log2.csv"]')
+    (folder / "session.toml").write_text(f'{text}\n[[clock]]\nfile = "log2.csv"\nstarts_s = 3.5\n', encoding="utf-8")
+    record = record_session(open_session(folder), [], {})
+    shared = share_records([record.place], tmp_path / "a.zip")
+    opened = open_shared(shared.path, tmp_path / "theirs")
+    assert open_session(opened.sessions[0]).folder.session.clock == []
+    before, after = (read_log(place / "log.nc") for place in (record.place, opened.sessions[0]))
+    assert float(after["time"].max()) == float(before["time"].max()) == pytest.approx(33.4)

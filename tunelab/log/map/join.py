@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,12 +12,14 @@ import xarray as xr
 from tunelab.channels import CHANNELS, FUEL_MODES
 from tunelab.log.map.beside import join_loggers, overlap
 from tunelab.log.map.mapped import MappedFile
-from tunelab.log.map.place import Placed, place_files
+from tunelab.log.map.place import Placed, is_another_logger, place_files
 from tunelab.log.map.problem import MapError, rule_lines
 from tunelab.log.read.raw import merge_rows
 
 
-def join_files(files: Sequence[MappedFile], *, title: str) -> xr.Dataset:
+def join_files(
+    files: Sequence[MappedFile], *, title: str, starts: Callable[[str], float | None] = lambda name: None
+) -> xr.Dataset:
     """Put files on one clock that starts at their first kept row.
 
     Parameters
@@ -26,6 +28,8 @@ def join_files(files: Sequence[MappedFile], *, title: str) -> xr.Dataset:
         In the order driven. Files with date and time are put in the order of their clocks.
     title : str
         Title of the log.
+    starts : callable
+        For a file's name the seconds from the first row of the first file to its own, where the owner has said so.
 
     Raises
     ------
@@ -34,12 +38,14 @@ def join_files(files: Sequence[MappedFile], *, title: str) -> xr.Dataset:
 
     Notes
     -----
-    Files with date and time, or with time of day, keep their true distance. A file on a clock that starts anew is laid
-    one second after the one before, and a line of the history says that the gap is of unknown length; a copy of a file
-    lies on its clock. Where files of one logger overlap, the later file's rows in the time already covered are set
-    aside; files with other channels (a second logger beside the first) are interleaved row by row.
+    Files with date and time, or with time of day, keep their true distance. The offset of a second logger without
+    either is the owner's, or found from what both logged (`offset`), and the history says it with its doubt. Any other
+    file on a clock that starts anew is laid one second after the one before, and a line of the history says that the
+    gap is of unknown length; a copy of a file lies on its clock. Where files of one logger overlap, the later file's
+    rows in the time already covered are set aside; files with other channels (a second logger beside the first) are
+    interleaved row by row.
     """
-    placed = place_files(list(files))
+    placed = place_files(list(files), starts)
     kept: list[MappedFile] = []
     for file in placed.files:
         kept.append(_without_covered(kept, file))
@@ -54,7 +60,7 @@ def _without_covered(earlier: list[MappedFile], file: MappedFile) -> MappedFile:
         shared = set(other.tracks) & set(file.tracks)
         if not shared or not overlap(other, file):
             continue
-        if len(shared) < 0.6 * min(len(other.tracks), len(file.tracks)):
+        if is_another_logger(other, file):
             raise _both_log(other, file, sorted(shared))
         covered = (file.time_s >= other.time_s[0]) & (file.time_s <= other.time_s[-1])
         reason = f"this time is already covered by {other.raw.path.name}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from dataclasses import replace
 
@@ -30,6 +31,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
 
 NO_CHANNEL = "no channel has this name"
+_LEAST_OF_PART = 20  # readings below one of several headings: fewer say nothing of the unit
 _DASHES = ("-", "--", "[-]", "(-)")
 
 
@@ -50,8 +52,25 @@ def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> li
     matches = []
     for column in raw.columns:
         rule = channel_map.rule_for(raw.path.name, column.heading)
-        matches.append(_match(raw.frame[column.key], column, rule, meter_channel))
+        match = _match(raw.frame[column.key], column, rule, meter_channel)
+        matches.append(_held_in_each_part(raw, match) if raw.parts.size else match)
     return weigh_air_flow(raw, agree_on_mixture(raw, agree_on_temperature(raw, matches)), car)
+
+
+def _held_in_each_part(raw: RawTable, match: Match) -> Match:
+    """Ask for a stated unit that fits the whole column and not the rows below one of its headings."""
+    if match.sure != "stated" or not (match.column.unit or match.heading.unit) or (match.rule and match.rule.unit):
+        return match
+    ends = [0, *raw.parts.tolist(), raw.frame.height]
+    for start, stop in itertools.pairwise(ends):
+        spread = Spread(raw.frame[match.column.key].slice(start, stop - start))
+        if spread.count >= _LEAST_OF_PART and not is_possible(match.form, spread):
+            unit = match.column.unit or match.heading.unit
+            channels = (match.form.channel,)
+            asked = _match_impossible(match.column, match.heading, channels, (unit, spread, match.form), match.rule)
+            lines = f"lines {raw.line[start]} to {raw.line[stop - 1]}"
+            return replace(asked, why=f"{asked.why} in {lines}, below a heading of their own")
+    return match
 
 
 def _match(series: pl.Series, column: RawColumn, rule: ColumnRule | None, meter_channel: str | None) -> Match:

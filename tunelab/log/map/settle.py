@@ -188,22 +188,23 @@ def _spread_coarse(time: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, tu
     same = np.diff(time) == 0
     if len(time) < 3 or same.mean() < _COARSE_SHARE:
         return time, ()
-    edges = np.r_[0, starts, len(time)]
-    parts = [_spread_one(time[a:b]) for a, b in itertools.pairwise(edges)]
+    parts = [time[a:b] for a, b in itertools.pairwise(np.r_[0, starts, len(time)])]
+    groups = [np.unique(part, return_counts=True) for part in parts]
+    widths = np.concatenate([np.diff(stamps) for stamps, _ in groups])
+    counts = np.concatenate([count for _, count in groups])
+    if not widths.size:
+        return time, ()
+    usual = float(np.percentile(widths, 50, method="lower")), float(np.median(counts))
     share = round(100 * float(same.mean()))
     note = f"{share} % of the rows repeat the stamp before: the clock is coarse, rows were spread evenly between stamps"
-    return np.concatenate(parts), (note,)
+    return np.concatenate([_spread_one(part, *usual) for part in parts]), (note,)
 
 
-def _spread_one(time: np.ndarray) -> np.ndarray:
+def _spread_one(time: np.ndarray, usual: float, usual_count: float) -> np.ndarray:
+    """Spread one part, whose stamps mostly lie `usual` apart and stand in `usual_count` rows, over the whole clock."""
     first = np.flatnonzero(np.r_[True, np.diff(time) != 0])
-    if len(first) < 2:
-        return time
     count = np.diff(np.r_[first, len(time)])
-    width = np.diff(time[first])
-    usual_count = float(np.median(count))
-    usual = float(np.median(width))
-    width = np.minimum(np.append(width, usual), usual)  # a gap is not filled up
+    width = np.minimum(np.append(np.diff(time[first]), usual), usual)  # a gap is not filled up
     inside = np.arange(len(time)) - np.repeat(first, count)
     per_row = width / np.maximum(count, usual_count)  # a group cut short by the start, the end or a gap keeps the pace
     lead = np.zeros(len(first))

@@ -21,6 +21,8 @@ from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, count_
 from tunelab.log.read.shifted import leave_out_shifted
 from tunelab.workspace.channel_map import FileRule
 
+_SLIPS = 0.05  # of the lines: what fewer have is no habit of the logger
+
 
 def read_delimited(data: bytes, source: Source, rule: FileRule | None, *, layout: Layout | None = None) -> RawTable:
     """Read delimited text.
@@ -65,15 +67,16 @@ def _read_text(text: Text, source: Source, rule: FileRule | None, layout: Layout
     above = find_above(_lines_above(text.data, layout), layout.header)
     if above:
         return _read_parts(text, source, rule, [*above, layout.header])
-    names = unique_keys(list(layout.names))
-    rows = _Rows(text.data, layout.delimiter, layout.data)
+    names, rows = unique_keys(list(layout.names)), _Rows(text.data, layout.delimiter, layout.data)
     first = None if layout.is_padded else _try(rows, layout, names)
     if first is not None and _is_whole(text, layout, first):
         check = RowCheck(np.ones(first.frame.height, dtype=bool), np.zeros(0, dtype=np.int64), ())
         return _table(source, text, layout, names, _finish(first, rows, layout, names), check)
     body, offset, delimiter = _body(text.data, layout)
-    lines = scan_lines(body, offset, delimiter)
     repeats = _repeats(text.data, layout, delimiter)
+    body, layout, repeats = _with_even_ends(body, offset, delimiter, layout, repeats)
+    names = names[: layout.width]
+    lines = scan_lines(body, offset, delimiter)
     has_numbers = first is not None and first.plain  # throughout a column: so no line of names is among its rows
     is_asked = not (has_numbers or (rule and rule.headings))
     below = find_headings(body, lines, delimiter, layout.names, repeats) if is_asked else []
@@ -181,6 +184,31 @@ def _body(data: bytes, layout: Layout) -> tuple[bytes, int, str]:
         rest = re.sub(rb"(?m)^%s+|%s+$|%s*(%s)%s*" % (blank, blank, blank, mark, blank), rb"\1", data[offset:])
         data = data[:offset] + rest
     return data, offset, delimiter
+
+
+def _with_even_ends(
+    body: bytes, offset: int, delimiter: str, layout: Layout, repeats: tuple[bytes, ...]
+) -> tuple[bytes, Layout, tuple[bytes, ...]]:
+    """Take a delimiter off the ends of rows, behind which nothing stands: some rows may end in one and others not.
+
+    Where the heading ends in one it comes off every row: one that lacks a cell is then short by it. Where the heading
+    does not, it comes off the rows that have a field too many by it, unless they are so few that it is a slip.
+    """
+    lines = scan_lines(body, offset, delimiter)
+    view = np.frombuffer(body, dtype=np.uint8)
+    ends = (lines.end > lines.start) & (view[lines.end - 1] == ord(delimiter))
+    is_open = layout.width > 1 and not layout.names[-1] and not layout.units[-1]
+    if not is_open:
+        ends &= lines.fields == layout.width + 1
+    if np.count_nonzero(ends) <= (0 if is_open else _SLIPS * ends.size):
+        return body, layout, repeats
+    body = np.delete(view, lines.end[ends] - 1).tobytes()
+    if is_open:
+        width = layout.width - 1
+        cut = {"names": layout.names[:width], "units": layout.units[:width], "is_plain": layout.is_plain[:width]}
+        layout = replace(layout, width=width, **cut)
+        repeats = tuple(text.removesuffix(delimiter.encode()) for text in repeats)
+    return body, layout, repeats
 
 
 def _offset(data: bytes, position: int) -> int:

@@ -72,7 +72,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
     if width > _MOST_COLUMNS:
         raise ReadError(f"its lines have {width} fields, and no log has more than {_MOST_COLUMNS}; is this a log?")
     first, above = _find_first(head, delimiter, width)
-    below = [split_line(line, delimiter) for line in head[first : first + _SAMPLE_LINES]]
+    below = [split_line(line, delimiter) for line in head[first : max(len(head) - 1, first + 1)][:_SAMPLE_LINES]]
     sample = [cells for cells in below + _spread(data, delimiter) if len(cells) == width]
     header, unit_row = _find_header(above, first, width) if not headings else (-1, -1)
     names = tuple(headings) if headings else _names(above, header, first, width)
@@ -95,7 +95,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
 
 
 def head_lines(data: bytes) -> list[str]:
-    """First lines of a text, from which its layout is told."""
+    """First lines of a text, from which its layout is told; the last may be cut off."""
     return data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
 
 

@@ -12,6 +12,7 @@ from tunelab.log.read.netcdf import read_netcdf
 from tunelab.log.read.parquet import read_parquet
 from tunelab.log.read.raw import THIS_FILE, RawTable, ReadError, Source, start_digest
 from tunelab.workspace.channel_map import ChannelMap, FileRule
+from tunelab.workspace.disk import say_reason
 
 _FORMATS = (
     (b"PAR1", "Parquet"),
@@ -56,7 +57,7 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise ReadError(f"{path}: {error.strerror or error}.") from error
+        raise ReadError(f"{path}: {say_reason(error)}") from error
     rule = channel_map.file_rule(path.name) if channel_map else None
     try:
         table = _read(raw, path, rule)

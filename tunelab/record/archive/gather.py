@@ -13,6 +13,7 @@ from typing import Any
 import polars as pl
 
 from tunelab.record.archive.part import Part
+from tunelab.workspace.disk import replace_file
 
 FINDINGS = "findings.parquet"  # one row per finding
 SESSIONS = "sessions.parquet"  # one row per session, also those that gave nothing
@@ -127,7 +128,7 @@ def _join(paths: list[Path], target: Path) -> int:
     try:
         joined = pl.concat([pl.scan_parquet(path) for path in paths], how="diagonal_relaxed")
         joined.sink_parquet(beside)
-        os.replace(beside, target)
+        replace_file(beside, target)
     finally:
         beside.unlink(missing_ok=True)
     return pl.scan_parquet(target).select(pl.len()).collect().item()

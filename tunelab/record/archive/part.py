@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tunelab.record.archive.stamps import digest
+from tunelab.workspace.disk import replace_file
 
 SCHEMA = "tunelab-archive/1"
 PARTS = "parts"
@@ -54,11 +55,11 @@ def write_part(path: Path, part: Part) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     descriptor, beside = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=".unfinished", dir=path.parent)
     try:
-        with open(descriptor, "w", encoding="utf-8") as handle:
+        with open(descriptor, "w", encoding="utf-8", newline="\n") as handle:
             json.dump(asdict(part), handle, ensure_ascii=False, allow_nan=False)
             handle.flush()
             os.fsync(handle.fileno())
-        os.replace(beside, path)
+        replace_file(Path(beside), path)
     except BaseException:
         Path(beside).unlink(missing_ok=True)
         raise

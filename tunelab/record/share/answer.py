@@ -75,7 +75,7 @@ def prepare_answer(root: Path, record: Path, results: Mapping[str, Any]) -> Path
         for f in results["findings"]
     ]
     text = HEAD.format(record=_plain(results["session"]), blank=PLACEHOLDER) + "".join(notes)
-    (folder / ANSWER_FILE).write_text(text, encoding="utf-8")
+    (folder / ANSWER_FILE).write_text(text, encoding="utf-8", newline="\n")
     if (record / PROPOSAL_FILE).is_file():
         shutil.copyfile(record / PROPOSAL_FILE, folder / PROPOSAL_FILE)
     return folder

@@ -9,15 +9,16 @@ import io
 import json
 import re
 import tomllib
-from typing import Any
-
-import nbformat
+from typing import TYPE_CHECKING, Any
 
 from tunelab.channels import CHANNELS, name_key
 from tunelab.record.bundle import pack
 from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.share.private import Scrubber
 from tunelab.workspace.toml_file import PLACEHOLDER
+
+if TYPE_CHECKING:
+    import nbformat
 
 PRIVATE_CHANNELS = ("latitude_deg", "longitude_deg", "altitude_m")
 GONE_CHANNELS = PRIVATE_CHANNELS[:2]  # not in the log any more; height is, counted from the start
@@ -67,6 +68,8 @@ def clean_notebook(text: str, scrubber: Scrubber, where: str) -> str:
 
     Of an output only what a page shows goes along; pictures and the like cannot be read, so they go.
     """
+    import nbformat
+
     node = nbformat.reads(text, as_version=4)
     for cell in node.cells:
         cell.source = scrubber.text(cell.source, where)
@@ -80,6 +83,8 @@ def clean_notebook(text: str, scrubber: Scrubber, where: str) -> str:
 
 
 def _clean_output(output: nbformat.NotebookNode, scrubber: Scrubber, where: str) -> nbformat.NotebookNode:
+    import nbformat
+
     data = output.get("data", {})
     if FIGURE in data:
         if not scrubber.keeps_position and shows_position(data[FIGURE]["item"]):

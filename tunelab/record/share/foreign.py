@@ -112,9 +112,9 @@ def disarm(content: Path) -> None:
         if path.suffix == ".html":
             page = _ELSEWHERE.sub("nowhere:", path.read_bytes().decode("utf-8", "replace"))
             framed = _FRAME.format(name=escape(path.stem), notice=escape(NOTICE), page=escape(page))
-            path.write_text(framed, encoding="utf-8")
+            path.write_text(framed, encoding="utf-8", newline="\n")
         elif path.suffix == ".ipynb":
-            path.write_text(json.dumps(_as_text(path), ensure_ascii=False, indent=1), encoding="utf-8")
+            path.write_text(json.dumps(_as_text(path), ensure_ascii=False, indent=1), encoding="utf-8", newline="\n")
 
 
 def _as_text(path: Path) -> dict:

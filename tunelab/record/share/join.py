@@ -97,7 +97,8 @@ def _complete_session(content: Path, record: Path) -> None:
     try:
         text = tomlkit.parse((folder / "session.toml").read_text(encoding="utf-8"))
         text["files"] = [LOG]
-        (folder / "session.toml").write_text(tomlkit.dumps(text), encoding="utf-8")
+        text.pop("clock", None)  # this log is on one clock
+        (folder / "session.toml").write_text(tomlkit.dumps(text), encoding="utf-8", newline="\n")
     except (ValueError, TypeError, RecursionError) as error:
         raise OpenError(f"sessions/{folder.name}/session.toml is no valid TOML ({error}).") from error
 

@@ -190,7 +190,8 @@ def _copy(source: Path, content: Path, name: str, scrubber: Scrubber) -> None:
     cleaner = CLEANERS.get(source.suffix)
     if cleaner is None:
         raise ShareError(f"{source}: a record holds no file of this kind; take it out of the record's folder first.")
-    target.write_text(cleaner(source.read_text(encoding="utf-8"), scrubber, clean_name), encoding="utf-8")
+    cleaned = cleaner(source.read_text(encoding="utf-8"), scrubber, clean_name)
+    target.write_text(cleaned, encoding="utf-8", newline="\n")
 
 
 def _copy_record(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> None:
@@ -231,8 +232,9 @@ def _copy_beside(content: Path, workspace: Workspace, name: str, scrubber: Scrub
     write_log(clean_log(log, scrubber, f"{base}/log.nc", keep_place=wanted.keep_place), content / base / "log.nc")
     text = tomlkit.parse(_session_text(folder, log, scrubber, wanted))
     text["files"] = ["log.nc"]
+    text.pop("clock", None)  # that log is on one clock
     cleaned = clean_toml(tomlkit.dumps(text), scrubber, f"{base}/session.toml")
-    (content / base / "session.toml").write_text(cleaned, encoding="utf-8")
+    (content / base / "session.toml").write_text(cleaned, encoding="utf-8", newline="\n")
 
 
 def _copy_session(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> None:
@@ -242,7 +244,7 @@ def _copy_session(content: Path, record: StoredRecord, scrubber: Scrubber, wante
     target.parent.mkdir(parents=True, exist_ok=True)
     path = record.place / "log.nc"
     text = _session_text(folder, read_log(path) if path.exists() else None, scrubber, wanted)
-    target.write_text(clean_toml(text, scrubber, f"{base}/session.toml"), encoding="utf-8")
+    target.write_text(clean_toml(text, scrubber, f"{base}/session.toml"), encoding="utf-8", newline="\n")
     if wanted.raw:
         _copy_raw(content, record, scrubber, wanted)
 

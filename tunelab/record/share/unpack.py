@@ -85,7 +85,7 @@ def unpack(path: Path, folder: Path, bounds: Bounds = Bounds()) -> None:
         with zipfile.ZipFile(path) as archive:
             entries = [entry for entry in archive.infolist() if not _is_folder(entry)]
             refuse(path, list(_problems(archive.infolist(), bounds, path.stat().st_size)))
-            refuse(path, list(_room_problems(entries, folder)))
+            _require_room(path, entries, folder)
             _write_all(archive, entries, folder, bounds)
     except OpenError:
         raise
@@ -120,10 +120,13 @@ def _message(path: Path, problems: list[str]) -> str:
     )
 
 
-def _room_problems(entries: list[zipfile.ZipInfo], folder: Path) -> Iterator[str]:
+def _require_room(path: Path, entries: list[zipfile.ZipInfo], folder: Path) -> None:
     wanted, free = COPIES * sum(entry.file_size for entry in entries), shutil.disk_usage(folder).free
     if wanted > free:
-        yield f"opening it takes up to {wanted / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free on this disk"
+        raise OpenError(
+            f"{path.name} was not opened: it takes up to {wanted / 1e6:.1f} MB, and {free / 1e6:.1f} MB are free on "
+            "this disk. Make room, or name a folder on another disk."
+        )
 
 
 def _problems(entries: list[zipfile.ZipInfo], bounds: Bounds, size: int) -> Iterator[str]:
