@@ -217,7 +217,6 @@ def _heading(source: str) -> tuple[str, str]:
 
 def _join_streams(outputs: list[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
     """Join what was printed in pieces; how the pieces arrive is chance."""
-    from nbformat.v4 import new_output
 
     joined: list[nbformat.NotebookNode] = []
     for output in outputs:
