@@ -11,6 +11,7 @@ from ready_drives import finding
 from written_results import write_results
 
 from tunelab.cli import main
+from tunelab.log.load import LoadError
 from tunelab.log.store import read_log, write_log
 from tunelab.record import driven
 from tunelab.record.deciding import decide
@@ -124,3 +125,17 @@ def test_nothing_kept_is_taken_for_a_record(root):
     found = decide(root)
     assert [drive.record for drive in found.drives] == [SESSION_NAME]
     assert found.left_out == ()
+
+
+def test_a_session_whose_log_cannot_be_read_keeps_the_plan_from_nothing(root):
+    """It is named, with why; asked for by its own folder it is an error."""
+    beside = root / "sessions" / "2026-05-10-broken"
+    beside.mkdir()
+    text = (root / "sessions" / SESSION_NAME / "session.toml").read_text("utf-8").replace("2026-05-03", "2026-05-10")
+    (beside / "session.toml").write_text(text, encoding="utf-8")
+    (beside / "log1.csv").write_text("no heading here\n\n", encoding="utf-8")
+    planned = plan_for(root, None)
+    assert any("2026-05-10-broken counts for nothing, as its log cannot be read" in aside for aside in planned.asides)
+    assert planned.title.endswith(f"after {SESSION_NAME}")
+    with pytest.raises(LoadError):
+        plan_for(beside, None)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 
 import xarray as xr
 
+from tunelab.log.load import LoadError
+from tunelab.log.store import StoreError
 from tunelab.record.chapter import Chapter, as_data
 from tunelab.record.deciding import decide, newest, titles_at_stop
 from tunelab.record.driven import Driven
@@ -67,10 +69,10 @@ def plan_for(path: Path, top_speed_km_h: float | None, *, without: Path | None =
     else:
         opened = open_session(path)
         workspace, names = opened.workspace, _up_to(opened)
-        planned = _plan(workspace, names, opened.revision, top_speed_km_h, Driven(workspace))
+        planned = _plan(workspace, names, opened.revision, top_speed_km_h, Driven(workspace), asked=opened.name)
     decided = decide(workspace.root)
     first = settle_first(titles_at_stop(decided, "steady"))
-    asides = (*workspace.left_out(), *(planned.asides or (decided.read,)))
+    asides = (*workspace.left_out(), *planned.asides, "" if planned.asides else decided.read)
     return replace(planned, first=first, asides=tuple(sentence for sentence in asides if sentence))
 
 
@@ -116,26 +118,34 @@ def _plan(
     top_speed_km_h: float | None,
     driven: Driven,
     own: Mapping[str, xr.Dataset] = MappingProxyType({}),
+    asked: str = "",
 ) -> Planned:
+    """Plan after the named sessions; one whose log cannot be read is left out in words, unless it was asked for."""
     records = {record.session: record for record in stored_records(workspace)[0]}
-    calm, inputs = [], []
+    calm, inputs, counted, asides = [], [], [], []
 
-    def samples(name: str) -> Samples:
-        drive = driven.of_log(name, own[name]) if name in own else driven.steady(name, records.get(name))
-        calm.append(drive.calm)
-        if name not in own:
-            inputs.extend(item | {"path": f"{name}/{item['path']}"} for item in drive.inputs)
-        return drive.samples
+    def samples() -> Iterator[Samples]:
+        for name in names:
+            try:
+                drive = driven.of_log(name, own[name]) if name in own else driven.steady(name, records.get(name))
+            except (LoadError, StoreError) as error:
+                if name == asked:
+                    raise
+                asides.append(f"{name} counts for nothing, as its log cannot be read: {str(error).splitlines()[0]}")
+                continue
+            counted.append(name)
+            calm.append(drive.calm)
+            if name not in own:
+                inputs.extend(item | {"path": f"{name}/{item['path']}"} for item in drive.inputs)
+            yield drive.samples
 
     car = workspace.car
-    coverage = cover(pooled_together((samples(name) for name in names), car), car, revision)
+    coverage = cover(pooled_together(samples(), car), car, revision)
     top = car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
     plan = plan_drive(coverage, car, revision, top_speed_km_h=top, drives=calm)
     chapter = plan_chapter(coverage, plan, inputs=inputs)
-    aside = driven.sentence()
-    return Planned(
-        f"{car.name}: drive plan, {_after(names)}", plan, coverage, chapter, asides=(aside,) if aside else ()
-    )
+    asides += [driven.sentence()] if driven.sentence() else []
+    return Planned(f"{car.name}: drive plan, {_after(counted)}", plan, coverage, chapter, asides=tuple(asides))
 
 
 def _after(names: list[str]) -> str:
