@@ -23,6 +23,7 @@ from tunelab.study.steady.findings import WITHIN
 from tunelab.study.steady.halves import split_half
 from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
+from tunelab.study.steady.leak import leak_belief, suspicion_of, with_leak
 from tunelab.study.steady.levels import level_course, level_doubt
 from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
@@ -106,7 +107,7 @@ def _fit_and_assemble(
     posterior = draw_posterior(fitted.joint, reading, rng, level_sd=level_doubt(fitted.levels))
     if not fitted.shown.level:
         posterior = with_unknown_dead_time(posterior, design, UNKNOWN_DEAD_TIME_MS, rng)
-    return _assemble(fitted, posterior, samples, car=car, revision=base)
+    return _assemble(fitted, posterior, samples, car=car, revision=base, rng=rng)
 
 
 def stated_delay(car: Car) -> Delay:
@@ -179,10 +180,19 @@ def _fit(design: Design, pressure_known: bool) -> _Fitted:
 
 
 def _assemble(
-    found: _Fitted, posterior: Posterior, samples: list[Samples], *, car: Car, revision: Revision
+    found: _Fitted,
+    posterior: Posterior,
+    samples: list[Samples],
+    *,
+    car: Car,
+    revision: Revision,
+    rng: np.random.Generator,
 ) -> SteadyFit:
     joint, shown, design = found.joint, found.shown, found.joint.design
     posterior = replace(posterior, leak=suspected_leak(design, revision.meter_curve, posterior))
+    unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
+    tight, leak = posterior, leak_belief(joint, posterior, unknown_dead_time_ms=unknown)
+    posterior = with_leak(tight, leak, rng)
     fitted = _fitted(joint)
     left = design.blocks["y"].to_numpy() - fitted
     points = points_of(design.blocks, left, posterior, design.reference_v, rev_limit_rpm=car.limits.rev_limit_rpm)
@@ -216,6 +226,8 @@ def _assemble(
         lean_at_load=lean_at_load(joint.design.blocks),
         places=places,
         at_breakpoints=at,
+        leak=leak,
+        suspicion=suspicion_of(tight, leak, rng),
     )
 
 

@@ -129,6 +129,11 @@ def _maps(design: Design, columns: Columns, reading: np.ndarray, beyond: _Beyond
     return found
 
 
+def curve_rows(design: Design, member: Member, reading: np.ndarray) -> np.ndarray:
+    """Matrix from a member's coefficients to the curve's log factor at readings, shape (readings, coefficients)."""
+    return _maps(design, member.columns, reading, _Beyond.of(design, member, reading))["log_factor"]
+
+
 def _mixture_covariance(
     joint: Joint, maps: list[dict], means: np.ndarray, shares: np.ndarray, name: str, *, diagonal: bool
 ) -> np.ndarray:
