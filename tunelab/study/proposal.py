@@ -139,7 +139,7 @@ def _within_caps(evidence: Evidence) -> _Judged:
     tried += [_judge(evidence, _shared(evidence, change, part * share), scaled=True) for part in SHARES[1:]]
     if evidence.suspicion is not None:
         spared = spared_for_a_leak(evidence, right=_right_pct(evidence) / 100)
-        careful = [_with_dead_time(spared, part * held, most) for part in (1.0, *SHARES)]
+        careful = [_with_dead_time(one, part * held, most) for one in spared for part in (1.0, *SHARES)]
         tried += [_judge(evidence, one, scaled=False, spared=True) for one in careful]
     tried.append(_judge(evidence, in_force(evidence.revision), scaled=False))
     return min(tried, key=lambda one: one.cost_pct)

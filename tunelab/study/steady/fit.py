@@ -38,6 +38,7 @@ from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+LEAST_AIR = 0.02  # share of the driving with less air than what counts as the least
 METHOD = (
     "Joint fit of meter error, dead-time error and intake pulsation to calm blocks of about 1 s: Gaussian-process "
     "curve on two length-scales, error shared by the blocks of a hold, heavy-tailed noise, sizes by marginal likelihood"
@@ -191,7 +192,8 @@ def _assemble(
     joint, shown, design = found.joint, found.shown, found.joint.design
     posterior = replace(posterior, leak=suspected_leak(design, revision.meter_curve, posterior))
     unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
-    tight, leak = posterior, leak_belief(joint, posterior, unknown_dead_time_ms=unknown)
+    tight, least = posterior, _least_reading(samples)
+    leak = leak_belief(joint, tight, least_reading=least, unknown_dead_time_ms=unknown)
     posterior = with_leak(tight, leak, rng)
     fitted = _fitted(joint)
     left = design.blocks["y"].to_numpy() - fitted
@@ -229,6 +231,12 @@ def _assemble(
         leak=leak,
         suspicion=suspicion_of(tight, leak, rng),
     )
+
+
+def _least_reading(samples: Sequence[Samples]) -> float:
+    """Reading at the least air that the engine ran on for a while, calm or not."""
+    reading = np.concatenate([own.reading[own.fuel_trusted & np.isfinite(own.log_air)] for own in samples])
+    return float(np.quantile(reading, LEAST_AIR))
 
 
 def _fitted(joint: Joint) -> np.ndarray:

@@ -31,7 +31,6 @@ HONEST_FILLING = (0.6, 0.95)
 LEAST_SPAN = 4.0  # of the air that speed and manifold pressure offer, largest over least, to tell filling by
 LEAST_CHANCE = 0.025  # a leak less likely than this lies outside a 95 % interval
 LARGEST_LEFT = 0.5  # log units of lean that may be left for a leak
-LEAST_AIR = 0.02  # quantile of the apparent air of all blocks that counts as the least
 
 
 def leak_allowance(
@@ -123,6 +122,10 @@ class LeakBelief:
         fits = then <= allowed
         return steps[np.where(fits.any(axis=0), fits.argmax(axis=0), then.argmin(axis=0))]
 
+    def between(self, error_now: np.ndarray) -> np.ndarray:
+        """Log lambda error, as it is read, to leave at each reading: as it is now, up to that of the expected leak."""
+        return np.clip(error_now, 0.0, self.mean * np.maximum(self.log_factor, 0.0))
+
     def drawn(self, count: int, chance: float) -> np.ndarray:
         """Sizes of `count` drives, in rising order: none for 1 - `chance` of them, else spread as `weight` says."""
         at = (np.arange(count) + 0.5) / count
@@ -130,7 +133,7 @@ class LeakBelief:
         return np.where(beyond > 0, np.interp(beyond, np.cumsum(self.weight), SIZES), 0.0)
 
 
-def leak_belief(joint: Joint, posterior: Posterior, *, unknown_dead_time_ms: float) -> LeakBelief:
+def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unknown_dead_time_ms: float) -> LeakBelief:
     """Weigh by this drive whether air leaks into the exhaust, and how much.
 
     Parameters
@@ -139,6 +142,8 @@ def leak_belief(joint: Joint, posterior: Posterior, *, unknown_dead_time_ms: flo
         The fit, which takes lambda as it was read.
     posterior : Posterior
         Its draws.
+    least_reading : float
+        Meter reading at the least air that the engine ran on, calm or not.
     unknown_dead_time_ms : float
         Standard deviation of a dead-time error that was held and not fitted; 0 where it was fitted.
 
@@ -149,7 +154,7 @@ def leak_belief(joint: Joint, posterior: Posterior, *, unknown_dead_time_ms: flo
     by fuel and lambda, which a leak would raise toward idle, where honest engines fill less.
     """
     design, member, blocks = joint.design, joint.members[0], joint.design.blocks
-    shape = _shape(design, posterior)
+    shape = _shape(design, posterior, least_reading)
     likelihood, solution = _by_curve(joint, shape)
     apart = _contrast_per_ms(blocks["log_open"].to_numpy(), shape)
     spread = np.hypot(likelihood[1], unknown_dead_time_ms * apart)
@@ -214,12 +219,11 @@ def _less(posterior: Posterior, belief: LeakBelief, sizes: np.ndarray) -> Poster
     )
 
 
-def _shape(design: Design, posterior: Posterior) -> np.ndarray:
+def _shape(design: Design, posterior: Posterior, least_reading: float) -> np.ndarray:
     """Log lambda that a leak of one log unit at the least air adds to each block: 1 over the air, shape (blocks,)."""
-    reading = design.blocks["reading"].to_numpy()
+    reading = np.append(least_reading, design.blocks["reading"].to_numpy())
     air = log_flow_in_force(design.curve, reading) + np.interp(reading, posterior.reading, posterior.log_factor[0])
-    least = np.quantile(air, LEAST_AIR)
-    return np.exp(least - np.maximum(air, least))
+    return np.exp(air[0] - np.maximum(air[1:], air[0]))
 
 
 def _by_curve(joint: Joint, shape: np.ndarray) -> tuple[tuple[float, float], Solution]:

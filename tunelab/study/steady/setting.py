@@ -184,9 +184,10 @@ def best_setting(evidence: Evidence) -> Setting:
     return Setting(best_curve(evidence, dead_time, most_change=np.inf), dead_time)
 
 
-def spared_for_a_leak(evidence: Evidence, *, right: float) -> Evidence:
-    """Give the evidence with as much lean left at little air as an exhaust leak that may be asks for, and no more.
+def spared_for_a_leak(evidence: Evidence, *, right: float) -> tuple[Evidence, Evidence]:
+    """Give the evidence with lean left at little air for an exhaust leak that may be: the least that does, and enough.
 
+    Enough is as lean as it is now, up to the expected leak: with one and without, lambda then moves the right way.
     To go by lambda as it was read would leave places richer than now, and than `right` (a share), if there is a leak.
     """
     suspicion, posterior, points = evidence.suspicion, evidence.posterior, evidence.points
@@ -196,8 +197,13 @@ def spared_for_a_leak(evidence: Evidence, *, right: float) -> Evidence:
     coordinate = coordinate_of(evidence.revision.meter_curve, points.reading)
     kept = ~points.disturbed if (~points.disturbed).any() else points.disturbed
     places = coordinate.at(points.reading[kept]), now[kept], coordinate.at(posterior.reading)
-    left = suspicion.belief.left_lean(local_mean(*places), right=right)
-    table = evidence.meter.points
+    error, belief = local_mean(*places), suspicion.belief
+    return _leaner(evidence, belief.left_lean(error, right=right)), _leaner(evidence, belief.between(error))
+
+
+def _leaner(evidence: Evidence, left: np.ndarray) -> Evidence:
+    """Give the evidence with a log lambda error, as it is read, left at each reading; shape (grid,)."""
+    posterior, table = evidence.posterior, evidence.meter.points
     factor = table["factor"] * np.exp(-np.interp(table["reading"], posterior.reading, left))
     return replace(
         evidence,
