@@ -19,6 +19,7 @@ from tunelab.workspace.revision import Revision
 Outcome = Literal["held", "better than predicted", "worse than predicted", "not shown"]
 STEADY = next(gate for gate in GATES if gate.name == "steady")
 MEASURED = "steady.lambda_error"
+MEASURED_ALONE = "steady.lambda_error_alone"  # where the other also rests on sessions that the prediction came from
 PREDICTED = "steady.proposal_predicted"
 NORMAL_95 = 1.959964
 NEAR_SHARE = 0.25  # of the whole change: entered values within it of a proposal are that proposal, altered
@@ -234,8 +235,13 @@ def _last(drives: Sequence[Drive], revision: str) -> tuple[Drive, Finding] | Non
     own = sorted(
         (d for d in drives if d.revision == revision and d.finding(MEASURED)), key=lambda d: (d.date, d.record)
     )
-    shown = [d for d in own if d.finding(MEASURED).status != "not_shown"] or own
-    return (shown[-1], shown[-1].finding(MEASURED)) if shown else None
+    shown = [d for d in own if _measured(d).status != "not_shown"] or own
+    return (shown[-1], _measured(shown[-1])) if shown else None
+
+
+def _measured(drive: Drive) -> Finding:
+    """Lambda error that a drive measured, by itself alone where that is known."""
+    return drive.finding(MEASURED_ALONE) or drive.finding(MEASURED)
 
 
 def _convergence(ordered: Sequence[Revision], drives: Sequence[Drive]) -> pd.DataFrame:
