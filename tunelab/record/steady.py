@@ -264,8 +264,9 @@ def _driven(fit: SteadyFit) -> str:
     if fit.because:
         return f"Calm enough to use: {blocks['seconds'].sum():.0f} s, too little for any fit."
     holds = blocks.groupby("session")["hold"].nunique().sum()
+    together = f" of {len(fit.sessions)} steady sessions" if len(fit.sessions) > 1 else ""
     return (
-        f"Calm enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds, "
+        f"Calm enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds{together}, "
         f"{_span(blocks['engine_speed_rpm'])} rpm, {_span(blocks['air_flow_kg_h'])} kg/h, "
         f"battery {blocks['battery_v'].min():.1f} to {blocks['battery_v'].max():.1f} V."
     )
@@ -277,7 +278,10 @@ def _span(values: pd.Series) -> str:
 
 def _calm(fit: SteadyFit) -> str:
     holds = fit.blocks.groupby("session")["hold"].nunique().sum()
-    return f"{fit.blocks['seconds'].sum():.0f} s of it calm enough to use, in {holds} hold{'s' if holds != 1 else ''}."
+    many = f"in {holds} hold{'s' if holds != 1 else ''}"
+    if len(fit.sessions) > 1:
+        return f"{fit.blocks['seconds'].sum():.0f} s calm enough to use, {many} of {len(fit.sessions)} steady sessions."
+    return f"{fit.blocks['seconds'].sum():.0f} s of it calm enough to use, {many}."
 
 
 def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> Section:
