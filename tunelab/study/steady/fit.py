@@ -21,7 +21,7 @@ from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import default_dead_time_sd
 from tunelab.study.steady.findings import WITHIN
 from tunelab.study.steady.halves import split_half
-from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
+from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, model_sd_ms, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
 from tunelab.study.steady.leak import leak_belief, suspicion_of, with_leak
 from tunelab.study.steady.levels import level_course, level_doubt
@@ -106,8 +106,8 @@ def _fit_and_assemble(
     fitted = _fit(design, all(s.pressure_known for s in samples))
     reading = dense_readings(design.coordinate, base.meter_curve)
     posterior = draw_posterior(fitted.joint, reading, rng, level_sd=level_doubt(fitted.levels))
-    if not fitted.shown.level:
-        posterior = with_unknown_dead_time(posterior, design, UNKNOWN_DEAD_TIME_MS, rng)
+    doubt_ms = model_sd_ms(design) if fitted.shown.level else UNKNOWN_DEAD_TIME_MS
+    posterior = with_unknown_dead_time(posterior, design, doubt_ms, rng)
     return _assemble(fitted, posterior, samples, car=car, revision=base, rng=rng)
 
 
