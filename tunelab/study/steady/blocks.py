@@ -120,7 +120,7 @@ def _calm(bins: _Bins, before: int, after: np.ndarray) -> np.ndarray:
     calm = np.zeros(bins.rows.size, dtype=bool)
     if not starts.size:
         return calm
-    noise = 4.0 * np.sqrt(np.nanmean(bins.noise**2)) if np.isfinite(bins.noise).any() else 0.0
+    noise = 4.0 * np.nanmedian(bins.noise) if np.isfinite(bins.noise).any() else 0.0  # a gear change is no noise
     still = _apart(bins.values["log_speed"], starts, before, after[starts]) <= CALM_LOG_SPEED
     still &= _apart(bins.values["log_air"], starts, before, after[starts]) <= np.hypot(CALM_LOG_AIR, noise)
     still &= _apart(bins.values["log_open"], starts, before, 0) <= np.hypot(CALM_LOG_OPEN, noise)
