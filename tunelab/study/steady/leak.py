@@ -96,8 +96,8 @@ class LeakBelief:
 
     @property
     def suspected(self) -> bool:
-        """Whether the drive makes one likelier than it was before."""
-        return self.chance > CHANCE
+        """Whether the drive makes one at least twice as likely as it was before."""
+        return self.chance >= 2 * CHANCE
 
     @property
     def shown(self) -> bool:
