@@ -18,7 +18,7 @@ BIN_SAMPLES = 2.5  # least samples of a bin, on average
 BLOCK_BINS = 4
 SETTLE_S = 0.5  # calm before a block: wall film and meter settle in it
 # Furthest apart of the bins of a window that is used at all, beside their noise. Common practice, no source.
-CALM_LOG_AIR = 0.12
+CALM_LOG_AIR = 0.15
 CALM_LOG_SPEED = 0.08
 CALM_LOG_OPEN = 0.16
 # Furthest apart of engine speed and of opening time at which a block's error has twice the variance of a still one's:
