@@ -13,6 +13,7 @@ from plain_engine import lean_at_load, level_drift, level_step
 from steady_trials import DAY, fit_first, outcome, plain_trial, simulated_trial
 
 from tunelab.study.proposal import propose
+from tunelab.study.steady import fit_steady
 
 CARS = 24
 SPREADSHEETS = {"spreadsheet": (0.0, 1), "better spreadsheet": (0.2, 40)}
@@ -132,3 +133,39 @@ def test_bench_lean_at_load(share, onset, power):
         worst = blocks.groupby("hold")["error_pct"].mean().max()
         assert (lean.status == "stop") == (lean.value > 10)
         assert lean.upper > worst - 1
+
+
+def points_held(trial, fit, basis):
+    """How many breakpoints of a basis hold the true curve, and how many there are."""
+    points = fit.meter.points[fit.meter.points["basis"] == basis]
+    true = trial.true_flow(points["reading"].to_numpy()) / points["flow_in_force_kg_h"] * np.exp(trial.constant)
+    return int(((points["factor_lower"] <= true) & (true <= points["factor_upper"])).sum()), len(points)
+
+
+def holds(error, value):
+    return error.lower_pct <= value <= error.upper_pct
+
+
+@pytest.mark.bench
+def test_bench_a_second_drive_excludes_the_truth_no_more_often():
+    """One drive, and two under different revisions fitted together, as a later session is by default."""
+    one, two, following, points = [], [], [], {"measured": [], "extended": []}
+    for seed in range(30, 40):
+        trial = plain_trial(seed)
+        logs, revisions = [trial.run(trial.revision, 1)], {trial.revision.name: trial.revision}
+        first = propose(fit_first(trial, logs, revisions), trial.car, trial.revision)
+        revisions["r02"] = first.to_revision("r02", DAY)
+        logs.append(trial.run(revisions["r02"], 2))
+        alone, pooled = (fit_steady(these, trial.car, revisions, "r02") for these in (logs[1:], logs))
+        second = propose(pooled, trial.car, revisions["r02"])
+        one.append(holds(first.predicted, trial.score(revisions["r02"])))
+        two.append(holds(second.predicted, trial.score(second.to_revision("r03", DAY))))
+        following.append(holds(first.predicted, alone.before.p95_pct))
+        for basis, found in points.items():
+            found.append(points_held(trial, pooled, basis))
+    show(f"\ntrue p95 in the predicted interval: {np.mean(one):.2f} after one drive, {np.mean(two):.2f} after two")
+    show(f"p95 of the next drive, fitted alone, in the predicted interval: {np.mean(following):.2f}")
+    for basis, found in points.items():
+        inside, all_of_them = np.sum(found, axis=0)
+        show(f"breakpoints {basis} that hold the true curve, two drives: {inside} of {all_of_them}")
+    assert sum(two) >= sum(one)

@@ -57,6 +57,14 @@ def test_the_measured_error_is_held_against_the_predicted_one(root, measured, ou
     assert SESSION_NAME in said
 
 
+def test_a_prediction_is_held_against_the_session_alone_where_the_fit_rests_on_those_that_it_came_from_too(root):
+    said = sentence(
+        root, error("steady.lambda_error", 3.2, 2.9, 3.5), error("steady.lambda_error_alone", 6.0, 5.5, 6.5)
+    )
+    assert "worse than" in said
+    assert "measured 6.0 %" in said
+
+
 def test_where_nothing_was_predicted_or_asked_nothing_is_said(root):
     assert sentence(root) == ""
     assert sentence(root, error("steady.lambda_error", 3.0, 2.0, 4.0), session=SESSION_NAME) == ""

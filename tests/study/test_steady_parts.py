@@ -1,5 +1,7 @@
 """Parts of the steady study: covariance, likelihood and its slope, blocks, coordinate."""
 
+from dataclasses import replace
+
 import numpy as np
 import plain_engine
 import pytest
@@ -99,6 +101,21 @@ def test_blocks_lie_in_calm_air_and_never_in_a_fuel_cut(setup):
         assert (pulse[inside] > 0).all()
     assert 1.0 < np.median(design.blocks["unrest"]) < 3.0
     del engine
+
+
+def test_wild_driving_elsewhere_does_not_let_restless_air_pass_for_calm(setup):
+    """The bound of calm air allows for the meter's noise, which throttle blips in the same log are none of."""
+    engine, log, _ = setup
+    samples = refer(log, engine.car, engine.revision, engine.revision)
+    stirred, early = samples.time < samples.time.mean(), samples.time < samples.time.mean() - 5
+    wander = 0.15 * np.sin(4 * samples.time)  # log units, 0.3 from end to end within a second
+    blips = np.where(early, np.sign(np.sin(12 * samples.time)), 0.0)
+    late = {}
+    for name, more in (("quiet", 0.0), ("wild", blips)):
+        air = samples.log_air + np.where(stirred, more, wander)
+        blocks = calm_blocks(replace(samples, log_air=air), stated_delay(engine.car))
+        late[name] = int((blocks["start_s"] > samples.time.mean() + 2).sum())
+    assert late["wild"] <= late["quiet"] + 2
 
 
 def test_nothing_calm_gives_no_blocks(setup):

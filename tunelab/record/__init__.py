@@ -23,6 +23,7 @@ _PLACES = {
     "plan_chapter": "plan",
     "plan_sentence": "plan",
     "plan_table": "plan",
+    "pool_sessions": "steady",
     "set_up_display": "display",
     "steady_chapter": "steady",
     "steady_lines": "steady",

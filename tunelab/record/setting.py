@@ -10,7 +10,7 @@ from tunelab.record.notebook import SET_BY_THE_RUN, Notebook, NotebookError, Par
 from tunelab.record.opened import OpenedSession, open_session
 
 SESSIONS = {
-    "more_sessions": (),
+    "more_sessions": ("earlier",),
     "others": (),
     "compare_with": ("newest", "none"),
     "steady_session": ("newest", "none"),

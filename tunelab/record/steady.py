@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -21,17 +21,21 @@ from tunelab.record.change import (
 )
 from tunelab.record.chapter import Chapter, NextRevision, Section
 from tunelab.record.display import show_number
-from tunelab.record.evidence import Evidence
-from tunelab.record.opened import OpenedSession
-from tunelab.study.consistency import LEAK, assumptions_table, stops, withhold, withhold_findings
+from tunelab.record.evidence import Evidence, gather_evidence
+from tunelab.record.opened import OpenedSession, open_session
+from tunelab.study.consistency import LEAK, assumptions_table, check_consistency, stops, withhold, withhold_findings
 from tunelab.study.finding import LEAN_STOP_PCT, Finding, status_within
 from tunelab.study.full_load_fuel import join_setting
+from tunelab.study.ledger import MEASURED, MEASURED_ALONE, STEADY
 from tunelab.study.proposal import Proposal
+from tunelab.study.readiness.gate import touches
+from tunelab.study.revision_change import way_between
 from tunelab.study.steady import SteadyFit
 from tunelab.study.trims import ReplacedTrims, replace_trims
 from tunelab.workspace.car import Car
 
 NOT_SHOWN = "not shown"
+EARLIER = "earlier"  # word for every steady session before this one that can be used
 TAKEN_AS_TRUE = "What the numbers above stand on, and how to test it by hand before anything is entered"
 CURVE_CAPTION = (
     "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: drawn along from "
@@ -51,12 +55,91 @@ HOW = (
 )
 
 
+@dataclass(frozen=True)
+class Pooled:
+    """Further steady sessions that a fit may use beside the one that is recorded."""
+
+    used: tuple[Evidence, ...]  # in the order driven
+    left_out: tuple[str, ...]  # one plain sentence for each session that could not be used
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say which sessions went into the fit beside this one, and which did not and why."""
+        names = ", ".join(f"{own.session} (driven with {own.log.attrs['revision']})" for own in self.used)
+        used = f"Fitted together with {names}." if names else "This session was fitted alone."
+        return (used, *self.left_out)
+
+
+def pool_sessions(opened: OpenedSession, names: Sequence[str]) -> Pooled:
+    """Read the further sessions that a steady fit is to use.
+
+    Parameters
+    ----------
+    opened : OpenedSession
+        The session that is recorded.
+    names : sequence of str
+        Sessions of the workspace. The word `earlier` stands for every steady session before this one of which nothing
+        that steady driving shows was changed since, but the tables; empty: this session alone.
+
+    Returns
+    -------
+    Pooled
+        What `earlier` stands for is left out, with the reason, where it cannot be read or misleads.
+
+    Raises
+    ------
+    ValueError, OSError
+        A session that is named cannot be found or read.
+    """
+    named = [name for name in names if name != EARLIER]
+    used = [gather_evidence(open_session(path, beside=opened)) for path in named]
+    left_out = []
+    for name in _earlier(opened) if EARLIER in names else []:
+        because = _changed_since(opened, name)
+        found = None if because else _readable(opened, name)
+        if isinstance(found, Evidence):
+            used += [] if name in [own.session for own in used] else [found]
+        else:
+            left_out.append(f"{name} was not used: {because or found}")
+    return Pooled(tuple(used), tuple(left_out))
+
+
+def _earlier(opened: OpenedSession) -> list[str]:
+    """Names of the steady sessions before this one, in the order driven."""
+    day, sessions = opened.folder.session.date, opened.workspace.sessions
+    before = [(own.session.date, name) for name, own in sessions.items() if "steady" in own.session.steps]
+    return [name for date, name in sorted(before) if (date, name) < (day, opened.name)]
+
+
+def _changed_since(opened: OpenedSession, name: str) -> str:
+    """What was changed between a session and this one that steady driving shows and no table holds; empty: nothing."""
+    revisions = opened.workspace.revisions
+    driven = opened.workspace.sessions[name].session.revision
+    if driven not in revisions:
+        return f"its revision {driven} is not in the workspace."
+    way = way_between(revisions[driven], opened.revision, revisions)
+    stated = [item.sentence for item in way.stated if touches(item.change, STEADY)]
+    if way.broken_at:
+        return f"no chain of based_on leads from {driven} to {opened.revision.name}."
+    return f"{'; '.join(stated)}." if stated else ""
+
+
+def _readable(opened: OpenedSession, name: str) -> Evidence | str:
+    """Give a session's evidence, or why it misleads or cannot be read."""
+    try:
+        found = gather_evidence(open_session(name, beside=opened))
+        checks = check_consistency([found.log], opened.car, opened.workspace.revisions, opened.revision.name)
+    except (ValueError, OSError) as error:
+        return str(error)
+    return next((finding.because for finding in stops(checks)), found)
+
+
 def steady_chapter(
     opened: OpenedSession,
     fit: SteadyFit,
     proposal: Proposal,
     *,
-    others: Sequence[Evidence] = (),
+    others: Pooled | None = None,
+    alone: SteadyFit | None = None,
     checks: Sequence[Finding] = (),
     log: xr.Dataset | None = None,
 ) -> Chapter:
@@ -70,14 +153,16 @@ def steady_chapter(
         The session.
     fit, proposal
         The finished study and what follows from it.
-    others : sequence of Evidence
+    others : Pooled, optional
         Further sessions that went into the fit.
+    alone : SteadyFit, optional
+        This session fitted without them: what an earlier prediction is held against, which rests on them itself.
     checks : sequence of Finding
         Consistency of the logs; one that stands at `stop` withholds the proposal and every figure that rests on it.
     log : Dataset, optional
         The session's flagged log: which of its trims the proposal replaces then stands beside it.
     """
-    proposal = withhold(proposal, checks)
+    proposal, used = withhold(proposal, checks), others.used if others else ()
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
     helps = _helps(fit, proposal)
     trims = None if log is None or not helps else _trims(opened, fit, proposal, log)
@@ -85,16 +170,26 @@ def steady_chapter(
         notebook="steady",
         findings=(
             *checks,
-            *withhold_findings((*fit.findings(opened.car), prediction(fit, proposal, opened.car)), checks),
+            *withhold_findings(
+                (*fit.findings(opened.car), prediction(fit, proposal, opened.car), *_alone(alone, opened.car)), checks
+            ),
         ),
-        inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in others for item in other.inputs),
+        inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in used for item in other.inputs),
         tables={"meter_curve": proposal.curve, "dead_time": proposal.dead_time}
         | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
         proposal=_next(opened, fit, proposal, name) if helps else None,
-        driven=Section((_driven(fit),), short=_calm(fit)),
+        driven=Section((_driven(fit), *(others.sentences() if others else ())), short=_calm(fit)),
         change=_with_trims(_change(opened, fit, proposal, name), trims),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),  # when stopped, each finding says why
     )
+
+
+def _alone(fit: SteadyFit | None, car: Car) -> tuple[Finding, ...]:
+    """Lambda error by this session alone; nothing where it was fitted alone anyway."""
+    if fit is None:
+        return ()
+    whole = next(finding for finding in fit.findings(car) if finding.id == MEASURED)
+    return (replace(whole, id=MEASURED_ALONE, title=f"{whole.title}, by this session alone"),)
 
 
 def _trims(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, log: xr.Dataset) -> ReplacedTrims:
@@ -210,8 +305,9 @@ def _driven(fit: SteadyFit) -> str:
     if fit.because:
         return f"Calm enough to use: {blocks['seconds'].sum():.0f} s, too little for any fit."
     holds = blocks.groupby("session")["hold"].nunique().sum()
+    together = f" of {len(fit.sessions)} steady sessions" if len(fit.sessions) > 1 else ""
     return (
-        f"Calm enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds, "
+        f"Calm enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds{together}, "
         f"{_span(blocks['engine_speed_rpm'])} rpm, {_span(blocks['air_flow_kg_h'])} kg/h, "
         f"battery {blocks['battery_v'].min():.1f} to {blocks['battery_v'].max():.1f} V."
     )
@@ -223,9 +319,12 @@ def _span(values: pd.Series) -> str:
 
 def _calm(fit: SteadyFit) -> str:
     holds = fit.blocks.groupby("session")["hold"].nunique().sum()
-    return (
-        f"{fit.blocks['seconds'].sum():.0f} s of it steady enough to use, in {holds} hold{'s' if holds != 1 else ''}."
-    )
+    many, seconds = f"in {holds} hold{'s' if holds != 1 else ''}", fit.blocks["seconds"].sum()
+    if len(fit.sessions) > 1:
+        return (
+            f"{fit.blocks['seconds'].sum():.0f} s steady enough to use, {many} of {len(fit.sessions)} steady sessions."
+        )
+    return f"{fit.blocks['seconds'].sum():.0f} s of it steady enough to use, {many}."
 
 
 def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> Section:

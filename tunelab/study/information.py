@@ -22,7 +22,7 @@ from tunelab.study.steady.coordinate import Coordinate, coordinate_of, log_flow_
 from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import MEDIAN, NAMES, Columns, columns_of, default_dead_time_sd, moments_of
 from tunelab.study.steady.fit import stated_delay
-from tunelab.study.steady.identify import FREE_CURVE, SHOWN_WITHIN_MS, model_sd
+from tunelab.study.steady.identify import FREE_CURVE, SHOWN_WITHIN_MS, model_sd_ms
 from tunelab.study.steady.joint import FIRST, base_weight, fit_joint
 from tunelab.study.steady.posterior import no_smoother
 from tunelab.study.steady.samples import (
@@ -200,7 +200,7 @@ class Knowledge:
             return float("inf")
         holds = pd.DataFrame(self.held, columns=["reading", "log_open"])
         design = Design(holds, self.coordinate, self.curve, 0.0)
-        return float(np.hypot(np.sqrt(self.free[-1, -1]), model_sd(design)))
+        return float(np.hypot(np.sqrt(self.free[-1, -1]), model_sd_ms(design)))
 
 
 def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: Revision) -> Knowledge:

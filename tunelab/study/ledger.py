@@ -20,6 +20,7 @@ from tunelab.workspace.revision import OtherChange, Revision
 Outcome = Literal["held", "better than predicted", "worse than predicted", "not shown"]
 STEADY = next(gate for gate in GATES if gate.name == "steady")
 MEASURED = "steady.lambda_error"
+MEASURED_ALONE = "steady.lambda_error_alone"  # where the other also rests on sessions that the prediction came from
 PREDICTED = "steady.proposal_predicted"
 NORMAL_95 = 1.959964
 NOT_TOLD = 100.0  # how far apart two tables lie that cannot be held against each other
@@ -302,8 +303,14 @@ def _last(drives: Sequence[Drive], revision: str, measured: str = MEASURED) -> t
     own = sorted(
         (d for d in drives if d.revision == revision and d.finding(measured)), key=lambda d: (d.date, d.record)
     )
-    shown = [d for d in own if d.finding(measured).status != "not_shown"] or own
-    return (shown[-1], shown[-1].finding(measured)) if shown else None
+    shown = [d for d in own if _measured(d, measured).status != "not_shown"] or own
+    return (shown[-1], _measured(shown[-1], measured)) if shown else None
+
+
+def _measured(drive: Drive, measured: str) -> Finding:
+    """What a drive measured; lambda error by itself alone, where that is known."""
+    alone = drive.finding(MEASURED_ALONE) if measured == MEASURED else None
+    return alone or drive.finding(measured)
 
 
 def _convergence(ordered: Sequence[Revision], drives: Sequence[Drive]) -> pd.DataFrame:

@@ -10,6 +10,8 @@ import pandas as pd
 
 from tunelab.channels import channel
 from tunelab.study.shown import shows_its_table
+from tunelab.study.steady.leak import LeakBelief
+from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.prediction import Setting, in_force, log_error_draws, predict_lambda_error
 from tunelab.study.steady.result import LambdaError, SteadyFit
 from tunelab.study.steady.setting import (
@@ -20,6 +22,7 @@ from tunelab.study.steady.setting import (
     full_dead_time,
     reached,
     shifted_dead_time,
+    spared_for_a_leak,
     unmeasured_factor,
 )
 from tunelab.units import convert
@@ -87,8 +90,9 @@ def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:
     if fit.because:
         return _nothing(fit, revision)
     evidence = Evidence(
-        fit.points, fit.places, fit.at_breakpoints, fit.posterior, fit.meter, fit.dead_time, car, revision
-    )
+        fit.points, fit.places, fit.at_breakpoints, fit.posterior, fit.meter, fit.dead_time, car, revision,
+        suspicion=fit.suspicion,
+    )  # fmt: skip
     chosen = _within_caps(evidence)
     setting, predicted = chosen.setting, chosen.predicted
     return Proposal(
@@ -117,6 +121,7 @@ class _Judged:
     scaled: bool  # curve and dead time by one common share
     harm_pct: float  # by how much lambda is expected to be further off than now, and than right, where it gets worst
     cost_pct: float  # what is to be least
+    spared: bool = False  # lean was left at little air for an exhaust leak that may be
 
 
 def _within_caps(evidence: Evidence) -> _Judged:
@@ -138,6 +143,10 @@ def _within_caps(evidence: Evidence) -> _Judged:
     tried = [whole, _judge(evidence, _shared(evidence, change, share), scaled=True)]
     tried += [_judge(evidence, _with_dead_time(evidence, part * held, most), scaled=False) for part in SHARES]
     tried += [_judge(evidence, _shared(evidence, change, part * share), scaled=True) for part in SHARES[1:]]
+    if evidence.suspicion is not None:
+        spared = spared_for_a_leak(evidence, right=_right_pct(evidence) / 100)
+        careful = [_with_dead_time(one, part * held, most) for one in spared for part in (1.0, *SHARES)]
+        tried += [_judge(evidence, one, scaled=False, spared=True) for one in careful]
     tried.append(_judge(evidence, in_force(evidence.revision), scaled=False))
     return min(tried, key=lambda one: one.cost_pct)
 
@@ -147,25 +156,34 @@ def _with_dead_time(evidence: Evidence, change_ms: np.ndarray, most: float) -> S
     return Setting(best_curve(evidence, dead_time, most_change=most), dead_time)
 
 
-def _judge(evidence: Evidence, setting: Setting, *, scaled: bool) -> _Judged:
-    """What a setting is expected to leave where was driven calmly, and at every place where the car was seen."""
+def _judge(evidence: Evidence, setting: Setting, *, scaled: bool, spared: bool = False) -> _Judged:
+    """What a setting is expected to leave where was driven calmly, and at every place where the car was seen.
+
+    Where an exhaust leak is suspected the harm is that of the worse case: there is one, or there is none.
+    """
     predicted = predict_lambda_error(evidence.points, evidence.posterior, setting, evidence.car, evidence.revision)
-    now, then = (_size_at_places(evidence, one) for one in (in_force(evidence.revision), setting))
-    right = min(RIGHT_PCT, evidence.car.limits.steady_lambda_error_max_pct)
-    harm = float((then - np.maximum(now, right)).max(initial=0.0))
-    cost = predicted.p95_pct + float(np.percentile(then, 95)) + HARM_WEIGHT * harm
-    return _Judged(setting, predicted, scaled, harm, cost)
+    harm, right = 0.0, _right_pct(evidence)
+    for belief in evidence.either:
+        now, then = (_size_at_places(evidence, one, belief) for one in (in_force(evidence.revision), setting))
+        harm = max(harm, float((then - np.maximum(now, right)).max(initial=0.0)))
+    expected = _size_at_places(evidence, setting, evidence.posterior)
+    cost = predicted.p95_pct + float(np.percentile(expected, 95)) + HARM_WEIGHT * harm
+    return _Judged(setting, predicted, scaled, harm, cost, spared)
 
 
-def _size_at_places(evidence: Evidence, setting: Setting) -> np.ndarray:
+def _right_pct(evidence: Evidence) -> float:
+    return min(RIGHT_PCT, evidence.car.limits.steady_lambda_error_max_pct)
+
+
+def _size_at_places(evidence: Evidence, setting: Setting, belief: Posterior) -> np.ndarray:
     """Expected size of lambda's error at every undisturbed place, shape (places,). [%]"""
-    return np.abs(_error_at_places(evidence, setting)[1:]).mean(axis=0)
+    return np.abs(_error_at_places(evidence, setting, belief)[1:]).mean(axis=0)
 
 
-def _error_at_places(evidence: Evidence, setting: Setting) -> np.ndarray:
+def _error_at_places(evidence: Evidence, setting: Setting, belief: Posterior) -> np.ndarray:
     places, e = evidence.places, evidence
     calm = ~places.disturbed | places.disturbed.all()
-    return 100 * np.expm1(log_error_draws(places, e.posterior, setting, e.car, e.revision))[:, calm]
+    return 100 * np.expm1(log_error_draws(places, belief, setting, e.car, e.revision))[:, calm]
 
 
 def _full_curve(evidence: Evidence) -> np.ndarray:
@@ -286,23 +304,41 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
         )
     if (basis == "unchanged").any():
         notes.append("Breakpoints without enough calm driving stay exactly as they are.")
-    return (*notes, _worst_place(evidence, chosen.setting), *_leak_note(chosen.predicted))
+    return (*notes, _worst_place(evidence, chosen.setting), *_leak_notes(fit.leak, chosen))
 
 
-def _leak_note(predicted: LambdaError) -> tuple[str, ...]:
-    """Say what would be left if the curve's rise toward little air were an exhaust leak, which no log can tell."""
-    if not predicted.leaking_p95_pct > predicted.upper_pct + LEAK_WORD_PCT:
-        return ()
-    return (
-        "The curve rises toward little air, as it would if air leaked into the exhaust ahead of the lambda sensor. If "
-        f"all of that is a leak, these values leave lambda up to {predicted.leaking_p95_pct:.0f} % rich there, which "
-        "the sensor does not see and the interval of the prediction does not hold. Look for a leak by hand first.",
-    )
+def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:
+    """Say how an exhaust leak, which no steady log tells for certain, was reckoned with, and what it would leave."""
+    predicted, notes = chosen.predicted, []
+    if leak.shown:
+        notes.append(
+            f"By {leak.because}, air leaks into the exhaust ahead of the lambda sensor: about "
+            f"{100 * np.expm1(leak.mean):.0f} % of the air at idle. The values go by lambda corrected for that, with "
+            "its doubt in every interval. Find and close the leak, and drive again."
+        )
+    elif leak.possible:
+        either = ", and no place comes out further off than now whether there is one or not" if leak.suspected else ""
+        notes.append(
+            f"By {leak.because}, the chance of air that leaks into the exhaust ahead of the lambda sensor is "
+            f"{100 * leak.chance:.0f} %. The interval of the prediction reckons with it{either}."
+        )
+    if chosen.spared:
+        notes.append(
+            "At little air lambda is left as much leaner than commanded, as it is read, as that takes: to go by it "
+            "whole would leave places richer than now if there is a leak. Look for one by hand, and drive again."
+        )
+    if predicted.leaking_p95_pct > predicted.upper_pct + LEAK_WORD_PCT:
+        notes.append(
+            "The curve rises toward little air, as it would if air leaked into the exhaust ahead of the lambda sensor. "
+            f"If all of that is a leak, these values leave lambda up to {predicted.leaking_p95_pct:.0f} % rich there, "
+            "more than the interval of the prediction holds. Look for a leak by hand first."
+        )
+    return notes
 
 
 def _worst_place(evidence: Evidence, setting: Setting) -> str:
     """Name the place where most error is expected, of all where the car was driven or idled."""
-    error, places = _error_at_places(evidence, setting), evidence.places
+    error, places = _error_at_places(evidence, setting, evidence.posterior), evidence.places
     calm = np.flatnonzero(~places.disturbed | places.disturbed.all())
     at = int(np.abs(error[0]).argmax())
     lower, upper = np.quantile(error[1:, at], [0.025, 0.975])

@@ -18,7 +18,7 @@ BIN_SAMPLES = 2.5  # least samples of a bin, on average
 BLOCK_BINS = 4
 SETTLE_S = 0.5  # calm before a block: wall film and meter settle in it
 # Furthest apart of the bins of a window that is used at all, beside their noise. Common practice, no source.
-CALM_LOG_AIR = 0.12
+CALM_LOG_AIR = 0.15
 CALM_LOG_SPEED = 0.08
 CALM_LOG_OPEN = 0.16
 # Furthest apart of engine speed and of opening time at which a block's error has twice the variance of a still one's:
@@ -120,7 +120,7 @@ def _calm(bins: _Bins, before: int, after: np.ndarray) -> np.ndarray:
     calm = np.zeros(bins.rows.size, dtype=bool)
     if not starts.size:
         return calm
-    noise = 4.0 * np.sqrt(np.nanmean(bins.noise**2)) if np.isfinite(bins.noise).any() else 0.0
+    noise = 4.0 * np.nanmedian(bins.noise) if np.isfinite(bins.noise).any() else 0.0  # a gear change is no noise
     still = _apart(bins.values["log_speed"], starts, before, after[starts]) <= CALM_LOG_SPEED
     still &= _apart(bins.values["log_air"], starts, before, after[starts]) <= np.hypot(CALM_LOG_AIR, noise)
     still &= _apart(bins.values["log_open"], starts, before, 0) <= np.hypot(CALM_LOG_OPEN, noise)

@@ -64,11 +64,16 @@ def meter_error(
         reading=reading,
         flow_in_force_kg_h=np.exp(log_flow_in_force(curve, reading)),
         factor=np.exp(log_factor),
-        lower=np.exp(log_factor - width),
+        lower=np.exp(np.minimum(log_factor - width, _lowest(posterior, log_factor))),
         upper=np.exp(log_factor + width),
         seconds=counted,
         points=_points(design, curve, posterior, log_factor, width, error_now),
     )
+
+
+def _lowest(posterior: Posterior, log_factor: np.ndarray) -> np.ndarray:
+    """Lower end by the draws, which know of a leak that is only possible; NaN where nothing was measured."""
+    return np.where(np.isfinite(log_factor), np.quantile(posterior.log_factor[1:], 0.025, axis=0), np.nan)
 
 
 def _points(

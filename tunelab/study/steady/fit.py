@@ -21,8 +21,9 @@ from tunelab.study.steady.design import Design
 from tunelab.study.steady.evidence import default_dead_time_sd
 from tunelab.study.steady.findings import WITHIN
 from tunelab.study.steady.halves import split_half
-from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, what_is_shown
+from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, model_sd_ms, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
+from tunelab.study.steady.leak import leak_belief, suspicion_of, with_leak
 from tunelab.study.steady.levels import level_course, level_doubt
 from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
@@ -37,6 +38,7 @@ from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
+LEAST_AIR = 0.02  # share of the driving with less air than what counts as the least
 METHOD = (
     "Joint fit of meter error, dead-time error and intake pulsation to calm blocks of about 1 s: Gaussian-process "
     "curve on two length-scales, error shared by the blocks of a hold, heavy-tailed noise, sizes by marginal likelihood"
@@ -104,9 +106,9 @@ def _fit_and_assemble(
     fitted = _fit(design, all(s.pressure_known for s in samples))
     reading = dense_readings(design.coordinate, base.meter_curve)
     posterior = draw_posterior(fitted.joint, reading, rng, level_sd=level_doubt(fitted.levels))
-    if not fitted.shown.level:
-        posterior = with_unknown_dead_time(posterior, design, UNKNOWN_DEAD_TIME_MS, rng)
-    return _assemble(fitted, posterior, samples, car=car, revision=base)
+    doubt_ms = model_sd_ms(design) if fitted.shown.level else UNKNOWN_DEAD_TIME_MS
+    posterior = with_unknown_dead_time(posterior, design, doubt_ms, rng)
+    return _assemble(fitted, posterior, samples, car=car, revision=base, rng=rng)
 
 
 def stated_delay(car: Car) -> Delay:
@@ -179,10 +181,20 @@ def _fit(design: Design, pressure_known: bool) -> _Fitted:
 
 
 def _assemble(
-    found: _Fitted, posterior: Posterior, samples: list[Samples], *, car: Car, revision: Revision
+    found: _Fitted,
+    posterior: Posterior,
+    samples: list[Samples],
+    *,
+    car: Car,
+    revision: Revision,
+    rng: np.random.Generator,
 ) -> SteadyFit:
     joint, shown, design = found.joint, found.shown, found.joint.design
     posterior = replace(posterior, leak=suspected_leak(design, revision.meter_curve, posterior))
+    unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
+    tight, least = posterior, _least_reading(samples)
+    leak = leak_belief(joint, tight, least_reading=least, unknown_dead_time_ms=unknown)
+    posterior = with_leak(tight, leak, rng)
     fitted = _fitted(joint)
     left = design.blocks["y"].to_numpy() - fitted
     points = points_of(design.blocks, left, posterior, design.reference_v, rev_limit_rpm=car.limits.rev_limit_rpm)
@@ -216,7 +228,15 @@ def _assemble(
         lean_at_load=lean_at_load(joint.design.blocks),
         places=places,
         at_breakpoints=at,
+        leak=leak,
+        suspicion=suspicion_of(tight, leak, rng),
     )
+
+
+def _least_reading(samples: Sequence[Samples]) -> float:
+    """Reading at the least air that the engine ran on for a while, calm or not."""
+    reading = np.concatenate([own.reading[own.fuel_trusted & np.isfinite(own.log_air)] for own in samples])
+    return float(np.quantile(reading, LEAST_AIR))
 
 
 def _fitted(joint: Joint) -> np.ndarray:

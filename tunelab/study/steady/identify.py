@@ -49,7 +49,7 @@ def what_is_shown(joint: Joint, *, pressure_known: bool) -> Shown:
     level_sd, slope_sd = _contrast_sd(joint)
     blocks = joint.design.blocks
     low, high = np.quantile(blocks["battery_v"], [0.01, 0.99])
-    level, level_because = _level(level_sd, model_sd(joint.design), pressure_known)
+    level, level_because = _level(level_sd, model_sd_ms(joint.design), pressure_known)
     moved = high - low >= LEAST_VOLTS
     slope = level and moved and slope_sd <= SLOPE_WITHIN_MS_V
     span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
@@ -64,7 +64,7 @@ def what_is_shown(joint: Joint, *, pressure_known: bool) -> Shown:
     return Shown(level, level_because, slope, slope_because)
 
 
-def model_sd(design: Design) -> float:
+def model_sd_ms(design: Design) -> float:
     """Standard deviation of the level [ms] from the model's error, by how opening times differ at one reading."""
     place, per_ms = design.coordinate.at(design.blocks["reading"].to_numpy()), np.exp(-design.blocks["log_open"])
     apart = np.asarray(per_ms) - local_mean(place, per_ms, place, width=NEAR)

@@ -129,6 +129,11 @@ def _maps(design: Design, columns: Columns, reading: np.ndarray, beyond: _Beyond
     return found
 
 
+def curve_rows(design: Design, member: Member, reading: np.ndarray) -> np.ndarray:
+    """Matrix from a member's coefficients to the curve's log factor at readings, shape (readings, coefficients)."""
+    return _maps(design, member.columns, reading, _Beyond.of(design, member, reading))["log_factor"]
+
+
 def _mixture_covariance(
     joint: Joint, maps: list[dict], means: np.ndarray, shares: np.ndarray, name: str, *, diagonal: bool
 ) -> np.ndarray:
@@ -144,9 +149,11 @@ def _mixture_covariance(
 def with_unknown_dead_time(
     posterior: Posterior, design: Design, spread_ms: float, rng: np.random.Generator
 ) -> Posterior:
-    """Let the draws know that a dead-time error that was held, of standard deviation `spread_ms`, is not known.
+    """Let the draws know of a doubt of the dead-time error that the fit does not know of, of a standard deviation.
 
-    Curve and dead time move against one another, so that lambda stays where was driven and opens elsewhere.
+    It was held and not fitted, or the model may be off from one opening time to another, which no number of blocks
+    makes smaller. Curve and dead time move against one another, so that lambda stays where was driven and opens
+    elsewhere.
     """
     drawn = rng.normal(0.0, spread_ms, size=len(posterior.log_factor) - 1)
     per_ms = local_mean(
@@ -158,7 +165,8 @@ def with_unknown_dead_time(
     factor[1:] -= drawn[:, None] * per_ms
     dead_time[1:, 0] += drawn
     spread = np.hypot(posterior.log_factor_sd, spread_ms * per_ms)
-    return replace(posterior, log_factor=factor, dead_time_ms=dead_time, log_factor_sd=spread)
+    covariance = posterior.dead_time_cov + np.diag([spread_ms**2, 0.0, 0.0])
+    return replace(posterior, log_factor=factor, dead_time_ms=dead_time, log_factor_sd=spread, dead_time_cov=covariance)
 
 
 def lambda_lean(design: Design, reading: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ import pandas as pd
 from tunelab.study.finding import Finding
 from tunelab.study.shown import shows_its_table
 from tunelab.study.steady.findings import COURSE_LIMIT_PCT, LEVEL_LIMIT_PCT, steady_findings
+from tunelab.study.steady.leak import LeakBelief, Suspicion
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.workspace.car import Car
@@ -243,6 +244,8 @@ class SteadyFit:
     lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
     places: Points | None = field(default=None, repr=False)  # every place that was driven or idled in, calm or not
     at_breakpoints: Points | None = field(default=None, repr=False)  # operating point of each breakpoint
+    leak: LeakBelief | None = field(default=None, repr=False)  # ahead of the lambda sensor; None without a fit
+    suspicion: Suspicion | None = field(default=None, repr=False)  # where a leak is suspected and not shown
 
     def summary(self, proposed: LambdaError | None = None) -> pd.DataFrame:
         """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown.

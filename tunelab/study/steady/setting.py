@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -10,6 +10,7 @@ import scipy
 from tunelab.study.steady.coordinate import Coordinate, coordinate_of
 from tunelab.study.steady.curve import beside, reach_of
 from tunelab.study.steady.design import hat_matrix
+from tunelab.study.steady.leak import Suspicion
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior, local_mean
 from tunelab.study.steady.prediction import Setting, fuel_error, in_force, log_error_draws, opened_ms
@@ -37,6 +38,12 @@ class Evidence:
     dead_time: DeadTimeError
     car: Car
     revision: Revision
+    suspicion: Suspicion | None = None  # where an exhaust leak is suspected and not shown
+
+    @property
+    def either(self) -> tuple[Posterior, ...]:
+        """Posteriors under which no place may come out further off: with a leak and without, where both may be."""
+        return (self.posterior,) if self.suspicion is None else (self.suspicion.tight, self.suspicion.leaking)
 
 
 def full_dead_time(evidence: Evidence) -> DeadTime:
@@ -175,3 +182,31 @@ def best_setting(evidence: Evidence) -> Setting:
     """All of the fit in the ECU, no caps."""
     dead_time = full_dead_time(evidence)
     return Setting(best_curve(evidence, dead_time, most_change=np.inf), dead_time)
+
+
+def spared_for_a_leak(evidence: Evidence, *, right: float) -> tuple[Evidence, Evidence]:
+    """Give the evidence with lean left at little air for an exhaust leak that may be: the least that does, and enough.
+
+    Enough is as lean as it is now, up to the expected leak: with one and without, lambda then moves the right way.
+    To go by lambda as it was read would leave places richer than now, and than `right` (a share), if there is a leak.
+    """
+    suspicion, posterior, points = evidence.suspicion, evidence.posterior, evidence.points
+    tight = suspicion.tight
+    only_mean = replace(tight, log_factor=tight.log_factor[:1], dead_time_ms=tight.dead_time_ms[:1])
+    now = log_error_draws(points, only_mean, in_force(evidence.revision), evidence.car, evidence.revision)[0]
+    coordinate = coordinate_of(evidence.revision.meter_curve, points.reading)
+    kept = ~points.disturbed if (~points.disturbed).any() else points.disturbed
+    places = coordinate.at(points.reading[kept]), now[kept], coordinate.at(posterior.reading)
+    error, belief = local_mean(*places), suspicion.belief
+    return _leaner(evidence, belief.left_lean(error, right=right)), _leaner(evidence, belief.between(error))
+
+
+def _leaner(evidence: Evidence, left: np.ndarray) -> Evidence:
+    """Give the evidence with a log lambda error, as it is read, left at each reading; shape (grid,)."""
+    posterior, table = evidence.posterior, evidence.meter.points
+    factor = table["factor"] * np.exp(-np.interp(table["reading"], posterior.reading, left))
+    return replace(
+        evidence,
+        posterior=replace(posterior, log_factor=np.vstack([posterior.log_factor[0] - left, posterior.log_factor[1:]])),
+        meter=replace(evidence.meter, points=table.assign(factor=factor)),
+    )
