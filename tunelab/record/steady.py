@@ -321,10 +321,8 @@ def _calm(fit: SteadyFit) -> str:
     holds = fit.blocks.groupby("session")["hold"].nunique().sum()
     many, seconds = f"in {holds} hold{'s' if holds != 1 else ''}", fit.blocks["seconds"].sum()
     if len(fit.sessions) > 1:
-        return (
-            f"{fit.blocks['seconds'].sum():.0f} s steady enough to use, {many} of {len(fit.sessions)} steady sessions."
-        )
-    return f"{fit.blocks['seconds'].sum():.0f} s of it steady enough to use, {many}."
+        return f"{seconds:.0f} s steady enough to use, {many} of {len(fit.sessions)} steady sessions."
+    return f"{seconds:.0f} s of it steady enough to use, {many}."
 
 
 def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) -> Section:
