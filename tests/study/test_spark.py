@@ -6,6 +6,7 @@ import datetime
 
 import numpy as np
 import pytest
+from finding_rules import assert_holds
 from plain_car import flagged, in_force, outing, owners_car
 from plain_mixture import Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
@@ -61,6 +62,8 @@ def test_the_breakpoints_around_the_knock_retreat_by_what_was_seen_and_the_margi
     assert found.events["intake_air_c"].between(24, 26).all()
     assert found.retard.status == "watch"
     assert found.predicted.value == 0.0
+    for finding in found.findings():
+        assert_holds(finding)
     assert "2 times" in found.notes[0]
 
 

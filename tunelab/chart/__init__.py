@@ -1,23 +1,35 @@
 """Draws a result or a log with HoloViews; computes nothing, writes nothing, sets no style of its own on import."""
 
-from tunelab.chart.coverage import draw_coverage
-from tunelab.chart.delay import draw_delay
-from tunelab.chart.fit import draw_before_after, draw_residuals
-from tunelab.chart.injector import draw_dead_time
-from tunelab.chart.meter import draw_meter_curve, draw_meter_factor, draw_pulsation_map
-from tunelab.chart.trace import draw_events, draw_flags, draw_trace, event_windows
+from importlib import import_module
+from typing import Any
 
-__all__ = [
-    "draw_before_after",
-    "draw_coverage",
-    "draw_dead_time",
-    "draw_delay",
-    "draw_events",
-    "draw_flags",
-    "draw_meter_curve",
-    "draw_meter_factor",
-    "draw_pulsation_map",
-    "draw_residuals",
-    "draw_trace",
-    "event_windows",
-]
+# Loaded when asked for: the still pictures of a first page need no HoloViews, which takes a second to load.
+_PLACES = {
+    "draw_before_after": "fit",
+    "draw_coverage": "coverage",
+    "draw_dead_time": "injector",
+    "draw_delay": "delay",
+    "draw_events": "trace",
+    "draw_flags": "trace",
+    "draw_meter_curve": "meter",
+    "draw_meter_factor": "meter",
+    "draw_pulsation_map": "meter",
+    "draw_residuals": "fit",
+    "draw_trace": "trace",
+    "event_windows": "trace",
+}
+__all__ = tuple(_PLACES)
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its module, the first time that it is asked for (PEP 562)."""
+    if name not in _PLACES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{_PLACES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the public names too, loaded or not."""
+    return sorted({*globals(), *_PLACES})

@@ -22,6 +22,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import FullLoadFuel, Revision
 
 CONFIDENCE = 0.95
+NONE_JUDGED = "no reading of lambda at full throttle with its engine speed was judged."
 STEP_RPM = 500.0  # of the breakpoints where the revision states none
 LEAST_READINGS, LEAST_PULLS = 8, 2
 PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a log has enough of its own
@@ -167,8 +168,8 @@ def propose_full_load(
     """
     rows, why = _rows(log, car, revision, mixture, joined)
     flagged = len(mixture.readings) - len(rows)
-    if why or rows.empty:
-        return no_full_load(revision, why or "no reading of lambda at full throttle was judged.", flagged, joined)
+    if why or not rows["rpm"].notna().any():
+        return no_full_load(revision, why or NONE_JUDGED, flagged, joined)
     points = _breakpoints(revision, rows)
     seen = pd.DataFrame([_at(rows, points, k) for k in range(points.size)])
     table, capped = _steps(seen, points, car, revision, rows)
