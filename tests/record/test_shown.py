@@ -111,6 +111,16 @@ def test_the_short_answer_has_its_parts_in_the_order_of_a_reader_in_a_hurry():
     ]
 
 
+def test_a_stop_of_a_revision_that_others_followed_points_to_their_drives():
+    first = settle_first(["A.Bad"])
+    answer = answer_of([finding("a.bad", "stop", 21.52)], chapter(), first=first, since="r02 and r03")
+    assert lines_of(answer, "drive_next")[0] == (
+        "stop",
+        "Before any drive, settle: A.Bad. r02 and r03 came since: whether that settled it, tunelab ready says by "
+        "the drives since.",
+    )
+
+
 def test_a_record_that_shows_nothing_says_so_in_each_part():
     answer = answer_of([], chapter())
     texts = {entry["part"]: entry["lines"][0]["text"] for entry in answer}

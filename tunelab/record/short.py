@@ -28,6 +28,7 @@ def short_answer(
     nearest: str = "",
     held: str,
     first: str,
+    since: str = "",
 ) -> list[dict[str, Any]]:
     """Put the summary into one short entry for each of its parts.
 
@@ -47,6 +48,8 @@ def short_answer(
         Whether what was predicted of the revision held; empty where nothing was.
     first : str
         What has to be settled before the next drive; empty where nothing is at stop.
+    since : str
+        Which revisions came after the one that was driven, in words; empty for none.
 
     Returns
     -------
@@ -61,7 +64,7 @@ def short_answer(
         ("shows", "Result", verdicts(findings, steps)),
         ("change", "Change", _change(asked, first)),
         ("evidence", "Evidence", _evidence(findings, held)),
-        ("drive_next", "Next", _next(asked, first)),
+        ("drive_next", "Next", _next(asked, first, since)),
     ]
     return [{"part": part, "label": label, "lines": lines} for part, label, lines in entries if lines]
 
@@ -137,11 +140,16 @@ def _evidence(findings: Mapping[str, Sequence[Mapping[str, Any]]], held: str) ->
     return _lines(texts)
 
 
-def _next(asked: Sequence[Mapping[str, Any]], first: str) -> list[dict[str, str]]:
+def _next(asked: Sequence[Mapping[str, Any]], first: str, since: str) -> list[dict[str, str]]:
     texts = [text for chapter in asked for text in [_short_of(chapter["drive_next"])] if text]
     lines = _lines(texts or [NOTHING["drive_next"]])
+    if not first:
+        return lines
     named = first.removeprefix("At stop: ").partition(". ")[0]
-    return [{"word": "stop", "text": f"Before any drive, settle: {named}."}, *lines] if first else lines
+    text = f"Before any drive, settle: {named}."
+    if since:
+        text = f"{text} {since} came since: whether that settled it, tunelab ready says by the drives since."
+    return [{"word": "stop", "text": text}, *lines]
 
 
 def _count(number: int, word: str) -> str:

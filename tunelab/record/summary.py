@@ -17,7 +17,7 @@ from tunelab.chart.first_page import (
     limit_gauges,
 )
 from tunelab.chart.picture import Gauge, Picture
-from tunelab.record.change import need_of
+from tunelab.record.change import join, need_of, newer_than
 from tunelab.record.display import table_item
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
@@ -59,7 +59,7 @@ def summary_page(
     asked = {notebook["name"]: notebook["question"] or notebook["name"] for notebook in results["notebooks"]}
     left = _without_told(chapters, findings["absent"])
     held = prediction_sentence(opened, findings_of(results))
-    first = _settle_first(results["findings"])
+    first, newer = _settle_first(results["findings"]), newer_than(opened, opened.revision)
     gauges = limit_gauges(results["findings"], _margins(record))
     steps = opened.folder.session.steps
     driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {_minutes(evidence.duration_s)} of log."
@@ -70,7 +70,16 @@ def summary_page(
         "all_records": record.parent.absolute() == (opened.workspace.root / RECORDS).absolute(),
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
-        "short": short_answer(driven, findings, left, steps=steps, nearest=_nearest(gauges), held=held, first=first),
+        "short": short_answer(
+            driven,
+            findings,
+            left,
+            steps=steps,
+            nearest=_nearest(gauges),
+            held=held,
+            first=first,
+            since=join(newer) if newer else "",
+        ),
         "pictures": _pictures(record, opened, evidence, gauges, results),
         "held": held,
         "driven": _driven(opened, evidence, chapters),
