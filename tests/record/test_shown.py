@@ -116,8 +116,7 @@ def test_a_stop_of_a_revision_that_others_followed_points_to_their_drives():
     answer = answer_of([finding("a.bad", "stop", 21.52)], chapter(), first=first, since="r02 and r03")
     assert lines_of(answer, "drive_next")[0] == (
         "stop",
-        "Before any drive, settle: A.Bad. r02 and r03 came since: whether that settled it, tunelab ready says by "
-        "the drives since.",
+        "Before any drive, settle: A.Bad. r02 and r03 came since; run tunelab ready to see whether that settled it.",
     )
 
 

@@ -148,7 +148,7 @@ def _next(asked: Sequence[Mapping[str, Any]], first: str, since: str) -> list[di
     named = first.removeprefix("At stop: ").partition(". ")[0]
     text = f"Before any drive, settle: {named}."
     if since:
-        text = f"{text} {since} came since: whether that settled it, tunelab ready says by the drives since."
+        text = f"{text} {since} came since; run tunelab ready to see whether that settled it."
     return [{"word": "stop", "text": text}, *lines]
 
 
