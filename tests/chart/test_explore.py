@@ -83,9 +83,9 @@ def test_a_selection_marks_its_samples_in_the_other_figure(log):
     trace = thin_trace(log["time"].to_numpy(), log["manifold_kpa"].to_numpy())
     names = ("engine_speed_rpm", "manifold_kpa")
     drawn = draw_selection(log, names, (3000.0, 0.0, 4000.0, 200.0), trace)
-    marks = drawn.get(1)
+    marks = drawn.get(2)
     assert marks.dimension_values("time").min() > 90.0  # the engine turned at 3500 rpm from 91 s on
-    assert len(draw_selection(log, names, None, trace).get(1)) == 0
+    assert len(draw_selection(log, names, None, trace).get(2)) == 0
 
 
 def test_scatter_names_what_the_log_has(log):

@@ -111,12 +111,15 @@ def draw_selection(log: xr.Dataset, names: tuple[str, str], box: Window | None, 
     x, y = names
     time, values = log["time"].to_numpy(), log[y].to_numpy()
     inside = np.zeros(time.size, dtype=bool) if box is None else samples_inside(log, x, y, box)
-    quiet = hv.Curve(trace.window(time[0], time[-1], columns=READING_WIDTH), "time", y)
+    shown, none = trace.window(time[0], time[-1], columns=READING_WIDTH), (np.empty(0), np.empty(0))
     window = (time[0], box[1], time[-1], box[3]) if box else (0.0, 0.0, 0.0, 0.0)
     rows = thin_points(np.where(inside, time, np.nan), values, window, pixels=2 * PIXELS)
     marks = hv.Scatter((time[rows], values[rows]), "time", y)
     count = int(inside.sum())
     title = f"{count} of {inside.size} samples in the box" if box else "Over time; a box drawn above marks its samples"
     options = panel(title, 230, xlabel="time [s]", ylabel=axis(y))
-    lines = quiet.opts(color=QUIET if count else MAIN, line_width=1) * marks.opts(color=NEW, size=4, tools=["hover"])
+    # a figure that stands takes new rows, but no new tone: so one line for each, and the other is empty
+    plain = hv.Curve(none if count else shown, "time", y).opts(color=MAIN, line_width=1)
+    quiet = hv.Curve(shown if count else none, "time", y).opts(color=QUIET, line_width=1)
+    lines = plain * quiet * marks.opts(color=NEW, size=4, tools=["hover"])
     return lines.opts(show_legend=False, **_without_tools(options))
