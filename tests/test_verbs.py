@@ -35,6 +35,9 @@ def test_a_log_without_a_workspace_is_read_and_says_what_it_leaves_out(tmp_path)
     wrong.write_text("[[colum]]\nname = 'RPM'\n", encoding="utf-8")
     with pytest.raises(ValueError, match="colum"):
         tunelab.read_log(SWEEP, channels=wrong)
+    wrong.write_text('[[column]]\nname = "RPM"\nchannel = "engine_sped_rpm"\n', encoding="utf-8")
+    with pytest.raises(ValueError, match="perhaps engine_speed_rpm"):
+        tunelab.read_log(SWEEP, channels=wrong)
 
 
 def test_what_cannot_be_drawn_is_said():

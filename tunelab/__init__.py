@@ -12,7 +12,9 @@ From Python, five lines lead from a drive to what to enter next; every verb says
 A proposal is for a person to read, doubt and enter; nothing is ever sent to an engine computer.
 """
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from tunelab.lazy import load_when_asked
 
 if TYPE_CHECKING:
     from tunelab.verbs import (
@@ -39,19 +41,4 @@ __all__ = (
     "propose",
     "read_log",
 )
-
-
-def __getattr__(name: str) -> Any:
-    """Load a verb the first time that it is asked for (PEP 562): `import tunelab` alone costs nothing."""
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from tunelab import verbs
-
-    value = getattr(verbs, name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    """List the verbs too, loaded or not."""
-    return sorted({*globals(), *__all__})
+__getattr__, __dir__ = load_when_asked(__name__, dict.fromkeys(__all__, "verbs"))

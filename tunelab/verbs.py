@@ -31,9 +31,9 @@ from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.workspace import ChannelMap, Workspace, open_usable
 from tunelab.workspace.car import Car
+from tunelab.workspace.check_channel_map import read_channel_map
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
-from tunelab.workspace.toml_file import read_toml
 
 if TYPE_CHECKING:
     import holoviews as hv
@@ -153,7 +153,7 @@ def read_log(path: str | Path, *, car: Car | None = None, channels: str | Path |
     own = read_own_log(Path(path))
     if own is not None:
         return own
-    channel_map = _rules(Path(channels)) if channels else ChannelMap()
+    channel_map = read_channel_map(Path(channels)) if channels else ChannelMap()
     raw = read_raw(Path(path), channel_map)
     log = join_files([map_file(raw, car, channel_map, weather=None, steps=())], title=raw.path.name)
     left = [f"{item['column']}: {item['why']}" for item in json.loads(log.attrs["columns"]) if _left_out(item)]
@@ -287,15 +287,6 @@ def _flagged(log: xr.Dataset) -> pd.DataFrame:
     if "sample_flag" in log:
         return spans(log)
     return pd.DataFrame(columns=["start_s", "end_s", "channel", "reason"])  # nothing was looked at yet
-
-
-def _rules(path: Path) -> ChannelMap:
-    from tunelab.workspace import WorkspaceError
-
-    reading = read_toml(path, ChannelMap, path.name)
-    if reading.problems:
-        raise WorkspaceError(path.name, reading.problems)
-    return reading.partial
 
 
 def _left_out(item: dict) -> bool:

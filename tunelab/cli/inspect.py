@@ -61,10 +61,11 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.log.read import ReadError
     from tunelab.log.remember import recall_from
     from tunelab.workspace import ChannelMap
+    from tunelab.workspace.check_channel_map import read_channel_map
 
     try:
         written = _headings_in(Path(arguments.write)) if arguments.write else ()
-        answers = _rules_in(Path(arguments.answers)) if arguments.answers else ChannelMap()
+        answers = read_channel_map(Path(arguments.answers)) if arguments.answers else ChannelMap()
     except (OSError, ValueError) as error:
         complain(str(error))
         return 2
@@ -105,19 +106,6 @@ def _find_workspace(path: Path) -> Workspace | None:
         complain(f"the workspace cannot be used yet, so neither car nor channels.toml are: {first}")
         complain(f"tunelab plan {root} lists what is left to put right.")
         return None
-
-
-def _rules_in(path: Path) -> ChannelMap:
-    """Give the rules of a channels.toml."""
-    from tunelab.workspace import ChannelMap, WorkspaceError
-    from tunelab.workspace.check_channel_map import check_channel_map
-    from tunelab.workspace.toml_file import read_toml
-
-    reading = read_toml(path, ChannelMap, path.name)
-    problems = [*reading.problems, *check_channel_map(reading)]
-    if problems:
-        raise WorkspaceError(path.name, problems)
-    return reading.partial
 
 
 def _headings_in(path: Path) -> tuple[str, ...]:

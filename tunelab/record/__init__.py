@@ -3,8 +3,7 @@
 Notebooks call `set_up_display` first, `open_session` and `gather_evidence` to read what is on disk, `write` last.
 """
 
-from importlib import import_module
-from typing import Any
+from tunelab.lazy import load_when_asked
 
 # Loaded when asked for: a command that only looks at a notebook need not wait for every study.
 _PLACES = {
@@ -30,17 +29,4 @@ _PLACES = {
     "write": "chapter",
 }
 __all__ = tuple(_PLACES)
-
-
-def __getattr__(name: str) -> Any:
-    """Load a public name from its module, the first time that it is asked for (PEP 562)."""
-    if name not in _PLACES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(import_module(f"{__name__}.{_PLACES[name]}"), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    """List the public names too, loaded or not."""
-    return sorted({*globals(), *_PLACES})
+__getattr__, __dir__ = load_when_asked(__name__, _PLACES)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 from tunelab.channels import CHANNELS, alias_table, name_key
 from tunelab.units import is_convertible, recognise_unit
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule, plain_heading
-from tunelab.workspace.problem import KeyPath, Problem
-from tunelab.workspace.toml_file import Reading
+from tunelab.workspace.problem import KeyPath, Problem, WorkspaceError
+from tunelab.workspace.toml_file import Reading, read_toml
 
 _NUMBER = re.compile(r"\s*[+-]?(\d+[.,]?\d*|[.,]\d+)(e[+-]?\d+)?\s*", re.I)
 _WHOLE = re.compile(r"-?(0|[1-9]\d*)")
@@ -78,3 +79,12 @@ def _check_unit(reading: Reading, path: KeyPath, rule: ColumnRule) -> Iterator[P
 def _fits(unit: str, channel: str) -> bool:
     from_mixture = unit in ("AFR", "phi") and channel.startswith("lambda_")
     return from_mixture or is_convertible(unit, CHANNELS[channel].unit)
+
+
+def read_channel_map(path: Path) -> ChannelMap:
+    """Read a `channels.toml` that belongs to no workspace; WorkspaceError lists everything wrong with it."""
+    reading = read_toml(path, ChannelMap, path.name)
+    problems = [*reading.problems, *check_channel_map(reading)]
+    if problems or reading.partial is None:
+        raise WorkspaceError(path.name, problems)
+    return reading.partial
