@@ -102,5 +102,5 @@ def test_the_owners_cap_on_a_change_bites_and_is_told():
 
 
 def test_another_reference_is_refused():
-    with pytest.raises(ValueError, match="told against r09"):
+    with pytest.raises(ValueError, match="refers to r09"):
         extended(Fault(), steady=dataclasses.replace(calm_fit(), reference="r09"))

@@ -117,7 +117,7 @@ def draw_excursions(study: TransientStudy) -> hv.Element:
     """Depth of every excursion at tip-in against throttle rate; lean above, rich below zero, marked by its cause."""
     table = study.of_kind("tip-in")
     if table.empty:
-        return nothing_to_draw("Excursions at tip-in", study.because or "no tip-in stands alone")
+        return nothing_to_draw("Excursions at tip-in", study.because or "no tip-in without another event beside it")
     rows = pd.concat([table.assign(depth=table[f"{s}_pct"], cause=table[f"{s}_cause"]) for s in ("lean", "rich")])
     looks = {
         "film": (NEW, "triangle"), "enrichment": (THIRD, "square"), "metering": (MAIN, "circle"),
@@ -181,7 +181,7 @@ def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
             color=colour, size=10, tools=["hover"]
         ))  # fmt: skip
     ticks = [(k, film.region) for k, film in enumerate(films[::-1])]
-    title = "Wall film by region; grey: not told apart from sensor lag" if name == "share" else ""
+    title = "Wall film by region; grey: not separated from sensor lag" if name == "share" else ""
     options = panel(title, 110 + 28 * len(films), xlabel=label, ylabel="")
     return hv.Overlay(parts).opts(yticks=ticks, ylim=(-0.6, len(films) - 0.4), show_legend=False, **options)
 

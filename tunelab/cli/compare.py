@@ -8,7 +8,7 @@ from pathlib import Path
 from tunelab.cli.terminal import say, say_folded
 
 DESCRIPTION = """\
-Compare two sessions or two revisions: what changed in the engine computer, and which differences in the
+Compare two sessions or two revisions: what changed in the ECU, and which differences in the
 logs and findings are more than noise. The chance of any false alarm is at most 5 %.
 """
 EPILOG = """\
@@ -21,7 +21,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "compare",
-        help="tell before from after, where noise does not explain it",
+        help="show what changed between two drives or revisions, beyond noise",
         description=DESCRIPTION,
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,

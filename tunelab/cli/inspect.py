@@ -23,7 +23,7 @@ rates, gaps, ranges, rows set aside, and what is missing for which step. Files a
 Inside a workspace its car and channels.toml are used; none is needed.
 """
 EPILOG = """\
-how sure: said (by channels.toml), stated (by the file), likely (told from the numbers: only one fits),
+how sure: said (by channels.toml), stated (by the file), likely (from the numbers: only one fits),
           open (say which in channels.toml), none (no channel)
 an open column stops a session where one of its steps needs it; elsewhere it is left out, and the record says so
 exit status: 0 all files shown; 1 a file could not be read; 2 bad arguments

@@ -37,7 +37,7 @@ def add_air_flow(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     meter = car.meter.channel
     if meter not in log:
         raise ValueError(
-            f"the log has neither air_flow_kg_h nor {meter}: without the airflow no delay can be reckoned; "
+            f"the log has neither air_flow_kg_h nor {meter}: without the airflow no delay can be calculated; "
             "log the meter's reading or the airflow that the ECU computes."
         )
     curve = revision.meter_curve
@@ -47,7 +47,7 @@ def add_air_flow(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     if f"{meter}_flag" in log:
         added["air_flow_kg_h_flag"] = log[f"{meter}_flag"]
         added["air_flow_kg_h"].attrs["ancillary_variables"] = "air_flow_kg_h_flag"
-    return _with_history(added, f"air_flow_kg_h reckoned from {meter} by the curve of {revision.name}")
+    return _with_history(added, f"air_flow_kg_h calculated from {meter} by the curve of {revision.name}")
 
 
 def _with_history(log: xr.Dataset, line: str) -> xr.Dataset:
@@ -72,7 +72,7 @@ def exhaust_flow(log: xr.Dataset) -> np.ndarray:
     if "air_flow_kg_h_flag" in log:
         good &= (log["air_flow_kg_h_flag"].to_numpy() & ~MASKS["rail"]) == 0
     if not good.any():
-        raise ValueError("air_flow_kg_h: no reading is to be trusted, so no delay can be reckoned.")
+        raise ValueError("air_flow_kg_h: no reading can be trusted, so no delay can be calculated.")
     time = log["time"].to_numpy()
     air = np.interp(time, time[good], air[good])
     lambda_ = log["lambda_commanded"].to_numpy() if "lambda_commanded" in log else np.ones(air.size)

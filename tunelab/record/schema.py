@@ -85,7 +85,7 @@ def check_results(results: object) -> dict[str, Any]:
         Not a table of keys, a schema that this version does not know, or keys missing or of another kind.
     """
     if not isinstance(results, dict):
-        raise SchemaError(f"a {type(results).__name__} stands where the results should; record the session again.")
+        raise SchemaError(f"found a {type(results).__name__} in place of the results; record the session again.")
     if results.get("schema") not in KNOWN:
         raise SchemaError(_unknown(results))
     try:

@@ -146,7 +146,7 @@ def _failed_later(record: StoredRecord) -> list[str]:
         later = read_results(place)["timestamps"]["finished"] > record.results["timestamps"]["finished"]
     except (RecordError, KeyError, TypeError):
         return []
-    return [f"{place.name}: a later run of this session failed; the record of before stays in force."] if later else []
+    return [f"{place.name}: a later run of this session failed; the earlier record stays."] if later else []
 
 
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:

@@ -202,11 +202,11 @@ def samples_of(log: xr.Dataset, car: Car) -> Samples:
     reading, flow, flow_ok = _flow(log, car, notes)
     if not np.isfinite(speed).any() or not (np.isfinite(flow) | np.isfinite(reading)).any():
         session = log.attrs.get("session", "a session")
-        notes.append(f"The log of {session} has no engine speed or no airflow: where it was driven cannot be told.")
+        notes.append(f"The log of {session} has no engine speed or no airflow: where it was driven is not known.")
     believed = speed_ok & flow_ok & np.isfinite(speed) & (np.isfinite(flow) | np.isfinite(reading))
     _, lambda_ok = _channel(log, "lambda_measured")
     if "lambda_measured" not in log:
-        notes.append("A log without lambda_measured has no good seconds.")
+        notes.append("A log without lambda_measured has no usable seconds.")
     good = believed & lambda_ok & trusted(log).to_numpy()
     throttle, throttle_ok = _channel(log, "throttle_pct")
     battery, battery_ok = _channel(log, "battery_v")
@@ -287,7 +287,7 @@ def _flow(log: xr.Dataset, car: Car, notes: list[str]) -> tuple[np.ndarray, np.n
     reading, is_sure = _channel(log, car.meter.channel)
     if np.isfinite(reading).any():
         return reading, np.full(reading.size, np.nan), is_sure & np.isfinite(reading)
-    notes.append(f"A log without {car.meter.channel} counts by the airflow that the engine computer gave.")
+    notes.append(f"A log without {car.meter.channel} counts by the airflow that the ECU logged.")
     flow, is_sure = _channel(log, "air_flow_kg_h")
     return reading, flow, is_sure
 

@@ -116,7 +116,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
         return _stated(car, str(problem), 0, log.sizes["time"])
     used, flagged = signal.time_s.size, signal.samples_flagged
     if signal.blocks < LEAST_BLOCKS or used < LEAST_READINGS:
-        found = f"{signal.blocks} calm stretches with {used} readings of lambda"
+        found = f"{signal.blocks} steady stretches with {used} readings of lambda"
         return _stated(car, f"{found} are too few ({LEAST_BLOCKS} and {LEAST_READINGS} are wanted)", used, flagged)
     fit = fit_gas(signal)
     doubt = _doubt(fit, signal)
@@ -137,15 +137,13 @@ def better_known(fits: Iterable[DelayFit], exhaust_kg_h: float) -> DelayFit:
 def _doubt(fit: GasFit, signal: DelaySignal) -> str:
     """Say why a fit shows nothing, empty if it does show the delay."""
     if fit.gain_evidence < LEAST_EVIDENCE or fit.swing < LEAST_SWING:
-        return (
-            "the fuel hardly moved in calm running (open loop?), so lambda had nothing to follow; closed loop shows it"
-        )
+        return "the fuel hardly moved in steady running (open loop?), so lambda had nothing to follow; use closed loop"
     other = _other_delay(fit)
     if np.isfinite(other):
         own = float(at_flow(fit.typical_flow_kg_h) @ fit.values)
         return (
             f"the fuel swings so evenly that {1000 * own:.0f} ms and {1000 * other:.0f} ms of delay fit it nearly "
-            "alike; a longer drive with more calm running tells them apart"
+            "alike; a longer drive with more steady running separates them"
         )
     spread = _spread(fit, signal, fit.typical_flow_kg_h)
     if spread > WIDEST_SHOWN_S:
@@ -215,7 +213,7 @@ def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
 
 def _because(fit: GasFit, signal: DelaySignal) -> str:
     """Say what the log has shown and what it has not."""
-    shown = f"lambda follows the fuel in {signal.blocks} calm stretches"
+    shown = f"lambda follows the fuel in {signal.blocks} steady stretches"
     if fit.quick_swing < SLOW_QUICK_SWING:
         shown += ", but the trims swing slowly, which widens the intervals"
     if fit.flow_ratio < SPLIT_RATIO:

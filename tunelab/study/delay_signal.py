@@ -67,7 +67,7 @@ def delay_signal(log: xr.Dataset, car: Car, revision: Revision) -> DelaySignal:
     """
     absent = [name for name in ("lambda_measured", "pulse_width_ms", "engine_speed_rpm") if name not in log]
     if absent:
-        raise ValueError(f"the log has no {' and no '.join(absent)}: lambda has to be held against the fuel.")
+        raise ValueError(f"the log has no {' and no '.join(absent)}: lambda has to be compared with the fuel.")
     clock = _without_pauses(log)
     fuel, air = _fuel(log, car, revision), _log_air(log, car, revision)
     smooth, slow = _smoothed(clock, air, AIR_SMOOTHING_S), _smoothed(clock, air, SLOW_AIR_S)

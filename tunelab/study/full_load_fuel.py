@@ -208,7 +208,7 @@ def _rows(log, car: Car, revision: Revision, mixture: Mixture, joined: Joined) -
     """Judged readings: rpm, stretch, log of lambda over target as it is, and what meter and injectors take of it."""
     table = mixture.readings[mixture.readings["judged"]]
     if len(table) and not np.ptp(table["lambda"].to_numpy()) > 0:
-        return pd.DataFrame(), "lambda never moved at full throttle, so it cannot be told from a dead sensor's reading."
+        return pd.DataFrame(), "lambda never moved at full throttle, so the sensor may be dead."
     rpm = table["engine_speed_rpm"].to_numpy()
     own, commanded = revision.full_load_fuel, table["commanded"].to_numpy()
     stated = None if own is None else _target(own, rpm)
@@ -252,7 +252,7 @@ def _taken(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.
         return np.zeros(log.sizes["time"])
     change = log_fuel_change(log, car, revision, joined)
     if isinstance(change, str):
-        return f"what meter and injectors correct at full throttle cannot be told: {change}"
+        return f"what meter and injectors correct at full throttle is not known: {change}"
     return rolling(change, rows_in(0.15, row_step_s(log)), "mean")
 
 
@@ -470,7 +470,7 @@ def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) ->
         )
     if revision.full_load_fuel is None:
         notes.append(
-            f"{revision.name} does not state what is in force at full load: the factors go on whatever is there, "
+            f"{revision.name} does not state the current full-load fuelling: the factors apply to whatever is there,  "
             "by engine speed. With [full_load_fuel] in the revision they come in its own breakpoints, and in "
             "proposal.toml."
         )

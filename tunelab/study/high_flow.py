@@ -30,7 +30,7 @@ LEAST_READINGS = 4
 OVERLAP = 0.10  # of log flow below the top of the calm evidence: there pulls and calm driving are compared
 AT_RAIL_SHARE = 0.05
 AGREE_PCT = 3.0  # what pulls and calm driving may differ by and still agree; common practice, no source
-NO_EVIDENCE = "no pull has enough judged lambda near or beyond the top of the calm evidence."
+NO_EVIDENCE = "no pull has enough usable lambda readings near or above the top of the steady driving."
 COLUMNS = ["reading", "flow_in_force_kg_h", "factor", "factor_lower", "factor_upper", "flow_proposed_kg_h", "basis"]
 
 
@@ -74,7 +74,9 @@ class HighFlow:
             ]
         low, high = self.disagreement_interval
         status = status_within(self.disagreement_pct, low, high, least=-AGREE_PCT, most=AGREE_PCT)
-        text = f"pulls reach {self.pulls_to:.4g}, calm driving {self.steady_to:.4g} {channel(self.channel).shown_unit}."
+        text = (
+            f"pulls reach {self.pulls_to:.4g}, steady driving {self.steady_to:.4g} {channel(self.channel).shown_unit}."
+        )
         text = f"{text} {self.rail}" if self.rail else text
         numbers = (self.disagreement_pct, "%", low, high, self.confidence)
         return [Finding("high_flow.agreement", title, *numbers, *counts, status, AGREE_PCT, text)]
@@ -103,9 +105,7 @@ def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture
         The steady study was told against another revision.
     """
     if steady.reference != revision.name:
-        raise ValueError(
-            f"the steady study is told against {steady.reference}, the pulls were driven on {revision.name}."
-        )
+        raise ValueError(f"the steady study refers to {steady.reference}, the pulls were driven on {revision.name}.")
     try:
         evidence, flagged = _evidence(log, car, revision, mixture, steady)
     except NothingToFit as lacking:

@@ -345,6 +345,6 @@ def _sentences(ledger: Ledger) -> list[str]:
     judged = [v for v in ledger.verdicts if v.outcome != "not shown"]
     held = sum(v.outcome == "held" for v in judged)
     found.append(
-        f"{held} of {len(judged)} predictions held." if judged else "No prediction could be held against a drive yet."
+        f"{held} of {len(judged)} predictions held." if judged else "No prediction could be compared with a drive yet."
     )
     return found

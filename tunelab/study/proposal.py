@@ -281,7 +281,7 @@ def _held_by_neighbours(evidence: Evidence, setting: Setting, most: float) -> li
         side, left = ("above", "lean") if wanted[i] > flow[i] else ("below", "rich")
         lines.append(
             f"At {table['reading'].iloc[i]:.4g} {unit} the curve wants {wanted[i]:.4g} kg/h and goes in with "
-            f"{flow[i]:.4g}: {side} it nothing was measured, what stands there stays, and a curve has to rise. About "
+            f"{flow[i]:.4g}: nothing was measured {side} it, so the value there stays, and a curve has to rise. About "
             f"{100 * abs(wanted[i] / flow[i] - 1):.1f} % {left} is left there until the range {side} is driven."
         )
     return lines
@@ -291,7 +291,7 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
     notes = ["Curve and dead time go in together: either alone leaves more lambda error than both."]
     if not fit.dead_time.shown:
         notes = [
-            f"The dead time stays as it is. {fit.dead_time.because} The curve was chosen for the dead time in force: "
+            f"The dead time stays as it is. {fit.dead_time.because} The curve was chosen for the current dead time: "
             "it sets lambda right along what was driven, and says less about the rest."
         ]
     if chosen.predicted.p95_pct > fit.before.p95_pct:
@@ -299,11 +299,11 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
     basis = _curve_table(fit, chosen.setting)["basis"]
     if (basis == "kept pulse").any():
         notes.append(
-            "Breakpoints marked kept pulse were not driven calmly: they move only so that the injectors' pulse stays "
+            "Breakpoints marked kept pulse were not driven steadily: they move only so that the injectors' pulse stays "
             "there what it is now, under the new dead time."
         )
     if (basis == "unchanged").any():
-        notes.append("Breakpoints without enough calm driving stay exactly as they are.")
+        notes.append("Breakpoints without enough steady driving stay exactly as they are.")
     return (*notes, _worst_place(evidence, chosen.setting), *_leak_notes(fit.leak, chosen))
 
 
@@ -320,7 +320,7 @@ def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:
         either = ", and no place comes out further off than now whether there is one or not" if leak.suspected else ""
         notes.append(
             f"By {leak.because}, the chance of air that leaks into the exhaust ahead of the lambda sensor is "
-            f"{100 * leak.chance:.0f} %. The interval of the prediction reckons with it{either}."
+            f"{100 * leak.chance:.0f} %. The interval of the prediction allows for it{either}."
         )
     if chosen.spared:
         notes.append(

@@ -209,7 +209,7 @@ def _not_told(
 ) -> Difference:
     """A table that cannot be held against its like: what it changed is not known, so it counts as changed."""
     lacking = before.name if lacks_before else after.name
-    text = f"{name} stands in only one of {before.name} and {after.name}: write it into revisions/{lacking}.toml too"
+    text = f"{name} is in only one of {before.name} and {after.name}: write it into revisions/{lacking}.toml too"
     if not (lacks_before or lacks_after):
         text = f"{name} of {before.name} and {after.name} is written in two ways that cannot be compared"
     return Difference(part, float("nan"), unit, None, text)

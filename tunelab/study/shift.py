@@ -28,7 +28,7 @@ SLIP_ROUNDS = 3
 SLOWEST_GAIN_M_S2 = 0.01  # a gear that accelerates the car by less is as good as none
 RESERVE_RPM = 200.0  # of the rev limit above the highest engine speed worth driving to; common practice, no source
 STEP_RPM = 50.0  # in which a rev limit is set
-Verdict = Literal["shift at", "still pulling at the limit", "no difference to be told", "not shown"]
+Verdict = Literal["shift at", "still pulling at the limit", "no difference shown", "not shown"]
 
 
 @dataclass(frozen=True)
@@ -300,14 +300,14 @@ def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit
         text = f"gear {gear} still pulls harder at {top:.0f} rpm, the highest speed measured"
         return _unknown(gear, f"{text}; a pull that ends nearer the limit of {limit:.0f} rpm would show it.")
     if not np.isfinite(at[0]) and lower >= top - NEAR_LIMIT_RPM:
-        text = f"gear {gear} still pulls harder up to {top:.0f} rpm; the limit of {limit:.0f} rpm stands."
+        text = f"gear {gear} still pulls harder up to {top:.0f} rpm; shift at the limit of {limit:.0f} rpm."
         return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, min(lower, top), limit,
                           *_speeds(car, gear, limit, drop), still, text)  # fmt: skip
     if not np.isfinite(at[0]) or upper - lower > WIDEST_RPM:
-        text = f"between {lower:.0f} and {upper:.0f} rpm no difference between gears {gear} and {gear + 1} can be told"
+        text = f"between {lower:.0f} and {upper:.0f} rpm gears {gear} and {gear + 1} show no difference"
         text += f"; changing at {lower:.0f} rpm spares the engine."
         nan = float("nan")
-        return ShiftPoint(gear, gear + 1, "no difference to be told", nan, lower, upper, nan, nan, still, text)
+        return ShiftPoint(gear, gear + 1, "no difference shown", nan, lower, upper, nan, nan, still, text)
     value = float(np.clip(at[0], lower, upper))
     text = f"above {value:.0f} rpm gear {gear + 1} pulls harder" + (
         f" ({still:.0%} of draws: never)." if still else "."

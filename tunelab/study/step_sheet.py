@@ -223,7 +223,13 @@ def _road(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
         ("hot restart", "after 10 min standing hot", "twice"),
     ]
     table = [dict(zip(("part", "at", "how"), row, strict=True)) for row in rows]
-    return "Road manners", "Idle, take-up, cruise and return to idle, each long enough to be told.", table, [], []
+    return (
+        "Road manners",
+        "Idle, pulling away, cruise and return to idle, each long enough to be judged.",
+        table,
+        [],
+        [],
+    )
 
 
 def _coast_down(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
@@ -235,7 +241,7 @@ def _coast_down(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
 
 
 def _launch(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
-    limit = f"as set in the engine computer, below {bounds.limit_rpm:.0f}"
+    limit = f"as set in the ECU, below {bounds.limit_rpm:.0f}"
     end = min(_speed(car, 2, 0.9 * bounds.limit_rpm), bounds.top_speed_km_h)
     row = {"held rpm": limit, "hold": "2 to 3 s", "to km/h": _round(end), "runs": "5 for each driver",
            "between": "2 min rolling, nobody behind"}  # fmt: skip

@@ -28,13 +28,13 @@ ENDS_S = 1.5  # of a cell's time that stand for its first and last long-term tri
 LEARNING_PCT = 0.5  # the long-term trim of a cell moved by this: still learning; common practice, no source
 RESET_PCT = 0.3
 ONLY_ONCE = (
-    "Trims may be folded into the meter curve only once: the curve that the steady study proposes is reckoned from the "
+    "Trims may be folded into the meter curve only once: the curve that the steady study proposes comes from the "
     "pulse width, which contains the trims already, so enter that curve or this one, never both; and after either the "
     "long-term trims must be cleared, or the same correction works twice until they have unlearned it."
 )
 WRONG_AT_IDLE = (
     "Trims times the curve is wrong wherever the injectors' dead time is wrong, most at short pulses such as idle: the "
-    "steady study tells the two apart, this table does not. Use it only where there is no steady drive."
+    "steady study separates the two, this table does not. Use it only where there is no steady drive."
 )
 LEFT_SHARE = 0.25  # of the total trim that may be left for it to count as replaced; common practice, no source
 REPLACED = [
@@ -243,7 +243,7 @@ def _worst(table: pd.DataFrame) -> Estimate:
 def _moved(moved: pd.Series, rows: pd.DataFrame) -> Estimate:
     known = moved[np.isfinite(moved)]
     if known.empty or not np.ptp(rows["long"].to_numpy()) > 0:
-        return nothing("%", "the log has no long-term trim, or it never changed and cannot be told from a dead one")
+        return nothing("%", "the log has no long-term trim, or it never changed and may be dead")
     value, step = float(known.max()), 0.1  # what trims are usually logged to
     text = "largest of the cells, first against last 1.5 s; the interval is the reading's own step"
     return Estimate(value, max(value - step, 0.0), value + step, "%", len(known), 0, text)

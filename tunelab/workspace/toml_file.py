@@ -205,7 +205,7 @@ def _likely_cause(item: dict[str, Any]) -> str:
     ):
         return "write it without quotes and without a unit, with a dot as decimal mark"
     if isinstance(value, str) and "date" in item["type"]:
-        return "a date stands without quotes"
+        return "write a date without quotes"
     if item["type"] in ("less_than_equal", "less_than", "greater_than_equal", "greater_than"):
         return "is it in the unit wanted?"
     return ""

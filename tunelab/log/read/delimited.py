@@ -84,7 +84,7 @@ def _read_text(text: Text, source: Source, rule: FileRule | None, layout: Layout
         return _read_parts(text, source, rule, [layout.header, *(layout.data + row for row in below)])
     check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + text.joined, repeats=repeats)
     if not check.keep.any():
-        raise ReadError("no whole data row stands below the heading line.")
+        raise ReadError("there is no whole data row below the heading line.")
     if first is not None and body is text.data and first.frame.height == len(lines.end):
         cells = _finish(_keep(first, check.keep), rows, layout, names, keep=check.keep)
     else:

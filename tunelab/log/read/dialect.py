@@ -235,7 +235,7 @@ _UNIT_WORDS = {"-", "--", "on/off", "hh:mm:ss", "hh:mm:ss.fff", "state", "text",
 def _names(rows: list[list[str]], header: int, first: int, width: int) -> tuple[str, ...]:
     if header < 0:
         raise ReadError(
-            f"line {first + 1} already holds data and no heading line stands above it; the {width} columns have no "
+            f"line {first + 1} already holds data and there is no heading line above it; the {width} columns have no "
             "names. Give them in channels.toml, in order:\n"
             f'    [[file]]\n    name = "{THIS_FILE}"\n    headings = ["Time (s)", "Engine speed (rpm)", ...]'
         )

@@ -17,7 +17,7 @@ _RARE = 0.05  # of the rows: where the last column is empty in more, it may be o
 _CLEARLY = 1.0  # so many spreads nearer to the neighbour's columns is no chance
 _FARTHEST = 10.0  # spreads; what lies farther counts no more
 _ONE_MISSING = 3.0  # spreads that count where a number stands against none
-_REASON = "the readings fit the columns beside theirs: a cell is missing in the middle"
+_REASON = "the readings fit the columns beside theirs: a cell is missing before the last one"
 
 
 def leave_out_shifted(table: RawTable) -> RawTable:

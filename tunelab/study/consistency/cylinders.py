@@ -64,7 +64,7 @@ def _by_air_charge(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     spread = float((bins - middle).abs().quantile(0.9))
     if max(abs(middle - np.log(whole)), spread) > COUNT_FITS:
         text = f"Airflow over the ECU's air per stroke makes {count:.2f}, no number of cylinders: the two do not go"
-        return not_made("cylinders", CYLINDERS, f"{text} together, by unit or by how the ECU reckons them.", "1")
+        return not_made("cylinders", CYLINDERS, f"{text} together, by unit or by how the ECU calculates them.", "1")
     text = (
         f"Airflow over the ECU's air per stroke makes {whole} cylinders where car.toml states {stated}: check the "
         f"number, and that the column is milligrams for one cylinder. {UNUSED}"

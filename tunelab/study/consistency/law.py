@@ -46,7 +46,7 @@ def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[s
         if np.isfinite(opened).any() and np.nanmedian(opened) <= 0:
             text = "Most pulses are shorter than the dead time of this revision: unit, dead time or revision is wrong."
             return statement("pulse", LAW, text, status="stop", figure=(100.0, "%", 100 * LAW_STOP), samples=len(bins))
-        text = "Pulse width, battery voltage, commanded lambda and the meter are wanted together in calm driving."
+        text = "Needs pulse width, battery voltage, commanded lambda and the meter together in steady driving."
         return not_made("pulse", LAW, text)
     level, shape = float(bins["off"].median()), off_law_shape(bins["off"])
     size, rows = _size(bins["off"]), int(bins["rows"].sum())
@@ -128,7 +128,7 @@ def check_flow(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     off = log_of(at_rows(log, "air_flow_kg_h")) - log_of(np.interp(reading, curve.reading, curve.flow_kg_h))
     bins = in_bins(log, calm_rows(log, car.meter.channel, "air_flow_kg_h"), off=off)
     if len(bins) < LEAST_BINS:
-        return not_made("air_flow", FLOW, "Too little calm driving with both believed.")
+        return not_made("air_flow", FLOW, "Too little steady driving with both readings trusted.")
     size, level = _size(bins["off"]), float(np.expm1(bins["off"].median()))
     text = f"The ECU's airflow lies {100 * level:+.1f} % off the curve; 9 of 10 stretches within {100 * size:.1f} %."
     status = graded(size, FLOW_WATCH, FLOW_STOP)

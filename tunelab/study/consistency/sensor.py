@@ -82,7 +82,9 @@ def check_follows(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         return not_made("lambda_follows", FOLLOWS, "Needs lambda and airflow.", "1")
     moves = _best_moves(log, car, revision, asked)
     if moves["asked"].std() < LEAST_MOVE or moves["block"].nunique() < LEAST_BINS:
-        text = "Trims and commanded lambda hardly moved in calm driving: a sensor that does not respond would not show."
+        text = (
+            "Trims and commanded lambda hardly moved in steady driving: a sensor that does not respond would not show."
+        )
         return not_made("lambda_follows", FOLLOWS, text, "1")
     share, upper = _share(moves)
     text = f"Lambda shows {share:.2f} of what trims and commanded lambda change in the fuel (at most {upper:.2f})."

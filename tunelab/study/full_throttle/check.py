@@ -17,7 +17,7 @@ CONFIDENCE = 0.95
 SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
 SHORTEST_BREACH_S = 0.1
 NEVER_MOVED = (
-    "The reading never changed in this log, so it cannot be told from a dead sensor's; a log in which it moves, this "
+    "The reading never changed in this log, so the sensor may be dead; a log in which it moves, this "
     "one or another of the same car, would show that it is alive."
 )
 

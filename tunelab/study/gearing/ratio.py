@@ -53,9 +53,9 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     """
     channel = speed_channel or next((name for name in SPEED_CHANNELS if has(log, name)), "")
     if not channel or not has(log, channel):
-        raise ValueError(f"no gear can be told: the log has no reading of {channel or ' or '.join(SPEED_CHANNELS)}.")
+        raise ValueError(f"no gear can be found: the log has no reading of {channel or ' or '.join(SPEED_CHANNELS)}.")
     if not has(log, "engine_speed_rpm"):
-        raise ValueError("no gear can be told: the log has no reading of engine_speed_rpm.")
+        raise ValueError("no gear can be found: the log has no reading of engine_speed_rpm.")
     step = row_step_s(log)
     ratio = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, channel))
     ratio = np.where(_clutch_out(log), ratio, np.nan)

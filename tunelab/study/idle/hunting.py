@@ -130,7 +130,7 @@ def find_hunting(time_s: np.ndarray, speed_rpm: np.ndarray) -> Hunting:
     if ratio < needed or amplitude < LEAST_RPM:
         hidden = float(np.sqrt(2.0 * found.scale * np.max(found.background)) * (np.sqrt(needed) + SEEN_SIGMAS))
         hidden = max(hidden, amplitude, 1.5 * LEAST_RPM)
-        because = f"nothing stands out of the noise; a swing of {hidden:.0f} rpm either way would have been seen."
+        because = f"no swing above the noise; one of {hidden:.0f} rpm either way would have been seen."
         sizes = (amplitude, 0.0, hidden)
         return Hunting(False, frequency, *bounds, *sizes, found.bin_hz, begin, seconds, count, because)
     sizes = (amplitude, *_amplitude_interval(time_s, speed_rpm, frequency, amplitude))

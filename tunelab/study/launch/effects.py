@@ -158,7 +158,7 @@ def _pair(kept, pair: tuple[str, str], what: tuple[str, str, str], count: int) -
     shown = [f"{round(float(value), digits) + 0.0:+.{digits}f}" for value in (difference, lower, upper)]  # no "-0"
     span = f"{shown[0]} {unit} ({shown[1]} to {shown[2]})"
     if lower <= 0.0 <= upper:
-        text = f"{quantity}: {pair[0]} and {pair[1]} cannot be told apart, {span}."
+        text = f"{quantity}: no difference shown between {pair[0]} and {pair[1]}, {span}."
     else:
         text = f"{quantity}: the {of} differ by {span}, {pair[0]} less {pair[1]}."
     return DriverContrast(quantity, unit, *pair, difference, lower, upper, (a.size, b.size), text)

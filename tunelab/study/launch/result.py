@@ -241,5 +241,5 @@ def _day(study: LaunchStudy, pair: DriverContrast) -> list[str]:
             f"Sessions of one driver differ too ({differ[0].sentence}) So do not put all of it down to driving."
         )
     elif study.sessions:
-        said.append("Sessions of one driver cannot be told apart.")
+        said.append("Sessions of one driver show no difference.")
     return said

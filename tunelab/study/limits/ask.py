@@ -197,7 +197,7 @@ def _limiter_note(driving: Driving, check: Check, car: Car, revision: Revision) 
     at_work = cut[np.abs(time - check.at_s) <= 0.5].any()
     work = "the fuel was cut meanwhile, so the limiter was at work and " if at_work else ""
     past = f"engine speed ran {check.value - limiter:.0f} rpm past it"
-    stands = f"the limiter of {revision.name} stands at {limiter:.0f} rpm"
+    stands = f"the limiter of {revision.name} is set to {limiter:.0f} rpm"
     return f"{stands}; {work}{past}: set it lower by as much, or look for a gear missed"
 
 

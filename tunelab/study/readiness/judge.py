@@ -217,8 +217,8 @@ def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding,
     earlier, stopped = stops[-1]
     if gate.lasting:
         note = (
-            f" {drive.record} did not show it again, but nothing that touches it was changed since: it stands. What "
-            "was changed and stands in no table belongs into also_changed of the revision."
+            f" The stop stays: {drive.record} did not show it again, but nothing that touches it was changed since. "
+            "What was changed and is in no table belongs in also_changed of the revision."
         )
         return "stop", stopped, earlier, note
     return (

@@ -73,7 +73,7 @@ def other_limit(finding: Finding, car: Car) -> str:
     if now == finding.limit or (None not in (now, finding.limit) and math.isclose(now, finding.limit, rel_tol=SAME)):
         return ""
     texts = ["no limit" if limit is None else f"{limit:g}" for limit in (finding.limit, now)]
-    return f"it was held against {texts[0]}, and car.toml now states {texts[1]} (limits.{key})"
+    return f"it was compared with {texts[0]}, and car.toml now states {texts[1]} (limits.{key})"
 
 
 def other_setting(finding: Finding, whole: Finding | None, car: Car) -> str:
@@ -89,7 +89,7 @@ def other_setting(finding: Finding, whole: Finding | None, car: Car) -> str:
     if now is None:
         return f"car.toml no longer states what it was measured from (limits.{key})"
     if whole is None or whole.value is None or finding.value is None:
-        return f"its record does not tell which limits.{key} it was measured from"
+        return f"its record does not say which limits.{key} it was measured from"
     then = whole.value - finding.value
     if math.isclose(then, now, rel_tol=SAME, abs_tol=SAME * abs(whole.value)):
         return ""

@@ -157,7 +157,7 @@ def overall_constant(joint: Joint, posterior: Posterior) -> OverallConstant:
         upper=float(np.exp(level[0] + width)),
         because=(
             "Injector flow, the scale of the meter, the gain of the lambda sensor and the fuel's own stoichiometric "
-            "ratio all multiply lambda alike: no log can tell which of them is off. Applied to the curve it sets "
+            "ratio all multiply lambda alike: no log can show which of them is off. Applied to the curve it sets "
             "lambda right in any case."
         ),
     )

@@ -40,7 +40,7 @@ from tunelab.workspace.revision import Revision
 
 LEAST_AIR = 0.02  # share of the driving with less air than what counts as the least
 METHOD = (
-    "Joint fit of meter error, dead-time error and intake pulsation to calm blocks of about 1 s: Gaussian-process "
+    "Joint fit of meter error, dead-time error and intake pulsation to steady blocks of about 1 s: Gaussian-process "
     "curve on two length-scales, error shared by the blocks of a hold, heavy-tailed noise, sizes by marginal likelihood"
 )
 
@@ -174,7 +174,7 @@ def _fit(design: Design, pressure_known: bool) -> _Fitted:
     levels = level_course(joint, wanted)
     moved = levels.moved_within
     if moved and shown.level:
-        because = f"{moved} What changes with time cannot be told from a dead-time error. {WITHIN}"
+        because = f"{moved} What changes with time cannot be separated from a dead-time error. {WITHIN}"
         shown, wanted = Shown(False, because, False, because), default_dead_time_sd(level=False, slope=False)
         joint = fit_joint(design, wanted)
     return _Fitted(joint, shown, wanted, levels)

@@ -160,12 +160,14 @@ def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unk
     spread = np.hypot(likelihood[1], unknown_dead_time_ms * apart)
     log_odds = _normal(SIZES, likelihood[0], spread) - _normal(0.0, likelihood[0], spread)
     ratio = _filling_ratio(joint, posterior)
-    because = "the shape of the curve alone; manifold pressure would tell more"
+    because = "the shape of the curve alone; manifold pressure would show more"
     if np.isfinite(ratio):
         middle, width = np.mean(np.log(HONEST_FILLING)), np.ptp(np.log(HONEST_FILLING)) / 4
         width = np.hypot(width, posterior.dead_time_ms[1:, 0].std() * apart)
         log_odds = log_odds + _normal(ratio - SIZES, middle, width) - _normal(ratio, middle, width)
-        because = f"the shape of the curve, and {np.exp(ratio):.2f} times the filling at the least air as at much"
+        because = (
+            f"the shape of the curve, and {np.exp(ratio):.2f} times the filling near idle compared with high airflow"
+        )
     prior = np.exp(-SIZES / HIDDEN)
     weight = prior / prior.sum() * np.exp(log_odds)
     odds = CHANCE / (1 - CHANCE) * weight.sum()

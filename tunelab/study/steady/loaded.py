@@ -42,14 +42,14 @@ def lean_at_load(blocks: pd.DataFrame | None) -> LeanAtLoad:
     at load, so that nothing at load is leaner than it says.
     """
     if blocks is None or blocks.empty:
-        return _nothing("There is no calm driving.")
+        return _nothing("There is no steady driving.")
     loaded = blocks[(blocks["load"] >= LOADED) | (blocks["pressure_ratio"] >= LOADED_PRESSURE_RATIO)]
     count = loaded.groupby("hold")["y"].transform("size")
     loaded = loaded[count >= LEAST_BLOCKS]
     if loaded.empty:
         return _nothing(
             f"No hold at a load of {100 * LOADED:.0f} % or a manifold pressure of {100 * LOADED_PRESSURE_RATIO:.0f} % "
-            f"of the barometer's lasted {LEAST_BLOCKS} calm seconds."
+            f"of the barometer's lasted {LEAST_BLOCKS} steady seconds."
         )
     driven, free = _by_hold(loaded, loaded["driven"]), _by_hold(loaded, loaded["y"])
     if driven.empty and free.empty:

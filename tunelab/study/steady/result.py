@@ -263,7 +263,7 @@ def summary_rows(fit: SteadyFit, proposed: LambdaError | None) -> pd.DataFrame:
     """Table behind `SteadyFit.summary`."""
     dead, flat = fit.dead_time, fit.constant
     seconds = float(fit.blocks["seconds"].sum())
-    rows = _error_rows("lambda error in force", fit.before)
+    rows = _error_rows("lambda error now", fit.before)
     if proposed is not None:
         rows += _error_rows("lambda error predicted", proposed)
     rows += [

@@ -183,8 +183,8 @@ def _pulse_width(
     grams = convert(air, "kg/h", "g/h") / (own.fuelling.stoich_afr * commanded) * factor / injections_h
     dead_time = dead_time_at(battery, own.dead_time.battery_v, own.dead_time.dead_time_ms)
     notes.append(
-        "pulse_width_ms is not logged: it was reckoned from airflow, commanded lambda and trims; enrichments that the "
-        "log does not show are missing in it."
+        "pulse_width_ms is not logged: it was calculated from airflow, commanded lambda and trims; enrichment that the "
+        "log does not show is missing."
     )
     return convert(grams / own.injectors.flow_g_min, "min", "ms") + dead_time, ["lambda_commanded", *trims]
 
@@ -197,7 +197,7 @@ def _pressure(log: xr.Dataset, car: Car, reference: Revision, notes: list[str]) 
     if "manifold_kpa" not in log:
         notes.append(
             "The fuel pressure does not follow the manifold and manifold_kpa is not logged: the injectors' flow "
-            "changes with load by several percent, which cannot be told from a dead-time error."
+            "changes with load by several percent, which cannot be separated from a dead-time error."
         )
         return np.zeros(n), False
     difference = np.maximum(injectors.rail_pressure_kpa + _barometer(log) - _held(log, "manifold_kpa"), 1.0)

@@ -36,11 +36,9 @@ def too_little(blocks: pd.DataFrame) -> str:
     seconds, holds = float(blocks["seconds"].sum()), blocks["hold"].nunique()
     if len(blocks) >= LEAST_BLOCKS and holds >= LEAST_HOLDS:
         moved = float(np.ptp(blocks["log_air"])) > LEAST_SPAN
-        return (
-            "" if moved else f"The meter stood at one reading through all {holds} calm holds. Drive several airflows."
-        )
+        return "" if moved else f"The meter gave one reading through all {holds} steady holds. Drive several airflows."
     many = f"{holds} hold{'s' if holds != 1 else ''}"
-    found = f"only {len(blocks)} calm blocks ({seconds:.0f} s) in {many}" if len(blocks) else "no calm driving"
+    found = f"only {len(blocks)} steady blocks ({seconds:.0f} s) in {many}" if len(blocks) else "no steady driving"
     return f"The log holds {found}; {LEAST_BLOCKS} blocks of about a second in {LEAST_HOLDS} holds are the least."
 
 
