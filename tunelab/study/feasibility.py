@@ -186,7 +186,8 @@ def _gears(car: Car, limit: float, speed_max: float) -> tuple[pd.DataFrame, int]
 def _notes(car: Car, full_load: FullLoad) -> list[str]:
     weather = full_load.weather
     notes = [
-        f"Calculated for {weather.air_c:g} °C, {weather.pressure_kpa:g} kPa, lambda {full_load.lambda_full_load:g}; denser air or a richer mixture needs more fuel."
+        f"Calculated for {weather.air_c:g} °C, {weather.pressure_kpa:g} kPa, lambda {full_load.lambda_full_load:g}; "
+        "denser air or a richer mixture needs more fuel."
     ]
     if car.injectors.pressure == "fixed":
         notes.append(
