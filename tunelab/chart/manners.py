@@ -170,10 +170,10 @@ def draw_films(study: TransientStudy) -> hv.Layout:
 def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
     rows = [(k, f.region, getattr(f, name), f.told_apart) for k, f in enumerate(films[::-1])]
     rows = [(k, region, e.value, e.lower, e.upper, told) for k, region, e, told in rows if e.shown]
-    table = pd.DataFrame(rows, columns=["row", "region", "value", "lower", "upper", "told apart"])
+    table = pd.DataFrame(rows, columns=["row", "region", "value", "lower", "upper", "separated"])
     parts = []
     for told, colour in ((True, MAIN), (False, OLD)):
-        own = table[table["told apart"] == told]
+        own = table[table["separated"] == told]
         parts.append(hv.Segments(own.assign(end=own["row"]), ["lower", "row", "upper", "end"]).opts(
             color=colour, line_width=6, alpha=0.35
         ))  # fmt: skip

@@ -166,7 +166,7 @@ def hold_words(own: HoldSoFar) -> str:
         *([f"throttle about {hold.throttle_pct:.0f} %"] if np.isfinite(hold.throttle_pct) else []),
         *([f"brake {hold.brake}"] if hold.brake != "none" else []),
         *(["slope down"] if hold.slope == "down" else []),
-        *(["all consumers on"] if hold.consumers == "all on" else []),
+        *(["all electrical loads on"] if hold.consumers == "all on" else []),
     ]
     roll = f", then roll {hold.roll_s:.0f} s" if hold.roll_s else ""
     return f"{', '.join(parts)}; has {own.have_s:.1f} of {own.want_s:.0f} usable seconds{roll}"

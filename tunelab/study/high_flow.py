@@ -153,7 +153,7 @@ def _rail(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture) -> st
     at = np.interp(mixture.readings["fuelled_s"], log["time"].values, log[channel].values)
     if not np.mean(at >= top) > AT_RAIL_SHARE:
         return ""
-    return f"The meter stood at its stop ({top:g}) in the pulls: flow beyond it was not measured and is not extended."
+    return f"The meter was at its stop ({top:g}) in the pulls: flow beyond it was not measured and is not extended."
 
 
 def _binned(evidence: pd.DataFrame) -> pd.DataFrame:

@@ -150,7 +150,7 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
             "air kg/h": f"{hold.air_flow_from_kg_h:.0f}–{hold.air_flow_to_kg_h:.0f}",
             "throttle": f"{hold.throttle_pct:.0f} %" if np.isfinite(hold.throttle_pct) else "–",
             "brake, slope": ", ".join(t for t in (hold.brake, hold.slope) if t and t not in ("none", "level")) or "–",
-            "consumers": hold.consumers,
+            "electrical loads": hold.consumers,
             "hold": f"{hold.seconds:.0f} s",
             "then roll": f"{hold.roll_s:.0f} s" if hold.roll_s > 0 else "–",
         }

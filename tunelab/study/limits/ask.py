@@ -70,7 +70,7 @@ def _engine(driving: Driving, car: Car, revision: Revision) -> list[Asked]:
     knock = replace(knock, never_below=0.0)
     duty = check_duty(log, car, driving.running)
     meter = check_meter(log, car, revision, driving.running)
-    rail = meter.because.partition(";")[0] if meter.because.startswith("the meter stood") else ""
+    rail = meter.because.partition(";")[0] if meter.because.startswith("the meter was") else ""
     return [
         _ask(driving, knock, "knock_retard_deg", driving.running),
         Asked(_renamed(duty, "injector_duty", "Highest injector duty of the drive"), _duty_channel(log)),

@@ -53,7 +53,7 @@ class TransientStudy:
              f.windows, f.told_apart, f.because)
             for f in self.films
         ]  # fmt: skip
-        names = ["region", "X", "X lower", "X upper", "tau [s]", "tau lower", "tau upper", "stretches", "told apart"]
+        names = ["region", "X", "X lower", "X upper", "tau [s]", "tau lower", "tau upper", "stretches", "separated"]
         return pd.DataFrame(rows, columns=[*names, "because"]).set_index("region")
 
     def findings(self, car: Car) -> list[Finding]:
