@@ -37,8 +37,8 @@ def _of_one_cylinder(car: Car) -> Finding | None:
     swept, injections = car.engine.displacement_l / stated, injectors.count * injectors.injections_per_cycle
     if not LEAST_SWEPT_L <= swept <= MOST_SWEPT_L:
         text = (
-            f"{car.engine.displacement_l:g} L in {stated} cylinders make {swept:.2f} L each; engines have {LEAST_SWEPT_L:g} to "
-            f"{MOST_SWEPT_L:g} L. Cylinders or displacement are not as stated. {UNUSED}"
+            f"{car.engine.displacement_l:g} L in {stated} cylinders make {swept:.2f} L each; engines have "
+            f"{LEAST_SWEPT_L:g} to {MOST_SWEPT_L:g} L. Cylinders or displacement are not as stated. {UNUSED}"
         )
         return statement("cylinders", CYLINDERS, text, status="watch", figure=(swept, "L", MOST_SWEPT_L), samples=0)
     if injections < stated:
