@@ -68,7 +68,7 @@ def test_headings_of_the_trade_name_their_channel(channel, heading):
 
 # Shortened, turned round, and in other languages: as people and loggers write; common practice, no source.
 ABBREVIATED = {
-    "coolant_c": "Kühlmitteltemp.|Kühlm. Temp|T_Coolant|T° eau|Coolt Tmp|Eng. Cool. Temp|water_tmp_degC|Acqua",
+    "coolant_c": "Kühlmitteltemp.|Kühlm. Temp|T_Coolant|T° eau|Coolnt Tmp|Eng. Cool. Temp|water_tmp_degC|Acqua",
     "oil_c": "T.Öl|tOil|Öltemp. [°C]|Temp. huile|Temp olio|Oil tmp (F)",
     "oil_pressure_kpa": "Druck Öl|Öldr.|Press. aceite|Oil prs [bar]|P Oil|Pressione olio",
     "fuel_pressure_kpa": "p_Fuel|Kraftstoffdr.|Fuel press.|Benzindruck",
@@ -79,8 +79,8 @@ ABBREVIATED = {
     "exhaust_c": "Abgastemp|Exh. Gas Temp",
     "battery_v": "Batt. Volt.|U_Batt|Bat. spannung",
     "lambda_commanded": "Lam. soll|AFR des.|Req. lambda",
-    "trim_short_pct": "Short FT #1(%)|Lambda corr. 1",
-    "trim_long_2_pct": "Long FT #2(%)|LONGFT2",
+    "trim_short_pct": "Short Trim #1(%)|Lambda corr. 1",
+    "trim_long_2_pct": "Long Trim #2(%)|LONGFT2",
     "pulse_width_ms": "Fuel Pulse (ms)|Inj. time 1|Inj. Dur. (ms)|Inj PW|Inj. puls wid.",
     "spark_deg": "Ign. Adv.|Ign tim",
     "road_speed_km_h": "vehicle_speed_m_s|Veh. Spd.|Geschw.",
@@ -109,7 +109,7 @@ OTHER_THINGS = (
     [
         ("Short Fuel Trim B1", "trim_short_pct"),
         ("Short Fuel Trim B2 (%)", "trim_short_2_pct"),
-        ("Long FT #2", "trim_long_2_pct"),
+        ("Long Trim #2", "trim_long_2_pct"),
         ("MAF Sensor Voltage B1", "meter_v"),
         ("Fuel Injector #1 Pulse Width (msec)", "pulse_width_ms"),
         ("AFR Target 1", "lambda_commanded"),
