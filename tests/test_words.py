@@ -27,7 +27,7 @@ RETIRED = {
     r"told": "distinguished, separated, shown or known",
     r"tells?": "shows or says",
     r"held against": "compared with or checked against",
-    r"calm\w*": "steady, steadily",
+    r"calm(?:ly|er)?": "steady, steadily",
     r"good seconds": "usable seconds, or seconds of steady driving",
     r"stands?|stood": "is, applies or remains",
     r"reckon\w*": "calculated, used or allowed for",
@@ -42,6 +42,8 @@ RETIRED = {
     r"like with like": "at like speeds and loads",
     r"consumers": "electrical loads",
 }
+# Of these, what comments and docstrings leave out too: there "stands" and "tells" are at home.
+IN_CODE = ("told", "held against", r"calm(?:ly|er)?", "good seconds", r"reckon\w*", "engine computer")
 _WORDS = re.compile("|".join(f"(?P<w{k}>\\b(?:{word})\\b)" for k, word in enumerate(RETIRED)), re.IGNORECASE)
 # Text that may hold such a word, as (end of the file's path, part of the line), each with its reason.
 ALLOWED = {
@@ -83,6 +85,16 @@ def in_notebook(text: str, path: Path) -> Iterator[Shown]:
             yield from (Shown(path, number, note.string) for note in notes if note.type == tokenize.COMMENT)
 
 
+def in_comments(source: str, path: Path) -> Iterator[Shown]:
+    """Docstrings and comments of a module."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+            yield Shown(path, node.lineno, node.value.value)
+    for note in tokenize.generate_tokens(io.StringIO(source).readline):
+        if note.type == tokenize.COMMENT:
+            yield Shown(path, note.start[0], note.string)
+
+
 def everything_shown() -> Iterator[Shown]:
     """Literals of the package, templates of pages and files, notebooks, demo texts, README and DEVELOPERS."""
     for path in sorted((ROOT / "tunelab").rglob("*.py")):
@@ -117,6 +129,21 @@ def complaints(shown: Iterator[Shown] | list[Shown]) -> list[str]:
 def test_nothing_shown_uses_a_retired_word():
     found = complaints(everything_shown())
     assert not found, "\n".join(found)
+
+
+def test_no_comment_and_no_docstring_uses_the_worst_of_them():
+    assert set(IN_CODE) <= set(RETIRED)
+    notes = (n for p in (ROOT / "tunelab").rglob("*.py") for n in in_comments(p.read_text(encoding="utf-8"), p))
+    found = [item for item in complaints(notes) if any(re.search(f": '{word}'", item, re.I) for word in IN_CODE)]
+    assert not found, "\n".join(found)
+
+
+def test_a_comment_and_a_docstring_are_looked_through():
+    code = 'def f():\n    """Calm blocks."""\n    return 1  # held against 2\n'
+    assert [item.partition(";")[0] for item in complaints(in_comments(code, Path("x.py")))] == [
+        "x.py:2: 'Calm' in 'Calm blocks.'",
+        "x.py:3: 'held against' in '# held against 2'",
+    ]
 
 
 def test_help_of_every_command_uses_no_retired_word():

@@ -14,7 +14,7 @@ KINDS = ((False, "undisturbed", MAIN, "circle"), (True, "disturbed by pulsation"
 
 
 def draw_residuals(fit: SteadyFit) -> hv.Layout:
-    """What the fit leaves over at each calm block, against meter reading, engine speed and battery voltage."""
+    """What the fit leaves over at each steady block, against meter reading, engine speed and battery voltage."""
     if fit.because:
         return hv.Layout([draw_absent("Residuals", fit.because)])
     axes = (
@@ -43,7 +43,7 @@ def _residuals(blocks: pd.DataFrame, column: str, label: str) -> hv.Overlay:
 
 
 def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: float) -> hv.Overlay:
-    """|lambda / commanded − 1| with trims at zero: in force and, predicted, after the change; a line at the limit."""
+    """|lambda / commanded − 1| with trims at zero: current and, predicted, after the change; a line at the limit."""
     if not np.isfinite(before.p95_pct):
         return draw_absent("Lambda error before and after", "no steady point was fitted; the reason is given above.")
     rows = ((1.0, "now", before), (0.0, "after, predicted", after))

@@ -159,7 +159,7 @@ def draw_film_fit(study: TransientStudy, *, most: int) -> hv.Layout:
 
 
 def draw_films(study: TransientStudy) -> hv.Layout:
-    """Share and time constant of the film by region, with intervals; grey where film and lag are not told apart."""
+    """Share and time constant of the film by region, with intervals; grey where film and lag are not separated."""
     known = [film for film in study.films if film.share.shown]
     if not known:
         return hv.Layout([nothing_to_draw("Wall film", study.because or "not shown in any region")]).cols(1)

@@ -1,4 +1,4 @@
-"""`tunelab compare`: two sessions or revisions, and what can be told apart from noise."""
+"""`tunelab compare`: two sessions or revisions, and what is more than noise."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print what can be told apart; the exit code."""
+    """Print what is more than noise; the exit code."""
     from tunelab.record.comparing import compare, shown_changes
     from tunelab.record.comparison_page import comparison_page
     from tunelab.record.table import table_text

@@ -99,7 +99,7 @@ def arrival_time(
     The constant part is mostly the engine's own cycle, from injection to the exhaust valve, so it comes before the
     pipe, and the gas is pushed by the flow that follows it there. The sensor's own dead time comes after; a few
     milliseconds, common practice, no source. Where it is not small, the order shifts arrivals by up to the constant
-    part times the change of flow over the flow: nothing in calm running, under 1 ms in a full-throttle pull, tens of
+    part times the change of flow over the flow: nothing in steady running, under 1 ms in a full-throttle pull, tens of
     milliseconds at a tip-in. The transient study therefore fits the share of the constant that comes first.
     """
     if delay_s < 0 or delay_flow_s_kg_h < 0:
@@ -134,7 +134,7 @@ def refer_back(log: xr.Dataset, *, delay_s: float, delay_flow_s_kg_h: float, lag
         `lambda_at_fuelling` is NaN where no reading to be trusted arrived in the same episode, next to a gap, or after
         the end. `lambda_at_fuelling_flag` carries the flags of the readings it came from: what concerns the sensor, a
         gap or an exclusion takes the value away; cold, fuel cut and transient at the moment of the measurement leave
-        it and stay marked, so `trusted(log, "lambda_at_fuelling")` asks for calm at both moments.
+        it and stay marked, so `trusted(log, "lambda_at_fuelling")` asks for steady driving at both moments.
 
     Raises
     ------

@@ -75,7 +75,7 @@ class Side:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Before against after, and what can be told apart from noise."""
+    """Before against after, and what is more than noise."""
 
     before: Side
     after: Side

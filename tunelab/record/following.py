@@ -52,7 +52,7 @@ def session_of(log: Path, session: Path | None) -> OpenedSession:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a passenger is told after one look."""
+    """What a passenger sees at one look."""
 
     link: Link
     silent_s: float  # since the last row came
@@ -136,7 +136,7 @@ def clock_words(seconds: float) -> str:
 
 
 def limit_words(so_far: SoFar) -> list[str]:
-    """Each limit passed with what to do, or that none of those was that could be held against readings."""
+    """Each limit passed with what to do, or that none of those was that could be compared with readings."""
     held = [own for own in so_far.limits.values() if own.status != "not_shown"]
     none = f"none passed, {len(held)} watched" if held else "no reading could be compared with a limit yet"
     return [passed_words(own) for own in so_far.passed] or [none]

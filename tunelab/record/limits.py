@@ -50,7 +50,7 @@ def limits_chapter(found: LimitWatch) -> Chapter:
 
 
 def driven_sentence(found: LimitWatch) -> str:
-    """Say how much was held against how many limits, and how many were passed."""
+    """Say how much was compared with how many limits, and how many were passed."""
     shown = [check for check in found.checks if check.finding().status != "not_shown"]
     count = len(found.passed)
     passed = "none was passed" if not count else "one was passed" if count == 1 else f"{count} were passed"

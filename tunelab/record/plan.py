@@ -72,7 +72,7 @@ def known_finding(coverage: Coverage, plan: DrivePlan) -> Finding:
 
 
 def coverage_finding(coverage: Coverage, *, is_enough: bool) -> Finding:
-    """How much of what the car can hold has its good seconds; a count, so without an interval."""
+    """How much of what the car can hold has its usable seconds; a count, so without an interval."""
     reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
     shown = reachable > 0 and coverage.samples_used > 0
     because = f"{reachable - missing} of {reachable} cells of engine speed and airflow have enough steady driving."

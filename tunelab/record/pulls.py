@@ -505,7 +505,7 @@ def _not_shown(fit: PowerFit, shift: ShiftChart, energy: EnergyCheck) -> list[st
 
 
 def gear_sentences(log: xr.Dataset, car: Car) -> list[str]:
-    """Say which gears were driven and what the speed sensor is worth; or why that cannot be told."""
+    """Say which gears were driven and what the speed sensor is worth; or why that is not known."""
     try:
         if car.gearing is None:
             return ratio_sentences(estimate_ratios(log), car)

@@ -12,7 +12,7 @@ from tunelab.study.finding import Finding
 
 KNOWN = (SCHEMA,)  # schemas that this version reads; a new one joins with what turns an older record into it
 SHOWN_PROBLEMS = 3
-NOT_ENDLESS = Field(max_length=10_000)  # every wrong item costs memory before it can be told
+NOT_ENDLESS = Field(max_length=10_000)  # every wrong item costs memory before it is known
 FINDING_KINDS = get_type_hints(Finding)
 
 

@@ -156,7 +156,7 @@ def steady_chapter(
     others : Pooled, optional
         Further sessions that went into the fit.
     alone : SteadyFit, optional
-        This session fitted without them: what an earlier prediction is held against, which rests on them itself.
+        This session fitted without them: what an earlier prediction is compared with, which rests on them itself.
     checks : sequence of Finding
         Consistency of the logs; one that stands at `stop` withholds the proposal and every figure that rests on it.
     log : Dataset, optional
@@ -220,7 +220,7 @@ def _next(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) 
 
 
 def prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
-    """What the proposal is expected to leave, for the next session to be held against."""
+    """What the proposal is expected to leave, for the next session to be compared with."""
     after, limit = proposal.predicted, car.limits.steady_lambda_error_max_pct
     shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
     better = after.p95_pct <= fit.before.p95_pct
@@ -419,7 +419,7 @@ def dead_time_table(proposal: Proposal) -> pd.DataFrame:
 
 
 def halves_table(fit: SteadyFit) -> pd.DataFrame:
-    """The halves of the drive, and the sessions, held against each other; one row that says so where there are none."""
+    """The halves of the drive, and the sessions, compared; one row that says so where there are none."""
     halves, rows = fit.split_half, _level_rows(fit)
     if halves is not None:
         none = (np.nan, np.nan)

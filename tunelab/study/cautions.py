@@ -1,4 +1,4 @@
-"""The usual cautions of driving a test, with the owner's own limits; calm, in one place.
+"""The usual cautions of driving a test, with the owner's own limits, in one place.
 
 All of it is common practice of the trade, no source.
 """

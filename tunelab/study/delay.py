@@ -1,7 +1,7 @@
 """How long the exhaust takes to the lambda sensor, and how long the sensor takes to follow.
 
 Lambda that the mixture promises (air over the fuel that gets past the wall film, from the pulse width less its dead
-time) is sent through transport delay and sensor lag and held against lambda measured, over calm running only. Trim
+time) is sent through transport delay and sensor lag and compared with lambda measured, over steady running only. Trim
 swings, and whatever else moves the fuel, show the delay; a log in which nothing moves the fuel shows nothing, and says
 so.
 """
@@ -28,7 +28,7 @@ LEAST_BLOCKS = 6
 LEAST_READINGS = 300
 LEAST_EVIDENCE = 60.0  # squared standard errors by which the gas must explain lambda better than nothing
 WIDEST_SHOWN_S = 0.04  # standard error of the delay beyond which a log has not shown it
-SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and flow part can be told apart
+SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and flow part can be separated
 # What the model itself may be off by, however long the log: jitter, film of another form; and, as a share of the time
 # between samples, steps of the fuel that fell between them.
 MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY = 0.002, 0.08
@@ -128,7 +128,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
 def better_known(fits: Iterable[DelayFit], exhaust_kg_h: float) -> DelayFit:
     """Of several estimates for one car, the one with the narrowest interval at an exhaust flow.
 
-    Stated values stand in where no log has shown the delay. Pulls say little about it: they hold little calm running,
+    Stated values stand in where no log has shown the delay. Pulls say little about it: they hold little steady running,
     and that at flows far from theirs; a steady drive says more.
     """
     return min(fits, key=lambda fit: (not fit.shown, fit.half_at(exhaust_kg_h)))

@@ -38,7 +38,7 @@ MARKS = {
     "s": "s: held for so many seconds only",
 }
 UNKNOWN_PCT = 20.0  # a spread that is no knowledge
-LEAST_DRIVEN_S = 3.0  # good seconds of a cell, to be told of as driven
+LEAST_DRIVEN_S = 3.0  # usable seconds of a cell, to be named as driven
 TOLD = "known well enough from what is driven and planned"
 
 
@@ -77,7 +77,7 @@ class DrivePlan:
     limit_pct: float  # the owner's, of lambda's error at steady speed
     before: Expected  # to how much lambda is known over what can be held, as driven so far; NaN where nothing can
     after: Expected  # with these holds, over what may be driven now
-    is_enough: bool  # lambda is known within the limit already, and the dead time told: no hold is wanted
+    is_enough: bool  # lambda is known within the limit already, and the dead time known: no hold is wanted
     reaches: bool  # these holds bring it within the limit over what may be driven now
     later_s: float  # of driving in later drives until the limit holds everywhere; NaN where holds do not bring it there
 

@@ -36,7 +36,7 @@ class FullLoad:
     """What is assumed of full load."""
 
     weather: Weather  # the densest air that the car will be driven in
-    lambda_full_load: float  # what the ECU is told to run, not leaner than the owner's limit
+    lambda_full_load: float  # what the ECU is set to run, not leaner than the owner's limit
     battery_v: float
 
 
@@ -66,7 +66,7 @@ class Feasibility:
     rows: tuple[Finding, ...]
 
     def findings(self) -> list[Finding]:
-        """Return duty, injector flow setting, meter headroom and pull gear, held against the owner's limits."""
+        """Return duty, injector flow setting, meter headroom and pull gear, compared with the owner's limits."""
         return list(self.rows)
 
     def summary(self) -> pd.DataFrame:
@@ -76,7 +76,7 @@ class Feasibility:
 
 
 def check_feasibility(car: Car, revision: Revision, full_load: FullLoad, *, pull_speed_max_km_h: float) -> Feasibility:
-    """Reckon what a pull to the limit asks of injectors and meter, and the road speed it ends at in each gear.
+    """Calculate what a pull to the limit asks of injectors and meter, and the road speed it ends at in each gear.
 
     Parameters
     ----------

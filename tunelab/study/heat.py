@@ -77,7 +77,7 @@ class HeatStudy:
 
 
 def study_heat(log: xr.Dataset, car: Car, revision: Revision) -> HeatStudy:
-    """Study one flagged log; calm rows only, cold ones included. The lambda error has the trims taken out of it."""
+    """Study one flagged log; steady rows only, cold ones included. The lambda error has the trims taken out of it."""
     needed = [name for name in ("lambda_measured", "coolant_c") if not has(log, name)]
     if needed:
         return _nothing(log, f"the log has no {' and no '.join(needed)}.")

@@ -157,7 +157,7 @@ def _with_dead_time(evidence: Evidence, change_ms: np.ndarray, most: float) -> S
 
 
 def _judge(evidence: Evidence, setting: Setting, *, scaled: bool, spared: bool = False) -> _Judged:
-    """What a setting is expected to leave where was driven calmly, and at every place where the car was seen.
+    """What a setting is expected to leave where was driven steadily, and at every place where the car was seen.
 
     Where an exhaust leak is suspected the harm is that of the worse case: there is one, or there is none.
     """
@@ -191,7 +191,7 @@ def _full_curve(evidence: Evidence) -> np.ndarray:
 
 
 def _log_change(evidence: Evidence) -> np.ndarray:
-    """Log of the full curve over the one in force; 0 where either is zero or the car neither was nor is followed."""
+    """Log of the full curve over the current one; 0 where either is zero or the car neither was nor is followed."""
     now, then = np.asarray(evidence.revision.meter_curve.flow_kg_h), _full_curve(evidence)
     bears = reached(evidence.revision.meter_curve, evidence.places) | (evidence.meter.points["follow"] > 0).to_numpy()
     both = (now > 0) & (then > 0) & bears
@@ -308,7 +308,7 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
 
 
 def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:
-    """Say how an exhaust leak, which no steady log tells for certain, was reckoned with, and what it would leave."""
+    """Say how an exhaust leak, which no steady log tells for certain, was allowed for, and what it would leave."""
     predicted, notes = chosen.predicted, []
     if leak.shown:
         notes.append(

@@ -21,7 +21,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 NEAR_LIMIT_RPM = 300.0  # a pull that ended this close below the limit has reached it
-WIDEST_RPM = 800.0  # an interval wider than this says that there is no difference to be told, not when to change
+WIDEST_RPM = 800.0  # an interval wider than this says that no difference is shown, not when to change
 # What a driveline loses differs from gear to gear by about this, one standard deviation. Common practice, no source.
 GEAR_LOSS = 0.01
 SLIP_ROUNDS = 3
@@ -35,7 +35,7 @@ Verdict = Literal["shift at", "still pulling at the limit", "no difference shown
 class ShiftPoint:
     """Change from one gear to the next. NaN where not shown.
 
-    Where no difference can be told there is no engine speed to change at; `lower_rpm` and `upper_rpm` say between which
+    Where no difference is shown there is no engine speed to change at; `lower_rpm` and `upper_rpm` say between which
     speeds either gear may pull harder.
     """
 
@@ -105,7 +105,7 @@ class RevLimitProposal:
     """The rev limit that the power measured asks for. It is never raised: above it nothing was measured."""
 
     base: Revision
-    proposed_rpm: float  # the one in force where nothing speaks for a lower one
+    proposed_rpm: float  # the current one where nothing speaks for a lower one
     because: str
 
     @property
@@ -168,7 +168,7 @@ def propose_rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLim
 
 @dataclass(frozen=True)
 class Limit:
-    """The limit in force, and the highest engine speed that a pull reached."""
+    """The current limit, and the highest engine speed that a pull reached."""
 
     rpm: float
     reached_rpm: float

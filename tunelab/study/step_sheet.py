@@ -73,7 +73,7 @@ def sheet_for(
     step : str
         One of the steps of a session.
     car, revision
-        The owner's limits, gearing and idle speed; the rev limit in force.
+        The owner's limits, gearing and idle speed; the current rev limit.
     top_speed_km_h : float
         Highest road speed that may be driven there; the owner's own limit goes first. [km/h]
     holds : sequence of Hold

@@ -128,7 +128,7 @@ def _nothing(log: xr.Dataset, why: str) -> TrimStudy:
 
 
 def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
-    """Rows of closed loop that may be trusted: time, seconds, trims, speed, load, meter reading, calm."""
+    """Rows of closed loop that may be trusted: time, seconds, trims, speed, load, meter reading, steady."""
     short = at_rows(log, "trim_short_pct") if has(log, "trim_short_pct") else np.zeros(log.sizes["time"])
     long = at_rows(log, "trim_long_pct") if has(log, "trim_long_pct") else np.zeros(log.sizes["time"])
     speed, air, reading = at_rows(log, "engine_speed_rpm"), metered_air(log, car, revision), _reading(log, car)
@@ -165,7 +165,7 @@ def _reading(log: xr.Dataset, car: Car) -> np.ndarray:
 
 
 def metered_air(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
-    """Airflow at every row by the curve in force, or as logged where there is no reading. [kg/h]"""
+    """Airflow at every row by the current curve, or as logged where there is no reading. [kg/h]"""
     if has(log, car.meter.channel):
         curve = revision.meter_curve
         return np.interp(_reading(log, car), curve.reading, curve.flow_kg_h)
@@ -250,7 +250,7 @@ def _moved(moved: pd.Series, rows: pd.DataFrame) -> Estimate:
 
 
 def _fold_in(rows: pd.DataFrame, revision: Revision, alike: Alike) -> pd.DataFrame:
-    """What folding the trims into the curve would give, at the breakpoints that were driven calmly."""
+    """What folding the trims into the curve would give, at the breakpoints that were driven steadily."""
     curve = revision.meter_curve
     reading, flow = np.asarray(curve.reading), np.asarray(curve.flow_kg_h, dtype=float)
     calm = rows[rows["calm"] & np.isfinite(rows["reading"])]

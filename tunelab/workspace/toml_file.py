@@ -17,7 +17,7 @@ from tunelab.workspace.toml_words import tell_line
 from tunelab.workspace.wanted import home_of, known_keys, nearest, unit_of, wanted
 
 LARGEST = 128 * 1024  # bytes; many times what an owner writes by hand
-MOST_PROBLEMS = 200  # of one file, told one by one
+MOST_PROBLEMS = 200  # of one file, named one by one
 PLACEHOLDER = "fill in"  # what a template holds wherever only the owner knows the value
 
 Model = TypeVar("Model", bound=BaseModel)

@@ -146,7 +146,7 @@ class _Rows:
 
 
 def _is_whole(text: Text, layout: Layout, read: _Reading) -> bool:
-    """Whether every line is a whole row, told without a look at each."""
+    """Whether every line is a whole row, without a look at each."""
     data, height = text.data, read.frame.height
     if not height or not data.endswith(b"\n"):
         return False

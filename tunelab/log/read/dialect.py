@@ -95,7 +95,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
 
 
 def head_lines(data: bytes) -> list[str]:
-    """First lines of a text, from which its layout is told; the last may be cut off."""
+    """First lines of a text, from which its layout is found; the last may be cut off."""
     return data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
 
 

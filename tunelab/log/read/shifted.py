@@ -43,7 +43,7 @@ def leave_out_shifted(table: RawTable) -> RawTable:
 
 
 def _ending_empty(frame: pl.DataFrame, empty: np.ndarray, *, is_rare: bool) -> np.ndarray:
-    """Runs of rows with an empty last field, told by their first row against the full one beside it."""
+    """Runs of rows with an empty last field, known by their first row against the full one beside it."""
     edges = np.flatnonzero(np.diff(np.r_[False, empty, False].astype(np.int8)))
     first, stop = edges[::2], edges[1::2]
     beside = np.where(first > 0, first - 1, np.minimum(stop, empty.size - 1))

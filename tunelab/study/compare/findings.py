@@ -1,4 +1,4 @@
-"""The same finding before and after: whether the two can be told apart."""
+"""The same finding before and after: whether they differ by more than noise."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ class Visits:
 
 @dataclass(frozen=True)
 class LogDifference:
-    """After less before of one quantity, over the cells that both sides visited. NaN where it cannot be told."""
+    """After less before of one quantity, over the cells that both sides visited. NaN where it is not known."""
 
     quantity: Quantity
     difference: float

@@ -1,4 +1,4 @@
-"""One quantity held against one limit over all stretches of full throttle."""
+"""One quantity compared with one limit over all stretches of full throttle."""
 
 from __future__ import annotations
 
@@ -71,12 +71,12 @@ class Check:
 
     @property
     def moved(self) -> bool:
-        """Whether the reading ever changed; one that did not cannot be told from a dead sensor's."""
+        """Whether the reading ever changed; one that did not cannot be distinguished from a dead sensor's."""
         return bool(np.isfinite(self.lower + self.upper))
 
     @property
     def status(self) -> Status:
-        """Held against the limit by the one rule of every study; inside it with a reading that never moved, nothing."""
+        """Compared with the limit by the one rule of every study; inside it with a reading that never moved, nothing."""
         limit, bound = self.quantity.limit, "most" if self.quantity.worse == "higher" else "least"
         if not np.isfinite(self.value) or limit is None:
             return "not_shown"

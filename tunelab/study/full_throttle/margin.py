@@ -1,4 +1,4 @@
-"""Injectors, meter, knock, temperatures, supply and fuelling mode at full throttle, each held against its limit."""
+"""Injectors, meter, knock, temperatures, supply and fuelling mode at full throttle, each compared with its limit."""
 
 from __future__ import annotations
 

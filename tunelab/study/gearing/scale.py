@@ -1,4 +1,4 @@
-"""Is the speed sensor's scale right: held against the gearing and against GPS."""
+"""Is the speed sensor's scale right: compared with the gearing and against GPS."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Does the idle swing regularly: the strongest line of the spectrum, held against the noise around it."""
+"""Does the idle swing regularly: the strongest line of the spectrum, compared with the noise around it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tunelab.study.estimate import CONFIDENCE, NAN
 
 LOWEST_HZ, HIGHEST_HZ = 0.08, 4.0
 LEAST_PERIODS = 5  # within the stretch
-SHORTEST_S = 8.0  # in less the noise around a line cannot be told from the line
+SHORTEST_S = 8.0  # in less the noise around a line cannot be distinguished from the line
 LEAST_RPM = 5.0  # nobody feels a smaller swing, and readings are rounded; common practice, no source
 FALSE_ALARM = 1e-3  # chance that noise alone would show a swing in one stretch
 HALF_BAND_BINS = 2  # of the window's main lobe, on either side

@@ -43,7 +43,7 @@ class OneWay:
 
 @dataclass(frozen=True)
 class DriverContrast:
-    """Two drivers held against each other in one quantity."""
+    """Two drivers compared with each other in one quantity."""
 
     quantity: str
     unit: str
@@ -135,7 +135,7 @@ def contrast(
     """Hold every two groups against each other (Welch, with Bonferroni's allowance for the number of pairs).
 
     Groups with fewer than two values are left out. The sentence says by how much they differ, or that they cannot be
-    told apart; `of` is what the groups are, in the plural.
+    separated; `of` is what the groups are, in the plural.
     """
     kept = {name: np.asarray(v, dtype=float)[np.isfinite(v)] for name, v in groups.items()}
     names = [name for name, values in kept.items() if values.size >= LEAST_REPEATS]

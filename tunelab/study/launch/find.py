@@ -32,7 +32,7 @@ class LaunchSpan:
     release_s: float
     moves_s: float  # the driven wheels begin to turn
     end_s: float
-    released_by: str  # how the release was told: "launch hold", "clutch" or "movement"
+    released_by: str  # how the release was found: "launch hold", "clutch" or "movement"
 
 
 def find_launches(log: xr.Dataset, car: Car) -> tuple[tuple[LaunchSpan, ...], str]:

@@ -57,7 +57,7 @@ class LaunchStudy:
     longest_hold: Estimate
     effects: dict[str, OneWay]  # quantity → analysis, where two drivers have two repeats
     contrasts: tuple[DriverContrast, ...]
-    sessions: tuple[DriverContrast, ...]  # sessions of this driver held against each other, in the time to the distance
+    sessions: tuple[DriverContrast, ...]  # sessions of this driver compared, in the time to the distance
     late: tuple[int, ...]  # numbers of launches of this session whose hold let go late
     not_engaged: tuple[int, ...]
     session: str

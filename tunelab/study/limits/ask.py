@@ -1,4 +1,4 @@
-"""Each of the owner's limits, held against the part of a log that it speaks of."""
+"""Each of the owner's limits, compared with the part of a log that it speaks of."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ BOOST_FROM_KPA = 10.0  # above atmosphere: less is no boosted engine
 
 @dataclass(frozen=True)
 class Asked:
-    """One limit held against a log, and what its sentence needs beside the numbers."""
+    """One limit compared with a log, and what its sentence needs beside the numbers."""
 
     check: Check
     channel: str = ""

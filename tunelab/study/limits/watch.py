@@ -30,7 +30,7 @@ def watch_limits(log: xr.Dataset, car: Car, revision: Revision, session: Session
     log : Dataset
         A flagged log of any step.
     car, revision
-        The owner's limits are the authority; curve, dead time and rev limit in force.
+        The owner's limits are the authority; curve, dead time and current rev limit.
     session : Session
         Its steps: only in the step full-throttle an opening below 90 % may count as full throttle.
     delay : DelayFit

@@ -1,4 +1,4 @@
-"""What the link study states, held against what the owner can live with."""
+"""What the link study states, compared with what the owner can live with."""
 
 from __future__ import annotations
 

@@ -96,7 +96,7 @@ def order_noise(
     Returns
     -------
     tuple of OrderNoise
-        Channels by orders. Not tested, with the reason: fewer than eight calm windows of 3 s, a speed that wanders or
+        Channels by orders. Not tested, with the reason: fewer than eight steady windows of 3 s, a speed that wanders or
         is rounded too much for the order, or one that stood still so that any fixed frequency would look the same.
 
     Notes

@@ -171,7 +171,7 @@ def _standing(gate: Gate, drives: list[Drive], gone: list[tuple[Drive, Emptied]]
     """
     for drive, why in reversed(gone):
         stops = [f for f in map(drive.finding, (*gate.ids, *gate.also)) if f is not None and f.status == "stop"]
-        if not stops or why_touched(gate, drive, now) is None:  # held against another limit: to be recorded again
+        if not stops or why_touched(gate, drive, now) is None:  # compared with another limit: to be recorded again
             continue
         open_ = [f for f in stops if not _is_ended(gate, drive, f.id, drives, now)]
         if not open_:

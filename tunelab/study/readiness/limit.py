@@ -1,4 +1,4 @@
-"""Which of the owner's limits a finding is held against, whether it still is that limit, and whether it was passed."""
+"""Which of the owner's limits a finding is compared with, whether it still is the same, and whether it was passed."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ SAME = 1e-5  # share by which a limit in a record may differ from the one in car
 
 
 def other_limit(finding: Finding, car: Car) -> str:
-    """Say that car.toml now states another limit than the one a finding was held against; empty where it does not."""
+    """Say that car.toml now states another limit than the one a finding was compared with; empty where it does not."""
     key = HELD_AGAINST.get(finding.id)
     if key is None:
         return ""

@@ -1,4 +1,4 @@
-"""The steady study's findings, held against the owner's limits."""
+"""The steady study's findings, compared with the owner's limits."""
 
 from __future__ import annotations
 

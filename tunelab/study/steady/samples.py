@@ -1,4 +1,4 @@
-"""A log referred to the revision that all is held against: air, fuel and lambda, sample by sample."""
+"""A log referred to the revision that all is compared with: air, fuel and lambda, sample by sample."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ class Samples:
     engine_speed_rpm: np.ndarray
     battery_v: np.ndarray
     pulse_width_ms: np.ndarray
-    open_ms: np.ndarray  # pulse width less the dead time in force, smooth between its rows
+    open_ms: np.ndarray  # pulse width less the current dead time, smooth between its rows
     log_ratio: np.ndarray  # log of fuel × stoichiometric ratio / air
-    log_pressure: np.ndarray  # log of the injectors' flow over the one in force, from the pressure across them
+    log_pressure: np.ndarray  # log of the injectors' flow over the current one, from the pressure across them
     pressure_ratio: np.ndarray  # manifold over barometric pressure
     log_lambda: np.ndarray
     log_lambda_2: np.ndarray  # NaN where there is no second sensor
@@ -125,7 +125,7 @@ def log_air_fuelled(open_ms: np.ndarray, speed_rpm: np.ndarray, car: Car, refere
 
 
 def _trusted(log: xr.Dataset, *names: str) -> np.ndarray:
-    """Trusted samples; the blocks judge calm more strictly than the flag does, and missing values are held or NaN."""
+    """Trusted samples; the blocks judge steady more strictly than the flag does, and missing values are held or NaN."""
     return trusted(log, *names, allow=("transient", "missing")).to_numpy()
 
 
@@ -190,7 +190,7 @@ def _pulse_width(
 
 
 def _pressure(log: xr.Dataset, car: Car, reference: Revision, notes: list[str]) -> tuple[np.ndarray, bool]:
-    """Log of the injectors' true flow over the one in force, and whether it is known."""
+    """Log of the injectors' true flow over the current one, and whether it is known."""
     n, injectors = log.sizes["time"], car.injectors
     if injectors.pressure == "manifold-referenced":
         return np.zeros(n), True

@@ -18,7 +18,7 @@ from tunelab.workspace.car import LambdaSensor
 COLD_C = 40.0
 SPLIT_RPM = 2500.0
 LEAST_WINDOWS, LEAST_READINGS = 4, 80
-WIDEST_SHARE, WIDEST_TAU = 0.10, 0.5  # half-widths up to which film and sensor lag count as told apart
+WIDEST_SHARE, WIDEST_TAU = 0.10, 0.5  # half-widths up to which film and sensor lag count as separated
 # What no number of tip-ins removes: air that the model does not follow, samples between which the fuel steps.
 MODEL_SHARE, MODEL_LOG_TAU = 0.02, 0.08
 # Without manifold pressure the filling of the manifold has to be guessed from the meter, and it looks like a film.
@@ -118,7 +118,7 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
 
 
 def _doubt(share: tuple[float, float, float], log_half: float, half: float, correlation: float) -> str:
-    """Why the film is not told apart, empty if it is."""
+    """Why the film is not separated, empty if it is."""
     if half > WIDEST_SHARE:
         tail = f", which moves with the sensor's lag (correlation {correlation:.2f})" if abs(correlation) > 0.5 else ""
         return f"the share X is open by {half:.2f} either way{tail}: film and sensor lag cannot be separated here"

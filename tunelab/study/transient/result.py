@@ -47,7 +47,7 @@ class TransientStudy:
         return self.excursions[self.excursions["kind"] == kind]
 
     def summary(self) -> pd.DataFrame:
-        """One row per region: X and tau with interval, stretches, and whether film and lag are told apart."""
+        """One row per region: X and tau with interval, stretches, and whether film and lag are separated."""
         rows = [
             (f.region, f.share.value, f.share.lower, f.share.upper, f.tau_s.value, f.tau_s.lower, f.tau_s.upper,
              f.windows, f.told_apart, f.because)

@@ -44,7 +44,7 @@ class TransientSignal:
     clock_s: np.ndarray  # the log's own time at each grid point
     speed_rpm: np.ndarray
     meter_kg_h: np.ndarray  # air through the meter, by the revision's curve
-    ecu_kg_h: np.ndarray  # air that the ECU reckoned with: as it logs it, else that of the meter
+    ecu_kg_h: np.ndarray  # air that the ECU used: as it logs it, else that of the meter
     pressure_kg_h: np.ndarray | None  # air into the cylinders by manifold pressure, None where the log cannot tell it
     no_pressure: str  # why it cannot, empty where it can
     fuel_kg_h: np.ndarray  # injected, by pulse width less dead time; 0 while cut
