@@ -76,7 +76,7 @@ class Check:
 
     @property
     def status(self) -> Status:
-        """Compared with the limit by the one rule of every study; inside it with a reading that never moved, nothing."""
+        """Compared with the limit by the one rule of every study; inside it and never moved: not shown."""
         limit, bound = self.quantity.limit, "most" if self.quantity.worse == "higher" else "least"
         if not np.isfinite(self.value) or limit is None:
             return "not_shown"
