@@ -109,8 +109,8 @@ class Comparison:
         return f"{begin_large(word)}: {_small_title(row)}, {_sizes(row)}"
 
     def table(self) -> pd.DataFrame:
-        """One row per thing compared: what, before, after, difference, lower, upper, beyond noise, because, verdict."""
-        columns = ["what", "unit", "before", "after", "difference", "lower", "upper", "beyond noise", "because"]
+        """One row per thing compared: what, before, after, difference, lower, upper, told apart, because, verdict."""
+        columns = ["what", "unit", "before", "after", "difference", "lower", "upper", "told apart", "because"]
         rows = [
             (r.quantity.title, r.quantity.unit, None, None, r.difference, r.lower, r.upper, r.told_apart, r.because)
             for r in self.logs

@@ -19,7 +19,7 @@ def comparison_page(found: Comparison) -> str:
     table = found.table()
     order = {word: place for place, word in enumerate(VERDICTS)}
     table = table.sort_values("verdict", key=lambda words: words.map(order), kind="stable")
-    shown = table.drop(columns=["because", "beyond noise"])
+    shown = table.drop(columns=["because", "told apart"])
     values = {
         "title": f"{found.after.name} against {found.before.name}",
         "sides": [("Before", _words(found.before)), ("After", _words(found.after))],

@@ -18,7 +18,7 @@ from tunelab.workspace.revision import Revision
 LEAST_SWEPT_L, MOST_SWEPT_L = 0.05, 1.1  # of one cylinder, from small motorcycles to the largest car engines
 COUNT_OFF = 0.12  # of the logarithm; an ECU that counts one cylinder more or fewer is further off up to 8 cylinders
 COUNT_FITS = 0.04  # of the logarithm: how near a whole number the air must come, and how steady
-CYLINDERS = "Cylinders as they show, against car.toml"
+CYLINDERS = "Number of cylinders: by the log against car.toml"
 UNUSED = "Nothing that is proposed rests on that number; feasibility and the test for ignition noise do."
 
 
@@ -63,7 +63,7 @@ def _by_air_charge(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         return statement("cylinders", CYLINDERS, text, status="met", figure=(count, "1", stated), samples=len(bins))
     spread = float((bins - middle).abs().quantile(0.9))
     if max(abs(middle - np.log(whole)), spread) > COUNT_FITS:
-        text = f"Airflow over the ECU's air per stroke makes {count:.2f}, no number of cylinders: the two do not go"
+        text = f"Airflow over the ECU's air per stroke makes {count:.2f}, no number of cylinders: the two do not fit"
         return not_made("cylinders", CYLINDERS, f"{text} together, by unit or by how the ECU calculates them.", "1")
     text = (
         f"Airflow over the ECU's air per stroke makes {whole} cylinders where car.toml states {stated}: check the "

@@ -33,7 +33,7 @@ BETTER = 0.5  # another revision that leaves less than this share of the deviati
 LEAST_DEVIATION = 0.01
 FLOW_WATCH, FLOW_STOP = 0.03, 0.08
 QUICK_S = 2.0
-LAW = "Pulse width against the ECU's own law under this revision"
+LAW = "Pulse width: logged against what this revision commands"
 FLOW = "Logged airflow against the meter curve of this revision"
 TRIMS = "Long-term trim apart from short-term trim"
 
@@ -76,7 +76,7 @@ def _better(log: xr.Dataset, car: Car, size: float, others: Mapping[str, Revisio
 
 
 def _without_trims(level: float, rows: int) -> Finding:
-    text = f"No trim is logged; the pulses are {_off(level)} what the law makes of the rest."
+    text = f"No trim is logged; the pulses are {_off(level)} this revision would command from the rest."
     if abs(level) <= UNTRIMMED_STOP:
         return not_made("pulse", LAW, f"{text} Trims may explain that: log them to check the revision.")
     figure = (100 * abs(level), "%", 100 * UNTRIMMED_STOP)
