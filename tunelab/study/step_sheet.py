@@ -216,7 +216,7 @@ def _road(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     rows = [
         ("cold start", f"idle {idle:.0f} rpm", "until the coolant has 60 °C, nothing touched"),
         ("idle, warm", f"{idle:.0f} rpm", "3 min; lamps, fan and screen on and off, one at a time"),
-        ("take-off", "as in traffic", "6 times, gently and briskly"),
+        ("pulling away", "as in traffic", "6 times, gently and briskly"),
         *((f"cruise at {s:.0f} km/h", "a high gear, no lugging", "2 min, throttle still") for s in speeds),
         ("open the throttle", "2000 to 3000 rpm, third gear", "10 times: slowly, briskly, at once"),
         ("lift off, fuel cut", "from 3500 rpm to idle, clutch at 1500", "6 times in gear, 6 with the clutch at once"),

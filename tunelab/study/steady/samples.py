@@ -78,8 +78,8 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
     if off := off_law(log, car, own):
         ratio = ratio - off.at(reading)
         notes.append(
-            f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} makes of air and trims. What "
-            "is proposed goes by what the ECU did: find out what differs (injector flow, engine speed, meter voltage)."
+            f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} commands from air and trims. "
+            "The proposal goes by what the ECU did: find out what differs (injector flow, engine speed, meter voltage)."
         )
     inside = (reading > car.meter.rail_low) & (reading < car.meter.rail_high)
     names = [name for name in (*reading_from, *pulse_from, "engine_speed_rpm", "battery_v") if name in log]
