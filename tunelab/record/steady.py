@@ -451,7 +451,7 @@ def _cannot_show(fit: SteadyFit, checks: Sequence[Finding]) -> Section:
     low, high = flat.lower, flat.upper
     sentences = [
         f"One overall constant: {show_number(flat.factor)} ({show_number(low)} to {show_number(high)}). {flat.because}",
-        f"Anything outside {_measured_range(fit)}: the curve is left as it is there, or drawn along.",
+        f"Anything outside {_measured_range(fit)}: the curve there stays as it is, or follows its nearest driven part.",
         LEAK,
     ]
     if not dead.shown:

@@ -165,9 +165,7 @@ def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unk
         middle, width = np.mean(np.log(HONEST_FILLING)), np.ptp(np.log(HONEST_FILLING)) / 4
         width = np.hypot(width, posterior.dead_time_ms[1:, 0].std() * apart)
         log_odds = log_odds + _normal(ratio - SIZES, middle, width) - _normal(ratio, middle, width)
-        because = (
-            f"the shape of the curve, and {np.exp(ratio):.2f} times the filling near idle compared with high airflow"
-        )
+        because = f"the shape of the curve, and near idle {np.exp(ratio):.2f} times the filling at high airflow"
     prior = np.exp(-SIZES / HIDDEN)
     weight = prior / prior.sum() * np.exp(log_odds)
     odds = CHANCE / (1 - CHANCE) * weight.sum()
