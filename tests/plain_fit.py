@@ -147,7 +147,7 @@ def made_up_log(car: Car, *, minutes: float = 4.0, rate_hz: float = 25.0) -> xr.
     rows = {"rows_in": time.size + 2, "rows_kept": time.size, "rows_set_aside": 2}
     file = {"path": "log1.csv", "sha256": "0" * 64} | rows
     aside = [{"file": "log1.csv", "row": 17, "reason": "time runs backwards"},
-             {"file": "log1.csv", "row": 990, "reason": "=cut off in the middle"}]  # fmt: skip
+             {"file": "log1.csv", "row": 990, "reason": "=cut off before its end"}]  # fmt: skip
     log = xr.Dataset(
         {name: ("time", values) for name, values in data.items()},
         coords={"time": ("time", time, {"units": "s"})},

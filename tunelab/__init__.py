@@ -9,7 +9,7 @@ From Python, five lines lead from a drive to what to enter next; every verb says
     proposal = tunelab.propose(fit, drive)
     tunelab.draw(proposal)
 
-A proposal is for a person to read, doubt and enter; nothing is ever sent to an engine computer.
+A proposal is for a person to read, doubt and enter; nothing is ever sent to an ECU.
 """
 
 from typing import TYPE_CHECKING

@@ -101,7 +101,7 @@ WORDS = {
         "set, afr set, commanded fuel air equivalence ratio, sollambda, richesse consigne"
     ),
     "trim_short_pct": (
-        "short term fuel trim, short term trim, short trim, short fuel trim, short ft, short term correction, trim "
+        "short term fuel trim, short term trim, short trim, short fuel trim, short term correction, trim "
         "short, stft, stft pct, lambda correction, lambda control, lambda controller, lambda trim, closed loop "
         "correction, closed loop trim, feedback correction, o2 correction, o2 trim, afr correction, kurzzeittrim, "
         "kurzzeitkorrektur, lambdaregelung, lambda regler, lambdakorrektur, correction court terme, correction "
@@ -109,8 +109,8 @@ WORDS = {
         "combustible corto plazo, correzione lambda"
     ),
     "trim_long_pct": (
-        "long term fuel trim, long term trim, long trim, long fuel trim, long ft, long term correction, trim long, "
-        "ltft, ltft pct, learned trim, learn trim, fuel learn, fuel learning, adaptive trim, adaptive correction, "
+        "long term fuel trim, long term trim, long trim, long fuel trim, long term correction, trim long, "
+        "ltft, ltft pct, learned trim, fuel learning, adaptive trim, adaptive correction, "
         "adaption, adaptation, langzeittrim, langzeitkorrektur, gemischadaption, correction long terme, adaptation "
         "richesse, correccion largo plazo, ajuste largo plazo, ajuste de combustible largo plazo"
     ),
@@ -122,7 +122,7 @@ WORDS = {
         "acceleration, enriquecimiento, enriquecimiento aceleracion"
     ),
     "battery_v": (
-        "battery, battery voltage, batt, bat, batterie, system v, supply, supply voltage, system voltage, board "
+        "battery, battery voltage, batt, bat, batterie, supply, supply voltage, system voltage, board "
         "voltage, voltage, volts, module voltage, control module voltage, ecu voltage, ecu supply, ecu supply "
         "voltage, ecu battery, batteriespannung, bordspannung, bordnetzspannung, tension batterie, bateria, "
         "tension bateria, voltaje, voltaje bateria, tensione batteria, accu, accuspanning, tensao bateria"
@@ -158,13 +158,13 @@ WORDS = {
     "spark_deg": (
         "spark, spark advance, spark timing, spark angle, timing, timing advance, ignition, ignition timing, "
         "ignition advance, ignition angle, ignition timing advance, ignition timing advance for 1 cylinder, timing "
-        "advance cylinder 1, advance, total timing, base timing, final timing, ignition deg, zündung, zündwinkel, "
+        "advance cylinder 1, advance, total timing, base timing, final timing, zündung, zündwinkel, "
         "zündzeitpunkt, avance, avance allumage, avance a l allumage, angle allumage, encendido, avance encendido, "
         "anticipo, anticipo accensione, ontsteking, ontstekingstijdstip, avanco, avanco de ignicao"
     ),
     "knock_retard_deg": (
         "knock retard, knock retardation, knock correction, knock control, knock control retard, knock timing "
-        "retard, knock retard angle, knock pull, spark knock retard, retard, spark retard, knock retard max, "
+        "retard, knock retard angle, spark knock retard, retard, spark retard, "
         "timing retard, ignition retard, klopfregelung, klopfrücknahme, klopfrückzug, klopfkorrektur, "
         "zündwinkelrücknahme, retrait cliquetis, retard cliquetis, retard allumage, retraso picado, retraso "
         "detonacion, retardo detonacion, ritardo detonazione"
@@ -224,8 +224,8 @@ WORDS = {
         "2 step"
     ),
     "acceleration_m_s2": (
-        "acceleration, accel, longitudinal acceleration, long acceleration, longitudinal g, long g, inline g, "
-        "inline acc, lon acc, acceleration x, accel x, acc x, g x, g force x, imu accel x, beschleunigung, beschl, "
+        "acceleration, accel, longitudinal acceleration, long acceleration, longitudinal g, long g, "
+        "acceleration x, accel x, acc x, g x, g force x, imu accel x, beschleunigung, beschl, "
         "längsbeschleunigung, acceleration longitudinale, aceleracion, aceleracion longitudinal, accelerazione, "
         "accelerazione longitudinale, versnelling x"
     ),

@@ -19,7 +19,7 @@ _SAME = {
     "beschleunigung": "beschl",
     "engine": "eng",
     "motor": "mot moteur motore",
-    "coolant": "cool coolt clnt coolnt kuehlmittel kuhlmittel kuehlm kuhlm kuehlwasser kuhlwasser",
+    "coolant": "cool clnt coolnt kuehlmittel kuhlmittel kuehlm kuhlm kuehlwasser kuhlwasser",
     "water": "wtr wasser eau agua acqua h2o",
     "oil": "oel ol huile aceite olio oleo",
     "fuel": "kraftstoff kraftst benzin carburant combustible",

@@ -124,7 +124,7 @@ def read_log(path: str | Path, *, car: Car | None = None, channels: str | Path |
     path : path
         The file; it is only read.
     car : Car, optional
-        As `open_workspace(...).car`; settles what "MAF" means, and what an AFR display reckons with.
+        As `open_workspace(...).car`; settles what "MAF" means, and what an AFR display uses.
     channels : path, optional
         A `channels.toml` with what the file itself leaves open.
 

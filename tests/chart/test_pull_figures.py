@@ -90,11 +90,11 @@ def test_power_figures(fit):
 def test_gears_that_pull_alike_are_not_said_to_pull_to_the_limit(fit):
     """What the figure says above itself follows the verdicts."""
     shift, said = find_shift_points(fit, OWNER, in_force()), {}
-    for verdict in ("still pulling at the limit", "no difference to be told"):
+    for verdict in ("still pulling at the limit", "no difference shown"):
         points = tuple(replace(point, verdict=verdict) for point in shift.points)
         said[verdict] = titles(power.draw_shift(replace(shift, points=points)))
     assert "nowhere pulls harder" in said["still pulling at the limit"]
-    assert "nowhere" not in said["no difference to be told"]
+    assert "nowhere" not in said["no difference shown"]
 
 
 def test_gearing_figures(log):

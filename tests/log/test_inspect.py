@@ -11,6 +11,7 @@ from plain_workspace import SESSION_NAME, write_workspace
 from written_log import ROWS, map_log, waves, write_log
 
 from tunelab.cli import inspect as command
+from tunelab.cli import main
 from tunelab.log.inspect import inspect_file
 from tunelab.log.starting_map import write_starting_map
 from tunelab.workspace import ChannelMap, ColumnRule
@@ -198,6 +199,20 @@ def test_what_was_answered_once_holds_for_the_next_log_and_the_next_car(tmp_path
     assert "lambda_measured" in told
     rules = {rule["name"]: rule for rule in tomllib.loads(new.read_text())["column"]}
     assert rules["Kx7"] == {"name": "Kx7", "channel": "lambda_measured", "unit": "lambda"}
+
+
+def test_answers_count_before_the_car_is_filled_in(tmp_path, capsys):
+    """A column was asked for again at every log until car.toml was complete."""
+    assert main(["new", str(tmp_path / "my-car")]) == 0
+    answer = '\n[[column]]\nname = "Kx7"\nchannel = "lambda_measured"\nunit = "lambda"\n'
+    with (tmp_path / "my-car" / "channels.toml").open("a", encoding="utf-8") as file:
+        file.write(answer)
+    log = write_log(tmp_path / "my-car" / "one.csv", {"RPM": waves(800, 3000), "Kx7": waves(0.8, 1.2)})
+    capsys.readouterr()
+    assert _run(log) == 0
+    shown = capsys.readouterr()
+    assert "read without the car" in shown.err
+    assert "lambda_measured" in next(line for line in shown.out.splitlines() if line.lstrip().startswith("Kx7"))
 
 
 def test_command_goes_on_after_a_file_that_cannot_be_read(log_file, tmp_path, capsys):

@@ -301,7 +301,7 @@ def test_the_offset_of_two_loggers_is_found_by_what_both_logged_with_its_doubt(s
 )
 def test_an_offset_in_doubt_is_none_and_it_is_said_what_to_do(session, change, because):
     log = session(_two_loggers(**change))
-    assert re.search(rf"cannot be told by engine_speed_rpm, since .*({because})", log.attrs["history"])
+    assert re.search(rf"is not known by engine_speed_rpm, since .*({because})", log.attrs["history"])
     assert "[[clock]] with file and starts_s" in log.attrs["history"]
     assert float(log["time"].max()) > 400
 

@@ -43,7 +43,7 @@ HEADINGS = {
     "lambda_measured": "Lambda|AFR|Wideband AFR|O2 sensor 1 lambda|Equivalence Ratio|AFR (bank 1) [AFR]|λ",
     "lambda_measured_2": "Lambda 2|AFR 2|AFR (bank 2)",
     "lambda_commanded": "Target AFR|Lambda target|Commanded Equivalence Ratio|Lambda Soll|AFR Target",
-    "trim_short_pct": "STFT|Short Term Fuel Trim Bank 1 (%)|Lambda correction|Fuel Trim Bank 1 Short Term(%)",
+    "trim_short_pct": "STFT|Short Term Fuel Trim Bank 1 (%)|Lambda correction|Short-term trim, bank 1(%)",
     "trim_long_pct": "LTFT|Long Term Fuel Trim (%)",
     "battery_v": "Battery|Batt V|Battery Voltage (V)|Batteriespannung [V]|Control Module Voltage(V)|VPWR (V)",
     "coolant_c": "ECT|Coolant (°F)|Engine Coolant Temperature(°C)|Kühlmittel|T. eau (°C)|coolant_temp_c|ECT [deg F]",
@@ -68,7 +68,7 @@ def test_headings_of_the_trade_name_their_channel(channel, heading):
 
 # Shortened, turned round, and in other languages: as people and loggers write; common practice, no source.
 ABBREVIATED = {
-    "coolant_c": "Kühlmitteltemp.|Kühlm. Temp|T_Coolant|T° eau|Coolt Tmp|Eng. Cool. Temp|water_tmp_degC|Acqua",
+    "coolant_c": "Kühlmitteltemp.|Kühlm. Temp|T_Coolant|T° eau|Coolnt Tmp|Eng. Cool. Temp|water_tmp_degC|Acqua",
     "oil_c": "T.Öl|tOil|Öltemp. [°C]|Temp. huile|Temp olio|Oil tmp (F)",
     "oil_pressure_kpa": "Druck Öl|Öldr.|Press. aceite|Oil prs [bar]|P Oil|Pressione olio",
     "fuel_pressure_kpa": "p_Fuel|Kraftstoffdr.|Fuel press.|Benzindruck",
@@ -79,8 +79,8 @@ ABBREVIATED = {
     "exhaust_c": "Abgastemp|Exh. Gas Temp",
     "battery_v": "Batt. Volt.|U_Batt|Bat. spannung",
     "lambda_commanded": "Lam. soll|AFR des.|Req. lambda",
-    "trim_short_pct": "Short FT #1(%)|Lambda corr. 1",
-    "trim_long_2_pct": "Long FT #2(%)|LONGFT2",
+    "trim_short_pct": "Short Trim #1(%)|Lambda corr. 1",
+    "trim_long_2_pct": "Long Trim #2(%)|LONGFT2",
     "pulse_width_ms": "Fuel Pulse (ms)|Inj. time 1|Inj. Dur. (ms)|Inj PW|Inj. puls wid.",
     "spark_deg": "Ign. Adv.|Ign tim",
     "road_speed_km_h": "vehicle_speed_m_s|Veh. Spd.|Geschw.",
@@ -109,9 +109,9 @@ OTHER_THINGS = (
     [
         ("Short Fuel Trim B1", "trim_short_pct"),
         ("Short Fuel Trim B2 (%)", "trim_short_2_pct"),
-        ("Long FT #2", "trim_long_2_pct"),
+        ("Long Trim #2", "trim_long_2_pct"),
         ("MAF Sensor Voltage B1", "meter_v"),
-        ("Fuel Injector #1 Pulse Width (msec)", "pulse_width_ms"),
+        ("Injector no. 1 pulse width (msec)", "pulse_width_ms"),
         ("AFR Target 1", "lambda_commanded"),
         ("Speed (GPS)", "gps_speed_km_h"),
         ("ECU.InjPW.ms", "pulse_width_ms"),
@@ -123,7 +123,7 @@ def test_numbers_of_banks_and_names_of_sources_do_not_hide_a_channel(heading, ch
 
 
 @pytest.mark.parametrize(
-    "heading", ["MAF 2", "PW2", "Gear ratio", "rpm/s", "Load (g/rev)", "IAT 2", "Gear 1 ratio", "Data.ms"]
+    "heading", ["MAF 2", "PW2", "Gear ratio", "rpm/s", "Load (g/turn)", "IAT 2", "Gear 1 ratio", "Data.ms"]
 )
 def test_a_second_of_its_kind_a_ratio_or_a_rate_is_no_channel(heading):
     parsed = parse_heading(heading)

@@ -100,7 +100,7 @@ def test_models_keep_the_contract(model, arguments, options):
     [
         (lambda: load.swept_volume(0, 86), "bore_mm"),
         (lambda: load.swept_volume(86, 0), "stroke_mm"),
-        (lambda: load.cycle_time_ms([800, 0, 0]), "engine_speed_rpm: 2 of 3 .*position 1.*stands still"),
+        (lambda: load.cycle_time_ms([800, 0, 0]), "engine_speed_rpm: 2 of 3 .*position 1.*is stopped"),
         (lambda: load.air_per_cylinder(-1, 3000, cylinders=6), "air_flow_kg_h"),
         (lambda: load.air_per_cylinder(1, 0, cylinders=6), "engine_speed_rpm"),
         (lambda: load.air_per_cylinder(1, 3000, cylinders=0), "cylinders"),

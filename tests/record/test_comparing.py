@@ -1,4 +1,4 @@
-"""A comparison says better, worse or cannot be told, the weightiest first, in plain numbers."""
+"""A comparison says better, worse or within noise, the weightiest first, in plain numbers."""
 
 import re
 from dataclasses import replace
@@ -40,7 +40,7 @@ def comparison(*rows, notes=()):
 )
 def test_which_way_is_the_better_one_depends_on_the_number(name, before, after, verdict):
     assert verdict_of(row(name, before, after)) == verdict
-    assert verdict_of(row(name, before, after, apart=False)) == "cannot be told"
+    assert verdict_of(row(name, before, after, apart=False)) == "within noise"
 
 
 def test_what_is_worse_comes_first_then_by_weight_and_what_cannot_be_told_is_never_called_better():
@@ -53,13 +53,13 @@ def test_what_is_worse_comes_first_then_by_weight_and_what_cannot_be_told_is_nev
         notes=("One drive each.",),
     )
     said = found.sentences()
-    assert said[0] == "Of 4 things that could be compared: 1 worse, 2 better, 0 changed, 1 cannot be told."
+    assert said[0] == "Of 4 things that could be compared: 1 worse, 2 better, 0 changed, 1 within noise."
     assert [sentence.split(",")[0] for sentence in said[1:4]] == [
         "Worse: limits.Knock_Retard",
         "Better: steady.Lambda_Error",
         "Better: heat.Per_Coolant",
     ]
-    assert said[4].startswith("Cannot be told from noise either: link.Starts (0.500 to 0.100 %)")
+    assert said[4].startswith("Within noise too: link.Starts (0.500 to 0.100 %)")
     assert said[5] == "One drive each."
     assert not any("Drive_Plan" in sentence for sentence in said)
 

@@ -192,7 +192,7 @@ def test_it_only_reads_and_shows_the_next_hold(tmp_path, capsys):
     shown = capsys.readouterr().out
     assert "never for the driver" in shown
     assert "499 rows" in shown
-    assert "good seconds left" in shown
+    assert "usable s left" in shown
     assert re.search(r"next     \d+: (neutral|gear \d)", shown)
 
 

@@ -62,7 +62,7 @@ def test_the_answer_to_did_it_help_is_a_sentence_of_the_summary(parts):
     _, study, chapter = parts
     (finding,) = [item for item in chapter.findings if item.id == "link.wiring_change"]
     assert finding.because == study.change.because == change_sentences(study)[0]
-    if study.change.verdict == "cannot tell yet":
+    if study.change.verdict == "not shown yet":
         assert chapter.drive_next.sentences == (study.change.because,)
 
 

@@ -110,8 +110,8 @@ def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evi
     assert high.shown
     assert "full_load_fuel" in chapter.tables
     assert {"full_load_fuel.error", "full_load_fuel.predicted"} <= {f.id for f in chapter.findings}
-    assert chapter.proposal is None  # the revision does not state what is in force at full load
-    assert any("does not state what is in force at full load" in text for text in chapter.change.sentences)
+    assert chapter.proposal is None  # the revision does not state the current full-load fuelling
+    assert any("does not state the current full-load fuelling" in text for text in chapter.change.sentences)
     assert "meter_high_flow" in chapter.tables
     assert any("never alone" in text for text in chapter.change.sentences)
     assert draw_high_flow(high) is not None
@@ -177,4 +177,4 @@ def test_a_car_without_stated_ratios_is_told_those_of_its_log(opened, evidence):
     assert low < value < high
     assert value * TRUTH.vehicle.speed_reading == pytest.approx(third, rel=0.01)  # the speed is taken at its word
     assert "rpm per km/h" in seen
-    assert "no gear stands out" in pulls.gear_sentences(evidence.log.isel(time=slice(0, 100)), bare)[0]
+    assert "no gear was found" in pulls.gear_sentences(evidence.log.isel(time=slice(0, 100)), bare)[0]

@@ -46,8 +46,8 @@ def test_findings_are_sorted_by_what_has_to_be_done():
 def test_one_reason_for_several_findings_stands_once():
     absent = shown_findings(
         [finding("a.x", "not_shown", None), finding("a.y", "not_shown", None), finding("a.z", "not_shown", None,
-         because="cannot tell yet: drive on for an hour.")],
-        ["Cannot tell yet: drive on for an hour."],
+         because="not shown yet: drive on for an hour.")],
+        ["Not shown yet: drive on for an hour."],
     )["absent"]  # fmt: skip
     assert absent == [
         {"titles": "A.X; A.Y", "because": "Because of it."},

@@ -56,8 +56,8 @@ def test_a_misleading_log_is_recorded_and_its_proposal_withheld_in_words(counted
     assert {(f["status"], f["value"], f["lower"], f["upper"]) for f in resting} == {("not_shown", None, None, None)}
     marked = (place / "index.html").read_text(encoding="utf-8")
     page = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", marked)).split())
-    assert "Change Nothing: what stands at stop has to be settled first." in page
-    assert "Nothing: the log does not go with itself, car.toml or the revision named" in page
+    assert "Change Nothing: the checks that say stop have to be settled first." in page
+    assert "Nothing: the log disagrees with itself, car.toml or the revision named" in page
     assert "Proposed revision" not in page
     title = findings["consistency.pulse"]["title"]
     first = f"{title}. Change what the record names, or find the cause, before you drive this."

@@ -188,7 +188,7 @@ def test_a_plan_without_a_hold_says_why():
     counts = [int(note.split()[0]) for note in plan.notes if "of the cells that are missing" in note]
     assert sum(counts) == len(plan.left_out)
     assert any("no gear keeps" in note for note in plan.notes)
-    assert any("dead time cannot be told here" in note for note in plan.notes)
+    assert any("dead time cannot be shown here" in note for note in plan.notes)
 
 
 def test_higher_speeds_follow_step_by_step():
@@ -249,7 +249,7 @@ def test_a_hold_says_when_it_tells_dead_time_from_meter():
     row = np.searchsorted(coverage.flow_edges_kg_h, 80.0) - 1
     same = [hold for hold in plan.holds if hold.air_flow_kg_h == coverage.flows_kg_h[row]]
     far = [hold for hold in same if max(hold.engine_speed_rpm / 2250, 2250 / hold.engine_speed_rpm) >= 1.6]
-    assert not [hold for hold in far if "tells dead time" not in hold.why]
+    assert not [hold for hold in far if "separates dead time" not in hold.why]
     near = [hold for hold in same if 2250 / 1.3 < hold.engine_speed_rpm < 1.3 * 2250]
     assert not [hold for hold in near if "was driven" in hold.why]
 

@@ -128,7 +128,7 @@ def test_a_log_without_road_speed_is_refused_by_name(truth):
     car = owners_car(CAR)
     with pytest.raises(ValueError, match="road_speed_km_h or gps_speed_km_h"):
         trace_gears(flagged(log, car), car)
-    with pytest.raises(ValueError, match="no gear can be told"):
+    with pytest.raises(ValueError, match="no gear can be found"):
         estimate_ratios(flagged(log, car))
 
 

@@ -49,7 +49,7 @@ def test_what_the_meter_could_explain_is_a_share_of_the_slope():
 def test_temperatures_that_go_together_are_not_told_apart():
     study = study_heat(made(together=True), CAR, REVISION)
     assert not study.per_intake_c.shown
-    assert "cannot be told apart" in study.per_intake_c.method
+    assert "cannot be separated" in study.per_intake_c.method
     assert not study.meter_could.shown
 
 

@@ -88,7 +88,7 @@ def test_the_calm_range_and_what_no_pull_reached_are_left_alone():
 def test_a_meter_at_its_rail_is_named_and_not_extended():
     owner = owners_car(CAR, meter={"kind": "voltage", "rail_low": 0.05, "rail_high": 3.5})
     found = extended(Fault(meter_stuck_at_v=3.5), owner=owner)
-    assert "stood at its stop (3.5)" in found.rail
+    assert "was at its stop (3.5)" in found.rail
     assert (found.points.loc[found.points["reading"] >= 3.5, "basis"] == "rail").all()
     assert found.points.loc[found.points["reading"] >= 3.5, "factor"].isna().all()
     assert "not extended" in found.findings()[0].because
@@ -102,5 +102,5 @@ def test_the_owners_cap_on_a_change_bites_and_is_told():
 
 
 def test_another_reference_is_refused():
-    with pytest.raises(ValueError, match="told against r09"):
+    with pytest.raises(ValueError, match="refers to r09"):
         extended(Fault(), steady=dataclasses.replace(calm_fit(), reference="r09"))

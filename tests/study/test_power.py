@@ -160,7 +160,7 @@ def test_a_revision_with_four_percent_more_is_told_from_noise():
     np.testing.assert_allclose(found.difference_pct[known], 100 * (day * ratio[1] / ratio[0] - 1), atol=1e-9)
     assert found.mean_interval[0] < 4.0 < found.mean_interval[1]
     assert found.mean_interval[1] - found.mean_interval[0] < 4.0  # far inside the band of either figure
-    assert "can be told from noise" in found.sentence
+    assert "that is more than noise" in found.sentence
 
 
 def test_two_measurements_of_one_revision_are_not_told_apart():
@@ -168,7 +168,7 @@ def test_two_measurements_of_one_revision_are_not_told_apart():
     fits = [measure(pulled(CAR, np.random.default_rng(s)).assign_attrs(session=str(s)), car)[0] for s in (21, 22)]
     found = compare_power(*fits)
     assert not found.told_apart
-    assert "cannot be told from noise" in found.sentence
+    assert "no more than noise" in found.sentence
 
 
 def test_a_comparison_with_nothing_shown_says_which(fit):

@@ -66,7 +66,7 @@ def test_where_two_gears_pull_alike_no_speed_is_named():
     owner = owners_car(car)
     chart = find_shift_points(measure(pulled(car, rng), owner)[0], owner, in_force())
     point, finding = chart.points[1], chart.findings()[1]
-    assert point.verdict == "no difference to be told"
+    assert point.verdict == "no difference shown"
     assert point.lower_rpm < true_shift(car, 2) < point.upper_rpm <= chart.limit_rpm
     assert (finding.status, finding.value) == ("not_shown", None)
     assert f"between {point.lower_rpm:.0f} and {point.upper_rpm:.0f} rpm" in finding.because
@@ -153,7 +153,7 @@ def test_a_rev_limit_that_the_top_speed_needs_stays():
 
 def test_no_proposal_ever_raises_a_rev_limit_or_passes_the_owners():
     rng = np.random.default_rng(8)
-    verdicts = ("shift at", "still pulling at the limit", "no difference to be told", "not shown")
+    verdicts = ("shift at", "still pulling at the limit", "no difference shown", "not shown")
     lowered = 0
     for _ in range(300):
         low = rng.uniform(3000, 7000, rng.integers(1, 5))

@@ -113,7 +113,7 @@ def test_summary_and_findings_tell_the_same(first):
     table = fit.summary()
     assert list(table.columns) == ["value", "lower", "upper", "unit", "seconds"]
     found = {f.id: f for f in fit.findings(trial.car)}
-    in_force = table.loc["lambda error in force, 95 % of cells below", "value"]
+    in_force = table.loc["lambda error now, 95 % of cells below", "value"]
     assert found["steady.lambda_error"].value == pytest.approx(in_force)
     assert found["steady.lambda_error"].status in {"watch", "stop"}
     assert found["steady.lambda_predicted"].value < found["steady.lambda_error"].value
@@ -211,7 +211,7 @@ def test_no_logs_and_unknown_revisions_are_refused(first):
 def test_a_meter_that_never_moves_shows_nothing(first):
     trial, log, _ = first
     fit = fit_first(trial, [log.assign(meter_v=0 * log["meter_v"] + 2.0)], {"r01": trial.revision})
-    assert "stood at one reading" in fit.because
+    assert "gave one reading" in fit.because
     assert_shows_nothing(trial, fit)
 
 

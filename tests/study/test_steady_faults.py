@@ -118,7 +118,7 @@ def test_few_holds_have_no_interval_and_none_at_load_shows_nothing():
     assert np.isnan(leanest(held([1.0, 2.0])).upper_pct)
     assert "No hold" in leanest(held([1.0] * 6, load=0.3)).because
     assert leanest(held([4.0] * 6, load=0.3, pressure_ratio=0.8)).lean_pct == pytest.approx(4.0, abs=0.6)
-    assert "calm" in leanest(None).because
+    assert "steady" in leanest(None).because
     assert "Commanded" in leanest(held([1.0] * 6, driven=np.nan).assign(y=np.nan)).because
 
 
@@ -203,7 +203,7 @@ def test_the_worst_hold_stands_beside_the_p95_and_the_summary_says_what_the_line
     lines = steady_lines(fit, propose(fit, trial.car, trial.revision))
     p95, worst = (table[f"lambda error predicted, {what}"] for what in ("95 % of cells below", "worst hold"))
     assert f"{p95:.1f} % predicted" in lines[0]
-    assert f"{abs(worst):.1f} % " in lines[1].split("in force, ")[1]
+    assert f"{abs(worst):.1f} % " in lines[1].split(" now, ")[1]
     assert predicted.worst_lower_pct <= worst <= predicted.worst_upper_pct
     assert f"the worst hold is {fit.before.worst_words}" in found["steady.lambda_error"].because
 

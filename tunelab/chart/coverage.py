@@ -14,7 +14,7 @@ CORNERS = ["speed_from_rpm", "flow_from_kg_h", "speed_to_rpm", "flow_to_kg_h"]
 
 
 def draw_coverage(coverage: Coverage, plan: DrivePlan) -> hv.Overlay:
-    """Good seconds in each cell, as a number and a tone; a heavy outline marks a cell that the plan holds."""
+    """Usable seconds in each cell, as a number and a tone; a heavy outline marks a cell that the plan holds."""
     table = coverage.table()
     values = ["seconds", "wanted_s", "seconds_visited"]
     most = float(max(table["wanted_s"].max(), 1.0)) if len(table) else 1.0

@@ -14,7 +14,7 @@ KINDS = ((False, "undisturbed", MAIN, "circle"), (True, "disturbed by pulsation"
 
 
 def draw_residuals(fit: SteadyFit) -> hv.Layout:
-    """What the fit leaves over at each calm block, against meter reading, engine speed and battery voltage."""
+    """What the fit leaves over at each steady block, against meter reading, engine speed and battery voltage."""
     if fit.because:
         return hv.Layout([draw_absent("Residuals", fit.because)])
     axes = (
@@ -24,7 +24,7 @@ def draw_residuals(fit: SteadyFit) -> hv.Layout:
     )
     panels = [_residuals(fit.blocks, column, label) for column, label in axes]
     spread = float(fit.blocks["residual_pct"].abs().median())
-    title = f"Residuals: half of them within ±{spread:.2f} %; squares stand where pulsation disturbs the meter"
+    title = f"Residuals: half of them within ±{spread:.2f} %; squares: where pulsation disturbs the meter"
     return hv.Layout([panels[0].opts(title=title, clone=True), *panels[1:]]).cols(1)
 
 
@@ -43,9 +43,9 @@ def _residuals(blocks: pd.DataFrame, column: str, label: str) -> hv.Overlay:
 
 
 def draw_before_after(before: LambdaError, after: LambdaError, *, limit_pct: float) -> hv.Overlay:
-    """|lambda / commanded − 1| with trims at zero: in force and, predicted, after the change; a line at the limit."""
+    """|lambda / commanded − 1| with trims at zero: current and, predicted, after the change; a line at the limit."""
     if not np.isfinite(before.p95_pct):
-        return draw_absent("Lambda error before and after", "no calm point was fitted; the reason stands above.")
+        return draw_absent("Lambda error before and after", "no steady point was fitted; the reason is given above.")
     rows = ((1.0, "now", before), (0.0, "after, predicted", after))
     table = pd.DataFrame(
         [(y, name, e.p95_pct, e.lower_pct, e.upper_pct, e.median_pct, abs(e.worst_pct)) for y, name, e in rows],

@@ -1,4 +1,4 @@
-"""Figure of the meter's error at high flow: calm evidence, pulls, and both together."""
+"""Figure of the meter's error at high flow: steady evidence, pulls, and both together."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tunelab.study.high_flow import HighFlow
 
 
 def draw_high_flow(found: HighFlow) -> hv.Overlay:
-    """True flow over the flow in force: what the steady drive says, what each pull says, and the two together."""
+    """True flow over the current flow: what the steady drive says, what each pull says, and the two together."""
     if not found.shown:
         return draw_absent("Meter at high flow", found.because)
     name = found.channel

@@ -10,7 +10,7 @@ from tunelab.study.proposal import Proposal
 
 
 def draw_dead_time(proposal: Proposal) -> hv.Layout:
-    """Dead time in force and proposed against battery voltage; below it the measured change with its interval."""
+    """Current and proposed dead time against battery voltage; below it the measured change with its interval."""
     table = proposal.dead_time
     old = hv.Curve(table, "battery_v", "dead_time_in_force_ms", label="current").opts(color=OLD, line_dash="dashed")
     columns = ["dead_time_proposed_ms", "dead_time_in_force_ms", "basis"]

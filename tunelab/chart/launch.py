@@ -73,7 +73,7 @@ def draw_times(study: LaunchStudy) -> hv.Element:
 
 
 def draw_contrasts(study: LaunchStudy) -> hv.Element:
-    """Differences between drivers over half the width of their interval: what lies outside of ±1 is told apart."""
+    """Differences between drivers over half the width of their interval: what lies outside of ±1 is a difference."""
     rows = [
         (c.quantity, f"{c.first} less {c.second}", c.difference / half, (c.lower - c.difference) / half, c.sentence)
         for c in study.contrasts

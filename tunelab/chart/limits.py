@@ -20,7 +20,7 @@ def draw_watched(log: xr.Dataset, found: LimitWatch, count: int) -> hv.Layout | 
     """Readings over time with their limits: those passed, then those that came nearest; `count` of them."""
     known = sorted((item for item in found.watched if _is_drawn(item)), key=_room)[:count]
     if not known:
-        because = found.because or "no limit is held against a reading by itself."
+        because = found.because or "no limit applies to a single reading."
         return draw_absent("Readings against their limits", because)
     return hv.Layout([_panel(log, item, item is known[-1]) for item in known]).cols(1)
 

@@ -109,7 +109,7 @@ def draw_noise(noise: NoiseTable) -> hv.Overlay:
     """Noise of each channel in each state over its quietest state, as a number and a tone."""
     table = noise.table[noise.table["noise"] > 0].copy()
     if table.empty:
-        return draw_absent("Noise, times that of the quietest state", "no analog channel with calm seconds.")
+        return draw_absent("Noise, times that of the quietest state", "no analog channel with steady driving.")
     least = table.groupby("channel")["noise"].transform("min")
     table = table.assign(times=table["noise"] / least)
     channels = list(dict.fromkeys(table["channel"]))[::-1]
@@ -155,7 +155,7 @@ def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
         scatter = hv.Scatter(table, "log_p", ["row", "channel", "amplitude", "upper"], label=source)
         marks.append(scatter.opts(color=COLOURS[number + 1], marker=shape, size=9, tools=["hover"]))
     options = panel(
-        f"Noise in step with the engine: {shown} of {len(tested)} pairs stand out; "
+        f"Noise in step with the engine: {shown} of {len(tested)} pairs are above the noise; "
         "scale: chance of as much without any",
         140 + 24 * max(1, len(channels)),
         xlabel="chance",

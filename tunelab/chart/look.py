@@ -13,7 +13,7 @@ from tunelab.channels import channel
 
 MAIN = "#2b7fa3"  # what was measured or fitted
 NEW = "#c0632a"  # what is proposed
-OLD = "#858b94"  # what is in force
+OLD = "#858b94"  # what is current
 THIRD = "#8571bd"
 QUIET = "#878d96"  # flagged: visible, never loud
 SHADE = "#b08a3e"  # stretches marked on a trace

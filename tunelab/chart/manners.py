@@ -117,7 +117,7 @@ def draw_excursions(study: TransientStudy) -> hv.Element:
     """Depth of every excursion at tip-in against throttle rate; lean above, rich below zero, marked by its cause."""
     table = study.of_kind("tip-in")
     if table.empty:
-        return nothing_to_draw("Excursions at tip-in", study.because or "no tip-in stands alone")
+        return nothing_to_draw("Excursions at tip-in", study.because or "no tip-in without another event beside it")
     rows = pd.concat([table.assign(depth=table[f"{s}_pct"], cause=table[f"{s}_cause"]) for s in ("lean", "rich")])
     looks = {
         "film": (NEW, "triangle"), "enrichment": (THIRD, "square"), "metering": (MAIN, "circle"),
@@ -159,7 +159,7 @@ def draw_film_fit(study: TransientStudy, *, most: int) -> hv.Layout:
 
 
 def draw_films(study: TransientStudy) -> hv.Layout:
-    """Share and time constant of the film by region, with intervals; grey where film and lag are not told apart."""
+    """Share and time constant of the film by region, with intervals; grey where film and lag are not separated."""
     known = [film for film in study.films if film.share.shown]
     if not known:
         return hv.Layout([nothing_to_draw("Wall film", study.because or "not shown in any region")]).cols(1)
@@ -170,10 +170,10 @@ def draw_films(study: TransientStudy) -> hv.Layout:
 def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
     rows = [(k, f.region, getattr(f, name), f.told_apart) for k, f in enumerate(films[::-1])]
     rows = [(k, region, e.value, e.lower, e.upper, told) for k, region, e, told in rows if e.shown]
-    table = pd.DataFrame(rows, columns=["row", "region", "value", "lower", "upper", "told apart"])
+    table = pd.DataFrame(rows, columns=["row", "region", "value", "lower", "upper", "separated"])
     parts = []
     for told, colour in ((True, MAIN), (False, OLD)):
-        own = table[table["told apart"] == told]
+        own = table[table["separated"] == told]
         parts.append(hv.Segments(own.assign(end=own["row"]), ["lower", "row", "upper", "end"]).opts(
             color=colour, line_width=6, alpha=0.35
         ))  # fmt: skip
@@ -181,7 +181,7 @@ def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
             color=colour, size=10, tools=["hover"]
         ))  # fmt: skip
     ticks = [(k, film.region) for k, film in enumerate(films[::-1])]
-    title = "Wall film by region; grey: not told apart from sensor lag" if name == "share" else ""
+    title = "Wall film by region; grey: not separated from sensor lag" if name == "share" else ""
     options = panel(title, 110 + 28 * len(films), xlabel=label, ylabel="")
     return hv.Overlay(parts).opts(yticks=ticks, ylim=(-0.6, len(films) - 0.4), show_legend=False, **options)
 

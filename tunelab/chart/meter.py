@@ -16,7 +16,7 @@ FLOW = "air_flow_kg_h"
 
 
 def draw_meter_curve(proposal: Proposal) -> hv.Overlay:
-    """The transfer curve in force and the one proposed; the mark of each breakpoint tells its basis."""
+    """The current transfer curve and the one proposed; the mark of each breakpoint tells its basis."""
     curve = proposal.curve
     reading = str(curve.columns[0])
     old = hv.Curve(curve, reading, "flow_in_force_kg_h", label="current").opts(color=OLD, line_dash="dashed")
@@ -46,7 +46,7 @@ def _changed(curve: pd.DataFrame) -> str:
 
 
 def draw_meter_factor(meter: MeterError) -> hv.Layout:
-    """True flow over the flow in force, with its interval; below it the seconds of driving that it stands on.
+    """True flow over the current flow, with its interval; below it the seconds of driving that it stands on.
 
     The band is what the log says if no air leaks into the exhaust; the bars at the breakpoints allow for a hidden leak.
     """

@@ -114,7 +114,7 @@ class Band:
 
 @dataclass(frozen=True)
 class Points:
-    """Points, with the ends of their intervals where they are given; told apart by shape as well as by tone."""
+    """Points, with the ends of their intervals where they are given; distinguished by shape as well as by tone."""
 
     x: ArrayLike
     y: ArrayLike
@@ -247,7 +247,7 @@ def show(value: float, others: Iterable[float] = ()) -> str:
 
 
 def _places(value: float, step: float) -> int:
-    """Decimals that a value needs to be told from the next one."""
+    """Decimals that a value needs to be distinguished from the next one."""
     finest = max(0, 2 - math.floor(math.log10(step))) if step > 0 else 0
     return next((p for p in range(finest) if abs(round(value, p) - value) < step / 100), finest)
 

@@ -1,4 +1,4 @@
-"""`tunelab compare`: two sessions or revisions, and what can be told apart from noise."""
+"""`tunelab compare`: two sessions or revisions, and what is more than noise."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 from tunelab.cli.terminal import say, say_folded
 
 DESCRIPTION = """\
-Compare two sessions or two revisions: what changed in the engine computer, and which differences in the
+Compare two sessions or two revisions: what changed in the ECU, and which differences in the
 logs and findings are more than noise. The chance of any false alarm is at most 5 %.
 """
 EPILOG = """\
@@ -21,7 +21,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "compare",
-        help="tell before from after, where noise does not explain it",
+        help="show what changed between two drives or revisions, beyond noise",
         description=DESCRIPTION,
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -36,7 +36,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print what can be told apart; the exit code."""
+    """Print what is more than noise; the exit code."""
     from tunelab.record.comparing import compare, shown_changes
     from tunelab.record.comparison_page import comparison_page
     from tunelab.record.table import table_text

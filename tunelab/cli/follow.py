@@ -58,7 +58,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
         default=2.0,
         help="time without a row that is said loudly (default: 2); more for a logger that writes in bursts",
     )
-    parser.add_argument("--once", action="store_true", help="show what stands in the log now, and leave")
+    parser.add_argument("--once", action="store_true", help="show what is in the log now, and leave")
     return parser
 
 

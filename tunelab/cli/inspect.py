@@ -23,7 +23,7 @@ rates, gaps, ranges, rows set aside, and what is missing for which step. Files a
 Inside a workspace its car and channels.toml are used; none is needed.
 """
 EPILOG = """\
-how sure: said (by channels.toml), stated (by the file), likely (told from the numbers: only one fits),
+how sure: said (by channels.toml), stated (by the file), likely (from the numbers: only one fits),
           open (say which in channels.toml), none (no channel)
 an open column stops a session where one of its steps needs it; elsewhere it is left out, and the record says so
 exit status: 0 all files shown; 1 a file could not be read; 2 bad arguments
@@ -74,7 +74,8 @@ def run(arguments: argparse.Namespace) -> int:
         workspace = _find_workspace(Path(name))
         car = workspace.car if workspace else None
         try:
-            channel_map = _with_answers(workspace.channel_map if workspace else ChannelMap(), answers)
+            own = workspace.channel_map if workspace else _map_beside(Path(name))
+            channel_map = _with_answers(own, answers)
             recall = recall_from(workspace, Path(name)) if workspace else None
             inspection = inspect_file(Path(name), car, channel_map, recall=recall)
         except ReadError as error:
@@ -92,7 +93,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _find_workspace(path: Path) -> Workspace | None:
-    """Give the workspace that a file lies in; a workspace that is not yet filled in is told of and left out."""
+    """Give the workspace that a file lies in; a workspace that is not yet filled in is named and left out."""
     from tunelab.workspace import WorkspaceError, find_workspace, open_usable
 
     try:
@@ -103,9 +104,20 @@ def _find_workspace(path: Path) -> Workspace | None:
         return open_usable(root)
     except WorkspaceError as error:
         first = plain(str(error).splitlines()[0])
-        complain(f"the workspace cannot be used yet, so neither car nor channels.toml are: {first}")
+        complain(f"the workspace cannot be used yet, so the log is read without the car: {first}")
         complain(f"tunelab plan {root} lists what is left to put right.")
         return None
+
+
+def _map_beside(path: Path) -> ChannelMap:
+    """Give the answers of a workspace that cannot be used yet: what was said of a column is not asked for again."""
+    from tunelab.workspace import ChannelMap, WorkspaceError, find_workspace
+    from tunelab.workspace.check_channel_map import read_channel_map
+
+    try:
+        return read_channel_map(find_workspace(path) / "channels.toml")
+    except (OSError, WorkspaceError):
+        return ChannelMap()
 
 
 def _headings_in(path: Path) -> tuple[str, ...]:

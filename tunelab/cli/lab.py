@@ -56,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     for name, own in laid.beside.items():
         say(
             f"{name}.ipynb there is not the kit's own: you changed it, or it came from someone else or another "
-            f"version. Read it before you run it. The kit's own stands beside it as {own}.ipynb"
+            f"version. Read it before you run it. The kit's own is beside it, as {own}.ipynb"
         )
     start = plan_lab(workspace.root, port=arguments.port, opens_browser=not arguments.no_browser, first=laid.first)
     say(f"{start.address}\nThis address holds the key; Control-C ends JupyterLab.")

@@ -110,7 +110,7 @@ def _record(
     for sentence in opened.workspace.left_out():
         complain(sentence)
     if record.good:
-        complain(f"an analysis failed, so the record of before stays in force: {record.good}")
+        complain(f"an analysis failed, so the earlier record stays: {record.good}")
     if record.kept:
         say(f"the earlier record is kept in {record.kept}")
     failed = _say_answer(record.runs, record.stopped, record.short)

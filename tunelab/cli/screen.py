@@ -88,7 +88,7 @@ class Screen:
         self._write(start + "\n".join(f"{line}{TO_LINE_END}" for line in marked) + TO_SCREEN_END)
 
     def tell(self, lines: Sequence[str]) -> None:
-        """Write those lines that were not among the ones told the time before."""
+        """Write those lines that were not among the ones shown the time before."""
         for line in lines:
             if line not in self._told:
                 self._write(plain(line) + "\n")

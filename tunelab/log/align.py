@@ -37,7 +37,7 @@ def add_air_flow(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     meter = car.meter.channel
     if meter not in log:
         raise ValueError(
-            f"the log has neither air_flow_kg_h nor {meter}: without the airflow no delay can be reckoned; "
+            f"the log has neither air_flow_kg_h nor {meter}: without the airflow no delay can be calculated; "
             "log the meter's reading or the airflow that the ECU computes."
         )
     curve = revision.meter_curve
@@ -47,7 +47,7 @@ def add_air_flow(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     if f"{meter}_flag" in log:
         added["air_flow_kg_h_flag"] = log[f"{meter}_flag"]
         added["air_flow_kg_h"].attrs["ancillary_variables"] = "air_flow_kg_h_flag"
-    return _with_history(added, f"air_flow_kg_h reckoned from {meter} by the curve of {revision.name}")
+    return _with_history(added, f"air_flow_kg_h calculated from {meter} by the curve of {revision.name}")
 
 
 def _with_history(log: xr.Dataset, line: str) -> xr.Dataset:
@@ -72,7 +72,7 @@ def exhaust_flow(log: xr.Dataset) -> np.ndarray:
     if "air_flow_kg_h_flag" in log:
         good &= (log["air_flow_kg_h_flag"].to_numpy() & ~MASKS["rail"]) == 0
     if not good.any():
-        raise ValueError("air_flow_kg_h: no reading is to be trusted, so no delay can be reckoned.")
+        raise ValueError("air_flow_kg_h: no reading can be trusted, so no delay can be calculated.")
     time = log["time"].to_numpy()
     air = np.interp(time, time[good], air[good])
     lambda_ = log["lambda_commanded"].to_numpy() if "lambda_commanded" in log else np.ones(air.size)
@@ -99,7 +99,7 @@ def arrival_time(
     The constant part is mostly the engine's own cycle, from injection to the exhaust valve, so it comes before the
     pipe, and the gas is pushed by the flow that follows it there. The sensor's own dead time comes after; a few
     milliseconds, common practice, no source. Where it is not small, the order shifts arrivals by up to the constant
-    part times the change of flow over the flow: nothing in calm running, under 1 ms in a full-throttle pull, tens of
+    part times the change of flow over the flow: nothing in steady running, under 1 ms in a full-throttle pull, tens of
     milliseconds at a tip-in. The transient study therefore fits the share of the constant that comes first.
     """
     if delay_s < 0 or delay_flow_s_kg_h < 0:
@@ -134,7 +134,7 @@ def refer_back(log: xr.Dataset, *, delay_s: float, delay_flow_s_kg_h: float, lag
         `lambda_at_fuelling` is NaN where no reading to be trusted arrived in the same episode, next to a gap, or after
         the end. `lambda_at_fuelling_flag` carries the flags of the readings it came from: what concerns the sensor, a
         gap or an exclusion takes the value away; cold, fuel cut and transient at the moment of the measurement leave
-        it and stay marked, so `trusted(log, "lambda_at_fuelling")` asks for calm at both moments.
+        it and stay marked, so `trusted(log, "lambda_at_fuelling")` asks for steady driving at both moments.
 
     Raises
     ------

@@ -75,7 +75,7 @@ def flag_log(log: xr.Dataset, car: Car, session: Session, *, revision: Revision 
     car, session
         The car's sensors and limits; the session's hand-made exclusions.
     revision : Revision, optional
-        What was in the ECU. With it a pulse below the dead time counts as fuel cut, and calm is judged on the airflow
+        What was in the ECU. With it a pulse below the dead time counts as fuel cut, and steady is judged on the airflow
         of the meter's curve.
 
     Raises

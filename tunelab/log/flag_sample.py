@@ -1,4 +1,4 @@
-"""Checks of whole samples: beside a gap, engine cold, fuel cut and its aftermath, not calm."""
+"""Checks of whole samples: beside a gap, engine cold, fuel cut and its aftermath, not steady."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ CUT_PULSE_MS = 0.35  # a shorter pulse injects nothing with any injector; common
 GAP_MULTIPLE = 2.7  # time between samples, over the local median: one lost row (2) is no gap, two lost rows are
 CUT_MODE = next(number for number, name in FUEL_MODES.items() if name == "fuel_cut")
 
-# Calm: means over 0.2 s within 0.6 s on either side stay this close together. Common practice, no source; tight enough
+# Steady: means over 0.2 s within 0.6 s on either side stay this close. Common practice, no source; tight enough
 # that wall film and a timing error of 20 ms cost less than 0.5 %, wide enough for closed-loop trim swings.
 CALM_STEP_S = 0.2
 CALM_STEPS = 6
@@ -179,11 +179,11 @@ def flag_fuel_cut(log: xr.Dataset, car: Car, *, revision: Revision | None = None
 
 
 def flag_transient(log: xr.Dataset, car: Car, *, revision: Revision | None = None) -> xr.DataArray:
-    """Flag samples that are not calm: airflow, engine speed, pulse width or throttle move within 0.6 s on either side.
+    """Flag samples that are not steady: airflow, engine speed, pulse width or throttle move within 0.6 s of them.
 
     Means over 0.2 s are compared, with an allowance for the noise of such a mean. Noise alone is no transient, and a
-    hold that drifts slowly is calm. Lambda referred back brings along the flag of the moment of its measurement, so a
-    sample is used only if it was calm when fuel was metered and when lambda was measured.
+    hold that drifts slowly is steady. Lambda referred back brings along the flag of the moment of its measurement, so a
+    sample is used only if it was steady when fuel was metered and when lambda was measured.
     """
     time = log["time"].to_numpy()
     samples = _usual_samples(time)
@@ -218,7 +218,7 @@ def _even_clock(time: np.ndarray) -> _Clock:
 
 @dataclass(frozen=True)
 class _Level:
-    """What must be calm, summed up, so that the mean of any stretch takes two look-ups."""
+    """What must be steady, summed up, so that the mean of any stretch takes two look-ups."""
 
     total: np.ndarray  # shape (n + 1,), of the readings before each row
     count: np.ndarray | None  # shape (n + 1,), of the readings before each row; None: as many as rows
@@ -275,7 +275,7 @@ def _edge(clock: _Clock, part: slice, step: int) -> np.ndarray:
 
 
 def _levels(log: xr.Dataset, car: Car, revision: Revision | None) -> list[tuple[np.ndarray, float]]:
-    """What must be calm, each with its allowance; logarithms where the allowance is relative."""
+    """What must be steady, each with its allowance; logarithms where the allowance is relative."""
     levels = [(_log_air(log, car, revision), CALM_AIR)]
     for name, allowed in (("engine_speed_rpm", CALM_SPEED), ("pulse_width_ms", CALM_PULSE)):
         if name in log:

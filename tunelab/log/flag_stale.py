@@ -1,7 +1,7 @@
 """Checks for readings that stand still although the engine moves: a frozen sensor, a repeated frame.
 
 A channel that stands still is not suspicious by itself: coolant is constant, a quiet idle repeats readings. So each
-channel is held against its own habit: how often do two readings in a row agree while the *other* channels move as much
+channel is compared with its own habit: how often do two readings in a row agree while the *other* channels move as much
 as they do now? A run of equal readings is stale when that habit makes it incredible.
 """
 
@@ -52,7 +52,7 @@ def flag_stale(log: xr.Dataset, channel: str) -> xr.DataArray:
 
 
 class Movement:
-    """How far each moving channel goes around each sample; reckoned when first asked for, then kept."""
+    """How far each moving channel goes around each sample; calculated when first asked for, then kept."""
 
     def __init__(self, log: xr.Dataset):
         self._log = log
@@ -178,7 +178,7 @@ def _habit(equal: np.ndarray, judged: np.ndarray, activity: np.ndarray) -> np.nd
     seen = np.bincount(activity[judged], minlength=classes)
     agreed = np.bincount(activity[judged & equal], minlength=classes)
     habit = np.maximum((agreed + 1.0) / (seen + 2.0), LEAST_HABIT)
-    habit = np.maximum.accumulate(habit[::-1])[::-1]  # the calmer, the more they agree
+    habit = np.maximum.accumulate(habit[::-1])[::-1]  # the steadier, the more they agree
     return np.where(np.arange(classes) >= CLEARLY_MOVING, np.minimum(habit, MOST_HABIT), habit)
 
 

@@ -129,7 +129,7 @@ class GrowingLog:
         self._kept: dict[str, Match] = {}  # what columns are, by key
         self._last: list[Match] = []
         self._first_s: float | None = None  # of the log, on the file's own clock
-        self._problem = "no row stands in it yet"
+        self._problem = "it has no row yet"
 
     def _hold(self, data: bytes) -> bool:
         """Keep the whole lines of what was read; a half-written one waits until it is whole."""

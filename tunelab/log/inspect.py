@@ -42,7 +42,7 @@ class ColumnView:
     unit: str  # of `low` and `high`: the channel's where it is converted, else the file's
     sure: str  # "said", "stated", "likely", "open" or "none"
     why: str
-    rate_hz: float  # of its own fresh readings; NaN where it cannot be told
+    rate_hz: float  # of its own fresh readings; NaN where it is not known
     low: float  # NaN where nothing is readable, or words
     high: float
     missing: int  # empty cells and error words
@@ -87,7 +87,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap, *, recall
     path : Path
         The log; opened for reading only.
     car : Car or None
-        Where known, it says what an AFR display reckons with, and its meter settles what "MAF" means.
+        Where known, it says what an AFR display uses, and its meter settles what "MAF" means.
     channel_map : ChannelMap
         May be empty.
     recall : callable or None

@@ -63,7 +63,7 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
 
 
 def _require_rows(log: xr.Dataset, session_name: str) -> None:
-    """Refuse a log in which no time passes: nothing can be told from one moment."""
+    """Refuse a log in which no time passes: nothing can be learned from one moment."""
     if log.sizes["time"] < 2:
         raise LoadError(
             f"{session_name}: the log holds {log.sizes['time']} row that can be used; two moments are the least. "

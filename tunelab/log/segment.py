@@ -112,7 +112,7 @@ def _throttle_states(log: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _moves(log: xr.Dataset, car: Car) -> np.ndarray:
-    """Whether a sample is not calm: the log's own flag where it has one."""
+    """Whether a sample is not steady: the log's own flag where it has one."""
     if "sample_flag" in log:
         return (log["sample_flag"].to_numpy() & MASKS["transient"]) != 0
     return flag_transient(log, car).to_numpy()

@@ -22,7 +22,7 @@ _HEAD = """\
 def write_starting_map(inspections: Sequence[Inspection], known: Collection[str] = ()) -> str:
     """Text of a starting `channels.toml`, or of what is to be added to one that has the headings `known` already.
 
-    Columns told from their numbers become rules, so that the guess is on record. Columns that stay open become rules
+    Columns found from their numbers become rules, so that the guess is on record. Columns that stay open become rules
     with "fill in" for what only the owner knows, and the candidates beside it. Columns without a channel are listed as
     comments, ready to be given one.
     """

@@ -99,7 +99,7 @@ def _dress(log: xr.Dataset) -> xr.Dataset:
         "calendar": "standard",
         "units_metadata": "leap_seconds: none",
         "axis": "T",
-        "comment": "midnight stands for the first kept row of the session; the hour means nothing",
+        "comment": "midnight is the first kept row of the session; the hour means nothing",
     }
     dressed.attrs = {"Conventions": CONVENTIONS, "title": "drive log", **dressed.attrs}
     return dressed

@@ -15,7 +15,7 @@ from tunelab.constants import (
 from tunelab.physics.arguments import require_between, require_not_negative, require_positive
 from tunelab.units import convert
 
-_SPEED = "the engine stands still or the reading is missing; leave those samples out"
+_SPEED = "the engine is stopped or the reading is missing; leave those samples out"
 _FLOW = "an air mass flow is wanted"
 _ABSOLUTE = "a gauge reading needs barometric pressure added"
 _CELSIUS = "°C are wanted, not K"

@@ -192,7 +192,7 @@ class SteadyBeside:
 
 
 def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
-    """Find and fit the steady session that goes with pulls, told against the revision of the pulls.
+    """Find and fit the steady session that goes with pulls, against the revision of the pulls.
 
     A session that holds both is its own.
     """

@@ -31,8 +31,8 @@ from tunelab.workspace import Problem, Workspace, WorkspaceError, open_usable
 from tunelab.workspace.car import Car
 
 DROP_OUTS, CONFIDENCE = "link.drop_outs", 0.95
-CANNOT_TELL = "cannot be told"
-VERDICTS = ("worse", "better", "changed", CANNOT_TELL)  # what is worse comes first
+WITHIN_NOISE = "within noise"
+VERDICTS = ("worse", "better", "changed", WITHIN_NOISE)  # what is worse comes first
 NOT_OF_THE_CAR = ("drive_plan.", "steady.lambda_predicted", "steady.proposal_predicted", "feasibility.", "consistency.")
 # Which way each number is the better one; of a number that is in none of these only the change is said.
 LESS_IS_BETTER = frozenset({
@@ -59,7 +59,7 @@ NEAR_ZERO_IS_BETTER = frozenset({
 SHORTEST_S = 0.5  # as the link notebook has it
 ONE_DRIVE = (
     "Each side is one drive: a difference may also come from the day (air, fuel, warmth, a sensor that ages). Two "
-    "drives or more on each side would tell."
+    "drives or more on each side would show."
 )
 
 
@@ -75,7 +75,7 @@ class Side:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Before against after, and what can be told apart from noise."""
+    """Before against after, and what is more than noise."""
 
     before: Side
     after: Side
@@ -87,16 +87,16 @@ class Comparison:
     also: tuple[str, ...] = ()  # what the revisions between say was also changed, or that they do not say
 
     def sentences(self) -> list[str]:
-        """Say what is better, worse or otherwise changed, the weightiest first, then what cannot be told, and why."""
+        """Say what is better, worse or otherwise changed, the weightiest first, then what is within noise, and why."""
         rows = sorted(self._of_the_car(), key=_weight)
         by_word = {word: [row for row in rows if verdict_of(row) == word] for word in VERDICTS}
         counts = ", ".join(f"{len(found)} {word}" for word, found in by_word.items())
         told = [self._sentence(row, word) for word in VERDICTS[:3] for row in by_word[word]]
-        open_rows = by_word[CANNOT_TELL]
+        open_rows = by_word[WITHIN_NOISE]
         named = [row for row in open_rows if _name(row) in MAIN]
-        told += [f"Cannot be told: {_small_title(row)}, {_sizes(row)}" for row in named]
+        told += [f"Within noise: {_small_title(row)}, {_sizes(row)}" for row in named]
         rest = [f"{_small_title(row)} ({_sizes(row, short=True)})" for row in open_rows if row not in named]
-        told += [f"Cannot be told from noise either: {'; '.join(rest)}."] if rest else []
+        told += [f"Within noise too: {'; '.join(rest)}."] if rest else []
         return [f"Of {len(rows)} things that could be compared: {counts}.", *told, *self.notes]
 
     def _of_the_car(self) -> list[FindingDifference | LogDifference]:
@@ -124,9 +124,9 @@ class Comparison:
 
 
 def verdict_of(row: FindingDifference | LogDifference) -> str:
-    """Better, worse, changed (where neither way is the better one), or cannot be told."""
+    """Better, worse, changed (where neither way is the better one), or within noise."""
     if not row.told_apart:
-        return CANNOT_TELL
+        return WITHIN_NOISE
     name = _name(row)
     if name in MORE_IS_BETTER:
         return "better" if row.difference > 0 else "worse"
@@ -235,7 +235,7 @@ def _by_link_study(rows, workspace: Workspace, sides, logs) -> tuple[FindingDiff
 def _of_change(row: FindingDifference, change: WiringChange) -> FindingDifference:
     ratio = change.ratio
     lower, upper = (row.before * (end - 1.0) for end in (ratio.lower, ratio.upper))
-    apart = change.verdict != "cannot tell yet"
+    apart = change.verdict != "not shown yet"
     because = f"from {row.before:.3g} to {row.after:.3g} {row.unit}. {change.because}"
     return replace(row, lower=lower, upper=upper, p_value=ratio.p_value, told_apart=apart, because=because)
 

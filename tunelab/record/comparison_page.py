@@ -14,7 +14,7 @@ def comparison_page(found: Comparison) -> str:
     Parameters
     ----------
     found : Comparison
-        Before against after; what can be told apart stands first, and what could not be compared is said as well.
+        Before against after; what is more than noise comes first, and what could not be compared is said as well.
     """
     table = found.table()
     order = {word: place for place, word in enumerate(VERDICTS)}

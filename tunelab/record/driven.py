@@ -104,7 +104,7 @@ class Driven:
         own = self.workspace.sessions[session].session.revision
         samples, calm = pooled(samples_of(log, car), car), calm_drive(log, car, revisions[own])
         if len(calm.holds) and (stopped := stops(check_consistency([log], car, revisions, own))):
-            because = f"{session} counts for nothing: {stopped[0].title} stands at stop."
+            because = f"{session} counts for nothing: the check “{stopped[0].title}” says stop."
             calm = CalmDrive(calm.holds.iloc[:0], calm.sizes, because=because)
         return SteadyDrive(samples, calm, tuple(raw_inputs(log)) if "files" in log.attrs else ())
 

@@ -54,7 +54,7 @@ class Evidence:
         rows += [(f"{item['path']}, rows", row_account(item)) for item in self.inputs]
         samples = self.log.sizes["time"]
         rows += [
-            ("revision in force", str(self.log.attrs["revision"])),
+            ("revision in the ECU", str(self.log.attrs["revision"])),
             ("samples", f"{samples} over {self.duration_s:.1f} s"),
             ("pieces", str(int(np.unique(self.log["episode"].to_numpy()).size))),
             ("channels", ", ".join(channels_of(self.log))),

@@ -52,7 +52,7 @@ def session_of(log: Path, session: Path | None) -> OpenedSession:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a passenger is told after one look."""
+    """What a passenger sees at one look."""
 
     link: Link
     silent_s: float  # since the last row came
@@ -126,9 +126,7 @@ class Seen:
             return f"all {len(self.holds)} holds done" if self.holds else "no hold is left to drive"
         seconds = sum(hold.want_s - hold.have_s for hold in left)
         numbers = ", ".join(str(hold.number) for hold in left[:6]) + (" ..." if len(left) > 6 else "")
-        return (
-            f"{len(self.holds) - len(left)} of {len(self.holds)} holds done, {seconds:.0f} good seconds left: {numbers}"
-        )
+        return f"{len(self.holds) - len(left)} of {len(self.holds)} holds done, {seconds:.0f} usable s left: {numbers}"
 
 
 def clock_words(seconds: float) -> str:
@@ -138,9 +136,9 @@ def clock_words(seconds: float) -> str:
 
 
 def limit_words(so_far: SoFar) -> list[str]:
-    """Each limit passed with what to do, or that none of those was that could be held against readings."""
+    """Each limit passed with what to do, or that none of those was that could be compared with readings."""
     held = [own for own in so_far.limits.values() if own.status != "not_shown"]
-    none = f"none passed, {len(held)} watched" if held else "nothing could be held against a limit yet"
+    none = f"none passed, {len(held)} watched" if held else "no reading could be compared with a limit yet"
     return [passed_words(own) for own in so_far.passed] or [none]
 
 
@@ -168,10 +166,10 @@ def hold_words(own: HoldSoFar) -> str:
         *([f"throttle about {hold.throttle_pct:.0f} %"] if np.isfinite(hold.throttle_pct) else []),
         *([f"brake {hold.brake}"] if hold.brake != "none" else []),
         *(["slope down"] if hold.slope == "down" else []),
-        *(["all consumers on"] if hold.consumers == "all on" else []),
+        *(["all electrical loads on"] if hold.consumers == "all on" else []),
     ]
     roll = f", then roll {hold.roll_s:.0f} s" if hold.roll_s else ""
-    return f"{', '.join(parts)}; has {own.have_s:.1f} of {own.want_s:.0f} good seconds{roll}"
+    return f"{', '.join(parts)}; has {own.have_s:.1f} of {own.want_s:.0f} usable seconds{roll}"
 
 
 def gear_words(gear: int | None) -> str:

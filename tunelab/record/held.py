@@ -2,7 +2,7 @@
 
 The system's own advisory lock on the folder is the hold, so nothing stays behind that a later run would trip over.
 Where a disk or a system has none (Windows, some network disks), nobody holds anything: callers must be right without
-it, and what a crash left behind is told by its age.
+it, and what a crash left behind is known by its age.
 """
 
 from __future__ import annotations

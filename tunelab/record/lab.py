@@ -172,5 +172,5 @@ def _free_port(first: int) -> int:
 
 
 def _is_root() -> bool:
-    """Whether this runs as the superuser, which the server refuses unless told."""
+    """Whether this runs as the superuser, which the server refuses unless asked."""
     return hasattr(os, "geteuid") and os.geteuid() == 0

@@ -17,13 +17,13 @@ SETTLE = {
     "the curve",
     "lambda_full_load": "no full throttle before lambda there reads right: look at fuel pressure first, then at the "
     "curve",
-    "knock_retard": "less spark advance there, or a fuel that stands it, before the engine is loaded there again",
+    "knock_retard": "less spark advance there, or fuel that knocks less, before the engine is loaded there again",
     "injector_duty": "stay below that engine speed and load until larger injectors or more rail pressure are in",
     "meter_headroom": "stay below that airflow: beyond it the meter sees no more air",
     "boost": "less boost before the next run",
     "coolant": "let it cool, and find what heats it before it is loaded again",
     "coolant_cold": "warm the engine up before it is fully opened",
-    "intake_air": "let it cool; where it only soaks while the car stands, drive off gently",
+    "intake_air": "let it cool; if the car was only heat-soaked at rest, drive off gently",
     "coolant_rise": "shorter pulls, with more time to cool between them",
     "intake_air_rise": "shorter pulls, with more time to cool between them",
     "oil_temperature": "let it cool, and find what heats it before it is loaded again",
@@ -50,13 +50,13 @@ def limits_chapter(found: LimitWatch) -> Chapter:
 
 
 def driven_sentence(found: LimitWatch) -> str:
-    """Say how much was held against how many limits, and how many were passed."""
+    """Say how much was compared with how many limits, and how many were passed."""
     shown = [check for check in found.checks if check.finding().status != "not_shown"]
     count = len(found.passed)
     passed = "none was passed" if not count else "one was passed" if count == 1 else f"{count} were passed"
     return (
         f"The engine ran for {found.seconds_running:.0f} s, {found.seconds_loaded:.0f} s of it under load (from "
-        f"{found.load_from_pct:g} % of absolute load); {len(shown)} of the owner's limits could be held against it, "
+        f"{found.load_from_pct:g} % of absolute load); {len(shown)} of the owner's limits could be checked against it, "
         f"{passed}."
     )
 

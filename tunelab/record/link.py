@@ -165,7 +165,7 @@ def _driven(study: LinkStudy) -> str:
 
 def _look(clues: Sequence[Clue]) -> str:
     if not clues:
-        return "Nothing in the log points to one cause; the checks stand in the order of what is commonly at fault."
+        return "Nothing in the log points to one cause; the checks below start with what is most often at fault."
     return f"The log shows: {'; '.join(clue.sentence for clue in clues)}. Look at the wiring in the order below."
 
 
@@ -219,7 +219,7 @@ def _new_files(count: int) -> str:
 def _next(study: LinkStudy) -> tuple[str, ...]:
     if study.change is None:
         return (AGAIN,) if study.here.drop_outs else ()
-    if study.change.verdict != "cannot tell yet":
+    if study.change.verdict != "not shown yet":
         return ()
     return (study.change.because,)
 

@@ -248,7 +248,7 @@ def fold_in_table(trims: TrimStudy) -> pd.DataFrame:
     """The breakpoints at which folding trims into the curve would change it, for a reader."""
     names = [
         "reading",
-        "in force [kg/h]",
+        "current [kg/h]",
         "factor",
         "factor, lower",
         "factor, upper",

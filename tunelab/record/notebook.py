@@ -172,7 +172,7 @@ def _parameters(cells: Sequence[Mapping[str, Any]], path: Path) -> tuple[Paramet
     if len(found) != 1:
         raise NotebookError(
             f"{path.name} has {len(found)} cells tagged `parameters`; it needs exactly one, with plain values, "
-            "or nothing could tell it which session to read."
+            "or nobody could say which session it reads."
         )
     return _read_parameters(found[0]["source"], path)
 

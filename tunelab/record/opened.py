@@ -37,7 +37,7 @@ class OpenedSession:
 
     @property
     def place(self) -> Path:
-        """Where its record goes unless told otherwise."""
+        """Where its record goes unless another place is named."""
         return self.workspace.root / "records" / self.name
 
 

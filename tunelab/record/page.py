@@ -173,6 +173,7 @@ def _environment() -> jinja2.Environment:
     )
     environment.filters["pack"] = lambda text: Markup(pack(text))
     environment.filters["prose"] = prose
+    environment.globals["glossary"] = prose(_asset("glossary.md"))
     return environment
 
 

@@ -23,7 +23,7 @@ def plan_chapter(coverage: Coverage, plan: DrivePlan, *, inputs: Sequence[Mappin
     have = "has its" if reachable - missing == 1 else "have their"
     driven = (
         f"Of {reachable} cells of engine speed and airflow that the car can hold, {reachable - missing} {have} "
-        "good seconds."
+        "seconds of steady driving."
     )
     level = ", on the level" if all(hold.slope == "level" for hold in plan.holds) else ""
     tables = ((lines_legend(plan.holds), hold_lines(plan.holds)), (f"The same in full{level}", plan_table(plan)))
@@ -44,7 +44,7 @@ def known_finding(coverage: Coverage, plan: DrivePlan) -> Finding:
     known, limit = plan.before, plan.limit_pct
     shown = coverage.samples_used > 0 and known.p95_pct <= UNKNOWN_PCT
     status = status_within(known.p95_pct, known.lower_pct, known.upper_pct, most=limit)
-    because = " ".join(("Nothing was driven calmly enough to tell.", *coverage.notes))
+    because = " ".join(("There was not enough steady driving to show it.", *coverage.notes))
     if coverage.samples_used > 0:
         because = "What was driven leaves lambda unknown over much of what can be held."
     if shown:
@@ -54,7 +54,7 @@ def known_finding(coverage: Coverage, plan: DrivePlan) -> Finding:
             f"({known.lower_pct:.1f} to {known.upper_pct:.1f} %; limit {limit:g} %)."
         )
     if shown and status == "met" and not plan.is_enough:
-        status, because = "watch", f"{because} The dead time is not told yet."
+        status, because = "watch", f"{because} The dead time is not shown yet."
     return Finding(
         id="drive_plan.known",
         title="How well lambda is known over the range that can be held",
@@ -72,14 +72,14 @@ def known_finding(coverage: Coverage, plan: DrivePlan) -> Finding:
 
 
 def coverage_finding(coverage: Coverage, *, is_enough: bool) -> Finding:
-    """How much of what the car can hold has its good seconds; a count, so without an interval."""
+    """How much of what the car can hold has its usable seconds; a count, so without an interval."""
     reachable, missing = int(coverage.reachable.sum()), int(coverage.missing.sum())
     shown = reachable > 0 and coverage.samples_used > 0
-    because = f"{reachable - missing} of {reachable} cells of engine speed and airflow have their good seconds."
-    because += " What was driven tells of the others." if is_enough and missing else ""
+    because = f"{reachable - missing} of {reachable} cells of engine speed and airflow have enough steady driving."
+    because += " What was driven covers the others." if is_enough and missing else ""
     return Finding(
         id="drive_plan.coverage",
-        title="How much of the range was driven calmly enough",
+        title="How much of the range was driven steadily enough",
         value=100 * coverage.share_covered if shown else None,
         unit="%",
         lower=None,
@@ -89,7 +89,7 @@ def coverage_finding(coverage: Coverage, *, is_enough: bool) -> Finding:
         samples_flagged=coverage.samples_flagged,
         status="not_shown" if not shown else "met" if is_enough or not missing else "watch",
         limit=None,
-        because=because if shown else " ".join(["Nothing was driven calmly enough to count.", *coverage.notes]),
+        because=because if shown else " ".join(["Nothing was driven steadily enough to count.", *coverage.notes]),
     )
 
 

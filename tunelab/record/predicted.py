@@ -1,4 +1,4 @@
-"""What an earlier record predicted of the revision that was driven, held against what this drive measured."""
+"""What an earlier record predicted of the revision that was driven, compared with what this drive measured."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ OUTCOMES = {
 
 
 def prediction_sentence(opened: OpenedSession, findings: Sequence[Finding]) -> str:
-    """Say whether the prediction made for the revision in force held in this drive.
+    """Say whether the prediction made for the current revision held in this drive.
 
     Parameters
     ----------

@@ -30,7 +30,7 @@ from tunelab.study.shift import RevLimitProposal, ShiftChart
 from tunelab.study.spark import SparkStudy
 from tunelab.workspace.car import Car
 
-BOTH_WAYS = "Drive the same stretch both ways, as soon after one another as can be."
+BOTH_WAYS = "Drive the same stretch both ways, one right after the other."
 PULLS = (
     "Drive full-throttle pulls, each in one gear and over as wide a range of engine speed as the limits and the road "
     "allow, on the same stretch both ways; log engine speed and road speed at least 10 times a second."
@@ -147,7 +147,7 @@ def fuel_table(fuel: FullLoadProposal) -> tuple[tuple[str, pd.DataFrame], ...]:
     change = 100 * (table["lambda"] / table["lambda_after"] - 1)
     shown = pd.DataFrame({
         "engine speed [rpm]": table["engine_speed_rpm"],
-        "in force": table["in_force"].round(3),
+        "current": table["in_force"].round(3),
         "proposed": table["proposed"].round(3),
         "fuel in all [%]": change.round(1),
         "lambda now": table["lambda"].round(3),
@@ -186,7 +186,7 @@ def spark_table(spark: SparkStudy) -> tuple[tuple[str, pd.DataFrame], ...]:
         return ()
     load = "load [%]" if spark.axis == "load_pct" else "manifold pressure [kPa]"
     names = {
-        "engine_speed_rpm": "engine speed [rpm]", "load": load, "in_force_deg": "in force [°]",
+        "engine_speed_rpm": "engine speed [rpm]", "load": load, "in_force_deg": "current [°]",
         "proposed_deg": "proposed [°]", "retreat_deg": "less advance [°]", "retard_seen_deg": "retard seen [°]",
         "engine_speed_from_rpm": "from [rpm]", "engine_speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
         "load_to_pct": "load to [%]",
@@ -505,7 +505,7 @@ def _not_shown(fit: PowerFit, shift: ShiftChart, energy: EnergyCheck) -> list[st
 
 
 def gear_sentences(log: xr.Dataset, car: Car) -> list[str]:
-    """Say which gears were driven and what the speed sensor is worth; or why that cannot be told."""
+    """Say which gears were driven and what the speed sensor is worth; or why that is not known."""
     try:
         if car.gearing is None:
             return ratio_sentences(estimate_ratios(log), car)

@@ -12,7 +12,7 @@ from tunelab.study.finding import Finding
 
 KNOWN = (SCHEMA,)  # schemas that this version reads; a new one joins with what turns an older record into it
 SHOWN_PROBLEMS = 3
-NOT_ENDLESS = Field(max_length=10_000)  # every wrong item costs memory before it can be told
+NOT_ENDLESS = Field(max_length=10_000)  # every wrong item costs memory before it is known
 FINDING_KINDS = get_type_hints(Finding)
 
 
@@ -85,7 +85,7 @@ def check_results(results: object) -> dict[str, Any]:
         Not a table of keys, a schema that this version does not know, or keys missing or of another kind.
     """
     if not isinstance(results, dict):
-        raise SchemaError(f"a {type(results).__name__} stands where the results should; record the session again.")
+        raise SchemaError(f"found a {type(results).__name__} in place of the results; record the session again.")
     if results.get("schema") not in KNOWN:
         raise SchemaError(_unknown(results))
     try:

@@ -36,18 +36,18 @@ from tunelab.workspace.car import Car
 
 NOT_SHOWN = "not shown"
 EARLIER = "earlier"  # word for every steady session before this one that can be used
-TAKEN_AS_TRUE = "What the numbers above stand on, and how to test it by hand before anything is entered"
+TAKEN_AS_TRUE = "What the numbers above take as true, and how to test it by hand before anything is entered"
 CURVE_CAPTION = (
-    "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: drawn along from "
-    "what was driven, as far as that tells. Kept pulse: not driven calmly, moved only so that the injectors' pulse "
+    "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: follows from "
+    "what was driven nearby. Kept pulse: not driven steadily, moved only so that the injectors' pulse "
     "stays there what it is now"
 )
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
     "leaves a larger error than before."
 )
-STOPPED = "Nothing: the log does not go with itself, car.toml or the revision named, so nothing that it asks for holds."
-ELSEWHERE = "Its numbers stand on the page of the steady question and in proposal.toml."
+STOPPED = "Nothing: the log disagrees with itself, car.toml or the revision named, so no change can be trusted."
+ELSEWHERE = "Its numbers are on the page of the steady question and in proposal.toml."
 HOW = (
     "Keep a copy of what is in the ECU now. Enter each value of the columns 'proposed' below at its own breakpoint, "
     "read it back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers "
@@ -156,7 +156,7 @@ def steady_chapter(
     others : Pooled, optional
         Further sessions that went into the fit.
     alone : SteadyFit, optional
-        This session fitted without them: what an earlier prediction is held against, which rests on them itself.
+        This session fitted without them: what an earlier prediction is compared with, which rests on them itself.
     checks : sequence of Finding
         Consistency of the logs; one that stands at `stop` withholds the proposal and every figure that rests on it.
     log : Dataset, optional
@@ -220,7 +220,7 @@ def _next(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) 
 
 
 def prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
-    """What the proposal is expected to leave, for the next session to be held against."""
+    """What the proposal is expected to leave, for the next session to be compared with."""
     after, limit = proposal.predicted, car.limits.steady_lambda_error_max_pct
     shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
     better = after.p95_pct <= fit.before.p95_pct
@@ -240,7 +240,7 @@ def prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
         )
     return Finding(
         id="steady.proposal_predicted",
-        title="Lambda error predicted with the proposal as it stands",
+        title="Lambda error predicted with this proposal",
         value=after.p95_pct if shown else None,
         unit="%",
         lower=after.lower_pct if shown else None,
@@ -263,10 +263,10 @@ def steady_lines(fit: SteadyFit, proposal: Proposal) -> tuple[str, ...]:
         for error in (fit.before, proposal.predicted)
     )
     return (
-        f"lambda error, 95 % of cells below: {before[0]} in force, {after[0]} predicted",
-        f"worst hold: {before[1]} in force, {after[1]} predicted",
+        f"lambda error, 95 % of cells below: {before[0]} now, {after[0]} predicted",
+        f"worst hold: {before[1]} now, {after[1]} predicted",
         f"dead-time error: {dead_text}",
-        f"samples used {fit.samples_used}, flagged {fit.samples_flagged}; {len(fit.blocks)} calm blocks",
+        f"samples used {fit.samples_used}, flagged {fit.samples_flagged}; {len(fit.blocks)} steady blocks",
     )
 
 
@@ -303,11 +303,11 @@ def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
 def _driven(fit: SteadyFit) -> str:
     blocks = fit.blocks
     if fit.because:
-        return f"Calm enough to use: {blocks['seconds'].sum():.0f} s, too little for any fit."
+        return f"Steady enough to use: {blocks['seconds'].sum():.0f} s, too little for any fit."
     holds = blocks.groupby("session")["hold"].nunique().sum()
     together = f" of {len(fit.sessions)} steady sessions" if len(fit.sessions) > 1 else ""
     return (
-        f"Calm enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds{together}, "
+        f"Steady enough to use: {blocks['seconds'].sum():.0f} s in {holds} holds{together}, "
         f"{_span(blocks['engine_speed_rpm'])} rpm, {_span(blocks['air_flow_kg_h'])} kg/h, "
         f"battery {blocks['battery_v'].min():.1f} to {blocks['battery_v'].max():.1f} V."
     )
@@ -331,7 +331,7 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     if not changed and not dead_changed:
         withheld = tuple(note for note in proposal.notes if note.startswith("Withheld"))
         if withheld:
-            return Section((STOPPED, *withheld), short="Nothing: what stands at stop has to be settled first.")
+            return Section((STOPPED, *withheld), short="Nothing: the checks that say stop have to be settled first.")
         reasons = (fit.because,) if fit.because else ()
         return Section(("Nothing: this drive gives no ground for a change.", *reasons), short="Nothing.")
     after = proposal.predicted
@@ -419,7 +419,7 @@ def dead_time_table(proposal: Proposal) -> pd.DataFrame:
 
 
 def halves_table(fit: SteadyFit) -> pd.DataFrame:
-    """The halves of the drive, and the sessions, held against each other; one row that says so where there are none."""
+    """The halves of the drive, and the sessions, compared; one row that says so where there are none."""
     halves, rows = fit.split_half, _level_rows(fit)
     if halves is not None:
         none = (np.nan, np.nan)
@@ -451,7 +451,7 @@ def _cannot_show(fit: SteadyFit, checks: Sequence[Finding]) -> Section:
     low, high = flat.lower, flat.upper
     sentences = [
         f"One overall constant: {show_number(flat.factor)} ({show_number(low)} to {show_number(high)}). {flat.because}",
-        f"Anything outside {_measured_range(fit)}: the curve is left as it is there, or drawn along.",
+        f"Anything outside {_measured_range(fit)}: the curve there stays as it is, or follows its nearest driven part.",
         LEAK,
     ]
     if not dead.shown:

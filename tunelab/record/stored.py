@@ -146,13 +146,13 @@ def _failed_later(record: StoredRecord) -> list[str]:
         later = read_results(place)["timestamps"]["finished"] > record.results["timestamps"]["finished"]
     except (RecordError, KeyError, TypeError):
         return []
-    return [f"{place.name}: a later run of this session failed; the record of before stays in force."] if later else []
+    return [f"{place.name}: a later run of this session failed; the earlier record stays."] if later else []
 
 
 def stored_records(workspace: Workspace) -> tuple[list[StoredRecord], list[str]]:
-    """Read every record in force, by date and name, and say which folders are none and which sessions are left out.
+    """Read every current record, by date and name, and say which folders are none and which sessions are left out.
 
-    A record that was moved aside (`<session>.<n>`) or failed beside a good one (`<session>.failed`) is not in force.
+    A record that was moved aside (`<session>.<n>`) or failed beside a good one (`<session>.failed`) does not count.
     A revision that the session does not name any more makes a record stale; it is left out and named.
     """
     records, left_out = [], workspace.left_out()

@@ -56,6 +56,6 @@ def ecu_flow_kg_h(revision: Revision, reading: ArrayLike) -> np.ndarray:
 
 
 def meter_factor(meter: MeterTruth, revision: Revision, reading: ArrayLike) -> np.ndarray:
-    """True flow over the flow in force at a reading: what to multiply the curve by; NaN where it has no flow."""
+    """True flow over the current flow at a reading: what to multiply the curve by; NaN where it has no flow."""
     in_force = ecu_flow_kg_h(revision, reading)
     return true_flow_kg_h(meter, reading) / np.where(in_force > 0.0, in_force, np.nan)

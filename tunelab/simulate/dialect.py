@@ -80,7 +80,7 @@ def _line(cells: list[str], dialect: Dialect) -> str:
 
 
 def log_text(recording: Recording, dialect: Dialect, begins: datetime.datetime, afr_stoich: float) -> str:
-    """Text of a log file. `begins` is the time of day of row one; `afr_stoich` is what an AFR display reckons with."""
+    """Text of a log file. `begins` is the time of day of row one; `afr_stoich` is what an AFR display uses."""
     table = [_clock(recording.time, dialect, begins)]
     for column in dialect.columns:
         values = _in_unit(recording.columns[column.channel], column, afr_stoich)

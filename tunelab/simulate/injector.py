@@ -38,7 +38,7 @@ def true_injector_flow_g_s(injectors: InjectorTruth, difference_kpa: float) -> f
 
 
 def ecu_injector_flow_g_s(injectors: InjectorTruth, flow_g_min: float, vacuum_kpa: float) -> float:
-    """Flow that the ECU reckons with, `flow_g_min` being the revision's. [g/s]"""
+    """Flow that the ECU uses, `flow_g_min` being the revision's. [g/s]"""
     if injectors.is_manifold_referenced or not injectors.ecu_compensates_pressure:
         return flow_g_min / 60.0
     return flow_g_min / 60.0 * math.sqrt((injectors.rail_pressure_kpa + vacuum_kpa) / injectors.rail_pressure_kpa)

@@ -78,7 +78,7 @@ def steady_sweep(truth: Truth, *, longest_s: float) -> Schedule:
 def one_line(truth: Truth, *, longest_s: float) -> Schedule:
     """Ten minutes of cruising in one gear: load follows speed along one line, at one battery voltage.
 
-    The drive from which meter and dead time cannot be told apart.
+    The drive from which meter and dead time cannot be separated.
     """
     gear = min(4, len(truth.vehicle.ratios))
     speeds_km_h = (35.0, 45.0, 55.0, 65.0, 75.0, 85.0, 95.0, 85.0, 75.0, 65.0, 55.0, 45.0)

@@ -109,7 +109,7 @@ class EcuTruth:
     launch_rpm: float
     spark_full_load_deg: float  # at the speed of best filling
     spark_part_load_deg: float  # added at light load
-    idle_gain: float = 1.0  # of the idle controller's slow part over a calm one; from about 10 on the idle hunts
+    idle_gain: float = 1.0  # of the idle controller's slow part over a steady one; from about 10 on the idle hunts
     idle_reach_rpm: float = 400.0  # a larger departure makes it do no more: how far a hunting idle swings
 
 

@@ -1,4 +1,4 @@
-"""The usual cautions of driving a test, with the owner's own limits; calm, in one place.
+"""The usual cautions of driving a test, with the owner's own limits, in one place.
 
 All of it is common practice of the trade, no source.
 """
@@ -35,7 +35,7 @@ def cautions_for(car: Car) -> tuple[str, ...]:
     """Return one sentence that repeats the owner's limits, and the usual cautions."""
     limits = car.limits
     own = (
-        f"The owner's limits stand above all: {limits.rev_limit_rpm:g} rpm, {limits.top_speed_km_h:g} km/h, "
+        f"The owner's limits come first: {limits.rev_limit_rpm:g} rpm, {limits.top_speed_km_h:g} km/h, "
         f"lambda {limits.lambda_max_full_load:g} at full load, knock retard {limits.knock_retard_max_deg:g}°, "
         f"coolant {limits.coolant_min_c:g} to {limits.coolant_max_c:g} °C, intake air {limits.intake_air_max_c:g} °C, "
         f"battery {limits.battery_min_v:g} V. Nothing here is a reason to pass them."

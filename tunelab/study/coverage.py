@@ -1,4 +1,4 @@
-"""Coverage: which cells of engine speed and airflow have how many good seconds, and which are still missing."""
+"""Coverage: which cells of engine speed and airflow have how many usable seconds, and which are still missing."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from tunelab.study.throttle import ThrottleLine, counted_quantile, learn_throttl
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-WANTED_S = 6.0  # good seconds that a cell should have; common practice, no source
+WANTED_S = 6.0  # usable seconds that a cell should have; common practice, no source
 WANTED_HIGH_LOAD_S = 2.0
 HELD_S = 1.0  # how long the last reading of a channel slower than the rows stands for it
 WIDE_OPEN_PCT = 92.0
@@ -39,12 +39,12 @@ APART = 1.6  # ratio of two engine speeds at one airflow that tells dead time fr
 @shows_its_table
 @dataclass(frozen=True)
 class Coverage:
-    """Good seconds over engine speed and airflow. 2-D arrays have shape (flows, speeds)."""
+    """Usable seconds over engine speed and airflow. 2-D arrays have shape (flows, speeds)."""
 
     speed_edges_rpm: np.ndarray  # shape (speeds + 1,)
     speeds_rpm: np.ndarray  # what to hold in each: its middle, but idle speed where that is inside, shape (speeds,)
     flow_edges_kg_h: np.ndarray  # shape (flows + 1,); by the revision's curve
-    seconds: np.ndarray  # good: every channel that the steady study needs is trusted, and all is calm
+    seconds: np.ndarray  # good: every channel that the steady study needs is trusted, and all is steady
     seconds_visited: np.ndarray  # good or not
     seconds_outside: float  # good, but in no cell: below the lightest or above the fullest load expected
     reachable: np.ndarray  # bool: the engine can be held there, between idle and rev limit, light and full load
@@ -102,26 +102,26 @@ class Coverage:
 
 @dataclass(frozen=True)
 class Samples:
-    """What coverage takes from one log, whatever revision it is held against; arrays have shape (n,).
+    """What coverage takes from one log, whatever revision it is compared with; arrays have shape (n,).
 
     One row stands for one sample, or for `count` of them that lie close together.
     """
 
     speed_rpm: np.ndarray
     reading: np.ndarray  # of the meter, in its own unit; NaN where the log has none
-    flow_kg_h: np.ndarray  # the engine computer's own, NaN where the reading tells
+    flow_kg_h: np.ndarray  # the ECU's own, NaN where the reading tells
     throttle_pct: np.ndarray
     battery_v: np.ndarray
     seconds: np.ndarray  # of all its samples together
     count: np.ndarray
     good: np.ndarray
-    believed: np.ndarray  # speed and airflow are, calm or not
+    believed: np.ndarray  # speed and airflow are, steady or not
     flagged: int = 0  # samples that are not good and were left out of the rows
     notes: tuple[str, ...] = field(default=())
 
 
 def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision: Revision) -> Coverage:
-    """Count the good seconds of one or more logs in cells of engine speed and airflow.
+    """Count the usable seconds of one or more logs in cells of engine speed and airflow.
 
     Parameters
     ----------
@@ -202,11 +202,11 @@ def samples_of(log: xr.Dataset, car: Car) -> Samples:
     reading, flow, flow_ok = _flow(log, car, notes)
     if not np.isfinite(speed).any() or not (np.isfinite(flow) | np.isfinite(reading)).any():
         session = log.attrs.get("session", "a session")
-        notes.append(f"The log of {session} has no engine speed or no airflow: where it was driven cannot be told.")
+        notes.append(f"The log of {session} has no engine speed or no airflow: where it was driven is not known.")
     believed = speed_ok & flow_ok & np.isfinite(speed) & (np.isfinite(flow) | np.isfinite(reading))
     _, lambda_ok = _channel(log, "lambda_measured")
     if "lambda_measured" not in log:
-        notes.append("A log without lambda_measured has no good seconds.")
+        notes.append("A log without lambda_measured has no usable seconds.")
     good = believed & lambda_ok & trusted(log).to_numpy()
     throttle, throttle_ok = _channel(log, "throttle_pct")
     battery, battery_ok = _channel(log, "battery_v")
@@ -283,11 +283,11 @@ def _channel(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _flow(log: xr.Dataset, car: Car, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the meter's reading or, where the log has none, the engine computer's airflow, and what is sure of it."""
+    """Give the meter's reading or, where the log has none, the ECU's airflow, and what is sure of it."""
     reading, is_sure = _channel(log, car.meter.channel)
     if np.isfinite(reading).any():
         return reading, np.full(reading.size, np.nan), is_sure & np.isfinite(reading)
-    notes.append(f"A log without {car.meter.channel} counts by the airflow that the engine computer gave.")
+    notes.append(f"A log without {car.meter.channel} counts by the airflow that the ECU logged.")
     flow, is_sure = _channel(log, "air_flow_kg_h")
     return reading, flow, is_sure
 

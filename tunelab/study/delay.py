@@ -1,7 +1,7 @@
 """How long the exhaust takes to the lambda sensor, and how long the sensor takes to follow.
 
 Lambda that the mixture promises (air over the fuel that gets past the wall film, from the pulse width less its dead
-time) is sent through transport delay and sensor lag and held against lambda measured, over calm running only. Trim
+time) is sent through transport delay and sensor lag and compared with lambda measured, over steady running only. Trim
 swings, and whatever else moves the fuel, show the delay; a log in which nothing moves the fuel shows nothing, and says
 so.
 """
@@ -28,7 +28,7 @@ LEAST_BLOCKS = 6
 LEAST_READINGS = 300
 LEAST_EVIDENCE = 60.0  # squared standard errors by which the gas must explain lambda better than nothing
 WIDEST_SHOWN_S = 0.04  # standard error of the delay beyond which a log has not shown it
-SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and flow part can be told apart
+SPLIT_RATIO = 2.0  # exhaust flows must differ by this much before constant and flow part can be separated
 # What the model itself may be off by, however long the log: jitter, film of another form; and, as a share of the time
 # between samples, steps of the fuel that fell between them.
 MODEL_ERROR_DELAY_S, STEP_SHARE_DELAY = 0.002, 0.08
@@ -116,7 +116,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
         return _stated(car, str(problem), 0, log.sizes["time"])
     used, flagged = signal.time_s.size, signal.samples_flagged
     if signal.blocks < LEAST_BLOCKS or used < LEAST_READINGS:
-        found = f"{signal.blocks} calm stretches with {used} readings of lambda"
+        found = f"{signal.blocks} steady stretches with {used} readings of lambda"
         return _stated(car, f"{found} are too few ({LEAST_BLOCKS} and {LEAST_READINGS} are wanted)", used, flagged)
     fit = fit_gas(signal)
     doubt = _doubt(fit, signal)
@@ -128,7 +128,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
 def better_known(fits: Iterable[DelayFit], exhaust_kg_h: float) -> DelayFit:
     """Of several estimates for one car, the one with the narrowest interval at an exhaust flow.
 
-    Stated values stand in where no log has shown the delay. Pulls say little about it: they hold little calm running,
+    Stated values stand in where no log has shown the delay. Pulls say little about it: they hold little steady running,
     and that at flows far from theirs; a steady drive says more.
     """
     return min(fits, key=lambda fit: (not fit.shown, fit.half_at(exhaust_kg_h)))
@@ -137,15 +137,13 @@ def better_known(fits: Iterable[DelayFit], exhaust_kg_h: float) -> DelayFit:
 def _doubt(fit: GasFit, signal: DelaySignal) -> str:
     """Say why a fit shows nothing, empty if it does show the delay."""
     if fit.gain_evidence < LEAST_EVIDENCE or fit.swing < LEAST_SWING:
-        return (
-            "the fuel hardly moved in calm running (open loop?), so lambda had nothing to follow; closed loop shows it"
-        )
+        return "the fuel hardly moved in steady running (open loop?), so lambda had nothing to follow; use closed loop"
     other = _other_delay(fit)
     if np.isfinite(other):
         own = float(at_flow(fit.typical_flow_kg_h) @ fit.values)
         return (
             f"the fuel swings so evenly that {1000 * own:.0f} ms and {1000 * other:.0f} ms of delay fit it nearly "
-            "alike; a longer drive with more calm running tells them apart"
+            "alike; a longer drive with more steady running separates them"
         )
     spread = _spread(fit, signal, fit.typical_flow_kg_h)
     if spread > WIDEST_SHOWN_S:
@@ -215,7 +213,7 @@ def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
 
 def _because(fit: GasFit, signal: DelaySignal) -> str:
     """Say what the log has shown and what it has not."""
-    shown = f"lambda follows the fuel in {signal.blocks} calm stretches"
+    shown = f"lambda follows the fuel in {signal.blocks} steady stretches"
     if fit.quick_swing < SLOW_QUICK_SWING:
         shown += ", but the trims swing slowly, which widens the intervals"
     if fit.flow_ratio < SPLIT_RATIO:

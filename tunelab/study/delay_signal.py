@@ -46,14 +46,14 @@ class DelaySignal:
     by_pressure: np.ndarray  # logarithm of pressure times speed less the first two bands, 0 without pressure, (grid,)
     time_s: np.ndarray  # of the readings used, shape (readings,)
     measured: np.ndarray  # logarithm of lambda, shape (readings,)
-    block: np.ndarray  # number of the calm stretch of each reading, rising from 0, shape (readings,)
+    block: np.ndarray  # number of the steady stretch of each reading, rising from 0, shape (readings,)
     step_s: float  # usual time between fresh readings, of fuel or lambda, whichever is slower
     flow_error: float  # usual relative error of the exhaust flow where pulses are short, and the delay is long
     samples_flagged: int  # readings of the sensor that were left out
 
     @property
     def blocks(self) -> int:
-        """Number of calm stretches."""
+        """Number of steady stretches."""
         return int(self.block[-1]) + 1 if self.block.size else 0
 
 
@@ -67,7 +67,7 @@ def delay_signal(log: xr.Dataset, car: Car, revision: Revision) -> DelaySignal:
     """
     absent = [name for name in ("lambda_measured", "pulse_width_ms", "engine_speed_rpm") if name not in log]
     if absent:
-        raise ValueError(f"the log has no {' and no '.join(absent)}: lambda has to be held against the fuel.")
+        raise ValueError(f"the log has no {' and no '.join(absent)}: lambda has to be compared with the fuel.")
     clock = _without_pauses(log)
     fuel, air = _fuel(log, car, revision), _log_air(log, car, revision)
     smooth, slow = _smoothed(clock, air, AIR_SMOOTHING_S), _smoothed(clock, air, SLOW_AIR_S)
@@ -191,7 +191,7 @@ def _smoothed(time: np.ndarray, values: np.ndarray, reach_s: float) -> np.ndarra
 
 
 def _usable_rows(log: xr.Dataset) -> tuple[np.ndarray, int]:
-    """Rows with a fresh, trusted reading of lambda in calm running, and how many fresh readings there are in all."""
+    """Rows with a fresh, trusted reading of lambda in steady running, and how many fresh readings there are in all."""
     fresh = log["lambda_measured_fresh"].to_numpy() != 0 if "lambda_measured_fresh" in log else True
     fresh = fresh & np.isfinite(log["lambda_measured"].to_numpy())
     good = trusted(log, "lambda_measured", "pulse_width_ms", allow=("cold",)).to_numpy()
@@ -199,7 +199,7 @@ def _usable_rows(log: xr.Dataset) -> tuple[np.ndarray, int]:
 
 
 def _blocks(log: xr.Dataset, clock: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Number of the calm stretch of each kept row, and which of the rows are kept: stretches that are long enough."""
+    """Number of the steady stretch of each kept row, and which of the rows are kept: stretches that are long enough."""
     stretch = np.zeros(clock.size, dtype=int)
     stretch[find_gaps(log)] = 1
     stretch = np.cumsum(stretch)[rows]

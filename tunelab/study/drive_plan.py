@@ -38,8 +38,8 @@ MARKS = {
     "s": "s: held for so many seconds only",
 }
 UNKNOWN_PCT = 20.0  # a spread that is no knowledge
-LEAST_DRIVEN_S = 3.0  # good seconds of a cell, to be told of as driven
-TOLD = "told well enough by what is driven and planned"
+LEAST_DRIVEN_S = 3.0  # usable seconds of a cell, to be named as driven
+TOLD = "known well enough from what is driven and planned"
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class DrivePlan:
     limit_pct: float  # the owner's, of lambda's error at steady speed
     before: Expected  # to how much lambda is known over what can be held, as driven so far; NaN where nothing can
     after: Expected  # with these holds, over what may be driven now
-    is_enough: bool  # lambda is known within the limit already, and the dead time told: no hold is wanted
+    is_enough: bool  # lambda is known within the limit already, and the dead time known: no hold is wanted
     reaches: bool  # these holds bring it within the limit over what may be driven now
     later_s: float  # of driving in later drives until the limit holds everywhere; NaN where holds do not bring it there
 
@@ -157,7 +157,7 @@ def _not_chosen(found: list[Choice], chosen: Chosen, coverage: Coverage) -> list
     """Missing cells that can be held and are not in the plan, each with its reason."""
     taken = {(cell.row, cell.column) for cell in chosen.holds}
     left = {(cell.row, cell.column): cell.wait for cell in found if (cell.row, cell.column) not in taken}
-    unneeded = TOLD if chosen.is_enough or chosen.reaches else "tells less than the holds that are planned"
+    unneeded = TOLD if chosen.is_enough or chosen.reaches else "would show less than the holds that are planned"
     return [(*at, wait if wait and not chosen.is_enough else unneeded)
             for at, wait in left.items() if coverage.missing[at]]  # fmt: skip
 
@@ -202,7 +202,7 @@ def _why(cell: Choice, spread_pct: float, planned: list[Choice], coverage: Cover
     for speeds, how in ((coverage.speeds_rpm[done], "was driven"), (coverage.speeds_rpm[others], "is planned")):
         far = max(speeds, key=lambda speed: abs(np.log(speed / coverage.speeds_rpm[column])), default=np.nan)
         if abs(np.log(far / coverage.speeds_rpm[column])) >= np.log(APART):
-            return f"{text}; the same airflow {how} at about {far:.0f} rpm: tells dead time from meter"
+            return f"{text}; the same airflow {how} at about {far:.0f} rpm: separates dead time from meter"
     return text
 
 
@@ -228,16 +228,16 @@ def _notes(coverage: Coverage, car: Car, drives: Sequence[CalmDrive], chosen: Ch
     notes = list(dict.fromkeys(drive.because for drive in drives if drive.because))
     if drives and not all(drive.pressure_known for drive in drives):
         notes.append(
-            "The pressure across the injectors is not logged: no hold tells the dead time. Log the manifold pressure."
+            "The pressure across the injectors is not logged: no hold shows the dead time. Log the manifold pressure."
         )
     elif not chosen.tells_dead_time and (chosen.holds or chosen.is_enough):
         notes.append(
-            "The dead time cannot be told here: the same airflow would have to be held at engine speeds further apart "
+            "The dead time cannot be shown here: the same airflow would have to be held at engine speeds further apart "
             "than this road and these limits allow."
         )
     if chosen.is_enough and not battery_moved(coverage):
         notes.append(
-            "The battery voltage hardly moved: how dead time changes with it is not told. Hold one light speed with "
+            "The battery voltage hardly moved: how dead time changes with it is not shown. Hold one light speed with "
             "lamps, fan and heater on when there is a drive anyway."
         )
     return (*notes, *_car_notes(coverage, car)) if chosen.holds else tuple(notes)

@@ -55,7 +55,7 @@ def metered_air_kg_h(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarra
 
 
 def ecu_flow_g_min(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
-    """Flow of one injector as the ECU reckons it. [g/min]"""
+    """Flow of one injector as the ECU calculates it. [g/min]"""
     injectors, flow = car.injectors, np.full(log.sizes["time"], revision.injectors.flow_g_min)
     if injectors.pressure == "manifold-referenced" or not injectors.ecu_compensates_pressure:
         return flow
@@ -138,7 +138,7 @@ def off_law(log: xr.Dataset, car: Car, revision: Revision) -> OffLaw | None:
     Returns
     -------
     OffLaw or None
-        None where it cannot be told (no trims, or too little steady driving), where the pulses keep to the law within
+        None where it is not known (no trims, or too little steady driving), where the pulses keep to the law within
         LAW_WATCH, and where they are so far off that the log is not to be believed at all.
     """
     if not (has(log, "trim_short_pct") or has(log, "trim_long_pct")):

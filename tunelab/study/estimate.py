@@ -1,4 +1,4 @@
-"""A value with its interval and its evidence, and how it is held against a limit of the owner's."""
+"""A value with its interval and its evidence, and how it is compared with a limit of the owner's."""
 
 from __future__ import annotations
 
@@ -51,12 +51,12 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Question:
-    """What a finding asks: its name, and the limit that it is held against."""
+    """What a finding asks: its name, and the limit that it is compared with."""
 
     id: str
     title: str
     limit: float | None = None
-    limit_key: str = ""  # where the owner states it; empty: nothing to be held against, only measured
+    limit_key: str = ""  # where the owner states it; empty: nothing to be compared with, only measured
     worse: Literal["higher", "lower", "away"] = "higher"  # away: from zero, either way
 
 
@@ -190,7 +190,7 @@ def blocks(time_s: np.ndarray, block_s: float) -> list[slice]:
 def judge(question: Question, estimate: Estimate, because: str) -> Finding:
     """Hold an estimate against its limit by the one rule of `status_within`.
 
-    Without a limit to be held against (`limit_key` empty) what was measured with an interval counts as met; where the
+    Without a limit to be compared with (`limit_key` empty) what was measured with an interval counts as met; where the
     owner has stated none, nothing is judged.
     """
     counts = (estimate.samples_used, estimate.samples_flagged)

@@ -36,7 +36,7 @@ class FullLoad:
     """What is assumed of full load."""
 
     weather: Weather  # the densest air that the car will be driven in
-    lambda_full_load: float  # what the ECU is told to run, not leaner than the owner's limit
+    lambda_full_load: float  # what the ECU is set to run, not leaner than the owner's limit
     battery_v: float
 
 
@@ -66,7 +66,7 @@ class Feasibility:
     rows: tuple[Finding, ...]
 
     def findings(self) -> list[Finding]:
-        """Return duty, injector flow setting, meter headroom and pull gear, held against the owner's limits."""
+        """Return duty, injector flow setting, meter headroom and pull gear, compared with the owner's limits."""
         return list(self.rows)
 
     def summary(self) -> pd.DataFrame:
@@ -76,7 +76,7 @@ class Feasibility:
 
 
 def check_feasibility(car: Car, revision: Revision, full_load: FullLoad, *, pull_speed_max_km_h: float) -> Feasibility:
-    """Reckon what a pull to the limit asks of injectors and meter, and the road speed it ends at in each gear.
+    """Calculate what a pull to the limit asks of injectors and meter, and the road speed it ends at in each gear.
 
     Parameters
     ----------
@@ -186,12 +186,12 @@ def _gears(car: Car, limit: float, speed_max: float) -> tuple[pd.DataFrame, int]
 def _notes(car: Car, full_load: FullLoad) -> list[str]:
     weather = full_load.weather
     notes = [
-        f"Denser air or a richer mixture than reckoned with: {weather.air_c:g} °C, {weather.pressure_kpa:g} kPa, "
-        f"lambda {full_load.lambda_full_load:g}."
+        f"Calculated for {weather.air_c:g} °C, {weather.pressure_kpa:g} kPa, lambda {full_load.lambda_full_load:g}; "
+        "denser air or a richer mixture needs more fuel."
     ]
     if car.injectors.pressure == "fixed":
         notes.append(
-            "the regulator is fixed: at part throttle the pressure across the injectors is higher than reckoned."
+            "the regulator is fixed: at part throttle the pressure across the injectors is higher than calculated."
         )
     return notes
 
@@ -233,7 +233,7 @@ def _finding(name, title, unit, limit, text: str, column: str, worst: pd.Series,
 def _flow_finding(found: Feasibility) -> Finding:
     ratio = found.injector_flow_in_revision_g_min / found.injector_flow_g_min
     status: Status = "met" if abs(ratio - 1) <= FLOW_MISMATCH else "watch"
-    because = f"the revision reckons with {found.injector_flow_in_revision_g_min:.0f} g/min, the rating gives "
+    because = f"the revision states {found.injector_flow_in_revision_g_min:.0f} g/min, the rating gives "
     because += f"{found.injector_flow_g_min:.0f} g/min at the rail's pressure (square-root law)."
     title = "Injector flow in the revision over that of the rating"
     return Finding("feasibility.injector_flow", title, ratio, "1", None, None, None, 0, 0, status, 1.0, because)

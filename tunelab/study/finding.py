@@ -64,7 +64,7 @@ def _past(value: float, least: float | None, most: float | None) -> bool:
 
 @dataclass(frozen=True)
 class Finding:
-    """One statement with its interval, its evidence and what it was held against.
+    """One statement with its interval, its evidence and what it was compared with.
 
     `value`, `lower` and `upper` are None where nothing was shown; the status is then `not_shown`.
     """
@@ -79,7 +79,7 @@ class Finding:
     samples_used: int
     samples_flagged: int
     status: Status
-    limit: float | None  # what the value was held against; None where there is no limit
+    limit: float | None  # what the value was compared with; None where there is no limit
     because: str  # one plain sentence: why this status
 
     @property

@@ -1,6 +1,6 @@
-"""What a log shows while it is still being written: limits passed, and the good seconds of each hold of a plan.
+"""What a log shows while it is still being written: limits passed, and the usable seconds of each hold of a plan.
 
-The limits are those of `study/limits`, held by the same checks over each window of the log; the good seconds are those
+The limits are those of `study/limits`, by the same checks over each window of the log; the usable seconds are those
 of `study/coverage`. Lambda is referred back by the delay that the owner states, as no log that grows shows its own yet.
 """
 
@@ -38,7 +38,7 @@ WHY_STATED = "the log is still being written"
 
 @dataclass(frozen=True)
 class LimitSoFar:
-    """One of the owner's limits held against a log so far. NaN where nothing could be held or nothing was passed."""
+    """One of the owner's limits compared with a log so far. NaN where nothing could be held or nothing was passed."""
 
     quantity: Quantity
     worst: float
@@ -98,7 +98,7 @@ def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, sessio
     window : Window
         The next rows of the log.
     car, revision, session
-        Limits, curve in force and step; without the gear, which no limit asks for.
+        Limits, current curve and step; without the gear, which no limit asks for.
     """
     log, own = window.log, window.own
     if not own.any():
@@ -230,12 +230,12 @@ class HoldSoFar:
     number: int  # in the plan, from 1
     hold: Hold
     speeds_rpm: tuple[float, float]  # between which it counts
-    have_s: float  # good seconds
+    have_s: float  # usable seconds
     want_s: float
 
     @property
     def is_done(self) -> bool:
-        """Whether it has its good seconds."""
+        """Whether it has its usable seconds."""
         return self.have_s >= self.want_s
 
     def holds(self, engine_speed_rpm: float, air_flow_kg_h: float) -> bool:
@@ -246,7 +246,7 @@ class HoldSoFar:
 
 
 def holds_so_far(plan: Sequence[Hold], so_far: SoFar, car: Car, revision: Revision) -> list[HoldSoFar]:
-    """Count the good seconds of each hold, by the cells of engine speed and airflow that coverage counts them in.
+    """Count the usable seconds of each hold, by the cells of engine speed and airflow that coverage counts them in.
 
     A hold that stands twice in the plan, as with all consumers on, has what the first one leaves.
     """

@@ -1,4 +1,4 @@
-"""Fuel that the injectors delivered, by the settings in force."""
+"""Fuel that the injectors delivered, by the current settings."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def fuel_flow_kg_h(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
     Returns
     -------
     array, shape (time,)
-        From pulse width less the dead time in force; NaN where pulse width, battery voltage or engine speed is missing.
+        From pulse width less the current dead time; NaN where pulse width, battery voltage or engine speed is missing.
     """
     needed = ("pulse_width_ms", "battery_v", "engine_speed_rpm")
     if not all(has(log, name) for name in needed):

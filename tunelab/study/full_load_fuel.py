@@ -43,7 +43,7 @@ class Joined:
     """Curve and dead time that go in together with the fuel of full load, and how far the dead time is off now."""
 
     setting: Setting
-    dead_time_error_ms: float  # true less in force
+    dead_time_error_ms: float  # true less current
     words: str  # what of it changes the fuel at full load; empty where nothing does
 
 
@@ -92,7 +92,7 @@ class FullLoadProposal:
         Raises
         ------
         ValueError
-            Nothing changes, or the revision does not state what is in force at full load.
+            Nothing changes, or the revision does not state what is current at full load.
         """
         if not self.parts():
             raise ValueError("nothing to write: no breakpoint changes, or the revision states no full_load_fuel.")
@@ -118,7 +118,7 @@ def join_setting(
     revision : Revision
         In force in the pulls.
     steady, proposal : SteadyFit and Proposal, or None
-        Of the steady drive, told against that revision; the proposal only where it is to be entered.
+        Of the steady drive, against that revision; the proposal only where it is to be entered.
     high : HighFlow, or None
         The pulls' extension of the curve; counts only beside a steady proposal, since it is never entered alone.
     """
@@ -153,7 +153,7 @@ def propose_full_load(
     log : Dataset
         The flagged log with the pulls.
     car, revision
-        The owner's limits, and what is in force; with `full_load_fuel` the proposal stands in its breakpoints.
+        The owner's limits, and what is current; with `full_load_fuel` the proposal stands in its breakpoints.
     mixture : Mixture
         Of `check_full_throttle` on the same log.
     joined : Joined
@@ -208,7 +208,7 @@ def _rows(log, car: Car, revision: Revision, mixture: Mixture, joined: Joined) -
     """Judged readings: rpm, stretch, log of lambda over target as it is, and what meter and injectors take of it."""
     table = mixture.readings[mixture.readings["judged"]]
     if len(table) and not np.ptp(table["lambda"].to_numpy()) > 0:
-        return pd.DataFrame(), "lambda never moved at full throttle, so it cannot be told from a dead sensor's reading."
+        return pd.DataFrame(), "lambda never moved at full throttle, so the sensor may be dead."
     rpm = table["engine_speed_rpm"].to_numpy()
     own, commanded = revision.full_load_fuel, table["commanded"].to_numpy()
     stated = None if own is None else _target(own, rpm)
@@ -247,12 +247,12 @@ def _target(own: FullLoadFuel, rpm: np.ndarray) -> np.ndarray | None:
 
 
 def _taken(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.ndarray | str:
-    """Log of the fuel that meter and injectors correct at every row, over 0.15 s; or why that cannot be told."""
+    """Log of the fuel that meter and injectors correct at every row, over 0.15 s; or why that is not known."""
     if not joined.words:
         return np.zeros(log.sizes["time"])
     change = log_fuel_change(log, car, revision, joined)
     if isinstance(change, str):
-        return f"what meter and injectors correct at full throttle cannot be told: {change}"
+        return f"what meter and injectors correct at full throttle is not known: {change}"
     return rolling(change, rows_in(0.15, row_step_s(log)), "mean")
 
 
@@ -379,7 +379,7 @@ def _may_lean(known: np.ndarray, points: np.ndarray, rows: pd.DataFrame, car: Ca
 def _within_limit(taken: np.ndarray, half: np.ndarray, points: np.ndarray, rows: pd.DataFrame, car: Car) -> np.ndarray:
     """Take back less fuel wherever a stretch between breakpoints would pass the owner's limit with it.
 
-    Breakpoints lie far apart: what lambda does between them is held against the limit too, BIN_RPM by BIN_RPM.
+    Breakpoints lie far apart: what lambda does between them is compared with the limit too, BIN_RPM by BIN_RPM.
     """
     taken = taken.copy()
     most = np.interp(rows["rpm"], points, np.nan_to_num(half, nan=0.0))
@@ -470,7 +470,7 @@ def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) ->
         )
     if revision.full_load_fuel is None:
         notes.append(
-            f"{revision.name} does not state what is in force at full load: the factors go on whatever is there, "
+            f"{revision.name} does not state the current full-load fuelling: the factors apply to whatever is there,  "
             "by engine speed. With [full_load_fuel] in the revision they come in its own breakpoints, and in "
             "proposal.toml."
         )

@@ -77,14 +77,14 @@ class HeatStudy:
 
 
 def study_heat(log: xr.Dataset, car: Car, revision: Revision) -> HeatStudy:
-    """Study one flagged log; calm rows only, cold ones included. The lambda error has the trims taken out of it."""
+    """Study one flagged log; steady rows only, cold ones included. The lambda error has the trims taken out of it."""
     needed = [name for name in ("lambda_measured", "coolant_c") if not has(log, name)]
     if needed:
         return _nothing(log, f"the log has no {' and no '.join(needed)}.")
     rows = _rows(log, car, revision)
     table = _block_means(rows)
     if len(table) < LEAST_BLOCKS:
-        return _nothing(log, f"{len(table)} calm stretches of {BLOCK_S:g} s are too few ({LEAST_BLOCKS} are wanted).")
+        return _nothing(log, f"{len(table)} steady stretches of {BLOCK_S:g} s are too few ({LEAST_BLOCKS} are wanted).")
     warm = table[~(table["coolant_c"] < car.limits.coolant_min_c)]
     coolant, intake, explained = _regress(table)
     return HeatStudy(
@@ -182,7 +182,9 @@ def _slope(error: np.ndarray, base: np.ndarray, moved: dict[str, np.ndarray], na
     if len(moved) == 2:
         together = float(np.corrcoef(*moved.values())[0, 1])
         if abs(together) > INSEPARABLE:
-            why = f"coolant and intake air went together (correlation {together:.2f}): they cannot be told apart"
+            why = (
+                f"coolant and intake air moved together (correlation {together:.2f}): their effects cannot be separated"
+            )
             return nothing("% per °C", why)
     columns = np.column_stack([base, *moved.values()])
     position = base.shape[1] + list(moved).index(name)
@@ -195,7 +197,7 @@ def _slope(error: np.ndarray, base: np.ndarray, moved: dict[str, np.ndarray], na
     error_of = float(np.sqrt(np.sum(left**2) / freedom * inverse[position, position])) * widen
     reach = float(scipy.stats.t.ppf(0.975, freedom)) * error_of
     value = float(best[position])
-    text = f"straight line over {left.size} calm blocks, airflow and the other temperature held"
+    text = f"straight line over {left.size} steady blocks, airflow and the other temperature held constant"
     return Estimate(value, value - reach, value + reach, "% per °C", left.size, 0, text)
 
 

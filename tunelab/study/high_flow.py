@@ -27,10 +27,10 @@ UNKNOWN_DEAD_TIME_MS = 0.10  # where the steady study could not show it
 CURVE_SPREAD, CURVE_LENGTH = 0.06, 0.35  # how much a curve's error changes over how much log flow
 BIN = 0.06  # of log flow
 LEAST_READINGS = 4
-OVERLAP = 0.10  # of log flow below the top of the calm evidence: there pulls and calm driving are compared
+OVERLAP = 0.10  # of log flow below the top of the steady evidence: there pulls and steady driving are compared
 AT_RAIL_SHARE = 0.05
-AGREE_PCT = 3.0  # what pulls and calm driving may differ by and still agree; common practice, no source
-NO_EVIDENCE = "no pull has enough judged lambda near or beyond the top of the calm evidence."
+AGREE_PCT = 3.0  # what pulls and steady driving may differ by and still agree; common practice, no source
+NO_EVIDENCE = "no pull has enough usable lambda readings near or above the top of the steady driving."
 COLUMNS = ["reading", "flow_in_force_kg_h", "factor", "factor_lower", "factor_upper", "flow_proposed_kg_h", "basis"]
 
 
@@ -48,7 +48,7 @@ class HighFlow:
     bins: pd.DataFrame  # reading, flow_in_force_kg_h, factor, readings, pulls: what the pulls say by themselves
     curve: pd.DataFrame  # reading, flow_in_force_kg_h, factor, lower, upper: both together
     points: pd.DataFrame  # COLUMNS
-    steady_to: float  # highest reading of the calm evidence
+    steady_to: float  # highest reading of the steady evidence
     pulls_to: float  # highest reading that pulls reached below the rail
     disagreement_pct: float  # pulls less steady where both measured
     disagreement_interval: tuple[float, float]
@@ -74,7 +74,9 @@ class HighFlow:
             ]
         low, high = self.disagreement_interval
         status = status_within(self.disagreement_pct, low, high, least=-AGREE_PCT, most=AGREE_PCT)
-        text = f"pulls reach {self.pulls_to:.4g}, calm driving {self.steady_to:.4g} {channel(self.channel).shown_unit}."
+        text = (
+            f"pulls reach {self.pulls_to:.4g}, steady driving {self.steady_to:.4g} {channel(self.channel).shown_unit}."
+        )
         text = f"{text} {self.rail}" if self.rail else text
         numbers = (self.disagreement_pct, "%", low, high, self.confidence)
         return [Finding("high_flow.agreement", title, *numbers, *counts, status, AGREE_PCT, text)]
@@ -83,7 +85,7 @@ class HighFlow:
 def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, steady: SteadyFit) -> HighFlow:
     """Extend the steady study's meter error by the pulls of a log.
 
-    Only readings near and beyond the top of the calm evidence count: lower in a pull the engine turns slowly at full
+    Only readings near and beyond the top of the steady evidence count: lower in a pull the engine turns slowly at full
     load, where intake pulsation disturbs the meter and no curve can be read from it.
 
     Parameters
@@ -91,7 +93,7 @@ def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture
     log : Dataset
         The flagged log with the pulls.
     car, revision
-        The meter's rail and the owner's cap on a change; the curve in force, the same that `steady` is told against.
+        The meter's rail and the owner's cap on a change; the current curve, the same that `steady` refers to.
     mixture : Mixture
         Of `check_mixture` on the same log: readings with the moment of their fuelling.
     steady : SteadyFit
@@ -100,12 +102,10 @@ def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture
     Raises
     ------
     ValueError
-        The steady study was told against another revision.
+        The steady study refers to another revision.
     """
     if steady.reference != revision.name:
-        raise ValueError(
-            f"the steady study is told against {steady.reference}, the pulls were driven on {revision.name}."
-        )
+        raise ValueError(f"the steady study refers to {steady.reference}, the pulls were driven on {revision.name}.")
     try:
         evidence, flagged = _evidence(log, car, revision, mixture, steady)
     except NothingToFit as lacking:
@@ -120,7 +120,7 @@ def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture
 
 
 def _evidence(log, car: Car, revision: Revision, mixture: Mixture, steady: SteadyFit) -> tuple[pd.DataFrame, int]:
-    """Log of true flow over flow in force at every judged reading of lambda, with the meter's reading there."""
+    """Log of true flow over current flow at every judged reading of lambda, with the meter's reading there."""
     samples = refer(log, car, revision, revision)
     rows = rows_in(0.15, row_step_s(log))
     known = samples.fuel_trusted
@@ -153,7 +153,7 @@ def _rail(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture) -> st
     at = np.interp(mixture.readings["fuelled_s"], log["time"].values, log[channel].values)
     if not np.mean(at >= top) > AT_RAIL_SHARE:
         return ""
-    return f"The meter stood at its stop ({top:g}) in the pulls: flow beyond it was not measured and is not extended."
+    return f"The meter was at its stop ({top:g}) in the pulls: flow beyond it was not measured and is not extended."
 
 
 def _binned(evidence: pd.DataFrame) -> pd.DataFrame:

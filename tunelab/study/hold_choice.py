@@ -77,7 +77,7 @@ class Chosen:
     spread_pct: tuple[float, ...]  # of each: to how much lambda is known there before
     before: Expected
     after: Expected  # over what may be driven now
-    is_enough: bool  # before: within the limit everywhere that can be held, and the dead time told
+    is_enough: bool  # before: within the limit everywhere that can be held, and the dead time known
     reaches: bool  # after: within the limit over what may be driven now
     later_s: float  # of further drives until the limit holds everywhere; NaN where holds do not bring it there
     tells_dead_time: bool  # these holds, or what was driven, can tell it; False: no hold here can
@@ -154,7 +154,7 @@ def _is_led_up_to(coverage: Coverage, row: int, column: int) -> bool:
 def choose_holds(
     found: Sequence[Choice], coverage: Coverage, drives: Sequence[CalmDrive], car: Car, revision: Revision
 ) -> Chosen:
-    """Choose holds, one after another, until lambda is known within the owner's limit and the dead time told.
+    """Choose holds, one after another, until lambda is known within the owner's limit and the dead time is known.
 
     Each time the one that takes most of the variance of lambda's error over the cells that can be held, for each second
     of driving; once lambda is known well enough, of the dead time's. Nothing is chosen twice.
@@ -212,7 +212,7 @@ class Goal:
         return not known.is_far_off(self.limit_pct, judged) and known.expected(judged).upper_pct <= self.limit_pct
 
     def is_reached(self, known: Knowledge, judged: np.ndarray) -> bool:
-        """Whether the dead time is told besides, where holds can tell it."""
+        """Whether the dead time is known besides, where holds can show it."""
         return self.is_within(known, judged) and (known.tells_dead_time or not self.tells_dead_time)
 
 

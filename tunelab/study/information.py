@@ -1,4 +1,4 @@
-"""What calm driving tells of the lambda error over a car's range, and what each further hold would add to it.
+"""What steady driving tells of the lambda error over a car's range, and what each further hold would add to it.
 
 The uncertainty is the steady fit's own: its columns, its priors, the sizes and the noise that it chose. How far a
 Gaussian posterior is spread depends on where was driven and for how long, not on what was measured there, so a hold can
@@ -39,15 +39,15 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import MeterCurve, Revision
 
 NEXT = "the next drive"  # session of what is yet to be driven
-SETTLE_S = 2.0  # of a hold, until its calm seconds begin
-USUAL_UNREST = 1.5  # of a hold, where none was driven yet: what calm drivers show in the fit's own measure
+SETTLE_S = 2.0  # of a hold, until its steady seconds begin
+USUAL_UNREST = 1.5  # of a hold, where none was driven yet: what steady drivers show in the fit's own measure
 NOTHING = 1e-9  # weight of what was not driven
 CONSUMERS_V = 0.9  # by which the battery voltage falls with all consumers on; common practice, no source
 MANY = 12  # newest sessions that stand as they are; holds of earlier ones are put together where they lie close
 CLOSE = {"reading": 0.004, "log_speed": 0.05, "battery_v": 0.3}  # the reading by share of its range
 DRAWS = 400
 ROUNDING = 1e-10  # share of the whole variance by which rounding may leave a covariance not quite one
-# What a hold is kept by: means over its calm blocks, of its own revision, to be referred to any other.
+# What a hold is kept by: means over its steady blocks, of its own revision, to be referred to any other.
 KEPT = ("start_s", "seconds", "reading", "log_speed", "battery_v", "pulse_width_ms", "log_pressure", "slope",
         "speed_slope", "unrest", "weight")  # fmt: skip
 UNKNOWN_SIZES = np.full(len(NAMES), np.nan)
@@ -65,7 +65,7 @@ class CalmDrive:
 
     @property
     def seconds(self) -> float:
-        """Calm seconds of all holds."""
+        """Steady seconds of all holds."""
         return float(self.holds["seconds"].sum())
 
 

@@ -23,13 +23,13 @@ MEASURED = "steady.lambda_error"
 MEASURED_ALONE = "steady.lambda_error_alone"  # where the other also rests on sessions that the prediction came from
 PREDICTED = "steady.proposal_predicted"
 NORMAL_95 = 1.959964
-NOT_TOLD = 100.0  # how far apart two tables lie that cannot be held against each other
+NOT_TOLD = 100.0  # how far apart two tables lie that cannot be compared with each other
 NEAR_SHARE = 0.25  # of the whole change: entered values within it of a proposal are that proposal, altered
 
 
 @dataclass(frozen=True)
 class Promise:
-    """A figure that a proposal may predict, and the finding of the next drive that it is held against."""
+    """A figure that a proposal may predict, and the finding of the next drive that it is compared with."""
 
     predicted: str  # ids of findings
     measured: str
@@ -345,6 +345,6 @@ def _sentences(ledger: Ledger) -> list[str]:
     judged = [v for v in ledger.verdicts if v.outcome != "not shown"]
     held = sum(v.outcome == "held" for v in judged)
     found.append(
-        f"{held} of {len(judged)} predictions held." if judged else "No prediction could be held against a drive yet."
+        f"{held} of {len(judged)} predictions held." if judged else "No prediction could be compared with a drive yet."
     )
     return found

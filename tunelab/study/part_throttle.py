@@ -69,7 +69,7 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
     log : Dataset
         A flagged log.
     car, revision
-        The owner's limits are the authority; curve and dead time in force.
+        The owner's limits are the authority; curve and current dead time.
     pulls : PullSet
         Of `find_pulls` on the same log.
     delay : DelayFit

@@ -157,7 +157,7 @@ def _with_dead_time(evidence: Evidence, change_ms: np.ndarray, most: float) -> S
 
 
 def _judge(evidence: Evidence, setting: Setting, *, scaled: bool, spared: bool = False) -> _Judged:
-    """What a setting is expected to leave where was driven calmly, and at every place where the car was seen.
+    """What a setting is expected to leave where was driven steadily, and at every place where the car was seen.
 
     Where an exhaust leak is suspected the harm is that of the worse case: there is one, or there is none.
     """
@@ -191,7 +191,7 @@ def _full_curve(evidence: Evidence) -> np.ndarray:
 
 
 def _log_change(evidence: Evidence) -> np.ndarray:
-    """Log of the full curve over the one in force; 0 where either is zero or the car neither was nor is followed."""
+    """Log of the full curve over the current one; 0 where either is zero or the car neither was nor is followed."""
     now, then = np.asarray(evidence.revision.meter_curve.flow_kg_h), _full_curve(evidence)
     bears = reached(evidence.revision.meter_curve, evidence.places) | (evidence.meter.points["follow"] > 0).to_numpy()
     both = (now > 0) & (then > 0) & bears
@@ -281,7 +281,7 @@ def _held_by_neighbours(evidence: Evidence, setting: Setting, most: float) -> li
         side, left = ("above", "lean") if wanted[i] > flow[i] else ("below", "rich")
         lines.append(
             f"At {table['reading'].iloc[i]:.4g} {unit} the curve wants {wanted[i]:.4g} kg/h and goes in with "
-            f"{flow[i]:.4g}: {side} it nothing was measured, what stands there stays, and a curve has to rise. About "
+            f"{flow[i]:.4g}: nothing was measured {side} it, so the value there stays, and a curve has to rise. About "
             f"{100 * abs(wanted[i] / flow[i] - 1):.1f} % {left} is left there until the range {side} is driven."
         )
     return lines
@@ -291,7 +291,7 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
     notes = ["Curve and dead time go in together: either alone leaves more lambda error than both."]
     if not fit.dead_time.shown:
         notes = [
-            f"The dead time stays as it is. {fit.dead_time.because} The curve was chosen for the dead time in force: "
+            f"The dead time stays as it is. {fit.dead_time.because} The curve was chosen for the current dead time: "
             "it sets lambda right along what was driven, and says less about the rest."
         ]
     if chosen.predicted.p95_pct > fit.before.p95_pct:
@@ -299,16 +299,16 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
     basis = _curve_table(fit, chosen.setting)["basis"]
     if (basis == "kept pulse").any():
         notes.append(
-            "Breakpoints marked kept pulse were not driven calmly: they move only so that the injectors' pulse stays "
+            "Breakpoints marked kept pulse were not driven steadily: they move only so that the injectors' pulse stays "
             "there what it is now, under the new dead time."
         )
     if (basis == "unchanged").any():
-        notes.append("Breakpoints without enough calm driving stay exactly as they are.")
+        notes.append("Breakpoints without enough steady driving stay exactly as they are.")
     return (*notes, _worst_place(evidence, chosen.setting), *_leak_notes(fit.leak, chosen))
 
 
 def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:
-    """Say how an exhaust leak, which no steady log tells for certain, was reckoned with, and what it would leave."""
+    """Say how an exhaust leak, which no steady log tells for certain, was allowed for, and what it would leave."""
     predicted, notes = chosen.predicted, []
     if leak.shown:
         notes.append(
@@ -320,7 +320,7 @@ def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:
         either = ", and no place comes out further off than now whether there is one or not" if leak.suspected else ""
         notes.append(
             f"By {leak.because}, the chance of air that leaks into the exhaust ahead of the lambda sensor is "
-            f"{100 * leak.chance:.0f} %. The interval of the prediction reckons with it{either}."
+            f"{100 * leak.chance:.0f} %. The interval of the prediction allows for it{either}."
         )
     if chosen.spared:
         notes.append(

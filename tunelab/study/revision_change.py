@@ -207,9 +207,9 @@ def _spark(before: Revision, after: Revision) -> Difference | None:
 def _not_told(
     part: str, unit: str, name: str, before: Revision, after: Revision, lacks_before: bool, lacks_after: bool
 ) -> Difference:
-    """A table that cannot be held against its like: what it changed is not known, so it counts as changed."""
+    """A table that cannot be compared with its like: what it changed is not known, so it counts as changed."""
     lacking = before.name if lacks_before else after.name
-    text = f"{name} stands in only one of {before.name} and {after.name}: write it into revisions/{lacking}.toml too"
+    text = f"{name} is in only one of {before.name} and {after.name}: write it into revisions/{lacking}.toml too"
     if not (lacks_before or lacks_after):
         text = f"{name} of {before.name} and {after.name} is written in two ways that cannot be compared"
     return Difference(part, float("nan"), unit, None, text)

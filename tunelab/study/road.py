@@ -82,7 +82,7 @@ def name_drive(log: xr.Dataset, car: Car, revision: Revision) -> RoadDrive:
 
 
 def _from_segments(log: xr.Dataset, car: Car) -> Iterator[Span]:
-    """Kinds that the log's own segments name, starts told hot from cold."""
+    """Kinds that the log's own segments name, hot starts apart from cold ones."""
     table = find_segments(log, car)
     for row in table.itertuples():
         if row.kind in ("idle", "tip-in", "tip-out"):

@@ -21,21 +21,21 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 NEAR_LIMIT_RPM = 300.0  # a pull that ended this close below the limit has reached it
-WIDEST_RPM = 800.0  # an interval wider than this says that there is no difference to be told, not when to change
+WIDEST_RPM = 800.0  # an interval wider than this says that no difference is shown, not when to change
 # What a driveline loses differs from gear to gear by about this, one standard deviation. Common practice, no source.
 GEAR_LOSS = 0.01
 SLIP_ROUNDS = 3
 SLOWEST_GAIN_M_S2 = 0.01  # a gear that accelerates the car by less is as good as none
 RESERVE_RPM = 200.0  # of the rev limit above the highest engine speed worth driving to; common practice, no source
 STEP_RPM = 50.0  # in which a rev limit is set
-Verdict = Literal["shift at", "still pulling at the limit", "no difference to be told", "not shown"]
+Verdict = Literal["shift at", "still pulling at the limit", "no difference shown", "not shown"]
 
 
 @dataclass(frozen=True)
 class ShiftPoint:
     """Change from one gear to the next. NaN where not shown.
 
-    Where no difference can be told there is no engine speed to change at; `lower_rpm` and `upper_rpm` say between which
+    Where no difference is shown there is no engine speed to change at; `lower_rpm` and `upper_rpm` say between which
     speeds either gear may pull harder.
     """
 
@@ -105,7 +105,7 @@ class RevLimitProposal:
     """The rev limit that the power measured asks for. It is never raised: above it nothing was measured."""
 
     base: Revision
-    proposed_rpm: float  # the one in force where nothing speaks for a lower one
+    proposed_rpm: float  # the current one where nothing speaks for a lower one
     because: str
 
     @property
@@ -168,7 +168,7 @@ def propose_rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLim
 
 @dataclass(frozen=True)
 class Limit:
-    """The limit in force, and the highest engine speed that a pull reached."""
+    """The current limit, and the highest engine speed that a pull reached."""
 
     rpm: float
     reached_rpm: float
@@ -300,14 +300,14 @@ def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit
         text = f"gear {gear} still pulls harder at {top:.0f} rpm, the highest speed measured"
         return _unknown(gear, f"{text}; a pull that ends nearer the limit of {limit:.0f} rpm would show it.")
     if not np.isfinite(at[0]) and lower >= top - NEAR_LIMIT_RPM:
-        text = f"gear {gear} still pulls harder up to {top:.0f} rpm; the limit of {limit:.0f} rpm stands."
+        text = f"gear {gear} still pulls harder up to {top:.0f} rpm; shift at the limit of {limit:.0f} rpm."
         return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, min(lower, top), limit,
                           *_speeds(car, gear, limit, drop), still, text)  # fmt: skip
     if not np.isfinite(at[0]) or upper - lower > WIDEST_RPM:
-        text = f"between {lower:.0f} and {upper:.0f} rpm no difference between gears {gear} and {gear + 1} can be told"
+        text = f"between {lower:.0f} and {upper:.0f} rpm gears {gear} and {gear + 1} show no difference"
         text += f"; changing at {lower:.0f} rpm spares the engine."
         nan = float("nan")
-        return ShiftPoint(gear, gear + 1, "no difference to be told", nan, lower, upper, nan, nan, still, text)
+        return ShiftPoint(gear, gear + 1, "no difference shown", nan, lower, upper, nan, nan, still, text)
     value = float(np.clip(at[0], lower, upper))
     text = f"above {value:.0f} rpm gear {gear + 1} pulls harder" + (
         f" ({still:.0%} of draws: never)." if still else "."

@@ -144,7 +144,7 @@ def _readings(log: xr.Dataset, car: Car, revision: Revision) -> tuple[pd.DataFra
         return pd.DataFrame(), axis, f"the log has no {' and no '.join(absent)}."
     time, deg = fresh_readings(log, "knock_retard_deg")
     if not deg.size or not np.ptp(deg) > 0:
-        why = "knock retard never moved in this log, so it cannot be told from a dead sensor's."
+        why = "knock retard never moved in this log, so the sensor may be dead."
         return pd.DataFrame(), axis, why
     if axis == "manifold_kpa":
         load = at_rows(log, axis) if has(log, axis) else np.full(log.sizes["time"], np.nan)

@@ -73,7 +73,7 @@ def sheet_for(
     step : str
         One of the steps of a session.
     car, revision
-        The owner's limits, gearing and idle speed; the rev limit in force.
+        The owner's limits, gearing and idle speed; the current rev limit.
     top_speed_km_h : float
         Highest road speed that may be driven there; the owner's own limit goes first. [km/h]
     holds : sequence of Hold
@@ -150,7 +150,7 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
             "air kg/h": f"{hold.air_flow_from_kg_h:.0f}–{hold.air_flow_to_kg_h:.0f}",
             "throttle": f"{hold.throttle_pct:.0f} %" if np.isfinite(hold.throttle_pct) else "–",
             "brake, slope": ", ".join(t for t in (hold.brake, hold.slope) if t and t not in ("none", "level")) or "–",
-            "consumers": hold.consumers,
+            "electrical loads": hold.consumers,
             "hold": f"{hold.seconds:.0f} s",
             "then roll": f"{hold.roll_s:.0f} s" if hold.roll_s > 0 else "–",
         }
@@ -216,14 +216,20 @@ def _road(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     rows = [
         ("cold start", f"idle {idle:.0f} rpm", "until the coolant has 60 °C, nothing touched"),
         ("idle, warm", f"{idle:.0f} rpm", "3 min; lamps, fan and screen on and off, one at a time"),
-        ("take-off", "as in traffic", "6 times, gently and briskly"),
+        ("pulling away", "as in traffic", "6 times, gently and briskly"),
         *((f"cruise at {s:.0f} km/h", "a high gear, no lugging", "2 min, throttle still") for s in speeds),
         ("open the throttle", "2000 to 3000 rpm, third gear", "10 times: slowly, briskly, at once"),
         ("lift off, fuel cut", "from 3500 rpm to idle, clutch at 1500", "6 times in gear, 6 with the clutch at once"),
         ("hot restart", "after 10 min standing hot", "twice"),
     ]
     table = [dict(zip(("part", "at", "how"), row, strict=True)) for row in rows]
-    return "Road manners", "Idle, take-up, cruise and return to idle, each long enough to be told.", table, [], []
+    return (
+        "Road manners",
+        "Idle, pulling away, cruise and return to idle, each long enough to be judged.",
+        table,
+        [],
+        [],
+    )
 
 
 def _coast_down(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
@@ -235,7 +241,7 @@ def _coast_down(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
 
 
 def _launch(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
-    limit = f"as set in the engine computer, below {bounds.limit_rpm:.0f}"
+    limit = f"as set in the ECU, below {bounds.limit_rpm:.0f}"
     end = min(_speed(car, 2, 0.9 * bounds.limit_rpm), bounds.top_speed_km_h)
     row = {"held rpm": limit, "hold": "2 to 3 s", "to km/h": _round(end), "runs": "5 for each driver",
            "between": "2 min rolling, nobody behind"}  # fmt: skip

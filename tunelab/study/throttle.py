@@ -61,7 +61,7 @@ def counted_quantile(values: np.ndarray, count: np.ndarray, share: ArrayLike) ->
 def learn_throttle(
     throttle_pct: np.ndarray, flow_kg_h: np.ndarray, full_flow_kg_h: np.ndarray, count: np.ndarray | None = None
 ) -> ThrottleLine | None:
-    """Learn the line from calm samples, shape (n,) each; None where they are too few or the throttle never moved.
+    """Learn the line from steady samples, shape (n,) each; None where they are too few or the throttle never moved.
 
     `count` says of how many samples each is the mean; None: of one.
     """

@@ -28,13 +28,13 @@ ENDS_S = 1.5  # of a cell's time that stand for its first and last long-term tri
 LEARNING_PCT = 0.5  # the long-term trim of a cell moved by this: still learning; common practice, no source
 RESET_PCT = 0.3
 ONLY_ONCE = (
-    "Trims may be folded into the meter curve only once: the curve that the steady study proposes is reckoned from the "
+    "Trims may be folded into the meter curve only once: the curve that the steady study proposes comes from the "
     "pulse width, which contains the trims already, so enter that curve or this one, never both; and after either the "
     "long-term trims must be cleared, or the same correction works twice until they have unlearned it."
 )
 WRONG_AT_IDLE = (
     "Trims times the curve is wrong wherever the injectors' dead time is wrong, most at short pulses such as idle: the "
-    "steady study tells the two apart, this table does not. Use it only where there is no steady drive."
+    "steady study separates the two, this table does not. Use it only where there is no steady drive."
 )
 LEFT_SHARE = 0.25  # of the total trim that may be left for it to count as replaced; common practice, no source
 REPLACED = [
@@ -128,7 +128,7 @@ def _nothing(log: xr.Dataset, why: str) -> TrimStudy:
 
 
 def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
-    """Rows of closed loop that may be trusted: time, seconds, trims, speed, load, meter reading, calm."""
+    """Rows of closed loop that may be trusted: time, seconds, trims, speed, load, meter reading, steady."""
     short = at_rows(log, "trim_short_pct") if has(log, "trim_short_pct") else np.zeros(log.sizes["time"])
     long = at_rows(log, "trim_long_pct") if has(log, "trim_long_pct") else np.zeros(log.sizes["time"])
     speed, air, reading = at_rows(log, "engine_speed_rpm"), metered_air(log, car, revision), _reading(log, car)
@@ -165,7 +165,7 @@ def _reading(log: xr.Dataset, car: Car) -> np.ndarray:
 
 
 def metered_air(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
-    """Airflow at every row by the curve in force, or as logged where there is no reading. [kg/h]"""
+    """Airflow at every row by the current curve, or as logged where there is no reading. [kg/h]"""
     if has(log, car.meter.channel):
         curve = revision.meter_curve
         return np.interp(_reading(log, car), curve.reading, curve.flow_kg_h)
@@ -243,14 +243,14 @@ def _worst(table: pd.DataFrame) -> Estimate:
 def _moved(moved: pd.Series, rows: pd.DataFrame) -> Estimate:
     known = moved[np.isfinite(moved)]
     if known.empty or not np.ptp(rows["long"].to_numpy()) > 0:
-        return nothing("%", "the log has no long-term trim, or it never changed and cannot be told from a dead one")
+        return nothing("%", "the log has no long-term trim, or it never changed and may be dead")
     value, step = float(known.max()), 0.1  # what trims are usually logged to
     text = "largest of the cells, first against last 1.5 s; the interval is the reading's own step"
     return Estimate(value, max(value - step, 0.0), value + step, "%", len(known), 0, text)
 
 
 def _fold_in(rows: pd.DataFrame, revision: Revision, alike: Alike) -> pd.DataFrame:
-    """What folding the trims into the curve would give, at the breakpoints that were driven calmly."""
+    """What folding the trims into the curve would give, at the breakpoints that were driven steadily."""
     curve = revision.meter_curve
     reading, flow = np.asarray(curve.reading), np.asarray(curve.flow_kg_h, dtype=float)
     calm = rows[rows["calm"] & np.isfinite(rows["reading"])]
@@ -301,8 +301,8 @@ def change_sentence(before: TrimStudy, after: TrimStudy) -> str:
     if table.empty:
         return f"{before.session} and {after.session} share no cell of speed and load in closed loop: not shown."
     counts = table["what"].value_counts()
-    kinds = ", ".join(f"{kind} in {count}" for kind, count in counts.items())
-    text = f"From {before.session} to {after.session}, long-term trims of {len(table)} cells: {kinds}."
+    kinds = ", ".join(f"{count} {kind}" for kind, count in counts.items())
+    text = f"From {before.session} to {after.session}, of {len(table)} cells with a long-term trim: {kinds}."
     if counts.get("cleared", 0) > 0.5 * len(table):
         text += " Cleared trims mean that the ECU lost its memory in between: a battery taken off, or a fault there."
     return text

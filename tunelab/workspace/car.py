@@ -70,7 +70,7 @@ class LambdaSensor(Table):
     delay_s: Annotated[NotNegative, Field(le=5)]  # part of the transport delay that does not depend on flow
     delay_flow_s_kg_h: NotNegative  # transport delay = delay_s + delay_flow_s_kg_h / exhaust flow in kg/h
     lag_s: Annotated[NotNegative, Field(le=5)]  # first-order time constant of sensor and controller
-    afr_stoich: at_most(40) | None = None  # what its display reckons with where it shows AFR; none: it is asked for
+    afr_stoich: at_most(40) | None = None  # what its display uses where it shows AFR; none: it is asked for
     second: Literal["none", "other bank", "same pipe"] = "none"
 
 

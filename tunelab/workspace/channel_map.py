@@ -43,7 +43,7 @@ class ColumnRule(Table):
     scale: Finite | None = None  # none is 1
     offset: Finite | None = None  # none is 0, in the file's unit
     invert: bool = False
-    afr_stoich: Positive | None = None  # AFR columns: the ratio that the display reckons with; none is car.toml's
+    afr_stoich: Positive | None = None  # AFR columns: the ratio that the display uses; none is car.toml's
     words: dict[str, Finite] = Field(default_factory=dict)  # text, in any letter case -> number in the channel's unit
 
 

@@ -27,7 +27,7 @@ def check_channel_map(reading: Reading[ChannelMap]) -> Iterator[Problem]:
         yield from _check_rule(reading, position, rule)
         key = (plain_heading(rule.name or ""), rule.file or "")
         if rule.name and key in seen:
-            way_out = "keep one, or tell them apart with file"
+            way_out = "keep one, or distinguish them with file"
             yield reading.problem(("column", position, "name"), f"{rule.name!r} a second time", "one rule", way_out)
         seen.add(key)
 

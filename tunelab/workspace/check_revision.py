@@ -109,7 +109,7 @@ def _check_rev_limit(reading: Reading, revision: Revision, car: Car | None) -> I
     in_force = revision.fuelling and revision.fuelling.rev_limit_rpm
     limit = car and car.limits and car.limits.rev_limit_rpm
     if in_force and limit and in_force > limit:
-        way_out = "the limit in car.toml is the owner's and goes first: lower the one in the engine computer"
+        way_out = "the limit in car.toml is the owner's and goes first: lower the one in the ECU"
         wanted = f"at most the owner's limit of {limit:g} [rpm]"
         yield reading.problem(("fuelling", "rev_limit_rpm"), f"{in_force:g}", wanted, way_out)
 
@@ -119,7 +119,7 @@ def _check_full_load(reading: Reading, table: FullLoadFuel, car: Car | None) -> 
     given = [name for name in ("commanded_lambda", "fuel_factor") if reading.has("full_load_fuel", name)]
     if len(given) != 1:
         found = " and ".join(given) or "neither commanded_lambda nor fuel_factor"
-        wanted = "exactly one of the two: what the engine computer holds at full load"
+        wanted = "exactly one of the two: what the ECU holds at full load"
         yield reading.problem(("full_load_fuel",), found, wanted)
     speeds = table.engine_speed_rpm
     yield from _check_rising(reading, ("full_load_fuel", "engine_speed_rpm"), speeds, strictly=True)

@@ -35,8 +35,8 @@ _REASONS = {
     errno.ENAMETOOLONG: _TOO_LONG,
     errno.EIO: "the disk failed to read or write. Nothing of yours was replaced; copy what is on it elsewhere first.",
     errno.ENOENT: "there is no such file or folder.",
-    errno.ENOTDIR: "a file stands where a folder should.",
-    errno.EISDIR: "a folder stands where a file should.",
+    errno.ENOTDIR: "there is a file where a folder should be.",
+    errno.EISDIR: "there is a folder where a file should be.",
     errno.EMFILE: "too many files are open at once; close other programs, or raise the limit (ulimit -n).",
 }
 _NO_FLUSH = (errno.EACCES, errno.EPERM, errno.EBADF, errno.EINVAL, errno.ENOTSUP)  # of a folder: not offered there

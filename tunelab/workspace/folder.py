@@ -206,7 +206,7 @@ def _problems(
     if mapping:
         yield from _in_line_order(mapping, check_channel_map(mapping))
     if not revisions:
-        way_out = "describe what is in the engine computer; tunelab new DIR shows the form"
+        way_out = "describe what is in the ECU; tunelab new DIR shows the form"
         yield Problem(REVISIONS_FOLDER, None, "", "no *.toml file", "at least one revision", way_out)
     lineage = list(check_lineage(revisions))
     for reading in revisions.values():

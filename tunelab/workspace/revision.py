@@ -27,7 +27,7 @@ class MeterCurve(Table):
 
 
 class InjectorSettings(Table):
-    """Injector flow that the ECU reckons with, of one injector at the rail pressure of the car."""
+    """Injector flow that the ECU uses, of one injector at the rail pressure of the car."""
 
     flow_g_min: at_most(10000)
 
@@ -42,7 +42,7 @@ class DeadTime(Table):
 class Fuelling(Table):
     """The rest of the ECU's fuelling that a study needs."""
 
-    stoich_afr: at_most(40)  # the ratio that the ECU reckons with, whatever fuel is in the tank
+    stoich_afr: at_most(40)  # the ratio that the ECU uses, whatever fuel is in the tank
     rev_limit_rpm: at_most(30000)
 
 
@@ -102,7 +102,7 @@ class SparkRetreat(Table):
         )
 
 
-# What an engine computer or a car holds that no table of a revision does, in the trade's words.
+# What an ECU or a car holds that no table of a revision does, in the trade's words.
 OtherKind = Literal[
     "spark",  # ignition advance
     "commanded lambda",  # the mixture asked for

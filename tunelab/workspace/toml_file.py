@@ -17,7 +17,7 @@ from tunelab.workspace.toml_words import tell_line
 from tunelab.workspace.wanted import home_of, known_keys, nearest, unit_of, wanted
 
 LARGEST = 128 * 1024  # bytes; many times what an owner writes by hand
-MOST_PROBLEMS = 200  # of one file, told one by one
+MOST_PROBLEMS = 200  # of one file, named one by one
 PLACEHOLDER = "fill in"  # what a template holds wherever only the owner knows the value
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -205,7 +205,7 @@ def _likely_cause(item: dict[str, Any]) -> str:
     ):
         return "write it without quotes and without a unit, with a dot as decimal mark"
     if isinstance(value, str) and "date" in item["type"]:
-        return "a date stands without quotes"
+        return "write a date without quotes"
     if item["type"] in ("less_than_equal", "less_than", "greater_than_equal", "greater_than"):
         return "is it in the unit wanted?"
     return ""

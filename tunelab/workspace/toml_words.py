@@ -115,7 +115,7 @@ def _tell(rows: list[str], at: int, message: str) -> tuple[int, str, str]:
 
 
 def _tell_list(rows: list[str], at: int) -> tuple[int, str, str]:
-    """A list that comes to no end: told where it begins."""
+    """A list that comes to no end: named where it begins."""
     begin = next((k for k in range(at, -1, -1) if re.search(rf"{KEY}=\s*\[", rows[k])), at)
     inside = " ".join(rows[begin : at + 1])
     if ";" in inside:

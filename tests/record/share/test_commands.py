@@ -70,12 +70,12 @@ def test_compare_of_two_drives_says_what_can_be_told(car, tmp_path, capsys):
     assert main(["compare", SESSION, second.name, str(car), *files]) == 0
     said = capsys.readouterr().out
     assert "Both were driven with the same revision." in said
-    assert "cannot be told" in said
+    assert "within noise" in said
     assert "a difference may also come from the day" in said
     assert (tmp_path / "c.csv").read_text("utf-8").startswith("what,unit,before")
     page = (tmp_path / "c.html").read_text("utf-8")
-    assert "cannot be told" in page
-    assert "The owner&#39;s limits stand above all" in page
+    assert "within noise" in page
+    assert "The owner&#39;s limits come first" in page
     assert "default-src &#39;none&#39;" in page or "default-src 'none'" in page
 
 

@@ -123,7 +123,7 @@ def test_what_cannot_be_tested_says_why():
     still = flagged(link_log(at_speed((2500, 90))), CAR, session())
     assert "hardly changed" in in_step(still, "battery_v").because
     short = flagged(link_log(at_speed((2500, 12))), CAR, session())
-    assert "calm windows" in in_step(short, "battery_v").because
+    assert "steady windows" in in_step(short, "battery_v").because
     fast = order_noise(with_hum(3.0, 0.02), {"charging ripple": 97.0}, confidence=0.95, rng=np.random.default_rng(1))
     assert all("too coarse" in item.because for item in fast)
     assert order_noise(still.drop_vars("engine_speed_rpm"), ORDERS, confidence=0.95, rng=np.random.default_rng(1)) == ()

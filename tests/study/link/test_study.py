@@ -56,7 +56,7 @@ def verdicts():
 
 def test_no_difference_is_called_one_no_more_often_than_allowed(verdicts):
     # Exactly at most 5 % by construction, see test_ratio.py for many more draws; here what 80 draws can tell.
-    alarms = sum(verdict != "cannot tell yet" for verdict in verdicts[1.0])
+    alarms = sum(verdict != "not shown yet" for verdict in verdicts[1.0])
     assert binomtest(alarms, 80, 0.05, alternative="greater").pvalue > 0.01
 
 
@@ -83,7 +83,7 @@ def test_drop_outs_that_come_in_bunches_are_not_taken_for_a_change():
     rng = np.random.default_rng(5)
     pairs = [(bunched(rng, "A"), bunched(rng, "B")) for _ in range(200)]
     changes = [compare_wirings([a], [b], **HOW) for a, b in pairs]
-    alarms = np.mean([change.verdict != "cannot tell yet" for change in changes])
+    alarms = np.mean([change.verdict != "not shown yet" for change in changes])
     counts = [(change.ratio.events_first, change.ratio.events_second) for change in changes]
     lone = [rate_ratio([pair], [(3600.0, 3600.0)], confidence=0.95).is_shown for pair in counts]
     assert np.mean(lone) > 0.2
@@ -107,7 +107,7 @@ def test_a_few_drop_outs_settle_nothing_and_it_says_what_would():
     before = made_account("one", "A", {IDLE: (1800.0, 5)})
     after = made_account("two", "B", {IDLE: (600.0, 1)}, day=2)
     change = study_link([before, after], rng=np.random.default_rng(1), **HOW).change
-    assert change.verdict == "cannot tell yet"
+    assert change.verdict == "not shown yet"
     assert "min with either wiring" in change.because
 
 

@@ -153,7 +153,7 @@ def test_a_held_speed_whose_record_does_not_tell_its_setting_does_not_count():
     without = replace(one, findings=tuple(f for f in one.findings if f.id != "launch.held"))
     found = judged([without])
     assert status_of(found)["launch"] == "not_shown"
-    assert "does not tell which limits.launch_hold_rpm" in next(
+    assert "does not say which limits.launch_hold_rpm" in next(
         s.because for s in found.gates if s.gate.name == "launch"
     )
 

@@ -70,7 +70,7 @@ def test_an_excursion_is_split_with_the_film_of_its_own_temperature():
 
 @pytest.mark.parametrize(("breathes", "span_kpa", "why"), [
     (0.12, 50.0, "give the metered air to"),
-    (0.0, 6.0, "manifold pressure covers 6 kPa where it stood still"),
+    (0.0, 6.0, "manifold pressure covers 6 kPa where it was steady"),
     (0.0, 50.0, ""),
 ])  # fmt: skip
 def test_why_pressure_tells_no_air_is_the_true_reason(breathes, span_kpa, why):

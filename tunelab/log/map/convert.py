@@ -129,14 +129,14 @@ def _asked(match: Match, around: Surroundings) -> dict[str, str]:
     )
     return {
         "unit": '"AFR"',
-        "afr_stoich": f'"fill in"  # what it reckons with: 14.7 on most displays, whatever the fuel{own}',
+        "afr_stoich": f'"fill in"  # the ratio it uses: 14.7 on most displays, whatever the fuel{own}',
     }
 
 
 def describe_asked(match: Match, asked: Mapping[str, str]) -> str:
     """Say what a converted column still stands on, and the lines that settle it."""
     return (
-        f"  {match.column.heading!r}: AFR becomes lambda by the ratio that its display reckons with, and nothing "
+        f"  {match.column.heading!r}: AFR becomes lambda by the ratio that its display uses, and nothing "
         "says which. Say so once for the car, afr_stoich under [lambda_sensor] of car.toml, or for this column:\n"
         f"{rule_lines(match.column.heading, **asked)}"
     )

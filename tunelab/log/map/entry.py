@@ -46,7 +46,7 @@ def map_raw(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather:
     raw : RawTable
         From `read_raw`.
     car : Car or None
-        Says what an AFR display reckons with; its meter settles what "MAF" means.
+        Says what an AFR display uses; its meter settles what "MAF" means.
     channel_map : ChannelMap
         The owner's `channels.toml`; may be empty.
     weather : Weather or None

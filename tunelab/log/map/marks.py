@@ -1,4 +1,4 @@
-"""Marks in numbers that may group thousands or be decimal, as in 2,500: told by what the channel can be, or asked for.
+"""Marks in numbers that may group thousands or be decimal, as in 2,500: known by what the channel can be, or asked for.
 
 The reader gives such a column as thousands and says so (`RawColumn.marks`). A decimal comma in a column that has
 decimals of three places throughout looks the same, so that 2,673 V is 2.673 V and 2,673 rpm is 2673 rpm.

@@ -17,7 +17,7 @@ Sure = Literal["said", "stated", "likely", "open", "none"]
 class Match:
     """What one column is taken to be.
 
-    `sure`: said (by channels.toml), stated (the file names quantity and unit), likely (the unit was told from the
+    `sure`: said (by channels.toml), stated (the file names quantity and unit), likely (the unit was found from the
     numbers, only one fits), open (several remain: `forms` holds them), none (not a channel, or left out).
     """
 

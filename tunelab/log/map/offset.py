@@ -1,4 +1,4 @@
-"""How far apart the clocks of two loggers are, told from a quantity that both logged: mostly engine speed.
+"""How far apart the clocks of two loggers are, found from a quantity that both logged: mostly engine speed.
 
 At the right offset the two readings agree; at any other they differ by about as much as the quantity moves. So the
 difference is taken at every offset, and only one that stands alone counts: half the ways to drive repeat themselves.
@@ -23,12 +23,12 @@ _LEFT_OVER = 0.05  # of the mean square of the quantity's own movement: more doe
 _ALONE = 4.0  # times as much is left over anywhere else, or the offset does not stand alone
 _NEAR_S = 3.0  # of the best offset: still the same one
 _MOST_DOUBT_S = 0.2
-_PARTS = 3  # of the time together, by which the doubt is told
+_PARTS = 3  # of the time together, by which the doubt is found
 
 
 @dataclass(frozen=True)
 class Offset:
-    """What to add to the second clock to have the first one; `because` says why none is told, and is else empty."""
+    """What to add to the second clock to have the first one; `because` says why none is known, and is else empty."""
 
     channel: str
     seconds: float = float("nan")

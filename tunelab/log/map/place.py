@@ -104,7 +104,7 @@ def _beside_another(
         return _without(file, offset.channel, first), offset.seconds, note
     why = next((f"by {offset.channel}, since {offset.because}" for _, offset in found if offset), "")
     if others:
-        note += f"; the offset of their clocks cannot be told {why or 'by any channel that both logged'}. {_WAY_OUT}"
+        note += f"; the offset of their clocks is not known {why or 'by any channel that both logged'}. {_WAY_OUT}"
     return file, shift, note
 
 

@@ -1,4 +1,4 @@
-"""What keeps a file from being mapped, told with the lines of channels.toml that settle it."""
+"""What keeps a file from being mapped, with the lines of channels.toml that settle it."""
 
 from __future__ import annotations
 

@@ -216,7 +216,7 @@ def is_possible(form: Form, spread: Spread) -> bool:
 
 
 def _is_surely_possible(form: Form, sample: np.ndarray, ends: tuple[float, float, float]) -> bool:
-    """Whether even the lowest and highest number are possible, and enough lie above the floor: told without sorting."""
+    """Whether even the lowest and highest number are possible, and enough lie above the floor; without sorting."""
     if form.kind == "phi":
         return False
     base = to_usual(form, 0.0)

@@ -46,7 +46,7 @@ def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> li
         The owner's word; goes before everything else.
     car : Car or None
         Where it is known, a column named "MAF" cannot be the reading of another meter than the car's, and an airflow
-        is held against the engine's size.
+        is compared with the engine's size.
     """
     meter_channel = car.meter.channel if car else None
     matches = []

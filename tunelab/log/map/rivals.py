@@ -1,4 +1,4 @@
-"""Columns that claim one channel: told to be one reading written twice, or left to the owner to choose."""
+"""Columns that claim one channel: found to be one reading written twice, or left to the owner to choose."""
 
 from __future__ import annotations
 

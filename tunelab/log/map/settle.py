@@ -62,7 +62,7 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
     reasons["no readable time"] = np.flatnonzero(~keep)
     rows = np.flatnonzero(keep)
     twice = _find_twice(seconds[rows], None if cells is None else cells[rows])
-    reasons["written twice: the same rows stand above"] = rows[twice]
+    reasons["written twice: the same rows come earlier"] = rows[twice]
     rows = rows[~twice]
     stray = _find_stray(seconds[rows])
     reasons["time out of order for a moment"] = rows[stray]

@@ -84,7 +84,7 @@ def _read_text(text: Text, source: Source, rule: FileRule | None, layout: Layout
         return _read_parts(text, source, rule, [layout.header, *(layout.data + row for row in below)])
     check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + text.joined, repeats=repeats)
     if not check.keep.any():
-        raise ReadError("no whole data row stands below the heading line.")
+        raise ReadError("there is no whole data row below the heading line.")
     if first is not None and body is text.data and first.frame.height == len(lines.end):
         cells = _finish(_keep(first, check.keep), rows, layout, names, keep=check.keep)
     else:
@@ -146,7 +146,7 @@ class _Rows:
 
 
 def _is_whole(text: Text, layout: Layout, read: _Reading) -> bool:
-    """Whether every line is a whole row, told without a look at each."""
+    """Whether every line is a whole row, without a look at each."""
     data, height = text.data, read.frame.height
     if not height or not data.endswith(b"\n"):
         return False

@@ -95,7 +95,7 @@ def find_layout(data: bytes, *, headings: Sequence[str], decimal: str | None) ->
 
 
 def head_lines(data: bytes) -> list[str]:
-    """First lines of a text, from which its layout is told; the last may be cut off."""
+    """First lines of a text, from which its layout is found; the last may be cut off."""
     return data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:_HEAD_LINES]
 
 
@@ -235,7 +235,7 @@ _UNIT_WORDS = {"-", "--", "on/off", "hh:mm:ss", "hh:mm:ss.fff", "state", "text",
 def _names(rows: list[list[str]], header: int, first: int, width: int) -> tuple[str, ...]:
     if header < 0:
         raise ReadError(
-            f"line {first + 1} already holds data and no heading line stands above it; the {width} columns have no "
+            f"line {first + 1} already holds data and there is no heading line above it; the {width} columns have no "
             "names. Give them in channels.toml, in order:\n"
             f'    [[file]]\n    name = "{THIS_FILE}"\n    headings = ["Time (s)", "Engine speed (rpm)", ...]'
         )

@@ -39,7 +39,7 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     Parameters
     ----------
     path : Path
-        The file; opened for reading only. What it is is told from its content, not its name.
+        The file; opened for reading only. What it is is found from its content, not its name.
     channel_map : ChannelMap or None
         The owner's `channels.toml`, of which only `[[file]]` is used here.
 

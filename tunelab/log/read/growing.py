@@ -92,7 +92,7 @@ def require_growing_text(data: bytes) -> None:
 
 
 def find_line_end(data: bytes) -> bytes:
-    """How lines end in a file, told from its beginning: one byte, or those of a wide character."""
+    """How lines end in a file, found from its beginning: one byte, or those of a wide character."""
     for mark, encoding in _WIDE:
         if data.startswith(mark):
             return "\n".encode(encoding)

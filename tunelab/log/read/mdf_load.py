@@ -78,7 +78,7 @@ def _bound_memory(packed: int) -> None:
         import resource
 
         pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
-    except (ImportError, OSError):  # not Linux: what the file says is all that is held against the bound
+    except (ImportError, OSError):  # not Linux: what the file says is all that is compared with the bound
         return
     taken = pages * resource.getpagesize()  # address space, of which the libraries reserve much
     most = {resource.RLIMIT_AS: taken + _ROOM + 4 * most_unpacked(packed), resource.RLIMIT_FSIZE: most_unpacked(packed)}

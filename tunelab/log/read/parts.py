@@ -19,7 +19,7 @@ _MOST_DIGITS = 0.35  # of a line's bytes, for it to be one of names
 _LEAST_LETTERS = 0.3
 _LEAST_NAMES = 0.5  # of the filled cells, known to the kit or written in the heading line already
 HEADING_AGAIN = "another heading line: the rows below are read by it"
-_NOTE = "another heading stands further down: the rows below it are read by it"
+_NOTE = "another heading line follows further down: the rows below it are read by it"
 _FEWEST_ROWS = 2  # of data below a line of names, for that to be a heading above the one that was found
 
 

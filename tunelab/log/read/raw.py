@@ -91,12 +91,12 @@ class RawTable:
 
     @property
     def sha256(self) -> str:
-        """SHA-256 of the file's bytes, as hexadecimal digits; waits until it is reckoned. Empty for no file."""
+        """SHA-256 of the file's bytes, as hexadecimal digits; waits until it is calculated. Empty for no file."""
         return self.digest.result() if self.digest else ""
 
 
 def start_digest(content: bytes) -> Future[str]:
-    """Begin to reckon the SHA-256 of a file's bytes, beside whatever is done with the file meanwhile."""
+    """Begin to calculate the SHA-256 of a file's bytes, beside whatever is done with the file meanwhile."""
     worker = ThreadPoolExecutor(1)
     digest = worker.submit(lambda: hashlib.sha256(content).hexdigest())
     worker.shutdown(wait=False)

@@ -17,7 +17,7 @@ _RARE = 0.05  # of the rows: where the last column is empty in more, it may be o
 _CLEARLY = 1.0  # so many spreads nearer to the neighbour's columns is no chance
 _FARTHEST = 10.0  # spreads; what lies farther counts no more
 _ONE_MISSING = 3.0  # spreads that count where a number stands against none
-_REASON = "the readings fit the columns beside theirs: a cell is missing in the middle"
+_REASON = "the readings fit the columns beside theirs: a cell is missing before the last one"
 
 
 def leave_out_shifted(table: RawTable) -> RawTable:
@@ -43,7 +43,7 @@ def leave_out_shifted(table: RawTable) -> RawTable:
 
 
 def _ending_empty(frame: pl.DataFrame, empty: np.ndarray, *, is_rare: bool) -> np.ndarray:
-    """Runs of rows with an empty last field, told by their first row against the full one beside it."""
+    """Runs of rows with an empty last field, known by their first row against the full one beside it."""
     edges = np.flatnonzero(np.diff(np.r_[False, empty, False].astype(np.int8)))
     first, stop = edges[::2], edges[1::2]
     beside = np.where(first > 0, first - 1, np.minimum(stop, empty.size - 1))

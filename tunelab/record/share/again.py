@@ -1,4 +1,4 @@
-"""A record run again from what came in a zip, and its numbers held against those that came along."""
+"""A record run again from what came in a zip, and its numbers compared with those that came along."""
 
 from __future__ import annotations
 

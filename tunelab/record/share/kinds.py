@@ -1,4 +1,4 @@
-"""The table of kinds of private text that are told by their form: what each is called, its pattern, its check.
+"""The table of kinds of private text that are known by their form: what each is called, its pattern, its check.
 
 One row is one way of writing. A row that can take something else for private (two numbers side by side may be a
 position or two readings) is not `sure`: it is taken out all the same, and the report of `share` says so.

@@ -23,7 +23,7 @@ from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
 
 _OWNER = Path(__file__).parent / "owner"  # what the owner wrote by hand
-_DISPLAY_AFR = 14.7  # what the borrowed logger's AFR display reckons with
+_DISPLAY_AFR = 14.7  # what the borrowed logger's AFR display uses
 _LONGEST_S = 900.0
 SUMS = "SHA256SUMS"
 

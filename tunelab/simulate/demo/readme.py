@@ -3,7 +3,7 @@
 README = """# Demo workspace
 
 A two-seat hill-climb special with a 3.0 L straight-six, a hot-film meter in an enlarged housing, new injectors and a
-used engine computer wired in by its owner, three weeks before an event. Everything here is invented: the numbers come
+used ECU wired in by its owner, three weeks before an event. Everything here is invented: the numbers come
 from `tunelab.simulate`, and so do the faults in the logs. r02 is what the kit proposed from the sweep of r01, r03 what
 it proposed from the sweep of r02, typed in. It is made, byte for byte, by
 

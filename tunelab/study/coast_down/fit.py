@@ -88,7 +88,7 @@ def _why_not(coasts: Coasts, car: Car, session: Session) -> str:
     ways = {run.direction for run in coasts.runs}
     if not {"out", "back"} <= ways:
         told = "the direction of the runs is not known (no position: add turned_at_s to session.toml; or another road)"
-        one = f"all {len(coasts.runs)} runs went one way: slope and wind cannot be told from road load"
+        one = f"all {len(coasts.runs)} runs went one way: slope and wind cannot be separated from road load"
         return f"no road load: {told if 'unknown' in ways else one}; drive the same stretch both ways."
     return ""
 

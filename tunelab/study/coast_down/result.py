@@ -149,7 +149,7 @@ class CoastDownFit:
         ways = (
             f"{len(self.runs)} runs both ways, {self.speed_range_km_h[0]:.0f} to {self.speed_range_km_h[1]:.0f} km/h."
         )
-        because = ways if shown else self.because or f"not told from the other terms of road load by {ways}"
+        because = ways if shown else self.because or f"{ways} do not separate it from the other terms of road load"
         status = "met" if shown else "not_shown"
         return Finding(name, title, *numbers, self.samples_used, self.samples_flagged, status, None, because)
 

@@ -1,4 +1,4 @@
-"""Before against after: what can be told apart from noise, in findings and in the logs themselves."""
+"""Before against after: what is more than noise, in findings and in the logs themselves."""
 
 from tunelab.study.compare.findings import FindingDifference, compare_findings
 from tunelab.study.compare.holm import holm

@@ -1,4 +1,4 @@
-"""The same finding before and after: whether the two can be told apart."""
+"""The same finding before and after: whether they differ by more than noise."""
 
 from __future__ import annotations
 
@@ -65,11 +65,11 @@ def _compare_one(before: list[Finding], after: list[Finding]) -> FindingDifferen
     difference = values[1] - values[0]
     variances = [side[1] for side in sides]
     if not np.isfinite(variances).all():
-        return _with(blank, difference=difference, because="no interval goes with it, so noise cannot be told.")
+        return _with(blank, difference=difference, because="it has no interval, so it cannot be compared with noise.")
     error = float(np.sqrt(sum(variances)))
     freedom = _freedom([side for side in sides if side])
     if error == 0:
-        return _with(blank, difference=difference, because="no spread goes with it, so noise cannot be told.")
+        return _with(blank, difference=difference, because="it has no spread, so it cannot be compared with noise.")
     half = float(scipy.stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
     p = float(2 * scipy.stats.t.sf(abs(difference) / error, freedom))
     return _with(blank, difference=difference, lower=difference - half, upper=difference + half, p_value=p)
@@ -127,7 +127,7 @@ def say_apart(apart: bool, lower: float, upper: float) -> str:
         return "more than noise"
     if lower > 0 or upper < 0:
         return "clear on its own, but not after allowing for all that was compared"
-    return "cannot be told from noise"
+    return "no more than noise"
 
 
 def _conclude(row: FindingDifference, p: float) -> FindingDifference:

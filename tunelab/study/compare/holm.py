@@ -10,7 +10,7 @@ FINDINGS_LEVEL, LOGS_LEVEL, POINTS_LEVEL = 0.02, 0.02, 0.01
 
 
 def holm(p_values: ArrayLike) -> np.ndarray:
-    """Adjust p-values so that the chance of any false alarm among them stays below the level each is held against.
+    """Adjust p-values so that the chance of any false alarm among them stays below the level each is compared with.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ class Visits:
 
 @dataclass(frozen=True)
 class LogDifference:
-    """After less before of one quantity, over the cells that both sides visited. NaN where it cannot be told."""
+    """After less before of one quantity, over the cells that both sides visited. NaN where it is not known."""
 
     quantity: Quantity
     difference: float
@@ -146,7 +146,7 @@ def _compare(before: Visits, after: Visits, car: Car) -> LogDifference:
     )
     blank = LogDifference(quantity, nan, nan, nan, nan, False, 0, counts, "", "", empty)
     if table.empty:
-        return _with(blank, because="no operating point was visited by both, calm and trusted.")
+        return _with(blank, because="no operating point was driven steadily, with trusted readings, in both.")
     cells = _cells(table)
     blank = _with(blank, cells=len(cells))
     variance, freedom, inflation = _noise(table)

@@ -31,8 +31,8 @@ LEAK_WATCH, LEAK_STOP = 1.0, 1.05  # filling at the least air over filling at mu
 LEAST_SPAN = 4.0  # of the air that displacement, speed and manifold pressure offer, largest over least
 LEAK_TITLE = "Cylinder filling near idle over filling at high airflow"
 LEAK = (
-    "A small leak into the exhaust ahead of the lambda sensor reads exactly as a meter that reads low at small "
-    "airflow: no steady log tells them apart, so the lower bounds at the curve's breakpoints allow for one. Look for a "
+    "A small leak into the exhaust ahead of the lambda sensor reads exactly like a meter that reads low at small "
+    "airflow: no steady log separates them, so the lower bounds at the curve's breakpoints allow for one. Look for a "
     "leak by hand before anything is entered at light load."
 )
 FILLING = "Air against displacement, engine speed and manifold pressure"
@@ -123,7 +123,7 @@ def check_leak(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     high = bins["filling"][bins["offered"] > bins["offered"].quantile(0.5)].median()
     share = float(np.exp(low - high))
     status = graded(share, LEAK_WATCH, LEAK_STOP)
-    text = f"At the least air the engine fills {share:.2f} times as well as at much, by fuel and lambda. "
+    text = f"Near idle the engine fills {share:.2f} times as well as at high airflow, by fuel and lambda. "
     text += LEAK if status == "met" else _leak_cause(car)
     return statement("exhaust_leak", LEAK_TITLE, text, status=status, figure=(share, "1", LEAK_STOP), samples=len(bins))
 

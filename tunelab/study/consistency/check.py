@@ -110,6 +110,6 @@ def stops(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def checks_table(findings: Iterable[Finding]) -> pd.DataFrame:
-    """One row per check: what was held against what, status, why."""
+    """One row per check: what was compared with what, status, why."""
     rows = [(finding.title, finding.status.replace("_", " "), finding.because) for finding in findings]
     return pd.DataFrame(rows, columns=["check", "status", "because"])

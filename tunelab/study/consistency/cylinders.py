@@ -18,7 +18,7 @@ from tunelab.workspace.revision import Revision
 LEAST_SWEPT_L, MOST_SWEPT_L = 0.05, 1.1  # of one cylinder, from small motorcycles to the largest car engines
 COUNT_OFF = 0.12  # of the logarithm; an ECU that counts one cylinder more or fewer is further off up to 8 cylinders
 COUNT_FITS = 0.04  # of the logarithm: how near a whole number the air must come, and how steady
-CYLINDERS = "Cylinders as they show, against car.toml"
+CYLINDERS = "Number of cylinders: by the log against car.toml"
 UNUSED = "Nothing that is proposed rests on that number; feasibility and the test for ignition noise do."
 
 
@@ -37,8 +37,8 @@ def _of_one_cylinder(car: Car) -> Finding | None:
     swept, injections = car.engine.displacement_l / stated, injectors.count * injectors.injections_per_cycle
     if not LEAST_SWEPT_L <= swept <= MOST_SWEPT_L:
         text = (
-            f"{car.engine.displacement_l:g} L in {stated} cylinders leave {swept:.2f} L to each; {LEAST_SWEPT_L:g} to "
-            f"{MOST_SWEPT_L:g} L can be. Cylinders or displacement are not as stated. {UNUSED}"
+            f"{car.engine.displacement_l:g} L in {stated} cylinders make {swept:.2f} L each; engines have "
+            f"{LEAST_SWEPT_L:g} to {MOST_SWEPT_L:g} L. Cylinders or displacement are not as stated. {UNUSED}"
         )
         return statement("cylinders", CYLINDERS, text, status="watch", figure=(swept, "L", MOST_SWEPT_L), samples=0)
     if injections < stated:
@@ -63,8 +63,8 @@ def _by_air_charge(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         return statement("cylinders", CYLINDERS, text, status="met", figure=(count, "1", stated), samples=len(bins))
     spread = float((bins - middle).abs().quantile(0.9))
     if max(abs(middle - np.log(whole)), spread) > COUNT_FITS:
-        text = f"Airflow over the ECU's air per stroke makes {count:.2f}, no number of cylinders: the two do not go"
-        return not_made("cylinders", CYLINDERS, f"{text} together, by unit or by how the ECU reckons them.", "1")
+        text = f"Airflow over the ECU's air per stroke makes {count:.2f}, no number of cylinders: the two do not fit"
+        return not_made("cylinders", CYLINDERS, f"{text} together, by unit or by how the ECU calculates them.", "1")
     text = (
         f"Airflow over the ECU's air per stroke makes {whole} cylinders where car.toml states {stated}: check the "
         f"number, and that the column is milligrams for one cylinder. {UNUSED}"

@@ -33,7 +33,7 @@ BETTER = 0.5  # another revision that leaves less than this share of the deviati
 LEAST_DEVIATION = 0.01
 FLOW_WATCH, FLOW_STOP = 0.03, 0.08
 QUICK_S = 2.0
-LAW = "Pulse width against the ECU's own law under this revision"
+LAW = "Pulse width: logged against what this revision commands"
 FLOW = "Logged airflow against the meter curve of this revision"
 TRIMS = "Long-term trim apart from short-term trim"
 
@@ -46,7 +46,7 @@ def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[s
         if np.isfinite(opened).any() and np.nanmedian(opened) <= 0:
             text = "Most pulses are shorter than the dead time of this revision: unit, dead time or revision is wrong."
             return statement("pulse", LAW, text, status="stop", figure=(100.0, "%", 100 * LAW_STOP), samples=len(bins))
-        text = "Pulse width, battery voltage, commanded lambda and the meter are wanted together in calm driving."
+        text = "Needs pulse width, battery voltage, commanded lambda and the meter together in steady driving."
         return not_made("pulse", LAW, text)
     level, shape = float(bins["off"].median()), off_law_shape(bins["off"])
     size, rows = _size(bins["off"]), int(bins["rows"].sum())
@@ -76,7 +76,7 @@ def _better(log: xr.Dataset, car: Car, size: float, others: Mapping[str, Revisio
 
 
 def _without_trims(level: float, rows: int) -> Finding:
-    text = f"No trim is logged; the pulses are {_off(level)} what the law makes of the rest."
+    text = f"No trim is logged; the pulses are {_off(level)} this revision would command from the rest."
     if abs(level) <= UNTRIMMED_STOP:
         return not_made("pulse", LAW, f"{text} Trims may explain that: log them to check the revision.")
     figure = (100 * abs(level), "%", 100 * UNTRIMMED_STOP)
@@ -128,7 +128,7 @@ def check_flow(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     off = log_of(at_rows(log, "air_flow_kg_h")) - log_of(np.interp(reading, curve.reading, curve.flow_kg_h))
     bins = in_bins(log, calm_rows(log, car.meter.channel, "air_flow_kg_h"), off=off)
     if len(bins) < LEAST_BINS:
-        return not_made("air_flow", FLOW, "Too little calm driving with both believed.")
+        return not_made("air_flow", FLOW, "Too little steady driving with both readings trusted.")
     size, level = _size(bins["off"]), float(np.expm1(bins["off"].median()))
     text = f"The ECU's airflow lies {100 * level:+.1f} % off the curve; 9 of 10 stretches within {100 * size:.1f} %."
     status = graded(size, FLOW_WATCH, FLOW_STOP)

@@ -42,7 +42,7 @@ def check_clock(log: xr.Dataset) -> Finding:
     else:
         return not_made("clock", CLOCK, "Needs positions or a measured acceleration beside the speed.")
     if not np.isfinite(factor) or factor <= 0:
-        return not_made("clock", CLOCK, f"Too little driving to hold {how} against the speed.")
+        return not_made("clock", CLOCK, f"Too little driving to compare {how} with the speed.")
     off = abs(float(np.log(factor)))
     status = graded(off, CLOCK_WATCH, CLOCK_STOP)
     text = f"By {how} a second of the log's clock lasted {factor:.2f} s."

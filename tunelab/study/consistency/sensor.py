@@ -82,7 +82,9 @@ def check_follows(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         return not_made("lambda_follows", FOLLOWS, "Needs lambda and airflow.", "1")
     moves = _best_moves(log, car, revision, asked)
     if moves["asked"].std() < LEAST_MOVE or moves["block"].nunique() < LEAST_BINS:
-        text = "Trims and commanded lambda hardly moved in calm driving: a sensor that does not respond would not show."
+        text = (
+            "Trims and commanded lambda hardly moved in steady driving: a sensor that does not respond would not show."
+        )
         return not_made("lambda_follows", FOLLOWS, text, "1")
     share, upper = _share(moves)
     text = f"Lambda shows {share:.2f} of what trims and commanded lambda change in the fuel (at most {upper:.2f})."
@@ -156,6 +158,6 @@ def check_own_bank(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         return not_made("own_bank", OWN_BANK, "The trims of the two banks hardly moved apart.", "1")
     share, upper = _share(moves)
     status = "stop" if upper < 0 else "met"
-    text = f"Of the difference of the banks' trims the difference of their lambdas shows {share:.2f}."
+    text = f"The difference of the banks' lambdas shows {share:.2f} of that of their trims."
     text += " It has the wrong sign: the sensors or the trims of the banks are exchanged." if status == "stop" else ""
     return statement("own_bank", OWN_BANK, text, status=status, figure=(share, "1", 0.0), samples=len(moves))

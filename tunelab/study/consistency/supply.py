@@ -37,8 +37,8 @@ def check_fuel_pressure(log: xr.Dataset, car: Car) -> Finding:
     if status == "met" and abs(level) > LEVEL_WATCH:
         status = "watch"
     text = (
-        f"By the pressure across them the injectors pass {100 * np.expm1(level):+.1f} % of the flow at the stated "
-        f"pressure; 9 of 10 stretches lie within {100 * moves:.1f} % of that."
+        f"By the logged pressure the injectors flow {100 * np.expm1(level):+.1f} % against what is stated; "
+        f"9 of 10 stretches lie within {100 * moves:.1f} % of that."
     )
     text += f" {_cause(bins, car)} {BY_HAND}" if moves > FLOW_WATCH else ""
     figure = (100 * moves, "%", 100 * FLOW_STOP)

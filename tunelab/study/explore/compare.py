@@ -1,4 +1,4 @@
-"""Two plain comparisons for a first look: a straight line through two channels, and groups held against each other."""
+"""Two plain comparisons for a first look: a straight line through two channels, and groups side by side."""
 
 from __future__ import annotations
 
@@ -68,11 +68,11 @@ def fit_line(x: ArrayLike, y: ArrayLike, *, confidence: float) -> LineFit:
 class GroupDifference:
     """Whether groups differ more than what scatters within them."""
 
-    f_ratio: float  # NaN where it cannot be told
+    f_ratio: float  # NaN where it is not known
     p_value: float
     groups: int
     samples_used: int
-    because: str  # empty where it was told
+    because: str  # empty where it is known
 
 
 def compare_groups(groups: Mapping[str, ArrayLike]) -> GroupDifference:

@@ -30,7 +30,7 @@ def free_rows(log: xr.Dataset) -> np.ndarray:
 def off_the_wheels(log: xr.Dataset) -> np.ndarray:
     """Whether engine and wheels are seen apart at each row, whatever the throttle; bool of shape (time,).
 
-    Told by the same channels as `free_rows`. Engine speed must be in the log.
+    Found by the same channels as `free_rows`. Engine speed must be in the log.
     """
     apart = np.zeros(log.sizes["time"], dtype=bool)
     if has(log, "clutch_pressed"):

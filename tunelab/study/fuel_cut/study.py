@@ -23,7 +23,7 @@ ALIKE_RPM = 60.0  # ends of cuts within this are one speed of the ECU; common pr
 ENDED = {
     "throttle": "ended with the throttle",
     "clutch": "with the clutch",
-    "unclear": "just before foot or clutch moved, or where the log cannot tell",
+    "unclear": "just before foot or clutch moved, or where the log does not show it",
     "gap": "with the log",
 }
 

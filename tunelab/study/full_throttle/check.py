@@ -1,4 +1,4 @@
-"""One quantity held against one limit over all stretches of full throttle."""
+"""One quantity compared with one limit over all stretches of full throttle."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ CONFIDENCE = 0.95
 SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
 SHORTEST_BREACH_S = 0.1
 NEVER_MOVED = (
-    "The reading never changed in this log, so it cannot be told from a dead sensor's; a log in which it moves, this "
+    "The reading never changed in this log, so the sensor may be dead; a log in which it moves, this "
     "one or another of the same car, would show that it is alive."
 )
 
@@ -71,12 +71,12 @@ class Check:
 
     @property
     def moved(self) -> bool:
-        """Whether the reading ever changed; one that did not cannot be told from a dead sensor's."""
+        """Whether the reading ever changed; one that did not cannot be distinguished from a dead sensor's."""
         return bool(np.isfinite(self.lower + self.upper))
 
     @property
     def status(self) -> Status:
-        """Held against the limit by the one rule of every study; inside it with a reading that never moved, nothing."""
+        """Compared with the limit by the one rule of every study; inside it and never moved: not shown."""
         limit, bound = self.quantity.limit, "most" if self.quantity.worse == "higher" else "least"
         if not np.isfinite(self.value) or limit is None:
             return "not_shown"

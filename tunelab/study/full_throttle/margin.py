@@ -1,4 +1,4 @@
-"""Injectors, meter, knock, temperatures, supply and fuelling mode at full throttle, each held against its limit."""
+"""Injectors, meter, knock, temperatures, supply and fuelling mode at full throttle, each compared with its limit."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def _with_rail(check: Check, log: xr.Dataset, channel: str, top: float, stretche
         return check
     unit = CHANNELS[channel].unit
     where = f"at its rail or the end of its curve ({top:g} {unit}) in {', '.join(stuck)}"
-    return replace(check, because=f"the meter stood {where}: more air was not seen; {check.because}")
+    return replace(check, because=f"the meter was {where}: more air was not seen; {check.because}")
 
 
 def _knock(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:

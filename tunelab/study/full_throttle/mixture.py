@@ -1,4 +1,4 @@
-"""Lambda at full throttle, at the moment of fuelling; what is only sensor delay is told apart."""
+"""Lambda at full throttle, at the moment of fuelling; apart from what is only sensor delay."""
 
 from __future__ import annotations
 

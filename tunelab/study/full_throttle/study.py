@@ -39,7 +39,7 @@ def check_full_throttle(
     log : Dataset
         A flagged log.
     car, revision
-        The owner's limits are the authority; curve and dead time in force.
+        The owner's limits are the authority; curve and current dead time.
     pulls : PullSet
         Of `find_pulls` on the same log. Stretches of full throttle that make no pull are judged too.
     delay : DelayFit

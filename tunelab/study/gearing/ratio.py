@@ -15,7 +15,7 @@ STEADY_WINDOW_S = 1.0
 STEADY_SPREAD = 0.03  # standard deviation of the logarithm within the window
 STEADY_DRIFT_PER_S = 0.012  # drift of the logarithm
 QUICK_PER_S = 0.08  # a logarithm that moves faster changes gear, or the clutch moves
-FOLLOW_WINDOW_S = 4.0  # over which engine speed is held against road speed
+FOLLOW_WINDOW_S = 4.0  # over which engine speed is compared with road speed
 MOVING_PER_S = 0.006  # of the logarithm of road speed: slower says nothing of what engine speed follows
 FOLLOWS = 0.5  # of the rate of road speed, by which that of engine speed differs: 0 in gear, 1 with the engine at idle
 SPEED_CHANNELS = ("road_speed_km_h", "gps_speed_km_h")
@@ -53,9 +53,9 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     """
     channel = speed_channel or next((name for name in SPEED_CHANNELS if has(log, name)), "")
     if not channel or not has(log, channel):
-        raise ValueError(f"no gear can be told: the log has no reading of {channel or ' or '.join(SPEED_CHANNELS)}.")
+        raise ValueError(f"no gear can be found: the log has no reading of {channel or ' or '.join(SPEED_CHANNELS)}.")
     if not has(log, "engine_speed_rpm"):
-        raise ValueError("no gear can be told: the log has no reading of engine_speed_rpm.")
+        raise ValueError("no gear can be found: the log has no reading of engine_speed_rpm.")
     step = row_step_s(log)
     ratio = log_ratio(at_rows(log, "engine_speed_rpm"), at_rows(log, channel))
     ratio = np.where(_clutch_out(log), ratio, np.nan)

@@ -24,7 +24,7 @@ LEAST_FOLLOWED_S = 1.0  # of them with engine speed seen to follow road speed
 LEAST_MOVED = 0.1  # of the logarithm of road speed: an engine that settles to idle follows a coasting car over less
 BLOCK_S = 2.0
 LATE_S = 0.02  # one standard deviation of how far a logger dates the two speeds apart. Common practice, no source.
-NO_GEAR = f"no gear stands out: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
+NO_GEAR = f"no gear was found: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
 CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
 

@@ -1,4 +1,4 @@
-"""A channel as the rows of a log need it: trusted, and told apart from held values."""
+"""A channel as the rows of a log need it: trusted, and fresh values apart from held ones."""
 
 from __future__ import annotations
 

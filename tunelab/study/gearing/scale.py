@@ -1,4 +1,4 @@
-"""Is the speed sensor's scale right: held against the gearing and against GPS."""
+"""Is the speed sensor's scale right: compared with the gearing and against GPS."""
 
 from __future__ import annotations
 
@@ -168,7 +168,7 @@ def _compare(trace: SpeedRatio, speed_km_h: np.ndarray) -> ScaleEstimate:
     rate = log_rate(speed_km_h, trace.time, trace.step_s)
     near = np.isfinite(trace.log_ratio) & (np.abs(rate) < CALM_RATE_PER_S)
     if near.sum() * trace.step_s < 2.0:
-        return nothing("GPS speed and road speed overlap for less than 2 s of calm driving")
+        return nothing("GPS speed and road speed overlap for less than 2 s of steady driving")
     near &= np.abs(trace.log_ratio - np.median(trace.log_ratio[near])) < NEAR
     late = lateness_s(rate[near], trace.log_ratio[near])
     return _estimate(replace(trace, log_ratio=trace.log_ratio - late * rate), near, 0.0, "")

@@ -93,7 +93,7 @@ def _gap_inside(log: xr.Dataset, inside: slice) -> bool:
 
 
 def find_load_steps(log: xr.Dataset, car: Car) -> pd.DataFrame:
-    """One row per change of electrical load while idling, told by the battery voltage.
+    """One row per change of electrical load while idling, known by the battery voltage.
 
     `dip_rpm` is the deepest departure within 3 s (below zero when a load comes on), `back_s` the time until engine
     speed stays within its usual spread again (NaN if not within 5 s), `lasting_rpm` what remains after 3 to 5 s; NaN

@@ -1,4 +1,4 @@
-"""Does the idle swing regularly: the strongest line of the spectrum, held against the noise around it."""
+"""Does the idle swing regularly: the strongest line of the spectrum, compared with the noise around it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tunelab.study.estimate import CONFIDENCE, NAN
 
 LOWEST_HZ, HIGHEST_HZ = 0.08, 4.0
 LEAST_PERIODS = 5  # within the stretch
-SHORTEST_S = 8.0  # in less the noise around a line cannot be told from the line
+SHORTEST_S = 8.0  # in less the noise around a line cannot be distinguished from the line
 LEAST_RPM = 5.0  # nobody feels a smaller swing, and readings are rounded; common practice, no source
 FALSE_ALARM = 1e-3  # chance that noise alone would show a swing in one stretch
 HALF_BAND_BINS = 2  # of the window's main lobe, on either side
@@ -130,7 +130,7 @@ def find_hunting(time_s: np.ndarray, speed_rpm: np.ndarray) -> Hunting:
     if ratio < needed or amplitude < LEAST_RPM:
         hidden = float(np.sqrt(2.0 * found.scale * np.max(found.background)) * (np.sqrt(needed) + SEEN_SIGMAS))
         hidden = max(hidden, amplitude, 1.5 * LEAST_RPM)
-        because = f"nothing stands out of the noise; a swing of {hidden:.0f} rpm either way would have been seen."
+        because = f"no swing above the noise; one of {hidden:.0f} rpm either way would have been seen."
         sizes = (amplitude, 0.0, hidden)
         return Hunting(False, frequency, *bounds, *sizes, found.bin_hz, begin, seconds, count, because)
     sizes = (amplitude, *_amplitude_interval(time_s, speed_rpm, frequency, amplitude))

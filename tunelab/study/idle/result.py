@@ -130,7 +130,7 @@ def _hunting(study: IdleStudy, car: Car) -> Finding:
         return judge(question, Estimate(*[float("nan")] * 3, "rpm", 0, study.samples_flagged, ""), why)
     sizes = (worst.amplitude_rpm, worst.amplitude_lower_rpm, worst.amplitude_upper_rpm)
     swings = sum(h.shown for h in study.hunting)
-    text = f"{worst.because} Swings stand out in {swings} of {len(study.hunting)} stretches."
+    text = f"{worst.because} Swings are above the noise in {swings} of {len(study.hunting)} stretches."
     return judge(question, Estimate(*sizes, "rpm", worst.samples, study.samples_flagged, ""), text)
 
 
@@ -138,7 +138,7 @@ def _load_step(study: IdleStudy) -> Finding:
     question = Question("idle.load_step", "Dip of idle speed when an electrical load comes on")
     table = study.load_steps[study.load_steps["battery_step_v"] < 0] if len(study.load_steps) else study.load_steps
     if not len(table):
-        why = "no electrical load came on while the idle stood calm; switch on lights, fan and heater once, and log it."
+        why = "no electrical load came on while the idle was steady; switch on lights, fan and heater once, and log it."
         return judge(question, Estimate(*[float("nan")] * 3, "rpm", 0, study.samples_flagged, ""), why)
     worst = table.loc[table["dip_rpm"].idxmin()]
     back = f"back after {worst['back_s']:.1f} s" if np.isfinite(worst["back_s"]) else "not back within 5 s"

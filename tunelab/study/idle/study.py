@@ -80,7 +80,7 @@ def _why_none(log: xr.Dataset, spans: list, chosen: list, car: Car) -> str:
         return ""
     absent = [name for name in ("engine_speed_rpm", "throttle_pct") if not has(log, name)]
     if absent:
-        return f"the log has no {' and no '.join(absent)}, so idling cannot be told."
+        return f"the log has no {' and no '.join(absent)}, so idling cannot be found."
     if spans:
         return f"the engine idled only below {car.limits.coolant_min_c:g} °C; see the table by coolant temperature."
     return "the log holds no settled idle of four seconds."
@@ -157,7 +157,7 @@ def _why_not(series: Series, name: str, values: np.ndarray) -> str:
         return f"no trusted reading of {CHANNEL[name]} at settled idle"
     source = {"lambda": "lambda_measured", "error": "engine_speed_rpm"}.get(name, name)
     if not np.isfinite(step_of(series[source][1])):
-        return f"{CHANNEL[name]} never changed in this log, so it cannot be told from a dead sensor's"
+        return f"{CHANNEL[name]} never changed in this log, so the sensor may be dead"
     return ""
 
 
@@ -197,7 +197,7 @@ def _margin(series: Series, spans: list, flagged: int) -> Estimate:
     side = "closed" if np.median(opening) < 50 else "open"
     text = f"least room to the actuator's {side} end of {len(left)} blocks"
     if not np.isfinite(moved):
-        text += "; the reading never changed, so it cannot be told from a dead one"
+        text += "; the reading never changed, so the sensor may be dead"
     return Estimate(-found.value, -found.upper, -found.lower, "%", opening.size, flagged, text)
 
 

@@ -43,7 +43,7 @@ class OneWay:
 
 @dataclass(frozen=True)
 class DriverContrast:
-    """Two drivers held against each other in one quantity."""
+    """Two drivers compared with each other in one quantity."""
 
     quantity: str
     unit: str
@@ -135,7 +135,7 @@ def contrast(
     """Hold every two groups against each other (Welch, with Bonferroni's allowance for the number of pairs).
 
     Groups with fewer than two values are left out. The sentence says by how much they differ, or that they cannot be
-    told apart; `of` is what the groups are, in the plural.
+    separated; `of` is what the groups are, in the plural.
     """
     kept = {name: np.asarray(v, dtype=float)[np.isfinite(v)] for name, v in groups.items()}
     names = [name for name, values in kept.items() if values.size >= LEAST_REPEATS]
@@ -158,7 +158,7 @@ def _pair(kept, pair: tuple[str, str], what: tuple[str, str, str], count: int) -
     shown = [f"{round(float(value), digits) + 0.0:+.{digits}f}" for value in (difference, lower, upper)]  # no "-0"
     span = f"{shown[0]} {unit} ({shown[1]} to {shown[2]})"
     if lower <= 0.0 <= upper:
-        text = f"{quantity}: {pair[0]} and {pair[1]} cannot be told apart, {span}."
+        text = f"{quantity}: no difference shown between {pair[0]} and {pair[1]}, {span}."
     else:
         text = f"{quantity}: the {of} differ by {span}, {pair[0]} less {pair[1]}."
     return DriverContrast(quantity, unit, *pair, difference, lower, upper, (a.size, b.size), text)

@@ -32,7 +32,7 @@ class LaunchSpan:
     release_s: float
     moves_s: float  # the driven wheels begin to turn
     end_s: float
-    released_by: str  # how the release was told: "launch hold", "clutch" or "movement"
+    released_by: str  # how the release was found: "launch hold", "clutch" or "movement"
 
 
 def find_launches(log: xr.Dataset, car: Car) -> tuple[tuple[LaunchSpan, ...], str]:
@@ -42,9 +42,12 @@ def find_launches(log: xr.Dataset, car: Car) -> tuple[tuple[LaunchSpan, ...], st
     """
     needed = [name for name in ("engine_speed_rpm", "road_speed_km_h", "throttle_pct") if not has(log, name)]
     if needed:
-        return (), f"the log has no {' and no '.join(needed)}, so no launch can be told."
+        return (), f"the log has no {' and no '.join(needed)}, so no launch can be found."
     if not row_step_s(log) <= COARSEST_S:
-        return (), f"the rows lie more than {COARSEST_S:g} s apart: too coarse to tell a launch from a take-off."
+        return (
+            (),
+            f"the rows lie more than {COARSEST_S:g} s apart: too coarse to distinguish a launch from pulling away.",
+        )
     time, road, speed = log["time"].values, at_rows(log, "road_speed_km_h"), at_rows(log, "engine_speed_rpm")
     gaps = time[find_gaps(log)]
     found: list[LaunchSpan] = []

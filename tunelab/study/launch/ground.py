@@ -17,7 +17,7 @@ SATELLITE, FORWARD = "gps_speed_km_h", "acceleration_m_s2"
 # How late a sensor shows a change, with its standard error. [s] The log cannot tell it: under power and under the brake
 # the wheels themselves slip. Common practice, no source.
 SATELLITE_LATE_S, FORWARD_LATE_S = (0.20, 0.10), (0.05, 0.03)
-SLOW_SHARE = 0.3  # of the time between two satellite speeds, added to the standard error
+SLOW_SHARE = 0.3  # of the time between two GPS speeds, added to the standard error
 # Standard error of the scale of a speed, in per cent. The nose rises at a launch, and a sensor fixed to the car takes
 # part of gravity for acceleration. Common practice, no source.
 TIED_SCALE_PCT, ALONE_SCALE_PCT = 1.0, 4.0
@@ -38,7 +38,7 @@ def ground_speed(log: xr.Dataset, span: LaunchSpan) -> Ground:
     """Speed over the ground of one launch.
 
     Acceleration is summed up from rest, its reading at rest taken off (that holds the slope), and scaled to satellite
-    speed where that is logged; else satellite speed alone; else nothing: the driven wheels run ahead while they slip.
+    speed where that is logged; else GPS speed alone; else nothing: the driven wheels run ahead while they slip.
     Both are read a little later than the row, since both are late.
     """
     speed, rows = np.full(log.sizes["time"], NAN), rows_of(log, span.moves_s - 0.3, span.end_s)
@@ -51,8 +51,8 @@ def ground_speed(log: xr.Dataset, span: LaunchSpan) -> Ground:
         late, error = SATELLITE_LATE_S
         speed[rows] = np.maximum(_later(log, at_rows(log, SATELLITE), late)[rows], 0.0)
         error = float(np.hypot(error, SLOW_SHARE / rate_hz(log, SATELLITE)))
-        return Ground(speed, f"satellite speed, taken to be {late:g} s late", TIED_SCALE_PCT, error)
-    why = "neither acceleration nor satellite speed is logged, and driven wheels run ahead while they slip"
+        return Ground(speed, f"GPS speed, taken to be {late:g} s late", TIED_SCALE_PCT, error)
+    why = "neither acceleration nor GPS speed is logged, and driven wheels run ahead while they slip"
     return Ground(speed, f"not shown: {why}", NAN, NAN)
 
 
@@ -79,7 +79,7 @@ def _later(log: xr.Dataset, values: np.ndarray, late_s: float) -> np.ndarray:
 
 
 def _tied(log: xr.Dataset, speed: np.ndarray, rows: slice) -> tuple[np.ndarray, str, float]:
-    """Acceleration's speed scaled so that it agrees with satellite speed over the run, where that is logged."""
+    """Acceleration's speed scaled so that it agrees with GPS speed over the run, where that is logged."""
     if not has(log, SATELLITE):
         return speed, ALONE, ALONE_SCALE_PCT
     seen, time = at_rows(log, SATELLITE)[rows], log["time"].values[rows]
@@ -87,13 +87,13 @@ def _tied(log: xr.Dataset, speed: np.ndarray, rows: slice) -> tuple[np.ndarray, 
     known = np.isfinite(seen) & (seen > 15.0)
     if known.sum() < 10:
         return speed, ALONE, ALONE_SCALE_PCT
-    for late in np.arange(0.0, 0.65, 0.05):  # satellite speed is late
+    for late in np.arange(0.0, 0.65, 0.05):  # GPS speed is late
         moved = np.interp(time - late, time, speed[rows])
         factor = float(np.sum(moved[known] * seen[known]) / max(np.sum(moved[known] ** 2), 1e-9))
         misfit = float(np.mean((factor * moved[known] - seen[known]) ** 2))
         if misfit < best:
             best, late_best, scale = misfit, late, factor
     if not 0.8 < scale < 1.25:
-        return speed, f"{ALONE}; satellite speed disagrees and was left out", ALONE_SCALE_PCT
-    text = f"acceleration from rest, tied to satellite speed (factor {scale:.3f}, {late_best:.2f} s late)"
+        return speed, f"{ALONE}; GPS speed disagrees and was left out", ALONE_SCALE_PCT
+    text = f"acceleration from rest, tied to GPS speed (factor {scale:.3f}, {late_best:.2f} s late)"
     return speed * scale, text, TIED_SCALE_PCT

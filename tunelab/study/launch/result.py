@@ -57,7 +57,7 @@ class LaunchStudy:
     longest_hold: Estimate
     effects: dict[str, OneWay]  # quantity → analysis, where two drivers have two repeats
     contrasts: tuple[DriverContrast, ...]
-    sessions: tuple[DriverContrast, ...]  # sessions of this driver held against each other, in the time to the distance
+    sessions: tuple[DriverContrast, ...]  # sessions of this driver compared, in the time to the distance
     late: tuple[int, ...]  # numbers of launches of this session whose hold let go late
     not_engaged: tuple[int, ...]
     session: str
@@ -241,5 +241,5 @@ def _day(study: LaunchStudy, pair: DriverContrast) -> list[str]:
             f"Sessions of one driver differ too ({differ[0].sentence}) So do not put all of it down to driving."
         )
     elif study.sessions:
-        said.append("Sessions of one driver cannot be told apart.")
+        said.append("Sessions of one driver show no difference.")
     return said

@@ -68,7 +68,7 @@ def study_launches(
 
 
 def _sessions(own: list[Launch], more: list[Launch]) -> tuple[DriverContrast, ...]:
-    """Sessions of this session's driver, held against each other in the time to the distance."""
+    """Sessions of this session's driver, compared with each other in the time to the distance."""
     groups: dict[str, list[float]] = {}
     for launch in [*own, *more]:
         if own and launch.driver and launch.driver == own[0].driver:

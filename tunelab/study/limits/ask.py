@@ -1,4 +1,4 @@
-"""Each of the owner's limits, held against the part of a log that it speaks of."""
+"""Each of the owner's limits, compared with the part of a log that it speaks of."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ BOOST_FROM_KPA = 10.0  # above atmosphere: less is no boosted engine
 
 @dataclass(frozen=True)
 class Asked:
-    """One limit held against a log, and what its sentence needs beside the numbers."""
+    """One limit compared with a log, and what its sentence needs beside the numbers."""
 
     check: Check
     channel: str = ""
@@ -70,7 +70,7 @@ def _engine(driving: Driving, car: Car, revision: Revision) -> list[Asked]:
     knock = replace(knock, never_below=0.0)
     duty = check_duty(log, car, driving.running)
     meter = check_meter(log, car, revision, driving.running)
-    rail = meter.because.partition(";")[0] if meter.because.startswith("the meter stood") else ""
+    rail = meter.because.partition(";")[0] if meter.because.startswith("the meter was") else ""
     return [
         _ask(driving, knock, "knock_retard_deg", driving.running),
         Asked(_renamed(duty, "injector_duty", "Highest injector duty of the drive"), _duty_channel(log)),
@@ -197,7 +197,7 @@ def _limiter_note(driving: Driving, check: Check, car: Car, revision: Revision) 
     at_work = cut[np.abs(time - check.at_s) <= 0.5].any()
     work = "the fuel was cut meanwhile, so the limiter was at work and " if at_work else ""
     past = f"engine speed ran {check.value - limiter:.0f} rpm past it"
-    stands = f"the limiter of {revision.name} stands at {limiter:.0f} rpm"
+    stands = f"the limiter of {revision.name} is set to {limiter:.0f} rpm"
     return f"{stands}; {work}{past}: set it lower by as much, or look for a gear missed"
 
 

@@ -61,7 +61,7 @@ Spans = tuple[Span, ...]
 class Driving:
     """Stretches of a log by what was driven, and the conditions of every row."""
 
-    log: xr.Dataset  # flagged, with the airflow by the curve in force where it was not logged
+    log: xr.Dataset  # flagged, with the airflow by the current curve where it was not logged
     running: Spans
     above_idle: Spans
     loaded: (

@@ -1,4 +1,4 @@
-"""Lambda held against the owner's limits wherever the engine was loaded, referred back to the moment of fuelling."""
+"""Lambda compared with the owner's limits wherever the engine was loaded, referred back to the moment of fuelling."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ EMPTY = pd.DataFrame(columns=["seen_s", "fuelled_s", "stretch", "engine_speed_rp
 
 @dataclass(frozen=True)
 class HeldMixture:
-    """Lambda under load and at full throttle, each held against its limit."""
+    """Lambda under load and at full throttle, each compared with its limit."""
 
     lean: Check
     lean_note: str  # where load begins, and whose limit it is
@@ -66,7 +66,7 @@ def _mixture_of(driving: Driving, car: Car, revision: Revision, spans, delay: De
 def hold_lean(lean: Quantity, found: Mixture, stretches: tuple[Stretch, ...]) -> Check:
     """Hold judged lambda over commanded, in percent, against a limit.
 
-    Without a commanded lambda in the log it is held against lambda 1: beyond the limit that shows, but never met.
+    Without a commanded lambda in the log it is compared with lambda 1: beyond the limit that shows, but never met.
     """
     lean = replace(lean, smooth_s=SUSTAINED_S)
     judged = _long_enough(found.readings[found.readings["judged"]].sort_values(["stretch", "fuelled_s"]))

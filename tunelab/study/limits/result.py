@@ -24,7 +24,7 @@ class Watched:
     """One limit over a whole log: the check, and what was driven at its worst moment. NaN where not known."""
 
     check: Check
-    channel: str  # that was held against the limit, empty where it was reckoned from several
+    channel: str  # that was compared with the limit, empty where it was calculated from several
     throttle_pct: float
     load_pct: float  # absolute load
     gear: int  # 0: not known, or none
@@ -52,7 +52,7 @@ class LimitWatch:
     seconds_running: float
     seconds_loaded: float
     delay: DelayFit
-    because: str  # why nothing could be held against anything; empty where something was
+    because: str  # why nothing could be compared with anything; empty where something was
     confidence: float = 0.95
 
     @property

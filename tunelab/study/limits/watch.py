@@ -30,7 +30,7 @@ def watch_limits(log: xr.Dataset, car: Car, revision: Revision, session: Session
     log : Dataset
         A flagged log of any step.
     car, revision
-        The owner's limits are the authority; curve, dead time and rev limit in force.
+        The owner's limits are the authority; curve, dead time and current rev limit.
     session : Session
         Its steps: only in the step full-throttle an opening below 90 % may count as full throttle.
     delay : DelayFit
@@ -46,7 +46,7 @@ def watch_limits(log: xr.Dataset, car: Car, revision: Revision, session: Session
     mixture = hold_mixture(driving, car, revision, delay)
     watched = tuple(_watched(driving, item) for item in _ask(driving, car, revision, mixture))
     seconds = [sum(span.end_s - span.start_s for span in spans) for spans in (driving.running, driving.loaded)]
-    because = "" if any(np.isfinite(w.check.value) for w in watched) else "no reading could be held against a limit."
+    because = "" if any(np.isfinite(w.check.value) for w in watched) else "no reading could be compared with a limit."
     return LimitWatch(watched, mixture.readings, driving.load_from_pct, *seconds, delay, because)
 
 

@@ -1,4 +1,4 @@
-"""What the link study states, held against what the owner can live with."""
+"""What the link study states, compared with what the owner can live with."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def _change(study: LinkStudy) -> Finding:
     if change is None:
         because = "No other wiring was driven before, or session.toml does not name it, so there is nothing to compare."
         return _finding(study, "wiring_change", title, unit, status="not_shown", because=because, limit=1.0)
-    if change.verdict == "cannot tell yet":
+    if change.verdict == "not shown yet":
         return _finding(study, "wiring_change", title, unit, status="not_shown", because=change.because, limit=1.0)
     status = status_within(change.ratio.ratio, change.ratio.lower, change.ratio.upper, most=1.0)
     ends = {"value": change.ratio.ratio, "lower": change.ratio.lower, "upper": change.ratio.upper}
@@ -109,7 +109,9 @@ def _in_step(study: LinkStudy, orders: Sequence[OrderNoise]) -> Finding:
         worst = min(found, key=lambda item: item.p_value)
         because = f"{', '.join(channels)}; clearest is {worst.channel} with {worst.source}."
     else:
-        because = f"None of {len(tested)} pairs of channel and source stands out; weaker noise may still be there."
+        because = (
+            f"None of {len(tested)} pairs of channel and source is above the noise; weaker noise may still be there."
+        )
     counts = {"samples_used": max(i.samples_used for i in tested), "samples_flagged": 0}
     counts["samples_flagged"] = min(i.samples_flagged for i in tested)
     status: Status = "watch" if found else "not_shown"
@@ -132,7 +134,7 @@ def _supply(study: LinkStudy, supply: Supply | None, limit: float) -> Finding:
         because += f" {supply.dips} of {supply.drop_outs_seen} drop-outs began below {supply.dip_v:.1f} V"
         because += ", more than chance." if supply.p_dips < BY_CHANCE else "; chance alone may do that."
     if not np.isfinite(lower):
-        because = f"It stood at {supply.dip_v:g} V throughout, so it cannot be told from a dead reading. {because}"
+        because = f"It read {supply.dip_v:g} V throughout, so the reading may be dead. {because}"
         if status != "watch" or supply.dip_v >= limit:
             return _finding(study, "supply", title, unit, status="not_shown", limit=limit, because=because)
     ends = {"value": supply.dip_v, "lower": lower, "upper": upper}

@@ -63,7 +63,7 @@ def channel_noise(log: xr.Dataset, car: Car, *, confidence: float) -> NoiseTable
     Parameters
     ----------
     log : Dataset
-        Flagged log. While the engine runs only calm samples count; a channel slower than the rows by its own readings.
+        Flagged log. While the engine runs only steady samples count; of a channel slower than the rows its readings.
     car : Car
         For the states.
     confidence : float
@@ -128,7 +128,7 @@ def _readings(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray, np.nd
 
 
 def _calm(log: xr.Dataset, name: str, states: EngineStates) -> np.ndarray:
-    """Rows whose readings may be used: calm while the engine turns, anything undisturbed while it does not."""
+    """Rows whose readings may be used: steady while the engine turns, anything undisturbed while it does not."""
     turning = states.code > 0
     still = trusted(log, name, allow=(*DOES_NOT_MATTER, "transient")).to_numpy() & ~turning
     return still | trusted(log, name, allow=DOES_NOT_MATTER).to_numpy()

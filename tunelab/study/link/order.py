@@ -96,7 +96,7 @@ def order_noise(
     Returns
     -------
     tuple of OrderNoise
-        Channels by orders. Not tested, with the reason: fewer than eight calm windows of 3 s, a speed that wanders or
+        Channels by orders. Not tested, with the reason: fewer than eight steady windows of 3 s, a speed that wanders or
         is rounded too much for the order, or one that stood still so that any fixed frequency would look the same.
 
     Notes
@@ -195,7 +195,7 @@ def _test(
 
 def _why_not(windows: list[_Window], order: float) -> str:
     if len(windows) < FEWEST_WINDOWS:
-        return f"{len(windows)} calm windows of {WINDOW_S:g} s; {FEWEST_WINDOWS} are wanted"
+        return f"{len(windows)} steady windows of {WINDOW_S:g} s; {FEWEST_WINDOWS} are wanted"
     error = float(np.median([window.speed_error_rpm for window in windows]))
     drift = float(order_frequency(error, order)) * WINDOW_S
     if drift > DRIFT_CYCLES:

@@ -1,4 +1,4 @@
-"""Two rates held against each other: exact, and like with like where the engine's state matters."""
+"""Two rates compared with each other: exact, and like with like where the engine's state matters."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from tunelab.study.link.state import CRANKING
 from tunelab.study.link.survival import LogRank, SurvivalCurve, compare_survival, survival_curve
 
 UNNAMED = "wiring not named"
-Verdict = Literal["helped", "made it worse", "cannot tell yet"]
+Verdict = Literal["helped", "made it worse", "not shown yet"]
 DRAWS = 2000
 BUNCHED = 1.3  # from here it is worth a sentence
 WINDOW_S = 300.0  # drop-outs that come in bunches do so within minutes; common practice, no source
@@ -247,7 +247,7 @@ def compare_wirings(
         power=power,
         confidence=stricter(confidence, bunched),
     )
-    verdict: Verdict = "helped" if ratio.upper < 1 else "made it worse" if ratio.lower > 1 else "cannot tell yet"
+    verdict: Verdict = "helped" if ratio.upper < 1 else "made it worse" if ratio.lower > 1 else "not shown yet"
     rank = compare_survival(*[lengths([s for a in own for s in a.stretches]) for own in (before, after)])
     names = (before[0].wiring or UNNAMED, after[0].wiring or UNNAMED)
     return WiringChange(*names, ratio, rank, verdict, settling, _in_words(verdict, ratio, settling) + _bunches(bunched))
@@ -256,9 +256,9 @@ def compare_wirings(
 def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
     seen = (
         f"{ratio.events_first} drop-outs in {ratio.seconds_first / 60:.0f} min before, {ratio.events_second} in "
-        f"{ratio.seconds_second / 60:.0f} min since, like with like"
+        f"{ratio.seconds_second / 60:.0f} min since, at like speeds and loads"
     )
-    if verdict != "cannot tell yet":
+    if verdict != "not shown yet":
         word = "It helped" if verdict == "helped" else "It made it worse"
         return (
             f"{word}: {seen}. The rate is {_times(ratio.lower)} to {_times(ratio.upper)} times what it was "
@@ -276,7 +276,7 @@ def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
                 f" Driven anew, about {settling.minutes_each:.0f} min with either wiring would show a rate cut to "
                 f"1/{settling.factor:g} with a chance of {settling.power:.0%}."
             )
-    return f"Cannot tell yet: {seen}. {more}"
+    return f"Not shown yet: {seen}. {more}"
 
 
 def _bunches(dispersion: float) -> str:

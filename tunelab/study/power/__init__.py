@@ -1,4 +1,4 @@
-"""Power at the wheels from pulls, with an honest band; and whether two revisions can be told apart."""
+"""Power at the wheels from pulls, with an honest band; and whether two revisions differ by more than noise."""
 
 from tunelab.study.power.compare import PowerComparison, compare_power
 from tunelab.study.power.energy import EnergyCheck, check_energy

@@ -131,7 +131,7 @@ def _sentence(before, after, grid, mean: float, interval, apart: bool, regions) 
     core = f"from {grid[0]:.0f} to {grid[-1]:.0f} rpm {after.revision} makes {abs(mean):.1f} % {size} than "
     core += before.revision
     core += f" (between {interval[0]:+.1f} and {interval[1]:+.1f} %)"
-    text = f"{core}: that {'can' if apart else 'cannot'} be told from noise."
+    text = f"{core}: that is {'more' if apart else 'no more'} than noise."
     where = ", ".join(f"{low:.0f} to {high:.0f} rpm ({change:+.1f} %)" for low, high, change in regions)
     return f"{text} Clear by itself at {where}." if regions else text
 

@@ -37,7 +37,7 @@ class EnergyCheck:
 def check_energy(log: xr.Dataset, car: Car, revision: Revision, fit: PowerFit) -> EnergyCheck:
     """Hold wheel power against the heating value of the fuel injected and of the fuel that the metered air burns.
 
-    The fuel comes from the pulse width less the dead time in force, the air from the ECU's air flow; neither is
+    The fuel comes from the pulse width less the current dead time, the air from the ECU's air flow; neither is
     corrected, so an error of meter or injectors shows as a difference between the two. It is a cross-check and never
     enters the power.
     """

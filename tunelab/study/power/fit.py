@@ -155,4 +155,6 @@ def _why_not_absolute(by_way: dict[str, list[PullPower]], both: bool, draws: np.
         )
     else:
         text = f"all {len(by_way['out'])} pulls went one way"
-    return f"no absolute power: {text}; the slope of the road cannot be told from power. Drive the same stretch back."
+    return (
+        f"no absolute power: {text}; the slope of the road cannot be separated from power. Drive the same stretch back."
+    )

@@ -16,7 +16,7 @@ from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 
-# Labelled assumptions where the owner states nothing: what cars have in the middle, and one standard deviation of cars
+# Labelled assumptions where the owner states nothing: what the median car has, and one standard deviation of cars
 # about it. Common practice, no source.
 SLIP_PCT_PER_G = {"front": (11.0, 4.0), "rear": (11.0, 4.0), "all": (6.0, 2.5)}
 ENGINE_INERTIA_KG_M2_L = (0.065, 0.02)  # with flywheel and clutch, per litre of displacement

@@ -30,7 +30,7 @@ def standard_day(log: xr.Dataset, session: Session, pulls: tuple[Pull, ...], *, 
     if standard not in ("ISO 1585", "SAE J1349"):
         raise ValueError(f"standard is {standard!r}; wanted is 'ISO 1585' or 'SAE J1349'.")
     if session.weather is None:
-        raise ValueError("session.toml has no [weather], so no standard day can be reckoned.")
+        raise ValueError("session.toml has no [weather], so power on a standard day cannot be calculated.")
     weather = session.weather
     dry = float(dry_pressure(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
     both = [iso_1585_factor(dry, weather.air_c), sae_j1349_factor(dry, weather.air_c)]

@@ -171,7 +171,7 @@ def _standing(gate: Gate, drives: list[Drive], gone: list[tuple[Drive, Emptied]]
     """
     for drive, why in reversed(gone):
         stops = [f for f in map(drive.finding, (*gate.ids, *gate.also)) if f is not None and f.status == "stop"]
-        if not stops or why_touched(gate, drive, now) is None:  # held against another limit: to be recorded again
+        if not stops or why_touched(gate, drive, now) is None:  # compared with another limit: to be recorded again
             continue
         open_ = [f for f in stops if not _is_ended(gate, drive, f.id, drives, now)]
         if not open_:
@@ -217,8 +217,8 @@ def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding,
     earlier, stopped = stops[-1]
     if gate.lasting:
         note = (
-            f" {drive.record} did not show it again, but nothing that touches it was changed since: it stands. What "
-            "was changed and stands in no table belongs into also_changed of the revision."
+            f" The stop stays: {drive.record} did not show it again, but nothing that touches it was changed since. "
+            "What was changed and is in no table belongs in also_changed of the revision."
         )
         return "stop", stopped, earlier, note
     return (

@@ -1,4 +1,4 @@
-"""Which of the owner's limits a finding is held against, whether it still is that limit, and whether it was passed."""
+"""Which of the owner's limits a finding is compared with, whether it still is the same, and whether it was passed."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ SAME = 1e-5  # share by which a limit in a record may differ from the one in car
 
 
 def other_limit(finding: Finding, car: Car) -> str:
-    """Say that car.toml now states another limit than the one a finding was held against; empty where it does not."""
+    """Say that car.toml now states another limit than the one a finding was compared with; empty where it does not."""
     key = HELD_AGAINST.get(finding.id)
     if key is None:
         return ""
@@ -73,7 +73,7 @@ def other_limit(finding: Finding, car: Car) -> str:
     if now == finding.limit or (None not in (now, finding.limit) and math.isclose(now, finding.limit, rel_tol=SAME)):
         return ""
     texts = ["no limit" if limit is None else f"{limit:g}" for limit in (finding.limit, now)]
-    return f"it was held against {texts[0]}, and car.toml now states {texts[1]} (limits.{key})"
+    return f"it was compared with {texts[0]}, and car.toml now states {texts[1]} (limits.{key})"
 
 
 def other_setting(finding: Finding, whole: Finding | None, car: Car) -> str:
@@ -89,7 +89,7 @@ def other_setting(finding: Finding, whole: Finding | None, car: Car) -> str:
     if now is None:
         return f"car.toml no longer states what it was measured from (limits.{key})"
     if whole is None or whole.value is None or finding.value is None:
-        return f"its record does not tell which limits.{key} it was measured from"
+        return f"its record does not say which limits.{key} it was measured from"
     then = whole.value - finding.value
     if math.isclose(then, now, rel_tol=SAME, abs_tol=SAME * abs(whole.value)):
         return ""

@@ -33,7 +33,7 @@ class Emptied:
 
 @dataclass(frozen=True)
 class Now:
-    """What drives are held against: the car as it is."""
+    """What drives are compared with: the car as it is."""
 
     car: Car
     revisions: Mapping[str, Revision]

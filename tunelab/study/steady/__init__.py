@@ -1,4 +1,4 @@
-"""The steady study: how wrong the air meter and the injectors' dead time are, from calm driving."""
+"""The steady study: how wrong the air meter and the injectors' dead time are, from steady driving."""
 
 from tunelab.study.steady.blocks import Delay
 from tunelab.study.steady.fit import fit_steady, stated_delay

@@ -1,6 +1,6 @@
-"""Calm blocks: about a second in which air was calm when the fuel was metered and when lambda was measured.
+"""Steady blocks: about a second in which air was steady when the fuel was metered and when lambda was measured.
 
-Time is cut into short bins; a block is four bins. It is calm if air, speed and pulse width keep still from a second
+Time is cut into short bins; a block is four bins. It is steady if air, speed and pulse width keep still from a second
 before it until its gas has passed the sensor.
 """
 
@@ -16,7 +16,7 @@ from tunelab.study.steady.samples import Samples
 BIN_S = 0.25  # length of a bin; longer where the log is slow
 BIN_SAMPLES = 2.5  # least samples of a bin, on average
 BLOCK_BINS = 4
-SETTLE_S = 0.5  # calm before a block: wall film and meter settle in it
+SETTLE_S = 0.5  # steady before a block: wall film and meter settle in it
 # Furthest apart of the bins of a window that is used at all, beside their noise. Common practice, no source.
 CALM_LOG_AIR = 0.15
 CALM_LOG_SPEED = 0.08
@@ -24,7 +24,7 @@ CALM_LOG_OPEN = 0.16
 # Furthest apart of engine speed and of opening time at which a block's error has twice the variance of a still one's:
 # about what blocks of three engine models of known truth show. Air that wanders adds nothing beside them.
 RESTLESS_LOG_SPEED, RESTLESS_LOG_OPEN = 0.02, 0.045
-LONGEST_AFTER = 8  # bins behind a block that have to be calm, at the most
+LONGEST_AFTER = 8  # bins behind a block that have to be steady, at the most
 LEAST_SHARE = 0.6  # of a bin's rows that must be trusted
 LEAST_LAMBDA = 2  # fresh lambda readings of a block
 HOLD_STEP = 0.03  # change of log air or log speed from block to block that begins a new hold
@@ -56,7 +56,7 @@ MEANS = ("log_air", "log_speed", "log_open", "log_ratio", "log_pressure", "readi
 
 
 def calm_blocks(samples: Samples, delay: Delay) -> pd.DataFrame:
-    """Cut a log into calm blocks, one row each; the column `y` is what the fit explains.
+    """Cut a log into steady blocks, one row each; the column `y` is what the fit explains.
 
     y = log(lambda × fuel × stoichiometric ratio / air), lambda from the time when the block's gas was measured.
     """
@@ -111,7 +111,7 @@ def _apart(values: np.ndarray, starts: np.ndarray, before: int, after: np.ndarra
 
 
 def _calm(bins: _Bins, before: int, after: np.ndarray) -> np.ndarray:
-    """Whether the block that begins `before` bins after each bin is calm, shape (bins,).
+    """Whether the block that begins `before` bins after each bin is steady, shape (bins,).
 
     Air and speed keep still until its gas has passed the sensor; its fuel only while it is metered.
     """
@@ -129,7 +129,7 @@ def _calm(bins: _Bins, before: int, after: np.ndarray) -> np.ndarray:
 
 
 def _block_starts(calm: np.ndarray, before: int) -> np.ndarray:
-    """First bin of each block: calm windows taken every `BLOCK_BINS` bins along each run of them."""
+    """First bin of each block: steady windows taken every `BLOCK_BINS` bins along each run of them."""
     at = np.flatnonzero(calm)
     if not at.size:
         return at

@@ -14,7 +14,7 @@ MARGIN = 0.02  # of the visited range, on either side
 
 @dataclass(frozen=True)
 class Coordinate:
-    """Length along the curve in force in the plane of reading and log flow, both scaled to their visited range.
+    """Length along the current curve in the plane of reading and log flow, both scaled to their visited range.
 
     Equal steps are equal steps of reading where the curve is flat in log flow and of log flow where it is steep.
     """

@@ -16,7 +16,7 @@ from tunelab.workspace.revision import MeterCurve, Revision
 
 GRID = 160  # readings of the dense result, beside the breakpoints
 NEAR = 0.03  # along the curve's coordinate (the visited range is 1 to 1.4): how far a block speaks for a reading
-LEAST_SECONDS = 3.0  # of calm driving within reach, for a reading to count as measured
+LEAST_SECONDS = 3.0  # of steady driving within reach, for a reading to count as measured
 LEAST_FOLLOW = 0.05  # share of the expected error below which a breakpoint is left as it is
 BETWEEN = 4  # readings of the dense result between two breakpoints beyond the visited range
 
@@ -38,7 +38,7 @@ def interval_width(joint: Joint) -> float:
 
 
 def reach_seconds(design: Design, reading: np.ndarray) -> np.ndarray:
-    """Seconds of calm driving within reach of each reading."""
+    """Seconds of steady driving within reach of each reading."""
     blocks = design.blocks
     return reach_of(design.coordinate, blocks["reading"].to_numpy(), float(blocks["seconds"].mean()), reading)
 
@@ -157,7 +157,7 @@ def overall_constant(joint: Joint, posterior: Posterior) -> OverallConstant:
         upper=float(np.exp(level[0] + width)),
         because=(
             "Injector flow, the scale of the meter, the gain of the lambda sensor and the fuel's own stoichiometric "
-            "ratio all multiply lambda alike: no log can tell which of them is off. Applied to the curve it sets "
+            "ratio all multiply lambda alike: no log can show which of them is off. Applied to the curve it sets "
             "lambda right in any case."
         ),
     )

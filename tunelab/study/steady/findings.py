@@ -1,4 +1,4 @@
-"""The steady study's findings, held against the owner's limits."""
+"""The steady study's findings, compared with the owner's limits."""
 
 from __future__ import annotations
 
@@ -132,7 +132,7 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
     """Largest measured error of the curve, against what one revision may change."""
     limit, meter = car.limits.meter_change_max_pct, fit.meter
     if not np.isfinite(meter.factor).any():
-        because = fit.because or "No reading of the meter has enough calm driving."
+        because = fit.because or "No reading of the meter has enough steady driving."
         return _finding(
             fit, "steady.meter", "Largest error of the meter curve", values=None, unit="%", status="not_shown",
             limit=limit, because=because,
@@ -210,7 +210,7 @@ def _repeat(fit: SteadyFit) -> Finding:
         apart = half.difference_rms_pct > 2 * half.expected_rms_pct
         status = "watch" if status == "met" and apart else status
     if fit.levels.moved_within:
-        status, because = "watch", f"{because} The dead time is not told, and the curve's interval reaches both. "
+        status, because = "watch", f"{because} The dead time is not shown, and the curve's interval reaches both. "
         because += WITHIN
     return _finding(
         fit, "steady.halves", title, values=(worst.shift_pct, worst.lower_pct, worst.upper_pct), unit="%",

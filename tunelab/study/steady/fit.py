@@ -40,7 +40,7 @@ from tunelab.workspace.revision import Revision
 
 LEAST_AIR = 0.02  # share of the driving with less air than what counts as the least
 METHOD = (
-    "Joint fit of meter error, dead-time error and intake pulsation to calm blocks of about 1 s: Gaussian-process "
+    "Joint fit of meter error, dead-time error and intake pulsation to steady blocks of about 1 s: Gaussian-process "
     "curve on two length-scales, error shared by the blocks of a hold, heavy-tailed noise, sizes by marginal likelihood"
 )
 
@@ -54,7 +54,7 @@ def fit_steady(
     delay: Delay | None = None,
     rng: np.random.Generator | None = None,
 ) -> SteadyFit:
-    """Fit the meter's error and the injectors' dead-time error to the calm driving of one or several sessions.
+    """Fit the meter's error and the injectors' dead-time error to the steady driving of one or several sessions.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def fit_steady(
     revisions : mapping of str to Revision
         All revisions that the logs were driven with, and the reference.
     reference : str
-        Name of the revision that the errors are told against.
+        Name of the revision that the errors refer to.
     delay : Delay, optional
         Transport delay and lag of lambda, as a delay study found them; without it, what the car states.
     rng : Generator, optional
@@ -74,7 +74,7 @@ def fit_steady(
     Returns
     -------
     SteadyFit
-        Where a channel is missing that nothing can stand in for, or calm driving is too little: one that shows
+        Where a channel is missing that nothing can stand in for, or steady driving is too little: one that shows
         nothing and says in `because` what is missing and in `notes` which drive would bring it.
 
     Raises
@@ -130,7 +130,7 @@ def _revision(revisions: Mapping[str, Revision], name: str) -> Revision:
 
 
 def _pool(samples: list[Samples], car: Car, delay: Delay, reference: str) -> pd.DataFrame:
-    """Calm blocks of all logs, holds numbered through.
+    """Steady blocks of all logs, holds numbered through.
 
     `driven` is log lambda over commanded as it was driven; NaN where that was with another revision than `reference`.
     """
@@ -174,7 +174,7 @@ def _fit(design: Design, pressure_known: bool) -> _Fitted:
     levels = level_course(joint, wanted)
     moved = levels.moved_within
     if moved and shown.level:
-        because = f"{moved} What changes with time cannot be told from a dead-time error. {WITHIN}"
+        because = f"{moved} What changes with time cannot be separated from a dead-time error. {WITHIN}"
         shown, wanted = Shown(False, because, False, because), default_dead_time_sd(level=False, slope=False)
         joint = fit_joint(design, wanted)
     return _Fitted(joint, shown, wanted, levels)
@@ -234,7 +234,7 @@ def _assemble(
 
 
 def _least_reading(samples: Sequence[Samples]) -> float:
-    """Reading at the least air that the engine ran on for a while, calm or not."""
+    """Reading at the least air that the engine ran on for a while, steady or not."""
     reading = np.concatenate([own.reading[own.fuel_trusted & np.isfinite(own.log_air)] for own in samples])
     return float(np.quantile(reading, LEAST_AIR))
 

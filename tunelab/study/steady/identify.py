@@ -54,12 +54,12 @@ def what_is_shown(joint: Joint, *, pressure_known: bool) -> Shown:
     slope = level and moved and slope_sd <= SLOPE_WITHIN_MS_V
     span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
     if slope:
-        slope_because = f"{span} at calm speed."
+        slope_because = f"{span} at steady speed."
     elif not level:
         slope_because = "The level is not shown, so its change with voltage is not either."
     else:
         slope_because = (
-            f"{span}: too little to tell a change with voltage. Hold one speed with lights, fan and heater off and on."
+            f"{span}: too little to show a change with voltage. Hold one speed with lights, fan and heater off and on."
         )
     return Shown(level, level_because, slope, slope_because)
 
@@ -84,8 +84,11 @@ def _level(contrast_sd: float, model_sd: float, pressure_known: bool) -> tuple[b
             f"speeds, so a dead-time error could hide in the curve. {WAY_OUT}"
         )
     if level_sd > SHOWN_WITHIN_MS:
-        return False, f"The drive tells the dead time to ± {2 * level_sd:.2f} ms only, which is too wide. {WAY_OUT}"
-    return True, f"The same airflow was driven at different engine speeds, which tells it to ± {2 * level_sd:.3f} ms."
+        return False, f"The drive shows the dead time to ±{2 * level_sd:.2f} ms only, which is too wide. {WAY_OUT}"
+    return (
+        True,
+        f"The same airflow was driven at different engine speeds, so the dead time is known to ±{2 * level_sd:.3f} ms.",
+    )
 
 
 def _contrast_sd(joint: Joint) -> tuple[float, float]:

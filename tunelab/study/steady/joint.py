@@ -63,7 +63,7 @@ class _Data:
 
 
 def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray | None = None) -> Joint:
-    """Fit the model to calm blocks.
+    """Fit the model to steady blocks.
 
     `dead_time_sd` is the prior spread of δ's coefficients; where zero they are held at `held_ms` (zero if None).
     Every onset is tried with sizes of its own: a bad onset with the sizes of another would look better than it is.
@@ -91,7 +91,7 @@ def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray |
 
 
 def base_weight(blocks: pd.DataFrame) -> np.ndarray:
-    """Weight of each block before its residual is known: fewer lambda readings and less calm weigh less."""
+    """Weight of each block before its residual is known: fewer lambda readings and less steady ones weigh less."""
     readings = blocks["lambda_readings"].to_numpy(dtype=float)
     thin = 0.4 + 0.6 * np.median(readings) / np.maximum(readings, 1.0)
     return 1.0 / (thin * blocks["unrest"].to_numpy())

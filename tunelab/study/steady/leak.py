@@ -87,7 +87,7 @@ class LeakBelief:
     dead_time_ms: np.ndarray  # the same of the dead-time error's coefficients, shape (3,)
     pulsation: np.ndarray  # the same of the two maps, shape (blocks,)
     local: np.ndarray
-    because: str  # by what it was told
+    because: str  # what shows it
 
     @property
     def possible(self) -> bool:
@@ -143,7 +143,7 @@ def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unk
     posterior : Posterior
         Its draws.
     least_reading : float
-        Meter reading at the least air that the engine ran on, calm or not.
+        Meter reading at the least air that the engine ran on, steady or not.
     unknown_dead_time_ms : float
         Standard deviation of a dead-time error that was held and not fitted; 0 where it was fitted.
 
@@ -160,12 +160,12 @@ def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unk
     spread = np.hypot(likelihood[1], unknown_dead_time_ms * apart)
     log_odds = _normal(SIZES, likelihood[0], spread) - _normal(0.0, likelihood[0], spread)
     ratio = _filling_ratio(joint, posterior)
-    because = "the shape of the curve alone; manifold pressure would tell more"
+    because = "the shape of the curve alone; manifold pressure would show more"
     if np.isfinite(ratio):
         middle, width = np.mean(np.log(HONEST_FILLING)), np.ptp(np.log(HONEST_FILLING)) / 4
         width = np.hypot(width, posterior.dead_time_ms[1:, 0].std() * apart)
         log_odds = log_odds + _normal(ratio - SIZES, middle, width) - _normal(ratio, middle, width)
-        because = f"the shape of the curve, and {np.exp(ratio):.2f} times the filling at the least air as at much"
+        because = f"the shape of the curve, and near idle {np.exp(ratio):.2f} times the filling at high airflow"
     prior = np.exp(-SIZES / HIDDEN)
     weight = prior / prior.sum() * np.exp(log_odds)
     odds = CHANCE / (1 - CHANCE) * weight.sum()
@@ -252,7 +252,7 @@ def _contrast_per_ms(log_open: np.ndarray, shape: np.ndarray) -> float:
 
 
 def _filling_ratio(joint: Joint, posterior: Posterior) -> float:
-    """Log of the filling at the least air over that at much, by fuel and lambda; NaN where it cannot be told."""
+    """Log of the filling at the least air over that at much, by fuel and lambda; NaN where it is not known."""
     blocks = joint.design.blocks
     offered = (np.log(blocks["pressure_ratio"]) + blocks["log_speed"]).to_numpy()
     known = np.isfinite(offered)

@@ -16,7 +16,7 @@ from tunelab.study.steady.joint import Joint, base_weight
 from tunelab.study.steady.result import Levels, LevelShift
 from tunelab.study.steady.solution import solve
 
-PARTS = 4  # of a session, of equal calm time
+PARTS = 4  # of a session, of equal steady time
 LEAST_HOLDS = 16  # of a session, to be cut into parts
 FREE_SD = 0.1  # log units, of a part's level: wide against what sensors do
 ALMOST_NOTHING = np.log(1e-5)  # log size of a term that is left out

@@ -16,7 +16,7 @@ from tunelab.study.steady.result import LeanAtLoad
 # pressure. Common practice, no source.
 LOADED = 0.55
 LOADED_PRESSURE_RATIO = 0.7
-LEAST_BLOCKS = 2  # calm blocks of about a second: one may be a gust of the wall film
+LEAST_BLOCKS = 2  # steady blocks of about a second: one may be a gust of the wall film
 LEAST_HOLDS = 5  # at load; fewer do not say that nothing at load is leaner
 HOLD_SD_PCT = 0.4  # by which lambda differs from hold to hold, beside its noise; common practice, no source
 NAN = float("nan")
@@ -28,7 +28,7 @@ def lean_at_load(blocks: pd.DataFrame | None) -> LeanAtLoad:
     Parameters
     ----------
     blocks : DataFrame or None
-        The study's calm blocks, before any fit; `y` is NaN where the meter cannot be believed.
+        The study's steady blocks, before any fit; `y` is NaN where the meter cannot be believed.
 
     Returns
     -------
@@ -37,19 +37,19 @@ def lean_at_load(blocks: pd.DataFrame | None) -> LeanAtLoad:
 
     Notes
     -----
-    Each hold is told twice: lambda over commanded as it was driven, and as it would be with the trims at zero (from the
+    Each hold counts twice: lambda over commanded as it was driven, and as it would be with the trims at zero (from the
     pulse width, by the revision that all is referred to). The leaner counts. The upper end is the highest of all holds
     at load, so that nothing at load is leaner than it says.
     """
     if blocks is None or blocks.empty:
-        return _nothing("There is no calm driving.")
+        return _nothing("There is no steady driving.")
     loaded = blocks[(blocks["load"] >= LOADED) | (blocks["pressure_ratio"] >= LOADED_PRESSURE_RATIO)]
     count = loaded.groupby("hold")["y"].transform("size")
     loaded = loaded[count >= LEAST_BLOCKS]
     if loaded.empty:
         return _nothing(
             f"No hold at a load of {100 * LOADED:.0f} % or a manifold pressure of {100 * LOADED_PRESSURE_RATIO:.0f} % "
-            f"of the barometer's lasted {LEAST_BLOCKS} calm seconds."
+            f"of the barometer's lasted {LEAST_BLOCKS} steady seconds."
         )
     driven, free = _by_hold(loaded, loaded["driven"]), _by_hold(loaded, loaded["y"])
     if driven.empty and free.empty:

@@ -1,4 +1,4 @@
-"""Operating points: of the calm blocks, of every place that the engine was driven or idled in, of the breakpoints."""
+"""Operating points: of the steady blocks, of every place that the engine was driven or idled in, of the breakpoints."""
 
 from __future__ import annotations
 
@@ -24,19 +24,19 @@ FALLS_TO = 0.75  # of what it reaches below half the rev limit: over-reading fro
 LEAST_FAST = 3  # blocks at load above half the rev limit, to tell that
 UNDISTURBED = 0.005  # log units of pulsation up to which a point counts as undisturbed
 CELL = (0.03, 0.12)  # size of a place: along the curve's coordinate and in log speed
-LEAST_CELL_S = 2.0  # of driving, calm or not, for a place to count as visited
+LEAST_CELL_S = 2.0  # of driving, steady or not, for a place to count as visited
 
 
 @dataclass(frozen=True)
 class Points:
-    """Operating points, such as one for each calm block; arrays of shape (points,)."""
+    """Operating points, such as one for each steady block; arrays of shape (points,)."""
 
     reading: np.ndarray
     engine_speed_rpm: np.ndarray
     load: np.ndarray
     battery_v: np.ndarray
     commanded: np.ndarray  # lambda; 1 where not logged
-    log_pressure: np.ndarray  # log of the injectors' flow over the one in force
+    log_pressure: np.ndarray  # log of the injectors' flow over the current one
     seconds: np.ndarray
     hold: np.ndarray
     disturbed: np.ndarray  # set aside: the meter over-reads there from intake pulsation
@@ -47,7 +47,7 @@ class Points:
 def points_of(
     blocks: pd.DataFrame, left: np.ndarray, posterior: Posterior, reference_v: float, *, rev_limit_rpm: float
 ) -> Points:
-    """Visited points from the calm blocks; `left`, shape (blocks,), is what the fit leaves of each [log units]."""
+    """Visited points from the steady blocks; `left`, shape (blocks,), is what the fit leaves of each [log units]."""
     commanded = blocks["lambda_commanded"].to_numpy()
     speed, load = np.exp(blocks["log_speed"].to_numpy()), blocks["load"].to_numpy()
     return Points(
@@ -110,7 +110,7 @@ def _high(over: np.ndarray) -> float:
 
 
 def visited_places(samples: Sequence[Samples], calm: Points, coordinate: Coordinate, car: Car) -> Points:
-    """Every place that the engine was driven or idled in, calm or not: means over cells of reading and speed."""
+    """Every place that the engine was driven or idled in, steady or not: means over cells of reading and speed."""
     rows = pd.concat([_rows(own) for own in samples], ignore_index=True)
     at = np.floor(coordinate.at(rows["reading"].to_numpy()) / CELL[0])
     cells = rows.groupby([at, np.floor(rows["log_speed"] / CELL[1])], sort=True)
@@ -136,7 +136,7 @@ def visited_places(samples: Sequence[Samples], calm: Points, coordinate: Coordin
 
 
 def _as_nearest(calm: Points, speed_rpm: np.ndarray, load: np.ndarray) -> np.ndarray:
-    """Whether the calm block nearest in speed and load is disturbed by pulsation, shape (places,)."""
+    """Whether the steady block nearest in speed and load is disturbed by pulsation, shape (places,)."""
     apart = np.log(speed_rpm[:, None] / calm.engine_speed_rpm) / MAP_SCALE[0]
     away = np.hypot(apart, (load[:, None] - calm.load) / MAP_SCALE[1])
     return calm.disturbed[away.argmin(axis=1)]

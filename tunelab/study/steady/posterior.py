@@ -22,7 +22,7 @@ class Posterior:
     """Draws of what was fitted; the first row of each array is the posterior mean. Logarithms are natural."""
 
     reading: np.ndarray  # grid of meter readings, shape (grid,)
-    log_factor: np.ndarray  # log of true flow over flow in force, shape (draws, grid)
+    log_factor: np.ndarray  # log of true flow over current flow, shape (draws, grid)
     log_factor_sd: np.ndarray  # its posterior standard deviation, free of the chance of drawing, shape (grid,)
     dead_time_ms: np.ndarray  # error off the smooth table: level at the reference voltage, per V, per V², (draws, 3)
     dead_time_cov: np.ndarray  # posterior covariance of these, shape (3, 3)

@@ -15,7 +15,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
 
 FULL_CELL = 3  # blocks of about a second from which a cell weighs in full: one that was brushed weighs less
-LEAST_OPEN_MS = 0.05  # an injector is not reckoned with below it
+LEAST_OPEN_MS = 0.05  # an injector is not counted on below it
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Setting:
 
 
 def in_force(revision: Revision) -> Setting:
-    """Give what the revision has in force."""
+    """Give what the current revision has."""
     return Setting(revision.meter_curve, revision.dead_time)
 
 
@@ -112,9 +112,9 @@ def _weighted_quantile(values: np.ndarray, weight: np.ndarray, share: float) -> 
 def lambda_error_draws(
     points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
 ) -> np.ndarray:
-    """Lambda over commanded, less one, at every calm block, shape (draws, blocks). [%]
+    """Lambda over commanded, less one, at every steady block, shape (draws, blocks). [%]
 
-    Points that are set aside as disturbed are told without the pulsation, all others with everything that was measured.
+    Points that are set aside as disturbed go without the pulsation, all others with everything that was measured.
     """
     beyond = posterior.local + np.where(points.disturbed, 0.0, posterior.pulsation) + points.unexplained
     return 100 * np.expm1(log_error_draws(points, posterior, setting, car, reference) + beyond)

@@ -36,18 +36,18 @@ class OverallConstant:
 
 @dataclass(frozen=True)
 class MeterError:
-    """The meter's error over its range: true flow over the flow of the curve in force, at the same reading.
+    """The meter's error over its range: true flow over the flow of the current curve, at the same reading.
 
     Arrays of shape (n,) on a dense grid that includes the revision's breakpoints; NaN where nothing was measured.
     """
 
     channel: str  # canonical channel of the reading: meter_v, meter_hz or meter_counts
     reading: np.ndarray  # in the channel's unit, rising
-    flow_in_force_kg_h: np.ndarray  # by linear interpolation of the curve in force
+    flow_in_force_kg_h: np.ndarray  # by linear interpolation of the current curve
     factor: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    seconds: np.ndarray  # seconds of calm driving within the grid's own cell; 0 where none
+    seconds: np.ndarray  # seconds of steady driving within the grid's own cell; 0 where none
     points: pd.DataFrame
     """At the revision's breakpoints: `reading, flow_in_force_kg_h, factor, factor_lower, factor_upper, seconds, basis,
     follow`.
@@ -61,7 +61,7 @@ class MeterError:
 
 @dataclass(frozen=True)
 class DeadTimeError:
-    """The injectors' dead-time error: true dead time less the one in force. Positive: the ECU adds too little.
+    """The injectors' dead-time error: true dead time less the current one. Positive: the ECU adds too little.
 
     Where `shown` is False every value is NaN and `because` says why and which drive would show it. Where only
     `slope_shown` is False the level stands and no change with voltage is claimed.
@@ -104,7 +104,7 @@ class PulsationMap:
 
 @dataclass(frozen=True)
 class LambdaError:
-    """Size of |lambda / commanded − 1| [%] with trims at zero, over the calm, undisturbed points that were visited.
+    """Size of |lambda / commanded − 1| [%] with trims at zero, over the steady, undisturbed points that were visited.
 
     Each cell of engine speed and airflow counts alike, however long it was held; a worst hold stands beside the p95,
     because a single place such as idle is lost in it.
@@ -143,7 +143,7 @@ class LeanAtLoad:
     lean_pct: float  # lambda over commanded less one, positive lean: mean of the leanest hold
     lower_pct: float
     upper_pct: float  # no hold at load is leaner than this
-    as_driven: bool  # False: leaner still with the trims at zero, and told so
+    as_driven: bool  # False: leaner still with the trims at zero, and given so
     engine_speed_rpm: float
     load: float
     session: str
@@ -215,7 +215,7 @@ class SplitHalf:
 @shows_its_table
 @dataclass(frozen=True)
 class SteadyFit:
-    """Joint fit of meter error and injector dead-time error from calm driving."""
+    """Joint fit of meter error and injector dead-time error from steady driving."""
 
     reference: str  # revision that all is referred to
     sessions: tuple[str, ...]
@@ -230,8 +230,8 @@ class SteadyFit:
     banks: BankDifference | None
     split_half: SplitHalf | None  # None: too few holds to halve
     blocks: pd.DataFrame
-    """One row per calm block: `session, hold, start_s, seconds, samples, reading, engine_speed_rpm, load,
-    battery_v, pulse_width_ms, air_flow_kg_h` (curve in force), `lambda_measured, lambda_commanded`,
+    """One row per steady block: `session, hold, start_s, seconds, samples, reading, engine_speed_rpm, load,
+    battery_v, pulse_width_ms, air_flow_kg_h` (current curve), `lambda_measured, lambda_commanded`,
     `error_pct` (measured), `fitted_pct, residual_pct, weight` (robust, 0-1), `pulsation_pct` (fitted over-reading),
     `disturbed` (bool)."""
     notes: tuple[str, ...]  # fall-backs and what could not be corrected, one plain sentence each
@@ -242,7 +242,7 @@ class SteadyFit:
     because: str = ""  # why no fit was made; empty where there is one
     levels: Levels | None = None  # None without a fit
     lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
-    places: Points | None = field(default=None, repr=False)  # every place that was driven or idled in, calm or not
+    places: Points | None = field(default=None, repr=False)  # every place that was driven or idled in, steady or not
     at_breakpoints: Points | None = field(default=None, repr=False)  # operating point of each breakpoint
     leak: LeakBelief | None = field(default=None, repr=False)  # ahead of the lambda sensor; None without a fit
     suspicion: Suspicion | None = field(default=None, repr=False)  # where a leak is suspected and not shown
@@ -263,7 +263,7 @@ def summary_rows(fit: SteadyFit, proposed: LambdaError | None) -> pd.DataFrame:
     """Table behind `SteadyFit.summary`."""
     dead, flat = fit.dead_time, fit.constant
     seconds = float(fit.blocks["seconds"].sum())
-    rows = _error_rows("lambda error in force", fit.before)
+    rows = _error_rows("lambda error now", fit.before)
     if proposed is not None:
         rows += _error_rows("lambda error predicted", proposed)
     rows += [

@@ -1,4 +1,4 @@
-"""A log referred to the revision that all is held against: air, fuel and lambda, sample by sample."""
+"""A log referred to the revision that all is compared with: air, fuel and lambda, sample by sample."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ class Samples:
     engine_speed_rpm: np.ndarray
     battery_v: np.ndarray
     pulse_width_ms: np.ndarray
-    open_ms: np.ndarray  # pulse width less the dead time in force, smooth between its rows
+    open_ms: np.ndarray  # pulse width less the current dead time, smooth between its rows
     log_ratio: np.ndarray  # log of fuel × stoichiometric ratio / air
-    log_pressure: np.ndarray  # log of the injectors' flow over the one in force, from the pressure across them
+    log_pressure: np.ndarray  # log of the injectors' flow over the current one, from the pressure across them
     pressure_ratio: np.ndarray  # manifold over barometric pressure
     log_lambda: np.ndarray
     log_lambda_2: np.ndarray  # NaN where there is no second sensor
@@ -78,8 +78,8 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
     if off := off_law(log, car, own):
         ratio = ratio - off.at(reading)
         notes.append(
-            f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} makes of air and trims. What "
-            "is proposed goes by what the ECU did: find out what differs (injector flow, engine speed, meter voltage)."
+            f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} commands from air and trims. "
+            "The proposal goes by what the ECU did: find out what differs (injector flow, engine speed, meter voltage)."
         )
     inside = (reading > car.meter.rail_low) & (reading < car.meter.rail_high)
     names = [name for name in (*reading_from, *pulse_from, "engine_speed_rpm", "battery_v") if name in log]
@@ -125,7 +125,7 @@ def log_air_fuelled(open_ms: np.ndarray, speed_rpm: np.ndarray, car: Car, refere
 
 
 def _trusted(log: xr.Dataset, *names: str) -> np.ndarray:
-    """Trusted samples; the blocks judge calm more strictly than the flag does, and missing values are held or NaN."""
+    """Trusted samples; the blocks judge steady more strictly than the flag does, and missing values are held or NaN."""
     return trusted(log, *names, allow=("transient", "missing")).to_numpy()
 
 
@@ -183,21 +183,21 @@ def _pulse_width(
     grams = convert(air, "kg/h", "g/h") / (own.fuelling.stoich_afr * commanded) * factor / injections_h
     dead_time = dead_time_at(battery, own.dead_time.battery_v, own.dead_time.dead_time_ms)
     notes.append(
-        "pulse_width_ms is not logged: it was reckoned from airflow, commanded lambda and trims; enrichments that the "
-        "log does not show are missing in it."
+        "pulse_width_ms is not logged: it was calculated from airflow, commanded lambda and trims; enrichment that the "
+        "log does not show is missing."
     )
     return convert(grams / own.injectors.flow_g_min, "min", "ms") + dead_time, ["lambda_commanded", *trims]
 
 
 def _pressure(log: xr.Dataset, car: Car, reference: Revision, notes: list[str]) -> tuple[np.ndarray, bool]:
-    """Log of the injectors' true flow over the one in force, and whether it is known."""
+    """Log of the injectors' true flow over the current one, and whether it is known."""
     n, injectors = log.sizes["time"], car.injectors
     if injectors.pressure == "manifold-referenced":
         return np.zeros(n), True
     if "manifold_kpa" not in log:
         notes.append(
             "The fuel pressure does not follow the manifold and manifold_kpa is not logged: the injectors' flow "
-            "changes with load by several percent, which cannot be told from a dead-time error."
+            "changes with load by several percent, which cannot be separated from a dead-time error."
         )
         return np.zeros(n), False
     difference = np.maximum(injectors.rail_pressure_kpa + _barometer(log) - _held(log, "manifold_kpa"), 1.0)

@@ -30,7 +30,7 @@ DIGITS = 3  # of flows in kg/h and of dead times in ms
 class Evidence:
     """All that a setting is judged by."""
 
-    points: Points  # of the calm blocks
+    points: Points  # of the steady blocks
     places: Points  # every place that was driven or idled in
     at_breakpoints: Points  # operating point of each breakpoint
     posterior: Posterior
@@ -47,7 +47,7 @@ class Evidence:
 
 
 def full_dead_time(evidence: Evidence) -> DeadTime:
-    """Dead times with the whole measured change, not below zero; as in force where it is not shown."""
+    """Dead times with the whole measured change, not below zero; as current where it is not shown."""
     change = np.nan_to_num(evidence.dead_time.rows["change_ms"].to_numpy())
     return shifted_dead_time(evidence.revision.dead_time, change)
 
@@ -99,7 +99,7 @@ def _firmness(evidence: Evidence) -> np.ndarray:
 
 
 def reached(curve: MeterCurve, places: Points) -> np.ndarray:
-    """Which breakpoints bear on a place that was driven or idled in, calm or not, shape (breakpoints,)."""
+    """Which breakpoints bear on a place that was driven or idled in, steady or not, shape (breakpoints,)."""
     return beside(curve.reading, places.reading)
 
 

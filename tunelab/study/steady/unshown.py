@@ -21,7 +21,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 LEAST_BLOCKS, LEAST_HOLDS = 24, 6
-LEAST_SPAN = 0.02  # of log air flow over all calm blocks: below it the meter stood still
+LEAST_SPAN = 0.02  # of log air flow over all steady blocks: below it the meter stood still
 NAN = float("nan")
 WAY_OUT = (
     "What drive would show it: hold each engine speed and throttle still for at least 6 s, at six airflows or more, "
@@ -32,15 +32,13 @@ FITTED_COLUMNS = ("fitted_pct", "residual_pct", "weight", "pulsation_pct")
 
 
 def too_little(blocks: pd.DataFrame) -> str:
-    """Say what calm driving is missing for a fit; empty where there is enough."""
+    """Say what steady driving is missing for a fit; empty where there is enough."""
     seconds, holds = float(blocks["seconds"].sum()), blocks["hold"].nunique()
     if len(blocks) >= LEAST_BLOCKS and holds >= LEAST_HOLDS:
         moved = float(np.ptp(blocks["log_air"])) > LEAST_SPAN
-        return (
-            "" if moved else f"The meter stood at one reading through all {holds} calm holds. Drive several airflows."
-        )
+        return "" if moved else f"The meter gave one reading through all {holds} steady holds. Drive several airflows."
     many = f"{holds} hold{'s' if holds != 1 else ''}"
-    found = f"only {len(blocks)} calm blocks ({seconds:.0f} s) in {many}" if len(blocks) else "no calm driving"
+    found = f"only {len(blocks)} steady blocks ({seconds:.0f} s) in {many}" if len(blocks) else "no steady driving"
     return f"The log holds {found}; {LEAST_BLOCKS} blocks of about a second in {LEAST_HOLDS} holds are the least."
 
 
@@ -58,7 +56,7 @@ def nothing_shown(
     Parameters
     ----------
     car, revision
-        The car, and the revision that the logs were held against.
+        The car, and the revision that the logs were compared with.
     because : str
         What is missing.
     samples, blocks, sessions
@@ -132,7 +130,7 @@ def _pulsation(because: str) -> PulsationMap:
 
 
 def _blocks(blocks: pd.DataFrame | None) -> pd.DataFrame:
-    """The calm blocks that there are, with what was measured; what a fit would add is NaN."""
+    """The steady blocks that there are, with what was measured; what a fit would add is NaN."""
     if blocks is None or blocks.empty:
         measured = ("engine_speed_rpm", "air_flow_kg_h", "lambda_measured", "lambda_commanded", "error_pct")
         columns = [*BLOCK_COLUMNS, *measured, *FITTED_COLUMNS]
@@ -141,7 +139,7 @@ def _blocks(blocks: pd.DataFrame | None) -> pd.DataFrame:
 
 
 def measured_blocks(blocks: pd.DataFrame) -> pd.DataFrame:
-    """Calm blocks with what was measured in each, before any fit."""
+    """Steady blocks with what was measured in each, before any fit."""
     return blocks[list(BLOCK_COLUMNS)].assign(
         engine_speed_rpm=np.exp(blocks["log_speed"]),
         air_flow_kg_h=np.exp(blocks["log_air"]),

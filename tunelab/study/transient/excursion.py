@@ -18,11 +18,11 @@ from tunelab.study.transient.signal import GRID_S, TransientSignal, at_sensor, f
 from tunelab.units import convert
 
 BEFORE_S, LONGEST_S, SHORTEST_S = 0.8, 2.5, 0.75
-NEXT_S = 0.06  # a movement is told up to two samples late: so much sooner ends what belongs to the event before it
+NEXT_S = 0.06  # a movement is noticed up to two samples late: so much sooner ends what belongs to the event before it
 END_S = 0.3  # of the readings before it tell the level instead where none come after AFTER_LEVEL_S
 AFTER_LEVEL_S = 1.7  # from here on the excursion is over and the new level is read
 CAUSES = ("film", "enrichment", "metering")
-LEAST_PCT = 2.0  # smaller excursions have no cause that could be told from noise
+LEAST_PCT = 2.0  # smaller excursions have no cause that could be distinguished from noise
 EXPLAINED = 0.5  # of an excursion must come from the model before a cause is named,
 UNSURE = 0.3  # unless the model misses no more than this share of its parts, each taken for itself
 ALIKE = 1.25  # parts that differ by less than this factor are named together
@@ -44,7 +44,7 @@ class Parts:
 
     film: np.ndarray  # fuel that the wall takes (lean) or gives back (rich)
     enrichment: np.ndarray  # fuel in the pulses beyond (rich) or short of what the ECU's own airflow calls for
-    metering: np.ndarray  # air that the cylinders draw beyond (lean) or short of what the meter told the ECU
+    metering: np.ndarray  # air that the cylinders draw beyond (lean) or short of what the meter showed the ECU
 
     def of(self, own: np.ndarray) -> Parts:
         """The same parts at some of the readings; `own` is bool, shape (readings,)."""

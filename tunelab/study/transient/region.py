@@ -18,14 +18,14 @@ from tunelab.workspace.car import LambdaSensor
 COLD_C = 40.0
 SPLIT_RPM = 2500.0
 LEAST_WINDOWS, LEAST_READINGS = 4, 80
-WIDEST_SHARE, WIDEST_TAU = 0.10, 0.5  # half-widths up to which film and sensor lag count as told apart
+WIDEST_SHARE, WIDEST_TAU = 0.10, 0.5  # half-widths up to which film and sensor lag count as separated
 # What no number of tip-ins removes: air that the model does not follow, samples between which the fuel steps.
 MODEL_SHARE, MODEL_LOG_TAU = 0.02, 0.08
 # Without manifold pressure the filling of the manifold has to be guessed from the meter, and it looks like a film.
 METER_SHARE, METER_LOG_TAU = 0.12, 0.20
 # And per second between readings beyond FINE_STEP_S.
 FINE_STEP_S, STEP_SHARE, STEP_LOG_TAU = 0.04, 0.25, 1.0
-FILLS = "a film cannot be told from the filling of the manifold"
+FILLS = "a film cannot be separated from the filling of the manifold"
 RAN_OUT = "the fit ran to the end of what a film can be: these stretches do not show one"
 
 
@@ -109,7 +109,7 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
         lag_s=Estimate(*(float(v) for v in lag), "s", *counts),
         share_lag_correlation=correlation,
         told_apart=not because,
-        because=because or f"film and sensor lag are told apart by {fit.windows} stretches",
+        because=because or f"film and sensor lag are separated by {fit.windows} stretches",
         fit=fit,
         engine_speed_rpm=float(np.mean([windows[k].engine_speed_rpm for k in kept])),
         coolant_c=float(np.mean([windows[k].coolant_c for k in kept])),
@@ -118,10 +118,10 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
 
 
 def _doubt(share: tuple[float, float, float], log_half: float, half: float, correlation: float) -> str:
-    """Why the film is not told apart, empty if it is."""
+    """Why the film is not separated, empty if it is."""
     if half > WIDEST_SHARE:
         tail = f", which moves with the sensor's lag (correlation {correlation:.2f})" if abs(correlation) > 0.5 else ""
-        return f"the share X is open by {half:.2f} either way{tail}: film and sensor lag cannot be told apart here"
+        return f"the share X is open by {half:.2f} either way{tail}: film and sensor lag cannot be separated here"
     if share[1] <= 0.0:
         return f"no film is seen beyond what sensor lag alone could do (X at most {share[2]:.2f})"
     if log_half > WIDEST_TAU:

@@ -47,13 +47,13 @@ class TransientStudy:
         return self.excursions[self.excursions["kind"] == kind]
 
     def summary(self) -> pd.DataFrame:
-        """One row per region: X and tau with interval, stretches, and whether film and lag are told apart."""
+        """One row per region: X and tau with interval, stretches, and whether film and lag are separated."""
         rows = [
             (f.region, f.share.value, f.share.lower, f.share.upper, f.tau_s.value, f.tau_s.lower, f.tau_s.upper,
              f.windows, f.told_apart, f.because)
             for f in self.films
         ]  # fmt: skip
-        names = ["region", "X", "X lower", "X upper", "tau [s]", "tau lower", "tau upper", "stretches", "told apart"]
+        names = ["region", "X", "X lower", "X upper", "tau [s]", "tau lower", "tau upper", "stretches", "separated"]
         return pd.DataFrame(rows, columns=[*names, "because"]).set_index("region")
 
     def findings(self, car: Car) -> list[Finding]:
@@ -71,7 +71,7 @@ class TransientStudy:
 def _depth(study: TransientStudy, question: Question, side: str) -> Finding:
     table = study.of_kind("tip-in")
     if not study.shown or table.empty:
-        why = study.because or "no tip-in stands alone: each has another event or a fuel cut within 2 s."
+        why = study.because or "no separate tip-in: each has another event or a fuel cut within 2 s."
         return judge(question, Estimate(NAN, NAN, NAN, "%", 0, study.samples_flagged, why), why)
     sizes = table[f"{side}_pct"].abs()
     estimate = worst_estimate(sizes, "%", step=READING_PCT, flagged=study.samples_flagged, what="tip-ins")
@@ -98,7 +98,7 @@ def _film_findings(study: TransientStudy) -> list[Finding]:
     found = [judge(share, film.share, where), judge(tau, film.tau_s, where)]
     own = study.fuel[study.fuel["region"] == film.region]
     if own.empty:
-        why = f"{film.region}: no tip-in stands alone there."
+        why = f"{film.region}: no separate tip-in there."
         return [*found, judge(fuel, Estimate(NAN, NAN, NAN, "mg", 0, 0, why), why)]
     row = own.iloc[0]
     value = Estimate(

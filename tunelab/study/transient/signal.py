@@ -44,7 +44,7 @@ class TransientSignal:
     clock_s: np.ndarray  # the log's own time at each grid point
     speed_rpm: np.ndarray
     meter_kg_h: np.ndarray  # air through the meter, by the revision's curve
-    ecu_kg_h: np.ndarray  # air that the ECU reckoned with: as it logs it, else that of the meter
+    ecu_kg_h: np.ndarray  # air that the ECU used: as it logs it, else that of the meter
     pressure_kg_h: np.ndarray | None  # air into the cylinders by manifold pressure, None where the log cannot tell it
     no_pressure: str  # why it cannot, empty where it can
     fuel_kg_h: np.ndarray  # injected, by pulse width less dead time; 0 while cut
@@ -184,11 +184,11 @@ def air_by_pressure(
     rate = np.abs(_smooth(np.gradient(manifold_kpa, GRID_S), 15))
     still = (rate < STILL_KPA_S) & (speed_rpm > 600.0) & np.isfinite(manifold_kpa)
     if still.sum() * GRID_S < LEAST_STILL_S:
-        why = f"manifold pressure stood still for {still.sum() * GRID_S:.0f} s in all ({LEAST_STILL_S:g} s are wanted)"
+        why = f"manifold pressure was steady for {still.sum() * GRID_S:.0f} s in all ({LEAST_STILL_S:g} s are wanted)"
         return None, why
     span = float(np.ptp(np.quantile(manifold_kpa[still], (0.02, 0.98))))
     if span < LEAST_SPAN_KPA:
-        why = f"manifold pressure covers {span:.0f} kPa where it stood still ({LEAST_SPAN_KPA:g} kPa are wanted)"
+        why = f"manifold pressure covers {span:.0f} kPa where it was steady ({LEAST_SPAN_KPA:g} kPa are wanted)"
         return None, why
     columns = _surface(manifold_kpa, speed_rpm)
     charge = meter_kg_h / speed_rpm

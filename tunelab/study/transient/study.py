@@ -19,7 +19,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 RESTING_KM_H = 2.0
-LEAST_FOR_FUEL = 2  # tip-ins of a region from which fuel is reckoned
+LEAST_FOR_FUEL = 2  # tip-ins of a region from which fuel is calculated
 
 
 def study_transients(log: xr.Dataset, car: Car, revision: Revision, delay: DelayFit) -> TransientStudy:
@@ -30,10 +30,10 @@ def study_transients(log: xr.Dataset, car: Car, revision: Revision, delay: Delay
     log : Dataset
         A flagged log.
     car, revision
-        Sensor rails and limits; curve, dead time and injector flow in force.
+        Sensor rails and limits; curve, dead time and current injector flow.
     delay : DelayFit
         Of `estimate_delay`; where it showed nothing the stated values come with wide intervals, and the film is then
-        seldom told apart from the sensor's lag.
+        seldom separated from the sensor's lag.
 
     Returns
     -------
@@ -120,7 +120,7 @@ def _narrowed(prior: Prior, fit: FilmFit) -> Prior:
 
 
 def _best(films: tuple[Film, ...], signal: TransientSignal, delay: DelayFit) -> np.ndarray:
-    """Parameters with which excursions are referred back and split: of the film told apart best, else the priors'."""
+    """Parameters with which excursions are referred back and split: of the film separated best, else the priors'."""
     known = [f for f in films if f.fit is not None]
     told = [f for f in known if f.told_apart] or known
     if told:
@@ -129,7 +129,7 @@ def _best(films: tuple[Film, ...], signal: TransientSignal, delay: DelayFit) -> 
 
 
 def _excursions(signal, events: pd.DataFrame, films: tuple[Film, ...], clear, car: Car, best) -> pd.DataFrame:
-    """Excursions, each referred back and split with the film of its own region where that is told apart.
+    """Excursions, each referred back and split with the film of its own region where that is separated.
 
     Where several regions hold an event, the one of most stretches; where none does, `best`. A cold wall holds more.
     """
