@@ -252,7 +252,8 @@ def drive(
 ) -> xr.Dataset:
     """Drive the car with `revision` in its ECU; returns the flagged log (the truth of lambda is not in it).
 
-    `with_manifold` logs the manifold's pressure too. `holds` are to be driven in place of random ones: rows of start [s], rpm, load and volts that consumers take.
+    `with_manifold` logs the manifold's pressure too. `holds` are to be driven in place of random ones: rows of
+    start [s], rpm, load and volts that consumers take.
     """
     rng = np.random.default_rng([seed, 23])
     n = int(minutes * 60 * rate_hz)

@@ -92,6 +92,15 @@ def test_drop_outs_that_come_in_bunches_are_not_taken_for_a_change():
     assert dispersion_of([[driven(rng, "A", 1.0)]]) < 1.5
 
 
+def test_one_wild_bunch_settles_nothing_and_fails_nothing():
+    quiet = made_account("one", "A", {IDLE: (3600.0, 1)})
+    pieces = tuple(Stretch("two", "B", 0.0, s, True) for s in (1700.0, *[0.5] * 39))
+    whole = (*pieces, replace(pieces[0], seconds=1880.0, dropped=False))
+    wild = replace(made_account("two", "B", {IDLE: (3600.0, 40)}), stretches=whole)
+    assert dispersion_of([[wild]]) > 18
+    assert compare_wirings([quiet], [wild], **HOW).verdict == "cannot tell yet"
+
+
 def test_the_answer_is_plain_and_says_how_sure():
     before = made_account("one", "A", {IDLE: (1200.0, 6), "2000–3000 rpm": (2400.0, 30)})
     after = made_account("two", "B", {IDLE: (1200.0, 1), "2000–3000 rpm": (2400.0, 4)}, day=2)

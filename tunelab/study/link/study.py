@@ -21,6 +21,7 @@ UNNAMED = "wiring not named"
 Verdict = Literal["helped", "made it worse", "cannot tell yet"]
 DRAWS = 2000
 BUNCHED = 1.3  # from here it is worth a sentence
+LEAST_FREEDOM = 4  # windows that count at least, or one short drive would settle nothing ever
 ROUGH_TAIL = 0.025  # at which Student's t and the normal distribution are compared
 WINDOW_S = 300.0  # drop-outs that come in bunches do so within minutes; common practice, no source
 
@@ -153,7 +154,7 @@ def dispersion_of(sides: Sequence[Sequence[LinkAccount]]) -> float:
     """Variance of the counts of drop-outs over that of lone ones, at least 1; each side has a rate of its own.
 
     Counts are those of windows of WINDOW_S of logged time; Pearson's statistic over its degrees of freedom. So few
-    windows tell it roughly only: it is enlarged by what Student's t asks beyond the normal distribution.
+    windows tell it roughly only: what is beyond 1 is enlarged as Student's t asks beyond the normal distribution.
     """
     misfit, freedom = 0.0, 0
     for accounts in sides:
@@ -162,10 +163,10 @@ def dispersion_of(sides: Sequence[Sequence[LinkAccount]]) -> float:
             expected = counts.sum() * seconds / seconds.sum()
             misfit += float(np.sum((counts - expected) ** 2 / expected))
             freedom += counts.size - 1
-    if not freedom:
+    if not misfit > freedom:
         return 1.0
-    roughly = scipy.stats.t.isf(ROUGH_TAIL, freedom) / scipy.stats.norm.isf(ROUGH_TAIL)
-    return max(1.0, misfit / freedom * roughly**2)
+    roughly = scipy.stats.t.isf(ROUGH_TAIL, max(freedom, LEAST_FREEDOM)) / scipy.stats.norm.isf(ROUGH_TAIL)
+    return float(1.0 + (misfit / freedom - 1.0) * roughly**2)
 
 
 def _windows(account: LinkAccount) -> tuple[np.ndarray, np.ndarray]:
