@@ -27,7 +27,7 @@ from tunelab.study.steady.leak import CAM_CHANCE, CHANCE, leak_belief, suspicion
 from tunelab.study.steady.levels import level_course, level_doubt
 from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
-from tunelab.study.steady.posterior import Posterior, draw_posterior, with_unknown_dead_time
+from tunelab.study.steady.posterior import Posterior, draw_posterior, with_misplaced_reading, with_unknown_dead_time
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.pulsation import pulsation_map
 from tunelab.study.steady.result import Levels, SteadyFit
@@ -111,6 +111,7 @@ def _fit_and_assemble(
     posterior = draw_posterior(fitted.joint, reading, rng, level_sd=_level_sd(fitted))
     doubt_ms = model_sd_ms(design) if fitted.shown.level else UNKNOWN_DEAD_TIME_MS
     posterior = with_unknown_dead_time(posterior, design, doubt_ms, rng)
+    posterior = with_misplaced_reading(posterior, max((s.misplaced for s in samples), key=abs), rng)
     return _assemble(fitted, posterior, samples, car=car, revision=base, rng=rng)
 
 
