@@ -46,6 +46,8 @@ def test_a_car_that_is_right_is_met_at_load_too(right):
     assert lean.status == found["steady.lambda_error"].status == "met"
     assert lean.lower <= lean.value <= lean.upper < 10
     assert fit.lean_at_load.holds > 10
+    assert {found[f"steady.{name}"].status for name in ("battery", "regulator", "injector_line")} == {"met"}
+    assert fit.suspects.dead_time_hidden == ""
 
 
 def test_lean_at_load_is_no_pulsation_and_never_met():
