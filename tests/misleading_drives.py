@@ -206,7 +206,7 @@ class Answer:
     def comes_of(self, kind: Kind) -> str:
         """How the fault is answered; empty where it is not."""
         spoke = [name for name in kind.caught_by if name in self.speaking]
-        if "stop" in self.speaking.values() or self.withheld:
+        if self.withheld:
             return "withheld"
         if self.held and (spoke or self.dead_time_held):
             return "caught, interval holds" if spoke else "interval holds"
@@ -221,14 +221,22 @@ class Answer:
         return bool((table["flow_proposed_kg_h"] == table["flow_in_force_kg_h"]).all())
 
 
-def answer(kind: Kind, seed: int, *, with_manifold: bool = False, minutes: float = 10.0, delay: bool = True) -> Answer:
-    """Drive a car with the fault in it and ask the steady question as its notebook does."""
+def drive_of(kind: Kind, seed: int, *, minutes: float) -> tuple[Car, Revision, xr.Dataset]:
+    """What the owner states of car and revision, and the log of a drive with the fault in it."""
     engine = plain_engine.invent(seed)
     faulty = replace(engine, **kind.faults(engine))
-    log = plain_engine.drive(
-        faulty, engine.revision, seed=100 + seed, minutes=minutes, rate_hz=25, with_manifold=with_manifold
-    )
-    log, stated, car = kind.corrupt(log), kind.stated(engine.revision), kind.car(engine.car)
+    log = plain_engine.drive(faulty, engine.revision, seed=100 + seed, minutes=minutes, rate_hz=25)
+    return kind.car(engine.car), kind.stated(engine.revision), kind.corrupt(log)
+
+
+def answer(kind: Kind, seed: int, *, minutes: float = 10.0, delay: bool = True) -> Answer:
+    """Drive a car with the fault in it and ask the steady question as its notebook does.
+
+    Without `delay` the car's own stands in for the one that the log would show.
+    """
+    engine = plain_engine.invent(seed)
+    faulty = replace(engine, **kind.faults(engine))
+    car, stated, log = drive_of(kind, seed, minutes=minutes)
     checks = tuple(check_consistency([log], car, {"r01": stated}, "r01"))
     late = estimate_delay(log, car, stated) if delay else car.lambda_sensor
     fit = fit_steady([log], car, {"r01": stated}, "r01", delay=Delay(late.delay_s, late.delay_flow_s_kg_h, late.lag_s))
