@@ -500,7 +500,7 @@ def test_a_prediction_that_a_leak_would_break_is_not_met(honest, fitted):
 def test_lambda_that_follows_the_battery_is_caught_and_its_dead_time_withheld():
     """Before, curve and dead time went in with 0.8 % expected and 4 % left. All kinds: tests/bench."""
     kind = KINDS["lambda ground follows battery, 2.5 %/V"]
-    found = answer(kind, 0, minutes=5, delay=False)
+    found = answer(kind, 0, minutes=7, delay=False)
     assert found.speaking["steady.battery"] == "watch"
     assert -0.035 < found.fit.suspects.battery.value < -0.01
     assert not found.fit.dead_time.shown
