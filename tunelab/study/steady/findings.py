@@ -251,12 +251,25 @@ def _battery(fit: SteadyFit) -> Finding:
     because = f"{own.battery_words} The battery moved by {own.volts:.1f} V."
     if own.battery.beyond(BATTERY_LIMIT):
         because += f" {GROUND} The dead time is not shown, and the curve's interval reaches over the volts driven."
-    if not np.isfinite(values[0]):
-        because = f"The battery moved by {own.volts:.1f} V only. Hold one speed with lights, fan and heater off and on."
-    return _finding(
+    way_out = f"The battery moved by {own.volts:.1f} V: hold one speed with lights, fan and heater off and on."
+    return _suspected(
         fit, "steady.battery", "Lambda for each volt more at the battery, at the same speed and load", values=values,
-        unit="%/V", status=status_within(*values, least=-limit, most=limit), limit=limit, because=because,
+        unit="%/V", limit=limit, because=because, way_out=way_out,
     )  # fmt: skip
+
+
+def _suspected(
+    fit: SteadyFit, key: str, title: str, *, values: tuple, unit: str, limit: float, because: str, way_out: str
+) -> Finding:
+    """Watch a size beyond its limit; one that the drive cannot tell from none or from too much is not shown."""
+    status = status_within(*values, least=-limit, most=limit)
+    known = bool(np.isfinite(values[0]))
+    if known and (status == "met" or abs(values[0]) > limit):
+        return _finding(fit, key, title, values=values, unit=unit, status=status, limit=limit, because=because)
+    reach = f"The drive tells it to ± {(values[2] - values[1]) / 2:.1f} {unit} only. " if known else ""
+    return _finding(
+        fit, key, title, values=None, unit=unit, status="not_shown", limit=limit, because=f"{reach}{way_out}"
+    )
 
 
 def _injector_line(fit: SteadyFit) -> Finding:
@@ -279,15 +292,11 @@ def _regulator(fit: SteadyFit) -> Finding:
     """How much of what a fuel-pressure regulator off the manifold does is in the mixture."""
     own, limit = fit.suspects, 100 * WITHIN_HOSE
     values = tuple(100 * value for value in (own.regulator.value, *own.regulator.ends))
-    because = own.dead_time_hidden if own.regulator.beyond(WITHIN_HOSE) else (
-        "100 % would be a regulator whose hose is off the manifold, 0 % one whose hose is on."
-    )  # fmt: skip
-    if not np.isfinite(values[0]):
-        because = "It is told where dead time is, of injectors whose regulator should be on the manifold."
-    status = status_within(*values, least=-limit, most=limit)
-    return _finding(
+    because = "100 % would be a regulator whose hose is off the manifold, 0 % one whose hose is on."
+    return _suspected(
         fit, "steady.regulator", "Mixture over load, as a regulator off the manifold would change it", values=values,
-        unit="%", status=status, limit=limit, because=because,
+        unit="%", limit=limit, because=own.regulator_words if abs(own.regulator.value) > WITHIN_HOSE else because,
+        way_out="Drive the same airflow at several engine speeds and loads, with manifold_kpa logged.",
     )  # fmt: skip
 
 

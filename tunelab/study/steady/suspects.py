@@ -78,12 +78,17 @@ class Suspects:
         if self.battery.beyond(BATTERY_LIMIT):
             return f"{self.battery_words} What moves with the battery cannot be told from the dead time."
         if self.regulator.beyond(WITHIN_HOSE):
-            return (
-                "The mixture changes with load as it does when the fuel-pressure regulator is not on the manifold "
-                f"({100 * self.regulator.value:.0f} % of that), which passes for a dead-time error. Look at its hose; "
-                "log manifold_kpa and fuel_pressure_kpa."
-            )
+            return self.regulator_words
         return ""
+
+    @property
+    def regulator_words(self) -> str:
+        """What the mixture does over load."""
+        return (
+            "The mixture changes with load as it does when the fuel-pressure regulator is not on the manifold "
+            f"({100 * self.regulator.value:.0f} % of that), which passes for a dead-time error. Look at its hose; "
+            "log manifold_kpa and fuel_pressure_kpa."
+        )
 
     @property
     def battery_words(self) -> str:
