@@ -74,9 +74,9 @@ class Suspects:
 
     @property
     def dead_time_hidden(self) -> str:
-        """Why no dead time can be told; empty where nothing speaks against it."""
+        """Why no dead time can be shown; empty where nothing speaks against it."""
         if self.battery.beyond(BATTERY_LIMIT):
-            return f"{self.battery_words} What moves with the battery cannot be told from the dead time."
+            return f"{self.battery_words} What moves with the battery cannot be kept apart from the dead time."
         if self.regulator.beyond(WITHIN_HOSE):
             return self.regulator_words
         return ""
