@@ -357,6 +357,14 @@ def test_a_log_without_engine_speed_fails_no_study(find):
         assert_holds(finding)
 
 
+@pytest.mark.parametrize("kept", ["throttle_pct", "engine_speed_rpm", "road_speed_km_h", "lambda_measured"])
+def test_a_log_of_one_channel_fails_no_study_and_meets_nothing_without_a_reason(kept):
+    log = flagged(vehicle(tuple(HALF_PULLS)).isel(time=slice(0, 400))[[kept]], OWNER)
+    found = [*road_findings(log), *half_findings(log), *coast_findings(log), *DRIVES["power and shift"].find(log)]
+    for finding in [*found, *study_launches(log, SIMULATED, driver="Marit", distance_m=20.0).findings(SIMULATED)]:
+        assert_holds(finding)
+
+
 @pytest.mark.bench
 @pytest.mark.parametrize("name", [name for name in DRIVES if name not in NO_READINGS])
 def test_a_finding_that_a_channel_is_needed_for_is_not_met_by_it_standing_still(name):
