@@ -2,9 +2,10 @@
 
 Quasi-steady: air flow follows a schedule of holds, the meter is a King's-law hot film with bumps and a pulsation
 over-reading, injectors have a dead time, part of the fuel goes through a wall film, lambda arrives late, lagged, noisy
-and with a slow drift, trims close the loop, the link drops rows. Two faults may be asked for: fuel that goes missing
-(`lean_at_load`), and a lambda sensor whose level steps or drifts (`level_step`, `level_drift`). All numbers are
-invented.
+and with a slow drift, trims close the loop, the link drops rows. Faults may be asked for, as fields of the engine: fuel
+that goes missing (`lean_at_load`), a lambda sensor whose level steps or drifts (`level_step`, `level_drift`) or that
+misreads by operating point (`misread`), air behind the meter (`unmetered`), injectors that bend at short pulses
+(`bend`). All numbers are invented.
 """
 
 from __future__ import annotations
@@ -46,20 +47,29 @@ class PlainEngine:
     traits: dict[str, float]
     starved: Callable[[np.ndarray, np.ndarray], np.ndarray] = nothing_of  # log of fuel that goes missing, (rpm, load)
     sensor_shift: Callable[[np.ndarray], np.ndarray] = nothing_of  # log that lambda reads too lean, at a time [s]
+    misread: Callable[..., np.ndarray] = nothing_of  # log that lambda reads too lean, at (rpm, air kg/h, battery V)
+    unmetered: Callable[[np.ndarray, np.ndarray], np.ndarray] = nothing_of  # air behind the meter [kg/h], (rpm, load)
+    bend: Callable[[np.ndarray], np.ndarray] = nothing_of  # opening that acts beyond the straight line [ms], at open ms
 
     def load(self, air_kg_h: np.ndarray, rpm: np.ndarray) -> np.ndarray:
         """Absolute load as a share (1: cylinders filled at 1.184 kg/m³)."""
         per_cycle_kg = np.asarray(air_kg_h) / 60 / np.asarray(rpm) * 2
         return per_cycle_kg / (LITRE_DENSITY * self.car.engine.displacement_l)
 
+    def manifold_kpa(self, load: np.ndarray) -> np.ndarray:
+        """Manifold pressure at a load; burnt gas that stays behind takes a tenth of the cylinder."""
+        return 101.3 * (np.asarray(load) + 0.1) / 0.98
+
     def reading(self, air_kg_h: np.ndarray, rpm: np.ndarray) -> np.ndarray:
         """Meter reading without noise."""
+        air_kg_h = np.maximum(air_kg_h - self.unmetered(rpm, self.load(air_kg_h, rpm)), 0.1)
         seen = air_kg_h * np.exp(self.over_reading(rpm, self.load(air_kg_h, rpm)))
         return np.interp(np.log(seen), np.log(self.flows), self.volts)
 
     def fuel_g(self, pulse_ms: np.ndarray, battery: np.ndarray) -> np.ndarray:
         """Fuel of one injection [g]; below the dead time none."""
-        return np.maximum(pulse_ms - self.true_dead_time(battery), 0) / 60e3 * self.revision.injectors.flow_g_min
+        opened = np.maximum(pulse_ms - self.true_dead_time(battery), 0)
+        return np.maximum(opened + self.bend(opened), 0) / 60e3 * self.revision.injectors.flow_g_min
 
 
 def lean_at_load(
@@ -238,10 +248,12 @@ def drive(
     rate_hz: float,
     kind: str = "grid",
     holds: np.ndarray | None = None,
+    with_manifold: bool = False,
 ) -> xr.Dataset:
     """Drive the car with `revision` in its ECU; returns the flagged log (the truth of lambda is not in it).
 
-    `holds` are to be driven in place of random ones: rows of start [s], rpm, load and volts that consumers take.
+    `with_manifold` logs the manifold's pressure too. `holds` are to be driven in place of random ones: rows of
+    start [s], rpm, load and volts that consumers take.
     """
     rng = np.random.default_rng([seed, 23])
     n = int(minutes * 60 * rate_hz)
@@ -262,6 +274,7 @@ def drive(
     columns = fuelling(engine, revision, rng, rate_hz, rpm=rpm, load=load, air=air, volt=volt, battery=battery, cut=cut)
     columns["lambda_measured"] = columns["lambda_measured"] * np.exp(hold_error)
     columns |= {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery}
+    columns |= {"manifold_kpa": engine.manifold_kpa(load)} if with_manifold else {}
     breaks = BREAKS if holds is None else round(BREAKS * minutes / 10)
     return logged(engine, rng, time, cut, columns, breaks=breaks)
 
@@ -285,7 +298,7 @@ def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, c
     keep, lag = np.exp(-1 / (trait["film_s"] * rate_hz)), np.exp(-1 / (sensor.lag_s * rate_hz))
     noise = trait["noise_lambda"] * (rng.normal(size=n) + wander(rng, n, 0.4, rate_hz)) / 1.4
     noise += trait["gain"] + trait["drift"] * wander(rng, n, 150, rate_hz)
-    noise += engine.sensor_shift(np.arange(n) / rate_hz)
+    noise += engine.sensor_shift(np.arange(n) / rate_hz) + engine.misread(rpm, air, battery)
     reaches = np.exp(-engine.starved(rpm, load))  # share of the metered fuel
     closed = bool(trait["closed"])
     pulse, trims, cylinder, measured = (np.zeros(n) for _ in range(4))
@@ -294,7 +307,8 @@ def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, c
         loop = closed and load[i] < 0.75 and not cut[i]
         trims[i] = trim if loop else 0.0
         pulse[i] = 0.0 if cut[i] else base[i] * (1 + trims[i]) * scale_ms + dead[i]
-        injected = max(pulse[i] - true_dead[i], 0.0) / scale_ms * reaches[i]
+        opened = max(pulse[i] - true_dead[i], 0.0)
+        injected = max(opened + float(engine.bend(opened)), 0.0) / scale_ms * reaches[i]
         film = keep * film + (1 - keep) * injected
         gone = (1 - trait["film"]) * injected + trait["film"] * film
         cylinder[i] = min(true_air[i] / max(afr * gone, 1e-9), 5.0)
@@ -368,7 +382,7 @@ def error_at(
     grams = believed / 60 / rpm * 2 / engine.car.engine.cylinders * 1000 / revision.fuelling.stoich_afr
     dead = np.interp(battery, revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
     pulse = grams * 60e3 / revision.injectors.flow_g_min + dead
-    fuel = engine.fuel_g(pulse, battery)
+    fuel = engine.fuel_g(pulse, battery) * np.exp(-engine.starved(rpm, load))
     true = air * 1000 / 60 / rpm * 2 / engine.car.engine.cylinders / (revision.fuelling.stoich_afr * fuel)
     return 100 * (true * np.exp(engine.traits["gain"]) - 1)
 

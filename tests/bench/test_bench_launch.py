@@ -36,7 +36,8 @@ def test_launches_over_many_cars(logged, rate_hz):
         f"{logged}, {rate_hz:g} Hz: {len(rows)} launches; held speed of {len(level)} off by {np.abs(held).max():.1f} "
         f"rpm at most, {np.sum(np.abs(held) >= 10.0)} by 10 or more, covered {np.mean(np.abs(held) < known_to):.0%}; "
         f"time to 50 m off by {off.mean():+.3f} s, spread {off.std():.3f} s, covered {inside:.0%} of {len(both)}; "
-        f"peak slip off by {np.nanmedian(slip):+.1f} points, covered {np.mean([k.slip_is_covered for k in rows]):.0%}"
+        f"largest slip over 0.2 s off by {np.nanmedian(slip):+.1f} points, "
+        f"covered {np.mean([k.slip_is_covered for k in rows]):.0%}"
     )
     assert len(rows) > 135
     assert len(level) > 0.97 * len(rows)

@@ -5,8 +5,10 @@ on the plain engine of the tests and on the kit's own simulator. Run with `pytes
 """
 
 import time
+from dataclasses import replace
 
 import numpy as np
+import plain_engine
 import pytest
 from cell_means import cell_mean_revision
 from plain_engine import lean_at_load, level_drift, level_step
@@ -116,23 +118,42 @@ def test_bench_levels_that_move(name):
     assert np.mean(ends) > 0.93
 
 
+def leanest_hold(seed, share, onset, power):
+    """True error [%], positive lean, of the leanest hold at load of the first drive, with the trims at zero."""
+    engine = plain_engine.invent(seed)
+    faulty = replace(engine, starved=lean_at_load(share, onset=onset, speed_power=power))
+    start, rpm, load = plain_engine.schedule(np.random.default_rng([100 + seed, 23]), 600, "grid").T
+    held = (load >= 0.6) & (np.diff(start, append=600) > 7)  # the kit's load, by its own figure, begins at 0.55
+    rpm, load = rpm[held], load[held]
+    return float(plain_engine.error_at(faulty, engine.revision, rpm, load, battery=13.5).max())
+
+
 @pytest.mark.bench
-@pytest.mark.parametrize(("share", "onset", "power"), [(0.12, 0.65, 0), (0.12, 0.8, 0), (0.14, 0.6, 1)])
-def test_bench_lean_at_load(share, onset, power):
-    """What is said of a mixture that goes lean at load."""
-    for seed in SHIFT_CARS:
-        fault = lean_at_load(share, onset=onset, speed_power=power)
-        trial = plain_trial(seed, faults={"starved": fault})
-        fit = fit_first(trial, [trial.run(trial.revision, 1)], {"r01": trial.revision})
-        found = {finding.id: finding for finding in fit.findings(trial.car)}
-        lean, error = found["steady.lean_at_load"], found["steady.lambda_error"]
-        show(
-            f"\n{seed}: lean at load {lean.value:.1f} % {lean.status}; lambda error {error.value:.1f} % {error.status}"
-        )
-        blocks = fit.blocks[~fit.blocks["disturbed"] & (fit.blocks["load"] >= 0.55)]
-        worst = blocks.groupby("hold")["error_pct"].mean().max()
-        assert (lean.status == "stop") == (lean.value > 10)
-        assert lean.upper > worst - 1
+def test_bench_lean_at_load():
+    """What is said of 18 logs, most of which go lean at load, against the truth of the cells that were driven."""
+    rows = []
+    for share, onset, power in ((0.12, 0.65, 0), (0.12, 0.8, 0), (0.14, 0.6, 1)):
+        for seed in SHIFT_CARS:
+            fault = lean_at_load(share, onset=onset, speed_power=power)
+            trial = plain_trial(seed, faults={"starved": fault})
+            fit = fit_first(trial, [trial.run(trial.revision, 1)], {"r01": trial.revision})
+            found = {finding.id: finding for finding in fit.findings(trial.car)}
+            lean, error = found["steady.lean_at_load"], found["steady.lambda_error"]
+            true = leanest_hold(seed, share, onset, power)
+            rows.append((true, lean))
+            show(
+                f"{100 * share:.0f} % from {onset:g}, seed {seed}: truly {true:5.1f} %; said {lean.value:5.1f} "
+                f"({lean.lower:.1f} to {lean.upper:.1f}) {lean.status:5s}; lambda error {error.status}"
+            )
+            assert error.status != "met"
+    stopped = np.array([lean.status == "stop" for _, lean in rows])
+    true = np.array([value for value, _ in rows])
+    show(f"truly beyond 10 %: {np.sum(true > 10)} of {true.size}, {np.sum(stopped & (true > 10))} of them stopped")
+    show(f"truly within 10 %: {np.sum(true <= 10)}, {np.sum(stopped & (true <= 10))} of them stopped")
+    show(f"truth at or below the upper end: {np.sum([value <= lean.upper for value, lean in rows])} of {true.size}")
+    assert stopped[true > 11].all()
+    assert not stopped[true < 9].any()
+    assert not any(lean.status == "met" for value, lean in rows if value > 10)
 
 
 def points_held(trial, fit, basis):

@@ -55,6 +55,7 @@ from tunelab.study.pull import find_pulls
 from tunelab.study.shift import find_shift_points
 from tunelab.study.spark import study_spark
 from tunelab.study.steady.result import BankDifference, LeanAtLoad, Levels, LevelShift
+from tunelab.study.steady.suspects import Bend, Size, Suspects
 from tunelab.study.transient import study_transients
 from tunelab.study.trims import study_trims
 from tunelab.workspace.car import Car, Limits
@@ -246,7 +247,9 @@ def steady_findings(log: xr.Dataset) -> list[Finding]:
     levels = Levels((shift,), (shift, shift), shift, 0.3, 0.4)
     bank = BankDifference("same pipe", 0.5, 0.2, 0.8, 60, False, "Two sensors in one pipe read +0.5 % apart.")
     dead = replace(made_up_fit().dead_time, because="Made up.", slope_because="Made up.")
-    fit = replace(made_up_fit(), dead_time=dead, lean_at_load=lean, levels=levels, banks=bank)
+    bend = Bend(Size(0.01, 0.02), 0.05, 1e-4, np.zeros(3), np.zeros(1), 1.5)
+    suspects = Suspects(Size(0.001, 0.002), 1.5, Size(0.1, 0.1), bend)
+    fit = replace(made_up_fit(), dead_time=dead, lean_at_load=lean, levels=levels, banks=bank, suspects=suspects)
     covered = cover(log, SIMULATED, REVISION)
     drives = [calm_drive(log, SIMULATED, REVISION)]
     plan = plan_drive(covered, SIMULATED, REVISION, top_speed_km_h=120.0, drives=drives)
@@ -351,6 +354,14 @@ def test_a_figure_of_two_readings_is_not_met_while_one_of_them_never_moves(still
 @pytest.mark.parametrize("find", [full_findings, half_findings])
 def test_a_log_without_engine_speed_fails_no_study(find):
     for finding in find(vehicle(FULL).drop_vars("engine_speed_rpm")):
+        assert_holds(finding)
+
+
+@pytest.mark.parametrize("kept", ["throttle_pct", "engine_speed_rpm", "road_speed_km_h", "lambda_measured"])
+def test_a_log_of_one_channel_fails_no_study_and_meets_nothing_without_a_reason(kept):
+    log = flagged(vehicle(tuple(HALF_PULLS)).isel(time=slice(0, 400))[[kept]], OWNER)
+    found = [*road_findings(log), *half_findings(log), *coast_findings(log), *DRIVES["power and shift"].find(log)]
+    for finding in [*found, *study_launches(log, SIMULATED, driver="Marit", distance_m=20.0).findings(SIMULATED)]:
         assert_holds(finding)
 
 

@@ -9,6 +9,7 @@ from plain_car import flagged, owners_car
 from plain_vehicle import STEP_S, Logger, PlainVehicle, drive, out_and_back, write_down
 
 from tunelab.study.gearing import check_speed, estimate_ratios, log_ratio, rolling_radius, speed_ratio, trace_gears
+from tunelab.study.gearing.reading import at_rows
 from tunelab.study.gearing.scale import against_stated_gearing
 from tunelab.study.gearing.tyre import RollingRadius
 
@@ -225,3 +226,10 @@ def test_rolling_radius_from_a_size_code():
     assert rolling_radius(car).radius_m == pytest.approx(0.97 * 0.6319 / 2, abs=1e-4)
     with pytest.raises(ValueError, match=r"\[tyres\]"):
         rolling_radius(owners_car(CAR, tyres=None))
+
+
+def test_a_channel_that_is_not_logged_has_no_reading_at_any_row_and_a_wrong_name_is_an_error():
+    log = xr.Dataset(coords={"time": np.arange(0, 2, 0.1)})
+    assert np.isnan(at_rows(log, "battery_v")).all()
+    with pytest.raises(KeyError):
+        at_rows(log, "batery_v")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,8 +11,14 @@ from plain_car import flagged, in_force, outing, owners_car
 from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, write_down
 
+from tunelab import record
+from tunelab.channels import CHANNELS
 from tunelab.study.delay import DelayFit
+from tunelab.study.gearing.reading import has
 from tunelab.study.limits import watch_limits
+from tunelab.workspace.car import Limits
+
+DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "sessions"
 
 CAR = PlainVehicle()
 HALF = 50.0
@@ -313,3 +320,94 @@ def test_a_log_of_a_few_rows_shows_no_limit_and_fails_nothing(rows):
     found = watch(Fault(), change=lambda log: log.isel(time=slice(0, rows)))
     assert {finding.status for finding in found.findings()} <= {"not_shown", "met"}
     assert found.passed == ()
+
+
+# What each limit that speaks of a whole drive is held against: the finding, the channels, and a limit that the drive of
+# the hand-made log does not keep. Limits of a manoeuvre (idle, launch, tip-in, trims, steady) belong to its own study.
+BITES = {
+    "rev_limit_rpm": ("engine_speed", ["engine_speed_rpm"], 5000.0),
+    "top_speed_km_h": ("road_speed", ["road_speed_km_h"], 60.0),
+    "lambda_max_full_load": ("lambda_full_load", ["lambda_measured"], 0.7),
+    "lean_under_load_max_pct": ("lean_under_load", ["lambda_measured", "lambda_commanded"], 5.0),
+    "injector_duty_max_pct": ("injector_duty", ["pulse_width_ms", "engine_speed_rpm"], 3.0),
+    "knock_retard_max_deg": ("knock_retard", ["knock_retard_deg"], 4.0),
+    "coolant_min_c": ("coolant_cold", ["coolant_c"], 95.0),
+    "coolant_max_c": ("coolant", ["coolant_c"], 80.0),
+    "coolant_rise_max_c": ("coolant_rise", ["coolant_c"], 0.1),
+    "intake_air_max_c": ("intake_air", ["intake_air_c"], 20.0),
+    "intake_air_rise_max_c": ("intake_air_rise", ["intake_air_c"], 0.1),
+    "oil_max_c": ("oil_temperature", ["oil_c"], 80.0),
+    "exhaust_max_c": ("exhaust", ["exhaust_c"], 600.0),
+    "boost_max_kpa": ("boost", ["manifold_kpa", "barometer_kpa"], 20.0),
+    "battery_min_v": ("battery", ["battery_v"], 15.0),
+    "oil_pressure_min_kpa": ("oil_pressure", ["oil_pressure_kpa"], 500.0),
+    "fuel_pressure_drop_max_kpa": ("fuel_pressure_drop", ["fuel_pressure_kpa"], 5.0),
+    "meter_headroom_min_pct": ("meter_headroom", ["meter_v"], 95.0),
+}
+# Why a limit may rightly stand open although its channel is logged.
+NOT_SHOWN_THOUGH_LOGGED = ("never moved", "full throttle", "fully open", "no pull", "no boost", "full load", "no limit")
+OF_A_MANOEUVRE = {"idle", "launch", "trim", "excursion", "steady", "meter_change", "dead_time", "full_load", "spark"}
+FAULTS = Fault(knock_deg=9, knock_at_rpm=3800, lean_from_rpm=3300, lean_by=0.17, fuel_drop_kpa=40)
+
+
+def with_every_channel(log):
+    """The plain drive with what it lacks of channels, hot and boosted; temperatures rise within a pull."""
+    time, speed = log["time"].values, log["engine_speed_rpm"].values
+    more = {
+        "oil_c": 90 + 0.01 * speed, "exhaust_c": 500 + 0.05 * speed, "barometer_kpa": 99 + 0.1 * np.sin(time),
+        "coolant_c": 85 + 0.2 * time, "intake_air_c": 25 + 0.2 * time, "battery_v": 13.5 + 0.1 * np.sin(time),
+    }  # fmt: skip
+    more["manifold_kpa"] = np.where(log["throttle_pct"].values > 80, 150.0, 40.0) + np.sin(time)
+    return log.assign({name: ("time", values) for name, values in more.items()})
+
+
+def lacking(*names):
+    return lambda log: with_every_channel(log).drop_vars(names, errors="ignore")
+
+
+@functools.cache
+def judged(key: str, lost: str = ""):
+    """What is found of one limit, at a value that the hand-made drive does not keep, and without a channel."""
+    name, _, limit = BITES[key]
+    owner = owners_car(CAR, limits=limits(**{key: limit}))
+    found = watch(FAULTS, change=lacking(lost), owner=owner, phases=FULL_PULL, steps=("full-throttle",))
+    return by_id(found)[name]
+
+
+def test_every_limit_of_a_drive_is_named_here():
+    keys = {key for key in Limits.model_fields if key != "load_from_pct"}
+    assert keys == set(BITES) | {key for key in keys if any(key.startswith(one) for one in OF_A_MANOEUVRE)}
+
+
+@pytest.mark.parametrize("key", BITES)
+def test_every_limit_that_a_drive_does_not_keep_is_said_in_any_record(key):
+    finding = judged(key)
+    assert finding.limit == BITES[key][2]
+    assert finding.status in ("stop", "watch"), finding
+
+
+@pytest.mark.parametrize("key", BITES)
+def test_every_limit_whose_channel_is_not_logged_says_so(key):
+    _, channels, limit = BITES[key]
+    finding = judged(key, channels[0])
+    assert finding.status == "not_shown", finding
+    assert finding.limit == limit
+    assert channels[0] in finding.because or CHANNELS[channels[0]].label.lower() in finding.because.lower(), finding
+
+
+@pytest.mark.parametrize("session", ["2026-05-03-steady", "2026-05-14-full-throttle"])
+def test_every_limit_of_the_demo_is_judged_where_its_channel_is_logged(session):
+    opened = record.open_session(str(DEMO / session))
+    log, car = record.gather_evidence(opened).log, opened.car
+    found = by_id(watch_limits(log, car, opened.revision, opened.folder.session, delay()))
+    for key, (name, channels, _) in BITES.items():
+        stated, logged = getattr(car.limits, key) is not None, all(has(log, channel) for channel in channels)
+        if not stated and name not in found:
+            assert not logged
+            continue
+        assert found[name].because
+        assert not stated or found[name].limit == getattr(car.limits, key)
+        if not logged:
+            assert found[name].status == "not_shown"
+        elif found[name].status == "not_shown":
+            assert any(why in found[name].because for why in NOT_SHOWN_THOUGH_LOGGED), found[name]

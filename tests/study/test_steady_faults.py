@@ -5,15 +5,19 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from driven_log import CAR
 from finding_rules import assert_holds
 from plain_engine import lean_at_load, level_step
+from plain_fit import made_up_fit
 from steady_trials import fit_first, plain_trial
 
 from tunelab.record import steady_lines
 from tunelab.study.proposal import propose
 from tunelab.study.steady.loaded import lean_at_load as leanest
 from tunelab.study.steady.points import is_pulsation
+from tunelab.study.steady.posterior import with_misplaced_reading
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
+from tunelab.study.steady.suspects import UNKNOWN, Bend, Size, Suspects
 from tunelab.workspace.revision import Revision
 
 
@@ -46,6 +50,8 @@ def test_a_car_that_is_right_is_met_at_load_too(right):
     assert lean.status == found["steady.lambda_error"].status == "met"
     assert lean.lower <= lean.value <= lean.upper < 10
     assert fit.lean_at_load.holds > 10
+    assert {found[f"steady.{name}"].status for name in ("battery", "regulator", "injector_line")} == {"met"}
+    assert fit.suspects.dead_time_hidden == ""
 
 
 def test_lean_at_load_is_no_pulsation_and_never_met():
@@ -211,3 +217,36 @@ def test_the_worst_hold_stands_beside_the_p95_and_the_summary_says_what_the_line
 def test_seconds_of_evidence_add_up_to_what_was_driven(right):
     _, _, fit = right
     assert fit.meter.points["seconds"].sum() == pytest.approx(fit.blocks["seconds"].sum())
+
+
+BEND = Bend(Size(0.01, 0.02), 0.05, 1e-4, np.zeros(3), np.zeros(1), 1.5)
+
+
+@pytest.mark.parametrize(
+    ("battery", "regulator", "status"),
+    [
+        (Size(0.02, 0.003), Size(0.9, 0.1), "watch"),
+        (Size(0.001, 0.001), Size(0.0, 0.1), "met"),
+        (Size(0.002, 0.008), Size(0.1, 0.3), "not_shown"),  # the drive tells too little: no alarm, and no all-clear
+        (UNKNOWN, UNKNOWN, "not_shown"),
+    ],
+)
+def test_a_suspect_is_watched_where_it_is_clear_and_not_shown_where_the_drive_cannot_tell(battery, regulator, status):
+    suspects = Suspects(battery, 1.5, regulator, BEND)
+    found = {f.id: f for f in dataclasses.replace(made_up_fit(), suspects=suspects).findings(CAR)}
+    for name in ("steady.battery", "steady.regulator"):
+        assert_holds(found[name])
+        assert found[name].status == status
+    assert bool(suspects.dead_time_hidden) == (status == "watch")
+    assert (suspects.level_doubt > 0) == (status == "watch")
+
+
+def test_a_reading_that_may_be_misplaced_widens_the_curve_where_it_is_steep(right):
+    _, _, fit = right
+    posterior = fit.posterior
+    wider = with_misplaced_reading(posterior, 0.015, np.random.default_rng(1))
+    shift = np.interp(posterior.reading * np.exp(-0.015), posterior.reading, posterior.log_factor[0])
+    apart = np.abs(shift - posterior.log_factor[0])
+    np.testing.assert_allclose(wider.log_factor[0], posterior.log_factor[0])
+    assert (wider.log_factor_sd[apart > 0.002] > posterior.log_factor_sd[apart > 0.002]).all()
+    assert with_misplaced_reading(posterior, 0.0, np.random.default_rng(1)) is posterior

@@ -267,7 +267,7 @@ def launch_table(study: LaunchStudy) -> pd.DataFrame:
         "session": "session", "number": "launch", "driver": "driver", "release_s": "released [s]",
         "held_rpm": "held [rpm]", "held_spread_rpm": "spread [rpm]", "held_drift_rpm_s": "drift [rpm/s]",
         "engaged": "hold engaged", "let_go_s": "hold let go after moving [s]", "bog_rpm": "bog [rpm]",
-        "recovery_s": "recovery [s]", "slip_peak_pct": "peak slip [%]", "time_to_distance_s": "time [s]",
+        "recovery_s": "recovery [s]", "slip_peak_pct": "largest slip over 0.2 s [%]", "time_to_distance_s": "time [s]",
         "time_lower_s": "lower", "time_upper_s": "upper", "fuel_cut_share": "fuel cut in hold",
         "spark_retard_share": "spark retarded in hold",
     }  # fmt: skip

@@ -10,6 +10,7 @@ from tunelab.simulate.plans import launches
 from tunelab.simulate.schedule import cruise, idle, stop
 from tunelab.study.launch import find_launches, study_launches
 from tunelab.study.launch.measure import measure
+from tunelab.study.launch.result import QUANTITIES
 
 REPEATS = 3
 
@@ -172,6 +173,15 @@ def test_a_hold_that_did_not_engage_is_not_averaged_into_the_held_speed(two_driv
 
 def starts_of(log):
     return study_launches(log, CAR, driver="", distance_m=20.0).own
+
+
+def test_slip_says_that_it_is_no_momentary_peak(study):
+    """The mean over 0.2 s is covered, the peak of a moment is not: nothing may read as if it were that."""
+    found = {f.id: f for f in study.findings(CAR)}["launch.slip"]
+    assert "mean over 0.2 s" in found.title
+    assert "for a moment" in found.because
+    named = [*study.summary().index, *found.title.split(","), *(words for _, words, _ in QUANTITIES)]
+    assert not [words for words in named if "peak" in words.lower()]
 
 
 def test_without_the_ground_slip_is_not_shown(two_drivers):

@@ -93,6 +93,12 @@ def test_intervals_and_false_alarms_over_many_links():
         assert not_covered(factor, 3000) <= 0.05
 
 
+def test_few_events_in_wild_bunches_have_an_interval_that_says_next_to_nothing():
+    found = rate_ratio([(1, 2)], [(600.0, 600.0)], confidence=0.95, dispersion=90.0)
+    assert found.lower < 1e-3 < 1e3 < found.upper
+    assert not found.is_shown
+
+
 def test_interval_and_p_value_agree():
     found, _ = simulated(np.random.default_rng(13), 2.0, 60)
     assert all(item.is_shown == (item.p_value < 0.05) for item in found)

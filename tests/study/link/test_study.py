@@ -1,40 +1,19 @@
 """Sessions put together: the plain answer over simulated links with known hazards."""
 
-import datetime
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
-from plain_car import owners_car
+from link_pairs import bunched, made_account
 from scipy.stats import binomtest
 
-from tunelab.study.link.account import DropOut, LinkAccount, Stretch
+from tunelab.study.link.account import Stretch
 from tunelab.study.link.power import power_of_comparison
 from tunelab.study.link.ratio import rate_ratio
-from tunelab.study.link.state import CRANKING, IDLE, state_names
+from tunelab.study.link.state import CRANKING, IDLE
 from tunelab.study.link.study import compare_wirings, dispersion_of, rates_by_state, study_link
 
-NAMES = state_names(owners_car())
 HOW = {"factor": 3.0, "power": 0.8, "confidence": 0.95}
-
-
-def made_account(name, wiring, by_state, *, starts=0, day=1):
-    """An account from {state: (seconds, drop-outs)}; its stretches share the time evenly."""
-    rows = [(state, *by_state.get(state, (0.0, 0))) for state in NAMES]
-    exposure = pd.DataFrame(rows, columns=["state", "seconds", "drop_outs"])
-    count, seconds = int(exposure["drop_outs"].sum()), float(exposure["seconds"].sum())
-    nan = float("nan")
-    drops = [
-        DropOut(name, wiring, float(k), float(k) + 1, nan, "rows missing", state, state, nan, "")
-        for state in NAMES
-        for k in range(by_state.get(state, (0, 0))[1])
-    ]
-    pieces = [Stretch(name, wiring, 0.0, seconds / (count + 1), k < count) for k in range(count + 1)]
-    date = datetime.date(2026, 5, day)
-    return LinkAccount(
-        name, date, wiring, tuple(drops), (), exposure, starts, tuple(pieces), 0, 0, 1000, 10, ends_running=False
-    )
 
 
 def driven(rng, wiring, factor, minutes=60.0):
@@ -67,17 +46,6 @@ def test_a_threefold_improvement_is_seen_with_the_stated_power_and_never_the_wro
     assert "made it worse" not in verdicts[3.0]
 
 
-def bunched(rng, wiring, *, minutes=60.0, visits_per_h=8.0, each=4.0):
-    """A drive whose drop-outs come in bunches within a minute, at one mean rate throughout."""
-    begins = rng.uniform(0, minutes * 60, rng.poisson(visits_per_h * minutes / 60))
-    times = np.concatenate([np.zeros(0), *(t + rng.exponential(20.0, rng.poisson(each)) for t in begins)])
-    times = np.sort(times[times < minutes * 60])
-    account = made_account(wiring, wiring, {IDLE: (minutes * 60, times.size)})
-    length = np.diff(np.concatenate([[0.0], times, [minutes * 60]]))
-    pieces = tuple(Stretch(wiring, wiring, 0.0, float(s), k < times.size) for k, s in enumerate(length))
-    return replace(account, stretches=pieces)
-
-
 def test_drop_outs_that_come_in_bunches_are_not_taken_for_a_change():
     """Taken for lone ones they gave 12 to 24 false verdicts of 100."""
     rng = np.random.default_rng(5)
@@ -90,6 +58,15 @@ def test_drop_outs_that_come_in_bunches_are_not_taken_for_a_change():
     assert alarms < 0.09
     assert "bunches" in changes[0].because
     assert dispersion_of([[driven(rng, "A", 1.0)]]) < 1.5
+
+
+def test_one_wild_bunch_settles_nothing_and_fails_nothing():
+    quiet = made_account("one", "A", {IDLE: (3600.0, 1)})
+    pieces = tuple(Stretch("two", "B", 0.0, s, True) for s in (1700.0, *[0.5] * 39))
+    whole = (*pieces, replace(pieces[0], seconds=1880.0, dropped=False))
+    wild = replace(made_account("two", "B", {IDLE: (3600.0, 40)}), stretches=whole)
+    assert dispersion_of([[wild]]) > 18
+    assert compare_wirings([quiet], [wild], **HOW).verdict == "cannot tell yet"
 
 
 def test_the_answer_is_plain_and_says_how_sure():

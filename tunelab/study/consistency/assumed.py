@@ -36,7 +36,8 @@ ASSUMPTIONS = (
     ),
     Assumption(
         "The sensor's ground and supply do not move with the electrical load.",
-        "Lambda then follows battery voltage and passes for dead time: 5 % were measured.",
+        "Lambda then follows battery voltage and passes for dead time: 5 % were measured. From 1 % for each volt on "
+        "the fit finds it, where the battery moved.",
         "Multimeter between the sensor's ground and the ECU's, lamps on and off: no more than 0.02 V.",
     ),
     Assumption(
@@ -59,7 +60,8 @@ ASSUMPTIONS = (
     ),
     Assumption(
         "Fuel pressure stays what car.toml says, whatever the load.",
-        "A fifth less at full load is 10 % of fuel there; a regulator off the manifold adds 50 to 100 µs of dead time.",
+        "A fifth less at full load is 10 % of fuel there; a regulator off the manifold adds 50 to 100 µs of dead time, "
+        "unless the fit finds it.",
         "A gauge on the rail at idle and, with a passenger reading it, at full load.",
         ("fuel_pressure",),
     ),

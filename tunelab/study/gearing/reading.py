@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.channels import CHANNELS
 from tunelab.log.flag import trusted
 
 # What must not take a reading away from a study of pulls and coast-downs: they are transient by nature, and whether the
@@ -55,9 +56,16 @@ def at_rows(log: xr.Dataset, name: str) -> np.ndarray:
     -------
     array, shape (time,)
         NaN where the neighbouring fresh readings lie more than LONGEST_BRIDGE_S (of a slow channel more than
-        LONGEST_BRIDGE_STEPS of its usual steps) apart, or in two episodes.
+        LONGEST_BRIDGE_STEPS of its usual steps) apart, or in two episodes; everywhere where the channel is not logged.
+
+    Raises
+    ------
+    KeyError
+        No channel has that name.
     """
     row_time = log["time"].values
+    if name not in log and name in CHANNELS:
+        return np.full(row_time.size, np.nan)
     time, values = fresh_readings(log, name)
     if time.size < 2:
         return np.full(row_time.size, np.nan)

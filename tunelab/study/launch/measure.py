@@ -46,7 +46,7 @@ class Launch:
     let_go_s: float  # when the hold let go, after the car moved; below zero: before
     bog_rpm: float  # held speed less the least within 1.5 s of the release
     recovery_s: float  # from the release until engine speed is back at the held speed
-    slip_peak_pct: float  # of the driven wheels over the ground
+    slip_peak_pct: float  # largest mean over 0.2 s of the driven wheels' slip over the ground, not the momentary peak
     slip_se_pct: float  # its standard error by scale and lateness of the ground speed
     slip_source: str
     time_to_distance_s: float  # from the first movement
@@ -121,7 +121,10 @@ def _bog(log: xr.Dataset, span: LaunchSpan, held_rpm: float) -> tuple[float, flo
 
 
 def _slip(log: xr.Dataset, span: LaunchSpan, ground: Ground) -> tuple[float, float]:
-    """Largest slip of the driven wheels, mean over 0.2 s, from 8 km/h of wheel speed on, and its standard error. [%]"""
+    """Largest mean over 0.2 s of the driven wheels' slip, from 8 km/h of wheel speed on, and its standard error. [%]
+
+    Not the momentary peak, which a log of 10 or 25 Hz does not hold.
+    """
     rows = rows_of(log, span.moves_s, span.moves_s + 4.0)
     wheels, time = at_rows(log, "road_speed_km_h")[rows], log["time"].values[rows]
     smooth = rows_in(0.2, row_step_s(log))

@@ -24,8 +24,9 @@ QUANTITIES = (
     ("held_rpm", "held speed", "rpm"),
     ("bog_rpm", "bog", "rpm"),
     ("recovery_s", "recovery", "s"),
-    ("slip_peak_pct", "peak wheel slip", "%"),
+    ("slip_peak_pct", "largest wheel slip over 0.2 s", "%"),
 )
+NOT_MOMENTARY = "The largest mean over 0.2 s: for a moment the wheels may slip more than the interval says."
 HOLD_SHARE = 0.05  # of the hold: from here on it works by this; common practice, no source
 LET_GO_S = 0.15  # allowed where the owner states nothing; common practice, no source
 HEAT_CAUTION = (
@@ -82,7 +83,7 @@ class LaunchStudy:
             "held speed": self.held,
             "bog": self.bog,
             "recovery": self.recovery,
-            "peak slip": self.slip,
+            "largest slip over 0.2 s": self.slip,
             f"time to {self.distance_m:g} m": self.time_to_distance,
             "spread of that time": self.repeatability,
         }
@@ -113,7 +114,7 @@ def launch_findings(study: LaunchStudy, car: Car) -> list[Finding]:
             why or study.recovery.method + ".",
         ),
         judge(
-            Question("launch.slip", "Peak slip of the driven wheels, mean over 0.2 s"),
+            Question("launch.slip", "Largest slip of the driven wheels, mean over 0.2 s"),
             study.slip,
             why or _slip_text(study),
         ),
@@ -192,11 +193,11 @@ def _slip_text(study: LaunchStudy) -> str:
     if not sources:
         return study.slip.method
     if len(sources) == 1:
-        return f"ground speed from: {sources[0]}."
+        return f"{NOT_MOMENTARY} Ground speed from: {sources[0]}."
     kinds = dict.fromkeys(source.split(" (")[0] for source in sources)
     factors = [float(text) for source in sources for text in re.findall(r"factor (\d+\.\d+)", source)]
     ends = f" (factor {min(factors):.3f} to {max(factors):.3f})" if factors else ""
-    return f"ground speed from: {'; '.join(kinds)}{ends}."
+    return f"{NOT_MOMENTARY} Ground speed from: {'; '.join(kinds)}{ends}."
 
 
 def _heat_text(study: LaunchStudy) -> str:

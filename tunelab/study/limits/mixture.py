@@ -59,7 +59,7 @@ def _mixture_of(driving: Driving, car: Car, revision: Revision, spans, delay: De
     if driving.no_load:
         return driving.no_load
     if not spans:
-        return "the engine was never loaded for long enough"
+        return "the engine was never loaded for long enough while it was warm and below the limiter"
     return check_mixture(driving.log, car, revision, spans, delay)
 
 

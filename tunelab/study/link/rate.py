@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike
 
 from tunelab.units import convert
 
+MOST_CONFIDENCE = 1 - 1e-12  # of an interval: above it rounding leaves no rest
+
 
 def poisson_interval(events: ArrayLike, *, confidence: float) -> tuple[np.ndarray, np.ndarray]:
     """Exact interval of a Poisson mean from one count.
@@ -56,8 +58,13 @@ def stricter(confidence: float, dispersion: float) -> float:
 
     `dispersion` is the variance of their counts over that of lone ones: the standard error grows with its root.
     """
+    return min(1 - 2 * tail_of(confidence, dispersion), MOST_CONFIDENCE)
+
+
+def tail_of(confidence: float, dispersion: float) -> float:
+    """Chance left on either side of such an interval, however small."""
     reach = scipy.stats.norm.isf((1 - confidence) / 2) * np.sqrt(max(dispersion, 1.0))
-    return float(1 - 2 * scipy.stats.norm.sf(reach))
+    return float(scipy.stats.norm.sf(reach))
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy
 
-from tunelab.study.link.rate import require_confidence, stricter
+from tunelab.study.link.rate import require_confidence, tail_of
 
 WIDEST = 30.0  # of the logarithm of a ratio: beyond it, it is called zero or infinite
 
@@ -72,7 +72,7 @@ def rate_ratio(
     require_confidence(confidence)
     table = _strata(events, seconds)
     n, observed = table.events.sum(axis=1), int(table.events[:, 1].sum())
-    total, tail = int(n.sum()), (1 - stricter(confidence, dispersion)) / 2
+    total, tail = int(n.sum()), tail_of(confidence, dispersion)
     bunched = f", widened for bunches ({dispersion:.1f} times the variance of lone events)" if dispersion > 1 else ""
     method = f"exact{bunched}, conditional on the events of each of {len(n)} states; p is twice the smaller tail"
     counts = (total - observed, observed, float(table.seconds[:, 0].sum()), float(table.seconds[:, 1].sum()))
@@ -125,7 +125,11 @@ def _estimate(table: _Strata, n: np.ndarray, observed: int) -> float:
 
 
 def _solve(rising) -> float:
-    """Ratio at which a function that rises with it passes zero."""
+    """Ratio at which a function that rises with it passes zero; 0 or infinite where that lies beyond WIDEST."""
+    if rising(np.exp(-WIDEST)) > 0:
+        return 0.0
+    if rising(np.exp(WIDEST)) < 0:
+        return float("inf")
     return float(
         np.exp(scipy.optimize.brentq(lambda log_ratio: rising(np.exp(log_ratio)), -WIDEST, WIDEST, xtol=1e-10))
     )

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+import scipy
 
 from tunelab.study.link.account import LinkAccount, Stretch
 from tunelab.study.link.power import Settling, minutes_to_settle
@@ -20,6 +21,8 @@ UNNAMED = "wiring not named"
 Verdict = Literal["helped", "made it worse", "not shown yet"]
 DRAWS = 2000
 BUNCHED = 1.3  # from here it is worth a sentence
+LEAST_FREEDOM = 4  # windows that count at least, or one short drive would settle nothing ever
+ROUGH_TAIL = 0.025  # at which Student's t and the normal distribution are compared
 WINDOW_S = 300.0  # drop-outs that come in bunches do so within minutes; common practice, no source
 
 
@@ -150,7 +153,8 @@ def rates_by_state(accounts: Sequence[LinkAccount], *, confidence: float) -> pd.
 def dispersion_of(sides: Sequence[Sequence[LinkAccount]]) -> float:
     """Variance of the counts of drop-outs over that of lone ones, at least 1; each side has a rate of its own.
 
-    Counts are those of windows of WINDOW_S of logged time; Pearson's statistic over its degrees of freedom.
+    Counts are those of windows of WINDOW_S of logged time; Pearson's statistic over its degrees of freedom. So few
+    windows tell it roughly only: what is beyond 1 is enlarged as Student's t asks beyond the normal distribution.
     """
     misfit, freedom = 0.0, 0
     for accounts in sides:
@@ -159,7 +163,10 @@ def dispersion_of(sides: Sequence[Sequence[LinkAccount]]) -> float:
             expected = counts.sum() * seconds / seconds.sum()
             misfit += float(np.sum((counts - expected) ** 2 / expected))
             freedom += counts.size - 1
-    return max(1.0, misfit / freedom) if freedom else 1.0
+    if not misfit > freedom:
+        return 1.0
+    roughly = scipy.stats.t.isf(ROUGH_TAIL, max(freedom, LEAST_FREEDOM)) / scipy.stats.norm.isf(ROUGH_TAIL)
+    return float(1.0 + (misfit / freedom - 1.0) * roughly**2)
 
 
 def _windows(account: LinkAccount) -> tuple[np.ndarray, np.ndarray]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from tunelab.channels import channel
 from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, status_within
+from tunelab.study.steady.suspects import BATTERY_LIMIT, BEND_DECAY_MS, WITHIN_HOSE
 
 if TYPE_CHECKING:
     from tunelab.study.steady.result import LambdaError, SteadyFit
@@ -26,6 +27,12 @@ BETWEEN = (
     "Likely causes: another tank of fuel, a lambda sensor that was changed, calibrated or has aged, another fuel "
     "pressure, a filter or duct ahead of the meter that was touched. Fit the drives apart until that is settled."
 )
+GROUND = (
+    "Likely causes: the ground or supply of the lambda sensor or its controller moves with the electrical load, or the "
+    "fuel pump slows with the voltage. Multimeter between the sensor's ground and the ECU's, lamps on and off: no more "
+    "than 0.02 V."
+)
+LINE = "A bench shows it: flow at 1.5, 2 and 3 ms on one straight line with that at long pulses."
 LEAN_WAY_OUT = (
     " That is too lean to load the engine there, whatever its cause. Look at the fuel pressure under load, the filter "
     "and the pump, the injectors' duty, air that comes in after the meter, and the sensor, before it is loaded again."
@@ -48,6 +55,7 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
         _repeat(fit),
     ]
     found = found if fit.levels is None or fit.levels.apart is None else [*found, _sessions(fit)]
+    found = found if fit.suspects is None else [*found, _battery(fit), _injector_line(fit), _regulator(fit)]
     return found if fit.banks is None else [*found, _banks(fit)]
 
 
@@ -233,6 +241,62 @@ def _sessions(fit: SteadyFit) -> Finding:
     return _finding(
         fit, "steady.sessions", "Lambda from session to session, largest difference", values=values, unit="%",
         status=status, limit=LEVEL_LIMIT_PCT, because=because,
+    )  # fmt: skip
+
+
+def _battery(fit: SteadyFit) -> Finding:
+    """What lambda does with the battery's voltage, beside the dead time."""
+    own, limit = fit.suspects, 100 * BATTERY_LIMIT
+    values = tuple(100 * value for value in (own.battery.value, *own.battery.ends))
+    because = f"{own.battery_words} The battery moved by {own.volts:.1f} V."
+    if own.battery.beyond(BATTERY_LIMIT):
+        because += f" {GROUND} The dead time is not shown, and the curve's interval reaches over the volts driven."
+    way_out = f"The battery moved by {own.volts:.1f} V: hold one speed with lights, fan and heater off and on."
+    return _suspected(
+        fit, "steady.battery", "Lambda for each volt more at the battery, at the same speed and load", values=values,
+        unit="%/V", limit=limit, because=because, way_out=way_out,
+    )  # fmt: skip
+
+
+def _suspected(
+    fit: SteadyFit, key: str, title: str, *, values: tuple, unit: str, limit: float, because: str, way_out: str
+) -> Finding:
+    """Watch a size beyond its limit; one that the drive cannot tell from none or from too much is not shown."""
+    status = status_within(*values, least=-limit, most=limit)
+    known = bool(np.isfinite(values[0]))
+    if known and (status == "met" or abs(values[0]) > limit):
+        return _finding(fit, key, title, values=values, unit=unit, status=status, limit=limit, because=because)
+    reach = f"The drive tells it to ± {(values[2] - values[1]) / 2:.1f} {unit} only. " if known else ""
+    return _finding(
+        fit, key, title, values=None, unit=unit, status="not_shown", limit=limit, because=f"{reach}{way_out}"
+    )
+
+
+def _injector_line(fit: SteadyFit) -> Finding:
+    """Whether the injectors' flow keeps to a straight line down to the shortest pulses driven."""
+    bend = fit.suspects.bend
+    at_shortest = 1000 * np.exp(-bend.shortest_ms / BEND_DECAY_MS)
+    values = tuple(float(at_shortest * value) for value in (bend.size.value, *bend.size.ends))
+    because = (
+        f"At the shortest pulses, open for {bend.shortest_ms:.1f} ms, the injectors act as if open {values[0]:+.0f} µs "
+        f"longer than the line through the long pulses says. By this drive the chance that they bend at all is "
+        f"{100 * bend.chance:.0f} %, and the intervals of curve and dead time allow for it. {LINE}"
+    )
+    return _finding(
+        fit, "steady.injector_line", "Injectors off their straight line at the shortest pulses", values=values,
+        unit="µs", status="watch" if bend.suspected else status_within(*values), limit=None, because=because,
+    )  # fmt: skip
+
+
+def _regulator(fit: SteadyFit) -> Finding:
+    """How much of what a fuel-pressure regulator off the manifold does is in the mixture."""
+    own, limit = fit.suspects, 100 * WITHIN_HOSE
+    values = tuple(100 * value for value in (own.regulator.value, *own.regulator.ends))
+    because = "100 % would be a regulator whose hose is off the manifold, 0 % one whose hose is on."
+    return _suspected(
+        fit, "steady.regulator", "Mixture over load, as a regulator off the manifold would change it", values=values,
+        unit="%", limit=limit, because=own.regulator_words if abs(own.regulator.value) > WITHIN_HOSE else because,
+        way_out="Drive the same airflow at several engine speeds and loads, with manifold_kpa logged.",
     )  # fmt: skip
 
 

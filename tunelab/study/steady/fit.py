@@ -23,16 +23,17 @@ from tunelab.study.steady.findings import WITHIN
 from tunelab.study.steady.halves import split_half
 from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, model_sd_ms, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
-from tunelab.study.steady.leak import leak_belief, suspicion_of, with_leak
+from tunelab.study.steady.leak import CAM_CHANCE, CHANCE, leak_belief, suspicion_of, with_leak
 from tunelab.study.steady.levels import level_course, level_doubt
 from tunelab.study.steady.loaded import lean_at_load
 from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
-from tunelab.study.steady.posterior import Posterior, draw_posterior, with_unknown_dead_time
+from tunelab.study.steady.posterior import Posterior, draw_posterior, with_misplaced_reading, with_unknown_dead_time
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.pulsation import pulsation_map
 from tunelab.study.steady.result import Levels, SteadyFit
 from tunelab.study.steady.samples import NothingToFit, Samples, refer
 from tunelab.study.steady.setting import Evidence, best_setting, expected_error, reached
+from tunelab.study.steady.suspects import Suspects, suspects_of, with_bend
 from tunelab.study.steady.unshown import measured_blocks, nothing_shown, too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car
@@ -103,12 +104,19 @@ def fit_steady(
 def _fit_and_assemble(
     design: Design, samples: list[Samples], car: Car, base: Revision, rng: np.random.Generator
 ) -> SteadyFit:
-    fitted = _fit(design, all(s.pressure_known for s in samples))
+    referenced = car.injectors.pressure == "manifold-referenced"
+    rail_kpa = car.injectors.rail_pressure_kpa if referenced else None
+    fitted = _fit(design, all(s.pressure_known for s in samples), rail_kpa)
     reading = dense_readings(design.coordinate, base.meter_curve)
-    posterior = draw_posterior(fitted.joint, reading, rng, level_sd=level_doubt(fitted.levels))
+    posterior = draw_posterior(fitted.joint, reading, rng, level_sd=_level_sd(fitted))
     doubt_ms = model_sd_ms(design) if fitted.shown.level else UNKNOWN_DEAD_TIME_MS
     posterior = with_unknown_dead_time(posterior, design, doubt_ms, rng)
+    posterior = with_misplaced_reading(posterior, max((s.misplaced for s in samples), key=abs), rng)
     return _assemble(fitted, posterior, samples, car=car, revision=base, rng=rng)
+
+
+def _level_sd(fitted: _Fitted) -> float:
+    return float(np.hypot(level_doubt(fitted.levels), fitted.suspects.level_doubt))
 
 
 def stated_delay(car: Car) -> Delay:
@@ -163,21 +171,25 @@ class _Fitted:
     shown: Shown
     dead_time_sd: np.ndarray
     levels: Levels
+    suspects: Suspects
 
 
-def _fit(design: Design, pressure_known: bool) -> _Fitted:
+def _fit(design: Design, pressure_known: bool, rail_kpa: float | None) -> _Fitted:
     """Fit with all that the drive may show, judge what it shows, and fit again without the rest."""
     joint = fit_joint(design, default_dead_time_sd(level=True, slope=True))
     shown = what_is_shown(joint, pressure_known=pressure_known)
     wanted = default_dead_time_sd(level=shown.level, slope=shown.slope)
     joint = joint if shown.slope else fit_joint(design, wanted)
     levels = level_course(joint, wanted)
-    moved = levels.moved_within
-    if moved and shown.level:
-        because = f"{moved} What changes with time cannot be separated from a dead-time error. {WITHIN}"
+    suspects = suspects_of(joint, rail_kpa=rail_kpa if shown.level else None)
+    hidden = suspects.dead_time_hidden
+    if levels.moved_within:
+        hidden = f"{levels.moved_within} What changes with time cannot be separated from a dead-time error. {WITHIN}"
+    if hidden and shown.level:
+        because = hidden
         shown, wanted = Shown(False, because, False, because), default_dead_time_sd(level=False, slope=False)
         joint = fit_joint(design, wanted)
-    return _Fitted(joint, shown, wanted, levels)
+    return _Fitted(joint, shown, wanted, levels, suspects)
 
 
 def _assemble(
@@ -193,7 +205,8 @@ def _assemble(
     posterior = replace(posterior, leak=suspected_leak(design, revision.meter_curve, posterior))
     unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
     tight, least = posterior, _least_reading(samples)
-    leak = leak_belief(joint, tight, least_reading=least, unknown_dead_time_ms=unknown)
+    chance = CAM_CHANCE if car.engine.long_overlap_cam else CHANCE
+    leak = leak_belief(joint, tight, least_reading=least, unknown_dead_time_ms=unknown, chance=chance)
     posterior = with_leak(tight, leak, rng)
     fitted = _fitted(joint)
     left = design.blocks["y"].to_numpy() - fitted
@@ -202,8 +215,9 @@ def _assemble(
     at = breakpoint_points(revision.meter_curve, places, design.coordinate, car.engine.idle_target_rpm)
     seen = reached(revision.meter_curve, places)
     error_now = expected_error(at, seen, posterior, car, revision)
-    meter = meter_error(joint, posterior, car.meter.channel, revision, error_now)
-    dead_time = dead_time_error(joint, posterior, shown, revision)
+    wider = with_bend(posterior, joint, found.suspects.bend)
+    meter = meter_error(joint, wider, car.meter.channel, revision, error_now)
+    dead_time = dead_time_error(joint, wider, shown, revision)
     best = best_setting(Evidence(points, places, at, posterior, meter, dead_time, car, revision))
     return SteadyFit(
         reference=revision.name,
@@ -225,6 +239,7 @@ def _assemble(
         points=points,
         posterior=posterior,
         levels=found.levels,
+        suspects=found.suspects,
         lean_at_load=lean_at_load(joint.design.blocks),
         places=places,
         at_breakpoints=at,

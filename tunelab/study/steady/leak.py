@@ -24,6 +24,7 @@ MUCH = 4.0  # times the least air, from where a leak hardly shows
 # Before a drive: share of self-built cars with a leak ahead of the sensor; its size is exponential with a mean of
 # HIDDEN, in log units of the air at idle. Common practice, no source.
 CHANCE = 0.05
+CAM_CHANCE = 0.5  # with a long-overlap camshaft, whose fresh air in the exhaust reads the same
 SIZES = np.linspace(0.0025, 0.7, 280)
 # Filling by fuel and lambda at the least air over filling at much, of engines that do not leak: 95 of 100 lie between.
 # Burnt gas that stays behind takes the place of air at idle. Common practice, no source.
@@ -133,7 +134,9 @@ class LeakBelief:
         return np.where(beyond > 0, np.interp(beyond, np.cumsum(self.weight), SIZES), 0.0)
 
 
-def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unknown_dead_time_ms: float) -> LeakBelief:
+def leak_belief(
+    joint: Joint, posterior: Posterior, *, least_reading: float, unknown_dead_time_ms: float, chance: float = CHANCE
+) -> LeakBelief:
     """Weigh by this drive whether air leaks into the exhaust, and how much.
 
     Parameters
@@ -146,6 +149,8 @@ def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unk
         Meter reading at the least air that the engine ran on, steady or not.
     unknown_dead_time_ms : float
         Standard deviation of a dead-time error that was held and not fitted; 0 where it was fitted.
+    chance : float
+        That there is one, before the drive.
 
     Notes
     -----
@@ -155,7 +160,7 @@ def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unk
     """
     design, member, blocks = joint.design, joint.members[0], joint.design.blocks
     shape = _shape(design, posterior, least_reading)
-    likelihood, solution = _by_curve(joint, shape)
+    likelihood, solution = size_by_curve(joint, shape)
     apart = _contrast_per_ms(blocks["log_open"].to_numpy(), shape)
     spread = np.hypot(likelihood[1], unknown_dead_time_ms * apart)
     log_odds = _normal(SIZES, likelihood[0], spread) - _normal(0.0, likelihood[0], spread)
@@ -168,7 +173,7 @@ def leak_belief(joint: Joint, posterior: Posterior, *, least_reading: float, unk
         because = f"the shape of the curve, and near idle {np.exp(ratio):.2f} times the filling at high airflow"
     prior = np.exp(-SIZES / HIDDEN)
     weight = prior / prior.sum() * np.exp(log_odds)
-    odds = CHANCE / (1 - CHANCE) * weight.sum()
+    odds = chance / (1 - chance) * weight.sum()
     maps = curve_rows(design, member, posterior.reading)
     return LeakBelief(
         chance=float(odds / (1 + odds)),
@@ -226,7 +231,7 @@ def _shape(design: Design, posterior: Posterior, least_reading: float) -> np.nda
     return np.exp(air[0] - np.maximum(air[1:], air[0]))
 
 
-def _by_curve(joint: Joint, shape: np.ndarray) -> tuple[tuple[float, float], Solution]:
+def size_by_curve(joint: Joint, shape: np.ndarray) -> tuple[tuple[float, float], Solution]:
     """Mean and standard deviation of the size's likelihood, and the coefficients that a leak of one log unit takes.
 
     The log of the marginal likelihood is a parabola in the size, so three sizes tell it.

@@ -146,6 +146,22 @@ def _mixture_covariance(
     return total
 
 
+def with_misplaced_reading(posterior: Posterior, misplaced: float, rng: np.random.Generator) -> Posterior:
+    """Let the draws know that the curve may belong to readings that lie off the logged ones by a factor.
+
+    The pulses are not the ECU's law of the logged reading: it may be the reading that is off, or it may not.
+    """
+    if misplaced == 0:
+        return posterior
+    there = np.array(
+        [np.interp(posterior.reading * np.exp(-misplaced), posterior.reading, r) for r in posterior.log_factor]
+    )
+    apart = there - posterior.log_factor
+    share = np.append(0.0, rng.uniform(0.0, 1.0, len(apart) - 1))[:, None]
+    spread = np.hypot(posterior.log_factor_sd, np.abs(apart[0]) / np.sqrt(3.0))
+    return replace(posterior, log_factor=posterior.log_factor + share * apart, log_factor_sd=spread)
+
+
 def with_unknown_dead_time(
     posterior: Posterior, design: Design, spread_ms: float, rng: np.random.Generator
 ) -> Posterior:

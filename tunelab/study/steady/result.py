@@ -14,6 +14,7 @@ from tunelab.study.steady.findings import COURSE_LIMIT_PCT, LEVEL_LIMIT_PCT, ste
 from tunelab.study.steady.leak import LeakBelief, Suspicion
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
+from tunelab.study.steady.suspects import Suspects
 from tunelab.workspace.car import Car
 
 Basis = Literal["measured", "extended", "kept pulse", "unchanged"]
@@ -241,6 +242,7 @@ class SteadyFit:
     posterior: Posterior | None = field(repr=False)  # joint draws, for the proposal; None without a fit
     because: str = ""  # why no fit was made; empty where there is one
     levels: Levels | None = None  # None without a fit
+    suspects: Suspects | None = None  # what else lambda may show; None without a fit
     lean_at_load: LeanAtLoad | None = None  # None only where a result was put together by hand
     places: Points | None = field(default=None, repr=False)  # every place that was driven or idled in, steady or not
     at_breakpoints: Points | None = field(default=None, repr=False)  # operating point of each breakpoint

@@ -10,7 +10,7 @@ import xarray as xr
 
 from tunelab.log.flag import trusted
 from tunelab.physics.injectors import dead_time_at, flow_at_pressure
-from tunelab.study.ecu_law import off_law
+from tunelab.study.ecu_law import OffLaw, off_law
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, Revision
@@ -47,6 +47,9 @@ class Samples:
     lambda_read: np.ndarray  # a fresh reading, believed or not
     lambda_trusted: np.ndarray  # believed, and a fresh reading
     lambda_2_trusted: np.ndarray
+    misplaced: (
+        float  # log of a factor by which the logged readings may lie below the ECU's own; 0: nothing speaks for it
+    )
     pressure_known: bool  # False: the pressure across the injectors moves and cannot be corrected
     notes: tuple[str, ...]
 
@@ -75,7 +78,9 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
     dead_time = smooth_dead_time(reference.dead_time, battery)
     log_air = _log(np.interp(reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h))
     ratio = log_air_fuelled(pulse - dead_time, speed, car, reference) + pressure - log_air
-    if off := off_law(log, car, own):
+    off, misplaced = off_law(log, car, own), 0.0
+    if off is not None:
+        misplaced = _as_reading(off, own)
         ratio = ratio - off.at(reading)
         notes.append(
             f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} commands from air and trims. "
@@ -108,9 +113,20 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
         lambda_read=lambda_1_read,
         lambda_trusted=lambda_1_trusted,
         lambda_2_trusted=lambda_2_trusted,
+        misplaced=misplaced,
         pressure_known=pressure_known,
         notes=tuple(notes),
     )
+
+
+def _as_reading(off: OffLaw, own: Revision) -> float:
+    """By what factor the meter's reading would have to be off for the ECU's pulses to be off as they are, as a log."""
+    curve = own.meter_curve
+    low, high = off.reading[0], off.reading[-1]
+    if not high > low > 0:
+        return 0.0
+    flow = np.interp([low, high], curve.reading, curve.flow_kg_h)
+    return off.level * float(np.log(high / low) / np.log(flow[1] / flow[0]))
 
 
 def _log(values: np.ndarray) -> np.ndarray:
