@@ -266,7 +266,7 @@ def _suspected(
     known = bool(np.isfinite(values[0]))
     if known and (status == "met" or abs(values[0]) > limit):
         return _finding(fit, key, title, values=values, unit=unit, status=status, limit=limit, because=because)
-    reach = f"The drive tells it to ± {(values[2] - values[1]) / 2:.1f} {unit} only. " if known else ""
+    reach = f"The drive shows it to ± {(values[2] - values[1]) / 2:.1f} {unit} only. " if known else ""
     return _finding(
         fit, key, title, values=None, unit=unit, status="not_shown", limit=limit, because=f"{reach}{way_out}"
     )
