@@ -61,7 +61,7 @@ FAULTS = [
     ("revisions/r01.toml", "[58, 74, 70]", "[58, 74]", "volumetric_efficiency.efficiency_pct", "2 values, and 3"),
     ("revisions/r01.toml", "74", "0", "volumetric_efficiency.efficiency_pct", "above 0"),
     ("revisions/r01.toml", "efficiency_pct", "air_mg", "volumetric_efficiency.charge_c", "at which air_mg holds"),
-    ("revisions/r01.toml", "efficiency", "charge_c = 20\nefficiency", "volumetric_efficiency.charge_c", "take"),
+    ("revisions/r01.toml", "efficiency_pct", "charge_c = 9\nefficiency_pct", "volumetric_efficiency.charge_c", "take"),
 ]  # fmt: skip
 
 

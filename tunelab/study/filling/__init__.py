@@ -1,0 +1,7 @@
+"""A car whose ECU takes the air from a table over engine speed and load: how far each cell is off."""
+
+from tunelab.study.filling.fit import fit_filling
+from tunelab.study.filling.proposal import TableProposal, propose_table, table_of, withheld
+from tunelab.study.filling.result import FillingFit
+
+__all__ = ["FillingFit", "TableProposal", "fit_filling", "propose_table", "table_of", "withheld"]
