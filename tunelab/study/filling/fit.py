@@ -15,13 +15,13 @@ from tunelab.log.flag import trusted
 from tunelab.log.table_air import add_table_air, inlet_of
 from tunelab.physics.filling import Surface
 from tunelab.physics.fuels import blend_by_volume, stoich_afr
-from tunelab.physics.injectors import dead_time_at
 from tunelab.physics.load import absolute_load
 from tunelab.study.filling.model import Holds, Solved, extra_of, holds_of, solve_cells
-from tunelab.study.filling.predict import predict_error
+from tunelab.study.filling.predict import predict_error, shift_of
 from tunelab.study.filling.result import Draws, FillingFit, Visited
 from tunelab.study.steady.banks import bank_difference
 from tunelab.study.steady.blocks import Delay, calm_blocks
+from tunelab.study.steady.design import DEAD_TIME_SD_MS
 from tunelab.study.steady.findings import LEVEL_LIMIT_PCT
 from tunelab.study.steady.fit import stated_delay
 from tunelab.study.steady.identify import LEAST_VOLTS, SHOWN_WITHIN_MS, SLOPE_WITHIN_MS_V, UNKNOWN_DEAD_TIME_MS
@@ -38,7 +38,6 @@ METHOD = (
     "Joint fit of the table's cells, by the ECU's own interpolation, with dead time, charge temperature, drift and an "
     "error of each hold: smooth and narrow error with sizes by marginal likelihood, heavy-tailed noise"
 )
-DEAD_TIME_SD = np.array([0.25, 0.06])  # prior of the dead-time error: level [ms], per volt [ms/V]; wide against cars
 FREE = {"broad": 0.5, "speed_scale": 0.25, "load_scale": 0.2, "narrow": 0.02}  # a table that may bend as it likes
 MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
 EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is told by its neighbours
@@ -141,13 +140,9 @@ def _refer(log: xr.Dataset, car: Car, own: Revision, base: Revision) -> tuple[Sa
     name = load_channel(car)
     richer = _ethanol(log, car, base)
     good = trusted(log, name, "engine_speed_rpm", allow=("transient", "missing")).to_numpy()
-    opened = samples.pulse_width_ms - dead_time_at(
-        samples.battery_v, base.dead_time.battery_v, base.dead_time.dead_time_ms
-    )  # by the ECU's own straight lines: the table's correction holds with them as they are
-    bent = np.log(np.maximum(opened, 1e-3) / np.maximum(samples.open_ms, 1e-3))
     samples = replace(
-        samples, open_ms=opened, reading=np.asarray(inlet.load, dtype=float), log_air=np.log(now),
-        log_ratio=samples.log_ratio - change + richer + bent, fuel_trusted=samples.fuel_trusted & good & np.isfinite(now),
+        samples, reading=np.asarray(inlet.load, dtype=float), log_air=np.log(now),
+        log_ratio=samples.log_ratio - change + richer, fuel_trusted=samples.fuel_trusted & good & np.isfinite(now),
         notes=(*samples.notes, *told, *_ethanol_note(richer)),
     )  # fmt: skip
     charge_k = convert(charge_of(car, inlet, np.nan_to_num(now)), "degC", "K")
@@ -217,18 +212,19 @@ def _fit(
     table, surface = base.volumetric_efficiency, surface_of(base.volumetric_efficiency)
     reference_v = float(blocks["battery_v"].mean())
     holds = holds_of(blocks, surface, table.values, reference_v)
-    first = solve_cells(holds, DEAD_TIME_SD * [0, 1])
+    first = solve_cells(holds, _dead_sd((False, True)))
     shown = _shown(holds, first)
-    dead_sd = DEAD_TIME_SD * np.array(shown)
+    dead_sd = _dead_sd(shown)
     solved = first if shown == (False, True) else solve_cells(holds, dead_sd)
     levels = _levels(holds, solved, dead_sd)
     solved = _widened(solved, levels)
     draws = _draws(solved, shown, reference_v, rng)
     visited = _visited(blocks, holds, solved)
     unknown_ms = 0.0 if shown[0] else UNKNOWN_DEAD_TIME_MS
-    cells = _cells(solved, table.load_key, surface, _hidden(solved, unknown_ms))
+    shift = shift_of(visited, draws, base)
+    cells = _cells(solved, table.load_key, surface, _hidden(solved, unknown_ms), shift)
     before = predict_error(visited, draws, car, base)
-    whole = np.where(cells["basis"] == "unchanged", 0.0, solved.cell)
+    whole = np.where(cells["basis"] == "unchanged", 0.0, solved.cell + shift)
     return FillingFit(
         reference=base.name,
         sessions=tuple(dict.fromkeys(one.session for one in samples)),
@@ -240,7 +236,7 @@ def _fit(
         dead_time=_dead_time(solved, shown, base, reference_v),
         constant=_constant(solved),
         before=before,
-        predicted=predict_error(visited, draws, car, base, change=whole, dead_time=solved.dead_time_ms),
+        predicted=predict_error(visited, draws, car, base, change=whole),
         banks=bank_difference(blocks, car),
         levels=levels,
         lean_at_load=lean_at_load(blocks),
@@ -255,13 +251,19 @@ def _fit(
     )
 
 
+def _dead_sd(shown: tuple[bool, bool]) -> np.ndarray:
+    """Prior spread of the dead-time error's coefficients; zero for what is not shown. What it is off changes with the
+    voltage even where its level cannot be told from the table."""
+    return np.array(DEAD_TIME_SD_MS) * np.array([shown[0], shown[1], shown[1]])
+
+
 def _shown(holds: Holds, solved: Solved) -> tuple[bool, bool]:
     """Whether level and change with voltage of the dead-time error can be told, beside a table that may bend freely."""
     sizes = solved.sizes.copy()
     names = list(FREE)
     sizes[: len(names)] = np.log(list(FREE.values()))
-    free = solve_cells(holds, DEAD_TIME_SD * 4, sizes=sizes)
-    spread = np.sqrt(np.diag(free.covariance)[-2:])
+    free = solve_cells(holds, 4 * _dead_sd((True, True)), sizes=sizes)
+    spread = np.sqrt(np.diag(free.covariance)[-3:])
     low, high = np.quantile(holds.blocks["battery_v"], [0.01, 0.99])
     level = bool(spread[0] <= SHOWN_WITHIN_MS)
     return level, bool(high - low >= LEAST_VOLTS and spread[1] <= SLOPE_WITHIN_MS_V)
@@ -351,7 +353,9 @@ def _hidden(solved: Solved, unknown_ms: float) -> np.ndarray:
     return unknown_ms * np.abs(np.where(known, apart, 0.0))
 
 
-def _cells(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray) -> pd.DataFrame:
+def _cells(
+    solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray, shift: np.ndarray
+) -> pd.DataFrame:
     """Every cell with its error, interval, evidence and basis."""
     speed, load = surface.cells.T
     sd, seconds = np.hypot(solved.cell_sd, hidden), solved.holds.seconds
@@ -361,7 +365,7 @@ def _cells(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray) 
     extended = ~measured & (sd <= EXTENDED_SHARE * prior)
     basis = np.select([measured, extended], ["measured", "extended"], "unchanged")
     sd = np.where(measured, sd, FURTHER * sd)
-    ends = np.exp(solved.cell + np.array([0.0, -1.96, 1.96])[:, None] * sd)
+    ends = np.exp(solved.cell + shift + np.array([0.0, -1.96, 1.96])[:, None] * sd)
     known = np.where(basis == "unchanged", NAN, 1.0)
     return pd.DataFrame({
         "engine_speed_rpm": speed, load_key: load, "in_force": solved.holds.table,
@@ -372,9 +376,9 @@ def _cells(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray) 
 
 def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, reference_v: float) -> DeadTimeError:
     """Dead-time error as the steady study gives it; the level at the mean voltage is the table's where not shown."""
-    spread = np.sqrt(np.diag(solved.covariance)[-2:])
+    spread = np.sqrt(np.diag(solved.covariance)[-3:])
     z = float(scipy.stats.norm.ppf(0.975))
-    told = [(m, m - z * s, m + z * s) if ok else (NAN,) * 3 for m, s, ok in zip(solved.dead_time_ms, spread, shown, strict=True)]
+    told = [(m, m - z * s, m + z * s) if ok else (NAN,) * 3 for m, s, ok in zip(solved.dead_time_ms[:2], spread[:2], shown, strict=True)]
     low, high = np.quantile(solved.holds.blocks["battery_v"], [0.01, 0.99])
     span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
     slope = f"{span} in steady driving." if shown[1] else (
@@ -382,9 +386,11 @@ def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, referen
     )  # fmt: skip
     battery = np.asarray(base.dead_time.battery_v, dtype=float)
     apart = np.clip(battery, low - 1.0, high + 1.0) - reference_v
-    change = solved.dead_time_ms[0] + solved.dead_time_ms[1] * apart
+    powers = apart[:, None] ** np.arange(3)
+    change = powers @ solved.dead_time_ms
+    own = np.einsum("ij,jk,ik->i", powers, solved.covariance[-3:, -3:], powers)
     away = np.maximum(np.maximum(low - battery, battery - high), 0.0)
-    sd = np.hypot(np.sqrt(solved.covariance[-2, -2] + (apart * spread[1]) ** 2), 0.04 * away)
+    sd = np.hypot(np.sqrt(np.maximum(own, 0.0)), 0.04 * away)
     any_shown = shown[0] or shown[1]
     basis = np.where(away <= 0.3, "measured", "extended") if any_shown else np.full(battery.size, "unchanged")
     rows = pd.DataFrame({

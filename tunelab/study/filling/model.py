@@ -137,8 +137,8 @@ class Solved:
     holds: Holds
     sizes: np.ndarray  # log sizes that the evidence chose
     cell: np.ndarray  # log of true over in-force value, shape (cells,)
-    dead_time_ms: np.ndarray  # level and change per volt, shape (2,); 0 where held
-    covariance: np.ndarray  # of both together, shape (cells + 2, cells + 2)
+    dead_time_ms: np.ndarray  # level, per volt, per volt squared, shape (3,); 0 where held
+    covariance: np.ndarray  # of both together, shape (cells + 3, cells + 3)
     prior_sd: np.ndarray  # of a cell before the drive, beyond the constant, shape (cells,)
     rough: float  # scatter of the cells about a smooth surface, log units
     scallop: float  # share of what straight lines leave of a smooth surface
@@ -154,7 +154,7 @@ class Solved:
         return np.sqrt(np.diag(self.covariance)[: self.cell.size])
 
     def draws(self, rng: np.random.Generator, count: int) -> tuple[np.ndarray, np.ndarray]:
-        """Draws of cells and dead time, the first of them the mean: shapes (count, cells) and (count, 2)."""
+        """Draws of cells and dead time, the first of them the mean: shapes (count, cells) and (count, 3)."""
         root = cholesky(self.covariance + 1e-12 * np.eye(len(self.covariance)), lower=True)
         both = rng.normal(size=(count - 1, len(root))) @ root.T
         both = np.vstack([np.zeros(len(root)), both]) + np.append(self.cell, self.dead_time_ms)
@@ -170,14 +170,15 @@ def solve_cells(
     ----------
     holds : Holds
         The evidence.
-    dead_time_sd : array, shape (2,)
-        Prior spread of the dead-time error's level [ms] and change per volt [ms/V]; zero holds one at nothing.
+    dead_time_sd : array, shape (3,)
+        Prior spread of the dead-time error's coefficients: level [ms], per volt, per volt squared; zero holds one at
+        nothing.
     sizes : array, optional
         Log sizes to keep; without them the evidence chooses.
     extra : array, shape (holds, n), optional
         Further columns with a wide prior, such as the halves of a drive.
     """
-    cell, dead, robust = np.zeros(holds.table.size), np.zeros(2), np.ones(holds.target.size)
+    cell, dead, robust = np.zeros(holds.table.size), np.zeros(3), np.ones(holds.target.size)
     chosen, start = sizes is None, MEDIAN if sizes is None else sizes
     for _ in range(ROUNDS):
         work = _Linear.of(holds, cell, dead, dead_time_sd, robust, extra, _rough(start))
@@ -215,8 +216,8 @@ class _Linear:
         bent = np.log(then.sum(axis=1) / now.sum(axis=1)) - columns @ cell
         speed, load = np.exp(blocks["log_speed"].to_numpy()), blocks["reading"].to_numpy()
         curved = scallop(holds.surface, holds.table * np.exp(cell), speed, load, rough=rough)
-        volts, rest = holds.design.dead_time_columns(np.append(dead, 0.0))
-        fixed = [curved[:, None], volts[:, :2], blocks[["slope", "speed_slope"]].to_numpy()]
+        volts, rest = holds.design.dead_time_columns(dead)
+        fixed = [curved[:, None], volts, blocks[["slope", "speed_slope"]].to_numpy()]
         fixed += [own_pull(holds)[:, None]]
         sd = [SCALLOP_MEAN_SD[1], *dead_time_sd, *FILM_SD_S, CHARGE_SD]
         fixed, mean = share @ np.hstack(fixed), np.zeros(len(sd))
@@ -308,7 +309,8 @@ def _posterior(work: _Linear, sizes: np.ndarray) -> Solved:
     left = work.target - work.fixed @ work.fixed_mean
     mean = np.append(np.zeros(count), work.fixed_mean) + reach @ cho_solve(factor, left)
     covariance = before - reach @ cho_solve(factor, reach.T)
-    kept = np.append(np.arange(count), [count + 1, count + 2])
+    dead = np.arange(count + 1, count + 4)
+    kept = np.append(np.arange(count), dead)
     fitted = work.holds.target - work.target + work.cells @ mean[:count] + work.fixed @ mean[count:]
     weight = work.holds.seconds / work.holds.seconds.sum()
     constant = float(weight @ mean[:count]), float(np.sqrt(weight @ covariance[:count, :count] @ weight))
@@ -316,12 +318,12 @@ def _posterior(work: _Linear, sizes: np.ndarray) -> Solved:
         holds=work.holds,
         sizes=sizes,
         cell=mean[:count],
-        dead_time_ms=mean[[count + 1, count + 2]],
+        dead_time_ms=mean[dead],
         covariance=covariance[np.ix_(kept, kept)],
         prior_sd=np.sqrt(np.diag(prior)),
         rough=_rough(sizes),
         scallop=float(mean[count]),
-        charge=float(mean[count + 5]),
+        charge=float(mean[count + 6]),
         constant=constant,
         fitted=fitted,
         weight=work.robust,

@@ -5,18 +5,20 @@ from __future__ import annotations
 import numpy as np
 
 from tunelab.physics.filling import Surface
+from tunelab.physics.injectors import dead_time_at
 from tunelab.study.filling.model import scallop
 from tunelab.study.filling.result import Draws, Visited
 from tunelab.study.steady.prediction import FULL_CELL, LEAST_OPEN_MS
 from tunelab.study.steady.result import LambdaError
+from tunelab.study.steady.samples import smooth_dead_time
 from tunelab.workspace.car import Car
 from tunelab.workspace.filling import surface_of
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import DeadTime, Revision
 
 
 def error_draws(
     places: Visited, draws: Draws, base: Revision, *, change: np.ndarray | None = None,
-    dead_time: np.ndarray | None = None,
+    dead_time: DeadTime | None = None,
 ) -> np.ndarray:  # fmt: skip
     """Log of lambda over commanded at each place, shape (draws, places).
 
@@ -28,8 +30,8 @@ def error_draws(
         The reference.
     change : array, shape (cells,), optional
         Log of the entered over the in-force value of each cell; none: as in force.
-    dead_time : array, shape (2,), optional
-        Entered change of the dead times: level at the reference voltage [ms], and per volt.
+    dead_time : DeadTime, optional
+        The dead times that go in with it; none: as in force.
 
     Notes
     -----
@@ -42,8 +44,8 @@ def error_draws(
     true = (table * np.exp(draws.cell)) @ at.T
     mean = table * np.exp(draws.cell[0])
     bend = draws.scallop * scallop(surface, mean, places.engine_speed_rpm, places.load, rough=draws.rough)
-    volts = (places.battery_v - draws.reference_v)[:, None] ** np.arange(2)
-    entered = 0.0 if dead_time is None else volts @ dead_time
+    entered = entered_ms(places.battery_v, base, dead_time)
+    volts = (places.battery_v - draws.reference_v)[:, None] ** np.arange(3)
     was, opened = np.exp(places.log_open), np.exp(places.log_meant) * then / now
     told = draws.dead_time_ms @ volts.T
     unknown = draws.unknown_ms[:, None]
@@ -52,9 +54,36 @@ def error_draws(
     return np.log(true / then) + bend + places.unexplained - (fuel - hidden)
 
 
+def entered_ms(battery_v: np.ndarray, base: Revision, dead_time: DeadTime | None) -> np.ndarray:
+    """Dead time that the ECU reckons with, by its straight lines, less the smooth curve of the reference. [ms]"""
+    table = dead_time or base.dead_time
+    return dead_time_at(battery_v, table.battery_v, table.dead_time_ms) - smooth_dead_time(base.dead_time, battery_v)
+
+
+def shift_of(
+    places: Visited, draws: Draws, base: Revision, dead_time: DeadTime | None = None
+) -> np.ndarray:
+    """What dead times that go in add to the correction of every cell, log units, shape (cells,).
+
+    By the driven places around each cell; without any, by the nearest one in the order of the table.
+    """
+    surface = surface_of(base.volumetric_efficiency)
+    volts = (places.battery_v - draws.reference_v)[:, None] ** np.arange(3)
+    off = entered_ms(places.battery_v, base, dead_time) - volts @ draws.dead_time_ms[0]
+    at = surface.weights(places.engine_speed_rpm, places.load)
+    opened = np.exp(places.log_meant + at @ draws.cell[0])
+    change = -np.log(np.maximum(1 + off / opened, 0.2))
+    speed, load = surface.cells.T
+    own = [np.log(speed / speed[0]) / 0.3, load / np.ptp(surface.load) / 0.1]
+    there = [np.log(places.engine_speed_rpm / speed[0]) / 0.3, places.load / np.ptp(surface.load) / 0.1]
+    apart = (own[0][:, None] - there[0]) ** 2 + (own[1][:, None] - there[1]) ** 2
+    near = np.exp(-0.5 * (apart - apart.min(axis=1, keepdims=True)))
+    return near @ change / near.sum(axis=1)
+
+
 def predict_error(
     places: Visited, draws: Draws, car: Car, base: Revision, *, change: np.ndarray | None = None,
-    dead_time: np.ndarray | None = None,
+    dead_time: DeadTime | None = None,
 ) -> LambdaError:  # fmt: skip
     """Size of the lambda error over the places driven, each rectangle of the table alike; its interval by the draws."""
     error = 100 * np.expm1(error_draws(places, draws, base, change=change, dead_time=dead_time))

@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.study.filling.predict import error_draws, predict_error
+from tunelab.study.filling.predict import error_draws, predict_error, shift_of
 from tunelab.study.filling.result import FillingFit
 from tunelab.study.shown import shows_its_table
 from tunelab.study.steady.result import LambdaError
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.filling import surface_of
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import DeadTime, Revision
 
 CLEAR_SD = 2.0  # standard deviations off nothing, from which a cell that was not driven is moved, and short of which
 SHORT_SD = 1.0  # ... it stops: toward what the posterior says and no further
@@ -87,9 +87,9 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
             f"the fit refers to revision {fit.reference}, not to {revision.name}: fit with reference={revision.name!r}."
         )
     if fit.because or fit.draws is None:
-        return _proposal(fit, revision, np.zeros(len(fit.cells)), np.zeros(2), fit.predicted, ())
-    dead, dead_capped = _dead_time(fit, car)
-    wanted = _wanted(fit)
+        return _proposal(fit, revision, np.zeros(len(fit.cells)), revision.dead_time, fit.predicted, ())
+    dead, dead_capped = _dead_time(fit, car, revision)
+    wanted = _wanted(fit, shift_of(fit.visited, fit.draws, revision, dead) - shift_of(fit.visited, fit.draws, revision))
     cap = np.log1p(convert(car.limits.meter_change_max_pct, "percent", "1"))
     change = _as_entered(fit, np.clip(wanted, -np.log1p(np.expm1(cap)), cap))
     change = _without_harm(fit, revision, change, dead)
@@ -98,13 +98,15 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
     predicted = predict_error(fit.visited, fit.draws, car, revision, change=change, dead_time=dead)
     if predicted.p95_pct > fit.before.p95_pct:
         nothing = np.zeros_like(change)
-        return _proposal(fit, revision, nothing, np.zeros(2), fit.before, ("Nothing would get better by a change.",))
+        return _proposal(
+            fit, revision, nothing, revision.dead_time, fit.before, ("Nothing would get better by a change.",)
+        )
     return _proposal(fit, revision, change, dead, predicted, capped)
 
 
-def _wanted(fit: FillingFit) -> np.ndarray:
-    """Log change of every cell that the posterior supports, shape (cells,)."""
-    mean, sd = np.log(fit.cells["factor"].to_numpy()), _spread(fit.cells)
+def _wanted(fit: FillingFit, by_dead_time: np.ndarray) -> np.ndarray:
+    """Log change of every cell that the posterior supports, with what new dead times ask of it, shape (cells,)."""
+    mean, sd = np.log(fit.cells["factor"].to_numpy()) + by_dead_time, _spread(fit.cells)
     far = np.sign(mean) * np.maximum(np.abs(mean) - SHORT_SD * sd, 0.0)
     clear = np.abs(mean) > CLEAR_SD * sd
     basis = fit.cells["basis"].to_numpy()
@@ -128,38 +130,30 @@ def decimals_of(table: np.ndarray) -> int:
     return next((n for n in (1, 2) if np.allclose(table, np.round(table, n), atol=1e-9)), 3)
 
 
-def _dead_time(fit: FillingFit, car: Car) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Entered change of the dead times, level and per volt; only what is shown, within the owner's cap."""
+def _dead_time(fit: FillingFit, car: Car, revision: Revision) -> tuple[DeadTime, tuple[str, ...]]:
+    """Dead times to enter: only what is shown and clear, within the owner's cap."""
     dead, rows = fit.dead_time, fit.dead_time.rows
-    wanted = np.array([dead.level_ms if dead.shown else 0.0, dead.slope_ms_v if dead.slope_shown else 0.0])
-    clear = [dead.shown and dead.lower_ms * dead.upper_ms > 0]
-    clear += [dead.slope_shown and dead.slope_lower_ms_v * dead.slope_upper_ms_v > 0 and len(rows) > 1]
-    wanted = np.where(clear, wanted, 0.0)
-    most = float(np.abs(_at_rows(fit, wanted)).max(initial=0.0))
-    limit = car.limits.dead_time_change_max_ms
-    if most <= limit:
-        return wanted, ()
-    words = f"The dead times' change is cut to your {limit:g} ms; all of it would be {most:.2f} ms."
-    return wanted * limit / most, (words,)
+    clear = dead.shown and dead.lower_ms * dead.upper_ms > 0
+    clear |= bool(dead.slope_shown and dead.slope_lower_ms_v * dead.slope_upper_ms_v > 0 and len(rows) > 1)
+    change = np.nan_to_num(rows["change_ms"].to_numpy()) if clear else np.zeros(len(rows))
+    most, limit = float(np.abs(change).max(initial=0.0)), car.limits.dead_time_change_max_ms
+    words = (f"The dead times' change is cut to your {limit:g} ms; all of it would be {most:.2f} ms.",)
+    change = change * min(1.0, limit / most) if most else change
+    entered = np.maximum(np.round(rows["dead_time_in_force_ms"] + change, DIGITS_MS), 0.0)
+    return revision.dead_time.model_copy(update={"dead_time_ms": entered.tolist()}), words if most > limit else ()
 
 
-def _at_rows(fit: FillingFit, change: np.ndarray) -> np.ndarray:
-    """Change of each row of the dead-time table; beyond a volt past what was driven it goes no further. [ms]"""
-    dead = fit.dead_time
-    held = np.clip(dead.rows["battery_v"], dead.visited_v[0] - 1.0, dead.visited_v[1] + 1.0)
-    return (change[0] + change[1] * (held - dead.reference_v)).to_numpy()
-
-
-def _without_harm(fit: FillingFit, base: Revision, change: np.ndarray, dead: np.ndarray) -> np.ndarray:
+def _without_harm(fit: FillingFit, base: Revision, change: np.ndarray, dead: DeadTime) -> np.ndarray:
     """Put back cells whose change would leave a driven place, or the cell itself, further off than it is."""
     at = surface_of(base.volumetric_efficiency).weights(fit.visited.engine_speed_rpm, fit.visited.load)
     now = np.abs(error_draws(fit.visited, fit.draws, base)).mean(axis=0)
-    cell_now = np.abs(fit.draws.cell).mean(axis=0)
+    right = fit.draws.cell + shift_of(fit.visited, fit.draws, base, dead)
+    cell_now = np.abs(fit.draws.cell + shift_of(fit.visited, fit.draws, base)).mean(axis=0)
     for _ in range(4):
         then = np.abs(error_draws(fit.visited, fit.draws, base, change=change, dead_time=dead)).mean(axis=0)
         harmed = then > np.maximum(now, 0.005) + HARM
         blamed = (at[harmed] * np.abs(change)).sum(axis=0) > 0.2 * np.abs(change) * np.maximum(at.sum(axis=0), 1e-9)
-        blamed |= np.abs(fit.draws.cell - change).mean(axis=0) > cell_now + HARM
+        blamed |= np.abs(right - change).mean(axis=0) > cell_now + HARM
         if not (blamed & (change != 0)).any():
             return change
         change = np.where(blamed, 0.0, change)
@@ -175,20 +169,16 @@ def _capped(over: np.ndarray, car: Car) -> tuple[str, ...]:
 
 
 def _proposal(
-    fit: FillingFit, revision: Revision, change: np.ndarray, dead: np.ndarray, predicted: LambdaError,
+    fit: FillingFit, revision: Revision, change: np.ndarray, dead: DeadTime, predicted: LambdaError,
     capped: tuple[str, ...],
 ) -> TableProposal:  # fmt: skip
     table = fit.cells["in_force"].to_numpy()
     new = np.where(change == 0, table, np.round(table * np.exp(change), decimals_of(table) if table.size else 1))
     cells = fit.cells.assign(proposed=new, change_pct=100 * (new / table - 1), changed=new != table)
-    rows = fit.dead_time.rows
-    moved = rows["dead_time_in_force_ms"] + (_at_rows(fit, dead) if dead.any() else 0.0)
-    proposed = np.where(dead.any(), np.maximum(np.round(moved, DIGITS_MS), 0.0), rows["dead_time_in_force_ms"])
-    rows = rows.assign(dead_time_proposed_ms=proposed)[
-        [*rows.columns[:-1], "dead_time_proposed_ms", "basis"]
-    ]
-    if not dead.any():
-        rows = rows.assign(basis="unchanged")
+    rows = fit.dead_time.rows.assign(dead_time_proposed_ms=np.asarray(dead.dead_time_ms, dtype=float))
+    moves = (rows["dead_time_proposed_ms"] != rows["dead_time_in_force_ms"]).any()
+    order = [name for name in rows.columns if name != "basis"]
+    rows = rows.assign(basis=rows["basis"] if moves else "unchanged")[[*order, "basis"]]
     return TableProposal(revision, cells, fit.key, fit.load_channel, rows, capped, predicted, _notes(fit, cells))
 
 
@@ -207,7 +197,7 @@ def _notes(fit: FillingFit, cells: pd.DataFrame) -> tuple[str, ...]:
 def withheld(proposal: TableProposal, fit: FillingFit, because: str) -> TableProposal:
     """The same with everything as in force, for logs that mislead."""
     none = np.zeros(len(fit.cells))
-    bare = _proposal(fit, proposal.base, none, np.zeros(2), replace(fit.before, p95_pct=np.nan), ())
+    bare = _proposal(fit, proposal.base, none, proposal.base.dead_time, fit.before, ())
     nothing = LambdaError(*[np.nan] * 8, seconds=0.0)
     return replace(bare, predicted=nothing, notes=(f"Withheld. {because}",))
 

@@ -46,7 +46,7 @@ class Draws:
     """Joint draws of the posterior, the first of them its mean."""
 
     cell: np.ndarray  # log of true over in-force value, shape (draws, cells)
-    dead_time_ms: np.ndarray  # level at the reference voltage, and per volt, shape (draws, 2)
+    dead_time_ms: np.ndarray  # off the smooth table in force: level, per volt, per volt squared, shape (draws, 3)
     unknown_ms: np.ndarray  # level that the drive cannot tell from the cells, shape (draws,); 0 where it is told
     scallop: float  # share of what straight lines between the cells leave of a smooth surface
     rough: float  # scatter of the cells about that surface, log units
