@@ -1,6 +1,6 @@
 """The tests' own engine without an air meter: a true filling over engine speed and load, and an ECU with a table of it.
 
-Written apart from the kit's simulator and its formulas: the ECU reads its table by scipy, the gas law stands here again.
+Written apart from the kit's simulator and its formulas: the ECU reads its table by scipy, the gas law stands here too.
 The true charge temperature follows another law than the one that the owner states. All numbers are invented.
 """
 

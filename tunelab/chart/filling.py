@@ -73,7 +73,9 @@ def draw_table_residuals(fit: FillingFit) -> hv.Layout:
         zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
         marks = hv.Scatter(fit.blocks, name, columns).opts(color=MAIN, size=6, alpha=0.7, tools=["hover"])
         title = "" if panels else f"Residuals: half of them within ±{spread:.2f} %"
-        panels.append((zero * marks).opts(show_legend=False, **panel(title, 230, xlabel=axis(name), ylabel="residual [%]")))
+        panels.append(
+            (zero * marks).opts(show_legend=False, **panel(title, 230, xlabel=axis(name), ylabel="residual [%]"))
+        )
     return hv.Layout(panels).cols(1)
 
 

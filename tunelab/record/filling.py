@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
 from tunelab.record.change import entered_as, need_of, standing_sentence, with_interval
-from tunelab.record.chapter import Chapter, NextRevision, Section
-from tunelab.record.opened import OpenedSession
+from tunelab.record.chapter import Chapter, NextRevision, Section, as_data
+from tunelab.record.deciding import decide, titles_at_stop
+from tunelab.record.evidence import gather_evidence
+from tunelab.record.opened import OpenedSession, open_session
+from tunelab.record.shown import settle_first
 from tunelab.record.steady import (
+    EARLIER,
     ELSEWHERE,
     NOT_SHOWN,
     STOPPED,
@@ -19,18 +25,21 @@ from tunelab.record.steady import (
     Pooled,
     dead_time_table,
     next_name,
+    pool_sessions,
     prediction,
 )
+from tunelab.record.summary import sheet_html
 from tunelab.study.consistency import assumptions_table, stops, withhold_findings
-from tunelab.study.filling import FillingFit, TableProposal, table_of, withheld
+from tunelab.study.filling import FillingFit, TableProposal, fit_filling, plan_cells, table_of, withheld
 from tunelab.study.filling.plan import CellPlan, hold_table
 from tunelab.study.finding import Finding
 from tunelab.study.ledger import MEASURED, MEASURED_ALONE
+from tunelab.workspace import open_usable
 
 HOW = (
     "Keep a copy of what is in the ECU now. Enter each cell marked * at its own engine speed and load, read the table "
-    "back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers in full as a "
-    "revision file: when it is in the car, copy it to revisions/ under its name."
+    "back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers in full as "
+    "a revision file: when it is in the car, copy it to revisions/ under its name."
 )
 TOGETHER = "Enter the table and the dead times together, or neither: each was measured with the other."
 WITH_DEAD = "The dead times stay, and the table was measured with them as they are."
@@ -77,8 +86,6 @@ def filling_chapter(
 
 
 def _renamed(finding: Finding) -> Finding:
-    from dataclasses import replace
-
     return replace(finding, id=MEASURED_ALONE, title=f"{finding.title}, by this session alone")
 
 
@@ -171,6 +178,70 @@ def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, nam
     tables += (("Dead time", dead_time_table(proposal)),) if _dead_changes(proposal) else ()
     short = f"Nothing now. {standing}" if entered else f"{standing} {short}" if standing else short
     return Section(sentences, tables, short)
+
+
+@dataclass(frozen=True)
+class TablePlanned:
+    """What to drive next for a table, and where it comes from."""
+
+    title: str
+    plan: CellPlan | None
+    because: str  # why there is no plan; empty where there is one
+    first: str  # what stands at stop and comes before the drive; empty where nothing does
+    asides: tuple[str, ...]
+
+    def lines(self) -> list[str]:
+        """The plan as text."""
+        if self.plan is None:
+            return [self.title, "", f"No plan yet. {self.because}"]
+        table = hold_table(self.plan)
+        rows = [table.to_string(index=False, na_rep="-"), ""] if len(table) else []
+        cautions = self.plan.cautions if len(table) else ()
+        first = [self.first, ""] if self.first else []
+        return [
+            self.title,
+            "",
+            *first,
+            self.plan.sentence,
+            "",
+            *rows,
+            *(f"- {text}" for text in (*self.plan.notes, *cautions)),
+        ]
+
+    def html(self) -> str:
+        """The same as one page that opens offline and prints on one sheet."""
+        chapter = Chapter(notebook="filling", drive_next=_drive_next(self.plan) if self.plan else Section(
+            (f"No plan yet. {self.because}",)))  # fmt: skip
+        cautions = self.plan.cautions if self.plan is not None and len(self.plan.holds) else ()
+        return sheet_html(self.title, [as_data(chapter)], cautions, first=self.first)
+
+
+def plan_table_drive(path: Path, top_speed_km_h: float | None) -> TablePlanned:
+    """Plan the next drive of a car whose ECU takes the air from a table; `planning.plan_for` says what `path` may be.
+
+    Raises
+    ------
+    WorkspaceError, ValueError, OSError
+        The files cannot be used as they stand.
+    """
+    if (path / "car.toml").is_file():
+        workspace = open_usable(path)
+        steady = [f for f in workspace.sessions.values() if "steady" in f.session.steps and f.files]
+        last = max(steady, key=lambda folder: (folder.session.date, folder.name), default=None)
+        title = f"{workspace.car.name}: drive plan, {f'after {last.name}' if last else 'nothing driven yet'}"
+        if last is None:
+            because = "Hold a few engine speeds and loads for about 8 s each, and put the log into a steady session."
+            return TablePlanned(title, None, because, "", tuple(workspace.left_out()))
+        opened = open_session(last.path)
+    else:
+        opened = open_session(path)
+        title = f"{opened.car.name}: drive plan, after {opened.name}"
+    evidence, others = gather_evidence(opened), pool_sessions(opened, [EARLIER])
+    first = settle_first(titles_at_stop(decide(opened.workspace.root), "steady"))
+    logs = [evidence.log, *(other.log for other in others.used)]
+    fit = fit_filling(logs, opened.car, opened.workspace.revisions, opened.revision.name)
+    plan = plan_cells(fit, opened.car, opened.revision, top_speed_km_h=top_speed_km_h)
+    return TablePlanned(title, plan, fit.because, first, (*opened.workspace.left_out(), *others.left_out))
 
 
 def _unit(proposal: TableProposal) -> str:

@@ -91,9 +91,7 @@ def demo_files() -> list[Path]:
     fixed += [Path("revisions") / f"{name}.toml" for name in revisions()]
     sessions = {file.session for file in log_files()}
     fixed += [Path("sessions") / name / "session.toml" for name in sessions]
-    return sorted(
-        [*fixed, *second_files(), *(Path("sessions") / file.session / file.name for file in log_files())]
-    )
+    return sorted([*fixed, *second_files(), *(Path("sessions") / file.session / file.name for file in log_files())])
 
 
 def write_demo(out: Path) -> None:

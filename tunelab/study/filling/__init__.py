@@ -5,4 +5,13 @@ from tunelab.study.filling.plan import CellPlan, plan_cells
 from tunelab.study.filling.proposal import TableProposal, propose_table, table_of, withheld
 from tunelab.study.filling.result import FillingFit
 
-__all__ = ["CellPlan", "FillingFit", "TableProposal", "fit_filling", "plan_cells", "propose_table", "table_of", "withheld"]
+__all__ = [
+    "CellPlan",
+    "FillingFit",
+    "TableProposal",
+    "fit_filling",
+    "plan_cells",
+    "propose_table",
+    "table_of",
+    "withheld",
+]

@@ -169,7 +169,9 @@ def blended_stoich(car: Car, ethanol_pct: float) -> float:
     """Stoichiometric ratio of the car's fuel, stated without ethanol, with a share of ethanol by volume in percent."""
     fuel = car.fuel
     blend = blend_by_volume(
-        (fuel.hydrogen_to_carbon, fuel.oxygen_to_carbon, fuel.density_kg_l), ETHANOL, convert(ethanol_pct, "percent", "1")
+        (fuel.hydrogen_to_carbon, fuel.oxygen_to_carbon, fuel.density_kg_l),
+        ETHANOL,
+        convert(ethanol_pct, "percent", "1"),
     )
     return float(stoich_afr(blend.hydrogen_to_carbon, blend.oxygen_to_carbon))
 
@@ -183,9 +185,7 @@ def _ethanol_note(richer: np.ndarray) -> tuple[str, ...]:
     )
 
 
-def _pool(
-    referred: Sequence[tuple[Samples, pd.DataFrame]], car: Car, delay: Delay, base: Revision
-) -> pd.DataFrame:
+def _pool(referred: Sequence[tuple[Samples, pd.DataFrame]], car: Car, delay: Delay, base: Revision) -> pd.DataFrame:
     """Steady blocks of all logs, holds numbered through, with the charge temperature's pull."""
     tables, holds = [], 0
     for samples, charge in referred:
@@ -353,9 +353,7 @@ def _hidden(solved: Solved, unknown_ms: float) -> np.ndarray:
     return unknown_ms * np.abs(np.where(known, apart, 0.0))
 
 
-def _cells(
-    solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray, shift: np.ndarray
-) -> pd.DataFrame:
+def _cells(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray, shift: np.ndarray) -> pd.DataFrame:
     """Every cell with its error, interval, evidence and basis."""
     speed, load = surface.cells.T
     sd, seconds = np.hypot(solved.cell_sd, hidden), solved.holds.seconds
@@ -378,7 +376,10 @@ def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, referen
     """Dead-time error as the steady study gives it; the level at the mean voltage is the table's where not shown."""
     spread = np.sqrt(np.diag(solved.covariance)[-3:])
     z = float(scipy.stats.norm.ppf(0.975))
-    told = [(m, m - z * s, m + z * s) if ok else (NAN,) * 3 for m, s, ok in zip(solved.dead_time_ms[:2], spread[:2], shown, strict=True)]
+    told = [
+        (m, m - z * s, m + z * s) if ok else (NAN,) * 3
+        for m, s, ok in zip(solved.dead_time_ms[:2], spread[:2], shown, strict=True)
+    ]
     low, high = np.quantile(solved.holds.blocks["battery_v"], [0.01, 0.99])
     span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
     slope = f"{span} in steady driving." if shown[1] else (

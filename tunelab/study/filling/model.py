@@ -111,9 +111,7 @@ def load_place(surface: Surface, load: np.ndarray) -> np.ndarray:
     return np.interp(load, surface.load, np.linspace(0.0, 1.0, len(surface.load)))
 
 
-def scallop(
-    surface: Surface, table: np.ndarray, speed: np.ndarray, load: np.ndarray, *, rough: float
-) -> np.ndarray:
+def scallop(surface: Surface, table: np.ndarray, speed: np.ndarray, load: np.ndarray, *, rough: float) -> np.ndarray:
     """How far a smooth surface along the cells lies off the straight lines between them, log units, shape (places,).
 
     `rough` is by how much cells scatter about it [log units]: what one cell is off bends no engine.
@@ -223,7 +221,11 @@ class _Linear:
         fixed, mean = share @ np.hstack(fixed), np.zeros(len(sd))
         mean[0] = SCALLOP_MEAN_SD[0]
         if extra is not None:
-            fixed, sd, mean = np.hstack([fixed, extra]), [*sd, *[0.1] * extra.shape[1]], np.pad(mean, (0, extra.shape[1]))
+            fixed, sd, mean = (
+                np.hstack([fixed, extra]),
+                [*sd, *[0.1] * extra.shape[1]],
+                np.pad(mean, (0, extra.shape[1])),
+            )
         target = holds.target - share @ (bent + rest)
         return cls(
             holds, target, share @ columns, fixed, np.array(sd), mean, share @ holds.design.drift_columns,
@@ -331,7 +333,9 @@ def _posterior(work: _Linear, sizes: np.ndarray) -> Solved:
     )
 
 
-def extra_of(work: Holds, solved: Solved, dead_time_sd: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def extra_of(
+    work: Holds, solved: Solved, dead_time_sd: np.ndarray, columns: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Coefficients of further columns fitted freely beside the cells, and their covariance; the sizes stay."""
     linear = _Linear.of(
         work, solved.cell, solved.dead_time_ms, dead_time_sd, solved.weight, columns, _rough(solved.sizes)

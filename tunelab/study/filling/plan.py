@@ -36,7 +36,7 @@ class CellPlan:
 
     holds: pd.DataFrame
     """In the order in which they tell most: `engine_speed_rpm`, the load, `gear, road_speed_km_h, seconds,
-    half_now_pct, half_then_pct` (half of the 95 % interval at that place before and after the whole plan), `high_load`."""
+    half_now_pct, half_then_pct` (half of the 95 % interval there before and after the whole plan), `high_load`."""
     load_channel: str
     seconds: float  # of driving, settling included
     known: float  # share of the cells that may be held whose interval lies within the limit, now
@@ -66,7 +66,9 @@ class CellPlan:
         )
 
 
-def plan_cells(fit: FillingFit, car: Car, revision: Revision, *, top_speed_km_h: float | None = None) -> CellPlan | None:
+def plan_cells(
+    fit: FillingFit, car: Car, revision: Revision, *, top_speed_km_h: float | None = None
+) -> CellPlan | None:
     """Choose the next holds; None where nothing was fitted.
 
     Parameters

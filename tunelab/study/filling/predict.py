@@ -60,9 +60,7 @@ def entered_ms(battery_v: np.ndarray, base: Revision, dead_time: DeadTime | None
     return dead_time_at(battery_v, table.battery_v, table.dead_time_ms) - smooth_dead_time(base.dead_time, battery_v)
 
 
-def shift_of(
-    places: Visited, draws: Draws, base: Revision, dead_time: DeadTime | None = None
-) -> np.ndarray:
+def shift_of(places: Visited, draws: Draws, base: Revision, dead_time: DeadTime | None = None) -> np.ndarray:
     """What dead times that go in add to the correction of every cell, log units, shape (cells,).
 
     By the driven places around each cell; without any, by the nearest one in the order of the table.

@@ -11,7 +11,7 @@ from typing import Literal
 
 from tunelab.workspace.revision import OtherChange, OtherKind
 
-FUELLING = frozenset({"curve", "dead_time", "injector_flow", "stoich"})
+FUELLING = frozenset({"curve", "filling", "dead_time", "injector_flow", "stoich"})
 HARDWARE = frozenset({"rev_limit"})
 
 
