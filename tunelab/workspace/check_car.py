@@ -92,18 +92,18 @@ def _check_load_from(reading: Reading, car: Car) -> Iterator[Problem]:
     if kind in ("air_meter", "blended") and not reading.has("meter"):
         way_out = (
             "add the key at the top of the file" if kind == "blended" else
-            "add the table [meter]; an engine computer without an air meter takes the air from a table: "
+            "add the table [meter]; an ECU without an air meter takes the air from a table: "
             'load_from = "manifold_pressure" or "throttle" at the top of the file says so'
         )  # fmt: skip
         yield reading.problem(("meter",), "nothing", wanted(Car, ("meter",)), way_out)
     if kind in LOAD_CHANNEL and reading.has("meter"):
-        way_out = 'take [meter] out, or say load_from = "air_meter", or "blended" where the engine computer mixes both'
+        way_out = 'take [meter] out, or say load_from = "air_meter", or "blended" where the ECU mixes both'
         yield reading.problem(("meter",), f'an air meter beside load_from = "{kind}"', "no air meter", way_out)
     if kind != "air_meter" and not reading.has("charge"):
         way_out = "coolant_weight = [0.0] takes the intake air's temperature as it is"
         yield reading.problem(("charge",), "nothing", "how the charge temperature is reckoned", way_out)
     if kind == "air_meter" and reading.has("charge"):
-        way_out = "say load_from if the engine computer takes the air from a table, or take [charge] out"
+        way_out = "say load_from if the ECU takes the air from a table, or take [charge] out"
         yield reading.problem(("charge",), 'a charge temperature beside load_from = "air_meter"', "none", way_out)
     yield from _check_charge(reading, car.charge)
 

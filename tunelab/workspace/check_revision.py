@@ -109,7 +109,7 @@ def _check_load_from(reading: Reading, car: Car | None) -> Iterator[Problem]:
             yield reading.problem((key,), "nothing", wanted(Revision, (key,)), way_out)
         elif kind and not is_held and reading.has(key):
             way_out = f'take [{key}] out, or correct load_from = "{kind}" in car.toml'
-            yield reading.problem((key,), f"[{key}] in a car whose engine computer {other}", "none", way_out)
+            yield reading.problem((key,), f"[{key}] in a car whose ECU {other}", "none", way_out)
     if car is None and not (reading.has("meter_curve") or reading.has("volumetric_efficiency")):
         yield reading.problem(("meter_curve",), "nothing", "a meter's curve, or a table of volumetric efficiency")
 
@@ -128,7 +128,7 @@ def _check_filling(reading: Reading, table: FillingTable, car: Car | None) -> It
         yield reading.problem((top, given[0]), given[0], f"{load_wanted}, by which this car's table goes", way_out)
     if len(kinds) != 1:
         found = " and ".join(kinds) or "neither efficiency_pct nor air_mg"
-        yield reading.problem((top,), found, "exactly one of the two: what the engine computer holds")
+        yield reading.problem((top,), found, "exactly one of the two: what the ECU holds")
     needed = {"charge_c": "air_mg" in kinds, "barometer_kpa": "air_mg" in kinds and given == ["throttle_pct"]}
     for name, is_needed in needed.items():
         if is_needed and not reading.has(top, name):
