@@ -11,7 +11,7 @@ import pytest
 from plain_filling import drive_table, invent_table, score_table, to_enter
 
 from tunelab.study.filling import fit_filling, plan_cells, propose_table, table_of
-from tunelab.study.filling.fit import blended_stoich
+from tunelab.study.fuel_flow import stoich_of_content
 from tunelab.study.proposal import RIGHT_PCT
 from tunelab.workspace.filling import surface_of
 
@@ -155,7 +155,7 @@ def test_a_logged_ethanol_content_sets_the_stoichiometric_ratio():
         update={"hydrogen_to_carbon": 1.85, "oxygen_to_carbon": 0.0, "density_kg_l": 0.745}
     )
     car = engine.car.model_copy(update={"fuel": fuel})
-    np.testing.assert_allclose([blended_stoich(car, 0.0), blended_stoich(car, 85.0)], [14.57, 9.8008], atol=0.01)
+    np.testing.assert_allclose([stoich_of_content(car, 0.0), stoich_of_content(car, 85.0)], [14.57, 9.8008], atol=0.01)
     flags = log["battery_v_flag"] * 0
     found = fit_filling(
         [log.assign(ethanol_pct=log["battery_v"] * 0 + 85.0, ethanol_pct_flag=flags)],

@@ -14,7 +14,6 @@ from threadpoolctl import threadpool_limits
 from tunelab.log.flag import trusted
 from tunelab.log.table_air import add_table_air, inlet_of
 from tunelab.physics.filling import Surface
-from tunelab.physics.fuels import blend_by_volume, stoich_afr
 from tunelab.physics.load import absolute_load
 from tunelab.study.filling.model import Holds, Solved, extra_of, holds_of, solve_cells
 from tunelab.study.filling.predict import predict_error, shift_of
@@ -138,51 +137,15 @@ def _refer(log: xr.Dataset, car: Car, own: Revision, base: Revision) -> tuple[Sa
     now = table_air_kg_h(car, base, inlet)
     change = np.log(now) - samples.log_air
     name = load_channel(car)
-    richer = _ethanol(log, car, base)
     good = trusted(log, name, "engine_speed_rpm", allow=("transient", "missing")).to_numpy()
     samples = replace(
         samples, reading=np.asarray(inlet.load, dtype=float), log_air=np.log(now),
-        log_ratio=samples.log_ratio - change + richer, fuel_trusted=samples.fuel_trusted & good & np.isfinite(now),
-        notes=(*samples.notes, *told, *_ethanol_note(richer)),
+        log_ratio=samples.log_ratio - change, fuel_trusted=samples.fuel_trusted & good & np.isfinite(now),
+        notes=(*samples.notes, *told),
     )  # fmt: skip
     charge_k = convert(charge_of(car, inlet, np.nan_to_num(now)), "degC", "K")
     pull = (np.asarray(inlet.coolant_c) - np.asarray(inlet.intake_air_c)) / charge_k
     return samples, pd.DataFrame({"time": samples.time, "pull": -np.nan_to_num(pull)})
-
-
-def _ethanol(log: xr.Dataset, car: Car, base: Revision) -> np.ndarray:
-    """Log of the fuel's stoichiometric ratio over the one that the ECU states, by the logged ethanol content."""
-    if "ethanol_pct" not in log:
-        return np.zeros(log.sizes["time"])
-    values = log["ethanol_pct"].to_numpy()
-    content = np.clip(np.where(np.isfinite(values), values, np.nanmedian(values)), 0.0, 100.0)
-    at = np.linspace(0.0, 100.0, 21)
-    return np.interp(content, at, np.log([blended_stoich(car, share) for share in at])) - np.log(
-        base.fuelling.stoich_afr
-    )
-
-
-ETHANOL = (3.0, 0.5, 0.789)  # C2H5OH: hydrogen and oxygen per carbon (definition), kg/L (handbook value, from memory)
-
-
-def blended_stoich(car: Car, ethanol_pct: float) -> float:
-    """Stoichiometric ratio of the car's fuel, stated without ethanol, with a share of ethanol by volume in percent."""
-    fuel = car.fuel
-    blend = blend_by_volume(
-        (fuel.hydrogen_to_carbon, fuel.oxygen_to_carbon, fuel.density_kg_l),
-        ETHANOL,
-        convert(ethanol_pct, "percent", "1"),
-    )
-    return float(stoich_afr(blend.hydrogen_to_carbon, blend.oxygen_to_carbon))
-
-
-def _ethanol_note(richer: np.ndarray) -> tuple[str, ...]:
-    if not np.any(richer):
-        return ()
-    return (
-        "The stoichiometric ratio follows the logged ethanol content; the fuel of car.toml is taken as the one without "
-        "ethanol.",
-    )
 
 
 def _pool(referred: Sequence[tuple[Samples, pd.DataFrame]], car: Car, delay: Delay, base: Revision) -> pd.DataFrame:
