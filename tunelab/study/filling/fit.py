@@ -15,7 +15,7 @@ from tunelab.log.flag import trusted
 from tunelab.log.table_air import add_table_air, inlet_of
 from tunelab.physics.filling import Surface
 from tunelab.physics.load import absolute_load
-from tunelab.study.filling.model import Holds, Solved, extra_of, holds_of, solve_cells
+from tunelab.study.filling.model import NAMES, Holds, Solved, extra_of, holds_of, solve_cells
 from tunelab.study.filling.predict import predict_error, shift_of
 from tunelab.study.filling.result import Draws, FillingFit, Visited
 from tunelab.study.steady.banks import bank_difference
@@ -41,7 +41,6 @@ FREE = {"broad": 0.5, "speed_scale": 0.25, "load_scale": 0.2, "narrow": 0.02}  #
 MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
 EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is told by its neighbours
 FURTHER = 1.4  # by which the spread of a cell grows that only its neighbours tell: the sizes are estimates themselves
-ODD = 0.01  # log units that the fit may leave of a hold without a word; common practice, no source
 LEAST_FALL_HOLDS = 16  # of a session, to be cut into halves
 DRAWS = 400
 NAN = float("nan")
@@ -285,9 +284,8 @@ def _draws(solved: Solved, shown: tuple[bool, bool], reference_v: float, rng: np
 
 
 def _visited(blocks: pd.DataFrame, holds: Holds, solved: Solved) -> Visited:
-    left = holds.target - solved.fitted
-    usual = max(ODD, 3 * 1.4826 * float(np.median(np.abs(left))))  # 1.4826: of a normal scatter's median to its sd
-    odd = np.sign(left) * np.maximum(np.abs(left) - usual, 0.0)
+    own = np.exp(2 * solved.sizes[NAMES.index("hold")]) * holds.unrest
+    odd = (holds.target - solved.fitted) * own / (own + holds.noise)
     hold = blocks["hold"].to_numpy()
     return Visited(
         engine_speed_rpm=np.exp(blocks["log_speed"].to_numpy()),

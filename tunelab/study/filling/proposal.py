@@ -90,6 +90,7 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
         return _proposal(fit, revision, np.zeros(len(fit.cells)), revision.dead_time, fit.predicted, ())
     dead, dead_capped = _dead_time(fit, car, revision)
     wanted = _wanted(fit, shift_of(fit.visited, fit.draws, revision, dead) - shift_of(fit.visited, fit.draws, revision))
+    wanted = wanted + _between(fit, revision, wanted, dead)
     cap = np.log1p(convert(car.limits.meter_change_max_pct, "percent", "1"))
     change = _as_entered(fit, np.clip(wanted, -np.log1p(np.expm1(cap)), cap))
     change = _without_harm(fit, revision, change, dead)
@@ -111,6 +112,22 @@ def _wanted(fit: FillingFit, by_dead_time: np.ndarray) -> np.ndarray:
     clear = np.abs(mean) > CLEAR_SD * sd
     basis = fit.cells["basis"].to_numpy()
     return np.select([basis == "measured", (basis == "extended") & clear], [mean, far], 0.0)
+
+
+def _between(fit: FillingFit, base: Revision, wanted: np.ndarray, dead: DeadTime) -> np.ndarray:
+    """What more the driven cells change so that lambda is right between them, where straight lines miss the engine.
+
+    The places that were driven draw, and each cell resists as much as one place does, shape (cells,).
+    """
+    left = error_draws(fit.visited, fit.draws, base, change=wanted, dead_time=dead)[0]
+    surface = surface_of(base.volumetric_efficiency)
+    at = surface.weights(fit.visited.engine_speed_rpm, fit.visited.load)
+    driven = (fit.cells["basis"] == "measured").to_numpy()
+    weight = 1.0 / np.bincount(fit.visited.hold)[fit.visited.hold]  # every hold counts alike
+    square = at[:, driven].T @ (weight[:, None] * at[:, driven])
+    change = np.zeros(len(fit.cells))
+    change[driven] = np.linalg.solve(square + np.eye(int(driven.sum())), at[:, driven].T @ (weight * left))
+    return change
 
 
 def _spread(cells: pd.DataFrame) -> np.ndarray:

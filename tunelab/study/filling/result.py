@@ -38,7 +38,7 @@ class Visited:
     log_meant: np.ndarray  # the same as the ECU means it with the reference in force and trims at zero
     hold: np.ndarray
     seconds: np.ndarray
-    unexplained: np.ndarray  # log units that the fit leaves of its hold, beyond the usual; 0 for most
+    unexplained: np.ndarray  # log units: what the fit leaves of its hold beyond the noise of its blocks
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,7 @@ class Gate:
     by_speed: bool = False  # a stop that comes only above an engine speed leaves the car free to run below it
 
 
+BY_METER = frozenset({"headroom"})  # gates of a car that has an air meter
 GATES: tuple[Gate, ...] = (
     Gate("steady", "Fuelling at steady speed", ("steady.lambda_error",), touched_by=FUELLING, steps=("steady",)),
     Gate(
