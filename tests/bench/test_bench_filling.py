@@ -42,6 +42,7 @@ def one(seed: int, kind: tuple[str, bool]) -> dict[str, float]:
         "after two": score_table(engine, third, seed=seed),
         "predicted": proposal.predicted.p95_pct,
         "prediction held": float(proposal.predicted.lower_pct <= after <= proposal.predicted.upper_pct),
+        "worse than predicted": float(after > proposal.predicted.upper_pct),
         "measured cells": float((cells["basis"] == "measured").sum()),
         "covered": held[cells["basis"] == "measured"].mean(),
         "extended cells": float((cells["basis"] == "extended").sum()),

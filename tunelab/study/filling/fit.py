@@ -40,9 +40,13 @@ METHOD = (
 FREE = {"broad": 0.5, "speed_scale": 0.25, "load_scale": 0.2, "narrow": 0.02}  # a table that may bend as it likes
 MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
 EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is told by its neighbours
-FURTHER = 1.4  # by which the spread of a cell grows that only its neighbours tell: the sizes are estimates themselves
+SIZES_UNKNOWN = 1.2  # by which every cell's spread grows, as the sizes are estimates themselves: by the bench
+FURTHER = 1.2  # ... and again where only its neighbours tell of it
 LEAST_FALL_HOLDS = 16  # of a session, to be cut into halves
 DRAWS = 400
+# Of the share of a smooth surface's bend between the cells that shows: whatever the drive says of it over all, one
+# place bends otherwise than the next. Common practice, no source.
+SCALLOP_SD = 0.5
 NAN = float("nan")
 METERS = ("meter_v", "meter_hz", "meter_counts")
 LEVEL_UNKNOWN = (
@@ -273,14 +277,17 @@ def _widened(solved: Solved, levels: Levels) -> Solved:
     halves = max((abs(half.shift_pct) for half in levels.halves), default=0.0)
     doubt = max(halves if halves > LEVEL_LIMIT_PCT else halves / 2, levels.between_pct) / 2 / 100
     covariance, count = solved.covariance.copy(), solved.cell.size
-    covariance[:count, :count] += doubt**2
+    covariance[:count, :count] = SIZES_UNKNOWN**2 * covariance[:count, :count] + doubt**2
+    covariance[:count, count:] *= SIZES_UNKNOWN
+    covariance[count:, :count] *= SIZES_UNKNOWN
     return replace(solved, covariance=covariance)
 
 
 def _draws(solved: Solved, shown: tuple[bool, bool], reference_v: float, rng: np.random.Generator) -> Draws:
     cell, dead = solved.draws(rng, DRAWS)
     unknown = np.zeros(DRAWS) if shown[0] else np.append(0.0, rng.normal(0, UNKNOWN_DEAD_TIME_MS, DRAWS - 1))
-    return Draws(cell, dead, unknown, solved.scallop, solved.rough, reference_v)
+    share = np.append(solved.scallop, solved.scallop + rng.normal(0, SCALLOP_SD, DRAWS - 1))
+    return Draws(cell, dead, unknown, share, solved.rough, reference_v)
 
 
 def _visited(blocks: pd.DataFrame, holds: Holds, solved: Solved) -> Visited:

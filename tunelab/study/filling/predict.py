@@ -43,7 +43,7 @@ def error_draws(
     then = now if change is None else at @ (table * np.exp(change))
     true = (table * np.exp(draws.cell)) @ at.T
     mean = table * np.exp(draws.cell[0])
-    bend = draws.scallop * scallop(surface, mean, places.engine_speed_rpm, places.load, rough=draws.rough)
+    bend = draws.scallop[:, None] * scallop(surface, mean, places.engine_speed_rpm, places.load, rough=draws.rough)
     entered = entered_ms(places.battery_v, base, dead_time)
     volts = (places.battery_v - draws.reference_v)[:, None] ** np.arange(3)
     was, opened = np.exp(places.log_open), np.exp(places.log_meant) * then / now
@@ -88,11 +88,12 @@ def predict_error(
     cell = rectangle(surface_of(base.volumetric_efficiency), places)
     weight = 1.0 / np.maximum(np.bincount(cell)[cell], FULL_CELL)
     p95, median = (_quantile(np.abs(error[1:]), weight, share) for share in (0.95, 0.5))
+    likeliest = _quantile(np.abs(error[:1]), weight, 0.95)[0]  # whatever is not known only adds to the draws' size
     worst = _worst(error[0], places.hold)
     hold = error[:, worst].mean(axis=1)
     return LambdaError(
         p95_pct=float(np.median(p95)),
-        lower_pct=float(np.quantile(p95, 0.025)),
+        lower_pct=float(min(np.quantile(p95, 0.025), likeliest)),
         upper_pct=float(np.quantile(p95, 0.975)),
         median_pct=float(np.median(median)),
         worst_pct=float(hold[0]),

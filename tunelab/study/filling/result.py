@@ -48,7 +48,7 @@ class Draws:
     cell: np.ndarray  # log of true over in-force value, shape (draws, cells)
     dead_time_ms: np.ndarray  # off the smooth table in force: level, per volt, per volt squared, shape (draws, 3)
     unknown_ms: np.ndarray  # level that the drive cannot tell from the cells, shape (draws,); 0 where it is told
-    scallop: float  # share of what straight lines between the cells leave of a smooth surface
+    scallop: np.ndarray  # share of what straight lines between the cells leave of a smooth surface, shape (draws,)
     rough: float  # scatter of the cells about that surface, log units
     reference_v: float
 
