@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.whole import write_whole
     from tunelab.workspace import find_workspace, open_usable
 
-    if open_usable(find_workspace(path)).car.has_table:
+    if path.exists() and open_usable(find_workspace(path)).car.has_table:
         return _plan_table(path, arguments)
     planned = plan_for(path, arguments.top_speed)
     for sentence in planned.asides:
