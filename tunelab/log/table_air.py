@@ -74,10 +74,10 @@ def add_table_air(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     attrs = {"units": "kg h-1", "long_name": f"air flow by the table of {revision.name}"}
     added = log.assign(air_flow_kg_h=("time", table_air_kg_h(car, revision, inlet), attrs))
     flags = [log[f"{name}_flag"] for name in ("engine_speed_rpm", load_channel(car)) if f"{name}_flag" in log]
-    if flags:  # the air is no better than what it was reckoned from
+    if flags:  # the air is no better than what it was computed from
         both = np.bitwise_or.reduce([flag.to_numpy() for flag in flags])
         added["air_flow_kg_h_flag"] = flags[0].copy(data=both)
         added["air_flow_kg_h"].attrs["ancillary_variables"] = "air_flow_kg_h_flag"
-    line = f"air_flow_kg_h reckoned from engine speed and {load_channel(car)} by the table of {revision.name}"
+    line = f"air_flow_kg_h computed from engine speed and {load_channel(car)} by the table of {revision.name}"
     added.attrs["history"] = "\n".join(part for part in (log.attrs.get("history", ""), line) if part)
     return added

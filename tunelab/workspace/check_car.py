@@ -101,7 +101,7 @@ def _check_load_from(reading: Reading, car: Car) -> Iterator[Problem]:
         yield reading.problem(("meter",), f'an air meter beside load_from = "{kind}"', "no air meter", way_out)
     if kind != "air_meter" and not reading.has("charge"):
         way_out = "coolant_weight = [0.0] takes the intake air's temperature as it is"
-        yield reading.problem(("charge",), "nothing", "how the charge temperature is reckoned", way_out)
+        yield reading.problem(("charge",), "nothing", "how the charge temperature is computed", way_out)
     if kind == "air_meter" and reading.has("charge"):
         way_out = "say load_from if the ECU takes the air from a table, or take [charge] out"
         yield reading.problem(("charge",), 'a charge temperature beside load_from = "air_meter"', "none", way_out)

@@ -74,7 +74,7 @@ def test_the_dead_times_level_is_refused_and_its_change_with_voltage_found():
     dead = fit.dead_time
     assert not dead.shown
     assert np.isnan(dead.level_ms)
-    assert "cannot be told apart" in dead.because
+    assert "cannot be separated" in dead.because
     assert dead.slope_shown
     volts = np.array([12.4, 14.1])
     off = engine.true_dead_time(volts) - np.interp(

@@ -50,7 +50,7 @@ SCALLOP_SD = 0.5
 NAN = float("nan")
 METERS = ("meter_v", "meter_hz", "meter_counts")
 LEVEL_UNKNOWN = (
-    "A table over engine speed and load and a dead time cannot be told apart: at one cell the pulse is always about as "
+    "A table over engine speed and load and a dead time cannot be separated: at one cell the pulse is always about as "
     "long, so a dead time that is off by the same amount everywhere is an error of the table. The table's correction "
     "holds with the dead times as they are."
 )
@@ -111,8 +111,8 @@ def _require_a_table(car: Car, base: Revision, logs: Sequence[xr.Dataset]) -> No
     """Raise NothingToFit where car, revision and log do not go together."""
     if car.load_from == "blended":
         raise NothingToFit(
-            "The ECU mixes air meter and table, and no log shows by how much of each, so neither can be told from the "
-            "other. Set the ECU to one of the two for a drive, and say so as load_from in car.toml."
+            "The ECU mixes air meter and table, and no log shows by how much of each, so the two cannot "
+            "be separated. Set the ECU to one of the two for a drive, and say so as load_from in car.toml."
         )
     if not load_channel(car) or base.volumetric_efficiency is None:
         raise NothingToFit(f'{base.name} holds no table of volumetric efficiency (load_from = "{car.load_from}").')

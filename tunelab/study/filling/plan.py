@@ -102,7 +102,7 @@ def plan_cells(
         "half_then_pct": then[chosen], "high_load": high[chosen],
     })  # fmt: skip
     rows = rows.sort_values("high_load", kind="stable", ignore_index=True)
-    notes = () if car.gearing and car.tyres else ("car.toml states no gears or tyres: no road speed was reckoned.",)
+    notes = () if car.gearing and car.tyres else ("car.toml states no gears or tyres: no road speed is given.",)
     warned = (*cautions_for(car), *((HIGH_LOAD,) if rows["high_load"].any() else ()))
     return CellPlan(
         rows, fit.load_channel, float((rows["seconds"] + GETTING_THERE_S).sum()), known,

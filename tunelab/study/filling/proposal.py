@@ -207,7 +207,7 @@ def _notes(fit: FillingFit, cells: pd.DataFrame) -> tuple[str, ...]:
     left = cells[(cells["basis"] != "measured") & ~cells["changed"]]
     return (
         f"{moved} of {len(cells)} cells change: {counts['measured']} were driven, {counts['extended']} lie so near to "
-        f"what was driven that they are told by it, {len(left)} stay as they are for want of driving.",
+        f"what was driven that they follow from it, {len(left)} stay as they are for want of driving.",
     )
 
 
