@@ -1,4 +1,4 @@
-"""How far an engine fills its cylinders, as an ECU without an air meter computes it: a table, a pressure, a temperature.
+"""How far an engine fills its cylinders, as an ECU without an air meter computes it: table, pressure, temperature.
 
 Four-stroke engines; a table's rows are loads (manifold pressure or throttle opening), its columns engine speeds.
 """
