@@ -279,14 +279,18 @@ def drive(
     return logged(engine, rng, time, cut, columns, breaks=breaks)
 
 
-def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, cut, short=0.0) -> dict[str, np.ndarray]:
+def fuelling(
+    engine, revision, rng, rate_hz, *, rpm, load, air, battery, cut, volt=None, believed=None, short=0.0
+) -> dict[str, np.ndarray]:
     """ECU, injectors, wall film, exhaust and lambda sensor, sample by sample because trims close the loop.
 
-    `short` is the share of fuel that the ECU holds back unasked, shape (time,) or scalar.
+    The ECU takes the air from the meter at `volt`, or it is given as `believed` [kg/h]. `short` is the share of fuel
+    that the ECU holds back unasked, shape (time,) or scalar.
     """
     car, trait, n = engine.car, engine.traits, len(rpm)
     curve, table, afr = revision.meter_curve, revision.dead_time, revision.fuelling.stoich_afr
-    believed = np.interp(smoothed(volt, 0.04, rate_hz), curve.reading, curve.flow_kg_h)
+    if believed is None:
+        believed = np.interp(smoothed(volt, 0.04, rate_hz), curve.reading, curve.flow_kg_h)
     per_cycle_g = believed * 1000 / 60 / rpm * 2 / car.engine.cylinders
     commanded = np.where(load > 0.78, 0.89, np.where(cut, 1.0, 1.0))
     dead = np.interp(battery, table.battery_v, table.dead_time_ms)
@@ -330,7 +334,7 @@ def fuelling(engine, revision, rng, rate_hz, *, rpm, load, air, volt, battery, c
     }
 
 
-def logged(engine, rng, time, cut, columns, *, breaks: int = BREAKS) -> xr.Dataset:
+def logged(engine, rng, time, cut, columns, *, breaks: int = BREAKS, spiked: str = "meter_v") -> xr.Dataset:
     """Rows drop out, single readings spike, lambda refreshes slowly; flags by the log contract."""
     car, every, n = engine.car, int(engine.traits["lambda_every"]), len(time)
     columns = {name: values for name, values in columns.items() if name != "true_lambda"}
@@ -341,9 +345,9 @@ def logged(engine, rng, time, cut, columns, *, breaks: int = BREAKS) -> xr.Datas
     columns["lambda_measured"] = columns["lambda_measured"][held]
     after = np.convolve(cut, np.ones(int(1.7 / np.median(np.diff(time)))))[:n] > 0
     spike = rng.random(n) < 5e-4
-    columns["meter_v"] = np.where(spike, columns["meter_v"] * 1.3, columns["meter_v"])
+    columns[spiked] = np.where(spike, columns[spiked] * 1.3, columns[spiked])
     flags = {f"{name}_flag": np.zeros(n, dtype=np.int32) for name in columns}
-    flags["meter_v_flag"] = np.where(spike, MASKS["spike"], 0).astype(np.int32)
+    flags[f"{spiked}_flag"] = np.where(spike, MASKS["spike"], 0).astype(np.int32)
     lam = columns["lambda_measured"]
     at_rail = (lam <= car.lambda_sensor.rail_low) | (lam >= car.lambda_sensor.rail_high)
     flags["lambda_measured_flag"] = np.where(at_rail, MASKS["rail"], 0).astype(np.int32)

@@ -10,6 +10,7 @@ import pytest
 from tunelab.simulate.demo.build import SUMS, demo_files, log_file_bytes, session_of, write_demo
 from tunelab.simulate.demo.outings import log_files
 from tunelab.simulate.demo.revisions import revisions
+from tunelab.simulate.demo.second import PLACE, second_log
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.simulate.operating import Points, read_lambda
 from tunelab.simulate.sweep import DAY
@@ -57,6 +58,12 @@ def test_a_log_is_made_again_byte_for_byte(name):
     data = log_file_bytes(file, revisions()[session_of(file).revision])
     kept = (DEMO / "sessions" / file.session / file.name).read_bytes()
     assert content(data, name) == content(kept, name)
+
+
+def test_the_second_cars_log_is_made_again_byte_for_byte():
+    name = "2026-06-13-steady"
+    kept = (DEMO / PLACE / "sessions" / name / "sweep.csv.gz").read_bytes()
+    assert gzip.decompress(second_log(name)) == gzip.decompress(kept)
 
 
 @pytest.mark.bench

@@ -116,6 +116,10 @@ WORDS = {
     ),
     "trim_short_2_pct": "",
     "trim_long_2_pct": "",
+    "ethanol_pct": (
+        "ethanol, ethanol content, ethanol percent, ethanol percentage, fuel ethanol content, alcohol content, fuel "
+        "alcohol content, alcohol fuel content, fuel composition, ethanolgehalt, teneur ethanol, contenido etanol"
+    ),
     "enrichment_pct": (
         "enrichment, acceleration enrichment, accel enrich, acceleration fuel, transient enrichment, transient "
         "fuel, tip in enrichment, anreicherung, beschleunigungsanreicherung, enrichissement, enrichissement "

@@ -91,6 +91,7 @@ _ROWS = (
     Channel("trim_short_2_pct", "percent", "short-term trim 2", "short-term fuel trim, bank 2", -60, 60),
     Channel("trim_long_2_pct", "percent", "long-term trim 2", "long-term fuel trim, bank 2", -60, 60),
     Channel("enrichment_pct", "percent", "acceleration enrichment", "transient fuel added by the ECU", -100, 400),
+    Channel("ethanol_pct", "percent", "ethanol content", "ethanol in the fuel by volume, by a sensor in it", -2, 105),
     Channel("battery_v", "V", "battery", "supply voltage at the ECU", 0, 20),
     Channel("coolant_c", "degree_Celsius", "coolant", "coolant temperature", -45, 150),
     Channel("intake_air_c", "degree_Celsius", "intake air", "intake air temperature", -45, 120),

@@ -206,6 +206,10 @@ def fit(drive: Drive, *others: Drive) -> SteadyFit:
     """
     from tunelab.study.steady import Delay, fit_steady
 
+    if drive.car.has_table:
+        raise TypeError(
+            "this car's ECU takes the air from a table: use tunelab.study.filling, fit_filling and propose_table."
+        )
     late = drive.delay
     return fit_steady(
         [drive.log, *(other.log for other in others)],

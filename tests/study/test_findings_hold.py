@@ -21,22 +21,25 @@ from held_log import held_log
 from link_log import at_speed, link_log, without
 from link_log import session as link_session
 from plain_car import WEATHER, flagged, in_force, outing, owners_car
+from plain_filling import drive_table, invent_table
 from plain_fit import made_up_fit, made_up_proposal
 from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
 from plain_power import measure, pulled
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
+from tunelab.log.table_air import add_table_air
 from tunelab.record.plan import plan_chapter
 from tunelab.record.steady import prediction
 from tunelab.simulate.demo.special import MARIT, PIA, TRUTH
 from tunelab.simulate.plans import launches, road_drive
 from tunelab.simulate.schedule import idle
 from tunelab.study.coast_down import fit_coast_down
-from tunelab.study.consistency import check_consistency
+from tunelab.study.consistency import check_consistency, withhold_findings
 from tunelab.study.coverage import cover
 from tunelab.study.delay import DelayFit
 from tunelab.study.drive_plan import plan_drive
 from tunelab.study.feasibility import FullLoad, check_feasibility
+from tunelab.study.filling import fit_filling, propose_table
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import study_fuel_cut
 from tunelab.study.full_load_fuel import join_setting, propose_full_load
@@ -257,10 +260,21 @@ def steady_findings(log: xr.Dataset) -> list[Finding]:
     return [*found, *plan_chapter(covered, plan).findings]
 
 
+def table_findings(log: xr.Dataset) -> list[Finding]:
+    """Of a car without an air meter; what checks of the log stop is withheld, as in its record."""
+    revisions = {"r01": TABLED.revision}
+    fit = fit_filling([log], TABLED.car, revisions, "r01")
+    with_air = add_table_air(log, TABLED.car, TABLED.revision)
+    checks = check_consistency([with_air], TABLED.car, revisions, "r01")
+    found = [*fit.findings(TABLED.car), prediction(fit, propose_table(fit, TABLED.car, TABLED.revision), TABLED.car)]
+    return list(withhold_findings(found, checks))
+
+
 def feasibility_findings(_: xr.Dataset) -> list[Finding]:
     return check_feasibility(OWNER, in_force(), FullLoad(WEATHER, 0.87, 13.8), pull_speed_max_km_h=150.0).findings()
 
 
+TABLED = invent_table(3)  # a car without an air meter
 FULL = tuple(out_and_back(3, 2400, 6600, pairs=1))
 DRIVES = {
     "road": Driven(road_log, road_findings),
@@ -273,6 +287,7 @@ DRIVES = {
     "launch": Driven(launch_log, launch_findings),
     "link": Driven(noisy_link, link_study_findings),
     "before the drive": Driven(xr.Dataset, feasibility_findings),
+    "table": Driven(lambda: drive_table(TABLED, TABLED.revision, seed=3, minutes=6), table_findings),
     "steady": Driven(lambda: held_log(SIMULATED, REVISION, [(2000.0, 60.0, 9.0)]), steady_findings),
 }
 NO_READINGS = {"before the drive", "steady"}  # nothing of a log goes into their figures, or not here

@@ -14,6 +14,9 @@ _PLACES = {
     "draw_meter_factor": "meter",
     "draw_pulsation_map": "meter",
     "draw_residuals": "fit",
+    "draw_table_change": "filling",
+    "draw_table_evidence": "filling",
+    "draw_table_residuals": "filling",
     "draw_trace": "trace",
     "event_windows": "trace",
 }

@@ -42,7 +42,9 @@ def run(arguments: argparse.Namespace) -> int:
     root = copy_demo(Path(arguments.dir))
     say(f"copied the demo workspace to {root}")
     opened = first_steady_session(root)
-    notebooks = choose_notebooks(notebooks_folder(), tuple(opened.folder.session.steps), ())
+    notebooks = choose_notebooks(
+        notebooks_folder(), tuple(opened.folder.session.steps), (), load_from=opened.car.load_from
+    )
     record = record_session(opened, notebooks, {})
     for failed in (run for run in record.runs if run.failed):
         complain(f"{failed.notebook.name} failed: {failed.failure}")

@@ -56,7 +56,10 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.record.plan import plan_sentence, plan_table
     from tunelab.record.planning import plan_for
     from tunelab.record.whole import write_whole
+    from tunelab.workspace import find_workspace, open_usable
 
+    if path.exists() and open_usable(find_workspace(path)).car.has_table:
+        return _plan_table(path, arguments)
     planned = plan_for(path, arguments.top_speed)
     for sentence in planned.asides:
         complain(sentence)
@@ -76,6 +79,23 @@ def run(arguments: argparse.Namespace) -> int:
         say()
     for sentence in (*planned.plan.notes, *planned.plan.cautions):
         say_folded(f"- {sentence}", hang=2)
+    return 0
+
+
+def _plan_table(path: Path, arguments: argparse.Namespace) -> int:
+    """Plan in the cells of the table that the car's ECU takes the air from."""
+    from tunelab.record.filling import plan_table_drive
+    from tunelab.record.whole import write_whole
+
+    planned = plan_table_drive(path, arguments.top_speed)
+    for sentence in planned.asides:
+        complain(sentence)
+    if arguments.html:
+        write_whole(Path(arguments.html), planned.html())
+        say(f"open {arguments.html}")
+        return 0
+    for line in planned.lines():
+        say_folded(line, hang=2) if line.startswith("- ") else say(line)
     return 0
 
 

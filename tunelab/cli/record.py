@@ -72,7 +72,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     opened = open_session(Path(arguments.session))
     steps = tuple(opened.folder.session.steps)
-    notebooks = choose_notebooks(notebooks_folder(), steps, tuple(arguments.notebook))
+    names, kind = tuple(arguments.notebook), opened.car.load_from
+    notebooks = choose_notebooks(notebooks_folder(), steps, names, load_from=kind)
     settings = settings_for(notebooks, arguments.assignments)
     require_sessions(opened, settings)
     if arguments.quick:

@@ -14,6 +14,7 @@ from tunelab.log.map.problem import MapError
 from tunelab.log.own import read_own_log
 from tunelab.log.read import ReadError, read_raw
 from tunelab.log.remember import recall_from, take_remembered
+from tunelab.log.table_air import add_table_air
 from tunelab.workspace import SessionFolder, Workspace
 
 
@@ -53,13 +54,18 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
     own = read_own_log(folder.files[0]) if len(folder.files) == 1 else None
     if own is not None:
         _require_rows(own, session_name)
-        return own.assign_attrs(session=session_name, revision=folder.session.revision)
+        return _with_air(own.assign_attrs(session=session_name, revision=folder.session.revision), workspace)
     files = _map_all(workspace, folder)
     try:
         log = join_files(files, title=f"drive log of {session_name}", starts=folder.session.starts_of)
     except MapError as error:
         raise LoadError(f"{session_name}: {error}") from error
-    return log.assign_attrs(session=session_name, revision=folder.session.revision)
+    return _with_air(log.assign_attrs(session=session_name, revision=folder.session.revision), workspace)
+
+
+def _with_air(log: xr.Dataset, workspace: Workspace) -> xr.Dataset:
+    """Add the air that the ECU of a car without an air meter takes from its table."""
+    return add_table_air(log, workspace.car, workspace.revisions[log.attrs["revision"]])
 
 
 def _require_rows(log: xr.Dataset, session_name: str) -> None:

@@ -13,7 +13,10 @@ _PLACES = {
     "OpenedSession": "opened",
     "Section": "chapter",
     "bullets": "display",
+    "cells_table": "filling",
     "dead_time_table": "steady",
+    "filling_chapter": "filling",
+    "filling_lines": "filling",
     "gather_evidence": "evidence",
     "halves_table": "steady",
     "meter_table": "steady",
@@ -26,6 +29,7 @@ _PLACES = {
     "set_up_display": "display",
     "steady_chapter": "steady",
     "steady_lines": "steady",
+    "withhold_table": "filling",
     "write": "chapter",
 }
 __all__ = tuple(_PLACES)

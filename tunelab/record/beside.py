@@ -200,6 +200,8 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
         found = _read(opened, opened.folder)
     else:
         found = find_beside(opened, wanted, "steady", fits=_any_session)
+    if opened.car.has_table:
+        return SteadyBeside(found, None, "this car's ECU takes the air from a table, which the steady question fits.")
     if found.evidence is None:
         return SteadyBeside(found, None, found.because)
     lag = None

@@ -52,7 +52,7 @@ MORE_IS_BETTER = frozenset({
     "idle.actuator_margin",
 })  # fmt: skip
 NEAR_ZERO_IS_BETTER = frozenset({
-    "steady.meter", "steady.dead_time", "steady.dead_time_slope", "steady.halves", "idle.speed_error",
+    "steady.meter", "steady.table", "steady.dead_time", "steady.dead_time_slope", "steady.halves", "idle.speed_error",
     "idle.lambda_error", "idle.load_step", "high_flow.agreement", "part_throttle.meter_agreement",
     "launch.held_speed", "transient.missing_fuel", "heat.per_coolant", "heat.per_intake",
 })  # fmt: skip

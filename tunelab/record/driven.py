@@ -33,6 +33,7 @@ from tunelab.workspace import Workspace
 from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
 
 KEPT = ".driven"  # a name with a dot is no record
+READ_BY = ("meter_curve", "volumetric_efficiency", "injectors", "dead_time", "fuelling")  # what a log is read by
 FORM = "2"  # of the files; another number makes them anew
 
 
@@ -137,7 +138,7 @@ class Driven:
         return [
             car.model_dump_json(exclude={"limits"}),
             str(car.limits.coolant_min_c),
-            revision.model_dump_json(include={"meter_curve", "injectors", "dead_time", "fuelling"}),
+            revision.model_dump_json(include=set(READ_BY)),
             folder.session.model_dump_json(exclude={"notes", "driver", "place"}),
             sha256(channels) if channels.is_file() else "",
             json.dumps(files),

@@ -40,6 +40,7 @@ class Notebook:
     steps: tuple[str, ...]
     parameters: tuple[Parameter, ...]
     order: int = 50  # its place in the summary; lower comes first
+    load_from: tuple[str, ...] = ()  # kinds of car that it is for, by car.toml; empty: every car
     answer: tuple[str, ...] = ()  # ids of the findings that answer its question; empty: the one nearest to its limit
 
     def parameter(self, name: str) -> Parameter:
@@ -94,8 +95,12 @@ def find_notebooks(folder: Path) -> tuple[Notebook, ...]:
     return tuple(sorted(notebooks, key=lambda notebook: (notebook.order, notebook.name)))
 
 
-def choose_notebooks(folder: Path, steps: tuple[str, ...], names: tuple[str, ...]) -> tuple[Notebook, ...]:
-    """Choose the notebooks named, or else those that serve one of the session's steps.
+def choose_notebooks(
+    folder: Path, steps: tuple[str, ...], names: tuple[str, ...], *, load_from: str = "air_meter"
+) -> tuple[Notebook, ...]:
+    """Choose the notebooks named, or else those that serve one of the session's steps and this kind of car.
+
+    `load_from` is what the car's ECU takes the air from, as car.toml says.
 
     Raises
     ------
@@ -108,11 +113,17 @@ def choose_notebooks(folder: Path, steps: tuple[str, ...], names: tuple[str, ...
             raise NotebookError(f"There is no notebook {name!r}; {hint(name, list(available))}")
         if all(parameter.name != "session" for parameter in available[name].parameters):
             raise NotebookError(f"The notebook {name} reads a whole workspace: tunelab ready --page.")
-    chosen = [n for n in available.values() if n.name in names or (not names and set(n.steps) & set(steps))]
+    serving = [n for n in available.values() if set(n.steps) & set(steps) and is_for(n, load_from)]
+    chosen = [n for n in available.values() if n.name in names] if names else serving
     if not chosen:
         served = sorted({step for notebook in available.values() for step in notebook.steps})
         raise NotebookError(f"No notebook serves the step {', '.join(steps)}; there are some for {', '.join(served)}.")
     return tuple(chosen)
+
+
+def is_for(notebook: Notebook, load_from: str) -> bool:
+    """Whether a notebook's question makes sense for a car whose ECU takes the air from this."""
+    return not notebook.load_from or load_from in notebook.load_from
 
 
 def read_notebook(path: Path) -> Notebook:
@@ -126,8 +137,8 @@ def read_notebook(path: Path) -> Notebook:
     metadata, cells = read_cells(path)
     about = metadata.get("tunelab", {})
     steps, order = tuple(about.get("steps", ())), int(about.get("order", 50))
-    answer = tuple(about.get("answer", ()))
-    return Notebook(path.stem, path, _title(cells), steps, _parameters(cells, path), order, answer)
+    answer, load_from = tuple(about.get("answer", ())), tuple(about.get("load_from", ()))
+    return Notebook(path.stem, path, _title(cells), steps, _parameters(cells, path), order, load_from, answer)
 
 
 def read_cells(path: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:

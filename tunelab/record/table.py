@@ -26,9 +26,12 @@ TABLES = {
     "meter_curve": "flow_in_force_kg_h, factor, factor_lower, factor_upper, flow_proposed_kg_h, seconds, basis",
     "dead_time": "battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, "
     "dead_time_proposed_ms, basis",
+    "table_cells": "engine_speed_rpm, load, in_force, factor, factor_lower, factor_upper, seconds, holds, basis, "
+    "proposed, change_pct, changed",
     "power_curve": "pull, gear, engine_speed_rpm, wheel_power_kw, lower_kw, upper_kw, wheel_torque_nm, "
     "standard_day_factor",
 }
+LOADS = ("manifold_kpa", "throttle_pct")
 READINGS = ("meter_v", "meter_hz", "meter_counts")
 DIGITS = 7  # significant digits: past what a log carries, short of the noise of arithmetic
 
@@ -51,6 +54,8 @@ def check_columns(name: str, table: pd.DataFrame) -> None:
     columns = [str(column) for column in table.columns]
     if name == "meter_curve" and columns[:1] and columns[0] in READINGS:
         columns = columns[1:]
+    if name == "table_cells" and columns[1:2] and columns[1] in LOADS:
+        columns = [columns[0], "load", *columns[2:]]
     if columns != wanted:
         raise TableError(f"tables/{name}.csv has the columns {', '.join(columns)}; wanted {', '.join(wanted)}.")
 

@@ -17,6 +17,7 @@ from tunelab.simulate.scale import KG_H, KILO, KM_H, MILLI
 from tunelab.simulate.schedule import Driver, Schedule, idle
 from tunelab.simulate.state import State, first_state, towards
 from tunelab.simulate.truth import Truth
+from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 STEP_S = 0.01
@@ -224,18 +225,25 @@ def _loop(rig: _Rig) -> list[tuple[float, ...]]:
     return rows
 
 
-def drive(truth: Truth, revision: Revision, schedule: Schedule, *, rng: np.random.Generator) -> Drive:
-    """Drive a schedule with a revision in the ECU. The same `rng` state gives the same drive."""
+def drive(
+    truth: Truth, revision: Revision, schedule: Schedule, *, rng: np.random.Generator, car: Car | None = None
+) -> Drive:
+    """Drive a schedule with a revision in the ECU. The same `rng` state gives the same drive.
+
+    `car` says whether the ECU takes the air from a table; without it, or where it says so, from the meter.
+    """
     count = round(schedule.longest_s / STEP_S)
     noise = _noise(truth, rng, count)
     conditions = schedule.conditions
     density = conditions.pressure_kpa * KILO / (engine.GAS_CONSTANT * (conditions.air_c + 273.15))
-    rig = _Rig(truth, ecu.ecu_tables(revision), schedule, noise, exhaust.pipe_of(truth, STEP_S), density)
+    rig = _Rig(truth, ecu.ecu_tables(revision, car), schedule, noise, exhaust.pipe_of(truth, STEP_S), density)
     table = np.array(_loop(rig), dtype=float).T
     names = (*CHANNEL_NAMES, "reading", "wide", *TRUE_NAMES)
     columns = dict(zip(names, table, strict=True))
     true = {name: columns.pop(name) for name in TRUE_NAMES}
     channels = _finish(columns, truth, schedule, noise, rng)
+    if car is not None and not car.has_meter:
+        channels = {name: values for name, values in channels.items() if not name.startswith("meter_")}
     return Drive(schedule, revision.name, STEP_S * np.arange(table.shape[1]), channels, true)
 
 

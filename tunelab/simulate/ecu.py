@@ -5,11 +5,12 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 
-from tunelab.simulate.engine import best_spark
+from tunelab.simulate.engine import GAS_CONSTANT, best_spark
 from tunelab.simulate.injector import ecu_injector_flow_g_s
 from tunelab.simulate.scale import KG_H, KG_H_IN_G_S, KILO, MILLI
 from tunelab.simulate.state import State, lookup, towards
 from tunelab.simulate.truth import Truth
+from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 _SPEED_EDGES = (1250.0, 2000.0, 3000.0, 4500.0)
@@ -28,10 +29,41 @@ class EcuTables:
     injector_g_min: float
     stoich_afr: float
     rev_limit_rpm: float
+    filling: FillingTables | None = None  # where the air comes from a table and not from a meter
 
 
-def ecu_tables(revision: Revision) -> EcuTables:
-    """Take the revision apart once, before the loop."""
+@dataclass(frozen=True)
+class FillingTables:
+    """A table over engine speed and load with the charge temperature law, as plain lists."""
+
+    by_throttle: bool
+    speed_rpm: list[float]
+    load: list[float]
+    kg_kelvin: list[list[float]]  # air per cycle of the whole engine times charge temperature, per kPa [kg K / kPa]
+    weight_flow_kg_h: list[float]
+    weight: list[float]
+
+
+def filling_tables(revision: Revision, car: Car) -> FillingTables:
+    """Take a table of volumetric efficiency apart once, before the loop."""
+    table, charge = revision.volumetric_efficiency, car.charge
+    if table.key == "efficiency_pct":
+        by_load = [0.01 * car.engine.displacement_l * MILLI * KILO / GAS_CONSTANT] * len(table.load)
+    else:
+        kelvin = table.charge_c + 273.15
+        pressures = table.load if table.load_key == "manifold_kpa" else [table.barometer_kpa] * len(table.load)
+        by_load = [1e-6 * car.engine.cylinders * kelvin / pressure for pressure in pressures]
+    rows = [[value * factor for value in row] for row, factor in zip(table.values.tolist(), by_load, strict=True)]
+    flows = charge.air_flow_kg_h or [0.0, 1.0]
+    weights = charge.coolant_weight if charge.air_flow_kg_h else charge.coolant_weight * 2
+    return FillingTables(
+        table.load_key == "throttle_pct", [float(v) for v in table.engine_speed_rpm], table.load.tolist(), rows,
+        [float(v) for v in flows], [float(v) for v in weights],
+    )  # fmt: skip
+
+
+def ecu_tables(revision: Revision, car: Car | None = None) -> EcuTables:
+    """Take the revision apart once, before the loop; a car whose ECU has a table says so."""
     return EcuTables(
         [float(v) for v in revision.meter_curve.reading],
         [float(v) for v in revision.meter_curve.flow_kg_h],
@@ -40,12 +72,31 @@ def ecu_tables(revision: Revision) -> EcuTables:
         revision.injectors.flow_g_min,
         revision.fuelling.stoich_afr,
         revision.fuelling.rev_limit_rpm,
+        None if car is None or not car.has_table else filling_tables(revision, car),
     )
+
+
+def table_flow_kg_h(s: State, tables: FillingTables, ambient_kpa: float) -> float:
+    """Air flow by the table: bilinear between its cells, held beyond; its charge temperature by the flow before."""
+    load = s.throttle_pct if tables.by_throttle else s.manifold_kpa
+    at = min(max(load, tables.load[0]), tables.load[-1])
+    row = min(max(bisect_right(tables.load, at) - 1, 0), len(tables.load) - 2)
+    up = (at - tables.load[row]) / (tables.load[row + 1] - tables.load[row])
+    speed = max(s.engine_speed_rpm, 100.0)
+    value = (1.0 - up) * lookup(tables.speed_rpm, tables.kg_kelvin[row], speed)
+    value += up * lookup(tables.speed_rpm, tables.kg_kelvin[row + 1], speed)
+    weight = lookup(tables.weight_flow_kg_h, tables.weight, s.air_flow_kg_h)
+    kelvin = 273.15 + s.intake_air_c + weight * (s.coolant_c - s.intake_air_c)
+    pressure = ambient_kpa if tables.by_throttle else s.manifold_kpa
+    return value * pressure / kelvin * speed / 120.0 * KG_H
 
 
 def step_metering(s: State, truth: Truth, tables: EcuTables, dt: float) -> None:
     """Reading to air flow, averaged over half an engine cycle, and load."""
-    flow = lookup(tables.reading, tables.flow_kg_h, s.reading)
+    if tables.filling is None:
+        flow = lookup(tables.reading, tables.flow_kg_h, s.reading)
+    else:
+        flow = table_flow_kg_h(s, tables.filling, s.manifold_kpa + s.vacuum_kpa)
     speed = max(s.engine_speed_rpm, 100.0)
     s.air_flow_kg_h = towards(s.air_flow_kg_h, flow, dt, 60.0 / speed)
     full = _REFERENCE_DENSITY * truth.engine.displacement_l * MILLI * speed / 120.0 * KG_H

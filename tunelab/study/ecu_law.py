@@ -13,6 +13,7 @@ import xarray as xr
 
 from tunelab.log.flag import trusted
 from tunelab.physics.injectors import dead_time_at, flow_at_pressure
+from tunelab.study.fuel_flow import log_stoich
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.units import convert
 from tunelab.workspace.car import Car
@@ -78,7 +79,8 @@ def lawful_open_ms(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
     if not has(log, "lambda_commanded"):
         return np.full(log.sizes["time"], np.nan)
     air = metered_air_kg_h(log, car, revision)
-    fuel = convert(air, "kg/h", "g/min") / (revision.fuelling.stoich_afr * at_rows(log, "lambda_commanded"))
+    stoich = revision.fuelling.stoich_afr * np.exp(log_stoich(log, car, revision))
+    fuel = convert(air, "kg/h", "g/min") / (stoich * at_rows(log, "lambda_commanded"))
     speed = at_rows(log, "engine_speed_rpm")
     turning = np.where(speed > 0, speed, np.nan)
     injections_min = car.injectors.count * car.injectors.injections_per_cycle * turning / 2

@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 
 from tunelab.constants import STANDARD_ATMOSPHERE_KPA
+from tunelab.physics.fuels import blend_by_volume, stoich_afr
 from tunelab.physics.injectors import dead_time_at, delivered_mass, flow_at_pressure
 from tunelab.study.gearing.reading import has, trusted_values
 from tunelab.units import convert
@@ -55,3 +56,34 @@ def injector_flow_g_min(log: xr.Dataset, car: Car, revision: Revision) -> np.nda
     outside = trusted_values(log, "barometer_kpa") if has(log, "barometer_kpa") else STANDARD_ATMOSPHERE_KPA
     across = car.injectors.rail_pressure_kpa + outside - manifold
     return flow_at_pressure(flow, car.injectors.rail_pressure_kpa, np.maximum(across, 1.0))
+
+
+ETHANOL = (3.0, 0.5, 0.789)  # C2H5OH: hydrogen and oxygen per carbon (definition), kg/L (handbook value, from memory)
+BY_CONTENT = (
+    "The stoichiometric ratio follows the logged ethanol content; the fuel of car.toml is taken as the one without any "
+    "ethanol."
+)
+
+
+def stoich_of_content(car: Car, ethanol_pct: float) -> float:
+    """Stoichiometric ratio of the car's fuel, stated without ethanol, with a share of ethanol by volume. [kg/kg]"""
+    fuel = car.fuel
+    plain = (fuel.hydrogen_to_carbon, fuel.oxygen_to_carbon, fuel.density_kg_l)
+    blend = blend_by_volume(plain, ETHANOL, convert(ethanol_pct, "percent", "1"))
+    return float(stoich_afr(blend.hydrogen_to_carbon, blend.oxygen_to_carbon))
+
+
+def log_stoich(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
+    """Log of the stoichiometric ratio by the logged ethanol content over the revision's own, shape (time,).
+
+    Zero without an ethanol sensor. An ECU that has one reckons with the ratio of what the sensor reads.
+    """
+    if not has(log, "ethanol_pct"):
+        return np.zeros(log.sizes["time"])
+    values = trusted_values(log, "ethanol_pct")
+    if not np.isfinite(values).any():
+        return np.zeros(log.sizes["time"])
+    content = np.clip(np.where(np.isfinite(values), values, np.nanmedian(values)), 0.0, 100.0)
+    at = np.linspace(0.0, 100.0, 21)
+    known = np.log([stoich_of_content(car, share) for share in at])
+    return np.interp(content, at, known) - np.log(revision.fuelling.stoich_afr)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tunelab.workspace.filling import surface_of
 from tunelab.workspace.revision import OtherChange, Revision, SparkTable
 
 SAME = 1e-3  # share by which a flow or a ratio may differ and still be the same: finer than any log shows
@@ -19,7 +20,7 @@ Range = tuple[float, float]
 class Difference:
     """One part that differs. `change` is the largest one, signed, in `unit`."""
 
-    part: str  # curve, curve_top, dead_time, injector_flow, stoich, rev_limit, full_load_fuel or spark
+    part: str  # curve, curve_top, filling, dead_time, injector_flow, stoich, rev_limit, full_load_fuel or spark
     change: float
     unit: str
     where: Range | None  # readings or battery voltages between which it differs
@@ -92,6 +93,7 @@ def differences(before: Revision, after: Revision) -> tuple[Difference, ...]:
     found = [
         curve_difference(before, after, None),
         _top(before, after),
+        _filling(before, after),
         dead_time_difference(before, after, None),
         _ratio("injector_flow", "injector flow", before.injectors.flow_g_min, after.injectors.flow_g_min),
         _ratio("stoich", "stoichiometric ratio", before.fuelling.stoich_afr, after.fuelling.stoich_afr),
@@ -183,6 +185,31 @@ def _full_load_fuel(before: Revision, after: Revision) -> Difference | None:
     where = (float(points[differs].min()), float(points[differs].max()))
     text = f"the fuel at full load differs by up to {worst:+.1f} % from {where[0]:.0f} to {where[1]:.0f} rpm"
     return Difference("full_load_fuel", worst, "%", where, text)
+
+
+def _filling(before: Revision, after: Revision) -> Difference | None:
+    """How far the tables that the air is taken from differ over the cells of both: more air is more fuel, a rise."""
+    one, other = before.volumetric_efficiency, after.volumetric_efficiency
+    if one is None and other is None:
+        return None
+    name = "the table of volumetric efficiency"
+    if one is None or other is None or (one.key, one.load_key) != (other.key, other.load_key):
+        return _not_told("filling", "%", name, before, after, one is None, other is None)
+    speed = np.union1d(one.engine_speed_rpm, other.engine_speed_rpm)
+    load = np.union1d(one.load, other.load)
+    here, there = (surface_of(table).at(speed[None, :], load[:, None], table.values) for table in (one, other))
+    change = 100 * (there / here - 1)
+    differs = np.abs(change) > 100 * SAME
+    if (one.charge_c, one.barometer_kpa) != (other.charge_c, other.barometer_kpa):
+        return _not_told("filling", "%", name, before, after, False, False)
+    if not differs.any():
+        return None
+    worst, columns = float(change.flat[np.argmax(np.abs(change))]), differs.any(axis=0)
+    where = (float(speed[columns].min()), float(speed[columns].max()))
+    text = (
+        f"the table differs by up to {worst:+.1f} % in {differs.sum()} cells from {where[0]:.0f} to {where[1]:.0f} rpm"
+    )
+    return Difference("filling", worst, "%", where, text)
 
 
 def _spark(before: Revision, after: Revision) -> Difference | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -46,7 +46,20 @@ class Meter(Table):
     @property
     def channel(self) -> str:
         """Canonical channel name of the meter's reading."""
-        return {"voltage": "meter_v", "frequency": "meter_hz", "counts": "meter_counts"}[self.kind]
+        names = {"voltage": "meter_v", "frequency": "meter_hz", "counts": "meter_counts"}
+        return names.get(self.kind, "air_flow_kg_h")  # without a meter: the air that the ECU reckons
+
+
+# What the ECU takes the air from: a meter, or a table over engine speed and one of these, or both mixed.
+LoadFrom = Literal["air_meter", "manifold_pressure", "throttle", "blended"]
+LOAD_CHANNEL = {"manifold_pressure": "manifold_kpa", "throttle": "throttle_pct"}
+
+
+class Charge(Table):
+    """Temperature of the air that fills the cylinders, as the ECU reckons it: intake air drawn toward the coolant."""
+
+    coolant_weight: Annotated[list[Annotated[float, Field(ge=0, le=1)]], Field(min_length=1)]  # 0: intake air alone
+    air_flow_kg_h: list[NotNegative] | None = None  # one for each weight, rising; none: one weight for every flow
 
 
 class Injectors(Table):
@@ -169,13 +182,38 @@ class Car(Table):
     """Everything `car.toml` holds."""
 
     name: str
+    load_from: LoadFrom = "air_meter"
     engine: Engine
-    meter: Meter
+    meter: Meter | None = None  # of a car that has one; without it, the ECU's own air stands in
     injectors: Injectors
     lambda_sensor: LambdaSensor
     fuel: Fuel
     limits: Limits
+    charge: Charge | None = None  # of a car whose ECU takes the air from a table
     gearing: Gearing | None = None
     tyres: Tyres | None = None
     vehicle: Vehicle | None = None
     road_load: RoadLoad | None = None
+
+    @property
+    def has_meter(self) -> bool:
+        """Whether the ECU reads an air meter."""
+        return self.load_from in ("air_meter", "blended")
+
+    @property
+    def has_table(self) -> bool:
+        """Whether the ECU takes the air from a table over engine speed and load."""
+        return self.load_from != "air_meter"
+
+    @model_validator(mode="after")
+    def _air_in_the_meters_place(self) -> Car:
+        """Where there is no meter, the air that the ECU reckons takes its reading's place, up to what the engine takes.
+
+        So every question that only wants to know how much air there is can be asked of any car.
+        """
+        if self.meter is None:
+            full_kg_h = 1.2e-3 * self.engine.displacement_l * self.limits.rev_limit_rpm / 2 * 60
+            most = full_kg_h * (1.2 + (self.limits.boost_max_kpa or 0.0) / 100)
+            stand_in = Meter.model_construct(kind="none", rail_low=-1.0, rail_high=most)
+            object.__setattr__(self, "meter", stand_in)
+        return self

@@ -7,9 +7,21 @@ from collections.abc import Iterator, Sequence
 
 from tunelab.physics.driveline import tyre_circumference
 from tunelab.physics.load import swept_volume
-from tunelab.workspace.car import Car, Engine, Injectors, LambdaSensor, Limits, RoadLoad, Table, Tyres
+from tunelab.workspace.car import (
+    LOAD_CHANNEL,
+    Car,
+    Charge,
+    Engine,
+    Injectors,
+    LambdaSensor,
+    Limits,
+    RoadLoad,
+    Table,
+    Tyres,
+)
 from tunelab.workspace.problem import Problem
 from tunelab.workspace.toml_file import Reading
+from tunelab.workspace.wanted import wanted
 
 COAST_DOWN_KEYS = ("a_n", "b_n_s_m", "c_n_s2_m2")
 DRAG_KEYS = ("drag_area_m2", "rolling_coefficient")
@@ -30,8 +42,9 @@ def check_car(reading: Reading[Car]) -> Iterator[Problem]:
         ("tyres", car.tyres, _check_tyres),
         ("road_load", car.road_load, _check_road_load),
     ):
-        if table is not None:
+        if table is not None and reading.has(key):
             yield from check(reading, key, table, car)
+    yield from _check_load_from(reading, car)
     yield from _check_gearing(reading, car)
     if car.vehicle:
         yield from in_order(reading, "vehicle", car.vehicle, ("mass_uncertainty_kg", "mass_kg"))
@@ -69,6 +82,44 @@ def _check_cylinders(reading: Reading, key: str, engine: Engine) -> Iterator[Pro
         found = f"{engine.cylinders}, and displacement_l over the volume of bore_mm and stroke_mm is {count:.2f}"
         wanted = "the number of cylinders that bore, stroke and displacement make"
         yield reading.problem((key, "cylinders"), found, wanted, "one of the four is not this engine's")
+
+
+def _check_load_from(reading: Reading, car: Car) -> Iterator[Problem]:
+    """Demand the tables that go with what the ECU takes the air from, and none that does not."""
+    kind = car.load_from
+    if kind is None:
+        return
+    if kind in ("air_meter", "blended") and not reading.has("meter"):
+        way_out = (
+            "add the key at the top of the file" if kind == "blended" else
+            "add the table [meter]; an ECU without an air meter takes the air from a table: "
+            'load_from = "manifold_pressure" or "throttle" at the top of the file says so'
+        )  # fmt: skip
+        yield reading.problem(("meter",), "nothing", wanted(Car, ("meter",)), way_out)
+    if kind in LOAD_CHANNEL and reading.has("meter"):
+        way_out = 'take [meter] out, or say load_from = "air_meter", or "blended" where the ECU mixes both'
+        yield reading.problem(("meter",), f'an air meter beside load_from = "{kind}"', "no air meter", way_out)
+    if kind != "air_meter" and not reading.has("charge"):
+        way_out = "coolant_weight = [0.0] takes the intake air's temperature as it is"
+        yield reading.problem(("charge",), "nothing", "how the charge temperature is computed", way_out)
+    if kind == "air_meter" and reading.has("charge"):
+        way_out = "say load_from if the ECU takes the air from a table, or take [charge] out"
+        yield reading.problem(("charge",), 'a charge temperature beside load_from = "air_meter"', "none", way_out)
+    yield from _check_charge(reading, car.charge)
+
+
+def _check_charge(reading: Reading, charge: Charge | None) -> Iterator[Problem]:
+    weight, flow = (charge.coolant_weight, charge.air_flow_kg_h) if charge else (None, None)
+    if weight and len(weight) > 1 and flow is None:
+        found = f"{len(weight)} weights without air_flow_kg_h"
+        yield reading.problem(("charge", "coolant_weight"), found, "one weight, or an air flow for each")
+    if weight and flow is not None and len(weight) != len(flow):
+        found = f"{len(flow)} values, and {len(weight)} in coolant_weight"
+        yield reading.problem(("charge", "air_flow_kg_h"), found, "one air flow for each weight")
+    at = first_not_rising(flow, strictly=True) if flow else None
+    if at is not None:
+        found = f"{flow[at]:g} after {flow[at - 1]:g}"
+        yield reading.problem(("charge", "air_flow_kg_h", at), found, "values that rise from each to the next")
 
 
 def _check_rails(reading: Reading, key: str, table: Table, car: Car) -> Iterator[Problem]:

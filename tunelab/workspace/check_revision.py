@@ -5,12 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import PurePath
 
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import LOAD_CHANNEL, Car, Table
 from tunelab.workspace.check_car import first_not_rising
 from tunelab.workspace.problem import KeyPath, Problem
-from tunelab.workspace.revision import BY_LOAD, FullLoadFuel, MeterCurve, OtherChange, Revision, SparkTable
+from tunelab.workspace.revision import (
+    BY_LOAD,
+    FillingTable,
+    FullLoadFuel,
+    MeterCurve,
+    OtherChange,
+    Revision,
+    SparkTable,
+)
 from tunelab.workspace.toml_file import Reading
-from tunelab.workspace.wanted import nearest
+from tunelab.workspace.wanted import nearest, wanted
 
 READINGS = ("meter_v", "meter_hz", "meter_counts")
 
@@ -25,8 +33,11 @@ def check_revision(reading: Reading[Revision], car: Car | None) -> Iterator[Prob
         wanted = f'the name of its file, "{stem}"'
         way_out = f'rename the file to {revision.name}.toml or set name = "{stem}"'
         yield reading.problem(("name",), repr(revision.name), wanted, way_out)
-    if revision.meter_curve:
+    yield from _check_load_from(reading, car)
+    if revision.meter_curve and reading.has("meter_curve"):
         yield from _check_curve(reading, revision.meter_curve, car)
+    if revision.volumetric_efficiency:
+        yield from _check_filling(reading, revision.volumetric_efficiency, car)
     yield from _check_dead_time(reading, revision)
     yield from _check_rev_limit(reading, revision, car)
     if revision.full_load_fuel:
@@ -71,6 +82,7 @@ def _returns_to(name: str, parents: Mapping[str, str | None]) -> bool:
 def _check_curve(reading: Reading, curve: MeterCurve, car: Car | None) -> Iterator[Problem]:
     given = [name for name in READINGS if reading.has("meter_curve", name)]
     meter = car and car.meter and car.meter.kind and car.meter.channel
+    meter = meter if meter in READINGS else None  # of a car without a meter that is a problem of its own
     if len(given) != 1:
         found = " and ".join(given) or "none of " + ", ".join(READINGS)
         way_out = f"this car's meter is read as {meter}" if meter else ""
@@ -81,6 +93,65 @@ def _check_curve(reading: Reading, curve: MeterCurve, car: Car | None) -> Iterat
     for name in given:
         yield from _check_lists(reading, ("meter_curve", name), getattr(curve, name), curve.flow_kg_h)
     yield from _check_rising(reading, ("meter_curve", "flow_kg_h"), curve.flow_kg_h, strictly=False)
+
+
+def _check_load_from(reading: Reading, car: Car | None) -> Iterator[Problem]:
+    """Demand the meter's curve, or the table, by what the car says the ECU takes the air from."""
+    kind = car.load_from if car else None
+    for key, is_held, other in (
+        ("meter_curve", car is not None and car.has_meter, "takes the air from a table"),
+        ("volumetric_efficiency", car is not None and car.has_table, "reads an air meter"),
+    ):
+        if kind and is_held and not reading.has(key):
+            way_out = f'add [{key}]; load_from = "{kind}" in car.toml asks for it'
+            if kind == "air_meter":
+                way_out += '. If there is no air meter, say load_from = "manifold_pressure" or "throttle" there'
+            yield reading.problem((key,), "nothing", wanted(Revision, (key,)), way_out)
+        elif kind and not is_held and reading.has(key):
+            way_out = f'take [{key}] out, or correct load_from = "{kind}" in car.toml'
+            yield reading.problem((key,), f"[{key}] in a car whose ECU {other}", "none", way_out)
+    if car is None and not (reading.has("meter_curve") or reading.has("volumetric_efficiency")):
+        yield reading.problem(("meter_curve",), "nothing", "a meter's curve, or a table of volumetric efficiency")
+
+
+def _check_filling(reading: Reading, table: FillingTable, car: Car | None) -> Iterator[Problem]:
+    """Demand one load axis, one kind of value with its references, both axes rising and a whole table."""
+    top, loads = "volumetric_efficiency", ("manifold_kpa", "throttle_pct")
+    given = [name for name in loads if reading.has(top, name)]
+    kinds = [name for name in ("efficiency_pct", "air_mg") if reading.has(top, name)]
+    load_wanted = car and LOAD_CHANNEL.get(car.load_from)
+    if len(given) != 1:
+        found = " and ".join(given) or "neither manifold_kpa nor throttle_pct"
+        yield reading.problem((top,), found, "exactly one list of loads")
+    elif load_wanted and given[0] != load_wanted:
+        way_out = f'name the list {load_wanted}, or correct load_from = "{car.load_from}" in car.toml'
+        yield reading.problem((top, given[0]), given[0], f"{load_wanted}, by which this car's table goes", way_out)
+    if len(kinds) != 1:
+        found = " and ".join(kinds) or "neither efficiency_pct nor air_mg"
+        yield reading.problem((top,), found, "exactly one of the two: what the ECU holds")
+    needed = {"charge_c": "air_mg" in kinds, "barometer_kpa": "air_mg" in kinds and given == ["throttle_pct"]}
+    for name, is_needed in needed.items():
+        if is_needed and not reading.has(top, name):
+            wanted_words = "the state of the air at which air_mg holds"
+            yield reading.problem((top, name), "nothing", wanted_words, f"add {name} in [{top}]")
+        elif kinds == ["efficiency_pct"] and reading.has(top, name):
+            yield reading.problem((top, name), name, "none: a percentage needs no reference", "take it out")
+    for name in ("engine_speed_rpm", *given):
+        yield from _check_rising(reading, (top, name), getattr(table, name), strictly=True)
+    if len(kinds) == len(given) == 1:
+        yield from _check_grid(reading, (top, kinds[0]), table, (table.engine_speed_rpm, given[0]))
+
+
+def _check_grid(reading: Reading, path: KeyPath, table: Table, axes: tuple[list | None, str]) -> Iterator[Problem]:
+    """Demand a row for each load and a value for each engine speed."""
+    rows, loads, speeds = getattr(table, path[-1]), getattr(table, axes[1]), axes[0]
+    if loads is not None and rows is not None and len(rows) != len(loads):
+        found = f"{len(rows)} rows, and {len(loads)} in {axes[1]}"
+        yield reading.problem(path, found, "one row for each load")
+    for at, row in enumerate(rows or ()):
+        if speeds is not None and row is not None and len(row) != len(speeds):
+            found = f"{len(row)} values, and {len(speeds)} in engine_speed_rpm"
+            yield reading.problem((*path, at), found, "one value for each engine speed")
 
 
 def _check_dead_time(reading: Reading, revision: Revision) -> Iterator[Problem]:

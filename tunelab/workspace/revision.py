@@ -6,7 +6,7 @@ import datetime
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field, SerializerFunctionWrapHandler, model_serializer, model_validator
 
 from tunelab.workspace.car import Finite, NotNegative, Table, at_most
 
@@ -22,8 +22,44 @@ class MeterCurve(Table):
     @property
     def reading(self) -> np.ndarray:
         """Breakpoints, in the meter's own unit, shape (breakpoints,)."""
-        given = next(v for v in (self.meter_v, self.meter_hz, self.meter_counts) if v is not None)
+        lists = (self.meter_v, self.meter_hz, self.meter_counts)
+        given = next((v for v in lists if v is not None), self.flow_kg_h)
         return np.asarray(given, dtype=float)
+
+
+AIR_ITSELF = MeterCurve(flow_kg_h=[0.0, 20000.0])  # in place of a curve where no meter is read: air for air
+
+
+class FillingTable(Table):
+    """Volumetric efficiency, or air per cylinder and cycle, over engine speed and load, as in the ECU; axes rising."""
+
+    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=2)]
+    manifold_kpa: Annotated[list[at_most(600)], Field(min_length=2)] | None = None  # absolute
+    throttle_pct: Annotated[list[Annotated[float, Field(ge=0, le=100)]], Field(min_length=2)] | None = None
+    efficiency_pct: list[list[at_most(400)]] | None = None  # at manifold density; over throttle, at the atmosphere's
+    air_mg: list[list[at_most(20000)]] | None = None  # per cylinder and cycle, at the two references below
+    charge_c: Annotated[float, Field(ge=-50, le=150)] | None = None  # charge temperature at which air_mg holds
+    barometer_kpa: Annotated[float, Field(ge=50, le=110)] | None = None  # at which air_mg over throttle holds
+
+    @property
+    def key(self) -> str:
+        """Name of the list of rows that the ECU holds."""
+        return "efficiency_pct" if self.air_mg is None else "air_mg"
+
+    @property
+    def load_key(self) -> str:
+        """Name of the list of loads, which is also the channel of the load's reading."""
+        return "manifold_kpa" if self.throttle_pct is None else "throttle_pct"
+
+    @property
+    def load(self) -> np.ndarray:
+        """Breakpoints of the load axis, in its own unit, shape (loads,)."""
+        return np.asarray(getattr(self, self.load_key), dtype=float)
+
+    @property
+    def values(self) -> np.ndarray:
+        """Percent or mg, shape (loads, engine speeds)."""
+        return np.asarray(getattr(self, self.key), dtype=float)
 
 
 class InjectorSettings(Table):
@@ -148,7 +184,8 @@ class Revision(Table):
 
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
     date: datetime.date
-    meter_curve: MeterCurve
+    meter_curve: MeterCurve | None = None  # of a car that has a meter; without one, air stands for air
+    volumetric_efficiency: FillingTable | None = None  # of a car whose ECU takes the air from a table
     injectors: InjectorSettings
     dead_time: DeadTime
     fuelling: Fuelling
@@ -166,3 +203,17 @@ class Revision(Table):
         """What it says was changed against `based_on` and no pair of tables shows."""
         cells = "; ".join(cell.words for cell in self.spark_retreat or ())
         return [*(self.also_changed or ()), *([OtherChange(kind="spark", what=cells)] if cells else ())]
+
+    @model_validator(mode="after")
+    def _air_for_air(self) -> Revision:
+        if self.meter_curve is None:
+            object.__setattr__(self, "meter_curve", AIR_ITSELF)
+        return self
+
+    @model_serializer(mode="wrap")
+    def _as_written(self, written: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """What stands in the file: no curve where there is no meter."""
+        content = written(self)
+        if self.meter_curve == AIR_ITSELF:
+            content.pop("meter_curve", None)
+        return content

@@ -31,6 +31,14 @@ WORDS = {
     "meter_curve.meter_hz": "Hz, rising",
     "meter_curve.meter_counts": "converter counts, rising",
     "meter_curve.flow_kg_h": "kg/h, one for each reading",
+    "volumetric_efficiency": "How far the cylinders fill, over engine speed and load.",
+    "volumetric_efficiency.engine_speed_rpm": "rpm, rising",
+    "volumetric_efficiency.manifold_kpa": "kPa absolute, rising",
+    "volumetric_efficiency.throttle_pct": "% of wide open, rising",
+    "volumetric_efficiency.efficiency_pct": "%: a row for each load, a value for each engine speed",
+    "volumetric_efficiency.air_mg": "mg per cylinder and cycle: a row for each load, a value for each engine speed",
+    "volumetric_efficiency.charge_c": "°C, the charge temperature at which air_mg holds",
+    "volumetric_efficiency.barometer_kpa": "kPa, the atmosphere at which air_mg holds",
     "injectors": "Flow of one injector at the rail pressure of car.toml.",
     "injectors.flow_g_min": "g/min",
     "dead_time": "Dead time of the injectors against battery voltage.",
@@ -114,7 +122,7 @@ def _other_changes(revision: Revision) -> dict[str, list]:
 
 def _ordered(keys: Mapping[str, object]) -> list[str]:
     """Give a table's keys as a reader expects them: a curve's readings before its flow, notes last."""
-    last = {"flow_kg_h": 1, "spark_deg": 1, "notes": 1}
+    last = {"flow_kg_h": 1, "spark_deg": 1, "efficiency_pct": 1, "air_mg": 1, "notes": 1}
     return sorted(keys, key=lambda key: last.get(key, 0))
 
 

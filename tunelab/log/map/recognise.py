@@ -48,7 +48,7 @@ def match_columns(raw: RawTable, channel_map: ChannelMap, car: Car | None) -> li
         Where it is known, a column named "MAF" cannot be the reading of another meter than the car's, and an airflow
         is compared with the engine's size.
     """
-    meter_channel = car.meter.channel if car else None
+    meter_channel = car.meter.channel if car and car.has_meter else None
     matches = []
     for column in raw.columns:
         rule = channel_map.rule_for(raw.path.name, column.heading)

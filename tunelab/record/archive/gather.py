@@ -22,7 +22,7 @@ AT_A_TIME = 100  # parts in memory
 GATHERED = (
     "breaches", "coast_runs", "coverage", "dead_time", "excursions", "fuel_cuts", "full_throttle", "gear_speeds",
     "idle", "launches", "link_drop_outs", "link_rates", "meter_curve", "noise", "power_curve", "power_inputs",
-    "returns_to_idle", "road_load", "shift_points", "trims",
+    "returns_to_idle", "road_load", "shift_points", "table_cells", "trims",
 )  # fmt: skip
 ABOUT = {"car": pl.String, "folder": pl.String, "session": pl.String, "date": pl.Date, "revision": pl.String}
 FINDING = {

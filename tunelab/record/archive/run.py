@@ -19,7 +19,7 @@ from tunelab.record.archive.one import Task, is_current
 from tunelab.record.archive.part import Part, part_path, read_part
 from tunelab.record.archive.stamps import Stamps, basis
 from tunelab.record.calculation import Calculation, read_calculation
-from tunelab.record.notebook import Notebook, Value, choose_notebooks, find_notebooks, notebooks_folder
+from tunelab.record.notebook import Notebook, Value, choose_notebooks, find_notebooks, is_for, notebooks_folder
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,8 @@ def _task(
     car: FoundCar, name: str, calculations: Sequence[Calculation], wanted: Wanted, where: tuple[Path, str]
 ) -> Task:
     steps = set(car.workspace.sessions[name].session.steps)
-    serving = [item for item in calculations if steps & set(item.notebook.steps)]
+    kind = car.workspace.car.load_from
+    serving = [item for item in calculations if steps & set(item.notebook.steps) and is_for(item.notebook, kind)]
     names = [item.notebook.name for item in serving]
     settings = {key: value for key, value in wanted.settings.items() if key in names}
     out, run = where

@@ -13,6 +13,7 @@ import numpy as np
 from tunelab.simulate.demo.outings import LogFile, log_files
 from tunelab.simulate.demo.readme import README
 from tunelab.simulate.demo.revisions import FOLDER, revisions
+from tunelab.simulate.demo.second import second_files, write_second
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.simulate.dialect import log_bytes, log_text
 from tunelab.simulate.drive import drive
@@ -90,7 +91,7 @@ def demo_files() -> list[Path]:
     fixed += [Path("revisions") / f"{name}.toml" for name in revisions()]
     sessions = {file.session for file in log_files()}
     fixed += [Path("sessions") / name / "session.toml" for name in sessions]
-    return sorted([*fixed, *(Path("sessions") / file.session / file.name for file in log_files())])
+    return sorted([*fixed, *second_files(), *(Path("sessions") / file.session / file.name for file in log_files())])
 
 
 def write_demo(out: Path) -> None:
@@ -100,4 +101,5 @@ def write_demo(out: Path) -> None:
     for file in log_files():
         data = log_file_bytes(file, known[session_of(file).revision])
         (out / "sessions" / file.session / file.name).write_bytes(data)
+    write_second(out)
     _write_sums(out, demo_files())

@@ -205,3 +205,33 @@ PIPED = Dialect(
     repeats_heading=False,
     newline="\n",
 )
+
+# Semicolons, dot, units in brackets: the second car's own logger, without an air meter.
+TABLED = Dialect(
+    columns=_columns(
+        [
+            ("engine_speed_rpm", "Engine speed (rpm)", "rpm", 0),
+            ("manifold_kpa", "Manifold pressure (kPa)", "kPa", 1),
+            ("throttle_pct", "Throttle (%)", "%", 1),
+            ("pulse_width_ms", "Pulse width (ms)", "ms", 3),
+            ("lambda_measured", "Lambda", "", 3),
+            ("lambda_commanded", "Lambda commanded", "", 3),
+            ("trim_short_pct", "Short-term trim (%)", "%", 1),
+            ("trim_long_pct", "Long-term trim (%)", "%", 1),
+            ("battery_v", "Battery (V)", "V", 2),
+            ("barometer_kpa", "Barometer (kPa)", "kPa", 1),
+            ("coolant_c", "Coolant (°C)", "°C", 0),
+            ("intake_air_c", "Intake air (°C)", "°C", 0),
+        ]
+    ),
+    time_heading="Time (s)",
+    time_style="seconds",
+    delimiter=";",
+    decimal=".",
+    encoding="utf-8",
+    preamble=(),
+    has_unit_row=False,
+    is_quoted=False,
+    repeats_heading=False,
+    newline="\n",
+)

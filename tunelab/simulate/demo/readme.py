@@ -21,4 +21,7 @@ it proposed from the sweep of r02, typed in. It is made, byte for byte, by
 | 2026-05-18-full-throttle | full-throttle | r03 | commas, position |
 | 2026-05-20-launch-marit | launch | r03 | pipes |
 | 2026-05-20-launch-pia | launch | r03 | pipes, another driver |
+
+`table_car/` is a workspace of its own: a light single-seater without an air meter, whose ECU takes the air
+from a table over engine speed and manifold pressure. Its r02 is what the kit proposed from the sweep of r01, typed in.
 """

@@ -56,6 +56,8 @@ def _meter(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) 
     key, title = "meter_headroom_min_pct", "Smallest air-meter headroom"
     what = _quantity("meter_headroom", title, "%", limit, key, "lower", lift=True)
     channel = car.meter.channel
+    if not car.has_meter:
+        return missing(what, "this car has no air meter", 0)
     if not has(log, channel):
         return missing(what, f"the log has no {channel}", 0)
     curve = revision.meter_curve

@@ -11,7 +11,7 @@ from typing import Literal
 
 from tunelab.workspace.revision import OtherChange, OtherKind
 
-FUELLING = frozenset({"curve", "dead_time", "injector_flow", "stoich"})
+FUELLING = frozenset({"curve", "filling", "dead_time", "injector_flow", "stoich"})
 HARDWARE = frozenset({"rev_limit"})
 
 
@@ -33,6 +33,7 @@ class Gate:
     by_speed: bool = False  # a stop that comes only above an engine speed leaves the car free to run below it
 
 
+BY_METER = frozenset({"headroom"})  # gates of a car that has an air meter
 GATES: tuple[Gate, ...] = (
     Gate("steady", "Fuelling at steady speed", ("steady.lambda_error",), touched_by=FUELLING, steps=("steady",)),
     Gate(

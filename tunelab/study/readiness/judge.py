@@ -11,7 +11,7 @@ import pandas as pd
 
 from tunelab.study.finding import Finding, Status
 from tunelab.study.readiness.drive import Drive
-from tunelab.study.readiness.gate import GATES, Gate
+from tunelab.study.readiness.gate import BY_METER, GATES, Gate
 from tunelab.study.readiness.limit import passes_limit
 from tunelab.study.readiness.stale import Emptied, Now, asked, why_emptied, why_touched
 from tunelab.study.shown import shows_its_table
@@ -125,7 +125,7 @@ def judge_readiness(
 
 def judge_gates(ordered: list[Drive], now: Now, gates: tuple[Gate, ...] = GATES) -> tuple[GateState, ...]:
     """Judge every gate over drives in the order they were driven, and whether the last change was driven at all."""
-    states = [_judge(gate, ordered, now) for gate in gates]
+    states = [_judge(gate, ordered, now) for gate in gates if gate.name not in BY_METER or now.car.has_meter]
     return (*states, _freshness(ordered, now.revision, states))
 
 

@@ -129,7 +129,7 @@ def _count(drives: list[Drive], car: Car, revisions: Mapping[str, Revision]) -> 
         as_of = replace(first, revision=drive.revision, wiring=drive.wiring)
         states = judge_gates(drives[: number + 1], as_of)
         now = {state.gate.name: state.status for state in states}
-        for gate in (gate for gate in GATES if gate.ids):  # the others are answered by any drive
+        for gate in (gate for gate in GATES if gate.ids and gate.name in now):  # the others are answered by any drive
             is_open = before.get(gate.name, "not_shown") in ("stop", "not_shown")
             if is_open and set(gate.steps) & set(drive.steps):
                 tried[gate.steps[0]] = tried.get(gate.steps[0], 0) + 1

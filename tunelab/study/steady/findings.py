@@ -59,6 +59,23 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     return found if fit.banks is None else [*found, _banks(fit)]
 
 
+def shared_findings(fit: SteadyFit, car: Car) -> list[Finding]:
+    """Findings that any car's steady driving gives, whatever its ECU takes the air from.
+
+    `fit` is a SteadyFit, or the fit of a table with the fields of one that are read here.
+    """
+    limit, title = car.limits.steady_lambda_error_max_pct, "Lambda error at steady speed, as it is"
+    found = [
+        _lambda(fit, "steady.lambda_error", title, fit.before, limit),
+        _lean_at_load(fit, car),
+        _dead_time(fit, car),
+        _slope(fit),
+        _repeat(fit),
+    ]
+    found = found if fit.levels is None or fit.levels.apart is None else [*found, _sessions(fit)]
+    return found if fit.banks is None else [*found, _banks(fit)]
+
+
 def _finding(
     fit: SteadyFit,
     key: str,

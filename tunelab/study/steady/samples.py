@@ -11,6 +11,7 @@ import xarray as xr
 from tunelab.log.flag import trusted
 from tunelab.physics.injectors import dead_time_at, flow_at_pressure
 from tunelab.study.ecu_law import OffLaw, off_law
+from tunelab.study.fuel_flow import BY_CONTENT, log_stoich
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, Revision
@@ -78,6 +79,9 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
     dead_time = smooth_dead_time(reference.dead_time, battery)
     log_air = _log(np.interp(reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h))
     ratio = log_air_fuelled(pulse - dead_time, speed, car, reference) + pressure - log_air
+    if np.any(by_content := log_stoich(log, car, reference)):
+        ratio = ratio + by_content
+        notes.append(BY_CONTENT)
     off, misplaced = off_law(log, car, own), 0.0
     if off is not None:
         misplaced = _as_reading(off, own)

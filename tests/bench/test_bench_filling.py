@@ -1,0 +1,68 @@
+"""The table of a car without an air meter, over cars: error after entering, coverage of cells, what a plan leaves.
+
+Run by hand: `pytest -m bench -s tests/bench/test_bench_filling.py`. It prints figures and judges nothing.
+"""
+
+import datetime
+
+import numpy as np
+import pytest
+from plain_filling import drive_table, invent_table, score_table, to_enter
+
+from tunelab.study.filling import fit_filling, propose_table
+from tunelab.study.proposal import RIGHT_PCT
+
+DAY = datetime.date(2026, 5, 3)
+CARS = 24
+KINDS = {"manifold pressure": ("manifold_pressure", False), "boost": ("manifold_pressure", True),
+         "throttle": ("throttle", False)}  # fmt: skip
+
+pytestmark = pytest.mark.bench
+
+
+def one(seed: int, kind: tuple[str, bool]) -> dict[str, float]:
+    engine = invent_table(seed, load_from=kind[0], boost=kind[1])
+    fit = fit_filling([drive_table(engine, engine.revision, seed=seed)], engine.car, {"r01": engine.revision}, "r01")
+    proposal = propose_table(fit, engine.car, engine.revision)
+    second = proposal.to_revision("r02", DAY)
+    cells, at = fit.cells, fit.dead_time.reference_v
+    true = to_enter(engine, cells["engine_speed_rpm"].to_numpy(), cells[fit.load_channel].to_numpy(), battery=at)
+    held = ((np.log(cells["factor_lower"]) <= true) & (true <= np.log(cells["factor_upper"]))).to_numpy()
+    change = np.log(proposal.cells["proposed"] / cells["in_force"]).to_numpy()
+    worse = 100 * (np.abs(true - change) - np.abs(true))
+    again = fit_filling([drive_table(engine, second, seed=900 + seed)], engine.car, {"r02": second}, "r02")
+    third = propose_table(again, engine.car, second).to_revision("r03", DAY)
+    volts = np.array([12.6, 14.1])
+    table = engine.revision.dead_time
+    off = engine.true_dead_time(volts) - np.interp(volts, table.battery_v, table.dead_time_ms)
+    dead, after = fit.dead_time, score_table(engine, second, seed=seed)
+    return {
+        "before": score_table(engine, engine.revision, seed=seed),
+        "after": after,
+        "after two": score_table(engine, third, seed=seed),
+        "predicted": proposal.predicted.p95_pct,
+        "prediction held": float(proposal.predicted.lower_pct <= after <= proposal.predicted.upper_pct),
+        "worse than predicted": float(after > proposal.predicted.upper_pct),
+        "measured cells": float((cells["basis"] == "measured").sum()),
+        "covered": held[cells["basis"] == "measured"].mean(),
+        "extended cells": float((cells["basis"] == "extended").sum()),
+        "extended covered": held[cells["basis"] == "extended"].mean(),
+        "cells made worse": float((worse > RIGHT_PCT).sum()),
+        "worst cell made worse": float(worse.max()),
+        "level shown": float(dead.shown),
+        "slope error": 1000 * (dead.slope_ms_v - (off[1] - off[0]) / 1.5),
+    }
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_the_table_over_cars(name):
+    rows = [one(seed, KINDS[name]) for seed in range(100, 100 + CARS)]
+    print(f"\n{name}, {CARS} cars")
+    for key in rows[0]:
+        values = np.array([row[key] for row in rows])
+        values = values[np.isfinite(values)]
+        print(
+            f"  {key}: median {np.median(values):.2f}, mean {values.mean():.3f}, 90 % {np.quantile(values, 0.9):.2f}, "
+            f"least {values.min():.2f}, most {values.max():.2f}"
+        )
+    assert len(rows) == CARS

@@ -1,0 +1,199 @@
+"""The table of a car without an air meter: recovered from drives of the tests' own engine, whose truth is known.
+
+Coverage and error over 24 cars of each kind stand in tests/bench/test_bench_filling.py.
+"""
+
+import datetime
+from functools import cache
+
+import numpy as np
+import pytest
+from plain_filling import drive_table, invent_table, score_table, to_enter
+
+from tunelab.study.filling import fit_filling, plan_cells, propose_table, table_of
+from tunelab.study.fuel_flow import stoich_of_content
+from tunelab.study.proposal import RIGHT_PCT
+from tunelab.workspace.filling import surface_of
+
+DAY = datetime.date(2026, 5, 3)
+CARS = [(1, "manifold_pressure", False), (3, "manifold_pressure", False), (2, "manifold_pressure", True)]
+CARS += [(1, "throttle", False)]
+
+
+@cache
+def driven(seed, load_from="manifold_pressure", boost=False):
+    engine = invent_table(seed, load_from=load_from, boost=boost)
+    log = drive_table(engine, engine.revision, seed=seed)
+    fit = fit_filling([log], engine.car, {"r01": engine.revision}, "r01")
+    return engine, log, fit, propose_table(fit, engine.car, engine.revision)
+
+
+def truth(engine, fit):
+    cells = fit.cells
+    at = (cells["engine_speed_rpm"].to_numpy(), cells[fit.load_channel].to_numpy())
+    return to_enter(engine, *at, battery=fit.dead_time.reference_v)
+
+
+@pytest.mark.parametrize("car", CARS)
+def test_the_table_is_found_and_entering_it_sets_lambda_right(car):
+    engine, _, fit, proposal = driven(*car)
+    true, measured = truth(engine, fit), (fit.cells["basis"] == "measured").to_numpy()
+    held = (np.log(fit.cells["factor_lower"]) <= true) & (true <= np.log(fit.cells["factor_upper"]))
+    assert measured.sum() >= 25
+    assert held[measured].mean() >= 0.8
+    before = score_table(engine, engine.revision, seed=car[0])
+    after = score_table(engine, proposal.to_revision("r02", DAY), seed=car[0])
+    assert after < min(before / 3, 2.0)
+    assert fit.before.lower_pct < before * 1.15
+    assert fit.before.upper_pct > before * 0.85
+
+
+@pytest.mark.parametrize("car", CARS)
+def test_no_cell_gets_worse_and_none_moves_without_evidence(car):
+    engine, _, fit, proposal = driven(*car)
+    true, cells = truth(engine, fit), proposal.cells
+    change = np.log(cells["proposed"] / cells["in_force"]).to_numpy()
+    worse = np.abs(true - change) - np.abs(true)
+    assert worse.max() < RIGHT_PCT / 100
+    assert not change[(cells["basis"] == "unchanged").to_numpy()].any()
+    assert (np.abs(100 * np.expm1(change)) <= engine.car.limits.meter_change_max_pct + 0.2).all()
+
+
+def test_a_cap_of_the_owner_is_kept_and_said():
+    engine, _, fit, _ = driven(1)
+    limits = engine.car.limits.model_copy(update={"meter_change_max_pct": 3.0, "dead_time_change_max_ms": 0.01})
+    capped = propose_table(fit, engine.car.model_copy(update={"limits": limits}), engine.revision)
+    assert capped.cells["change_pct"].abs().max() <= 3.0 + 100 * 0.05 / capped.cells["in_force"].min() + 1e-6
+    moved = capped.dead_time["dead_time_proposed_ms"] - capped.dead_time["dead_time_in_force_ms"]
+    assert moved.abs().max() <= 0.01 + 5e-4
+    assert "3 %" in " ".join(capped.capped)
+
+
+def test_the_dead_times_level_is_refused_and_its_change_with_voltage_found():
+    engine, _, fit, _ = driven(1)
+    dead = fit.dead_time
+    assert not dead.shown
+    assert np.isnan(dead.level_ms)
+    assert "cannot be separated" in dead.because
+    assert dead.slope_shown
+    volts = np.array([12.4, 14.1])
+    off = engine.true_dead_time(volts) - np.interp(
+        volts, engine.revision.dead_time.battery_v, engine.revision.dead_time.dead_time_ms
+    )
+    assert abs(dead.slope_ms_v - (off[1] - off[0]) / 1.7) < 0.03
+
+
+def test_several_sessions_with_different_tables_are_fitted_against_one():
+    engine, log, fit, proposal = driven(3)
+    second = proposal.to_revision("r02", DAY)
+    again = drive_table(engine, second, seed=203, minutes=6, session="later")
+    both = fit_filling([log, again], engine.car, {"r01": engine.revision, "r02": second}, "r01")
+    assert both.sessions == ("drive", "later")
+    known = (fit.cells["basis"] == "measured") & (both.cells["basis"] == "measured")
+    apart = np.log(both.cells["factor"] / fit.cells["factor"])[known]
+    assert apart.abs().median() < 0.005
+    assert (both.cells["basis"] == "measured").sum() > (fit.cells["basis"] == "measured").sum()
+
+
+def test_the_same_log_gives_the_same_result():
+    engine, log, fit, _ = driven(3)
+    again = fit_filling([log], engine.car, {"r01": engine.revision}, "r01")
+    np.testing.assert_array_equal(again.cells["factor"], fit.cells["factor"])
+    assert again.before == fit.before
+
+
+REFUSED = [
+    (lambda log: log.drop_vars(["manifold_kpa", "manifold_kpa_flag"]), {}, "manifold_kpa is not in the log"),
+    (lambda log: log.drop_vars(["pulse_width_ms", "pulse_width_ms_flag"]), {}, "pulse_width_ms is not in the log"),
+    (lambda log: log.drop_vars(["lambda_measured", "lambda_measured_flag"]), {}, "lambda_measured is not in the log"),
+    (lambda log: log.assign(meter_v=log["battery_v"], meter_v_flag=log["battery_v_flag"]), {}, '"air_meter"'),
+    (lambda log: log, {"load_from": "blended"}, "mixes air meter and table"),
+    (lambda log: log, {"load_from": "air_meter"}, "holds no table"),
+    (lambda log: log.isel(time=slice(0, 300)), {}, "the least"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("change", "car", "words"), REFUSED)
+def test_what_cannot_be_told_is_refused_in_words(change, car, words):
+    engine, log, _, _ = driven(3)
+    fit = fit_filling([change(log)], engine.car.model_copy(update=car), {"r01": engine.revision}, "r01")
+    assert words in fit.because
+    assert (fit.cells["basis"] == "unchanged").all()
+    assert all(f.status == "not_shown" and f.value is None for f in fit.findings(engine.car) if f.id != "steady.banks")
+    proposal = propose_table(fit, engine.car, engine.revision)
+    assert not proposal.changes
+    assert proposal.to_revision("r02", DAY).volumetric_efficiency == engine.revision.volumetric_efficiency
+    assert plan_cells(fit, engine.car, engine.revision) is None
+
+
+def test_slow_temperatures_that_are_not_logged_are_said():
+    engine, log, _, _ = driven(3)
+    bare = log.drop_vars(["coolant_c", "coolant_c_flag", "intake_air_c", "intake_air_c_flag"])
+    found = fit_filling([bare], engine.car, {"r01": engine.revision}, "r01")
+    assert any("coolant_c is not logged: 88 °C" in note for note in found.notes)
+    assert not found.because
+
+
+def test_a_lambda_sensor_that_moves_is_said_and_widens_every_cell():
+    engine, log, _, _ = driven(3)
+    late = (log["time"] > 300).to_numpy()
+    stepped = log.assign(lambda_measured=log["lambda_measured"] * np.where(late, 1.03, 1.0))
+    fit = fit_filling([stepped], engine.car, {"r01": engine.revision}, "r01")
+    halves = {f.id: f for f in fit.findings(engine.car)}["steady.halves"]
+    assert halves.status == "watch"
+    assert abs(halves.value - 3.0) < 0.6
+    steady = driven(3)[2]
+    held = steady.cells["seconds"] > 1.5
+    assert (np.diag(fit.covariance) > 3 * np.diag(steady.covariance))[held].mean() > 0.9
+    assert (fit.cells["basis"] == "measured").sum() < (steady.cells["basis"] == "measured").sum()
+
+
+def test_a_logged_ethanol_content_sets_the_stoichiometric_ratio():
+    # E0 and E85 of a CH1.85 petrol: 14.57 and 9.80 (computed from the elements, tests/data/check_values.toml f_afr_E85)
+    engine, log, fit, _ = driven(3)
+    fuel = engine.car.fuel.model_copy(
+        update={"hydrogen_to_carbon": 1.85, "oxygen_to_carbon": 0.0, "density_kg_l": 0.745}
+    )
+    car = engine.car.model_copy(update={"fuel": fuel})
+    np.testing.assert_allclose([stoich_of_content(car, 0.0), stoich_of_content(car, 85.0)], [14.57, 9.8008], atol=0.01)
+    flags = log["battery_v_flag"] * 0
+    found = fit_filling(
+        [log.assign(ethanol_pct=log["battery_v"] * 0 + 85.0, ethanol_pct_flag=flags)],
+        car,
+        {"r01": engine.revision},
+        "r01",
+    )
+    apart = np.log(found.cells["factor"] / fit.cells["factor"]).dropna()
+    np.testing.assert_allclose(apart.median(), np.log(9.8008 / engine.revision.fuelling.stoich_afr), atol=0.004)
+    assert any("ethanol" in note for note in found.notes)
+
+
+def test_the_plan_asks_for_what_is_not_known_within_the_limits():
+    engine = invent_table(1)
+    first = drive_table(engine, engine.revision, seed=1, minutes=3)
+    revisions = {"r01": engine.revision}
+    plan = plan_cells(fit_filling([first], engine.car, revisions, "r01"), engine.car, engine.revision)
+    assert 1 <= len(plan.holds) <= 12
+    assert not plan.is_enough
+    assert plan.known_then > plan.known
+    assert (plan.holds["half_then_pct"] < plan.holds["half_now_pct"]).all()
+    assert plan.holds["engine_speed_rpm"].max() <= 0.9 * engine.car.limits.rev_limit_rpm
+    assert plan.holds["manifold_kpa"].max() <= 101.4
+    # held as asked, the cells come to be known about as well as the plan said
+    places = plan.holds[["engine_speed_rpm", "manifold_kpa"]].to_numpy()
+    holds = np.column_stack([14.0 * np.arange(len(places)), places])
+    again = drive_table(engine, engine.revision, seed=301, minutes=14 * len(places) / 60, holds=holds, session="asked")
+    both = fit_filling([first, again], engine.car, revisions, "r01")
+    cells = surface_of(engine.revision.volumetric_efficiency).cells
+    at = [int(np.argmin(np.abs(cells - place).sum(axis=1))) for place in places]
+    half = 196 * np.sqrt(np.diag(both.covariance))[at]
+    assert np.median(half / plan.holds["half_then_pct"]) < 2.0
+
+
+def test_the_table_is_shown_as_it_is_entered():
+    engine, _, _, proposal = driven(3)
+    grid = table_of(proposal)
+    table = engine.revision.volumetric_efficiency
+    assert grid.shape == (len(table.manifold_kpa), 1 + len(table.engine_speed_rpm))
+    marked = grid.iloc[:, 1:].map(lambda text: text.endswith("*")).to_numpy().ravel()
+    np.testing.assert_array_equal(marked, proposal.cells["changed"])

@@ -1,0 +1,432 @@
+"""The steady study of a car without an air meter: how far each cell of its table is off, and the dead time with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import scipy
+import xarray as xr
+from threadpoolctl import threadpool_limits
+
+from tunelab.log.flag import trusted
+from tunelab.log.table_air import add_table_air, inlet_of
+from tunelab.physics.filling import Surface
+from tunelab.physics.load import absolute_load
+from tunelab.study.filling.model import NAMES, Holds, Solved, extra_of, holds_of, solve_cells
+from tunelab.study.filling.predict import predict_error, shift_of
+from tunelab.study.filling.result import Draws, FillingFit, Visited
+from tunelab.study.steady.banks import bank_difference
+from tunelab.study.steady.blocks import Delay, calm_blocks
+from tunelab.study.steady.design import DEAD_TIME_SD_MS
+from tunelab.study.steady.findings import LEVEL_LIMIT_PCT
+from tunelab.study.steady.fit import stated_delay
+from tunelab.study.steady.identify import LEAST_VOLTS, SHOWN_WITHIN_MS, SLOPE_WITHIN_MS_V, UNKNOWN_DEAD_TIME_MS
+from tunelab.study.steady.loaded import lean_at_load
+from tunelab.study.steady.result import DeadTimeError, LambdaError, Levels, LevelShift, OverallConstant
+from tunelab.study.steady.samples import NothingToFit, Samples, log_air_fuelled, refer
+from tunelab.study.steady.unshown import too_little
+from tunelab.units import convert
+from tunelab.workspace.car import Car
+from tunelab.workspace.filling import charge_of, load_channel, surface_of, table_air_kg_h
+from tunelab.workspace.revision import Revision
+
+METHOD = (
+    "Joint fit of the table's cells, by the ECU's own interpolation, with dead time, charge temperature, drift and an "
+    "error of each hold: smooth and narrow error with sizes by marginal likelihood, heavy-tailed noise"
+)
+FREE = {"broad": 0.5, "speed_scale": 0.25, "load_scale": 0.2, "narrow": 0.02}  # a table that may bend as it likes
+MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
+EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is told by its neighbours
+SIZES_UNKNOWN = 1.2  # by which every cell's spread grows, as the sizes are estimates themselves: by the bench
+FURTHER = 1.2  # ... and again where only its neighbours tell of it
+LEAST_FALL_HOLDS = 16  # of a session, to be cut into halves
+DRAWS = 400
+# Of the share of a smooth surface's bend between the cells that shows: whatever the drive says of it over all, one
+# place bends otherwise than the next. Common practice, no source.
+SCALLOP_SD = 0.5
+NAN = float("nan")
+METERS = ("meter_v", "meter_hz", "meter_counts")
+LEVEL_UNKNOWN = (
+    "A table over engine speed and load and a dead time cannot be separated: at one cell the pulse is always about as "
+    "long, so a dead time that is off by the same amount everywhere is an error of the table. The table's correction "
+    "holds with the dead times as they are."
+)
+
+
+def fit_filling(
+    logs: Sequence[xr.Dataset], car: Car, revisions: Mapping[str, Revision], reference: str, *,
+    delay: Delay | None = None, rng: np.random.Generator | None = None,
+) -> FillingFit:  # fmt: skip
+    """Fit the error of every cell of the table to the steady driving of one or several sessions.
+
+    Parameters
+    ----------
+    logs : sequence of Dataset
+        Flagged logs; each names its session and its revision in its attributes.
+    car : Car
+        A car whose ECU takes the air from a table.
+    revisions : mapping of str to Revision
+        All revisions that the logs were driven with, and the reference.
+    reference : str
+        Name of the revision that the errors are given against.
+    delay : Delay, optional
+        Transport delay and lag of lambda; without it, what the car states.
+    rng : Generator, optional
+        For the draws behind the intervals; without it a fixed one.
+
+    Returns
+    -------
+    FillingFit
+        One that shows nothing, with the reason in `because`, where a channel is missing, the car is described wrongly
+        for what its log holds, or steady driving is too little.
+
+    Raises
+    ------
+    ValueError
+        No logs, or one that was not flagged.
+    KeyError
+        A revision that is not among `revisions`.
+    """
+    base, sessions = revisions[reference], tuple(str(log.attrs.get("session", "")) for log in logs)
+    if not logs:
+        raise ValueError("no logs were given: the study needs at least one.")
+    try:
+        _require_a_table(car, base, logs)
+        own = [revisions[str(log.attrs.get("revision") or reference)] for log in logs]
+        referred = [_refer(log, car, driven, base) for log, driven in zip(logs, own, strict=True)]
+    except NothingToFit as problem:
+        return _nothing(car, base, str(problem), sessions)
+    samples = [one for one, _ in referred]
+    blocks = _pool(referred, car, delay or stated_delay(car), base)
+    if because := too_little(blocks):
+        return _nothing(car, base, because, sessions, samples, blocks)
+    with threadpool_limits(limits=1):
+        return _fit(blocks, samples, car, base, np.random.default_rng(1) if rng is None else rng)
+
+
+def _require_a_table(car: Car, base: Revision, logs: Sequence[xr.Dataset]) -> None:
+    """Raise NothingToFit where car, revision and log do not go together."""
+    if car.load_from == "blended":
+        raise NothingToFit(
+            "The ECU mixes air meter and table, and no log shows by how much of each, so the two cannot "
+            "be separated. Set the ECU to one of the two for a drive, and say so as load_from in car.toml."
+        )
+    if not load_channel(car) or base.volumetric_efficiency is None:
+        raise NothingToFit(f'{base.name} holds no table of volumetric efficiency (load_from = "{car.load_from}").')
+    for log in logs:
+        meter = next((name for name in METERS if name in log), None)
+        if meter:
+            raise NothingToFit(
+                f"The log of {log.attrs.get('session', 'the session')} holds {meter}, the reading of an air meter, and "
+                f'car.toml says load_from = "{car.load_from}". If the ECU goes by the meter, say load_from = '
+                '"air_meter" (or "blended") there and add [meter]; if nothing is fitted there, leave the column out '
+                "in channels.toml."
+            )
+
+
+def _refer(log: xr.Dataset, car: Car, own: Revision, base: Revision) -> tuple[Samples, pd.DataFrame]:
+    """Samples referred to the base revision's table, and the charge temperature's pull by time."""
+    try:
+        inlet, told = inlet_of(log, car)
+    except ValueError as problem:
+        raise NothingToFit(str(problem)) from problem
+    if "pulse_width_ms" not in log:
+        raise NothingToFit("pulse_width_ms is not in the log: without the pulse width no fuel is known. Log it.")
+    driven = add_table_air(log.drop_vars(["air_flow_kg_h", "air_flow_kg_h_flag"], errors="ignore"), car, own)
+    samples = refer(driven, car, own, base)
+    now = table_air_kg_h(car, base, inlet)
+    change = np.log(now) - samples.log_air
+    name = load_channel(car)
+    good = trusted(log, name, "engine_speed_rpm", allow=("transient", "missing")).to_numpy()
+    samples = replace(
+        samples, reading=np.asarray(inlet.load, dtype=float), log_air=np.log(now),
+        log_ratio=samples.log_ratio - change, fuel_trusted=samples.fuel_trusted & good & np.isfinite(now),
+        notes=(*samples.notes, *told),
+    )  # fmt: skip
+    charge_k = convert(charge_of(car, inlet, np.nan_to_num(now)), "degC", "K")
+    pull = (np.asarray(inlet.coolant_c) - np.asarray(inlet.intake_air_c)) / charge_k
+    return samples, pd.DataFrame({"time": samples.time, "pull": -np.nan_to_num(pull)})
+
+
+def _pool(referred: Sequence[tuple[Samples, pd.DataFrame]], car: Car, delay: Delay, base: Revision) -> pd.DataFrame:
+    """Steady blocks of all logs, holds numbered through, with the charge temperature's pull."""
+    tables, holds = [], 0
+    for samples, charge in referred:
+        table = calm_blocks(samples, delay)
+        table["hold"] += holds
+        commanded = table["lambda_commanded"].where(table["lambda_commanded"] > 0)
+        table["driven"] = table["log_lambda"] - np.log(commanded) if samples.revision == base.name else NAN
+        table["charge_pull"] = np.interp(table["start_s"] + table["seconds"] / 2, charge["time"], charge["pull"])
+        holds += table["hold"].nunique()
+        tables.append(table)
+    pooled = pd.concat(tables, ignore_index=True)
+    share = absolute_load(
+        np.exp(pooled["log_air"]), np.exp(pooled["log_speed"]), displacement_l=car.engine.displacement_l
+    )
+    commanded = pooled["lambda_commanded"].where(pooled["lambda_commanded"] > 0.3, 1.0)
+    per_ms = log_air_fuelled(np.ones(len(pooled)), np.exp(pooled["log_speed"]), car, base) + pooled["log_pressure"]
+    meant = pooled["log_air"] - np.log(commanded) - per_ms
+    return pooled.assign(load=convert(share, "percent", "1"), log_meant=meant)
+
+
+def _fit(
+    blocks: pd.DataFrame, samples: Sequence[Samples], car: Car, base: Revision, rng: np.random.Generator
+) -> FillingFit:
+    table, surface = base.volumetric_efficiency, surface_of(base.volumetric_efficiency)
+    reference_v = float(blocks["battery_v"].mean())
+    holds = holds_of(blocks, surface, table.values, reference_v)
+    first = solve_cells(holds, _dead_sd((False, True)))
+    shown = _shown(holds, first)
+    dead_sd = _dead_sd(shown)
+    solved = first if shown == (False, True) else solve_cells(holds, dead_sd)
+    levels = _levels(holds, solved, dead_sd)
+    solved = _widened(solved, levels)
+    draws = _draws(solved, shown, reference_v, rng)
+    visited = _visited(blocks, holds, solved)
+    unknown_ms = 0.0 if shown[0] else UNKNOWN_DEAD_TIME_MS
+    shift = shift_of(visited, draws, base)
+    cells = _cells(solved, table.load_key, surface, _hidden(solved, unknown_ms), shift)
+    before = predict_error(visited, draws, car, base)
+    whole = np.where(cells["basis"] == "unchanged", 0.0, solved.cell + shift)
+    return FillingFit(
+        reference=base.name,
+        sessions=tuple(dict.fromkeys(one.session for one in samples)),
+        confidence=0.95,
+        method=METHOD,
+        load_channel=table.load_key,
+        cells=cells,
+        key=table.key,
+        dead_time=_dead_time(solved, shown, base, reference_v),
+        constant=_constant(solved),
+        before=before,
+        predicted=predict_error(visited, draws, car, base, change=whole),
+        banks=bank_difference(blocks, car),
+        levels=levels,
+        lean_at_load=lean_at_load(blocks),
+        blocks=_blocks(blocks, table.load_key, holds, solved),
+        notes=tuple(dict.fromkeys(note for one in samples for note in one.notes)),
+        samples_used=int(blocks["samples"].sum()),
+        samples_flagged=sum(one.flagged for one in samples),
+        visited=visited,
+        draws=draws,
+        covariance=solved.covariance[: solved.cell.size, : solved.cell.size],
+        prior=solved.sizes,
+    )
+
+
+def _dead_sd(shown: tuple[bool, bool]) -> np.ndarray:
+    """Prior spread of the dead-time error's coefficients; zero for what is not shown. What it is off changes with the
+    voltage even where its level cannot be told from the table."""
+    return np.array(DEAD_TIME_SD_MS) * np.array([shown[0], shown[1], shown[1]])
+
+
+def _shown(holds: Holds, solved: Solved) -> tuple[bool, bool]:
+    """Whether level and change with voltage of the dead-time error can be told, beside a table that may bend freely."""
+    sizes = solved.sizes.copy()
+    names = list(FREE)
+    sizes[: len(names)] = np.log(list(FREE.values()))
+    free = solve_cells(holds, 4 * _dead_sd((True, True)), sizes=sizes)
+    spread = np.sqrt(np.diag(free.covariance)[-3:])
+    low, high = np.quantile(holds.blocks["battery_v"], [0.01, 0.99])
+    level = bool(spread[0] <= SHOWN_WITHIN_MS)
+    return level, bool(high - low >= LEAST_VOLTS and spread[1] <= SLOPE_WITHIN_MS_V)
+
+
+def _levels(holds: Holds, solved: Solved, dead_sd: np.ndarray) -> Levels:
+    """Second half of each session against its first, and each session against the mean of all."""
+    blocks, names, parts = holds.blocks, [], []
+    for name, own in blocks.groupby("session", sort=False):
+        here, many = (blocks["session"] == name).to_numpy(), own["hold"].nunique() >= LEAST_FALL_HOLDS
+        middle = own["start_s"].median()
+        for half in (False, True) if many else (None,):
+            inside = here if half is None else here & ((blocks["start_s"] >= middle) == half).to_numpy()
+            parts.append(holds.share @ inside)
+            names.append(str(name))
+    columns, names = np.column_stack(parts), np.array(names)
+    if columns.shape[1] < 2:
+        return Levels((), (), None, 0.0, 0.0)
+    quiet = replace(solved, sizes=np.append(solved.sizes[:-2], np.log([1e-5, 1e-5])))  # drift and session stand aside
+    level, covariance = extra_of(holds, quiet, dead_sd, columns)
+    own = {name: np.flatnonzero(names == name) for name in dict.fromkeys(names)}
+
+    def shift(session: str, contrast: np.ndarray) -> LevelShift:
+        value, spread = float(contrast @ level), float(np.sqrt(contrast @ covariance @ contrast))
+        return LevelShift(session, *(float(100 * np.expm1(value + k * spread)) for k in (0.0, -1.96, 1.96)))
+
+    unit = np.eye(len(names))
+    means = {name: unit[at].mean(axis=0) for name, at in own.items()}
+    halves = [shift(name, unit[at[1]] - unit[at[0]]) for name, at in own.items() if len(at) == 2]
+    over_all = np.mean(list(means.values()), axis=0)
+    several = len(own) > 1
+    pairs = [shift(f"{a} less {b}", means[a] - means[b]) for a in means for b in means if a != b]
+    values = [float(mean @ level) for mean in means.values()]
+    return Levels(
+        tuple(halves),
+        tuple(shift(name, mean - over_all) for name, mean in means.items()) if several else (),
+        max(pairs, key=lambda pair: pair.shift_pct, default=None),
+        max((abs(half.shift_pct) for half in halves), default=0.0),
+        100 * float(np.ptp(values)),
+    )
+
+
+def _widened(solved: Solved, levels: Levels) -> Solved:
+    """Let the interval of every cell reach both levels, where lambda moved from half to half or session to session."""
+    halves = max((abs(half.shift_pct) for half in levels.halves), default=0.0)
+    doubt = max(halves if halves > LEVEL_LIMIT_PCT else halves / 2, levels.between_pct) / 2 / 100
+    covariance, count = solved.covariance.copy(), solved.cell.size
+    covariance[:count, :count] = SIZES_UNKNOWN**2 * covariance[:count, :count] + doubt**2
+    covariance[:count, count:] *= SIZES_UNKNOWN
+    covariance[count:, :count] *= SIZES_UNKNOWN
+    return replace(solved, covariance=covariance)
+
+
+def _draws(solved: Solved, shown: tuple[bool, bool], reference_v: float, rng: np.random.Generator) -> Draws:
+    cell, dead = solved.draws(rng, DRAWS)
+    unknown = np.zeros(DRAWS) if shown[0] else np.append(0.0, rng.normal(0, UNKNOWN_DEAD_TIME_MS, DRAWS - 1))
+    share = np.append(solved.scallop, solved.scallop + rng.normal(0, SCALLOP_SD, DRAWS - 1))
+    return Draws(cell, dead, unknown, share, solved.rough, reference_v)
+
+
+def _visited(blocks: pd.DataFrame, holds: Holds, solved: Solved) -> Visited:
+    own = np.exp(2 * solved.sizes[NAMES.index("hold")]) * holds.unrest
+    odd = (holds.target - solved.fitted) * own / (own + holds.noise)
+    hold = blocks["hold"].to_numpy()
+    return Visited(
+        engine_speed_rpm=np.exp(blocks["log_speed"].to_numpy()),
+        load=blocks["reading"].to_numpy(),
+        absolute_load=blocks["load"].to_numpy(),
+        battery_v=blocks["battery_v"].to_numpy(),
+        log_open=blocks["log_open"].to_numpy(),
+        log_meant=blocks["log_meant"].to_numpy(),
+        hold=hold,
+        seconds=blocks["seconds"].to_numpy(),
+        unexplained=odd[hold],
+    )
+
+
+def _hidden(solved: Solved, unknown_ms: float) -> np.ndarray:
+    """What an unknown dead time adds to each cell's spread, log units, shape (cells,).
+
+    It stands in the cell's own error at the opening that was driven; the corrected table opens for longer or shorter.
+    """
+    holds = solved.holds
+    weight = holds.at * holds.blocks["seconds"].to_numpy()[:, None]
+    total = np.maximum(weight.sum(axis=0), 1e-9)
+    was, meant = (np.exp(holds.blocks[name].to_numpy()) for name in ("log_open", "log_meant"))
+    apart = (1 / was) @ weight / total - (1 / meant) @ weight / total * np.exp(-solved.cell)
+    known = holds.seconds > MEASURED_S / 10
+    return unknown_ms * np.abs(np.where(known, apart, 0.0))
+
+
+def _cells(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray, shift: np.ndarray) -> pd.DataFrame:
+    """Every cell with its error, interval, evidence and basis."""
+    speed, load = surface.cells.T
+    sd, seconds = np.hypot(solved.cell_sd, hidden), solved.holds.seconds
+    half = 100 * 1.96 * sd
+    prior = np.hypot(solved.prior_sd, 0.02)
+    measured = (seconds >= MEASURED_S) & (half <= MEASURED_PCT)
+    extended = ~measured & (sd <= EXTENDED_SHARE * prior)
+    basis = np.select([measured, extended], ["measured", "extended"], "unchanged")
+    sd = np.where(measured, sd, FURTHER * sd)
+    ends = np.exp(solved.cell + shift + np.array([0.0, -1.96, 1.96])[:, None] * sd)
+    known = np.where(basis == "unchanged", NAN, 1.0)
+    return pd.DataFrame({
+        "engine_speed_rpm": speed, load_key: load, "in_force": solved.holds.table,
+        "factor": ends[0] * known, "factor_lower": ends[1] * known, "factor_upper": ends[2] * known,
+        "seconds": seconds, "holds": solved.holds.hold_count, "basis": basis,
+    })  # fmt: skip
+
+
+def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, reference_v: float) -> DeadTimeError:
+    """Dead-time error as the steady study gives it; the level at the mean voltage is the table's where not shown."""
+    spread = np.sqrt(np.diag(solved.covariance)[-3:])
+    z = float(scipy.stats.norm.ppf(0.975))
+    told = [
+        (m, m - z * s, m + z * s) if ok else (NAN,) * 3
+        for m, s, ok in zip(solved.dead_time_ms[:2], spread[:2], shown, strict=True)
+    ]
+    low, high = np.quantile(solved.holds.blocks["battery_v"], [0.01, 0.99])
+    span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
+    slope = f"{span} in steady driving." if shown[1] else (
+        f"{span}: too little to tell a change with voltage. Hold one speed with lights, fan and heater off and on."
+    )  # fmt: skip
+    battery = np.asarray(base.dead_time.battery_v, dtype=float)
+    apart = np.clip(battery, low - 1.0, high + 1.0) - reference_v
+    powers = apart[:, None] ** np.arange(3)
+    change = powers @ solved.dead_time_ms
+    own = np.einsum("ij,jk,ik->i", powers, solved.covariance[-3:, -3:], powers)
+    away = np.maximum(np.maximum(low - battery, battery - high), 0.0)
+    sd = np.hypot(np.sqrt(np.maximum(own, 0.0)), 0.04 * away)
+    any_shown = shown[0] or shown[1]
+    basis = np.where(away <= 0.3, "measured", "extended") if any_shown else np.full(battery.size, "unchanged")
+    rows = pd.DataFrame({
+        "battery_v": battery, "dead_time_in_force_ms": np.asarray(base.dead_time.dead_time_ms, dtype=float),
+        "change_ms": change if any_shown else NAN, "change_lower_ms": change - z * sd if any_shown else NAN,
+        "change_upper_ms": change + z * sd if any_shown else NAN, "basis": basis,
+    })  # fmt: skip
+    because = "The pulse of one cell was driven at lengths that differ enough." if shown[0] else LEVEL_UNKNOWN
+    return DeadTimeError(
+        shown[0], because, shown[1], slope, *told[0], *told[1], reference_v, (float(low), float(high)), rows
+    )
+
+
+def _constant(solved: Solved) -> OverallConstant:
+    mean, sd = solved.constant
+    return OverallConstant(
+        *(float(np.exp(mean + k * sd)) for k in (0.0, -1.96, 1.96)),
+        "No log can separate injector flow, the size of the whole table, the lambda sensor's gain and the fuel's "
+        "stoichiometric ratio: they act as one factor, which is inside the cells' own.",
+    )
+
+
+def _blocks(blocks: pd.DataFrame, load_key: str, holds: Holds | None, solved: Solved | None) -> pd.DataFrame:
+    plain = blocks[["session", "hold", "start_s", "seconds", "samples"]].assign(**{
+        "engine_speed_rpm": np.exp(blocks["log_speed"]), load_key: blocks["reading"],
+        "absolute_load": blocks["load"], "battery_v": blocks["battery_v"], "pulse_width_ms": blocks["pulse_width_ms"],
+        "air_flow_kg_h": np.exp(blocks["log_air"]), "lambda_measured": np.exp(blocks["log_lambda"]),
+        "lambda_commanded": blocks["lambda_commanded"], "error_pct": 100 * np.expm1(blocks["y"]),
+    })  # fmt: skip
+    if solved is None:
+        return plain.assign(fitted_pct=NAN, residual_pct=NAN, weight=NAN)
+    hold = blocks["hold"].to_numpy()
+    fitted = solved.fitted[hold]
+    return plain.assign(
+        fitted_pct=100 * np.expm1(fitted), residual_pct=100 * (blocks["y"] - fitted), weight=solved.weight[hold]
+    )
+
+
+def _nothing(
+    car: Car, base: Revision, because: str, sessions: Sequence[str], samples: Sequence[Samples] = (),
+    blocks: pd.DataFrame | None = None,
+) -> FillingFit:  # fmt: skip
+    """A result that shows nothing: every cell and dead time unchanged, one reason."""
+    table = base.volumetric_efficiency
+    load_key = table.load_key if table else load_channel(car) or "manifold_kpa"
+    speed, load = surface_of(table).cells.T if table else (np.zeros(0), np.zeros(0))
+    cells = pd.DataFrame({
+        "engine_speed_rpm": speed, load_key: load, "in_force": table.values.ravel() if table else np.zeros(0),
+        "factor": NAN, "factor_lower": NAN, "factor_upper": NAN, "seconds": 0.0, "holds": 0, "basis": "unchanged",
+    })  # fmt: skip
+    battery = np.asarray(base.dead_time.battery_v, dtype=float)
+    rows = pd.DataFrame({
+        "battery_v": battery, "dead_time_in_force_ms": np.asarray(base.dead_time.dead_time_ms, dtype=float),
+        "change_ms": NAN, "change_lower_ms": NAN, "change_upper_ms": NAN, "basis": "unchanged",
+    })  # fmt: skip
+    empty = LambdaError(*[NAN] * 8, seconds=0.0)
+    columns = ["session", "hold", "start_s", "seconds", "samples", "engine_speed_rpm", load_key, "absolute_load",
+               "battery_v", "pulse_width_ms", "air_flow_kg_h", "lambda_measured", "lambda_commanded", "error_pct",
+               "fitted_pct", "residual_pct", "weight"]  # fmt: skip
+    has_blocks = blocks is not None and not blocks.empty
+    return FillingFit(
+        reference=base.name, sessions=tuple(dict.fromkeys(sessions)), confidence=0.95, method="No fit was made.",
+        load_channel=load_key, cells=cells, key=table.key if table else "efficiency_pct",
+        dead_time=DeadTimeError(False, because, False, because, *[NAN] * 7, visited_v=(NAN, NAN), rows=rows),
+        constant=OverallConstant(NAN, NAN, NAN, because), before=empty, predicted=empty, banks=None, levels=None,
+        lean_at_load=lean_at_load(blocks.assign(y=NAN) if has_blocks else None),
+        blocks=_blocks(blocks, load_key, None, None) if has_blocks else pd.DataFrame({c: np.zeros(0) for c in columns}),
+        notes=tuple(dict.fromkeys(note for one in samples for note in one.notes)), samples_used=0,
+        samples_flagged=sum(one.flagged for one in samples), because=because,
+    )  # fmt: skip

@@ -1,0 +1,234 @@
+"""The next table: what the posterior supports cell by cell, within the owner's caps, no place worse than it is."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from tunelab.channels import channel
+from tunelab.study.filling.predict import error_draws, predict_error, shift_of
+from tunelab.study.filling.result import FillingFit
+from tunelab.study.shown import shows_its_table
+from tunelab.study.steady.result import LambdaError
+from tunelab.units import convert
+from tunelab.workspace.car import Car
+from tunelab.workspace.filling import surface_of
+from tunelab.workspace.revision import DeadTime, Revision
+
+CLEAR_SD = 2.0  # standard deviations off nothing, from which a cell that was not driven is moved, and short of which
+SHORT_SD = 1.0  # ... it stops: toward what the posterior says and no further
+HARM = 0.001  # log units by which the expected error of a place may grow through rounding
+SMALLEST_PCT = 0.1  # a change smaller than that is left out
+DIGITS_MS = 3
+
+
+@shows_its_table
+@dataclass(frozen=True)
+class TableProposal:
+    """What to enter next: the table, and dead times where they can be told; they go in together."""
+
+    base: Revision
+    cells: pd.DataFrame
+    """The fit's cells with `proposed`, `change_pct` and `changed`."""
+    key: str
+    load_channel: str
+    dead_time: pd.DataFrame
+    """`battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, dead_time_proposed_ms, basis`."""
+    capped: tuple[str, ...]
+    predicted: LambdaError
+    notes: tuple[str, ...]
+
+    @property
+    def table(self) -> np.ndarray:
+        """Proposed values, shape (loads, speeds)."""
+        shape = surface_of(self.base.volumetric_efficiency).shape
+        return self.cells["proposed"].to_numpy().reshape(shape)
+
+    @property
+    def changes(self) -> bool:
+        """Whether anything is proposed at all."""
+        dead = self.dead_time
+        return bool(
+            self.cells["changed"].any() or (dead["dead_time_proposed_ms"] != dead["dead_time_in_force_ms"]).any()
+        )
+
+    def summary(self) -> pd.DataFrame:
+        """The table's cells, one row each."""
+        return self.cells
+
+    def to_revision(self, name: str, date: datetime.date) -> Revision:
+        """Write the proposal as the revision `name`, based on the one it changes; `date` stands in until entered."""
+        changed = self.base.model_dump() | {"name": name, "date": date, "based_on": self.base.name}
+        changed |= {"proposed_in": None, "entered_by": None, "also_changed": [], "spark_retreat": None}
+        changed["volumetric_efficiency"][self.key] = self.table.tolist()
+        changed["dead_time"]["dead_time_ms"] = self.dead_time["dead_time_proposed_ms"].tolist()
+        changed["notes"] = f"Proposed from the steady study; changes {self.base.name}. Review before entering."
+        return Revision.model_validate(changed)
+
+
+def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposal:
+    """Propose the next table and dead times within the owner's caps.
+
+    Raises
+    ------
+    ValueError
+        The fit refers to another revision.
+
+    Notes
+    -----
+    A cell that was driven goes to what was measured. One that was not stays, unless all that is known jointly says
+    clearly that it is off: then it goes part of the way. A cell whose change would make any place worse is put back.
+    """
+    if fit.reference != revision.name:
+        raise ValueError(
+            f"the fit refers to revision {fit.reference}, not to {revision.name}: fit with reference={revision.name!r}."
+        )
+    if fit.because or fit.draws is None:
+        return _proposal(fit, revision, np.zeros(len(fit.cells)), revision.dead_time, fit.predicted, ())
+    dead, dead_capped = _dead_time(fit, car, revision)
+    wanted = _wanted(fit, shift_of(fit.visited, fit.draws, revision, dead) - shift_of(fit.visited, fit.draws, revision))
+    wanted = wanted + _between(fit, revision, wanted, dead)
+    cap = np.log1p(convert(car.limits.meter_change_max_pct, "percent", "1"))
+    change = _as_entered(fit, np.clip(wanted, -np.log1p(np.expm1(cap)), cap))
+    change = _without_harm(fit, revision, change, dead)
+    over = np.abs(wanted) > cap + 1e-9
+    capped = _capped(over, car) + dead_capped
+    predicted = predict_error(fit.visited, fit.draws, car, revision, change=change, dead_time=dead)
+    if predicted.p95_pct > fit.before.p95_pct:
+        nothing = np.zeros_like(change)
+        return _proposal(
+            fit, revision, nothing, revision.dead_time, fit.before, ("Nothing would get better by a change.",)
+        )
+    return _proposal(fit, revision, change, dead, predicted, capped)
+
+
+def _wanted(fit: FillingFit, by_dead_time: np.ndarray) -> np.ndarray:
+    """Log change of every cell that the posterior supports, with what new dead times ask of it, shape (cells,)."""
+    mean, sd = np.log(fit.cells["factor"].to_numpy()) + by_dead_time, _spread(fit.cells)
+    far = np.sign(mean) * np.maximum(np.abs(mean) - SHORT_SD * sd, 0.0)
+    clear = np.abs(mean) > CLEAR_SD * sd
+    basis = fit.cells["basis"].to_numpy()
+    return np.select([basis == "measured", (basis == "extended") & clear], [mean, far], 0.0)
+
+
+def _between(fit: FillingFit, base: Revision, wanted: np.ndarray, dead: DeadTime) -> np.ndarray:
+    """What more the driven cells change so that lambda is right between them, where straight lines miss the engine.
+
+    The places that were driven draw, and each cell resists as much as one place does, shape (cells,).
+    """
+    left = error_draws(fit.visited, fit.draws, base, change=wanted, dead_time=dead)[0]
+    surface = surface_of(base.volumetric_efficiency)
+    at = surface.weights(fit.visited.engine_speed_rpm, fit.visited.load)
+    driven = (fit.cells["basis"] == "measured").to_numpy()
+    weight = 1.0 / np.bincount(fit.visited.hold)[fit.visited.hold]  # every hold counts alike
+    square = at[:, driven].T @ (weight[:, None] * at[:, driven])
+    change = np.zeros(len(fit.cells))
+    change[driven] = np.linalg.solve(square + np.eye(int(driven.sum())), at[:, driven].T @ (weight * left))
+    return change
+
+
+def _spread(cells: pd.DataFrame) -> np.ndarray:
+    return (np.log(cells["factor_upper"]) - np.log(cells["factor_lower"])).to_numpy() / 3.92
+
+
+def _as_entered(fit: FillingFit, change: np.ndarray) -> np.ndarray:
+    """Change as it comes out with the digits of the table in force; a tiny one is none."""
+    table = fit.cells["in_force"].to_numpy()
+    new = np.round(table * np.exp(change), decimals_of(table))
+    new = np.where(np.abs(new / table - 1) < SMALLEST_PCT / 100, table, new)
+    return np.log(new / table)
+
+
+def decimals_of(table: np.ndarray) -> int:
+    """Decimals with which a table is written, one to three."""
+    return next((n for n in (1, 2) if np.allclose(table, np.round(table, n), atol=1e-9)), 3)
+
+
+def _dead_time(fit: FillingFit, car: Car, revision: Revision) -> tuple[DeadTime, tuple[str, ...]]:
+    """Dead times to enter: only what is shown and clear, within the owner's cap."""
+    dead, rows = fit.dead_time, fit.dead_time.rows
+    clear = dead.shown and dead.lower_ms * dead.upper_ms > 0
+    clear |= bool(dead.slope_shown and dead.slope_lower_ms_v * dead.slope_upper_ms_v > 0 and len(rows) > 1)
+    change = np.nan_to_num(rows["change_ms"].to_numpy()) if clear else np.zeros(len(rows))
+    most, limit = float(np.abs(change).max(initial=0.0)), car.limits.dead_time_change_max_ms
+    words = (f"The dead times' change is cut to your {limit:g} ms; all of it would be {most:.2f} ms.",)
+    change = change * min(1.0, limit / most) if most else change
+    entered = np.maximum(np.round(rows["dead_time_in_force_ms"] + change, DIGITS_MS), 0.0)
+    return revision.dead_time.model_copy(update={"dead_time_ms": entered.tolist()}), words if most > limit else ()
+
+
+def _without_harm(fit: FillingFit, base: Revision, change: np.ndarray, dead: DeadTime) -> np.ndarray:
+    """Put back cells whose change would leave a driven place, or the cell itself, further off than it is."""
+    at = surface_of(base.volumetric_efficiency).weights(fit.visited.engine_speed_rpm, fit.visited.load)
+    now = np.abs(error_draws(fit.visited, fit.draws, base)).mean(axis=0)
+    right = fit.draws.cell + shift_of(fit.visited, fit.draws, base, dead)
+    cell_now = np.abs(fit.draws.cell + shift_of(fit.visited, fit.draws, base)).mean(axis=0)
+    for _ in range(4):
+        then = np.abs(error_draws(fit.visited, fit.draws, base, change=change, dead_time=dead)).mean(axis=0)
+        harmed = then > np.maximum(now, 0.005) + HARM
+        blamed = (at[harmed] * np.abs(change)).sum(axis=0) > 0.2 * np.abs(change) * np.maximum(at.sum(axis=0), 1e-9)
+        blamed |= np.abs(right - change).mean(axis=0) > cell_now + HARM
+        if not (blamed & (change != 0)).any():
+            return change
+        change = np.where(blamed, 0.0, change)
+    return change
+
+
+def _capped(over: np.ndarray, car: Car) -> tuple[str, ...]:
+    many = int(over.sum())
+    if not many:
+        return ()
+    cells = f"{many} cell{'s' if many > 1 else ''}"
+    return (f"{cells} would change by more than your {car.limits.meter_change_max_pct:g} % and go that far only.",)
+
+
+def _proposal(
+    fit: FillingFit, revision: Revision, change: np.ndarray, dead: DeadTime, predicted: LambdaError,
+    capped: tuple[str, ...],
+) -> TableProposal:  # fmt: skip
+    table = fit.cells["in_force"].to_numpy()
+    new = np.where(change == 0, table, np.round(table * np.exp(change), decimals_of(table) if table.size else 1))
+    cells = fit.cells.assign(proposed=new, change_pct=100 * (new / table - 1), changed=new != table)
+    rows = fit.dead_time.rows.assign(dead_time_proposed_ms=np.asarray(dead.dead_time_ms, dtype=float))
+    moves = (rows["dead_time_proposed_ms"] != rows["dead_time_in_force_ms"]).any()
+    order = [name for name in rows.columns if name != "basis"]
+    rows = rows.assign(basis=rows["basis"] if moves else "unchanged")[[*order, "basis"]]
+    return TableProposal(revision, cells, fit.key, fit.load_channel, rows, capped, predicted, _notes(fit, cells))
+
+
+def _notes(fit: FillingFit, cells: pd.DataFrame) -> tuple[str, ...]:
+    if fit.because:
+        return (fit.because, *fit.notes)
+    counts = {name: int((cells["basis"] == name).sum()) for name in ("measured", "extended", "unchanged")}
+    moved = int(cells["changed"].sum())
+    left = cells[(cells["basis"] != "measured") & ~cells["changed"]]
+    return (
+        f"{moved} of {len(cells)} cells change: {counts['measured']} were driven, {counts['extended']} lie so near to "
+        f"what was driven that they follow from it, {len(left)} stay as they are for want of driving.",
+    )
+
+
+def withheld(proposal: TableProposal, fit: FillingFit, because: str) -> TableProposal:
+    """The same with everything as in force, for logs that mislead."""
+    none = np.zeros(len(fit.cells))
+    bare = _proposal(fit, proposal.base, none, proposal.base.dead_time, fit.before, ())
+    nothing = LambdaError(*[np.nan] * 8, seconds=0.0)
+    return replace(bare, predicted=nothing, notes=(f"Withheld. {because}",))
+
+
+def table_of(proposal: TableProposal) -> pd.DataFrame:
+    """The table as a person enters it: a row for each load, a column for each engine speed; changed cells marked."""
+    surface = surface_of(proposal.base.volumetric_efficiency)
+    decimals = decimals_of(proposal.cells["in_force"].to_numpy())
+    marked = [
+        f"{value:.{decimals}f}{' *' if changed else ''}"
+        for value, changed in zip(proposal.cells["proposed"], proposal.cells["changed"], strict=True)
+    ]
+    unit = channel(proposal.load_channel).shown_unit
+    names = [f"{speed:.0f} rpm" for speed in surface.engine_speed_rpm]
+    grid = pd.DataFrame(np.array(marked).reshape(surface.shape), columns=names)
+    grid.insert(0, f"{proposal.load_channel.split('_')[0]} [{unit}]", [f"{load:g}" for load in surface.load])
+    return grid
