@@ -10,7 +10,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from offline_browser import browser, ink, offline_page
+from offline_browser import QUESTION_HEAD, SCREENS, SUMMARY_HEAD, below_first_screen, browser, ink, offline_page
 from playwright.sync_api import expect
 
 from tunelab.record.demo import copy_demo
@@ -27,7 +27,6 @@ SIZE_LIMIT = 5e6  # bytes of one page
 STEADY_FIGURES = 10
 FOLDED_FIGURES = 3  # of the steady page: what is flagged, and the raw traces
 QUESTIONS = ("steady", "limits", "drive_plan")
-SCREENS = {"desk": {"viewport": {"width": 1280, "height": 800}}, "phone": {"viewport": {"width": 390, "height": 844}}}
 
 
 @pytest.fixture(scope="module")
@@ -387,10 +386,8 @@ def test_a_question_is_answered_on_the_first_screen_without_scripts(record, chro
     """Sentence, value, limit and status of the leading finding, equal to results.json, above everything else."""
     with offline_page(chromium, java_script_enabled=False, **SCREENS[screen]) as opened:
         opened.show(record / f"{name}.html", figures=False)
-        page, height = opened.page, SCREENS[screen]["viewport"]["height"]
-        for part in (".answer .verdict", ".answer .values li:first-child"):
-            box = page.locator(part).bounding_box()
-            assert box["y"] + box["height"] <= height, part
+        page = opened.page
+        assert below_first_screen(page, QUESTION_HEAD, needed=tuple(QUESTION_HEAD)) == []
         row = page.locator(".answer .values li").first
         title, word = row.locator(".what").inner_text(), row.locator(".status").inner_text().strip()
         reading, bound = row.locator(".reading").inner_text(), row.locator(".bound").inner_text()
@@ -403,6 +400,15 @@ def test_a_question_is_answered_on_the_first_screen_without_scripts(record, chro
     )
     assert found["limit"] is None or f"limit {found['limit']:g}" in bound
     assert answer["y"] + answer["height"] <= below["y"]
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+@pytest.mark.parametrize("name", ["index", *QUESTIONS])
+def test_the_first_screen_holds_the_answer_and_its_figure_when_it_is_drawn(record, chromium, name, screen):
+    with offline_page(chromium, **SCREENS[screen]) as opened:
+        opened.show(record / f"{name}.html", figures=name != "index")
+        head = SUMMARY_HEAD if name == "index" else QUESTION_HEAD
+        assert below_first_screen(opened.page, head, needed=tuple(head)) == []
 
 
 def test_every_figure_has_a_picture_without_scripts_and_says_in_numbers_what_it_shows(record, chromium):

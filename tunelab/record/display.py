@@ -232,6 +232,12 @@ def _cell(value: Any) -> str:
     return str(value)
 
 
+def show_duration(seconds: float) -> str:
+    """Write a duration as it is spoken: `3 min 59 s`."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
+
+
 def show_number(value: float) -> str:
     """Write a number with four significant digits, without an exponent where it can be read without one."""
     value += 0.0  # no minus before a zero

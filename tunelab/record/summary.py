@@ -18,7 +18,7 @@ from tunelab.chart.first_page import (
 )
 from tunelab.chart.picture import Gauge, Picture
 from tunelab.record.change import join, need_of, newer_than
-from tunelab.record.display import table_item
+from tunelab.record.display import show_duration, table_item
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
@@ -62,7 +62,7 @@ def summary_page(
     first, newer = _settle_first(results["findings"]), newer_than(opened, opened.revision)
     gauges = limit_gauges(results["findings"], _margins(record))
     steps = opened.folder.session.steps
-    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {_minutes(evidence.duration_s)} of log."
+    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {show_duration(evidence.duration_s)} of log."
     values = {
         "title": f"{opened.car.name}: {opened.name}",
         "car": opened.car.name,
@@ -233,7 +233,7 @@ def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mappin
     episodes = int(np.unique(log["episode"].to_numpy()).size) if "episode" in log else 1
     pieces = "in one piece" if episodes == 1 else f"in {episodes} pieces (the link dropped out, or several files)"
     sentences = [
-        f"{_minutes(evidence.duration_s)} of log, {samples} samples, {pieces}.",
+        f"{show_duration(evidence.duration_s)} of log, {samples} samples, {pieces}.",
     ]
     if session.weather:
         air = session.weather
@@ -256,11 +256,6 @@ def _log_account(evidence: Evidence) -> str:
     aside = len(evidence.set_aside)
     rows = f"{aside} rows of the files were set aside" if aside != 1 else "1 row of the files was set aside"
     return f"{100 * clean:.0f} % of the samples carry no flag, and {rows if aside else 'no row was set aside'}."
-
-
-def _minutes(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
 
 
 def _accounts(evidence: Evidence) -> dict[str, Any]:
