@@ -67,7 +67,7 @@ def offline_page(started, **options) -> Iterator[Opened]:
 
 
 def below_first_screen(page: Page, parts: dict[str, str], *, needed: tuple[str, ...] = ()) -> list[str]:
-    """Parts of a page that end below its first screen, with the pixel where they do; and those needed that are missing."""
+    """Parts of a page that end below its first screen, with the pixel where they do; and what is needed and missing."""
     ends = page.evaluate(
         """(parts) => Object.entries(parts).map(([name, selector]) => {
             const box = document.querySelector(selector)?.getBoundingClientRect();

@@ -36,7 +36,10 @@ def workspace(tmp_path_factory):
 @pytest.mark.parametrize("screen", SCREENS)
 def test_what_lies_below_the_first_screen(workspace, chromium_path, screen, scripts):
     places = sorted(p for p in (workspace / "records").rglob("*.html") if p.name not in NO_QUESTION)
-    with browser(chromium_path) as started, offline_page(started, java_script_enabled=scripts, **SCREENS[screen]) as page:
+    with (
+        browser(chromium_path) as started,
+        offline_page(started, java_script_enabled=scripts, **SCREENS[screen]) as page,
+    ):
         found = {}
         for path in places:
             text = path.read_text("utf-8")

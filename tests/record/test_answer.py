@@ -24,7 +24,7 @@ def test_a_question_about_limits_is_answered_by_the_one_nearest_to_its_limit():
     found = answer(MET, NEAR, ABSENT)
     assert found.word == "met"
     assert found.sentence == (
-        "All 2 limits judged were kept. Nearest to its limit: Leanest lambda: 0.89 (0.88 to 0.9); limit 0.92, kept."
+        "All 2 limits judged were kept. Nearest to its limit: Leanest lambda: 0.890 (0.880 to 0.900); limit 0.92, kept."
     )
     assert [row["id"] for row in found.rows] == ["a.near", "a.kept", "a.absent"]
 
@@ -33,7 +33,7 @@ def test_a_stop_leads_whatever_the_question_asks_first():
     found = answer(NEAR, WATCH, STOP, leads=("a.near",))
     assert [row["id"] for row in found.rows] == ["a.stop", "a.near", "a.watch"]
     assert found.word == "stop"
-    assert "Pressure drop: 4.1 kPa (4 to 4.2); limit 3 kPa, passed" in found.sentence
+    assert "Pressure drop: 4.1 kPa (4.0 to 4.2); limit 3 kPa, passed" in found.sentence
     assert found.to_do[0].startswith("At stop: Pressure drop.")
 
 
@@ -41,7 +41,7 @@ def test_what_answers_the_question_leads_and_gives_its_status():
     found = answer(MET, WATCH, NEAR, leads=("a.near", "a.kept"))
     assert [row["id"] for row in found.rows] == ["a.near", "a.kept", "a.watch"]
     assert found.word == "met"
-    assert found.sentence == "Leanest lambda: 0.89 (0.88 to 0.9); limit 0.92, kept."
+    assert found.sentence == "Leanest lambda: 0.890 (0.880 to 0.900); limit 0.92, kept."
 
 
 def test_a_value_to_watch_stands_in_the_sentence_whose_status_it_gives():

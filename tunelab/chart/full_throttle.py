@@ -106,8 +106,8 @@ def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
 def draw_margins(found: FullThrottle) -> hv.Overlay:
     """How much of each limit was used, in percent of it, the most at the top; what was not shown is missing.
 
-    Names stand over their bars, where a phone has room for them. The `BARS_SHOWN` that were used most are drawn, and all
-    that were passed; the title says how much of the rest was used.
+    Names stand over their bars, where a phone has room for them. The `BARS_SHOWN` that were used most are drawn, and
+    all that were passed; the title says how much of the rest was used.
     """
     if not any(np.isfinite(_share_used(c)) for c in found.checks):
         return draw_absent("How much of each limit was used", found.because)

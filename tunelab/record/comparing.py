@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from tunelab.log.store import read_log
+from tunelab.record.display import SHOWN_UNITS
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
-from tunelab.record.shown import MAIN, SHOWN_UNITS, begin_large, small
+from tunelab.record.shown import MAIN, begin_large, small
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.compare import (
     QUANTITIES,

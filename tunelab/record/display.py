@@ -25,6 +25,15 @@ UNIT_ENDINGS = {
     "_pct": "%", "_kpa": "kPa", "_deg": "°", "_kw": "kW", "_nm": "N m", "_kg": "kg", "_mg": "mg", "_ms": "ms",
     "_hz": "Hz", "_us": "µs", "_s": "s", "_v": "V", "_c": "°C", "_m": "m", "_n": "N",
 }  # fmt: skip
+SHOWN_UNITS = {"1/h": "per hour", "percent": "%", "degree_Celsius": "°C", "kg h-1": "kg/h", "1/min": "rpm"}
+# Decimals to which the trade reads a quantity; a finer figure would be noise.
+MOST_DECIMALS = {
+    "rpm": 0, "km/h": 1, "kg/h": 2, "°C": 1, "kPa": 1, "kW": 1, "N m": 0, "%": 2, "°": 1, "V": 2, "s": 2, "ms": 3,
+    "Hz": 1, "per hour": 2, "mg": 1,
+}  # fmt: skip
+MOST = 6  # of any other
+MINUS = "\N{MINUS SIGN}"
+_SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
 
 
 def set_up_display() -> None:
@@ -110,10 +119,21 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     for toolbar in model.select({"type": Toolbar}):
         toolbar.logo = None
         toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen
-    title = _describe(model)
+    _set_minus(model)
+    title = real_minus(_describe(model))
     # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
     caption = _take_caption(model)
     return {"item": json.dumps(json_item(model), allow_nan=False), "title": title, "caption": caption}, title
+
+
+def _set_minus(model: Any) -> None:
+    """Numbers written into a figure have a real minus, as those on its axes have."""
+    from bokeh.models import GlyphRenderer, Text
+
+    for drawn in model.select({"type": GlyphRenderer}):
+        field = getattr(drawn.glyph.text, "field", drawn.glyph.text) if isinstance(drawn.glyph, Text) else ""
+        if isinstance(field, str) and field in drawn.data_source.data:
+            drawn.data_source.data[field] = [real_minus(str(text)) for text in drawn.data_source.data[field]]
 
 
 def _describe(model: Any) -> str:
@@ -182,13 +202,16 @@ def _axis_label(axes: list) -> str:
 def table_item(table: pd.DataFrame) -> dict:
     """Turn a table into plain data: heads, rows of text, and which columns hold numbers.
 
-    Numbers are rounded to four significant digits; a missing one is a dash. `table.attrs["decimals"]` names
-    columns that keep a fixed number of decimals, such as what is to be typed in.
+    Numbers of a column are rounded to four significant digits of the largest, all with as many decimals; a missing one
+    is a dash. `table.attrs["decimals"]` names columns that keep a fixed number of decimals, such as what is to be
+    typed in. Shown numbers have a real minus; the files beside the page have the sign that programs read.
     """
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
     shown = frame.head(ROWS_SHOWN)
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
-    places = [table.attrs.get("decimals", {}).get(name) for name in frame.columns]
+    fixed = table.attrs.get("decimals", {})
+    places = [fixed.get(name, _shared_decimals(shown[name], str(name)) if is_number else None)
+              for name, is_number in zip(frame.columns, numeric, strict=True)]  # fmt: skip
     rows = [
         [_fixed(value, place) for value, place in zip(row, places, strict=True)]
         for row in shown.itertuples(index=False, name=None)
@@ -199,6 +222,7 @@ def table_item(table: pd.DataFrame) -> dict:
         "numeric": numeric,
         "left_out": len(frame) - len(shown),
         "compact": bool(table.attrs.get("compact")),  # many short cells, to fit a phone's width
+        "typed": [k for k, name in enumerate(frame.columns) if name in table.attrs.get("typed", ())],  # as it is typed
     }
 
 
@@ -209,6 +233,41 @@ def _heading(name: str) -> str:
     return f"{words} [{UNIT_ENDINGS[ending]}]" if ending else words
 
 
+def _shared_decimals(column: pd.Series, name: str) -> int | None:
+    """Decimals that all numbers of a column have; None where its values lie too far apart for that."""
+    import numpy as np
+
+    values = np.abs(np.asarray(column.dropna(), dtype=float))
+    values = values[np.isfinite(values)]
+    if not values.size or not pd.api.types.is_float_dtype(column.dtype):
+        return None
+    unit = re.search(r"\[(.+)\]$", _heading(name))
+    largest, least = values.max(), values[values > 0].min(initial=np.inf)
+    most = min(max(0, 3 - math.floor(math.log10(largest))) if largest else 0, most_decimals(unit[1] if unit else ""))
+    if least < 0.5 * 10.0**-most and not unit:
+        return None
+    return decimals(values, most)
+
+
+def decimals(values: Any, most: int) -> int:
+    """Decimals that the finest of some numbers needs, `most` at most."""
+    import numpy as np
+
+    known = np.asarray(values, dtype=float)
+    known = known[np.isfinite(known)]
+    return next((p for p in range(most) if np.allclose(known, np.round(known, p), rtol=0, atol=1e-9)), most)
+
+
+def most_decimals(unit: str) -> int:
+    """Decimals to which a quantity is read at most."""
+    return MOST_DECIMALS.get(SHOWN_UNITS.get(unit, unit), MOST)
+
+
+def real_minus(text: str) -> str:
+    """Give negative numbers of a text the sign that is set for them; hyphens within words, names and days stay."""
+    return _SIGN.sub(MINUS, text)
+
+
 def _is_number(dtype: Any) -> bool:
     return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
 
@@ -217,7 +276,7 @@ def _fixed(value: Any, places: int | None) -> str:
     """A cell with a fixed number of decimals; None: as its kind asks."""
     if places is None or isinstance(value, str) or value is None or value != value:
         return _cell(value)
-    return f"{value + 0.0:.{places}f}".replace("-", "−")
+    return real_minus(f"{round(float(value), places) + 0.0:.{places}f}")
 
 
 def _cell(value: Any) -> str:
@@ -227,9 +286,7 @@ def _cell(value: Any) -> str:
         return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
     if hasattr(value, "item"):
         return _cell(value.item())
-    if isinstance(value, float):
-        return show_number(value)
-    return str(value)
+    return real_minus(show_number(value) if isinstance(value, float) else str(value))
 
 
 def show_duration(seconds: float) -> str:

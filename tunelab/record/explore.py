@@ -43,10 +43,10 @@ def log_verdict(evidence: Evidence, events: EventSet) -> Verdict:
     log = evidence.log
     clean = 100 * float(evidence.flags.set_index("reason").loc["none", "share"])
     count = len(events.traces)
-    happened = f"{count} {events.kind} event{'' if count == 1 else 's'} found" if count else f"No {events.kind} event found"
+    happened = f"{count or 'No'} {events.kind} event{'s' if count > 1 else ''} found"
     return Verdict(
-        f"{show_duration(evidence.duration_s)} of log, {log.sizes['time']} samples of {len(channels_of(log))} channels; "
-        f"{clean:.0f} % of the samples carry no flag. {happened}."
+        f"{show_duration(evidence.duration_s)} of log with {len(channels_of(log))} channels; {clean:.0f} % of its "
+        f"{log.sizes['time']} samples carry no flag. {happened}."
     )
 
 

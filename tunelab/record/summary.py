@@ -62,7 +62,8 @@ def summary_page(
     first, newer = _settle_first(results["findings"]), newer_than(opened, opened.revision)
     gauges = limit_gauges(results["findings"], _margins(record))
     steps = opened.folder.session.steps
-    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {show_duration(evidence.duration_s)} of log."
+    time = show_duration(evidence.duration_s)
+    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {time} of log."
     values = {
         "title": f"{opened.car.name}: {opened.name}",
         "car": opened.car.name,
@@ -280,10 +281,15 @@ def _provenance(results: Mapping[str, Any]) -> dict[str, Any]:
     parameters = [(n, name, str(value)) for n, given in results["parameters"].items() for name, value in given.items()]
     return {
         "files": table_item(files),
-        "parameters": table_item(pd.DataFrame(parameters, columns=["notebook", "parameter", "value"])),
+        "parameters": table_item(_typed(pd.DataFrame(parameters, columns=["notebook", "parameter", "value"]))),
         "versions": ", ".join(f"{name} {number}" for name, number in results["versions"].items()),
         "finished": results["timestamps"]["finished"],
     }
+
+
+def _typed(parameters: pd.DataFrame) -> pd.DataFrame:
+    parameters.attrs["typed"] = ["value"]  # for --set NAME=VALUE
+    return parameters
 
 
 def _files(record: Path) -> list[tuple[str, str]]:
