@@ -23,6 +23,7 @@ LEAST_SAMPLES = 10  # of a cell: fewer are a passing moment
 LEAST_CELLS = 4
 FULL_SHADE_PCT = 5.0  # lambda so far off has the deepest shade, unless some of it is further off
 UNRULED = 3.0  # an interval's end so many times further out than the other does not set the range
+CUT = 0.1  # of the axis: a bar that runs out of it by less is not spoken of
 SHORT = {
     "lean_under_load": "Lambda lean of commanded", "lambda_full_load": "Lambda at full throttle",
     "knock_retard": "Knock retard", "injector_duty": "Injector duty", "meter_headroom": "Air-meter headroom",
@@ -132,13 +133,14 @@ def draw_curve_change(curve: pd.DataFrame, meter: str, proposed: str) -> Picture
         title = f"{title}; {np.max(np.abs(left)):.1f} % at most with {proposed}"
         marks.append(Points(x, left, "new", f"with {proposed}", shape="diamond"))
     ends = [_tamed(now[0], end, other) for end, other in ((now[1], now[2]), (now[2], now[1]))]
-    cut = bool((ends[0] > now[1]).any() or (ends[1] < now[2]).any())
-    note = "Bars that run out of the picture: a leak into the exhaust could hide there." if cut else ""
     told = "; ".join(
         f"{a:g} {unit} {_percent(b)} ({_percent(c)} to {_percent(d)})" + (f", then {_percent(e)}" if proposed else "")
         for a, b, c, d, e in zip(x, *now, left, strict=True)
     )
     axis = Axis.over("true flow against the curve [%]", now[0], *ends, left if proposed else 0.0, [-1.0, 1.0])
+    far = CUT * (axis.high - axis.low)
+    is_cut = bool((now[1] < axis.low - far).any() or (now[2] > axis.high + far).any())
+    note = "Bars that run out of the picture: a leak into the exhaust could hide there." if is_cut else ""
     across = Axis.over(channel(meter).axis_label, x, room=0.03)
     return draw_picture(title, f"By reading, in per cent: {told}.", across, axis, marks, note=note)
 
@@ -240,5 +242,9 @@ def _days(days: Sequence[int]) -> list[tuple[float, str]]:
         if day - kept[-1] >= least and days[-1] - day >= least:
             kept.append(day)
     kept += [days[-1]] if days[-1] != days[0] else []
-    dates = [datetime.date.fromordinal(day) for day in kept]
-    return [(float(date.toordinal()), f"{date.day} {MONTHS[date.month - 1]}") for date in dates]
+    return [(float(day), day_of(datetime.date.fromordinal(day))) for day in kept]
+
+
+def day_of(date: datetime.date) -> str:
+    """A day without its year: `3 May`."""
+    return f"{date.day} {MONTHS[date.month - 1]}"

@@ -147,7 +147,7 @@ def _of_no_step(findings: Mapping[str, Sequence[Mapping[str, Any]]]) -> dict[str
     """What a record says that drove no step of which anything was found."""
     for word in ("met", "measured"):
         if findings[word]:
-            return {"word": word, "text": f"{list_names([called(f) for f in findings[word]])}."}
+            return {"word": word, "text": begin_large(f"{list_names([called(f) for f in findings[word]])}.")}
     return {"word": "not_shown", "text": "Nothing that was asked."}
 
 

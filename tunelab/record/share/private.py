@@ -110,7 +110,7 @@ class Scrubber:
         if key not in self._words:
             number = 1 + sum(known == kind for known, _ in self._words)
             self._words[key] = f"removed-{kind}-{number}"
-            self.originals[self._words[key]] = found
+            self.originals[self._words[key]] = found.replace("−", "-")  # as the owner wrote it: pages set their own
         self.removed[(kind, self._words[key], where)] += 1
         return self._words[key]
 
