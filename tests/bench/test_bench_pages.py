@@ -1,16 +1,18 @@
-"""First screens of every page of the demo: what of the answer and its figure lies below them, at both widths.
+"""All pages of the demo: what lies below the first screen, numbers that differ, lines out of view, captions alone.
 
 All sessions are recorded first, unless TUNELAB_BENCH_WORKSPACE names a workspace where that was done: it takes some
-minutes. Each page is opened with scripts and without. Wanted: nothing below, on any page.
+minutes. Each page is opened with scripts and without. Wanted: none of it, on any page.
 Run with `pytest -m bench -s tests/bench/test_bench_pages.py`.
 """
 
+import json
 import os
 import shutil
 from pathlib import Path
 
 import pytest
 from offline_browser import QUESTION_HEAD, SCREENS, SUMMARY_HEAD, below_first_screen, browser, offline_page
+from page_checks import contradictions, lines_out_of_view, misstated, parted_in_print, shown_on
 
 from tunelab.cli import main
 
@@ -52,3 +54,33 @@ def test_what_lies_below_the_first_screen(workspace, chromium_path, screen, scri
     print(f"\n{screen}, {'drawn' if scripts else 'without scripts'}: {len(places) - len(found)} of {len(places)} pages")
     for name, below in found.items():
         print(f"  {name}: {', '.join(below)}")
+
+
+@pytest.mark.bench
+def test_numbers_that_differ_and_lines_out_of_view(workspace):
+    shown = lines = 0
+    for record in sorted(path.parent for path in (workspace / "records").glob("*/results.json")):
+        findings = json.loads((record / "results.json").read_text("utf-8"))["findings"]
+        texts = {path.name: path.read_text("utf-8") for path in record.glob("*.html")}
+        shown += sum(1 for text in texts.values() for _ in shown_on(text))
+        found = [f"{name}: {line}" for name, text in texts.items() for line in misstated(text, findings)]
+        found += contradictions(texts)
+        for notebook in record.glob("*.ipynb"):
+            count, outside = lines_out_of_view(notebook)
+            lines += count
+            found += outside
+        print(f"\n{record.name}: {len(found)} that differ or are out of view", *found, sep="\n  ")
+    print(f"{shown} findings shown, {lines} reference lines")
+
+
+@pytest.mark.bench
+def test_captions_and_headings_alone_on_a_printed_sheet(workspace, chromium_path):
+    pairs = 0
+    with browser(chromium_path) as started, offline_page(started) as page:
+        for path in sorted((workspace / "records").rglob("*.html")):
+            page.show(path, figures=False)
+            count, parted = parted_in_print(page.page)
+            pairs += count
+            if parted:
+                print(f"\n{path.parent.name}/{path.name}: {parted}")
+    print(f"\n{pairs} captions and headings with what belongs to them")

@@ -57,8 +57,8 @@ def test_every_record_is_listed_with_its_worst_status_and_counts(shelf):
 
 def test_a_finding_shown_twice_has_a_trend(shelf):
     text = shelf.read_text("utf-8")
-    assert "3 May 21; 9 May 1.5" in text
-    assert "steady.lambda_error: 21, then 1.5; limit 2" in text
+    assert "3 May 21.0; 9 May 1.50" in text
+    assert "steady.lambda_error: 21.0, then 1.50; limit 2" in text
     assert text.index('class="still"') < text.index("Records, the newest first")
     assert text.count("<figure") == 1
     assert text.count('class="still"') == 1
@@ -83,7 +83,7 @@ def test_what_tells_most_of_the_car_is_the_first_trend_however_often_others_were
         often = [finding("heat.often", "met", 1.0 + k), finding("drive_plan.coverage", "watch", 5.0)]
         write_results(root, name, [*often, *([finding("steady.lambda_error", "stop", 20.0)] if k else [])])
     text = write_shelf(root).read_text("utf-8")
-    captions = re.findall(r"</span> ([^:<]*):", "".join(re.findall(r"<figcaption>.*?</figcaption>", text, re.DOTALL)))
+    captions = re.findall(r"</span>\s+([^:<]*):", "".join(re.findall(r"<figcaption>.*?</figcaption>", text, re.DOTALL)))
     assert captions == ["steady.lambda_error", "heat.often"]
 
 

@@ -22,7 +22,7 @@ import numpy as np
 from tunelab.record.display import real_minus
 
 WIDTH = 600.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
-LETTER = 6.3  # mean width of a letter of that text
+LETTER = 7.2  # width of a letter of that text, in the wider of the usual faces
 MOST_POINTS = 1500  # a longer line is reduced to the least and greatest value of each pixel column
 MOST_MARKS = 3000  # marks beyond this many places are drawn thinned
 DASHES = {"solid": "", "dashed": "6", "dotted": "2 4", "dotdash": "2 4 6 4", "dashdot": "6 4 2 4"}
