@@ -32,6 +32,7 @@ MOST_DECIMALS = {
     "Hz": 1, "per hour": 2, "mg": 1,
 }  # fmt: skip
 MOST = 6  # of any other
+_PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
 MINUS = "\N{MINUS SIGN}"
 _SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
 
@@ -120,7 +121,7 @@ def figure_item(figure: Any) -> tuple[dict, str]:
         toolbar.logo = None
         toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen
     _set_minus(model)
-    title = real_minus(_describe(model))
+    title = typeset(_describe(model))
     # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
     caption = _take_caption(model)
     return {"item": json.dumps(json_item(model), allow_nan=False), "title": title, "caption": caption}, title
@@ -266,6 +267,11 @@ def most_decimals(unit: str) -> int:
 def real_minus(text: str) -> str:
     """Give negative numbers of a text the sign that is set for them; hyphens within words, names and days stay."""
     return _SIGN.sub(MINUS, text)
+
+
+def typeset(text: str) -> str:
+    """Set a text of a page: a real minus before numbers, and a space before the sign of per cent."""
+    return _PER_CENT.sub(" %", real_minus(text))
 
 
 def _is_number(dtype: Any) -> bool:

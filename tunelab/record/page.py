@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from tunelab.record.answer import answer_of
 from tunelab.record.bundle import TEMPLATES, pack, policy, policy_hash, scripts_for
-from tunelab.record.display import FIGURE, TABLE, real_minus
+from tunelab.record.display import FIGURE, TABLE, typeset
 from tunelab.record.still import draw_still
 
 if TYPE_CHECKING:
@@ -179,7 +179,7 @@ def _environment() -> jinja2.Environment:
 
 def _finish(value: Any) -> Any:
     """Set numbers of a text with a real minus; what is HTML already, such as code, stays as it is."""
-    return real_minus(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return typeset(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 @cache
@@ -197,7 +197,7 @@ def prose(text: str) -> Markup:
     parsed = _markdown().parse(text)
     for token in (child for block in parsed for child in block.children or ()):
         if token.type == "text":
-            token.content = real_minus(token.content)
+            token.content = typeset(token.content)
     html = _markdown().renderer.render(parsed, _markdown().options, {})
     return Markup(
         html.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from tunelab.record.display import real_minus
+from tunelab.record.display import typeset
 
 WIDTH = 600.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
 LETTER = 7.2  # width of a letter of that text, in the wider of the usual faces
@@ -598,7 +598,7 @@ def _tick_text(value: float) -> str:
 
 def _text(x: float, y: float, text: str, kind: str = "", anchor: str = "start") -> str:
     name = f' class="{kind}"' if kind else ""
-    return f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"{name}>{escape(real_minus(text))}</text>'
+    return f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"{name}>{escape(typeset(text))}</text>'
 
 
 def _axes(frame: _Frame, left, below, y_ticks, x_ticks) -> str:
