@@ -158,6 +158,18 @@ def test_a_column_has_as_many_decimals_throughout_and_none_that_its_quantity_doe
     ]  # fmt: skip
 
 
+def test_where_each_row_is_a_quantity_its_numbers_have_as_many_decimals_and_keep_their_digits():
+    table = pd.DataFrame({"check": ["lambda", "coolant", "speed"], "value": [0.8937, 88.01, 6422.4],
+                          "limit": [0.92, 105.0, 6700.0], "unit": ["1", "°C", "rpm"]})  # fmt: skip
+    assert [row[1:3] for row in table_item(table)["rows"]] == [
+        ["0.8937", "0.9200"],
+        ["88.0", "105.0"],
+        ["6422", "6700"],
+    ]
+    mixed = pd.DataFrame({"within": [0.06906, 30.16, 339.9]})
+    assert [row[0] for row in table_item(mixed)["rows"]] == ["0.06906", "30.16", "339.9"]
+
+
 def test_shown_numbers_have_a_real_minus_and_what_is_typed_or_run_keeps_its_hyphen():
     table = pd.DataFrame({"change_pct": [-1.5, 2.0], "value": ["-0.5", "r01-r02"]})
     table.attrs["typed"] = ["value"]

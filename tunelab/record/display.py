@@ -6,7 +6,7 @@ import json
 import math
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -211,12 +211,16 @@ def table_item(table: pd.DataFrame) -> dict:
     shown = frame.head(ROWS_SHOWN)
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
     fixed = table.attrs.get("decimals", {})
-    places = [fixed.get(name, _shared_decimals(shown[name], str(name)) if is_number else None)
+    shared = [_shared_decimals(shown[name], str(name)) if is_number else None
               for name, is_number in zip(frame.columns, numeric, strict=True)]  # fmt: skip
-    rows = [
-        [_fixed(value, place) for value, place in zip(row, places, strict=True)]
-        for row in shown.itertuples(index=False, name=None)
-    ]
+    rows = []
+    for row in shown.itertuples(index=False, name=None):
+        own = _decimals_of_row(frame.columns, row)  # where each row is a quantity of its own
+        places = [own if "unit" in frame else place for place in shared]
+        rows.append([
+            _fixed(value, fixed.get(name, place if isinstance(value, float) else None))
+            for name, value, place in zip(frame.columns, row, places, strict=True)
+        ])  # fmt: skip
     return {
         "head": [_heading(str(name)) for name in frame.columns],
         "rows": rows,
@@ -235,19 +239,32 @@ def _heading(name: str) -> str:
 
 
 def _shared_decimals(column: pd.Series, name: str) -> int | None:
-    """Decimals that all numbers of a column have; None where its values lie too far apart for that."""
-    import numpy as np
-
-    values = np.abs(np.asarray(column.dropna(), dtype=float))
-    values = values[np.isfinite(values)]
-    if not values.size or not pd.api.types.is_float_dtype(column.dtype):
+    """Decimals that all numbers of a column have; None where they are of several quantities, as far as that shows."""
+    if not pd.api.types.is_float_dtype(column.dtype):
         return None
     unit = re.search(r"\[(.+)\]$", _heading(name))
-    largest, least = values.max(), values[values > 0].min(initial=np.inf)
-    most = min(max(0, 3 - math.floor(math.log10(largest))) if largest else 0, most_decimals(unit[1] if unit else ""))
-    if least < 0.5 * 10.0**-most and not unit:
+    places = _decimals_together(column, unit[1] if unit else "")
+    least = column.abs().where(column.abs() > 0).min()
+    return None if places is None or (not unit and least < 10.0 ** (1 - places)) else places
+
+
+def _decimals_of_row(names: Iterable[Any], row: Sequence[Any]) -> int | None:
+    """Decimals that all numbers of a row have, which are of the unit that it names."""
+    values = [value for value in row if isinstance(value, float)]
+    units = [str(value) for name, value in zip(names, row, strict=True) if name == "unit"]
+    return _decimals_together(values, units[0]) if units and values else None
+
+
+def _decimals_together(values: Any, unit: str) -> int | None:
+    """Decimals that leave the largest of some numbers four digits, none finer than its quantity; None without any."""
+    import numpy as np
+
+    known = np.abs(np.asarray(values, dtype=float))
+    known = known[np.isfinite(known)]
+    if not known.size:
         return None
-    return decimals(values, most)
+    digits = max(0, 3 - math.floor(math.log10(known.max()))) if known.max() else 0
+    return decimals(known, min(digits, most_decimals(unit)))
 
 
 def decimals(values: Any, most: int) -> int:

@@ -21,7 +21,7 @@ import numpy as np
 
 from tunelab.record.display import typeset
 
-WIDTH = 600.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
+WIDTH = 480.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
 LETTER = 7.2  # width of a letter of that text, in the wider of the usual faces
 MOST_POINTS = 1500  # a longer line is reduced to the least and greatest value of each pixel column
 MOST_MARKS = 3000  # marks beyond this many places are drawn thinned
