@@ -397,9 +397,9 @@ def test_a_question_is_answered_on_the_first_screen_without_scripts(record, chro
         below = page.locator("main > section:not(#answer)").first.bounding_box()
     found = next(f for f in json.loads((record / "results.json").read_text("utf-8"))["findings"] if f["title"] == title)
     assert word == found["status"].replace("_", " ")
-    assert float(re.match(r"[\u2212\d.]+", reading).group().replace("\u2212", "-")) == pytest.approx(
-        found["value"], rel=0.01
-    )
+    number = re.match(r"[\u2212\d.]+", reading).group().replace("\u2212", "-")
+    last_digit = 10.0 ** -len(number.partition(".")[2])
+    assert float(number) == pytest.approx(found["value"], abs=0.501 * last_digit)
     assert found["limit"] is None or f"limit {found['limit']:g}" in bound
     assert answer["y"] + answer["height"] <= below["y"]
 
@@ -428,8 +428,12 @@ def test_a_number_that_is_not_that_of_results_json_is_found():
     assert len(contradictions({"a": row, "b": row.replace("1.5 %", "1.6 %")})) == 1
 
 
-def test_the_plan_is_the_same_on_the_page_in_the_summary_and_from_the_command(demo, record):
-    sentence = plan_sentence(plan_for(demo[1], None).plan)
+def test_the_plan_is_the_same_on_the_page_in_the_summary_and_from_the_command(demo, record, tmp_path):
+    """The command counts all drives, a record those up to its own: without later ones both have the same."""
+    later = [path.name for path in (demo[1] / "sessions").iterdir() if path.name > record.name]
+    left_out = shutil.ignore_patterns("records", "r02.toml", "r03.toml", *later)
+    root = shutil.copytree(demo[1], tmp_path / "car", ignore=left_out)
+    sentence = plan_sentence(plan_for(root, None).plan)
     for name in ("index", "drive_plan"):
         assert sentence in re.sub("<[^>]+>", "", (record / f"{name}.html").read_text("utf-8")), name
 
@@ -438,7 +442,8 @@ def test_the_proposal_is_predicted_alike_wherever_it_is_spoken_of(record):
     findings = json.loads((record / "results.json").read_text("utf-8"))["findings"]
     predicted = next(f for f in findings if f["id"] == "steady.proposal_predicted")
     pages = {name: (record / f"{name}.html").read_text("utf-8") for name in ("index", "steady")}
-    seen = {shown.reading for text in pages.values() for shown in shown_on(text) if shown.title == predicted["title"]}
+    shown = [shown for text in pages.values() for shown in shown_on(text) if shown.title == predicted["title"]]
+    seen = {one.reading.rstrip(")") for one in shown}
     assert len(seen) == 1
     said = re.search(r"([\d.]+) % predicted after", pages["steady"])
     assert float(said[1]) == pytest.approx(predicted["value"], abs=0.051)

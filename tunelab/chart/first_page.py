@@ -156,8 +156,11 @@ def _tamed(value: np.ndarray, end: np.ndarray, other: np.ndarray) -> np.ndarray:
     return value + np.clip(end - value, -reach, reach)
 
 
-def draw_lambda_off(found: LoadMap) -> Picture | None:
-    """Draw lambda against commanded over engine speed and load; None where too few cells were driven."""
+def draw_lambda_off(found: LoadMap, besides: str = "") -> Picture | None:
+    """Draw lambda against commanded over engine speed and load; None where too few cells were driven.
+
+    `besides` is said under the picture.
+    """
     known = (found.count >= LEAST_SAMPLES) & np.isfinite(found.mean)
     if known.sum() < LEAST_CELLS:
         return None
@@ -180,7 +183,7 @@ def draw_lambda_off(found: LoadMap) -> Picture | None:
     )  # fmt: skip
     x = Axis("engine speed [rpm]", float(speeds[columns].min()), float(speeds[columns + 1].max()))
     y = Axis(found.load_label, float(loads[rows].min()), float(loads[rows + 1].max()))
-    note = "In per cent, + lean and − rich; means of steady moments."
+    note = " ".join(text for text in ("In per cent, + lean and − rich; means of steady moments.", besides) if text)
     return draw_picture(title, description, x, y, [cells], note=note)
 
 

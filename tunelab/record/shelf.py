@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from tunelab.chart.first_page import Moment, day_of, draw_trend
 from tunelab.record.change import join
-from tunelab.record.deciding import decide
+from tunelab.record.deciding import VERDICT_WORDS, decide
 from tunelab.record.held import held
 from tunelab.record.page import fill
 from tunelab.record.provenance import renew_file
@@ -62,14 +62,13 @@ def _link_neighbours(records: Sequence[StoredRecord]) -> None:
 
 
 def with_neighbours(page: str, up: str, before: str, after: str) -> str:
-    """A record's first page with its links to all records, to the one before and the one after; empty names: none."""
-    steps = [(up, "All records of this car", "up"), (before, f"Before: {before}", "prev"),
-             (after, f"After: {after}", "next")]  # fmt: skip
-    links = [
-        f'<a rel="{way}" href="{up if way == "up" else f"../{quote(name)}/index.html"}">{escape(words)}</a>'
-        for name, words, way in steps
-        if name
-    ]
+    """A record's first page with links `up` to all records, to the one before and the one after; empty names: none."""
+    links = [f'<a rel="up" href="{up}">All records of this car</a>']
+    for way, name, words in (("prev", before, f"← {before}"), ("next", after, f"{after} →")):
+        if name:
+            said = escape(f"{'Before' if way == 'prev' else 'After'}: {name}")
+            href = f"../{quote(name)}/index.html"
+            links.append(f'<a rel="{way}" href="{href}" aria-label="{said}">{escape(words)}</a>')
     return AMONG.sub(lambda found: f"{found[1]}{' '.join(links)}</nav>", page, count=1)
 
 
@@ -82,7 +81,7 @@ def shelf_page(
     trends = _trends(records)
     values = {
         "title": f"{workspace.car.name}: all records",
-        "verdict": _verdict(workspace) if records else [],
+        **(_verdict(workspace) if records else {"verdict": [], "word": ""}),
         "records": [_row(record, workspace) for record in reversed(records)],
         "trends": trends[:TRENDS_FIRST],
         "more_trends": trends[TRENDS_FIRST:],
@@ -96,11 +95,12 @@ def shelf_page(
     return fill("shelf.html", [], values)
 
 
-def _verdict(workspace: Workspace) -> list[str]:
-    """Whether the car may run by these records, as `tunelab ready` says it: the verdict, why, its bounds."""
+def _verdict(workspace: Workspace) -> dict[str, Any]:
+    """Whether the car may run by these records, as `tunelab ready` says it: verdict, why and bounds; its status."""
     readiness = decide(workspace.root).readiness
     bounds = readiness.bounds if readiness.verdict == "may run within bounds" else ()
-    return [f"With {readiness.revision} in the car: {readiness.verdict}.", readiness.because, *bounds]
+    said = [f"With {readiness.revision} in the car: {readiness.verdict}.", readiness.because, *bounds]
+    return {"verdict": said, "word": VERDICT_WORDS[readiness.verdict]}
 
 
 def _row(record: StoredRecord, workspace: Workspace) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from tunelab.record.page import fill
 from tunelab.record.predicted import prediction_sentence
 from tunelab.record.provenance import ABOUT
 from tunelab.record.short import short_answer, short_lines, steps_words
-from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings
+from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, value_text
 from tunelab.record.stored import RECORDS, findings_of
 from tunelab.study.cautions import cautions_for
 from tunelab.study.explore import fullest_load, map_lambda_error
@@ -125,9 +125,21 @@ def _pictures(
         off = draw_pull_lambda_off(bins)
     else:
         load = fullest_load(evidence.log, opened.car)
-        off = draw_lambda_off(map_lambda_error(evidence.log, load, speed_step_rpm=SPEED_STEP_RPM, loads=LOADS))
+        cells = map_lambda_error(evidence.log, load, speed_step_rpm=SPEED_STEP_RPM, loads=LOADS)
+        off = draw_lambda_off(cells, _pulsation_note(results["findings"]))
     found = [draw_limits_used(list(gauges)), _curve_picture(record, opened, results["findings"]), off]
     return [picture for picture in found if picture is not None]
+
+
+def _pulsation_note(findings: Sequence[Mapping[str, Any]]) -> str:
+    """Why the map may show rich cells that the lambda error does not count; empty where nothing pulsates."""
+    found = next((f for f in findings if f["id"] == "steady.pulsation" and f["value"] and f["status"] == "watch"), None)
+    if found is None:
+        return ""
+    return (
+        f"Rich cells at high load are intake pulsation, by which the meter over-reads up to {value_text(found)}; no "
+        "curve removes it, and the lambda error at steady speed leaves them out."
+    )
 
 
 def _curve_picture(record: Path, opened: OpenedSession, findings: Sequence[Mapping[str, Any]]) -> Picture | None:
