@@ -166,6 +166,8 @@ def test_where_each_row_is_a_quantity_its_numbers_have_as_many_decimals_and_keep
         ["88.0", "105.0"],
         ["6422", "6700"],
     ]
+    noise = pd.DataFrame({"unit": ["V", "rpm"], "value": [0.0031, 12.0], "times": [15.04, 1.5]})
+    assert [row[1:] for row in table_item(noise)["rows"]] == [["0.0031", "15.04"], ["12", "1.50"]]
     mixed = pd.DataFrame({"within": [0.06906, 30.16, 339.9]})
     assert [row[0] for row in table_item(mixed)["rows"]] == ["0.06906", "30.16", "339.9"]
 

@@ -131,6 +131,9 @@ def with_interval(value: float, lower: float, upper: float, places: int) -> str:
     """Write a signed value with its interval, all with as many decimals; a dash where there is none."""
     if not np.isfinite(value):
         return "–"
-    texts = [f"{number:+.{places}f}" if np.isfinite(number) else "not known" for number in (value, lower, upper)]
+    texts = [
+        f"{round(number, places) + 0.0:+.{places}f}" if np.isfinite(number) else "not known"
+        for number in (value, lower, upper)
+    ]
     text = f"{texts[0]} ({texts[1]} to {texts[2]})"
     return real_minus(text)

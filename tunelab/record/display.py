@@ -32,6 +32,7 @@ MOST_DECIMALS = {
     "Hz": 1, "per hour": 2, "mg": 1,
 }  # fmt: skip
 MOST = 6  # of any other
+OF_A_ROW = ("value", "lower", "upper", "limit", "margin")  # columns of the unit that their row names
 _PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
 MINUS = "\N{MINUS SIGN}"
 _SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
@@ -216,7 +217,8 @@ def table_item(table: pd.DataFrame) -> dict:
     rows = []
     for row in shown.itertuples(index=False, name=None):
         own = _decimals_of_row(frame.columns, row)  # where each row is a quantity of its own
-        places = [own if "unit" in frame else place for place in shared]
+        places = [own if own is not None and name in OF_A_ROW else place
+                  for name, place in zip(frame.columns, shared, strict=True)]  # fmt: skip
         rows.append([
             _fixed(value, fixed.get(name, place if isinstance(value, float) else None))
             for name, value, place in zip(frame.columns, row, places, strict=True)
@@ -250,7 +252,7 @@ def _shared_decimals(column: pd.Series, name: str) -> int | None:
 
 def _decimals_of_row(names: Iterable[Any], row: Sequence[Any]) -> int | None:
     """Decimals that all numbers of a row have, which are of the unit that it names."""
-    values = [value for value in row if isinstance(value, float)]
+    values = [v for name, v in zip(names, row, strict=True) if name in OF_A_ROW and isinstance(v, float)]
     units = [str(value) for name, value in zip(names, row, strict=True) if name == "unit"]
     return _decimals_together(values, units[0]) if units and values else None
 
@@ -264,7 +266,7 @@ def _decimals_together(values: Any, unit: str) -> int | None:
     if not known.size:
         return None
     digits = max(0, 3 - math.floor(math.log10(known.max()))) if known.max() else 0
-    return decimals(known, min(digits, most_decimals(unit)))
+    return decimals(known, min(digits, most_decimals(unit, float(known.max()))))
 
 
 def decimals(values: Any, most: int) -> int:
@@ -276,9 +278,11 @@ def decimals(values: Any, most: int) -> int:
     return next((p for p in range(most) if np.allclose(known, np.round(known, p), rtol=0, atol=1e-9)), most)
 
 
-def most_decimals(unit: str) -> int:
-    """Decimals to which a quantity is read at most."""
-    return MOST_DECIMALS.get(SHOWN_UNITS.get(unit, unit), MOST)
+def most_decimals(unit: str, largest: float = 0.0) -> int:
+    """Decimals to which a quantity is read at most; where all of it is small, such as noise, two digits of the largest."""
+    most = MOST_DECIMALS.get(SHOWN_UNITS.get(unit, unit), MOST)
+    small = 1 - math.floor(math.log10(abs(largest))) if largest else 0
+    return min(max(most, small), MOST)
 
 
 def real_minus(text: str) -> str:

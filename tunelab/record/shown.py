@@ -293,7 +293,7 @@ def _decimals(finding: Mapping[str, Any]) -> int:
     width = ends[1] - ends[0] if len(ends) == 2 else 0.0
     if width > 0:
         place = max(place, math.floor(math.log10(width / STEPS)))
-    places, most = max(-place, 0), most_decimals(finding["unit"])
+    places, most = max(-place, 0), most_decimals(finding["unit"], max(map(abs, (value, *ends))))
     while places < most and any(round(v - finding["limit"], places) == 0 != v - finding["limit"] for v in beside):
         places += 1
     return min(places, most) if ends else decimals([round(value, places)], min(places, most))
