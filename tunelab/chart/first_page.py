@@ -48,7 +48,9 @@ class Moment:
     upper: float
 
 
-def limit_gauges(findings: list[Mapping], margins: Mapping[str, float]) -> list[Gauge]:
+def limit_gauges(
+    findings: list[Mapping], margins: Mapping[str, float], said: Mapping[str, str] | None = None
+) -> list[Gauge]:
     """How much of each limit was used, most first.
 
     Parameters
@@ -57,6 +59,8 @@ def limit_gauges(findings: list[Mapping], margins: Mapping[str, float]) -> list[
         Findings as results.json holds them; those of the watch over the limits count.
     margins : mapping
         For each finding's title how far inside the limit it lies: its sign tells a maximum from a minimum.
+    said : mapping, optional
+        For each finding's title its value as the page writes it, without the unit; else three digits are written.
 
     Returns
     -------
@@ -64,20 +68,21 @@ def limit_gauges(findings: list[Mapping], margins: Mapping[str, float]) -> list[
         Value over limit, or limit over value where less is worse; without those that were not shown.
     """
     own = [f for f in findings if f["id"].startswith("limits.") and f["value"] is not None and f["title"] in margins]
-    gauges = [gauge for f in own for gauge in [_gauge(f, margins[f["title"]])] if gauge]
+    words = {f["title"]: _plain(f["value"]) for f in own} | dict(said or {})
+    gauges = [gauge for f in own for gauge in [_gauge(f, margins[f["title"]], words[f["title"]])] if gauge]
     return sorted(gauges, key=lambda gauge: -gauge.used)
 
 
-def _gauge(finding: Mapping, margin: float) -> Gauge | None:
+def _gauge(finding: Mapping, margin: float, said: str) -> Gauge | None:
     value, limit = finding["value"], finding["limit"]
     is_most = np.isclose(margin, limit - value, atol=1e-9 + 1e-6 * abs(limit))
     if not (limit > 0 and (is_most or value > 0)):
         return None
     end = finding["upper"] if is_most else finding["lower"]
     used, upper = (100 * (v / limit if is_most else limit / v) if v else np.nan for v in (value, end))
-    unit = "" if finding["unit"] == "1" else f" {finding['unit']}"
+    unit = {"1": "", "°": "°"}.get(finding["unit"], f" {finding['unit']}")
     name = SHORT.get(finding["id"].removeprefix("limits."), finding["title"])
-    text = f"{_plain(value)} of {_plain(limit)}{unit}" if is_most else f"{_plain(value)}{unit}, least {_plain(limit)}"
+    text = f"{said} of {_plain(limit)}{unit}" if is_most else f"{said}{unit}, least {_plain(limit)}"
     return Gauge(name, max(used, 0.0), upper, text, TONE[finding["status"]])
 
 

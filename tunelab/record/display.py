@@ -279,7 +279,7 @@ def decimals(values: Any, most: int) -> int:
 
 
 def most_decimals(unit: str, largest: float = 0.0) -> int:
-    """Decimals to which a quantity is read at most; where all of it is small, such as noise, two digits of the largest."""
+    """Decimals to which a quantity is read at most; where it is small, such as noise, two digits of the largest."""
     most = MOST_DECIMALS.get(SHOWN_UNITS.get(unit, unit), MOST)
     small = 1 - math.floor(math.log10(abs(largest))) if largest else 0
     return min(max(most, small), MOST)

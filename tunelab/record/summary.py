@@ -60,7 +60,8 @@ def summary_page(
     left = _without_told(chapters, findings["absent"])
     held = prediction_sentence(opened, findings_of(results))
     first, newer = _settle_first(results["findings"]), newer_than(opened, opened.revision)
-    gauges = limit_gauges(results["findings"], _margins(record))
+    said = {f["title"]: value_text(f).split(" ")[0].rstrip("°") for f in results["findings"]}
+    gauges = limit_gauges(results["findings"], _margins(record), said)
     steps = opened.folder.session.steps
     time = show_duration(evidence.duration_s)
     driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {time} of log."
