@@ -48,7 +48,7 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str]) -> Answer:
     asked = [*chapter["change"]["sentences"], *chapter["drive_next"]["sentences"]]
     return Answer(
         word=_word(ordered, leads, verdict["word"]),
-        sentence=_with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads),
+        sentence=begin_large(_with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads)),
         rows=rows,
         others=tuple(ordered[ROWS:]),
         to_do=tuple(begin_large(s) for s in dict.fromkeys([first, *asked]) if s),
