@@ -244,7 +244,8 @@ def high_flow_change(high: HighFlow) -> tuple[str, ...]:
         return (text, *rail)
     text = (
         f"Meter curve beyond the steady drive: {count} breakpoint{'' if count == 1 else 's'} from {span}, in "
-        f"tables/meter_high_flow.csv. Enter {'it' if count == 1 else 'them'} together with the proposal of the steady drive, never alone: both rest on the same dead time."
+        f"tables/meter_high_flow.csv. Enter {'it' if count == 1 else 'them'} together with the proposal of the steady "
+        "drive, never alone: both rest on the same dead time."
     )
     return (text, *high.capped, *rail)
 
