@@ -47,11 +47,11 @@ def test_what_answers_the_question_leads_and_gives_its_status():
 def test_a_value_to_watch_stands_in_the_sentence_whose_status_it_gives():
     found = answer(NEAR, WATCH, leads=("a.near", "a.watch"))
     assert found.word == "watch"
-    assert found.sentence.endswith("limit 0.92, kept. To watch: Lean error: 2.5 % (2.2 to 2.7); limit 2 %.")
+    assert found.sentence.endswith("limit 0.92, kept. To watch: Lean error: 2.50 % (2.20 to 2.70); limit 2 %.")
 
 
 def test_what_needs_watching_is_counted_before_what_was_kept():
-    assert answer(MET, WATCH, NEAR).sentence.startswith("1 value needs watching, of 3 judged. Lean error: 2.5 %")
+    assert answer(MET, WATCH, NEAR).sentence.startswith("1 value needs watching, of 3 judged. Lean error: 2.50 %")
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_the_notebook_s_own_sentence_gets_the_leading_value_where_it_names_none(
 
 
 def test_a_negative_value_has_a_real_minus():
-    assert answer(COLD).rows[0]["reading"] == "\u22121.5 % (\u22122.5 to \u22120.5)"
+    assert answer(COLD).rows[0]["reading"] == "\u22121.50 % (\u22122.50 to \u22120.50)"
 
 
 def test_what_to_do_is_said_once_and_cautions_stay_with_it():

@@ -13,7 +13,7 @@ from tunelab.study.finding import status_word
 STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
 URGENCY = ("stop", "watch", "not_shown", "met", "measured")
 MOST_NAMED = 3
-STEPS = 5  # of the last digit shown that an interval spans at least
+STEPS = 50  # of the last digit shown that an interval spans at least
 STEP_WORDS = {
     "steady": "Steady driving", "part-throttle": "Part throttle", "full-throttle": "Full throttle",
     "road": "Road manners", "coast-down": "Coast-down", "launch": "Launch", "link": "Link to the logger",
@@ -281,7 +281,7 @@ def _digits(value: float, finding: Mapping[str, Any]) -> str:
 
 
 def _decimals(finding: Mapping[str, Any]) -> int:
-    """Decimals of value and interval: three significant digits, and no step finer than a fifth of the interval.
+    """Decimals of value and interval: three significant digits, none that the interval makes meaningless.
 
     A quantity has no more than the trade reads of it, but as many as keep what lies beside the limit apart from it.
     Without an interval it has those that it needs: what was counted, or logged as a whole number, is whole.
