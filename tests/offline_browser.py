@@ -14,6 +14,12 @@ ARGUMENTS = [
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 DRAWN = "html.ready, html.undrawn"
+SCREENS = {"desk": {"viewport": {"width": 1280, "height": 800}}, "phone": {"viewport": {"width": 390, "height": 844}}}
+QUESTION_HEAD = {  # what has to stand on the first screen of a question's page, where the page has it
+    "sentence": ".answer .verdict", "first value": ".answer .values li:first-child",
+    "figure": ".answer figure.live .drawing, .answer figure:not(.live) svg.drawn",
+}  # fmt: skip
+SUMMARY_HEAD = {part: f'.short > div:has(a[href="#{part}"])' for part in ("driven", "limits", "shows", "change")}
 
 
 @dataclass
@@ -58,6 +64,20 @@ def offline_page(started, **options) -> Iterator[Opened]:
         yield opened
     finally:
         context.close()
+
+
+def below_first_screen(page: Page, parts: dict[str, str], *, needed: tuple[str, ...] = ()) -> list[str]:
+    """Parts of a page that end below its first screen, with the pixel where they do; and what is needed and missing."""
+    ends = page.evaluate(
+        """(parts) => Object.entries(parts).map(([name, selector]) => {
+            const box = document.querySelector(selector)?.getBoundingClientRect();
+            return [name, box && box.width ? box.bottom + scrollY : null];
+        })""",
+        parts,
+    )
+    height = page.viewport_size["height"]
+    found = [f"{name} ends at {end:.0f}" for name, end in ends if end is not None and end > height]
+    return [*found, *(f"{name} is missing" for name, end in ends if end is None and name in needed)]
 
 
 def ink(page: Page, selector: str) -> list[float]:

@@ -13,6 +13,7 @@ from written_log import ROWS, map_log, waves, write_log
 from tunelab.cli import inspect as command
 from tunelab.cli import main
 from tunelab.log.inspect import inspect_file
+from tunelab.log.needs import find_needs
 from tunelab.log.starting_map import write_starting_map
 from tunelab.workspace import ChannelMap, ColumnRule
 
@@ -90,6 +91,8 @@ def test_what_the_steps_miss(shown):
     assert ("lambda_commanded",) in needs["steady"].would_help
     assert needs["part-throttle"].missing == (("throttle_pct",),)
     assert needs["coast-down"].missing == (("road_speed_km_h", "gps_speed_km_h"),)
+    asked = {name for need in find_needs([]) if need.step == "road" for group in need.would_help for name in group}
+    assert {"lambda_measured", "trim_short_pct", "trim_long_pct", "pulse_width_ms", "coolant_c"} <= asked
     assert needs["link"].missing == ()
 
 

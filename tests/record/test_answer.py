@@ -24,7 +24,7 @@ def test_a_question_about_limits_is_answered_by_the_one_nearest_to_its_limit():
     found = answer(MET, NEAR, ABSENT)
     assert found.word == "met"
     assert found.sentence == (
-        "All 2 limits judged were kept. Nearest to its limit: Leanest lambda: 0.89 (0.88 to 0.9); limit 0.92, kept."
+        "All 2 limits judged were kept. Nearest to its limit: Leanest lambda: 0.890 (0.880 to 0.900); limit 0.92, kept."
     )
     assert [row["id"] for row in found.rows] == ["a.near", "a.kept", "a.absent"]
 
@@ -33,7 +33,7 @@ def test_a_stop_leads_whatever_the_question_asks_first():
     found = answer(NEAR, WATCH, STOP, leads=("a.near",))
     assert [row["id"] for row in found.rows] == ["a.stop", "a.near", "a.watch"]
     assert found.word == "stop"
-    assert "Pressure drop: 4.1 kPa (4 to 4.2); limit 3 kPa, passed" in found.sentence
+    assert "Pressure drop: 4.1 kPa (4.0 to 4.2); limit 3 kPa, passed" in found.sentence
     assert found.to_do[0].startswith("At stop: Pressure drop.")
 
 
@@ -41,17 +41,17 @@ def test_what_answers_the_question_leads_and_gives_its_status():
     found = answer(MET, WATCH, NEAR, leads=("a.near", "a.kept"))
     assert [row["id"] for row in found.rows] == ["a.near", "a.kept", "a.watch"]
     assert found.word == "met"
-    assert found.sentence == "Leanest lambda: 0.89 (0.88 to 0.9); limit 0.92, kept."
+    assert found.sentence == "Leanest lambda: 0.890 (0.880 to 0.900); limit 0.92, kept."
 
 
 def test_a_value_to_watch_stands_in_the_sentence_whose_status_it_gives():
     found = answer(NEAR, WATCH, leads=("a.near", "a.watch"))
     assert found.word == "watch"
-    assert found.sentence.endswith("limit 0.92, kept. To watch: Lean error: 2.5 % (2.2 to 2.7); limit 2 %.")
+    assert found.sentence.endswith("limit 0.92, kept. To watch: Lean error: 2.50 % (2.20 to 2.70); limit 2 %.")
 
 
 def test_what_needs_watching_is_counted_before_what_was_kept():
-    assert answer(MET, WATCH, NEAR).sentence.startswith("1 value needs watching, of 3 judged. Lean error: 2.5 %")
+    assert answer(MET, WATCH, NEAR).sentence.startswith("1 value needs watching, of 3 judged. Lean error: 2.50 %")
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_the_notebook_s_own_sentence_gets_the_leading_value_where_it_names_none(
 
 
 def test_a_negative_value_has_a_real_minus():
-    assert answer(COLD).rows[0]["reading"] == "\u22121.5 % (\u22122.5 to \u22120.5)"
+    assert answer(COLD).rows[0]["reading"] == "\u22121.50 % (\u22122.50 to \u22120.50)"
 
 
 def test_what_to_do_is_said_once_and_cautions_stay_with_it():

@@ -59,7 +59,7 @@ def test_what_is_worse_comes_first_then_by_weight_and_what_cannot_be_told_is_nev
         "Better: steady.Lambda_Error",
         "Better: heat.Per_Coolant",
     ]
-    assert said[4].startswith("Within noise too: link.Starts (0.500 to 0.100 %)")
+    assert said[4].startswith("Within noise too: link.Starts (0.50 to 0.10 %)")
     assert said[5] == "One drive each."
     assert not any("Drive_Plan" in sentence for sentence in said)
 
@@ -75,6 +75,11 @@ def test_a_change_that_is_clear_only_by_itself_says_so():
 )
 def test_numbers_are_plain(value, text):
     assert plain(value) == text
+
+
+def test_a_number_has_no_more_decimals_than_its_quantity_carries():
+    assert plain(-6e-6, most=3) == "0.000"
+    assert plain(0.3904, most=2) == "0.39"
 
 
 def test_every_number_has_one_way_only_and_the_page_shows_no_exponent():

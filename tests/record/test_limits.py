@@ -11,9 +11,8 @@ from tunelab.chart import limits as limit_figures
 from tunelab.chart import part_throttle as pull_figures
 from tunelab.record import beside, limits, part_throttle
 from tunelab.record.chapter import Chapter, Section, as_data
-from tunelab.record.decisions import _with_unit
 from tunelab.record.short import short_answer
-from tunelab.record.shown import shown_findings
+from tunelab.record.shown import shown_findings, value_text
 from tunelab.simulate.demo.special import TRUTH
 from tunelab.study.limits import watch_limits
 from tunelab.study.part_throttle import check_part_throttle
@@ -106,6 +105,7 @@ def test_a_part_throttle_drive_is_analysed(pulls, opened, evidence):
 
 
 def test_a_value_above_a_thousand_without_a_unit_has_none():
-    assert _with_unit(6836.4, "1") == "6836"
-    assert _with_unit(6836.4, "rpm") == "6836 rpm"
-    assert _with_unit(0.92, "1") == "0.92"
+    plain = {"lower": None, "upper": None, "limit": None}
+    assert value_text(plain | {"value": 6836.4, "unit": "1"}) == "6836"
+    assert value_text(plain | {"value": 6836.4, "unit": "rpm"}) == "6836 rpm"
+    assert value_text(plain | {"value": 0.92, "unit": "1"}) == "0.92"

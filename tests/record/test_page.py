@@ -148,6 +148,45 @@ def test_tables_round_for_reading_and_show_what_is_missing():
     assert item["numeric"] == [True, False]
 
 
+def test_a_column_has_as_many_decimals_throughout_and_none_that_its_quantity_does_not_carry():
+    table = pd.DataFrame({"battery_v": [12.44, 14.0, 9.7], "engine_speed_rpm": [5420.04, 850.0, 6700.0],
+                          "gain": [0.74, 0.8, 1.0], "far apart": [1e-9, 2.0, 3.0], "count": [1, 20, 300]})  # fmt: skip
+    columns = list(zip(*table_item(table)["rows"], strict=True))
+    assert columns == [
+        ("12.44", "14.00", "9.70"), ("5420", "850", "6700"), ("0.74", "0.80", "1.00"), ("1.000e-09", "2", "3"),
+        ("1", "20", "300"),
+    ]  # fmt: skip
+
+
+def test_where_each_row_is_a_quantity_its_numbers_have_as_many_decimals_and_keep_their_digits():
+    table = pd.DataFrame({"check": ["lambda", "coolant", "speed"], "value": [0.8937, 88.01, 6422.4],
+                          "limit": [0.92, 105.0, 6700.0], "unit": ["1", "°C", "rpm"]})  # fmt: skip
+    assert [row[1:3] for row in table_item(table)["rows"]] == [
+        ["0.8937", "0.9200"],
+        ["88.0", "105.0"],
+        ["6422", "6700"],
+    ]
+    noise = pd.DataFrame({"unit": ["V", "rpm"], "value": [0.0031, 12.0], "times": [15.04, 1.5]})
+    assert [row[1:] for row in table_item(noise)["rows"]] == [["0.0031", "15.04"], ["12", "1.50"]]
+    mixed = pd.DataFrame({"within": [0.06906, 30.16, 339.9]})
+    assert [row[0] for row in table_item(mixed)["rows"]] == ["0.06906", "30.16", "339.9"]
+
+
+def test_shown_numbers_have_a_real_minus_and_what_is_typed_or_run_keeps_its_hyphen():
+    table = pd.DataFrame({"change_pct": [-1.5, 2.0], "value": ["-0.5", "r01-r02"]})
+    table.attrs["typed"] = ["value"]
+    code = new_code_cell("x = -1", outputs=[new_output("execute_result", data={TABLE: table_item(table)})])
+    failed = new_output("error", ename="E", evalue="", traceback=["-7"])
+    printed = cell_with(new_output("stream", name="stdout", text="low -2.5"), failed)
+    page = page_of(new_markdown_cell("# T\n\nfrom -3 to 2026-05-03, `-4`"), code, printed)
+    assert "from \u22123 to 2026-05-03, <code>-4</code>" in page
+    assert '<td class="number"><data value="-1.5">\u22121.5</data></td>' in page
+    assert "<code>-0.5</code>" in page
+    assert "x = -1" in page
+    assert "low \u22122.5" in page
+    assert ">-7</pre>" in page
+
+
 def test_a_table_without_rows_says_none():
     table = pd.DataFrame({"date": [], "author": []})
     page = page_of(cell_with(new_output("execute_result", data={TABLE: table_item(table)})))

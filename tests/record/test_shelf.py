@@ -57,7 +57,9 @@ def test_every_record_is_listed_with_its_worst_status_and_counts(shelf):
 
 def test_a_finding_shown_twice_has_a_trend(shelf):
     text = shelf.read_text("utf-8")
-    assert "2026-05-03 21, 2026-05-09 1.5" in text
+    assert "3 May 21.0; 9 May 1.50" in text
+    assert "steady.lambda_error: 21.0, then 1.50; limit 2" in text
+    assert text.index('class="still"') < text.index("Records, the newest first")
     assert text.count("<figure") == 1
     assert text.count('class="still"') == 1
     ends = [float(x) for x in re.findall(r'<circle cx="([\d.]+)"', text.partition('class="still"')[2])[:2]]
@@ -81,8 +83,8 @@ def test_what_tells_most_of_the_car_is_the_first_trend_however_often_others_were
         often = [finding("heat.often", "met", 1.0 + k), finding("drive_plan.coverage", "watch", 5.0)]
         write_results(root, name, [*often, *([finding("steady.lambda_error", "stop", 20.0)] if k else [])])
     text = write_shelf(root).read_text("utf-8")
-    captions = re.findall(r"<figcaption>([^:<]*)", text.partition("How the numbers have moved")[2])
-    assert [caption.partition(" [")[0] for caption in captions] == ["steady.lambda_error", "heat.often"]
+    captions = re.findall(r"</span>\s+([^:<]*):", "".join(re.findall(r"<figcaption>.*?</figcaption>", text, re.DOTALL)))
+    assert captions == ["steady.lambda_error", "heat.often"]
 
 
 @pytest.mark.parametrize(
@@ -136,6 +138,39 @@ def test_an_unfinished_session_stops_nothing_but_itself(tmp_path, capsys):
         open_session(root / "sessions" / "2026-06-20-next")
     with pytest.raises(WorkspaceError, match=r"2026-06-20-next/session\.toml"):
         compare(root, SESSION_NAME, "2026-06-20-next")
+
+
+def test_each_record_leads_to_all_records_and_to_the_drives_before_and_after_it(tmp_path):
+    """Also once a later drive was recorded; the record's own description has the page's new hash."""
+    root = write_workspace(tmp_path)
+    names = [SESSION_NAME, *(SESSION_NAME.replace("03", f"{day:02d}") for day in (4, 5))]
+    for name in names:
+        if name != SESSION_NAME:
+            shutil.copytree(root / "sessions" / SESSION_NAME, root / "sessions" / name)
+        write_results(root, name, [])
+        page = root / "records" / name / "index.html"
+        page.write_text('<nav class="among back" aria-label="o"></nav><p>rest</p>', encoding="utf-8")
+        described = {"@graph": [{"@id": "index.html", "sha256": "0" * 64}, {"@id": "other", "sha256": "1" * 64}]}
+        (page.parent / "ro-crate-metadata.json").write_text(json.dumps(described), encoding="utf-8")
+        write_shelf(root)
+    for k, name in enumerate(names):
+        page = root / "records" / name / "index.html"
+        links = re.findall(r'rel="(\w+)" href="([^"]+)"', page.read_text("utf-8"))
+        near = {"prev": names[:k][-1:], "next": names[k + 1 : k + 2]}
+        assert links == [("up", "../index.html"), *((way, f"../{n}/index.html") for way in near for n in near[way])]
+        assert all((page.parent / href).is_file() for _, href in links)
+        graph = json.loads((page.parent / "ro-crate-metadata.json").read_text("utf-8"))["@graph"]
+        assert [entity["sha256"] for entity in graph] == [hashlib.sha256(page.read_bytes()).hexdigest(), "1" * 64]
+
+
+def test_ready_renews_the_page_over_all_records(tmp_path, capsys):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("steady.lambda_error", "met", 1.5)])
+    page = root / "records" / "index.html"
+    page.write_text("old", encoding="utf-8")
+    assert main(["ready", str(root)]) == 1
+    verdict = capsys.readouterr().out.partition(". ")[0]
+    assert verdict in page.read_text("utf-8")
 
 
 @pytest.mark.parametrize("also", ["", "also_changed = []", 'also_changed = ["spark"]'])

@@ -60,12 +60,12 @@ def test_one_reason_for_several_findings_stands_once():
 @pytest.mark.parametrize(
     ("value", "lower", "upper", "limit", "text"),
     [
-        (0.00131, 2.91e-5, 0.00258, None, "0.00131 % (0.00003 to 0.00258, 95 % interval)"),
+        (0.00131, 2.91e-5, 0.00258, None, "0.0013 % (0.0000 to 0.0026, 95 % interval)"),
         (21.52, 21.21, 21.81, 2.0, "21.5 % (21.2 to 21.8, 95 % interval); limit 2 %"),
-        (4.31, 0.109, 24.03, 2.0, "4.3 % (0.1 to 24, 95 % interval); limit 2 %"),
-        (0.276, None, None, 0.9641, "0.276 %; limit 0.964 %"),
-        (5683.4, 5601.0, 5790.0, 6750.0, "5680 % (5600 to 5790, 95 % interval); limit 6750 %"),
-        (-0.0, -1e-9, 1e-9, None, "0 % (−0.000000001 to 0.000000001, 95 % interval)"),
+        (4.31, 0.109, 24.03, 2.0, "4.3 % (0.1 to 24.0, 95 % interval); limit 2 %"),
+        (0.276, None, None, 0.9641, "0.28 %; limit 0.964 %"),
+        (5683.4, 5601.0, 5790.0, 6750.0, "5683 % (5601 to 5790, 95 % interval); limit 6750 %"),
+        (-0.0, -1e-9, 1e-9, None, "0.000000 % (0.000000 to 0.000000, 95 % interval)"),
         (None, None, None, 2.0, "not shown"),
     ],
 )

@@ -23,6 +23,7 @@ LEAST_SAMPLES = 10  # of a cell: fewer are a passing moment
 LEAST_CELLS = 4
 FULL_SHADE_PCT = 5.0  # lambda so far off has the deepest shade, unless some of it is further off
 UNRULED = 3.0  # an interval's end so many times further out than the other does not set the range
+CUT = 0.1  # of the axis: a bar that runs out of it by less is not spoken of
 SHORT = {
     "lean_under_load": "Lambda lean of commanded", "lambda_full_load": "Lambda at full throttle",
     "knock_retard": "Knock retard", "injector_duty": "Injector duty", "meter_headroom": "Air-meter headroom",
@@ -47,7 +48,9 @@ class Moment:
     upper: float
 
 
-def limit_gauges(findings: list[Mapping], margins: Mapping[str, float]) -> list[Gauge]:
+def limit_gauges(
+    findings: list[Mapping], margins: Mapping[str, float], said: Mapping[str, str] | None = None
+) -> list[Gauge]:
     """How much of each limit was used, most first.
 
     Parameters
@@ -56,6 +59,8 @@ def limit_gauges(findings: list[Mapping], margins: Mapping[str, float]) -> list[
         Findings as results.json holds them; those of the watch over the limits count.
     margins : mapping
         For each finding's title how far inside the limit it lies: its sign tells a maximum from a minimum.
+    said : mapping, optional
+        For each finding's title its value as the page writes it, without the unit; else three digits are written.
 
     Returns
     -------
@@ -63,20 +68,21 @@ def limit_gauges(findings: list[Mapping], margins: Mapping[str, float]) -> list[
         Value over limit, or limit over value where less is worse; without those that were not shown.
     """
     own = [f for f in findings if f["id"].startswith("limits.") and f["value"] is not None and f["title"] in margins]
-    gauges = [gauge for f in own for gauge in [_gauge(f, margins[f["title"]])] if gauge]
+    words = {f["title"]: _plain(f["value"]) for f in own} | dict(said or {})
+    gauges = [gauge for f in own for gauge in [_gauge(f, margins[f["title"]], words[f["title"]])] if gauge]
     return sorted(gauges, key=lambda gauge: -gauge.used)
 
 
-def _gauge(finding: Mapping, margin: float) -> Gauge | None:
+def _gauge(finding: Mapping, margin: float, said: str) -> Gauge | None:
     value, limit = finding["value"], finding["limit"]
     is_most = np.isclose(margin, limit - value, atol=1e-9 + 1e-6 * abs(limit))
     if not (limit > 0 and (is_most or value > 0)):
         return None
     end = finding["upper"] if is_most else finding["lower"]
     used, upper = (100 * (v / limit if is_most else limit / v) if v else np.nan for v in (value, end))
-    unit = "" if finding["unit"] == "1" else f" {finding['unit']}"
+    unit = {"1": "", "°": "°"}.get(finding["unit"], f" {finding['unit']}")
     name = SHORT.get(finding["id"].removeprefix("limits."), finding["title"])
-    text = f"{_plain(value)} of {_plain(limit)}{unit}" if is_most else f"{_plain(value)}{unit}, least {_plain(limit)}"
+    text = f"{said} of {_plain(limit)}{unit}" if is_most else f"{said}{unit}, least {_plain(limit)}"
     return Gauge(name, max(used, 0.0), upper, text, TONE[finding["status"]])
 
 
@@ -132,13 +138,14 @@ def draw_curve_change(curve: pd.DataFrame, meter: str, proposed: str) -> Picture
         title = f"{title}; {np.max(np.abs(left)):.1f} % at most with {proposed}"
         marks.append(Points(x, left, "new", f"with {proposed}", shape="diamond"))
     ends = [_tamed(now[0], end, other) for end, other in ((now[1], now[2]), (now[2], now[1]))]
-    cut = bool((ends[0] > now[1]).any() or (ends[1] < now[2]).any())
-    note = "Bars that run out of the picture: a leak into the exhaust could hide there." if cut else ""
     told = "; ".join(
         f"{a:g} {unit} {_percent(b)} ({_percent(c)} to {_percent(d)})" + (f", then {_percent(e)}" if proposed else "")
         for a, b, c, d, e in zip(x, *now, left, strict=True)
     )
     axis = Axis.over("true flow against the curve [%]", now[0], *ends, left if proposed else 0.0, [-1.0, 1.0])
+    far = CUT * (axis.high - axis.low)
+    is_cut = bool((now[1] < axis.low - far).any() or (now[2] > axis.high + far).any())
+    note = "Bars that run out of the picture: a leak into the exhaust could hide there." if is_cut else ""
     across = Axis.over(channel(meter).axis_label, x, room=0.03)
     return draw_picture(title, f"By reading, in per cent: {told}.", across, axis, marks, note=note)
 
@@ -154,8 +161,11 @@ def _tamed(value: np.ndarray, end: np.ndarray, other: np.ndarray) -> np.ndarray:
     return value + np.clip(end - value, -reach, reach)
 
 
-def draw_lambda_off(found: LoadMap) -> Picture | None:
-    """Draw lambda against commanded over engine speed and load; None where too few cells were driven."""
+def draw_lambda_off(found: LoadMap, besides: str = "") -> Picture | None:
+    """Draw lambda against commanded over engine speed and load; None where too few cells were driven.
+
+    `besides` is said under the picture.
+    """
     known = (found.count >= LEAST_SAMPLES) & np.isfinite(found.mean)
     if known.sum() < LEAST_CELLS:
         return None
@@ -178,7 +188,7 @@ def draw_lambda_off(found: LoadMap) -> Picture | None:
     )  # fmt: skip
     x = Axis("engine speed [rpm]", float(speeds[columns].min()), float(speeds[columns + 1].max()))
     y = Axis(found.load_label, float(loads[rows].min()), float(loads[rows + 1].max()))
-    note = "In per cent, + lean and − rich; means of steady moments."
+    note = " ".join(text for text in ("In per cent, + lean and − rich; means of steady moments.", besides) if text)
     return draw_picture(title, description, x, y, [cells], note=note)
 
 
@@ -240,5 +250,9 @@ def _days(days: Sequence[int]) -> list[tuple[float, str]]:
         if day - kept[-1] >= least and days[-1] - day >= least:
             kept.append(day)
     kept += [days[-1]] if days[-1] != days[0] else []
-    dates = [datetime.date.fromordinal(day) for day in kept]
-    return [(float(date.toordinal()), f"{date.day} {MONTHS[date.month - 1]}") for date in dates]
+    return [(float(day), day_of(datetime.date.fromordinal(day))) for day in kept]
+
+
+def day_of(date: datetime.date) -> str:
+    """A day without its year: `3 May`."""
+    return f"{date.day} {MONTHS[date.month - 1]}"

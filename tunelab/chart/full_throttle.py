@@ -17,6 +17,7 @@ from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.pull import PullSet
 
 RPM, LAMBDA = "engine_speed_rpm", "lambda_measured"
+BARS_SHOWN = 8  # limits in one figure: as many as stand on a first screen with their names
 MOST_DRAWN = 160.0  # percent of a limit where its bar ends; the figure beside it says how much it was
 
 
@@ -105,21 +106,25 @@ def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
 def draw_margins(found: FullThrottle) -> hv.Overlay:
     """How much of each limit was used, in percent of it, the most at the top; what was not shown is missing.
 
-    Names stand over their bars, where a phone has room for them.
+    Names stand over their bars, where a phone has room for them. The `BARS_SHOWN` that were used most are drawn, and
+    all that were passed; the title says how much of the rest was used.
     """
     if not any(np.isfinite(_share_used(c)) for c in found.checks):
         return draw_absent("How much of each limit was used", found.because)
-    rows = sorted((used, c.quantity.title) for c in found.checks if np.isfinite(used := _share_used(c)))
+    every = sorted((used, c.quantity.title) for c in found.checks if np.isfinite(used := _share_used(c)))
+    count = max(BARS_SHOWN, sum(used > 100 for used, _ in every))
+    rows, left = every[-count:], every[:-count]
     table = pd.DataFrame(rows, columns=["used", "check"]).assign(row=np.arange(len(rows), dtype=float))
     end = table["used"].clip(0, MOST_DRAWN)
     boxes = table.assign(left=0.0, right=end, bottom=table["row"] - 0.32, top=table["row"] + 0.02)
     told = [f"{name}: {used:.0f} %" for used, name in rows]
+    rest = f"; {len(left)} more: {left[-1][0]:.0f} % at most" if left else ""
     words = pd.DataFrame({"at": np.full(len(rows), 0.0), "row": table["row"] + 0.06, "text": told})
     bars = hv.Rectangles(boxes, ["left", "bottom", "right", "top"], ["check", "used"])
     names = hv.Labels(words, ["at", "row"], "text")
     reach = (-1.0, 1.06 * max(100.0, float(end.max())))
     options = panel(
-        f"How much of each limit was used. Most: {told[-1]}. Line: the whole limit",
+        f"How much of each limit was used. Most: {told[-1]}{rest}. Line: the limit",
         70 + 34 * len(rows), xlabel="used [%]", ylabel="",
     ) | {"xlim": reach, "ylim": (-0.6, len(rows) - 0.3), "yaxis": None, "show_grid": False}  # fmt: skip
     return hv.Overlay(

@@ -88,9 +88,19 @@ def draw_survival(wirings: Sequence[Wiring], *, first_only: bool) -> hv.Overlay:
             band.opts(color=colour, alpha=0.15, line_alpha=0),
             steps.opts(interpolation="steps-post", color=colour, line_dash=dash, line_width=2, tools=["hover"]),
         ]
-    what = "first drop-out of a drive" if first_only else "next drop-out, from each connecting"
-    options = panel(f"Time to the {what}", 320, xlabel="logged time [min]", ylabel="share without one")
+    options = panel(_without_one(wirings, first_only), 320, xlabel="logged time [min]", ylabel="share without one")
     return hv.Overlay(parts).opts(ylim=(-0.03, 1.05), legend_position="bottom", legend_cols=1, **options)
+
+
+def _without_one(wirings: Sequence[Wiring], first_only: bool) -> str:
+    """Say what came out: for each wiring the share without a drop-out at the end of what was logged."""
+    what = "Drives without a drop-out" if first_only else "Without a drop-out since the link came up"
+    ends = []
+    for wiring in wirings:
+        curve = wiring.first if first_only else wiring.every
+        left = 100 * (curve.share[-1] if len(curve.share) else 1.0)
+        ends.append(f"{left:.0f} % after {curve.longest_s / 60:.0f} min with {wiring.name.partition(':')[0]}")
+    return f"{what}: {'; '.join(ends)}" if ends else what
 
 
 def _steps(values: np.ndarray) -> np.ndarray:
@@ -124,7 +134,11 @@ def draw_noise(noise: NoiseTable) -> hv.Overlay:
     )
     text = table.assign(x=table["left"] + 0.5, y=table["bottom"] + 0.5, text=[f"{t:.1f}" for t in table["times"]])
     labels = hv.Labels(text, ["x", "y"], "text").opts(text_color=CELL_INK, text_font_size="8pt")
-    options = panel("Noise, times that of the quietest state", 130 + 26 * max(1, len(channels)), xlabel="", ylabel="")
+    most = table.loc[table["times"].idxmax()]
+    loudest = f"most {most['times']:.1f}, {most['channel']} at {most['state']}"
+    options = panel(
+        f"Noise, times that of the quietest state: {loudest}", 130 + 26 * max(1, len(channels)), xlabel="", ylabel=""
+    )
     return (cells * labels).opts(
         xticks=list(enumerate(states)),
         yticks=list(enumerate(channels)),

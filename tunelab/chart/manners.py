@@ -108,7 +108,12 @@ def draw_spectrum(found: Spectrum | None, hunting: Hunting | None) -> hv.Element
     parts = [lines, level]
     if hunting.shown:
         parts.append(hv.VLine(hunting.frequency_hz).opts(color=NEW, line_dash="dotted", line_width=2))
-    title = f"Spectrum of the idle from {hunting.start_s:.0f} s"
+    title = f"Idle from {hunting.start_s:.0f} s: no regular swing stands out of the noise"
+    if hunting.shown:
+        title = (
+            f"Idle from {hunting.start_s:.0f} s swings by ±{hunting.amplitude_rpm:.1f} rpm, "
+            f"{hunting.frequency_hz:.2f} times a second"
+        )
     options = panel(title, 260, xlabel="frequency [Hz]", ylabel="amplitude [rpm]")
     return hv.Overlay(parts).opts(legend_position="top", **options)
 
@@ -146,13 +151,15 @@ def draw_film_fit(study: TransientStudy, *, most: int) -> hv.Layout:
         return hv.Layout(
             [nothing_to_draw("Film and sensor against lambda", study.because or "nothing was fitted")]
         ).cols(1)
+    off = float((table["measured"] - table["predicted"]).abs().quantile(0.9))
     span = table.groupby("window")["measured"].agg(lambda v: v.max() - v.min()).sort_values(ascending=False)
     panels = []
     for window in sorted(span.index[:most]):
         own = table[table["window"] == window].sort_values("time_s")
         seen = hv.Scatter(own, "time_s", "measured", label="measured").opts(color=MAIN, size=4, tools=["hover"])
         model = hv.Curve(own, "time_s", "predicted", label="predicted").opts(color=NEW, line_width=2)
-        title = "Lambda in the most disturbed stretches: measured and predicted" if not panels else ""
+        told = f"Lambda in the most disturbed stretches: 90 % of all readings lie within {off:.3f} of the prediction"
+        title = told if not panels else ""
         labels = panel(title, 200, xlabel="time [s]", ylabel=axis("lambda_measured"))
         panels.append((seen * model).opts(show_legend=not panels, legend_position="top", **labels))
     return hv.Layout(panels).cols(1).opts(shared_axes=False)
@@ -181,7 +188,8 @@ def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
             color=colour, size=10, tools=["hover"]
         ))  # fmt: skip
     ticks = [(k, film.region) for k, film in enumerate(films[::-1])]
-    title = "Wall film by region; grey: not separated from sensor lag" if name == "share" else ""
+    reach = f"{table['value'].min():.2f} to {table['value'].max():.2f}"
+    title = f"Wall film: share {reach} by region; grey: not separated from sensor lag" if name == "share" else ""
     options = panel(title, 110 + 28 * len(films), xlabel=label, ylabel="")
     return hv.Overlay(parts).opts(yticks=ticks, ylim=(-0.6, len(films) - 0.4), show_legend=False, **options)
 
@@ -230,6 +238,9 @@ def _heat_panel(table: pd.DataFrame, stem: str) -> hv.Overlay:
     columns = ["error_pct", "lower_pct", "upper_pct", "trim_pct", "seconds"]
     marks = hv.Scatter(known, "at", columns).opts(color=MAIN, size=9, tools=["hover"])
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
-    title = "Lambda error with trims at zero, lean above" if stem == "coolant" else "The same, warm engine"
+    first, last = table.iloc[0], table.iloc[-1]
+    ends = " to ".join(f"{end['error_pct']:+.1f} % at {end[f'{stem}_from_c']:.0f} °C" for end in (first, last))
+    what = "Lambda error with trims at zero, lean above" if stem == "coolant" else "The same by intake air, warm engine"
+    title = f"{what}: {ends}"
     options = panel(title, 260, xlabel=axis(f"{stem}_c"), ylabel="error [%]")
     return (zero * bars * marks).opts(show_legend=False, **options)

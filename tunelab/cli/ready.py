@@ -45,6 +45,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the verdict with its bounds, the gates, what is left before the event; the exit code."""
     from tunelab.record.deciding import decide
     from tunelab.record.decisions import gate_lines, plan_for_event, write_decisions
+    from tunelab.record.shelf import write_shelf
+    from tunelab.record.stored import RECORDS
     from tunelab.study.cautions import cautions_for
     from tunelab.workspace import find_workspace
 
@@ -82,4 +84,9 @@ def run(arguments: argparse.Namespace) -> int:
         for failure in written.failures:
             complain(failure)
         say(f"open {written.index}")
+    elif (root / RECORDS).is_dir():
+        try:
+            write_shelf(root)  # which says the verdict above all records
+        except OSError as error:
+            complain(f"{RECORDS}/index.html stays as it was: {error}")
     return 0 if decided.readiness.verdict.startswith("may run") else 1

@@ -43,10 +43,13 @@ def run(arguments: argparse.Namespace) -> int:
 
     records = [Path(record) for record in spread(arguments.records)]
     target = Path(arguments.out or f"{records[0].resolve().name}.zip")
+    if target.suffix.casefold() != ".zip":
+        target = target.with_name(f"{target.name}.zip")
     wanted = Wanted(keep_place=arguments.keep_place, hide_names=arguments.hide_names, raw=arguments.raw)
     shared = share_records(records, target, wanted)
     size = shared.path.stat().st_size / 1e6
-    say(f"{shared.path}: {len(shared.records)} record(s), {size:.1f} MB")
+    count = "1 record" if len(shared.records) == 1 else f"{len(shared.records)} records"
+    say(f"{shared.path}: {count}, {size:.1f} MB; begin with index.html at its top")
     if shared.removed.empty:
         say("nothing private was found in it")
     else:

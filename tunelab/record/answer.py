@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tunelab.record.shown import begin_large, reading, settle_first, shown_findings, value_text
+from tunelab.record.shown import begin_large, limit_text, reading, settle_first, shown_findings
 
 ROWS = 5  # findings that stand above the fold
 OWN_NUMBER = ("consistency.",)  # findings about the log itself: they lead only where they say stop
@@ -48,7 +48,7 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str]) -> Answer:
     asked = [*chapter["change"]["sentences"], *chapter["drive_next"]["sentences"]]
     return Answer(
         word=_word(ordered, leads, verdict["word"]),
-        sentence=_with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads),
+        sentence=begin_large(_with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads)),
         rows=rows,
         others=tuple(ordered[ROWS:]),
         to_do=tuple(begin_large(s) for s in dict.fromkeys([first, *asked]) if s),
@@ -65,20 +65,15 @@ def _worded(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _with_bound(finding: Mapping[str, Any]) -> dict[str, Any]:
-    plain = _minus(reading({**finding, "limit": None, "confidence": None}))
+    plain = reading({**finding, "limit": None, "confidence": None})
     return {**finding, "reading": plain, "bound": _bound(finding), "because": begin_large(finding["because"])}
-
-
-def _minus(text: str) -> str:
-    """A real minus before a number."""
-    return re.sub(r"(?<![\w.])-(?=\d)", "\u2212", text)
 
 
 def _bound(finding: Mapping[str, Any]) -> str:
     """The limit in words, and which side of it the value lies."""
     if finding["limit"] is None:
         return ""
-    limit = _minus(f"limit {value_text({**finding, 'value': finding['limit'], 'lower': None, 'upper': None})}")
+    limit = f"limit {limit_text(finding)}"
     if finding["value"] is None:
         return limit
     return ", ".join(part for part in (limit, _side(finding)) if part)

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from tunelab.channels import channel
+from tunelab.record.display import decimals, real_minus
 from tunelab.record.opened import OpenedSession
 from tunelab.workspace.revision import Revision
 
@@ -121,7 +122,7 @@ def curve_to_enter(curve: pd.DataFrame, reading: str) -> pd.DataFrame:
     if "seconds" in curve:
         table["driven beside it [s]"] = curve["seconds"].round(0)
     table["basis"] = curve["basis"]
-    places = {label: decimals(curve[first]), "change [%]": 1, "driven beside it [s]": 0}
+    places = {label: decimals(curve[first], DECIMALS), "change [%]": 1, "driven beside it [s]": 0}
     table.attrs["decimals"] = places | dict.fromkeys(("now [kg/h]", "proposed [kg/h]"), DECIMALS)
     return table
 
@@ -130,13 +131,9 @@ def with_interval(value: float, lower: float, upper: float, places: int) -> str:
     """Write a signed value with its interval, all with as many decimals; a dash where there is none."""
     if not np.isfinite(value):
         return "–"
-    texts = [f"{number:+.{places}f}" if np.isfinite(number) else "not known" for number in (value, lower, upper)]
+    texts = [
+        f"{round(number, places) + 0.0:+.{places}f}" if np.isfinite(number) else "not known"
+        for number in (value, lower, upper)
+    ]
     text = f"{texts[0]} ({texts[1]} to {texts[2]})"
-    return text.replace("-", "−")
-
-
-def decimals(values: ArrayLike, most: int = DECIMALS) -> int:
-    """Decimals that the finest of some numbers needs."""
-    known = np.asarray(values, dtype=float)
-    known = known[np.isfinite(known)]
-    return next((p for p in range(most) if np.allclose(known, np.round(known, p), rtol=0, atol=1e-9)), most)
+    return real_minus(text)

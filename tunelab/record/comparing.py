@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from tunelab.log.store import read_log
+from tunelab.record.display import SHOWN_UNITS, most_decimals
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
-from tunelab.record.shown import MAIN, SHOWN_UNITS, begin_large, small
+from tunelab.record.shown import MAIN, begin_large, small
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.compare import (
     QUANTITIES,
@@ -40,7 +41,7 @@ LESS_IS_BETTER = frozenset({
     "limits.lambda_full_load", "limits.fuel_pressure_drop", "limits.coolant_rise", "limits.intake_air_rise",
     "full_throttle.lambda_error", "full_throttle.rich_error", "full_throttle.knock_retard",
     "full_throttle.fuel_pressure_drop", "full_throttle.fuel_mode", "part_throttle.lean",
-    "part_throttle.knock_retard", "part_throttle.lambda_error", "link.drop_outs", "link.starts",
+    "part_throttle.knock_retard", "part_throttle.lambda_error", "spark.retard", "link.drop_outs", "link.starts",
     "idle.speed_spread", "idle.hunting", "idle.flare", "idle.spark_spread", "return.undershoot", "return.settling",
     "return.hang", "transient.lean", "transient.rich", "fuel_cut.stumble", "trims.total", "trims.learning",
     "launch.time", "launch.repeat", "launch.bog", "launch.recovery", "coast_down.force_100", "coast_down.drag_area",
@@ -152,17 +153,21 @@ def _small_title(row: FindingDifference | LogDifference) -> str:
 
 def _sizes(row: FindingDifference | LogDifference, *, short: bool = False) -> str:
     """Before, after and what the change lies between, in plain numbers."""
-    between = f"{plain(row.lower, sign=True)} to {plain(row.upper, sign=True)}"
+    unit = row.quantity.unit if isinstance(row, LogDifference) else row.unit
+    unit = SHOWN_UNITS.get(unit, unit)
+
+    def change(value: float) -> str:
+        return plain(value, sign=True, most=most_decimals(unit))
+
+    between = f"{change(row.lower)} to {change(row.upper)}"
     if isinstance(row, LogDifference):
-        unit = row.quantity.unit
         if short:
-            return f"{plain(row.difference, sign=True)} {unit}, {between}"
-        return f"by {plain(row.difference, sign=True)} {unit} ({between}) at {row.cells} operating points."
-    unit = SHOWN_UNITS.get(row.unit, row.unit)
-    unit = "" if unit == "1" else f" {unit}"
+            return f"{change(row.difference)} {unit}, {between}"
+        return f"by {change(row.difference)} {unit} ({between}) at {row.cells} operating points."
     if row.id == DROP_OUTS:
         return row.because
-    sizes = f"{plain(row.before)} to {plain(row.after)}{unit}"
+    sizes = " to ".join(plain(value, most=most_decimals(unit)) for value in (row.before, row.after))
+    sizes += "" if unit == "1" else unit if unit == "°" else f" {unit}"
     if short:
         return sizes
     clear = not row.told_apart and (row.lower > 0 or row.upper < 0)
@@ -236,7 +241,7 @@ def _of_change(row: FindingDifference, change: WiringChange) -> FindingDifferenc
     ratio = change.ratio
     lower, upper = (row.before * (end - 1.0) for end in (ratio.lower, ratio.upper))
     apart = change.verdict != "not shown yet"
-    because = f"from {row.before:.3g} to {row.after:.3g} {row.unit}. {change.because}"
+    because = f"from {row.before:.3g} to {row.after:.3g} {SHOWN_UNITS.get(row.unit, row.unit)}. {change.because}"
     return replace(row, lower=lower, upper=upper, p_value=ratio.p_value, told_apart=apart, because=because)
 
 

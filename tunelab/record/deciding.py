@@ -17,6 +17,13 @@ from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.wanted import nearest
 
+VERDICT_WORDS = {
+    "may run": "met",
+    "may run within bounds": "watch",
+    "may not run": "stop",
+    "not shown": "not_shown",
+}  # readiness's own words, as a status
+
 
 @dataclass(frozen=True)
 class Decided:

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tunelab.record.chapter import CHAPTERS, Chapter, Section, Verdict, read_chapters
-from tunelab.record.deciding import Decided, decide
+from tunelab.record.deciding import VERDICT_WORDS, Decided, decide
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History
 from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
 from tunelab.record.page import fill, notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.shelf import write_shelf
-from tunelab.record.shown import begin_large
+from tunelab.record.shown import begin_large, reading, small
 from tunelab.record.stored import RECORDS
 from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
@@ -25,12 +25,6 @@ from tunelab.study.readiness.pace import Calendar
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")
-VERDICT_WORDS = {
-    "may run": "met",
-    "may run within bounds": "watch",
-    "may not run": "stop",
-    "not shown": "not_shown",
-}  # readiness's own words, as a status
 
 
 @dataclass(frozen=True)
@@ -118,21 +112,13 @@ def _said(state: GateState) -> str:
     found = state.finding
     if found is None or found.value is None:
         return f"{state.because}{record}"
-    numbers = f"{found.title[:1].lower()}{found.title[1:]} {_with_unit(found.value, found.unit)}"
-    if state.status != "met" and found.lower is not None and found.upper is not None:
-        numbers += f" ({_with_unit(found.lower, '1')} to {_with_unit(found.upper, '1')})"
-    numbers += f", limit {_with_unit(found.limit, found.unit)}" if found.limit is not None else ""
+    numbers = f"{small(found.title)} {reading({**vars(found), 'confidence': None})}"
     carried = (
         " It was shown before the last revision, and no change that is written down touches it."
         if state.carried
         else ""
     )
-    return f"{numbers}.{carried if state.status == 'met' else f' {state.because}'}{record}"
-
-
-def _with_unit(value: float, unit: str) -> str:
-    text = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
-    return text if unit == "1" else f"{text} {unit}".strip()
+    return f"{numbers}.{carried if state.status == 'met' else f' {begin_large(state.because)}'}{record}"
 
 
 def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
@@ -197,6 +183,7 @@ def _index(root: Path, runs: Sequence[Run], revision: str) -> str:
     values = {
         "title": f"{decided.workspace.car.name}: may it run?",
         "verdict": f"With {readiness.revision} in the car: {readiness.verdict}.",
+        "word": VERDICT_WORDS[readiness.verdict],
         "because": readiness.because,
         "bounds": readiness.bounds if readiness.verdict == "may run within bounds" else (),
         "gates": [

@@ -6,7 +6,7 @@ import json
 import math
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -25,6 +25,17 @@ UNIT_ENDINGS = {
     "_pct": "%", "_kpa": "kPa", "_deg": "°", "_kw": "kW", "_nm": "N m", "_kg": "kg", "_mg": "mg", "_ms": "ms",
     "_hz": "Hz", "_us": "µs", "_s": "s", "_v": "V", "_c": "°C", "_m": "m", "_n": "N",
 }  # fmt: skip
+SHOWN_UNITS = {"1/h": "per hour", "percent": "%", "degree_Celsius": "°C", "kg h-1": "kg/h", "1/min": "rpm"}
+# Decimals to which the trade reads a quantity; a finer figure would be noise.
+MOST_DECIMALS = {
+    "rpm": 0, "km/h": 1, "kg/h": 2, "°C": 1, "kPa": 1, "kW": 1, "N m": 0, "%": 2, "°": 1, "V": 2, "s": 2, "ms": 3,
+    "Hz": 1, "per hour": 2, "mg": 1,
+}  # fmt: skip
+MOST = 6  # of any other
+OF_A_ROW = ("value", "lower", "upper", "limit", "margin")  # columns of the unit that their row names
+_PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
+MINUS = "\N{MINUS SIGN}"
+_SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
 
 
 def set_up_display() -> None:
@@ -110,10 +121,21 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     for toolbar in model.select({"type": Toolbar}):
         toolbar.logo = None
         toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen
-    title = _describe(model)
+    _set_minus(model)
+    title = typeset(_describe(model))
     # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
     caption = _take_caption(model)
     return {"item": json.dumps(json_item(model), allow_nan=False), "title": title, "caption": caption}, title
+
+
+def _set_minus(model: Any) -> None:
+    """Numbers written into a figure have a real minus, as those on its axes have."""
+    from bokeh.models import GlyphRenderer, Text
+
+    for drawn in model.select({"type": GlyphRenderer}):
+        field = getattr(drawn.glyph.text, "field", drawn.glyph.text) if isinstance(drawn.glyph, Text) else ""
+        if isinstance(field, str) and field in drawn.data_source.data:
+            drawn.data_source.data[field] = [real_minus(str(text)) for text in drawn.data_source.data[field]]
 
 
 def _describe(model: Any) -> str:
@@ -182,23 +204,32 @@ def _axis_label(axes: list) -> str:
 def table_item(table: pd.DataFrame) -> dict:
     """Turn a table into plain data: heads, rows of text, and which columns hold numbers.
 
-    Numbers are rounded to four significant digits; a missing one is a dash. `table.attrs["decimals"]` names
-    columns that keep a fixed number of decimals, such as what is to be typed in.
+    Numbers of a column are rounded to four significant digits of the largest, all with as many decimals; a missing one
+    is a dash. `table.attrs["decimals"]` names columns that keep a fixed number of decimals, such as what is to be
+    typed in. Shown numbers have a real minus; the files beside the page have the sign that programs read.
     """
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
     shown = frame.head(ROWS_SHOWN)
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
-    places = [table.attrs.get("decimals", {}).get(name) for name in frame.columns]
-    rows = [
-        [_fixed(value, place) for value, place in zip(row, places, strict=True)]
-        for row in shown.itertuples(index=False, name=None)
-    ]
+    fixed = table.attrs.get("decimals", {})
+    shared = [_shared_decimals(shown[name], str(name)) if is_number else None
+              for name, is_number in zip(frame.columns, numeric, strict=True)]  # fmt: skip
+    rows = []
+    for row in shown.itertuples(index=False, name=None):
+        own = _decimals_of_row(frame.columns, row)  # where each row is a quantity of its own
+        places = [own if own is not None and name in OF_A_ROW else place
+                  for name, place in zip(frame.columns, shared, strict=True)]  # fmt: skip
+        rows.append([
+            _fixed(value, fixed.get(name, place if isinstance(value, float) else None))
+            for name, value, place in zip(frame.columns, row, places, strict=True)
+        ])  # fmt: skip
     return {
         "head": [_heading(str(name)) for name in frame.columns],
         "rows": rows,
         "numeric": numeric,
         "left_out": len(frame) - len(shown),
         "compact": bool(table.attrs.get("compact")),  # many short cells, to fit a phone's width
+        "typed": [k for k, name in enumerate(frame.columns) if name in table.attrs.get("typed", ())],  # as it is typed
     }
 
 
@@ -209,6 +240,61 @@ def _heading(name: str) -> str:
     return f"{words} [{UNIT_ENDINGS[ending]}]" if ending else words
 
 
+def _shared_decimals(column: pd.Series, name: str) -> int | None:
+    """Decimals that all numbers of a column have; None where they are of several quantities, as far as that shows."""
+    if not pd.api.types.is_float_dtype(column.dtype):
+        return None
+    unit = re.search(r"\[(.+)\]$", _heading(name))
+    places = _decimals_together(column, unit[1] if unit else "")
+    least = column.abs().where(column.abs() > 0).min()
+    return None if places is None or (not unit and least < 10.0 ** (1 - places)) else places
+
+
+def _decimals_of_row(names: Iterable[Any], row: Sequence[Any]) -> int | None:
+    """Decimals that all numbers of a row have, which are of the unit that it names."""
+    values = [v for name, v in zip(names, row, strict=True) if name in OF_A_ROW and isinstance(v, float)]
+    units = [str(value) for name, value in zip(names, row, strict=True) if name == "unit"]
+    return _decimals_together(values, units[0]) if units and values else None
+
+
+def _decimals_together(values: Any, unit: str) -> int | None:
+    """Decimals that leave the largest of some numbers four digits, none finer than its quantity; None without any."""
+    import numpy as np
+
+    known = np.abs(np.asarray(values, dtype=float))
+    known = known[np.isfinite(known)]
+    if not known.size:
+        return None
+    digits = max(0, 3 - math.floor(math.log10(known.max()))) if known.max() else 0
+    return decimals(known, min(digits, most_decimals(unit, float(known.max()))))
+
+
+def decimals(values: Any, most: int) -> int:
+    """Decimals that the finest of some numbers needs, `most` at most."""
+    import numpy as np
+
+    known = np.asarray(values, dtype=float)
+    known = known[np.isfinite(known)]
+    return next((p for p in range(most) if np.allclose(known, np.round(known, p), rtol=0, atol=1e-9)), most)
+
+
+def most_decimals(unit: str, largest: float = 0.0) -> int:
+    """Decimals to which a quantity is read at most; where it is small, such as noise, two digits of the largest."""
+    most = MOST_DECIMALS.get(SHOWN_UNITS.get(unit, unit), MOST)
+    small = 1 - math.floor(math.log10(abs(largest))) if largest else 0
+    return min(max(most, small), MOST)
+
+
+def real_minus(text: str) -> str:
+    """Give negative numbers of a text the sign that is set for them; hyphens within words, names and days stay."""
+    return _SIGN.sub(MINUS, text)
+
+
+def typeset(text: str) -> str:
+    """Set a text of a page: a real minus before numbers, and a space before the sign of per cent."""
+    return _PER_CENT.sub(" %", real_minus(text))
+
+
 def _is_number(dtype: Any) -> bool:
     return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
 
@@ -217,7 +303,7 @@ def _fixed(value: Any, places: int | None) -> str:
     """A cell with a fixed number of decimals; None: as its kind asks."""
     if places is None or isinstance(value, str) or value is None or value != value:
         return _cell(value)
-    return f"{value + 0.0:.{places}f}".replace("-", "−")
+    return real_minus(f"{round(float(value), places) + 0.0:.{places}f}")
 
 
 def _cell(value: Any) -> str:
@@ -227,9 +313,13 @@ def _cell(value: Any) -> str:
         return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
     if hasattr(value, "item"):
         return _cell(value.item())
-    if isinstance(value, float):
-        return show_number(value)
-    return str(value)
+    return real_minus(show_number(value) if isinstance(value, float) else str(value))
+
+
+def show_duration(seconds: float) -> str:
+    """Write a duration as it is spoken: `3 min 59 s`."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
 
 
 def show_number(value: float) -> str:

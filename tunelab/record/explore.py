@@ -8,9 +8,12 @@ import xarray as xr
 
 from tunelab.log.flag import channels_of, flag_log
 from tunelab.log.load import load_session
+from tunelab.record.chapter import Verdict
+from tunelab.record.display import show_duration
 from tunelab.record.evidence import Evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
+from tunelab.study.explore import EventSet
 
 
 def gather_logs(opened: OpenedSession, evidence: Evidence, others: Sequence[str]) -> dict[str, xr.Dataset]:
@@ -33,6 +36,18 @@ def flagged_log(opened: OpenedSession, name: str) -> xr.Dataset:
     session = opened.workspace.sessions[name].session
     revision = opened.workspace.revisions[session.revision]
     return flag_log(load_session(opened.workspace, name), opened.car, session, revision=revision)
+
+
+def log_verdict(evidence: Evidence, events: EventSet) -> Verdict:
+    """Say how much was logged, how much of it carries no flag, and how often what was looked for happened."""
+    log = evidence.log
+    clean = 100 * float(evidence.flags.set_index("reason").loc["none", "share"])
+    count = len(events.traces)
+    happened = f"{count or 'No'} {events.kind} event{'s' if count > 1 else ''} found"
+    return Verdict(
+        f"{show_duration(evidence.duration_s)} of log with {len(channels_of(log))} channels; {clean:.0f} % of its "
+        f"{log.sizes['time']} samples carry no flag. {happened}."
+    )
 
 
 def first_present(log: xr.Dataset, names: Sequence[str]) -> str:

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from tunelab.record.answer import answer_of
 from tunelab.record.bundle import TEMPLATES, pack, policy, policy_hash, scripts_for
-from tunelab.record.display import FIGURE, TABLE
+from tunelab.record.display import FIGURE, TABLE, typeset
 from tunelab.record.still import draw_still
 
 if TYPE_CHECKING:
@@ -170,11 +170,17 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_finish,
     )
     environment.filters["pack"] = lambda text: Markup(pack(text))
     environment.filters["prose"] = prose
     environment.globals["glossary"] = prose(_asset("glossary.md"))
     return environment
+
+
+def _finish(value: Any) -> Any:
+    """Set numbers of a text with a real minus; what is HTML already, such as code, stays as it is."""
+    return typeset(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 @cache
@@ -189,7 +195,11 @@ def _markdown() -> MarkdownIt:
 
 def prose(text: str) -> Markup:
     """Turn Markdown into HTML; HTML within it stays text, and pictures are left out."""
-    html = _markdown().render(text)
+    parsed = _markdown().parse(text)
+    for token in (child for block in parsed for child in block.children or ()):
+        if token.type == "text":
+            token.content = typeset(token.content)
+    html = _markdown().renderer.render(parsed, _markdown().options, {})
     return Markup(
         html.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
     )

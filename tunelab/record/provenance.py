@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import json
 import mimetypes
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tunelab.record.evidence import sha256
+from tunelab.record.whole import write_whole
 
 if TYPE_CHECKING:  # it takes a second to load, which the summary need not wait for
     from rocrate.rocrate import ROCrate
@@ -88,6 +90,19 @@ def add_file(crate: ROCrate, record: Path, path: Path) -> Any:
     properties = {"name": name, "encodingFormat": kind, "contentSize": str(path.stat().st_size), "sha256": sha256(path)}
     properties["description"] = ABOUT.get(name) or ABOUT_KIND.get(path.suffix, "A file of the record.")
     return crate.add_file(path, dest_path=name, properties=properties)
+
+
+def renew_file(record: Path, path: Path) -> None:
+    """Put the size and hash that a file of a record has now into the record's description."""
+    described = record / "ro-crate-metadata.json"
+    if not described.is_file():
+        return
+    data = json.loads(described.read_text(encoding="utf-8"))
+    name = path.relative_to(record).as_posix()
+    for entity in data["@graph"]:
+        if entity.get("@id") == name:
+            entity |= {"contentSize": str(path.stat().st_size), "sha256": sha256(path)}
+    write_whole(described, json.dumps(data, indent=4, sort_keys=True, ensure_ascii=False))
 
 
 def _add_run(crate: ROCrate, results: Mapping[str, Any], files: list) -> None:

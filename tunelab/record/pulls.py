@@ -176,7 +176,9 @@ def spark_change(spark: SparkStudy) -> tuple[str, ...]:
     where = "of the spark table" if spark.base.spark is not None else "of 500 rpm and 10 % load"
     then = spark.predicted
     said = "" if then.value is None else f" Knock retard of up to {then.upper:.1f}° is expected then at most."
-    text = f"Spark: {count} cells {where} get up to {spark.cells['retreat_deg'].max():.1f}° less advance.{said}"
+    cells = "1 cell" if count == 1 else f"{count} cells"
+    get = "gets" if count == 1 else "get up to"
+    text = f"Spark: {cells} {where} {get} {spark.cells['retreat_deg'].max():.1f}° less advance.{said}"
     return (text, *spark.notes)
 
 
@@ -241,8 +243,9 @@ def high_flow_change(high: HighFlow) -> tuple[str, ...]:
         )
         return (text, *rail)
     text = (
-        f"Meter curve beyond the steady drive: {count} breakpoints from {span}, in tables/meter_high_flow.csv. Enter "
-        "them together with the proposal of the steady drive, never alone: both rest on the same dead time."
+        f"Meter curve beyond the steady drive: {count} breakpoint{'' if count == 1 else 's'} from {span}, in "
+        f"tables/meter_high_flow.csv. Enter {'it' if count == 1 else 'them'} together with the proposal of the steady "
+        "drive, never alone: both rest on the same dead time."
     )
     return (text, *high.capped, *rail)
 

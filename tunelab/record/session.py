@@ -23,7 +23,7 @@ from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.provenance import write_crate
-from tunelab.record.results import results_data, results_text, stopped_checks
+from tunelab.record.results import results_data, results_text, stopped_checks, tidy
 from tunelab.record.shelf import write_shelf
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
@@ -153,6 +153,8 @@ def _write_files(
     """
     chapters = read_chapters(folder, [run.notebook.name for run, _ in runs if not run.failed])
     chapters += unasked_link(opened, evidence, [run.notebook.name for run, _ in runs])
+    # Pages round what results.json holds, not what was there before: else the last digit of two pages may differ.
+    chapters = [chapter | {"findings": tidy(chapter["findings"])} for chapter in chapters]
     shutil.rmtree(folder / CHAPTERS, ignore_errors=True)
     write_table(folder / "tables" / "set_aside.csv", evidence.set_aside)
     write_table(folder / "tables" / "flagged_spans.csv", evidence.spans)

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Sequence
+from html import escape
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
-from tunelab.chart.first_page import Moment, draw_trend
+from tunelab.chart.first_page import Moment, day_of, draw_trend
 from tunelab.record.change import join
-from tunelab.record.deciding import decide
-from tunelab.record.display import show_number
+from tunelab.record.deciding import VERDICT_WORDS, decide
 from tunelab.record.held import held
 from tunelab.record.page import fill
-from tunelab.record.shown import MAIN, shown_findings, verdicts
+from tunelab.record.provenance import renew_file
+from tunelab.record.shown import MAIN, limit_text, shown_findings, value_text, verdicts
 from tunelab.record.stored import RECORDS, StoredRecord, stored_records
 from tunelab.record.whole import write_whole
 from tunelab.study.cautions import cautions_for
@@ -23,6 +26,8 @@ from tunelab.study.readiness.judge import NO_CERTIFICATE
 from tunelab.workspace import Workspace, open_usable
 
 TRENDS_SHOWN = 12
+TRENDS_FIRST = 2  # that stand above the records
+AMONG = re.compile(r'(<nav class="among[^>]*>).*?</nav>', re.DOTALL)
 WORST_FIRST = ("stop", "watch", "not_shown", "met", "measured")
 NO_TREND = ("consistency.", "drive_plan.", "feasibility.", "shift.")  # of a log or a plan, not of the car
 
@@ -40,31 +45,62 @@ def write_shelf(root: Path) -> Path:
     target.parent.mkdir(parents=True, exist_ok=True)
     with held(target.parent):  # of two runs the later one sees what the other has put there
         records, left_out = stored_records(workspace)
+        _link_neighbours(records)
         return write_whole(target, shelf_page(workspace, records, left_out))
 
 
-def shelf_page(workspace: Workspace, records: Sequence[StoredRecord], left_out: Sequence[str]) -> str:
-    """Fill the page."""
+def _link_neighbours(records: Sequence[StoredRecord]) -> None:
+    """Let each record's first page lead to the drive before and the drive after it, as records come and go."""
+    names = ["", *(record.name for record in records), ""]
+    for record, before, after in zip(records, names, names[2:], strict=False):
+        path = record.place / "index.html"
+        page = path.read_text(encoding="utf-8") if path.is_file() else ""
+        linked = with_neighbours(page, "../index.html", before, after)
+        if linked != page:
+            write_whole(path, linked)
+            renew_file(record.place, path)
+
+
+def with_neighbours(page: str, up: str, before: str, after: str) -> str:
+    """A record's first page with links `up` to all records, to the one before and the one after; empty names: none."""
+    links = [f'<a rel="up" href="{up}">All records of this car</a>']
+    for way, name, words in (("prev", before, f"← {before}"), ("next", after, f"{after} →")):
+        if name:
+            said = escape(f"{'Before' if way == 'prev' else 'After'}: {name}")
+            href = f"../{quote(name)}/index.html"
+            links.append(f'<a rel="{way}" href="{href}" aria-label="{said}">{escape(words)}</a>')
+    return AMONG.sub(lambda found: f"{found[1]}{' '.join(links)}</nav>", page, count=1)
+
+
+def shelf_page(
+    workspace: Workspace, records: Sequence[StoredRecord], left_out: Sequence[str], *, shared: bool = False
+) -> str:
+    """Fill the page; `shared`: as the first page of a zip, which holds these records alone, in a folder below."""
     done = {record.session for record in records}
     decisions = workspace.root / RECORDS / "decisions" / "index.html"
+    trends = _trends(records)
     values = {
         "title": f"{workspace.car.name}: all records",
-        "verdict": _verdict(workspace) if records else [],
+        **(_verdict(workspace) if records else {"verdict": [], "word": ""}),
         "records": [_row(record, workspace) for record in reversed(records)],
-        "trends": _trends(records),
-        "unrecorded": sorted(name for name, folder in workspace.sessions.items() if name not in done and folder.files),
+        "trends": trends[:TRENDS_FIRST],
+        "more_trends": trends[TRENDS_FIRST:],
+        "unrecorded": [] if shared else sorted(n for n, f in workspace.sessions.items() if n not in done and f.files),
+        "base": f"{RECORDS}/" if shared else "",
+        "shared": shared,
         "left_out": list(left_out),
         "cautions": [NO_CERTIFICATE, *cautions_for(workspace.car)],
-        "decisions": decisions.is_file(),
+        "decisions": decisions.is_file() and not shared,
     }
     return fill("shelf.html", [], values)
 
 
-def _verdict(workspace: Workspace) -> list[str]:
-    """Whether the car may run by these records, as `tunelab ready` says it: the verdict, why, its bounds."""
+def _verdict(workspace: Workspace) -> dict[str, Any]:
+    """Whether the car may run by these records, as `tunelab ready` says it: verdict, why and bounds; its status."""
     readiness = decide(workspace.root).readiness
     bounds = readiness.bounds if readiness.verdict == "may run within bounds" else ()
-    return [f"With {readiness.revision} in the car: {readiness.verdict}.", readiness.because, *bounds]
+    said = [f"With {readiness.revision} in the car: {readiness.verdict}.", readiness.because, *bounds]
+    return {"verdict": said, "word": VERDICT_WORDS[readiness.verdict]}
 
 
 def _row(record: StoredRecord, workspace: Workspace) -> dict[str, Any]:
@@ -126,11 +162,19 @@ def _weight(shown: Sequence[tuple[StoredRecord, Finding]]) -> tuple[int, bool, i
 
 
 def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:
-    last = shown[-1][1]
-    unit = "" if last.unit == "1" else last.unit
+    first, last = shown[0][1], shown[-1][1]
     moments = [
         Moment(r.date, f.value, *(math.nan if end is None else end for end in (f.lower, f.upper))) for r, f in shown
     ]
-    text = ", ".join(f"{record.date.isoformat()} {show_number(float(f'{f.value:.3g}'))}" for record, f in shown)
-    picture = draw_trend(last.title, "", moments, last.limit)
-    return {"title": last.title, "unit": unit, "status": last.word, "text": text, "picture": picture}
+    days = Counter(record.date for record, _ in shown)
+    said = [
+        (record.name if days[record.date] > 1 else day_of(record.date), value_text(vars(finding)))
+        for record, finding in shown
+    ]
+    limit = "" if last.limit is None else f"; limit {limit_text(vars(last))}"
+    return {
+        "title": f"{last.title}: {value_text(vars(first))}, then {value_text(vars(last))}{limit}",
+        "status": last.word,
+        "text": "; ".join(f"{when} {value}" for when, value in said),
+        "picture": draw_trend(last.title, "", moments, last.limit),
+    }

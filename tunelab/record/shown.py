@@ -7,13 +7,13 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tunelab.record.display import show_number
+from tunelab.record.display import SHOWN_UNITS, decimals, most_decimals, real_minus, show_number
 from tunelab.study.finding import status_word
 
 STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
 URGENCY = ("stop", "watch", "not_shown", "met", "measured")
 MOST_NAMED = 3
-SHOWN_UNITS = {"1/h": "per hour", "percent": "%", "degree_Celsius": "°C", "kg h-1": "kg/h", "1/min": "rpm"}
+STEPS = 50  # of the last digit shown that an interval spans at least
 STEP_WORDS = {
     "steady": "Steady driving", "part-throttle": "Part throttle", "full-throttle": "Full throttle",
     "road": "Road manners", "coast-down": "Coast-down", "launch": "Launch", "link": "Link to the logger",
@@ -147,7 +147,7 @@ def _of_no_step(findings: Mapping[str, Sequence[Mapping[str, Any]]]) -> dict[str
     """What a record says that drove no step of which anything was found."""
     for word in ("met", "measured"):
         if findings[word]:
-            return {"word": word, "text": f"{list_names([called(f) for f in findings[word]])}."}
+            return {"word": word, "text": begin_large(f"{list_names([called(f) for f in findings[word]])}.")}
     return {"word": "not_shown", "text": "Nothing that was asked."}
 
 
@@ -251,13 +251,13 @@ def reading(finding: Mapping[str, Any]) -> str:
     """Value, interval and limit of a finding in words."""
     if finding["value"] is None:
         return "not shown"
-    text, unit = value_text(finding), _unit(finding)
+    text = value_text(finding)
     if finding["lower"] is not None and finding["upper"] is not None:
         share = f", {100 * finding['confidence']:.0f} % interval" if finding["confidence"] else ""
         ends = [_digits(finding[end], finding) for end in ("lower", "upper")]
         text += f" ({ends[0]} to {ends[1]}{share})"
     if finding["limit"] is not None:
-        text += f"; limit {_limit(finding['limit'])}{unit}"
+        text += f"; limit {limit_text(finding)}"
     return text
 
 
@@ -270,22 +270,39 @@ def value_text(finding: Mapping[str, Any]) -> str:
 
 def _unit(finding: Mapping[str, Any]) -> str:
     unit = SHOWN_UNITS.get(finding["unit"], finding["unit"])
+    if finding["value"] == 1 and unit.isalpha() and len(unit) > 3:
+        unit = unit.removesuffix("s")  # 1 channel, 2 channels
     return "" if unit in ("1", "") else unit if unit == "°" else f" {unit}"
 
 
 def _digits(value: float, finding: Mapping[str, Any]) -> str:
-    """Three significant digits, and none that the interval makes meaningless; never an exponent."""
-    lower, upper = finding["lower"], finding["upper"]
-    width = upper - lower if lower is not None and upper is not None else 0.0
-    if value == 0:
-        return "0"
-    place = math.floor(math.log10(abs(value))) - 2
+    """A number of a finding with as many decimals as its value and the ends of its interval all have."""
+    return real_minus(f"{round(value, places := _decimals(finding)) + 0.0:.{places}f}")
+
+
+def _decimals(finding: Mapping[str, Any]) -> int:
+    """Decimals of value and interval: three significant digits, none that the interval makes meaningless.
+
+    A quantity has no more than the trade reads of it, but as many as keep what lies beside the limit apart from it.
+    Without an interval it has those that it needs: what was counted, or logged as a whole number, is whole.
+    """
+    value, ends = finding["value"], [end for end in (finding["lower"], finding["upper"]) if end is not None]
+    beside = [value, *ends] if finding["limit"] is not None else []
+    largest = abs(value) or max(map(abs, ends), default=0.0)
+    place = math.floor(math.log10(largest)) - 2 if largest else 0
+    width = ends[1] - ends[0] if len(ends) == 2 else 0.0
     if width > 0:
-        place = max(place, math.floor(math.log10(width / 100)))
-    rounded = round(value, -place)
-    text = f"{rounded + 0.0:.{max(-place, 0)}f}"
-    return (text.rstrip("0").rstrip(".") if place < 0 else text).replace("-", "−")
+        place = max(place, math.floor(math.log10(width / STEPS)))
+    places, most = max(-place, 0), most_decimals(finding["unit"], max(map(abs, (value, *ends))))
+    while places < most and any(round(v - finding["limit"], places) == 0 != v - finding["limit"] for v in beside):
+        places += 1
+    return min(places, most) if ends else decimals([round(value, places)], min(places, most))
+
+
+def limit_text(finding: Mapping[str, Any]) -> str:
+    """The limit with its unit, as its owner writes it."""
+    return f"{_limit(finding['limit'])}{_unit(finding)}"
 
 
 def _limit(value: float) -> str:
-    return show_number(float(f"{value:.3g}") if abs(value) < 1000 else value).replace("-", "−")
+    return real_minus(show_number(float(f"{value:.3g}") if abs(value) < 1000 else value))

@@ -13,14 +13,13 @@ from tunelab.channels import channel
 from tunelab.record.change import (
     DECIMALS,
     curve_to_enter,
-    decimals,
     entered_as,
     need_of,
     standing_sentence,
     with_interval,
 )
 from tunelab.record.chapter import Chapter, NextRevision, Section
-from tunelab.record.display import show_number
+from tunelab.record.display import decimals, show_number
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.study.consistency import LEAK, assumptions_table, check_consistency, stops, withhold, withhold_findings
@@ -413,7 +412,7 @@ def dead_time_table(proposal: Proposal) -> pd.DataFrame:
         "measured change [ms]": [with_interval(*change, DECIMALS) for change in changes],
         "basis": table["basis"],
     })  # fmt: skip
-    entered.attrs["decimals"] = {"battery [V]": decimals(table["battery_v"]), "now [ms]": DECIMALS,
+    entered.attrs["decimals"] = {"battery [V]": decimals(table["battery_v"], DECIMALS), "now [ms]": DECIMALS,
                                  "proposed [ms]": DECIMALS}  # fmt: skip
     return entered
 

@@ -19,8 +19,10 @@ from typing import Any
 
 import numpy as np
 
-WIDTH = 600.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
-LETTER = 6.3  # mean width of a letter of that text
+from tunelab.record.display import typeset
+
+WIDTH = 480.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
+LETTER = 7.2  # width of a letter of that text, in the wider of the usual faces
 MOST_POINTS = 1500  # a longer line is reduced to the least and greatest value of each pixel column
 MOST_MARKS = 3000  # marks beyond this many places are drawn thinned
 DASHES = {"solid": "", "dashed": "6", "dotted": "2 4", "dotdash": "2 4 6 4", "dashdot": "6 4 2 4"}
@@ -596,7 +598,7 @@ def _tick_text(value: float) -> str:
 
 def _text(x: float, y: float, text: str, kind: str = "", anchor: str = "start") -> str:
     name = f' class="{kind}"' if kind else ""
-    return f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"{name}>{escape(text)}</text>'
+    return f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"{name}>{escape(typeset(text))}</text>'
 
 
 def _axes(frame: _Frame, left, below, y_ticks, x_ticks) -> str:

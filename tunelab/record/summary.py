@@ -18,14 +18,14 @@ from tunelab.chart.first_page import (
 )
 from tunelab.chart.picture import Gauge, Picture
 from tunelab.record.change import join, need_of, newer_than
-from tunelab.record.display import table_item
+from tunelab.record.display import show_duration, table_item
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.predicted import prediction_sentence
 from tunelab.record.provenance import ABOUT
 from tunelab.record.short import short_answer, short_lines, steps_words
-from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings
+from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, value_text
 from tunelab.record.stored import RECORDS, findings_of
 from tunelab.study.cautions import cautions_for
 from tunelab.study.explore import fullest_load, map_lambda_error
@@ -60,9 +60,11 @@ def summary_page(
     left = _without_told(chapters, findings["absent"])
     held = prediction_sentence(opened, findings_of(results))
     first, newer = _settle_first(results["findings"]), newer_than(opened, opened.revision)
-    gauges = limit_gauges(results["findings"], _margins(record))
+    said = {f["title"]: value_text(f).split(" ")[0].rstrip("°") for f in results["findings"]}
+    gauges = limit_gauges(results["findings"], _margins(record), said)
     steps = opened.folder.session.steps
-    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {_minutes(evidence.duration_s)} of log."
+    time = show_duration(evidence.duration_s)
+    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {time} of log."
     values = {
         "title": f"{opened.car.name}: {opened.name}",
         "car": opened.car.name,
@@ -124,9 +126,21 @@ def _pictures(
         off = draw_pull_lambda_off(bins)
     else:
         load = fullest_load(evidence.log, opened.car)
-        off = draw_lambda_off(map_lambda_error(evidence.log, load, speed_step_rpm=SPEED_STEP_RPM, loads=LOADS))
+        cells = map_lambda_error(evidence.log, load, speed_step_rpm=SPEED_STEP_RPM, loads=LOADS)
+        off = draw_lambda_off(cells, _pulsation_note(results["findings"]))
     found = [draw_limits_used(list(gauges)), _curve_picture(record, opened, results["findings"]), off]
     return [picture for picture in found if picture is not None]
+
+
+def _pulsation_note(findings: Sequence[Mapping[str, Any]]) -> str:
+    """Why the map may show rich cells that the lambda error does not count; empty where nothing pulsates."""
+    found = next((f for f in findings if f["id"] == "steady.pulsation" and f["value"] and f["status"] == "watch"), None)
+    if found is None:
+        return ""
+    return (
+        f"Rich cells at high load are intake pulsation, by which the meter over-reads up to {value_text(found)}; no "
+        "curve removes it, and the lambda error at steady speed leaves them out."
+    )
 
 
 def _curve_picture(record: Path, opened: OpenedSession, findings: Sequence[Mapping[str, Any]]) -> Picture | None:
@@ -233,7 +247,7 @@ def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mappin
     episodes = int(np.unique(log["episode"].to_numpy()).size) if "episode" in log else 1
     pieces = "in one piece" if episodes == 1 else f"in {episodes} pieces (the link dropped out, or several files)"
     sentences = [
-        f"{_minutes(evidence.duration_s)} of log, {samples} samples, {pieces}.",
+        f"{show_duration(evidence.duration_s)} of log, {samples} samples, {pieces}.",
     ]
     if session.weather:
         air = session.weather
@@ -258,11 +272,6 @@ def _log_account(evidence: Evidence) -> str:
     return f"{100 * clean:.0f} % of the samples carry no flag, and {rows if aside else 'no row was set aside'}."
 
 
-def _minutes(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
-
-
 def _accounts(evidence: Evidence) -> dict[str, Any]:
     inputs = pd.DataFrame(evidence.inputs, columns=["path", "rows_in", "rows_kept", "rows_set_aside"])
     longest = (
@@ -285,10 +294,15 @@ def _provenance(results: Mapping[str, Any]) -> dict[str, Any]:
     parameters = [(n, name, str(value)) for n, given in results["parameters"].items() for name, value in given.items()]
     return {
         "files": table_item(files),
-        "parameters": table_item(pd.DataFrame(parameters, columns=["notebook", "parameter", "value"])),
+        "parameters": table_item(_typed(pd.DataFrame(parameters, columns=["notebook", "parameter", "value"]))),
         "versions": ", ".join(f"{name} {number}" for name, number in results["versions"].items()),
         "finished": results["timestamps"]["finished"],
     }
+
+
+def _typed(parameters: pd.DataFrame) -> pd.DataFrame:
+    parameters.attrs["typed"] = ["value"]  # for --set NAME=VALUE
+    return parameters
 
 
 def _files(record: Path) -> list[tuple[str, str]]:

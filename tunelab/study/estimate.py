@@ -204,7 +204,8 @@ def judge(question: Question, estimate: Estimate, because: str) -> Finding:
     if None in bounds:
         bounds = [None, None]
         inside = question.limit is not None and status_of(question, _bare(estimate)) == "met"
-        because += f" {'Inside the limit, but without' if inside else 'Without'} an interval: not called met."
+        said = f"{'Inside the limit, but without' if inside else 'Without'} an interval: not called met."
+        because = f"{because.rstrip('.')}. {said}"
     confidence = estimate.confidence if None not in bounds else None
     return Finding(
         question.id, question.title, estimate.value, estimate.unit, *bounds, confidence, *counts, status,

@@ -23,7 +23,8 @@ def test_share_says_what_was_taken_out_and_that_only_the_owner_knows_the_rest(ca
     assert "61.23456, -30.41234 → removed-position-" in said
     assert "(numbers side by side: may have been something else)" in said
     assert "only you know what else is private" in said
-    assert main(["share", str(car / "records" / SESSION), "--out", str(tmp_path / "x.zip")]) == 2
+    assert "x.zip: 1 record, " in said
+    assert main(["share", str(car / "records" / SESSION), "--out", str(tmp_path / "x")]) == 2  # the zip has its ending
     assert "stays as it is" in capsys.readouterr().err
 
 

@@ -66,7 +66,7 @@ def classic_log():
         (f"sessions/{NAME}/raw/a.csv.gz", gzip.compress(MDF, mtime=0), "of another kind"),
         (f"sessions/{NAME}/raw/a.mf4", MDF, "a kind of file that no record holds"),
         ("notebooks/explore.ipynb", b"{}", "no shared record has such a file there"),
-        ("Records/a.ipynb", b"{}", "no shared record has"), ("index.html", b"<p>", "no shared record has"),
+        ("Records/a.ipynb", b"{}", "no shared record has"), ("first.html", b"<p>", "no shared record has"),
         (f"sessions/{NAME}/read me.html", b"<p>", "no shared record has"),
         ("revisions/a.ipynb", b"{}", "no shared record"),
         (f"sessions/{NAME}/more.nc", reaching_log, "no shared record"), ("answers/a/b.csv", b"x", "no shared record"),

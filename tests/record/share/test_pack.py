@@ -57,6 +57,16 @@ def test_no_secret_is_in_any_byte_of_the_zip(shared):
     assert looked > 500_000
 
 
+def test_a_page_at_the_top_leads_to_the_records_and_they_back_to_it(shared, tmp_path):
+    with zipfile.ZipFile(shared.path) as archive:
+        archive.extractall(tmp_path)
+    first = tmp_path / "index.html"
+    (down,) = re.findall(r'<h3><a href="([^"]+)"', first.read_text("utf-8"))
+    page = tmp_path / down
+    (up,) = re.findall(r'<nav class="among[^>]*><a rel="up" href="([^"]+)"', page.read_text("utf-8"))
+    assert (page.parent / up).resolve() == first.resolve()
+
+
 def test_positions_are_out_of_the_log_and_height_counts_from_the_start(shared, tmp_path):
     (tmp_path / "log.nc").write_bytes(read(shared, "log.nc"))
     log = read_log(tmp_path / "log.nc")

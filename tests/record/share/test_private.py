@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tunelab.record.share.clean_text import clean_notebook, clean_toml
+from tunelab.record.share.clean_text import clean_notebook, clean_toml, row_gives_position
 from tunelab.record.share.kinds import KINDS, geohash_box, is_vin_like
 from tunelab.record.share.private import Box, Scrubber, rules_for, terms_of
 
@@ -141,6 +141,29 @@ def test_a_position_goes_in_every_notation(text):
     assert "removed-position-" in cleaned
     rest = "".join(part for part in cleaned if part.isdigit())
     assert len(rest) <= 3, cleaned  # the numbers of the words that stand instead
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["x -30.4123", "about -30,41234", "61.23456, -30.41234", "61,23456 / -30,41234", "61.23456 -30.41234",
+     "lon=-30.41", "-30.4123N", "61.23456, -30.41234, 312.5", "-30.41234,61.23456"],
+)  # fmt: skip
+def test_a_real_minus_hides_no_position(text):
+    """Shown numbers carry U+2212; the sign goes with the number, as the hyphen does."""
+    boxes = [Box(61.2, 61.3, -30.5, -30.4)]
+    cleaned = scrub(text, boxes=boxes)
+    assert "removed-position-" in cleaned
+    assert scrub(text.replace("-", "\u2212"), boxes=boxes) == cleaned
+
+
+def test_a_row_of_shown_numbers_is_no_position_for_its_minus():
+    row = "1 61.2345 \u221230.4123 0.5"
+    assert scrub(row) == row
+    assert scrub(row.replace("\u2212", "-")) == row.replace("\u2212", "-")
+
+
+def test_a_table_row_with_a_real_minus_gives_a_position():
+    assert row_gives_position(["longitude", "\u221230.41"])
 
 
 # RFC 2606 (example domains), RFC 5737 (192.0.2.0/24), RFC 3849 (2001:db8::/32), RFC 7042 (00-00-5E-00-53-xx), Ofcom's

@@ -32,7 +32,7 @@ ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_TEXT = "bytes"  # how bokeh marks numbers packed in base64
 TOML_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*')
 NAMED = re.compile(r"(?P<key>\b(?:driver|entered_by|author)[\"']?\s*=\s*)(?P<name>\"(?:\\.|[^\"\\\n])*\"|'[^'\n]*')")
-NUMBER = re.compile(r"\s*[-+]?\d*[.,]?\d+(?:[eE][-+]?\d+)?\s*")
+NUMBER = re.compile(r"\s*[-+−]?\d*[.,]?\d+(?:[eE][-+−]?\d+)?\s*")
 
 
 def is_position(heading: str) -> bool:

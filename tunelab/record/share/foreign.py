@@ -17,7 +17,7 @@ from tunelab.log.read.hdf5 import HDF5, require_safe_hdf5
 from tunelab.log.read.raw import ReadError
 
 LOG = "log.nc"
-_AT_THE_TOP = frozenset({"car.toml", "channels.toml", "removed.csv", "ro-crate-metadata.json"})
+_AT_THE_TOP = frozenset({"car.toml", "index.html", "channels.toml", "removed.csv", "ro-crate-metadata.json"})
 _KINDS = {  # of files that `tunelab share` puts into each folder, log.nc besides
     "records": {".html", ".ipynb", ".json", ".toml", ".csv"},
     "revisions": {".toml"},

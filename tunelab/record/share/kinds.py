@@ -93,7 +93,7 @@ def _is_position_run(found: re.Match[str]) -> bool:
 def _stands_in_a_row(found: re.Match[str]) -> bool:
     """Whether other numbers stand before or behind, as in a row of a printed table."""
     before, behind = found.string[: found.start()], found.string[found.end() :]
-    return bool(re.search(r"\d\s+$", before) or re.match(r"\s+[-+]?\d", behind))
+    return bool(re.search(r"\d\s+$", before) or re.match(r"\s+[-+−]?\d", behind))
 
 
 def _is_track(first: Sequence[float], second: Sequence[float]) -> bool:
@@ -251,7 +251,7 @@ def _positions() -> list[Rule]:
         ),
         (
             "degrees",
-            r"(?<![\d.,])[-+]?\d{1,3}[.,]\d{3,}(?:\s*°\s*)?[NSEWO]\b(?![+-]?\d)",
+            r"(?<![\d.,])[-+−]?\d{1,3}[.,]\d{3,}(?:\s*°\s*)?[NSEWO]\b(?![+−-]?\d)",
             always,
             True,
         ),  # with a space it is newtons

@@ -6,7 +6,7 @@ import json
 import platform
 import re
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,6 +29,7 @@ from tunelab.record.share.crate import write_whole_crate
 from tunelab.record.share.kinds import Rule
 from tunelab.record.share.private import Box, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
+from tunelab.record.shelf import shelf_page, with_neighbours
 from tunelab.record.stored import StoredRecord, read_record
 from tunelab.record.table import write_table
 from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_usable
@@ -37,6 +38,8 @@ from tunelab.workspace.folder import SESSIONS_FOLDER
 
 CRATE = "ro-crate-metadata.json"
 REMOVED = "removed.csv"
+FIRST = "index.html"  # page of the zip, and of each record
+TO_FIRST = f"../../{FIRST}"
 MOMENT = (1980, 1, 1, 0, 0, 0)  # the same in every zip, so that the same content gives the same file
 CLEANERS = {
     ".html": clean_page,
@@ -171,30 +174,40 @@ def _lay_out(
     for name in names:
         if (workspace.root / name).exists():
             _copy(workspace.root / name, content, name, scrubber)
+    names = ["", *(record.name for record in sorted(found, key=lambda r: (r.date, r.name))), ""]
     for record in found:
-        _copy_record(content, record, scrubber, wanted)
+        place = names.index(record.name)
+        _copy_record(content, record, scrubber, wanted, beside=(names[place - 1], names[place + 1]))
         _copy_session(content, record, scrubber, wanted)
         _copy_answer(content, workspace.root, record, scrubber)
     own = {record.session for record in found}
     for name in sorted({name for record in found for name in drawn_on(record, workspace)} - own):
         _copy_beside(content, workspace, name, scrubber, wanted)
+    records = sorted(found, key=lambda record: (record.date, record.name))
+    first = clean_page(shelf_page(workspace, records, (), shared=True), scrubber, FIRST)
+    (content / FIRST).write_text(first, encoding="utf-8", newline="\n")
     write_table(content / REMOVED, removed_table(scrubber))
     write_whole_crate(content, [record.results for record in found], scrubber.text(workspace.car.name, "names"))
 
 
-def _copy(source: Path, content: Path, name: str, scrubber: Scrubber) -> None:
-    """Clean one file into its place; its name is cleaned as well."""
+def _copy(
+    source: Path, content: Path, name: str, scrubber: Scrubber, change: Callable[[str], str] = lambda text: text
+) -> None:
+    """Clean one file into its place, changed before where it has to be; its name is cleaned as well."""
     clean_name = scrubber.text(name, "names")
     target = content / clean_name
     target.parent.mkdir(parents=True, exist_ok=True)
     cleaner = CLEANERS.get(source.suffix)
     if cleaner is None:
         raise ShareError(f"{source}: a record holds no file of this kind; take it out of the record's folder first.")
-    cleaned = cleaner(source.read_text(encoding="utf-8"), scrubber, clean_name)
+    cleaned = cleaner(change(source.read_text(encoding="utf-8")), scrubber, clean_name)
     target.write_text(cleaned, encoding="utf-8", newline="\n")
 
 
-def _copy_record(content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted) -> None:
+def _copy_record(
+    content: Path, record: StoredRecord, scrubber: Scrubber, wanted: Wanted, *, beside: tuple[str, str]
+) -> None:
+    """Clean a record into its place; its first page leads to the zip's, and to the records `beside` it in there."""
     base = f"records/{record.name}"
     for path in sorted(record.place.rglob("*")):
         name = path.relative_to(record.place).as_posix()
@@ -206,6 +219,8 @@ def _copy_record(content: Path, record: StoredRecord, scrubber: Scrubber, wanted
             target = scrubber.text(f"{base}/{name}", "names")
             (content / target).parent.mkdir(parents=True, exist_ok=True)
             write_log(clean_log(read_log(path), scrubber, target, keep_place=wanted.keep_place), content / target)
+        elif name == FIRST:
+            _copy(path, content, f"{base}/{name}", scrubber, lambda page: with_neighbours(page, TO_FIRST, *beside))
         else:
             _copy(path, content, f"{base}/{name}", scrubber)
     place = content / scrubber.text(base, "names")

@@ -48,7 +48,7 @@ class Box:
 
     def holds(self, found: re.Match[str]) -> bool:
         """Whether a number written so finely that it is a position lies within, give or take 2 km."""
-        text = found.group().replace(",", ".")
+        text = found.group().replace(",", ".").replace("−", "-")
         value, decimals = float(text), len(text.partition(".")[2])
         needed = 3 if abs(value) >= 20 else 4 if abs(value) >= 2 else 5
         near = 0.02
@@ -110,7 +110,7 @@ class Scrubber:
         if key not in self._words:
             number = 1 + sum(known == kind for known, _ in self._words)
             self._words[key] = f"removed-{kind}-{number}"
-            self.originals[self._words[key]] = found
+            self.originals[self._words[key]] = found.replace("−", "-")  # as the owner wrote it: pages set their own
         self.removed[(kind, self._words[key], where)] += 1
         return self._words[key]
 
@@ -161,7 +161,7 @@ def rules_for(
 
 def _near(box: Box) -> list[Rule]:
     """Rules for what lies where the logs' positions lie."""
-    number = re.compile(r"(?<![\d.])-?\d{1,3}\.\d{3,}(?!\d)|(?<![\d.,])-?\d{1,3},\d{4,}(?!\d)")
+    number = re.compile(r"(?<![\d.])[-−]?\d{1,3}\.\d{3,}(?!\d)|(?<![\d.,])[-−]?\d{1,3},\d{4,}(?!\d)")
     geohash = re.compile(r"(?<![^\W_])[0-9b-hjkmnp-z]{6,12}(?![^\W_])", re.IGNORECASE)
     return [
         Rule("position", number, box.holds, False, "a number near the log"),

@@ -10,6 +10,7 @@
     "#c6d6e0": "#28425a", "#ece8df": "#2c3036", "#e8cdb4": "#54402c", "#dcab83": "#774d29",
     "#cb8653": "#9f5f2a",
   };
+  const LEAST_HEIGHT = 110; // of a panel [px]
   const asDrawn = new Map();
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const touch = matchMedia("(pointer: coarse)").matches;
@@ -103,11 +104,22 @@
     if (place >= 0) tools[(place + step + tools.length) % tools.length].focus();
   }
 
+  function fitFirstScreen(target, model) {
+    // The figure that answers the page's question ends where the first screen ends, as far as it can be read then.
+    const panels = model.children?.map(([child]) => child) ?? [model];
+    const tall = panels.map((panel) => panel.height ?? 0);
+    const tools = 42; // of the row above the panels
+    const room = innerHeight - target.getBoundingClientRect().top - scrollY - tools - 12;
+    const share = room / tall.reduce((sum, height) => sum + height, 0);
+    if (share < 1) panels.forEach((panel, place) => { panel.height = Math.max(LEAST_HEIGHT, Math.floor(tall[place] * share)); });
+  }
+
   async function draw(element) {
     const target = document.getElementById(element.dataset.figure);
     const item = JSON.parse(await unpack(element));
     const manager = await window.Bokeh.embed.embed_item(item, target.id);
     const view = manager.roots[0];
+    if (target.closest(".answer")) fitFirstScreen(target, view.model);
     target.setAttribute("role", "group"); // its tools are within it
     target.closest("figure").classList.add("live"); // its still picture is for paper from here on
     target.addEventListener("keydown", moveAmongTools);

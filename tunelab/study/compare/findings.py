@@ -108,9 +108,13 @@ def _with(row: FindingDifference, **changes: object) -> FindingDifference:
     return FindingDifference(**{**vars(row), **changes})
 
 
-def plain(value: float, *, sign: bool = False) -> str:
-    """Write a number with three digits, never with an exponent; a real minus, and a plus where `sign` is asked for."""
-    text = f"{value:+.0f}" if abs(value) >= 100 else f"{value:+.{_places(value)}f}"
+def plain(value: float, *, sign: bool = False, most: int = 6) -> str:
+    """Write a number with three digits, never with an exponent; a real minus, and a plus where `sign` is asked for.
+
+    `most` decimals are written at most, as many as the trade reads of the quantity; a zero has no minus.
+    """
+    places = 0 if abs(value) >= 100 else min(_places(value), most)
+    text = f"{round(value, places) + 0.0:+.{places}f}"
     return (text if sign else text.removeprefix("+")).replace("-", "−")
 
 

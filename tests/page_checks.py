@@ -1,0 +1,156 @@
+"""What a page says, read back from its HTML, its figures and its print, to be compared with results.json and itself."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+from playwright.sync_api import Page
+
+from tunelab.record.display import FIGURE
+
+STATUS = r'<span class="status (\w+)">(?:(?!<span class="status|</li>).)*?</span>\s*'
+AT_HEAD = r'<span class="what">([^<]*)</span> <span class="reading">([^<]*)</span> <span class="bound">([^<]*)</span>'
+BELOW = r'<span>([^<]*)</span></h3>\s*<p class="reading">([^<]*)'
+ROW = re.compile(f"{STATUS}{AT_HEAD}|{STATUS}{BELOW}", re.DOTALL)
+NUMBER = re.compile(r"−?\d+(?:\.\d+)?")
+# Marks put into a page before it is printed: where a caption or a heading begins, and where what belongs to it does.
+PAIRS = """() => {
+    const box = document.body.appendChild(document.createElement("p")), names = [];
+    const mark = (element, id, first) => {
+        const span = document.createElement("span"), link = document.createElement("a");
+        Object.assign(span, {id, textContent: "\\u00a0"}); span.style.fontSize = "1px";
+        Object.assign(link, {href: `#${id}`, textContent: `${id} `});
+        first ? element.prepend(span) : element.append(span); box.append(link);
+    };
+    const pair = (head, rest, first) => {
+        if (!head || !rest) return;
+        mark(head, `head-${names.length}`, true); mark(rest, `rest-${names.length}`, first);
+        names.push(head.textContent.trim().slice(0, 60));
+    };
+    const second = (table) => table.querySelector("tbody tr:nth-child(2) td") ?? table.querySelector("tbody td");
+    document.querySelectorAll("figure").forEach((f) => pair(f.querySelector("figcaption"), f, false));
+    document.querySelectorAll(".wide").forEach((t) => pair(t.querySelector("caption"), second(t), false));
+    document.querySelectorAll("h2, h3").forEach((head) => {
+        let next = (head.closest("summary") ?? head).nextElementSibling;
+        if (next?.matches(".wide")) next = second(next);
+        if (next?.matches("figure")) next = next.querySelector("figcaption");
+        if (next?.matches("ul")) next = next.querySelector("li");
+        if (next && !next.matches("pre, input, details")) pair(head, next, true);
+    });
+    return names;
+}"""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One finding as a page shows it."""
+
+    word: str
+    title: str
+    reading: str  # value and interval
+    limit: str  # empty where none is shown
+
+
+def shown_on(page: str) -> Iterator[Shown]:
+    """Findings that a page lists, at its head or below."""
+    for row in ROW.findall(page):
+        word, title, reading, bound = (unescape(text) for text in (row[:4] if row[0] else (*row[4:7], "")))
+        value, _, limit = reading.partition("; limit ")
+        limit = (bound.removeprefix("limit ") or limit).partition(",")[0]
+        yield Shown(word, title, value.partition(", 95")[0].strip(), limit.strip())
+
+
+def misstated(page: str, findings: Iterable[Mapping[str, Any]]) -> list[str]:
+    """What a page shows otherwise than results.json: status, value, ends of the interval, limit."""
+    known = {finding["title"]: finding for finding in findings}
+    wrong = []
+    for shown in shown_on(page):
+        finding = known.get(shown.title)
+        if finding is None:
+            wrong.append(f"{shown.title}: in no results.json")
+            continue
+        status = finding["status"]
+        words = {status, "measured"} if status == "met" and finding["limit"] is None else {status}
+        wrong += [f"{shown.title}: {shown.word}, not {status}"] if shown.word not in words else []
+        wanted = [finding[name] for name in ("value", "lower", "upper") if finding[name] is not None]
+        wrong += _numbers_off(shown.title, shown.reading, wanted if len(wanted) == 3 else wanted[:1])
+        if finding["limit"] is not None:
+            wrong += _numbers_off(f"{shown.title}, limit", shown.limit, [finding["limit"]])
+    return wrong
+
+
+def _numbers_off(what: str, text: str, wanted: list[float]) -> list[str]:
+    """Numbers of a text that differ from those wanted by more than their last digit shows; or are not as many."""
+    numbers = [found.replace("−", "-") for found in NUMBER.findall(text)][: len(wanted)]
+    if len(numbers) < len(wanted):
+        return [f"{what}: {text!r} has no {wanted[len(numbers) :]}"]
+    steps = [10.0 ** -len(number.partition(".")[2]) for number in numbers]
+    return [
+        f"{what}: {number}, not {value}"
+        for number, step, value in zip(numbers, steps, wanted, strict=True)
+        if abs(float(number) - value) > max(0.501 * step, 5e-3 * abs(value) if step >= 1 and abs(value) >= 1000 else 0)
+    ]
+
+
+def contradictions(pages: Mapping[str, str]) -> list[str]:
+    """Findings that two pages of a record show otherwise: another status, value, interval or limit."""
+    seen: dict[str, dict[tuple[str, str, str], str]] = {}
+    for name, text in pages.items():
+        for shown in shown_on(text):
+            key = (shown.word, shown.reading.rstrip(")"), shown.limit)
+            seen.setdefault(shown.title, {}).setdefault(key, name)
+    return [f"{title}: {keys}" for title, keys in seen.items() if len(keys) > 1]
+
+
+def lines_out_of_view(notebook: Path) -> tuple[int, list[str]]:
+    """Reference lines in the figures of an executed notebook, and those neither in view nor named at the edge."""
+    cells = json.loads(notebook.read_text("utf-8"))["cells"]
+    outputs = [output.get("data", {}) for cell in cells for output in cell.get("outputs", ())]
+    items = [data[FIGURE] for data in outputs if FIGURE in data]
+    count, found = 0, []
+    for item in items:
+        models = list(_models(json.loads(item["item"])))
+        ranges = {m["id"]: m["attributes"] for m in models if m["name"] == "Range1d"}
+        for plot in (m for m in models if m["name"] == "Plot" or m["name"] == "Figure"):
+            inside = list(_models(plot))
+            named = " ".join(str(m["attributes"].get("text", "")) for m in inside if m["name"] == "Label")
+            for line in (m["attributes"] for m in inside if m["name"] == "Span"):
+                side = "x_range" if line.get("dimension") == "height" else "y_range"
+                span, at = ranges.get(plot["attributes"].get(side, {}).get("id")), line.get("location")
+                if span is None or not isinstance(at, (int, float)) or "start" not in span:
+                    continue
+                count += 1
+                if not span["start"] <= at <= span["end"] and f"line at {at:g}" not in named:
+                    reach = f"{span['start']:g} to {span['end']:g}"
+                    found.append(f"{notebook.name}: {item['caption'][:40]}: {at:g} beyond {reach}")
+    return count, found
+
+
+def _models(node: Any) -> Iterator[dict[str, Any]]:
+    if isinstance(node, dict):
+        if node.get("type") == "object" and "id" in node and "name" in node:
+            yield {**node, "attributes": node.get("attributes", {})}
+        for value in node.values():
+            yield from _models(value)
+    elif isinstance(node, list):
+        for value in node:
+            yield from _models(value)
+
+
+def parted_in_print(page: Page) -> tuple[int, list[str]]:
+    """Captions and headings of an opened page that are printed on another sheet than what belongs to them.
+
+    Where they lie comes from the PDF's own link targets: for each mark the sheet's object. Returns how many were found.
+    """
+    names = page.evaluate(PAIRS)
+    pdf = page.pdf(prefer_css_page_size=True)
+    sheets = dict(re.findall(rb"/((?:head|rest)-\d+)\s*\[(\d+) 0 R /XYZ", pdf))
+    places = [[sheets.get(f"{end}-{k}".encode()) for end in ("head", "rest")] for k in range(len(names))]
+    found = [names[k] for k, (head, rest) in enumerate(places) if head and rest and head != rest]
+    return sum(None not in pair for pair in places), found
