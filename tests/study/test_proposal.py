@@ -303,3 +303,16 @@ def test_the_prediction_reckons_with_what_the_next_drive_measures(first):
     revisions = {"r01": trial.revision, "r02": proposal.to_revision("r02", DAY)}
     alone = fit_steady([after], trial.car, revisions, "r02")
     assert proposal.predicted.lower_pct <= alone.before.p95_pct <= proposal.predicted.upper_pct
+
+
+def test_more_of_a_drive_leaves_the_truth_out_no_more_often():
+    """Five minutes of a drive, and all of it; over many cars in the bench."""
+    held = {"part": 0, "whole": 0}
+    for seed in (2, 9):
+        trial = plain_trial(seed)
+        log = trial.run(trial.revision, 1)
+        for name, used in (("part", log.isel(time=slice(log.sizes["time"] // 2))), ("whole", log)):
+            proposal = propose(fit_first(trial, [used], {"r01": trial.revision}), trial.car, trial.revision)
+            true, predicted = trial.score(proposal.to_revision("r02", DAY)), proposal.predicted
+            held[name] += predicted.lower_pct <= true <= predicted.upper_pct
+    assert held["whole"] >= held["part"] >= 1
