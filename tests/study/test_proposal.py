@@ -290,7 +290,7 @@ def test_where_the_meter_does_not_over_read_nothing_is_offered(first):
     assert not any("fold_pulsation" in note for note in proposal.notes)
 
 
-def test_the_prediction_reckons_with_what_the_next_drive_measures(first):
+def test_the_prediction_allows_for_what_the_next_drive_measures(first):
     """Its own error, another day and other places: the interval is wider than that of what is true now."""
     trial, fit = first
     proposal = propose(fit, trial.car, trial.revision)

@@ -41,7 +41,7 @@ HELD = 0.005  # of the flow: what is less is not worth a word
 RIGHT_PCT = 2.0  # lambda this near counts as right: a place right by chance may move within it; common practice
 HARM_WEIGHT = 8.0  # of lambda further off than before at one place, against as much of it everywhere
 LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less than is not worth a word
-FOLDS = (0.5, 1.0)  # shares of the mean over-reading that the curve may take in
+FOLDS = (0.4, 0.7, 1.0)  # shares of the mean over-reading that the curve may take in
 FOLD_GAIN_PCT = 0.1  # by which that has to lower the error over all that was driven, to be offered
 NEXT_DRIVE_SEED = 1  # the same fit predicts the same
 SHARES = (0.0, 0.25, 0.5, 0.75)  # of the dead time's change, where all of it with its curve is not to be had
@@ -61,16 +61,21 @@ class Everywhere:
         """Say what a table can and cannot do there, and how to choose."""
         can = (
             "Where the intake pulses the meter reads more than the air. The same reading is right at another engine "
-            f"speed, so no curve sets both right: over all that was driven 95 % lie within {self.now.p95_pct:.1f} % "
-            f"now, and within {self.unfolded.p95_pct:.1f} % with a curve that is right where the intake does not pulse."
+            "speed, so no curve sets both right. Over all that was driven the lambda error is up to "
+            f"{self.now.p95_pct:.1f} % now, and up to {self.unfolded.p95_pct:.1f} % with a curve that is right where "
+            "the intake does not pulse (95 % of the cells are within it)."
         )
         if self.folded is None:
             return f"{can} To take the mean over-reading into the curve would not lower that."
-        folded, rest = self.folded.p95_pct, self.folded_undisturbed.p95_pct
-        taken = f"with its mean over-reading in the curve: {folded:.1f} % everywhere, {rest:.1f} % where it does not."
-        if self.chosen:
-            return f"{can} As car.toml asks, these values are those {taken}"
-        return f"{can} It would be {taken} To choose that, write fold_pulsation = true under [meter] of car.toml."
+        with_it = (
+            "A curve that takes the mean over-reading in leaves "
+            f"{self.folded.p95_pct:.1f} % everywhere, and {self.folded_undisturbed.p95_pct:.1f} % where the intake "
+            "does not pulse."
+        )
+        choice = "As car.toml asks, that is the one proposed."
+        if not self.chosen:
+            choice = "To choose that one, write fold_pulsation = true under [meter] of car.toml."
+        return f"{can} {with_it} {choice}"
 
 
 @shows_its_table
@@ -196,15 +201,18 @@ def _within_caps(evidence: Evidence) -> _Judged:
 
 
 def _folded(evidence: Evidence, unfolded: _Judged) -> _Judged | None:
-    """Best setting with a share of the mean over-reading in the curve; None where it does not lower the whole."""
+    """Best setting with a share of the mean over-reading in the curve, and the same dead time.
 
-    def cost(one: _Judged) -> float:
-        return _over_all(evidence, one.setting).p95_pct + HARM_WEIGHT * one.harm_pct
-
-    shares = [with_over_reading(evidence, share) for share in FOLDS]
-    tried = [_judge(evidence, _within_caps(one).setting, scaled=False) for one in shares]
-    best = min(tried, key=cost)
-    return best if cost(best) < cost(unfolded) - FOLD_GAIN_PCT else None
+    None where it does not lower the error over all that was driven, or would leave some place further off.
+    """
+    most = float(convert(evidence.car.limits.meter_change_max_pct, "percent", "1"))
+    dead_time = unfolded.setting.dead_time
+    curves = [best_curve(with_over_reading(evidence, share), dead_time, most_change=most) for share in FOLDS]
+    judged = [_judge(evidence, Setting(curve, dead_time), scaled=False) for curve in curves]
+    tried = [one for one in judged if one.harm_pct <= unfolded.harm_pct]
+    best = min(tried, key=lambda one: _over_all(evidence, one.setting).p95_pct, default=unfolded)
+    gain = _over_all(evidence, unfolded.setting).p95_pct - _over_all(evidence, best.setting).p95_pct
+    return best if gain > FOLD_GAIN_PCT else None
 
 
 def _over_all(evidence: Evidence, setting: Setting) -> LambdaError:
