@@ -111,7 +111,8 @@ def predict_next_drive(
     them count as disturbed by pulsation is only fitted. What the fit leaves of single holds need not come again.
 
     Cells weigh at random as in a Bayesian bootstrap, with twice its variance: those of this drive and of the next are
-    both a sample. Source: D. B. Rubin, "The Bayesian bootstrap", Annals of Statistics 9 (1981) 130.
+    both a sample. So do ranges of airflow, whose cells share the curve's error.
+    Source: D. B. Rubin, "The Bayesian bootstrap", Annals of Statistics 9 (1981) 130.
     """
     now = predict_lambda_error(points, posterior, setting, car, reference)
     measured = _next_sizes(points, posterior, setting, car, reference, rng)
@@ -146,18 +147,26 @@ def _next_weight(
     disturbed = np.array([is_pulsation(row, speed, points.load, limit) for row in over])
     disturbed[::2] = over[::2] > UNDISTURBED
     _, cell = np.unique(_cells(points, car, reference), return_inverse=True)
-    visits = rng.gamma(0.5, size=(len(over), cell.max() + 1))
-    weight = visits[:, cell] / np.maximum(np.bincount(cell)[cell], FULL_CELL)
+    _, flow = np.unique(_flow_cells(points, reference)[0], return_inverse=True)
+    visits = rng.gamma(0.5, size=(len(over), cell.max() + 1))[:, cell]
+    visits = visits * rng.exponential(size=(len(over), flow.max() + 1))[:, flow]
+    weight = visits / np.maximum(np.bincount(cell)[cell], FULL_CELL)
     return np.where(disturbed & ~disturbed.all(axis=1, keepdims=True), 0.0, weight)
 
 
 def _cells(points: Points, car: Car, reference: Revision) -> np.ndarray:
     """Number of the cell of engine speed and airflow that each point lies in, shape (blocks,)."""
+    flow, count = _flow_cells(points, reference)
+    speeds = speed_edges(car.engine.idle_target_rpm, car.limits.rev_limit_rpm)
+    return np.digitize(points.engine_speed_rpm, speeds) * count + flow
+
+
+def _flow_cells(points: Points, reference: Revision) -> tuple[np.ndarray, int]:
+    """Number of the range of airflow that each point lies in, shape (blocks,), and a number above all of them."""
     curve = reference.meter_curve
     flow = np.maximum(np.interp(points.reading, curve.reading, curve.flow_kg_h), 1e-3)
     flows = flow_edges(float(flow.min()), float(flow.max()), curve.flow_kg_h)
-    speeds = speed_edges(car.engine.idle_target_rpm, car.limits.rev_limit_rpm)
-    return np.digitize(points.engine_speed_rpm, speeds) * (flows.size + 1) + np.digitize(flow, flows[1:-1])
+    return np.digitize(flow, flows[1:-1]), flows.size + 1
 
 
 def _weighted_quantile(values: np.ndarray, weight: np.ndarray, share: float) -> np.ndarray:
