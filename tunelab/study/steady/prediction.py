@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tunelab.study.cells import flow_edges, speed_edges
-from tunelab.study.steady.points import UNDISTURBED, Points, is_pulsation
+from tunelab.study.steady.points import UNDISTURBED, Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.result import LambdaError
 from tunelab.study.steady.samples import log_air_fuelled, smooth_dead_time
@@ -141,11 +141,11 @@ def _next_weight(
     """Weight of each point in the next drive for each draw, shape (draws, points); 0 where it counts as disturbed.
 
     Whether over-reading at high engine speed can be pulsation hangs on the few blocks there, so that the next drive may
-    find either: every other draw takes all over-reading for it.
+    find more of it: every other draw takes all over-reading for it.
     """
-    over, speed, limit = -posterior.pulsation[1:], points.engine_speed_rpm, car.limits.rev_limit_rpm
-    disturbed = np.array([is_pulsation(row, speed, points.load, limit) for row in over])
-    disturbed[::2] = over[::2] > UNDISTURBED
+    over = -posterior.pulsation[1:]
+    disturbed = np.broadcast_to(points.disturbed, over.shape).copy()
+    disturbed[::2] |= over[::2] > UNDISTURBED
     _, cell = np.unique(_cells(points, car, reference), return_inverse=True)
     _, flow = np.unique(_flow_cells(points, reference)[0], return_inverse=True)
     visits = rng.gamma(0.5, size=(len(over), cell.max() + 1))[:, cell]
