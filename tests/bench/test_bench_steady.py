@@ -11,11 +11,13 @@ import numpy as np
 import plain_engine
 import pytest
 from cell_means import cell_mean_revision
+from dirty_drive import Style, dirty_drive, dirty_engine
 from plain_engine import lean_at_load, level_drift, level_step
-from steady_trials import DAY, fit_first, outcome, plain_trial, simulated_trial
+from steady_trials import DAY, Trial, fit_first, outcome, plain_trial, simulated_trial
 
 from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
+from tunelab.study.steady.prediction import Setting, predict_lambda_error
 
 CARS = 24
 SPREADSHEETS = {"spreadsheet": (0.0, 1), "better spreadsheet": (0.2, 40)}
@@ -190,3 +192,80 @@ def test_bench_a_second_drive_excludes_the_truth_no_more_often():
         inside, all_of_them = np.sum(found, axis=0)
         show(f"breakpoints {basis} that hold the true curve, two drives: {inside} of {all_of_them}")
     assert sum(two) >= sum(one)
+
+
+def revisions_of(seed, count, *, capped):
+    """p95 of lambda [%] over one set of places, before and after each of some revisions, drives fitted with earlier."""
+    engine = dirty_engine(seed)
+    limits = {"meter_change_max_pct": 10.0, "dead_time_change_max_ms": 0.08} if capped else {}
+    car = engine.car.model_copy(update={"limits": engine.car.limits.model_copy(update=limits)})
+    current, revisions, logs = engine.revision, {"r01": engine.revision}, []
+    places, errors = None, []
+    for n in range(count):
+        log, went, delay = dirty_drive(engine, current, seed=1000 * (n + 1) + seed, style=Style(minutes=6))
+        places = places or went
+        errors = errors or [places.p95(engine, current)]
+        logs.insert(0, log)
+        fit = fit_steady(logs, car, revisions, current.name, delay=delay)
+        current = propose(fit, car, current).to_revision(f"r{n + 2:02d}", DAY)
+        revisions[current.name] = current
+        errors.append(places.p95(engine, current))
+    return errors
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize("capped", [False, True])
+def test_bench_revisions_converge_and_do_not_wander(capped):
+    """Dirty drives of 6 minutes, each fitted with the earlier ones; a cap that bites makes no car worse."""
+    courses = np.array([revisions_of(seed, 4, capped=capped) for seed in range(60, 72)])
+    for seed, course in zip(range(60, 72), courses, strict=True):
+        show(f"{seed}: " + " ".join(f"{error:.2f}" for error in course))
+    show(f"{'capped' if capped else 'free'}, median after each: {np.round(np.median(courses, axis=0), 2)}")
+    best = np.minimum.accumulate(courses, axis=1)[:, :-1]
+    assert (courses[:, 1:] <= np.maximum(best + 1.0, 2.0)).all()
+
+
+def next_drive_held(seed):
+    """Whether the p95 that a second dirty drive measures lies in what was predicted, and its breakpoints held."""
+    engine = dirty_engine(seed)
+    trial = Trial(
+        engine.car, engine.revision, None, engine.true_flow, engine.true_dead_time, engine.traits["gain"], None
+    )
+    log, went, delay = dirty_drive(engine, engine.revision, seed=1000 + seed)
+    fit = fit_steady([log], engine.car, {"r01": engine.revision}, "r01", delay=delay)
+    proposal = propose(fit, engine.car, engine.revision)
+    revisions = {"r01": engine.revision, "r02": proposal.to_revision("r02", DAY)}
+    second, again, late = dirty_drive(engine, revisions["r02"], seed=2000 + seed)
+    alone, pooled = (fit_steady(logs, engine.car, revisions, "r02", delay=late) for logs in ([second], [second, log]))
+    after = propose(pooled, engine.car, revisions["r02"]).to_revision("r03", DAY)
+    return {
+        "before": went.p95(engine, engine.revision),
+        "one": went.p95(engine, revisions["r02"]),
+        "two": again.p95(engine, after),
+        "next": holds(proposal.predicted, alone.before.p95_pct),
+        "old": predict_held(fit, revisions["r02"], engine, alone.before.p95_pct),
+        "extended": points_held(trial, pooled, "extended"),
+        "measured": points_held(trial, pooled, "measured"),
+        "width": proposal.predicted.upper_pct / proposal.predicted.p95_pct,
+    }
+
+
+def predict_held(fit, revision, engine, measured):
+    """The same with an interval of what is true alone."""
+    setting = Setting(revision.meter_curve, revision.dead_time)
+    return holds(predict_lambda_error(fit.points, fit.posterior, setting, engine.car, engine.revision), measured)
+
+
+@pytest.mark.bench
+def test_bench_the_next_dirty_drive_lies_in_what_was_predicted():
+    """On dirty drives: error, the next drive's p95 in its prediction, breakpoints of the pooled fit."""
+    rows = [next_drive_held(seed) for seed in range(CARS)]
+    for name in ("before", "one", "two", "width"):
+        show(f"{name:10s} {spread([row[name] for row in rows])}")
+    show(f"next drive's p95 predicted: {np.mean([row['next'] for row in rows]):.2f}")
+    show(f"  by what is true alone:    {np.mean([row['old'] for row in rows]):.2f}")
+    for basis in ("measured", "extended"):
+        inside, count = np.sum([row[basis] for row in rows], axis=0)
+        show(f"breakpoints {basis}, two drives: {inside} of {count} hold the true curve")
+        assert inside >= 0.9 * count
+    assert np.mean([row["next"] for row in rows]) >= 0.9

@@ -137,6 +137,7 @@ def nothing_is_proposed(proposal, checks):
     assert left.dead_time["dead_time_proposed_ms"].tolist() == proposal.dead_time["dead_time_in_force_ms"].tolist()
     assert left.curve[["factor", "factor_lower", "factor_upper"]].isna().all(axis=None)
     assert np.isnan(left.predicted.p95_pct)
+    assert left.everywhere is None
     assert all(note.startswith("Withheld.") for note in left.notes)
 
 

@@ -9,7 +9,8 @@ import pytest
 from steady_trials import fit_first, plain_trial
 
 from tunelab.study.proposal import _held_by_neighbours, propose
-from tunelab.study.steady.prediction import in_force, opened_ms
+from tunelab.study.steady import fit_steady
+from tunelab.study.steady.prediction import Setting, in_force, opened_ms, predict_lambda_error
 from tunelab.study.steady.setting import Evidence, best_setting
 from tunelab.workspace.revision import Revision
 
@@ -245,3 +246,73 @@ def test_where_the_dead_time_is_not_shown_the_curve_serves_the_one_in_force():
     width = np.log(proposal.curve["factor_upper"] / proposal.curve["factor_lower"])
     assert width[proposal.curve["basis"] == "measured"].min() > 0.04  # what an unknown dead time leaves open
     assert any(note.startswith("The dead time stays as it is.") for note in proposal.notes)
+
+
+@pytest.fixture(scope="module")
+def pulsating():
+    """A car whose meter over-reads by up to 13 % where the intake pulses."""
+    trial = plain_trial(6)
+    return trial, fit_first(trial, [trial.run(trial.revision, 1)], {"r01": trial.revision})
+
+
+def everywhere(trial, revision):
+    """p95 of the lambda error [%] over the tests' own schedule, the pulsating places with the rest."""
+    engine = plain_engine.invent(6)
+    rpm, load = plain_engine.schedule(np.random.default_rng([6, 23]), 600, "grid")[:, 1:].T
+    return np.percentile(np.abs(plain_engine.error_at(engine, revision, rpm, load, battery=13.7)), 95)
+
+
+def test_the_owner_may_have_the_mean_over_reading_folded_into_the_curve(pulsating):
+    trial, fit = pulsating
+    plain = propose(fit, trial.car, trial.revision)
+    car = trial.car.model_copy(update={"meter": trial.car.meter.model_copy(update={"fold_pulsation": True})})
+    folded = propose(fit, car, trial.revision)
+    found = plain.everywhere
+    assert not found.chosen
+    assert folded.everywhere.chosen
+    assert found.folded.p95_pct < found.unfolded.p95_pct < found.now.p95_pct
+    now, plain_left, folded_left = (
+        everywhere(trial, revision)
+        for revision in (trial.revision, *(p.to_revision("r02", DAY) for p in (plain, folded)))
+    )
+    assert folded_left < plain_left < now
+    assert trial.score(folded.to_revision("r02", DAY)) <= folded.predicted.upper_pct
+    assert folded.predicted.p95_pct > plain.predicted.p95_pct
+    assert "fold_pulsation = true" in plain.notes[-1]
+    assert "As car.toml asks" in folded.notes[-1]
+
+
+def test_where_the_meter_does_not_over_read_nothing_is_offered(first):
+    trial, fit = first
+    clear = replace(fit, points=replace(fit.points, disturbed=np.zeros_like(fit.points.disturbed)))
+    proposal = propose(clear, trial.car, trial.revision)
+    assert proposal.everywhere is None
+    assert not any("fold_pulsation" in note for note in proposal.notes)
+
+
+def test_the_prediction_allows_for_what_the_next_drive_measures(first):
+    """Its own error, another day and other places: the interval is wider than that of what is true now."""
+    trial, fit = first
+    proposal = propose(fit, trial.car, trial.revision)
+    setting = Setting(proposal.to_revision("r02", DAY).meter_curve, proposal.to_revision("r02", DAY).dead_time)
+    true = predict_lambda_error(fit.points, fit.posterior, setting, trial.car, trial.revision)
+    assert proposal.predicted.lower_pct <= true.lower_pct
+    assert proposal.predicted.upper_pct > 1.2 * true.upper_pct
+    assert proposal.predicted.p95_pct == true.p95_pct
+    after = trial.run(proposal.to_revision("r02", DAY), 2)
+    revisions = {"r01": trial.revision, "r02": proposal.to_revision("r02", DAY)}
+    alone = fit_steady([after], trial.car, revisions, "r02")
+    assert proposal.predicted.lower_pct <= alone.before.p95_pct <= proposal.predicted.upper_pct
+
+
+def test_more_of_a_drive_leaves_the_truth_out_no_more_often():
+    """Five minutes of a drive, and all of it; over many cars in the bench."""
+    held = {"part": 0, "whole": 0}
+    for seed in (2, 9):
+        trial = plain_trial(seed)
+        log = trial.run(trial.revision, 1)
+        for name, used in (("part", log.isel(time=slice(log.sizes["time"] // 2))), ("whole", log)):
+            proposal = propose(fit_first(trial, [used], {"r01": trial.revision}), trial.car, trial.revision)
+            true, predicted = trial.score(proposal.to_revision("r02", DAY)), proposal.predicted
+            held[name] += predicted.lower_pct <= true <= predicted.upper_pct
+    assert held["whole"] >= held["part"] >= 1

@@ -12,8 +12,10 @@ from steady_trials import plain_trial
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
 from tunelab.study.steady.coordinate import coordinate_of, log_flow_in_force, smooth_log_flow
+from tunelab.study.steady.curve import beyond_the_driven
 from tunelab.study.steady.design import Design, Onset, hat_matrix, matern, matern_by_log_scale
 from tunelab.study.steady.evidence import MEDIAN, NAMES, SPREAD, columns_of, default_dead_time_sd, moments_of
+from tunelab.study.steady.joint import fit_joint
 from tunelab.study.steady.samples import refer, smooth_dead_time
 from tunelab.study.steady.solution import AMPLITUDES, _slope, _state, hold_variance
 from tunelab.workspace.revision import DeadTime
@@ -167,3 +169,41 @@ def test_rows_between_two_readings_of_lambda_are_not_flagged():
     whole, *parts = (refer(one, trial.car, trial.revision, trial.revision).flagged for one in (log, *quarters))
     assert whole == sum(parts)
     assert max(parts) < whole
+
+
+def test_a_breakpoint_beyond_what_was_driven_is_no_surer_than_line_and_zero_allow(setup):
+    """Nothing between driven readings; more toward no air; as much as the line lies off the curve."""
+    _, _, design = setup
+    at, visited = design.curve.reading, design.blocks["reading"].to_numpy()
+    doubt = beyond_the_driven(design, at, visited)
+    inside = (at >= visited.min()) & (at <= visited.max())
+    assert inside.any()
+    assert (doubt[inside] == 0).all()
+    below = doubt[at < visited.min()]
+    assert (below > 0).all()
+    assert below[0] > 2 * below[-1]
+    coarse = design.curve.model_copy(
+        update={name: getattr(design.curve, name)[::4] for name in ("meter_v", "flow_kg_h")}
+    )
+    bent = replace(design, curve=coarse)
+    nearest = np.flatnonzero(coarse.reading < visited.min())[-1]
+    line = visited.min() + (coarse.reading[nearest] - visited.min()) * np.linspace(0, 1, 9)
+    apart = np.abs(smooth_log_flow(coarse, line) - log_flow_in_force(coarse, line)).max()
+    assert beyond_the_driven(bent, coarse.reading, visited)[nearest] >= apart > 0
+
+
+def test_the_fit_finds_how_much_the_manifold_holds(setup):
+    """Air that fills the manifold passes the meter and not the valves: its volume by the rise of its pressure."""
+    blocks = setup[2].blocks
+    rng = np.random.default_rng(5)
+    load_rate, speed_rate = rng.normal(0, 0.02, (2, len(blocks)))
+    cycle_s = 120 / np.exp(blocks["log_speed"])
+    filling = -2.2 * load_rate * cycle_s
+    moved = blocks.assign(slope=load_rate + speed_rate, speed_slope=speed_rate)
+    moved["y"] = 0.05 + filling + rng.normal(0, 0.002, len(blocks))
+    design = replace(setup[2], blocks=moved)
+    member = fit_joint(design, default_dead_time_sd(level=True, slope=False)).members[0]
+    found = member.solution.mean[member.columns.parts["film"]]
+    spread = np.sqrt(np.sum(member.solution.root[member.columns.parts["film"]] ** 2, axis=1))
+    assert abs(found[2] + 2.2) < 3 * spread[2] < 1.0
+    np.testing.assert_allclose(found[:2], 0.0, atol=3 * spread[:2].max())

@@ -12,7 +12,14 @@ from tunelab.channels import channel
 from tunelab.study.shown import shows_its_table
 from tunelab.study.steady.leak import LeakBelief
 from tunelab.study.steady.posterior import Posterior
-from tunelab.study.steady.prediction import Setting, in_force, log_error_draws, predict_lambda_error
+from tunelab.study.steady.prediction import (
+    Setting,
+    in_force,
+    log_error_draws,
+    predict_everywhere,
+    predict_lambda_error,
+    predict_next_drive,
+)
 from tunelab.study.steady.result import LambdaError, SteadyFit
 from tunelab.study.steady.setting import (
     DIGITS,
@@ -24,6 +31,7 @@ from tunelab.study.steady.setting import (
     shifted_dead_time,
     spared_for_a_leak,
     unmeasured_factor,
+    with_over_reading,
 )
 from tunelab.units import convert
 from tunelab.workspace.car import Car
@@ -33,7 +41,41 @@ HELD = 0.005  # of the flow: what is less is not worth a word
 RIGHT_PCT = 2.0  # lambda this near counts as right: a place right by chance may move within it; common practice
 HARM_WEIGHT = 8.0  # of lambda further off than before at one place, against as much of it everywhere
 LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less than is not worth a word
+FOLDS = (0.4, 0.7, 1.0)  # shares of the mean over-reading that the curve may take in
+FOLD_GAIN_PCT = 0.1  # by which that has to lower the error over all that was driven, to be offered
+NEXT_DRIVE_SEED = 1  # the same fit predicts the same
 SHARES = (0.0, 0.25, 0.5, 0.75)  # of the dead time's change, where all of it with its curve is not to be had
+
+
+@dataclass(frozen=True)
+class Everywhere:
+    """Lambda error over all that was driven, and what a table can do where pulsation makes the meter over-read."""
+
+    now: LambdaError
+    unfolded: LambdaError  # with the curve that leaves the over-reading out
+    folded: LambdaError | None  # with the curve that takes its mean in; None where that does not lower it
+    folded_undisturbed: LambdaError | None  # what that one leaves where the intake does not pulse
+    chosen: bool  # the proposal takes it in, as the owner asks in car.toml
+
+    def sentence(self) -> str:
+        """Say what a table can and cannot do there, and how to choose."""
+        can = (
+            "Where the intake pulses the meter reads more than the air. The same reading is right at another engine "
+            "speed, so no curve sets both right. Over all that was driven the lambda error is up to "
+            f"{self.now.p95_pct:.1f} % now, and up to {self.unfolded.p95_pct:.1f} % with a curve that is right where "
+            "the intake does not pulse (95 % of the cells are within it)."
+        )
+        if self.folded is None:
+            return f"{can} To take the mean over-reading into the curve would not lower that."
+        with_it = (
+            "A curve that takes the mean over-reading in leaves "
+            f"{self.folded.p95_pct:.1f} % everywhere, and {self.folded_undisturbed.p95_pct:.1f} % where the intake "
+            "does not pulse."
+        )
+        choice = "As car.toml asks, that is the one proposed."
+        if not self.chosen:
+            choice = "To choose that one, write fold_pulsation = true under [meter] of car.toml."
+        return f"{can} {with_it} {choice}"
 
 
 @shows_its_table
@@ -52,6 +94,7 @@ class Proposal:
     """Where the owner's cap, the floor at zero or an untouched neighbour bit, one plain sentence each."""
     predicted: LambdaError  # with exactly these values in the ECU, trims at zero
     notes: tuple[str, ...]
+    everywhere: Everywhere | None = None  # None where the meter is not seen to over-read
 
     def summary(self) -> pd.DataFrame:
         """The curve to enter, one row per breakpoint; the dead times stand in `dead_time`."""
@@ -93,15 +136,21 @@ def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:
         fit.points, fit.places, fit.at_breakpoints, fit.posterior, fit.meter, fit.dead_time, car, revision,
         suspicion=fit.suspicion,
     )  # fmt: skip
-    chosen = _within_caps(evidence)
-    setting, predicted = chosen.setting, chosen.predicted
+    unfolded = _within_caps(evidence)
+    folded = _folded(evidence, unfolded) if fit.points.disturbed.any() else None
+    chosen = folded if folded and car.meter.fold_pulsation else unfolded
+    setting, everywhere = chosen.setting, _everywhere(evidence, unfolded, folded)
+    predicted = predict_next_drive(
+        fit.points, fit.posterior, setting, car, revision, np.random.default_rng(NEXT_DRIVE_SEED)
+    )
     return Proposal(
         base=revision,
         curve=_curve_table(fit, setting),
         dead_time=_dead_time_table(fit, setting),
         capped=_capped(evidence, setting, chosen.scaled),
         predicted=predicted,
-        notes=_notes(fit, evidence, chosen),
+        notes=(*_notes(fit, evidence, chosen), *([everywhere.sentence()] if everywhere else [])),
+        everywhere=everywhere,
     )
 
 
@@ -149,6 +198,37 @@ def _within_caps(evidence: Evidence) -> _Judged:
         tried += [_judge(evidence, one, scaled=False, spared=True) for one in careful]
     tried.append(_judge(evidence, in_force(evidence.revision), scaled=False))
     return min(tried, key=lambda one: one.cost_pct)
+
+
+def _folded(evidence: Evidence, unfolded: _Judged) -> _Judged | None:
+    """Best setting with a share of the mean over-reading in the curve, and the same dead time.
+
+    None where it does not lower the error over all that was driven, or would leave some place further off.
+    """
+    most = float(convert(evidence.car.limits.meter_change_max_pct, "percent", "1"))
+    dead_time = unfolded.setting.dead_time
+    curves = [best_curve(with_over_reading(evidence, share), dead_time, most_change=most) for share in FOLDS]
+    judged = [_judge(evidence, Setting(curve, dead_time), scaled=False) for curve in curves]
+    tried = [one for one in judged if one.harm_pct <= unfolded.harm_pct]
+    best = min(tried, key=lambda one: _over_all(evidence, one.setting).p95_pct, default=unfolded)
+    gain = _over_all(evidence, unfolded.setting).p95_pct - _over_all(evidence, best.setting).p95_pct
+    return best if gain > FOLD_GAIN_PCT else None
+
+
+def _over_all(evidence: Evidence, setting: Setting) -> LambdaError:
+    return predict_everywhere(evidence.points, evidence.posterior, setting, evidence.car, evidence.revision)
+
+
+def _everywhere(evidence: Evidence, unfolded: _Judged, folded: _Judged | None) -> Everywhere | None:
+    if not evidence.points.disturbed.any():
+        return None
+    return Everywhere(
+        now=_over_all(evidence, in_force(evidence.revision)),
+        unfolded=_over_all(evidence, unfolded.setting),
+        folded=_over_all(evidence, folded.setting) if folded else None,
+        folded_undisturbed=folded.predicted if folded else None,
+        chosen=bool(folded and evidence.car.meter.fold_pulsation),
+    )
 
 
 def _with_dead_time(evidence: Evidence, change_ms: np.ndarray, most: float) -> Setting:

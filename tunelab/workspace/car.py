@@ -42,6 +42,7 @@ class Meter(Table):
     kind: Literal["voltage", "frequency", "counts"]
     rail_low: NotNegative  # at or below this reading the meter or its converter is at its stop
     rail_high: Positive  # at or above this reading likewise
+    fold_pulsation: bool = False  # the curve takes in the mean over-reading from intake pulsation where that helps
 
     @property
     def channel(self) -> str:

@@ -29,6 +29,7 @@ def withhold(proposal: Proposal, checks: Iterable[Finding]) -> Proposal:
         capped=(),
         predicted=dataclasses.replace(proposal.predicted, **after),
         notes=tuple(f"Withheld. {finding.title}: {finding.because}" for finding in stopped),
+        everywhere=None,
     )
 
 

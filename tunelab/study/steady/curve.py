@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force
+from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force, smooth_log_flow
 from tunelab.study.steady.design import Design, hat_matrix
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import leak_allowance
@@ -19,6 +19,8 @@ NEAR = 0.03  # along the curve's coordinate (the visited range is 1 to 1.4): how
 LEAST_SECONDS = 3.0  # of steady driving within reach, for a reading to count as measured
 LEAST_FOLLOW = 0.05  # share of the expected error below which a breakpoint is left as it is
 BETWEEN = 4  # readings of the dense result between two breakpoints beyond the visited range
+ZERO_SHIFT = 0.008  # of the visited range of readings: half of the interval in which a meter's zero lies; toward it the
+# curve steepens in log flow, and the same shift is a larger share. About what air meters are sold with; from memory.
 
 
 def dense_readings(coordinate: Coordinate, curve: MeterCurve) -> np.ndarray:
@@ -90,7 +92,8 @@ def _points(
     driven, touching = _evidence(design.coordinate, at, reading[np.isfinite(log_factor)], visited)
     follow = np.where(driven | touching, 1.0, _trust(error_now))
     known = follow > 0
-    target, spread = np.interp(at, reading, posterior.log_factor[0]), np.interp(at, reading, width)
+    target = np.interp(at, reading, posterior.log_factor[0])
+    spread = np.hypot(np.interp(at, reading, width), beyond_the_driven(design, at, visited))
     leak = leak_allowance(
         log_flow_in_force(curve, reading) + log_factor, log_factor, log_flow_in_force(curve, at) + target
     )
@@ -106,6 +109,28 @@ def _points(
             "follow": follow,
         }
     )
+
+
+def beyond_the_driven(design: Design, at: np.ndarray, visited: np.ndarray) -> np.ndarray:
+    """Half-width of what no driven reading tells of breakpoints beyond the driven ones, log units; 0 between them.
+
+    A breakpoint may have been set off the meter's curve for the straight line from it to serve where was driven, by as
+    much as line and curve lie apart there; and the meter's zero is only known so well.
+    """
+    low, high = float(visited.min()), float(visited.max())
+    edge = np.clip(at, low, high)
+    between = edge[:, None] + (at - edge)[:, None] * np.linspace(0.0, 1.0, 9)
+    bent = np.abs(design.scallop_at(between.ravel())).reshape(between.shape).max(axis=1)
+    steeper = np.maximum(_steepness(design.curve, at) - _steepness(design.curve, edge), 0.0)
+    return np.where(at == edge, 0.0, np.hypot(bent, ZERO_SHIFT * (high - low) * steeper))
+
+
+def _steepness(curve: MeterCurve, reading: np.ndarray) -> np.ndarray:
+    """Rise of the smooth curve's log flow by the reading."""
+    step = 0.01 * float(np.ptp(curve.reading)) * np.array([[-1.0], [1.0]])
+    at = np.clip(reading + step, curve.reading[0], curve.reading[-1])
+    low, high = (smooth_log_flow(curve, row) for row in at)
+    return (high - low) / np.maximum(at[1] - at[0], 1e-9)
 
 
 def _trust(error_now: np.ndarray) -> np.ndarray:

@@ -24,7 +24,8 @@ DRIFT_NODE_S = 150.0  # the drift of a session bends no faster
 CONSTANT_SD = 0.4
 DEAD_TIME_SD_MS = (0.25, 0.06, 0.02)  # level, per volt, per volt squared
 SCALLOP_MEAN_SD = (0.5, 0.4)  # share of the ECU's interpolation error that is seen
-FILM_SD_S = (0.1, 0.3)  # per 1/s of log air (film, meter) and of log speed (the manifold fills or empties)
+FILM_SD_S = (0.1, 0.3)  # per 1/s of log air (film, meter) and of log speed
+FILLING_SD = 2.5  # manifold between meter and valves over displacement, of usual filling; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,18 @@ class Design:
     def session_columns(self) -> np.ndarray:
         """Indicator of each session."""
         return pd.get_dummies(self.blocks["session"]).to_numpy(dtype=float)
+
+    @cached_property
+    def dynamic_columns(self) -> np.ndarray:
+        """Rates of log air and log speed [1/s], and the rise of log manifold pressure in one cycle, shape (blocks, 3).
+
+        What fills the manifold passed the meter and not the valves: manifold volume over displacement times that rise.
+        Source: conservation of mass with the ideal gas law at constant temperature, as in E. Hendricks and
+        S. C. Sorenson, "Mean Value Modelling of Spark Ignition Engines", SAE 900616 (1990); cited from memory.
+        """
+        air, speed = (self.blocks[name].to_numpy() for name in ("slope", "speed_slope"))
+        cycle_s = 120.0 / np.exp(self.blocks["log_speed"].to_numpy())
+        return np.column_stack([air, speed, (air - speed) * cycle_s])
 
     def dead_time_columns(self, coefficients: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Columns of δ's coefficients linearised about `coefficients`, and what they leave of the exact term."""

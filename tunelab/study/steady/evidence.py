@@ -12,6 +12,7 @@ import numpy as np
 from tunelab.study.steady.design import (
     CONSTANT_SD,
     DEAD_TIME_SD_MS,
+    FILLING_SD,
     FILM_SD_S,
     SCALLOP_MEAN_SD,
     Design,
@@ -59,7 +60,7 @@ def columns_of(design: Design, onset: Onset, dead_time_ms: np.ndarray, dead_time
         "constant": (np.ones((n, 1)), CONSTANT_SD),
         "scallop": (design.scallop[:, None], SCALLOP_MEAN_SD[1]),
         "dead_time": (dead, dead_time_sd),
-        "film": (design.blocks[["slope", "speed_slope"]].to_numpy(), FILM_SD_S),
+        "film": (design.dynamic_columns, (*FILM_SD_S, FILLING_SD)),
         "pulsation": (gate[:, None] * design.map_columns, 1.0),
         "local": (design.map_columns, 1.0),
         "session": (design.session_columns, 1.0),

@@ -29,6 +29,8 @@ class Posterior:
     pulsation: np.ndarray  # log of true flow over what the corrected curve says, at each block, shape (draws, blocks)
     local: np.ndarray  # smooth error over speed and load that neither curve nor dead time explains, (draws, blocks)
     leak: np.ndarray | None = None  # how far lower the curve lies if its rise to little air is an exhaust leak, (grid,)
+    session_sd: float = 0.0  # by which lambda's level differs from one drive to the next, log units
+    sessions: int = 1  # that it rests on
 
 
 def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator, *, level_sd: float = 0.0) -> Posterior:
@@ -70,7 +72,15 @@ def draw_posterior(joint: Joint, reading: np.ndarray, rng: np.random.Generator, 
         dead_time_cov=_mixture_covariance(joint, maps, means["dead_time"], shares, "dead_time", diagonal=False),
         pulsation=drawn["pulsation"],
         local=drawn["local"],
+        session_sd=_session_sd(joint),
+        sessions=joint.design.session_columns.shape[1],
     )
+
+
+def _session_sd(joint: Joint) -> float:
+    """By how much lambda's level differs from drive to drive: offset and slow course together, log units."""
+    at = [NAMES.index("session"), NAMES.index("drift")]
+    return float(sum(m.share * np.hypot(*np.exp(m.sizes[at])) for m in joint.members))
 
 
 @dataclass(frozen=True)

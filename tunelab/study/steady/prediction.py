@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tunelab.study.cells import flow_edges, speed_edges
-from tunelab.study.steady.points import Points
+from tunelab.study.steady.points import UNDISTURBED, Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.result import LambdaError
 from tunelab.study.steady.samples import log_air_fuelled, smooth_dead_time
@@ -16,6 +16,7 @@ from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
 
 FULL_CELL = 3  # blocks of about a second from which a cell weighs in full: one that was brushed weighs less
 LEAST_OPEN_MS = 0.05  # an injector is not counted on below it
+REPEATS = 6  # of what the next drive may measure, for each draw of what is true
 
 
 @dataclass(frozen=True)
@@ -92,19 +93,87 @@ def predict_lambda_error(
     )
 
 
+def predict_everywhere(
+    points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision
+) -> LambdaError:
+    """Size of the lambda error over all that was driven, with the over-reading from pulsation where there is any."""
+    nowhere = replace(points, disturbed=np.zeros_like(points.disturbed))
+    return predict_lambda_error(nowhere, posterior, setting, car, reference)
+
+
+def predict_next_drive(
+    points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision, rng: np.random.Generator
+) -> LambdaError:
+    """Size of the lambda error with a setting, its interval wide enough for what the next drive will measure, too.
+
+    The next drive measures no better than this one: its own curve and dead time lie off the truth and are spread about
+    that, both of which add to the size. Lambda's level differs from day to day, other places are driven, and which of
+    them count as disturbed by pulsation is only fitted. What the fit leaves of single holds need not come again.
+
+    Cells weigh at random as in a Bayesian bootstrap, with twice its variance: those of this drive and of the next are
+    both a sample. So do ranges of airflow, whose cells share the curve's error.
+    Source: D. B. Rubin, "The Bayesian bootstrap", Annals of Statistics 9 (1981) 130.
+    """
+    now = predict_lambda_error(points, posterior, setting, car, reference)
+    measured = _next_sizes(points, posterior, setting, car, reference, rng)
+    lower, upper = np.quantile(measured, [0.025, 0.975])
+    return replace(now, lower_pct=min(now.lower_pct, float(lower)), upper_pct=max(now.upper_pct, float(upper)))
+
+
+def _next_sizes(
+    points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision, rng: np.random.Generator
+) -> np.ndarray:
+    """p95 [%] that the next drive will measure, for each draw, shape (draws,)."""
+    curve = log_error_draws(points, posterior, setting, car, reference)
+    error = curve + posterior.local + posterior.pulsation
+    noise = np.sqrt(posterior.sessions) * (error - error[0])[1:]
+    count = len(noise)
+    day = posterior.session_sd * rng.normal(size=(count, 1))
+    estimate = error[1:] + day + noise[rng.permutation(count)]
+    weight = _next_weight(points, posterior, car, reference, rng)
+    size = [np.abs(np.expm1(estimate + noise[rng.permutation(count)])) for _ in range(REPEATS)]
+    return 100 * np.median([_weighted_quantile(one, weight, 0.95) for one in size], axis=0)
+
+
+def _next_weight(
+    points: Points, posterior: Posterior, car: Car, reference: Revision, rng: np.random.Generator
+) -> np.ndarray:
+    """Weight of each point in the next drive for each draw, shape (draws, points); 0 where it counts as disturbed.
+
+    Whether over-reading at high engine speed can be pulsation hangs on the few blocks there, so that the next drive may
+    find more of it: every other draw takes all over-reading for it.
+    """
+    over = -posterior.pulsation[1:]
+    disturbed = np.broadcast_to(points.disturbed, over.shape).copy()
+    disturbed[::2] |= over[::2] > UNDISTURBED
+    _, cell = np.unique(_cells(points, car, reference), return_inverse=True)
+    _, flow = np.unique(_flow_cells(points, reference)[0], return_inverse=True)
+    visits = rng.gamma(0.5, size=(len(over), cell.max() + 1))[:, cell]
+    visits = visits * rng.exponential(size=(len(over), flow.max() + 1))[:, flow]
+    weight = visits / np.maximum(np.bincount(cell)[cell], FULL_CELL)
+    return np.where(disturbed & ~disturbed.all(axis=1, keepdims=True), 0.0, weight)
+
+
 def _cells(points: Points, car: Car, reference: Revision) -> np.ndarray:
     """Number of the cell of engine speed and airflow that each point lies in, shape (blocks,)."""
+    flow, count = _flow_cells(points, reference)
+    speeds = speed_edges(car.engine.idle_target_rpm, car.limits.rev_limit_rpm)
+    return np.digitize(points.engine_speed_rpm, speeds) * count + flow
+
+
+def _flow_cells(points: Points, reference: Revision) -> tuple[np.ndarray, int]:
+    """Number of the range of airflow that each point lies in, shape (blocks,), and a number above all of them."""
     curve = reference.meter_curve
     flow = np.maximum(np.interp(points.reading, curve.reading, curve.flow_kg_h), 1e-3)
     flows = flow_edges(float(flow.min()), float(flow.max()), curve.flow_kg_h)
-    speeds = speed_edges(car.engine.idle_target_rpm, car.limits.rev_limit_rpm)
-    return np.digitize(points.engine_speed_rpm, speeds) * (flows.size + 1) + np.digitize(flow, flows[1:-1])
+    return np.digitize(flow, flows[1:-1]), flows.size + 1
 
 
 def _weighted_quantile(values: np.ndarray, weight: np.ndarray, share: float) -> np.ndarray:
-    """Smallest value of each row that `share` of the weight does not pass, shape (rows,)."""
+    """Smallest value of each row that `share` of the weight does not pass; weights for all rows, or for each."""
     order = np.argsort(values, axis=1)
-    reached = np.cumsum(weight[order], axis=1) / weight.sum()
+    weight = np.broadcast_to(weight, values.shape)
+    reached = np.cumsum(np.take_along_axis(weight, order, axis=1), axis=1) / weight.sum(axis=1, keepdims=True)
     first = np.argmax(reached >= share - 1e-12, axis=1)
     return np.take_along_axis(values, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
 

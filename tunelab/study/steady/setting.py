@@ -201,6 +201,14 @@ def spared_for_a_leak(evidence: Evidence, *, right: float) -> tuple[Evidence, Ev
     return _leaner(evidence, belief.left_lean(error, right=right)), _leaner(evidence, belief.between(error))
 
 
+def with_over_reading(evidence: Evidence, share: float) -> Evidence:
+    """Give the evidence with a share of the mean over-reading from pulsation at each reading taken into the curve."""
+    posterior, points = evidence.posterior, evidence.points
+    coordinate = coordinate_of(evidence.revision.meter_curve, points.reading)
+    over = np.where(points.disturbed, -posterior.pulsation[0], 0.0)
+    return _leaner(evidence, share * local_mean(coordinate.at(points.reading), over, coordinate.at(posterior.reading)))
+
+
 def _leaner(evidence: Evidence, left: np.ndarray) -> Evidence:
     """Give the evidence with a log lambda error, as it is read, left at each reading; shape (grid,)."""
     posterior, table = evidence.posterior, evidence.meter.points
