@@ -108,7 +108,7 @@ def draw_spectrum(found: Spectrum | None, hunting: Hunting | None) -> hv.Element
     parts = [lines, level]
     if hunting.shown:
         parts.append(hv.VLine(hunting.frequency_hz).opts(color=NEW, line_dash="dotted", line_width=2))
-    title = f"Idle from {hunting.start_s:.0f} s: no regular swing stands out of the noise"
+    title = f"Idle from {hunting.start_s:.0f} s: no regular swing above the noise"
     if hunting.shown:
         title = (
             f"Idle from {hunting.start_s:.0f} s swings by ±{hunting.amplitude_rpm:.1f} rpm, "

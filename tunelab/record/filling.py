@@ -92,7 +92,7 @@ def _renamed(finding: Finding) -> Finding:
 def _drive_next(plan: CellPlan | None) -> Section:
     if plan is None:
         return Section()
-    tables = (("Holds by what they tell of the table, the one that tells most first", hold_table(plan)),)
+    tables = (("Holds by what they show of the table, the one that shows most first", hold_table(plan)),)
     return Section((plan.sentence, *plan.notes), tables if len(plan.holds) else (), plan.sentence)
 
 
@@ -143,7 +143,7 @@ def _percent(value: float) -> str:
 def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, name: str) -> Section:
     limit, after, now = opened.car.limits.steady_lambda_error_max_pct, proposal.predicted, fit.before
     if proposal.notes and proposal.notes[0].startswith("Withheld"):
-        return Section((STOPPED, *proposal.notes), short="Nothing: what stands at stop has to be settled first.")
+        return Section((STOPPED, *proposal.notes), short="Nothing: what is at stop has to be settled first.")
     if not proposal.changes:
         reasons = (fit.because,) if fit.because else proposal.capped
         return Section(("Nothing: this drive gives no ground for a change.", *reasons), short="Nothing.")
@@ -272,8 +272,8 @@ def filling_lines(fit: FillingFit, proposal: TableProposal) -> tuple[str, ...]:
         for error in (fit.before, proposal.predicted)
     )
     return (
-        f"lambda error, 95 % of cells below: {before[0]} in force, {after[0]} predicted",
-        f"worst hold: {before[1]} in force, {after[1]} predicted",
+        f"lambda error, 95 % of cells below: {before[0]} now, {after[0]} predicted",
+        f"worst hold: {before[1]} now, {after[1]} predicted",
         f"cells: {counts.get('measured', 0)} driven, {counts.get('extended', 0)} near, "
         f"{int(proposal.cells['changed'].sum())} changed of {len(fit.cells)}",
         f"samples used {fit.samples_used}, flagged {fit.samples_flagged}; {len(fit.blocks)} steady blocks",

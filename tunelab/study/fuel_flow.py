@@ -76,7 +76,7 @@ def stoich_of_content(car: Car, ethanol_pct: float) -> float:
 def log_stoich(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
     """Log of the stoichiometric ratio by the logged ethanol content over the revision's own, shape (time,).
 
-    Zero without an ethanol sensor. An ECU that has one reckons with the ratio of what the sensor reads.
+    Zero without an ethanol sensor. An ECU that has one uses the ratio of what the sensor reads.
     """
     if not has(log, "ethanol_pct"):
         return np.zeros(log.sizes["time"])

@@ -48,7 +48,7 @@ class Meter(Table):
     def channel(self) -> str:
         """Canonical channel name of the meter's reading."""
         names = {"voltage": "meter_v", "frequency": "meter_hz", "counts": "meter_counts"}
-        return names.get(self.kind, "air_flow_kg_h")  # without a meter: the air that the ECU reckons
+        return names.get(self.kind, "air_flow_kg_h")  # without a meter: the air that the ECU calculates
 
 
 # What the ECU takes the air from: a meter, or a table over engine speed and one of these, or both mixed.
@@ -57,7 +57,7 @@ LOAD_CHANNEL = {"manifold_pressure": "manifold_kpa", "throttle": "throttle_pct"}
 
 
 class Charge(Table):
-    """Temperature of the air that fills the cylinders, as the ECU reckons it: intake air drawn toward the coolant."""
+    """Temperature of the air that fills the cylinders, as the ECU takes it: intake air drawn toward the coolant."""
 
     coolant_weight: Annotated[list[Annotated[float, Field(ge=0, le=1)]], Field(min_length=1)]  # 0: intake air alone
     air_flow_kg_h: list[NotNegative] | None = None  # one for each weight, rising; none: one weight for every flow
@@ -208,7 +208,7 @@ class Car(Table):
 
     @model_validator(mode="after")
     def _air_in_the_meters_place(self) -> Car:
-        """Where there is no meter, the air that the ECU reckons takes its reading's place, up to what the engine takes.
+        """Where there is no meter, the air that the ECU calculates takes its reading's place, up to what the engine takes.
 
         So every question that only wants to know how much air there is can be asked of any car.
         """

@@ -39,7 +39,7 @@ METHOD = (
 )
 FREE = {"broad": 0.5, "speed_scale": 0.25, "load_scale": 0.2, "narrow": 0.02}  # a table that may bend as it likes
 MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
-EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is told by its neighbours
+EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is known from its neighbours
 SIZES_UNKNOWN = 1.2  # by which every cell's spread grows, as the sizes are estimates themselves: by the bench
 FURTHER = 1.2  # ... and again where only its neighbours tell of it
 LEAST_FALL_HOLDS = 16  # of a session, to be cut into halves
@@ -219,12 +219,12 @@ def _fit(
 
 def _dead_sd(shown: tuple[bool, bool]) -> np.ndarray:
     """Prior spread of the dead-time error's coefficients; zero for what is not shown. What it is off changes with the
-    voltage even where its level cannot be told from the table."""
+    voltage even where its level cannot be separated from the table."""
     return np.array(DEAD_TIME_SD_MS) * np.array([shown[0], shown[1], shown[1]])
 
 
 def _shown(holds: Holds, solved: Solved) -> tuple[bool, bool]:
-    """Whether level and change with voltage of the dead-time error can be told, beside a table that may bend freely."""
+    """Whether level and change with voltage of the dead-time error can be shown, beside a table that may bend freely."""
     sizes = solved.sizes.copy()
     names = list(FREE)
     sizes[: len(names)] = np.log(list(FREE.values()))
@@ -351,7 +351,7 @@ def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, referen
     low, high = np.quantile(solved.holds.blocks["battery_v"], [0.01, 0.99])
     span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
     slope = f"{span} in steady driving." if shown[1] else (
-        f"{span}: too little to tell a change with voltage. Hold one speed with lights, fan and heater off and on."
+        f"{span}: too little to show a change with voltage. Hold one speed with lights, fan and heater off and on."
     )  # fmt: skip
     battery = np.asarray(base.dead_time.battery_v, dtype=float)
     apart = np.clip(battery, low - 1.0, high + 1.0) - reference_v

@@ -55,7 +55,7 @@ def error_draws(
 
 
 def entered_ms(battery_v: np.ndarray, base: Revision, dead_time: DeadTime | None) -> np.ndarray:
-    """Dead time that the ECU reckons with, by its straight lines, less the smooth curve of the reference. [ms]"""
+    """Dead time that the ECU uses, by its straight lines, less the smooth curve of the reference. [ms]"""
     table = dead_time or base.dead_time
     return dead_time_at(battery_v, table.battery_v, table.dead_time_ms) - smooth_dead_time(base.dead_time, battery_v)
 

@@ -28,7 +28,7 @@ DIGITS_MS = 3
 @shows_its_table
 @dataclass(frozen=True)
 class TableProposal:
-    """What to enter next: the table, and dead times where they can be told; they go in together."""
+    """What to enter next: the table, and dead times where they are shown; they go in together."""
 
     base: Revision
     cells: pd.DataFrame

@@ -47,7 +47,7 @@ class Draws:
 
     cell: np.ndarray  # log of true over in-force value, shape (draws, cells)
     dead_time_ms: np.ndarray  # off the smooth table in force: level, per volt, per volt squared, shape (draws, 3)
-    unknown_ms: np.ndarray  # level that the drive cannot tell from the cells, shape (draws,); 0 where it is told
+    unknown_ms: np.ndarray  # level that the drive cannot separate from the cells, shape (draws,); 0 where it is known
     scallop: np.ndarray  # share of what straight lines between the cells leave of a smooth surface, shape (draws,)
     rough: float  # scatter of the cells about that surface, log units
     reference_v: float
@@ -92,7 +92,7 @@ class FillingFit:
     def summary(self, proposed: LambdaError | None = None) -> pd.DataFrame:
         """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""
         dead, flat = self.dead_time, self.constant
-        told = {"lambda error in force": self.before, "lambda error predicted": proposed}
+        told = {"lambda error now": self.before, "lambda error predicted": proposed}
         rows = [row for name, error in told.items() if error is not None for row in _error_rows(name, error)]
         rows += [
             *_error_rows("lambda error with the whole correction at once", self.predicted),
