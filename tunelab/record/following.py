@@ -118,7 +118,8 @@ class Seen:
         if self.link == "waiting":
             return f"waiting: {self.problem}"
         if self.link == "silent":
-            return f"SILENT for {self.silent_s:.0f} s. Look at plug, logger and laptop; until it is back no hold counts ({read})"
+            away = f"SILENT for {self.silent_s:.0f} s. Look at plug, logger and laptop"
+            return f"{away}; until it is back no hold counts ({read})"
         if self.link == "still":
             still = so_far.now.still_s if so_far.now else 0.0
             return f"rows come, but no reading has moved for {still:.0f} s while the engine ran: the ECU's link is dead"
