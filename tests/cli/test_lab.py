@@ -244,7 +244,7 @@ def prompts(page):
 
 def check_figures(page):
     assert page.locator(".jp-OutputArea-output[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
-    page.evaluate("document.querySelector('.jp-WindowedPanel-outer').scrollTo(0, 2000)")
+    page.evaluate("document.querySelectorAll('.jp-WindowedPanel-outer').forEach(part => part.scrollTo(0, 2000))")
     wait_for(lambda: page.evaluate("window.Bokeh?.index.roots.length") >= 5, PATIENCE, "figures")
     assert page.locator(".bk-Figure, .bk-GridPlot").count() >= 5
 

@@ -40,7 +40,6 @@ from tunelab.workspace.revision import MeterCurve, Revision
 
 NEXT = "the next drive"  # session of what is yet to be driven
 SETTLE_S = 2.0  # of a hold, until its calm seconds begin
-LOST_S = 3.0  # of a hold: for that long its weight in the fit is short of its length, as its ends are restless
 USUAL_UNREST = 1.5  # of a hold, where none was driven yet: what calm drivers show in the fit's own measure
 NOTHING = 1e-9  # weight of what was not driven
 CONSUMERS_V = 0.9  # by which the battery voltage falls with all consumers on; common practice, no source
@@ -153,7 +152,7 @@ class Knowledge:
 
     def noise(self, seconds: np.ndarray) -> np.ndarray:
         """Variance of what a hold of so many seconds would show at each place, shape (places,)."""
-        return self.shared + self.block / np.maximum(seconds - LOST_S, 0.5)
+        return self.shared + self.block / np.maximum(seconds - SETTLE_S, 0.5)
 
     def gain(self, seconds: np.ndarray, asked: np.ndarray) -> np.ndarray:
         """Variance that a hold at each place takes from all places `asked` about, shape (places,)."""
@@ -240,7 +239,7 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
     level[0, columns.parts["dead_time"].start] = 1.0
     by_free = np.vstack([shown, level]) @ free_root
     by_aim, by_shown = aim @ root, shown @ root
-    unrest = _unrest_of(pd.concat(driven[-MANY:])) if driven else USUAL_UNREST
+    unrest = float(np.median(np.concatenate([own["unrest"] for own in driven[-MANY:]]))) if driven else USUAL_UNREST
     weight = np.full(len(there), 1.0 / unrest)
     return Knowledge(
         places=places,
@@ -256,13 +255,6 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
         curve=revision.meter_curve,
         pressure_known=all(drive.pressure_known for drive in drives),
     )
-
-
-def _unrest_of(holds: pd.DataFrame) -> float:
-    """Unrest at which half the weight of holds lies: that of holds proper, as what lies between them weighs little."""
-    holds = holds.sort_values("unrest")
-    weight = holds["weight"].cumsum().to_numpy()
-    return float(holds["unrest"].iloc[int(np.searchsorted(weight, weight[-1] / 2))])
 
 
 def _sizes_of(drives: Sequence[CalmDrive]) -> np.ndarray:
