@@ -52,13 +52,13 @@ def free_port() -> int:
 
 def wait_for_address(process: subprocess.Popen, log: Path) -> str:
     """Wait until the server has printed its address."""
-    for _ in range(600):
+    for _ in range(2400):
         found = ADDRESS.search(log.read_text(errors="replace"))
         if found and answers(found[0]):
             return found[0]
         assert process.poll() is None, log.read_text(errors="replace")
         time.sleep(0.1)
-    raise AssertionError(f"no address after a minute: {log.read_text(errors='replace')}")
+    raise AssertionError(f"no address after four minutes: {log.read_text(errors='replace')}")
 
 
 def answers(address: str) -> bool:

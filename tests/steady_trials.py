@@ -11,9 +11,12 @@ import plain_engine
 import xarray as xr
 
 from tunelab.log.flag import flag_log
+from tunelab.physics.load import absolute_load
 from tunelab.simulate import drive, random_car, steady_sweep
 from tunelab.simulate.air_meter import meter_reading, true_flow_kg_h
 from tunelab.simulate.injector import ecu_injector_flow_g_s, true_dead_time_ms, true_injector_flow_g_s
+from tunelab.study.hold_choice import MOVE_S
+from tunelab.study.information import reading_at
 from tunelab.study.proposal import propose
 from tunelab.study.steady import SteadyFit, fit_steady
 from tunelab.workspace.car import Car
@@ -21,6 +24,7 @@ from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
 
 DAY = datetime.date(2026, 5, 3)
+CONSUMERS_V = 0.9  # by which the battery voltage falls with all consumers on
 POINTS = ("engine_speed_rpm", "battery_v", "manifold_kpa", "barometer_kpa", "lambda_commanded")
 
 
@@ -152,6 +156,30 @@ def outcome(trial: Trial, fit: SteadyFit) -> Outcome:
         curve_rms=float(error.std()),
         level_error=float(error.mean()),
     )
+
+
+def true_flow(trial, flow_kg_h):
+    """Air that passes when the ECU says so much."""
+    return trial.true_flow(reading_at(trial.revision, np.asarray(flow_kg_h)))
+
+
+def driven_plain(seed, trial, holds, drive):
+    """Log of a plan's holds on the plain engine: on the way from one to the next it is anywhere."""
+    engine, rng = plain_engine.invent(seed), np.random.default_rng([seed, drive])
+    rows, at = [], 0.0
+    for one in holds:
+        air = true_flow(trial, one.air_flow_kg_h * np.exp(rng.normal(0, 0.02)))
+        load = float(absolute_load(air, one.engine_speed_rpm, displacement_l=trial.car.engine.displacement_l)) / 100
+        drop = CONSUMERS_V * (one.consumers == "all on")
+        rows += [
+            (at, rng.uniform(1300, 3500), rng.uniform(0.2, 0.5), drop),
+            (at + MOVE_S, one.engine_speed_rpm, load, drop),
+        ]
+        at += MOVE_S + one.seconds
+    log = plain_engine.drive(
+        engine, trial.revision, seed=1000 * drive + seed, minutes=at / 60, rate_hz=25, holds=np.array(rows)
+    )
+    return log.assign_attrs(session=f"drive {drive}", revision=trial.revision.name)
 
 
 def fit_first(trial: Trial, logs: list[xr.Dataset], revisions: dict[str, Revision]) -> SteadyFit:

@@ -1,5 +1,6 @@
 """`tunelab lab`: notebooks at hand, this computer alone, and figures that answer in a real JupyterLab."""
 
+import re
 import shutil
 import socket
 import time
@@ -137,6 +138,35 @@ def test_the_kits_own_with_other_values_and_outputs_stays_the_kits_own(root):
     assert (laid.beside, laid.first, laid.kept) == ({}, "explore", ("explore",))
 
 
+def test_a_start_page_says_what_to_run_next(root):
+    laid = lay_out_notebooks(open_workspace(root), ROOT / "notebooks")
+    page = laid.folder / f"{laid.start}.ipynb"
+    (cell,) = nbformat.read(page, as_version=4).cells
+    assert cell.cell_type == "markdown"
+    assert f"The latest drive is `{SESSION}` (launch)." in cell.source
+    assert f"tunelab record sessions/{SESSION}" in cell.source
+    links = re.findall(r"\]\((.*?)\)", cell.source)
+    assert links[-1] == "explore.ipynb"
+    assert "launch.ipynb" in links
+    assert all((laid.folder / link).exists() for link in links)
+    assert "start.ipynb?" in plan_lab(root, port=8888, opens_browser=False, first=laid.start).address
+
+
+def test_a_start_page_is_written_anew_and_one_that_was_changed_stays(root):
+    laid = lay_out_notebooks(open_workspace(root), ROOT / "notebooks")
+    (root / "records" / SESSION).mkdir(parents=True)
+    assert lay_out_notebooks(open_workspace(root), ROOT / "notebooks").start == "start"
+    page = laid.folder / "start.ipynb"
+    assert "tunelab record" not in page.read_text(encoding="utf-8")
+    node = nbformat.read(page, as_version=4)
+    node.cells.append(nbformat.v4.new_code_cell("import os"))
+    nbformat.write(node, page)
+    before = page.read_bytes()
+    for _ in range(2):
+        assert lay_out_notebooks(open_workspace(root), ROOT / "notebooks").start == "start-kit"
+    assert page.read_bytes() == before
+
+
 def test_a_session_name_with_quotes_stays_one_name(root):
     odd = 'launch "one" \\n'
     (root / "sessions" / SESSION).rename(root / "sessions" / odd)
@@ -168,7 +198,8 @@ def test_figures_are_drawn_and_answer_in_a_real_jupyterlab(root, tmp_path, chrom
             browser = playwright.chromium.launch(executable_path=chromium_path, args=[*CHROMIUM_ARGUMENTS, NO_NETWORK])
             page = browser.new_page(viewport={"width": 1300, "height": 1600})
             page.set_default_timeout(PATIENCE * 1000)
-            page.goto(address)
+            assert "/start.ipynb?" in address
+            page.goto(address.replace("/start.ipynb?", "/explore.ipynb?"))
             run_all(page, address)
             check_figures(page)
             check_selection(page)
@@ -213,7 +244,7 @@ def prompts(page):
 
 def check_figures(page):
     assert page.locator(".jp-OutputArea-output[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
-    page.evaluate("document.querySelector('.jp-WindowedPanel-outer').scrollTo(0, 2000)")
+    page.evaluate("document.querySelectorAll('.jp-WindowedPanel-outer').forEach(part => part.scrollTo(0, 2000))")
     wait_for(lambda: page.evaluate("window.Bokeh?.index.roots.length") >= 5, PATIENCE, "figures")
     assert page.locator(".bk-Figure, .bk-GridPlot").count() >= 5
 

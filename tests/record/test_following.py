@@ -14,8 +14,12 @@ from tunelab.log.flag import flag_log
 from tunelab.log.load import load_session
 from tunelab.log.read import ReadError
 from tunelab.record import following as module
+from tunelab.record.evidence import gather_evidence
 from tunelab.record.following import Following, session_of
 from tunelab.record.opened import open_session
+from tunelab.record.plan import plan_sentence
+from tunelab.record.planning import plan_after, plan_for
+from tunelab.record.step_sheet import print_sheet
 from tunelab.study.coverage import cover, pooled, samples_of
 from tunelab.study.delay import stated_delay
 from tunelab.study.drive_plan import plan_drive
@@ -192,8 +196,45 @@ def test_it_only_reads_and_shows_the_next_hold(tmp_path, capsys):
     shown = capsys.readouterr().out
     assert "never for the driver" in shown
     assert "499 rows" in shown
-    assert "usable s left" in shown
+    assert re.search(r"about \d+ s of driving left", shown)
     assert re.search(r"next     \d+: (neutral|gear \d)", shown)
+
+
+@pytest.mark.parametrize("lines", [5500, None])
+def test_command_sheet_record_and_follow_show_one_plan(tmp_path, capsys, lines):
+    log = workspace(tmp_path / "my-car", step="steady")
+    log.write_bytes(b"".join(content(SWEEP).splitlines(keepends=True)[:lines]))
+    about = log.parent / "session.toml"
+    about.write_text(about.read_text().replace("r03", "r02"))  # what was in the ECU that night
+    (tmp_path / "my-car" / "revisions" / "r03.toml").unlink()
+    opened = open_session(log.parent)
+    root, after = opened.workspace.root, plan_after(opened, gather_evidence(opened), None)
+    later = root / "sessions" / "2026-06-02-drive"
+    later.mkdir()
+    (later / "session.toml").write_text((log.parent / "session.toml").read_text().replace("06-01", "06-02"))
+    following = follow(later / "log.csv")
+    following.wait_for_plan()
+    seen = following.look()
+    plan, sheet = plan_for(root, None).plan, print_sheet("steady", root, None)
+    sentence = plan_sentence(plan)
+    assert after.plan.table().equals(plan.table())
+    assert [repr(own.hold) for own in seen.holds] == [repr(hold) for hold in plan.holds]
+    assert sentence in after.chapter.drive_next.sentences
+    assert sentence in sheet.sheet.notes
+    assert main(["plan", str(root)]) == 0
+    assert sentence in capsys.readouterr().out
+    said = dict(seen.lines())["plan"]
+    if lines is None:
+        assert plan.is_enough
+        assert sentence.startswith("Enough")
+        assert said == sentence
+        return
+    number = re.search(r"about \d+ s of driving", sentence).group()
+    assert len(plan.holds) > 3
+    assert number in said
+    whole = sheet.sheet.runs.to_string()
+    first = [f"{hold.engine_speed_rpm:.0f}" for hold in plan.holds]
+    assert [found for found in re.findall(r"\d{3,4}", whole) if found in first][: len(first)] == first
 
 
 def test_a_sensor_that_never_moved_is_no_stop(log):

@@ -89,6 +89,11 @@ def test_on_random_cars_no_hold_goes_past_a_limit(part):
         plan = plan_drive(coverage, car, revision, top_speed_km_h=stated, drives=calm)
         gears = [ratio * car.gearing.final_drive for ratio in car.gearing.ratios]
         assert plan.is_enough or plan.holds or len(plan.left_out)
+        driven_in = [hold.gear for hold in plan.holds]
+        assert driven_in == sorted(driven_in)
+        for gear in set(driven_in):
+            steps = np.sign(np.diff([hold.engine_speed_rpm for hold in plan.holds if hold.gear == gear]))
+            assert set(steps) <= {0, 1} or set(steps) <= {0, -1}
         for hold in plan.holds:
             speed = hold.engine_speed_rpm
             assert speed <= 0.93 * min(rev_limit, revision.fuelling.rev_limit_rpm)

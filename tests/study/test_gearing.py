@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy
 import xarray as xr
 from plain_car import flagged, owners_car
 from plain_vehicle import STEP_S, Logger, PlainVehicle, drive, out_and_back, write_down
 
 from tunelab.study.gearing import check_speed, estimate_ratios, log_ratio, rolling_radius, speed_ratio, trace_gears
+from tunelab.study.gearing.ratios import find_peaks
 from tunelab.study.gearing.reading import at_rows
 from tunelab.study.gearing.scale import against_stated_gearing
 from tunelab.study.gearing.tyre import RollingRadius
@@ -23,6 +25,16 @@ def through_the_gears() -> list[tuple]:
         phases += [("pull", gear, 5500)] if gear < 4 else [("hold", gear, 3500, 3.0)]
         phases += [("lift", gear, 1.5), ("shift", min(gear + 1, 5), 0.5)]
     return phases
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_peaks_are_those_of_a_reference_library(seed):
+    rng = np.random.default_rng(seed)
+    values = scipy.ndimage.gaussian_filter1d(rng.exponential(1.0, 400) * (rng.random(400) < 0.2), rng.uniform(1, 4))
+    values[: rng.integers(0, 60)] = 0.0
+    for least, apart in ((0.02, 1), (0.05, 7), (0.15, 20)):
+        expected, _ = scipy.signal.find_peaks(values, height=least, prominence=least, distance=apart)
+        np.testing.assert_array_equal(find_peaks(values, least, apart), expected)
 
 
 @pytest.fixture(scope="module")

@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
-from steady_trials import fit_first, plain_trial
+from steady_trials import driven_plain, fit_first, plain_trial
 
 from tunelab.study.cells import flow_at_load
+from tunelab.study.coverage import cover, pooled, samples_of
+from tunelab.study.drive_plan import plan_drive
 from tunelab.study.information import CalmDrive, Places, calm_drive, known_from, usual_battery_v
 
 
@@ -42,6 +44,20 @@ def test_the_spread_is_about_that_of_the_fit(driven):
     everywhere = np.ones(reading.size, dtype=bool)
     assert 0.3 < known.expected(everywhere).upper_pct / fit.predicted.upper_pct < 3.0
     assert known.tells_dead_time == fit.dead_time.shown
+
+
+def test_enough_means_that_the_fit_shows_the_dead_time():
+    """The plan's own figure comes out up to 1.15 times less than that of the fit, which decides."""
+    trial, logs, plan = plain_trial(5), [], None
+    car, revision = trial.car, trial.revision
+    while plan is None or (plan.holds and len(logs) < 4):
+        coverage = cover([pooled(samples_of(log, car), car) for log in logs], car, revision)
+        calm = [calm_drive(log, car, revision) for log in logs]
+        plan = plan_drive(coverage, car, revision, top_speed_km_h=car.limits.top_speed_km_h, drives=calm)
+        if plan.holds:
+            logs.append(driven_plain(5, trial, plan.holds, len(logs) + 1))
+    assert plan.is_enough
+    assert fit_first(trial, logs, {revision.name: revision}).dead_time.shown
 
 
 def test_one_more_hold_takes_what_the_formula_for_one_reading_says(driven):

@@ -64,6 +64,13 @@ def test_a_sheet_says_what_to_log_what_to_watch_and_when_to_stop(step):
     assert (sheet.must_log or sheet.log_too) != ()
 
 
+def test_the_sheet_of_a_road_drive_asks_for_what_its_questions_read():
+    sheet = sheet_for("road", car(), revision(), 100.0)  # idle, trims, tip-ins, fuel cut and heat
+    named = " ".join((*sheet.must_log, *sheet.log_too))
+    words = ("engine speed", "speed", "throttle", "lambda", "pulse width", "trim", "coolant", "battery", "intake air")
+    assert [word for word in words if word not in named.lower()] == []
+
+
 @pytest.mark.parametrize(("step", "top"), [("wide-open", 100.0), ("steady", 0.0), ("steady", float("nan"))])
 def test_a_step_or_a_speed_that_is_none_is_an_error(step, top):
     with pytest.raises(ValueError, match=r"no step|top speed"):

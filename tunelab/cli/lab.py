@@ -8,9 +8,10 @@ from tunelab.cli.terminal import say
 
 DESCRIPTION = """\
 Open JupyterLab on a workspace with the kit's notebooks in its folder notebooks/, each set to the
-latest session that it serves. It answers this computer alone, asks for the key in the address that
-it prints, and needs no network. Notebooks that are there already stay as they are; where one is not
-the kit's own, that is said, and the kit's own is laid beside it and opened. Control-C ends it.
+latest session that it serves, and a start page that says what to run next. It answers this computer
+alone, asks for the key in the address that it prints, and needs no network. Notebooks that are there
+already stay as they are; where one is not the kit's own, that is said, and the kit's own is laid
+beside it and opened. Control-C ends it.
 """
 EPILOG = """\
 exit status: 0 done; 2 bad arguments or files that cannot be used
@@ -58,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
             f"{name}.ipynb there is not the kit's own: you changed it, or it came from someone else or another "
             f"version. Read it before you run it. The kit's own is beside it, as {own}.ipynb"
         )
-    start = plan_lab(workspace.root, port=arguments.port, opens_browser=not arguments.no_browser, first=laid.first)
+    start = plan_lab(workspace.root, port=arguments.port, opens_browser=not arguments.no_browser, first=laid.start)
     say(f"{start.address}\nThis address holds the key; Control-C ends JupyterLab.")
     sys.stdout.flush()  # JupyterLab does not come back
     os.environ.pop("JUPYTER_PATH", None)  # could name another Python's kernel, which knows no tunelab

@@ -198,15 +198,21 @@ def trusted(log: xr.Dataset, *channels: str, allow: Iterable[str] = ()) -> xr.Da
     ValueError
         The log was not flagged, or `allow` holds an unknown reason.
     """
+    usable = trusted_rows(log, *channels, allow=allow)
+    return xr.DataArray(usable, coords={"time": log["time"]}, dims="time", name="trusted")
+
+
+def trusted_rows(log: xr.Dataset, *channels: str, allow: Iterable[str] = ()) -> np.ndarray:
+    """The same as a bool array, shape (time,), for whoever asks hundreds of times."""
     if isinstance(allow, str):
         allow = (allow,)
     ignored = sum(_mask_of(reason) for reason in set(allow))
-    bits = _flags(log, "sample_flag").to_numpy().copy()
+    bits = _flags(log, "sample_flag").copy()
     for name in channels:
-        if name not in log.data_vars:
+        if name not in log.variables:
             raise KeyError(_unknown(name, channels_of(log)))
-        bits |= _flags(log, f"{name}_flag").to_numpy()
-    return xr.DataArray((bits & ~np.int32(ignored)) == 0, coords={"time": log["time"]}, dims="time", name="trusted")
+        bits |= _flags(log, f"{name}_flag")
+    return (bits & ~np.int32(ignored)) == 0
 
 
 def _mask_of(reason: str) -> int:
@@ -220,10 +226,10 @@ def _unknown(name: str, known: Iterable[str]) -> str:
     return f"{name!r}, which is not there" + (f"; the nearest known name is {near[0]!r}" if near else "")
 
 
-def _flags(log: xr.Dataset, name: str) -> xr.DataArray:
-    if name not in log:
+def _flags(log: xr.Dataset, name: str) -> np.ndarray:
+    if name not in log.variables:
         raise ValueError(f"the log has no {name}: it was not flagged; call flag_log(log, car, session) first.")
-    return log[name]
+    return log.variables[name].to_numpy()
 
 
 def _flag_variables(log: xr.Dataset) -> list[str]:
@@ -323,9 +329,9 @@ def sample_reasons(log: xr.Dataset, *channels: str) -> dict[str, np.ndarray]:
 
     With no channels named, a channel is not missing from an episode whose file never had it.
     """
-    bits = _flags(log, "sample_flag").to_numpy().copy()
+    bits = _flags(log, "sample_flag").copy()
     for name in channels or channels_of(log):
-        own = _flags(log, f"{name}_flag").to_numpy()
+        own = _flags(log, f"{name}_flag")
         bits |= own if channels else np.where(_was_logged(log, name), own, own & ~MASKS["missing"])
     return {reason: (bits & mask) != 0 for reason, mask in MASKS.items()}
 

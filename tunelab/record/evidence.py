@@ -62,6 +62,10 @@ class Evidence:
         ]
         return pd.DataFrame(rows, columns=["what", "value"]).set_index("what")
 
+    def named_ranges(self) -> pd.DataFrame:
+        """The ranges, one row per channel under its name as a parameter of a notebook takes it."""
+        return self.ranges.assign(name=_in_order(self.log)).set_index("name")
+
     def flag_table(self) -> pd.DataFrame:
         """What is flagged, for a reader: reason, samples, seconds, share [%]; reasons that never occur left out."""
         table = self.flags[self.flags["samples"] > 0]
@@ -129,10 +133,15 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
-def _ranges(log: xr.Dataset) -> pd.DataFrame:
+def _in_order(log: xr.Dataset) -> list[str]:
+    """Names of a log's channels, those that are asked for most first."""
     present = channels_of(log)
     first = [name for name in RANGES if name in present]
-    rows = [_range(log, name) for name in [*first, *(n for n in present if n not in first)]]
+    return [*first, *(name for name in present if name not in first)]
+
+
+def _ranges(log: xr.Dataset) -> pd.DataFrame:
+    rows = [_range(log, name) for name in _in_order(log)]
     return pd.DataFrame(rows, columns=["channel", "unit", "lowest", "median", "highest", "readings"])
 
 

@@ -13,7 +13,9 @@ import numpy as np
 from tunelab.log.follow import GrowingLog, Window
 from tunelab.record.limits import SETTLE
 from tunelab.record.opened import OpenedSession, open_session
+from tunelab.record.plan import plan_sentence, rounded_seconds
 from tunelab.record.planning import Planned, plan_for
+from tunelab.study.drive_plan import DrivePlan, driving_s
 from tunelab.study.following import HoldSoFar, LimitSoFar, SoFar, count_in, holds_so_far, joined
 from tunelab.workspace import Problem, WorkspaceError
 from tunelab.workspace.check_session import SESSION_FILE
@@ -62,6 +64,7 @@ class Seen:
     so_far: SoFar
     holds: tuple[HoldSoFar, ...]
     no_plan: str  # why there is no plan; empty where there is one
+    plan: DrivePlan | None  # as the command and the record have it
     first: str  # what stands at stop and comes before the plan; empty where nothing does
 
     @property
@@ -71,6 +74,11 @@ class Seen:
         now = self.so_far.now
         inside = [h for h in left if now and h.holds(now.engine_speed_rpm, now.air_flow_kg_h)]
         return next(iter([*inside, *left]), None)
+
+    @property
+    def left_s(self) -> float:
+        """Time that the holds left take to drive, as the plan counts it. [s]"""
+        return driving_s(own.hold for own in self.holds if not own.is_done)
 
     @property
     def lift(self) -> LimitSoFar | None:
@@ -110,7 +118,8 @@ class Seen:
         if self.link == "waiting":
             return f"waiting: {self.problem}"
         if self.link == "silent":
-            return f"SILENT for {self.silent_s:.0f} s. Look at plug, logger and laptop; until it is back no hold counts"
+            away = f"SILENT for {self.silent_s:.0f} s. Look at plug, logger and laptop"
+            return f"{away}; until it is back no hold counts ({read})"
         if self.link == "still":
             still = so_far.now.still_s if so_far.now else 0.0
             return f"rows come, but no reading has moved for {still:.0f} s while the engine ran: the ECU's link is dead"
@@ -123,10 +132,12 @@ class Seen:
             return self.no_plan
         left = [hold for hold in self.holds if not hold.is_done]
         if not left:
-            return f"all {len(self.holds)} holds done" if self.holds else "no hold is left to drive"
-        seconds = sum(hold.want_s - hold.have_s for hold in left)
+            return f"all {len(self.holds)} holds done" if self.holds else plan_sentence(self.plan)
         numbers = ", ".join(str(hold.number) for hold in left[:6]) + (" ..." if len(left) > 6 else "")
-        return f"{len(self.holds) - len(left)} of {len(self.holds)} holds done, {seconds:.0f} usable s left: {numbers}"
+        return (
+            f"{len(self.holds) - len(left)} of {len(self.holds)} holds done, about {rounded_seconds(self.left_s)} of "
+            f"driving left: {numbers}"
+        )
 
 
 def clock_words(seconds: float) -> str:
@@ -298,6 +309,7 @@ class Following:
             so_far=so_far,
             holds=tuple(holds_so_far(holds, so_far, self.opened.car, self.opened.revision)),
             no_plan=no_plan,
+            plan=planned.plan if planned else None,
             first=planned.first if planned else "",
         )
 

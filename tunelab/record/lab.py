@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import json
 import os
 import re
 import secrets
 import socket
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import nbformat
 
 from tunelab.record.notebook import Notebook, NotebookError, find_notebooks, read_notebook
+from tunelab.record.stored import RECORDS
 from tunelab.workspace import SessionFolder, Workspace
 from tunelab.workspace.folder import SESSIONS_FOLDER
 
 FOLDER = "notebooks"
-FIRST = "explore"  # the kit's notebook that is opened
+FIRST = "explore"  # the kit's notebook to begin with, whatever was driven
+START = "start"  # the page that is opened: what to run next
+SEAL = "sealed"  # in its metadata: digest of its text as the kit wrote it
 LOOPBACK = "127.0.0.1"
 SESSION_LINE = re.compile(r'^session = ".*?"', re.MULTILINE)
 WORKSPACE_LINE = re.compile(r'^workspace = ".*?"', re.MULTILINE)  # of the notebooks that read a whole workspace
@@ -32,6 +37,7 @@ class LaidOut:
     new: tuple[str, ...]  # names of those that were copied
     kept: tuple[str, ...]  # names of those that were there and stay as they are
     beside: dict[str, str]  # name of one that was there and is not the kit's own -> name of the kit's own beside it
+    start: str = START  # name of the page that says what to run next
 
     @property
     def first(self) -> str:
@@ -64,7 +70,78 @@ def lay_out_notebooks(workspace: Workspace, source: Path) -> LaidOut:
         if not (folder / f"{name}.ipynb").exists():
             nbformat.write(_set_to(notebook, _latest(workspace, notebook)), folder / f"{name}.ipynb")
             new.append(name)
-    return LaidOut(folder, tuple(new), tuple(kept), beside)
+    start = _write_start(folder, start_text(workspace, find_notebooks(source), beside))
+    return LaidOut(folder, tuple(new), tuple(kept), beside, start)
+
+
+def start_text(workspace: Workspace, notebooks: Sequence[Notebook], beside: Mapping[str, str]) -> str:
+    """Say what to run next in a workspace, as Markdown: the latest drive, its notebooks in order, what has no record.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Its sessions are read off its folders; no log is opened.
+    notebooks : sequence of Notebook
+        The kit's own.
+    beside : mapping
+        Under which other name the kit's own stands, where its name was taken.
+    """
+    driven = [folder for folder in workspace.sessions.values() if folder.files]
+    lines = [f"# {_plain(workspace.car.name)}: what to run next", ""]
+    if not driven:
+        lines.append("No session has a log yet. Put one into a folder below `sessions/`, beside its `session.toml`.")
+        return "\n".join(lines)
+    latest = max(driven, key=lambda folder: (folder.session.date, folder.name))
+    steps = set(latest.session.steps)
+    lines += [f"The latest drive is `{_plain(latest.name)}` ({', '.join(latest.session.steps)}).", ""]
+    served = [notebook for notebook in notebooks if steps & set(notebook.steps)]
+    for number, notebook in enumerate(sorted(served, key=lambda own: (own.order, own.name)), start=1):
+        name = beside.get(notebook.name, notebook.name)
+        lines.append(f"{number}. [{name}]({name}.ipynb): {notebook.question}")
+    first = beside.get(FIRST, FIRST)
+    lines += [
+        "",
+        f"Whatever was driven, [{first}]({first}.ipynb) shows what is in the log.",
+        "",
+        "In a notebook choose Run, Run All Cells. What you may set stands in its first cells, under `session`.",
+        "",
+    ]
+    waiting = [folder.name for folder in driven if not (workspace.root / RECORDS / folder.name).is_dir()]
+    if waiting:
+        lines += ["These drives have no record yet; in a terminal, in this workspace:", ""]
+        lines += [f"    tunelab record {SESSIONS_FOLDER}/{_plain(name)}" for name in sorted(waiting)]
+    return "\n".join(lines)
+
+
+def _plain(text: str) -> str:
+    """A name without what Markdown would take for a mark or a line of its own."""
+    return re.sub(r"[^\w\s.,:()+-]", "", " ".join(text.split()))
+
+
+def _write_start(folder: Path, text: str) -> str:
+    """Write the page anew, beside one that somebody changed; its name. It holds text alone: nothing in it runs."""
+    cell = nbformat.v4.new_markdown_cell(text, id="what-to-run-next")
+    node = nbformat.v4.new_notebook(cells=[cell], metadata={"tunelab": {SEAL: _seal([cell])}})
+    names = (START, *(f"{START}-kit{'' if k == 1 else f'-{k}'}" for k in range(1, 100)))
+    name = next(name for name in names if _may_be_replaced(folder / f"{name}.ipynb"))
+    nbformat.write(node, folder / f"{name}.ipynb")
+    return name
+
+
+def _may_be_replaced(path: Path) -> bool:
+    """Whether nothing stands there, or a start page as the kit wrote it."""
+    if not path.exists():
+        return True
+    try:
+        node = nbformat.read(path, as_version=4)
+        return node.metadata.tunelab[SEAL] == _seal(node.cells)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):  # whatever else it is
+        return False
+
+
+def _seal(cells: Sequence[nbformat.NotebookNode]) -> str:
+    text = "\0".join(f"{cell.cell_type}\0{cell.source}" for cell in cells)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def _free_name(folder: Path, notebook: Notebook) -> str:

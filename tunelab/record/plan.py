@@ -99,7 +99,7 @@ def _in_short(plan: DrivePlan) -> str:
     if not plan.holds:
         return ""
     return (
-        f"{_count(plan)}, about {_seconds(plan.seconds)} of driving, up to {plan.top_speed_km_h:.0f} km/h"
+        f"{_count(plan)}, about {rounded_seconds(plan.seconds)} of driving, up to {plan.top_speed_km_h:.0f} km/h"
         f"{_later(plan, '; then ', ' in a later drive')}."
     )
 
@@ -121,8 +121,8 @@ def plan_sentence(plan: DrivePlan) -> str:
     )
     reached += f" (limit {plan.limit_pct:g} %)"
     return (
-        f"{_count(plan)}, about {_seconds(plan.seconds)} of driving, {_seconds(plan.hold_s)} of it holding; not above "
-        f"{plan.top_speed_km_h:.0f} km/h and {plan.rev_limit_rpm:.0f} rpm. {reached}"
+        f"{_count(plan)}, about {rounded_seconds(plan.seconds)} of driving, {rounded_seconds(plan.hold_s)} of it "
+        f"holding; not above {plan.top_speed_km_h:.0f} km/h and {plan.rev_limit_rpm:.0f} rpm. {reached}"
         f"{_later(plan, '; what must wait for gentler holds then takes about ', ' more')}. Hold each one still for the "
         "whole time; a passenger calls the numbers."
     )
@@ -133,10 +133,11 @@ def _count(plan: DrivePlan) -> str:
 
 
 def _later(plan: DrivePlan, before: str, behind: str) -> str:
-    return f"{before}{_seconds(plan.later_s)}{behind}" if plan.later_s > 0 else ""
+    return f"{before}{rounded_seconds(plan.later_s)}{behind}" if plan.later_s > 0 else ""
 
 
-def _seconds(seconds: float) -> str:
+def rounded_seconds(seconds: float) -> str:
+    """A time of driving as a plan says it: up to the next five seconds."""
     return f"{5 * np.ceil(seconds / 5):.0f} s"
 
 

@@ -182,7 +182,7 @@ def _model_error(fit: GasFit, signal: DelaySignal) -> tuple[float, float]:
 
 def _shown(fit: GasFit, signal: DelaySignal) -> DelayFit:
     """Turn a fit into the result, with intervals cut off at zero."""
-    reach = float(scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, max(signal.blocks - 5, 3)))
+    reach = float(scipy.special.stdtrit(max(signal.blocks - 5, 3), 0.5 + CONFIDENCE / 2))
 
     def interval(value: float, spread: float) -> tuple[float, float]:
         return max(value - reach * spread, 0.0), value + reach * spread

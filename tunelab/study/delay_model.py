@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from dataclasses import dataclass
 
 import numpy as np
 import scipy
+from scipy.linalg.blas import dtbsv
+from threadpoolctl import threadpool_limits
 
 from tunelab.study.delay_signal import GRID_S, DelaySignal
 
@@ -34,6 +37,7 @@ ANOTHER_S = 0.06  # delays that lie this far apart are two answers, not one with
 FEW_STEPS, HOPELESS = 6, 400.0  # steps of a search, and squared standard errors that it then may not lack
 MORE_STEPS = 40  # of a search that is not hopeless
 ORDER = 12  # of the autoregression that whitens the residuals
+KEPT = 3  # newest results of a part of the model: a search for slopes moves one parameter at a time
 
 
 @dataclass(frozen=True)
@@ -55,37 +59,63 @@ def follow(values: np.ndarray, step_s: float, tau_s: float) -> np.ndarray:
     """First-order lag of a signal that runs straight between samples, shape (n,); exact for ramps."""
     keep = np.exp(-step_s / tau_s)
     share = (1.0 - keep) * tau_s / step_s
-    return scipy.signal.lfilter([1.0 - share, share - keep], [1.0, -keep], values, zi=[share * values[0]])[0]
+    pushed = (1.0 - share) * values
+    pushed[1:] += (share - keep) * values[:-1]
+    pushed[0] += share * values[0]
+    bands = np.vstack([np.ones(values.size), np.full(values.size, -keep)])  # each value less `keep` of the one before
+    return dtbsv(1, np.asfortranarray(bands), pushed, lower=1, diag=1, overwrite_x=True)
 
 
 def fuelled_at(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
     """Time at which the gas seen at each reading was fuelled [s], shape (readings,)."""
-    delay_s, delay_flow_s_kg_h = parameters[:2]
-    exhaust = signal.exhaust_kg_h * _more_fuel(signal, parameters) ** signal.fuel_share
+    return _left_cylinder(signal, float(parameters[1]), float(parameters[11])) - parameters[0]
+
+
+@functools.lru_cache(maxsize=KEPT)
+def _left_cylinder(signal: DelaySignal, delay_flow_s_kg_h: float, dead_time_ms: float) -> np.ndarray:
+    """Time at which the gas seen at each reading set out for the sensor [s], shape (readings,)."""
+    pushed, at_reading = _pushed(signal, dead_time_ms)
+    return np.interp(at_reading - delay_flow_s_kg_h, pushed, signal.grid_s)
+
+
+@functools.lru_cache(maxsize=KEPT)
+def _pushed(signal: DelaySignal, dead_time_ms: float) -> tuple[np.ndarray, np.ndarray]:
+    """Exhaust that has passed by each time of the grid and at each reading [kg/h s]."""
+    exhaust = signal.exhaust_kg_h * _more_fuel(signal, dead_time_ms) ** signal.fuel_share
     pushed = np.append(0.0, np.cumsum(0.5 * GRID_S * (exhaust[1:] + exhaust[:-1])))
-    at_reading = np.interp(signal.time_s, signal.grid_s, pushed)
-    return np.interp(at_reading - delay_flow_s_kg_h, pushed, signal.grid_s) - delay_s
+    return pushed, np.interp(signal.time_s, signal.grid_s, pushed)
 
 
 def predict(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
     """Logarithm of lambda as the sensor would show it, less its mean and trend in each block, shape (readings,)."""
-    lag_s, film, log_film_s, gain = parameters[2:6]
-    fuel = signal.fuel * _more_fuel(signal, parameters)
-    burnt = (1.0 - film) * fuel + film * follow(fuel, GRID_S, np.exp(log_film_s))
-    seen = follow(_air(signal, parameters) - gain * np.log(burnt), GRID_S, lag_s)
+    lag_s, film, log_film_s, gain = (float(value) for value in parameters[2:6])
+    log_burnt = _log_burnt(signal, film, log_film_s, float(parameters[11]))
+    seen = follow(_air(signal, parameters) - gain * log_burnt, GRID_S, lag_s)
     return detrend(np.interp(fuelled_at(signal, parameters), signal.grid_s, seen), signal)
 
 
-def _more_fuel(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
+@functools.lru_cache(maxsize=KEPT)
+def _log_burnt(signal: DelaySignal, film: float, log_film_s: float, dead_time_ms: float) -> np.ndarray:
+    """Logarithm of the fuel that gets past the wall film, shape (grid,)."""
+    fuel = signal.fuel * _more_fuel(signal, dead_time_ms)
+    return np.log((1.0 - film) * fuel + film * follow(fuel, GRID_S, np.exp(log_film_s)))
+
+
+def _more_fuel(signal: DelaySignal, dead_time_ms: float) -> np.ndarray:
     """Fuel over that by the revision's dead time, shape (grid,)."""
-    return np.maximum(1.0 + parameters[11] / signal.open_ms, 0.1)
+    return np.maximum(1.0 + dead_time_ms / signal.open_ms, 0.1)
 
 
 def _air(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
     """Logarithm of the air that the cylinders draw, up to a constant, shape (grid,). No film holds it up."""
     bands, lead_s, by_pressure = parameters[6:9], parameters[9], parameters[10]
-    rise = np.gradient(signal.air[0] + signal.air[1], GRID_S)
-    return bands @ signal.air + lead_s * rise + by_pressure * signal.by_pressure
+    return bands @ signal.air + lead_s * _rise(signal) + by_pressure * signal.by_pressure
+
+
+@functools.lru_cache(maxsize=1)
+def _rise(signal: DelaySignal) -> np.ndarray:
+    """Slope of the air's logarithm without its ripple [1/s], shape (grid,)."""
+    return np.gradient(signal.air[0] + signal.air[1], GRID_S)
 
 
 def detrend(values: np.ndarray, signal: DelaySignal) -> np.ndarray:
@@ -138,6 +168,11 @@ def fit_gas(signal: DelaySignal) -> GasFit:
     A swing that comes again and again fits nearly as well when it is laid one swing too late. So each of several ranges
     of delay is searched by itself, without leaving it; what is found besides the best is kept as its rivals.
     """
+    with threadpool_limits(limits=1):  # the matrices are narrow: threads only wait for one another
+        return _fit_gas(signal)
+
+
+def _fit_gas(signal: DelaySignal) -> GasFit:
     measured = detrend(signal.measured, signal)
     guesses = _first_guesses(signal, measured)
     solution, white = _settle(signal, measured, guesses[0].parameters)

@@ -33,7 +33,7 @@ class NothingTrusted(ValueError):
     """A channel holds no reading to be trusted; the message names it."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class DelaySignal:
     """Promised lambda on a grid and measured lambda at the sensor's own fresh readings."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -16,6 +16,7 @@ from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import APART, Coverage
 from tunelab.study.hold import BALANCE_KW
 from tunelab.study.hold_choice import (
+    CONSUMERS_S,
     MOVE_S,
     Choice,
     Chosen,
@@ -84,7 +85,7 @@ class DrivePlan:
     @property
     def seconds(self) -> float:
         """Time of all holds with the rolling and the way from one to the next."""
-        return float(sum(hold.seconds + hold.roll_s + MOVE_S for hold in self.holds))
+        return driving_s(self.holds)
 
     @property
     def hold_s(self) -> float:
@@ -98,6 +99,12 @@ class DrivePlan:
         table = pd.DataFrame(rows, columns=names)
         table.insert(0, "number", np.arange(1, len(rows) + 1))
         return table.astype({"gear": "Int64"})
+
+
+def driving_s(holds: Iterable[Hold]) -> float:
+    """Time of holds with the way to each, switching consumers on, and the rolling for the brakes. [s]"""
+    switching = {"all on": CONSUMERS_S}
+    return float(sum(h.seconds + h.roll_s + MOVE_S + switching.get(h.consumers, 0.0) for h in holds))
 
 
 def plan_drive(

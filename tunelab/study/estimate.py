@@ -100,7 +100,7 @@ def mean_estimate(
     else:
         short = (known.size - 1) / max(known.size - known.size / worth, 1.0)  # neighbours alike hide some of the spread
         error, freedom = known.std(ddof=1) * np.sqrt(short / worth), max(worth - 1.0, 1.0)
-    reach = float(scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, freedom) * error)
+    reach = float(scipy.special.stdtrit(freedom, 0.5 + CONFIDENCE / 2) * error)
     method = f"mean of {known.size} {what}, Student interval"
     if not reach > ROUNDING * max(abs(mean), 1e-300):
         return Estimate(mean, NAN, NAN, unit, used, flagged, f"mean of {known.size} {what} that never differ")
@@ -137,7 +137,9 @@ def worst_estimate(values: ArrayLike, unit: str, *, step: float, flagged: int, w
     largest, text = float(known.max()), f"largest of {known.size} {what}"
     if known.size < LEAST_FOR_INTERVAL:
         return Estimate(largest, NAN, NAN, unit, known.size, flagged, f"{text}, too few for an interval")
-    reach = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, known.size - 1) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
+    reach = (
+        scipy.special.stdtrit(known.size - 1, 0.5 + CONFIDENCE / 2) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
+    )
     upper = max(float(known.mean() + reach), largest + step)
     text += "; the interval reaches to where the next is to be expected"
     return Estimate(largest, largest - step, upper, unit, known.size, flagged, text)

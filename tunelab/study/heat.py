@@ -195,7 +195,7 @@ def _slope(error: np.ndarray, base: np.ndarray, moved: dict[str, np.ndarray], na
     freedom = max(left.size - columns.shape[1], 1)
     widen = np.sqrt((1.0 + echo) / (1.0 - echo))  # neighbouring blocks lean on one another
     error_of = float(np.sqrt(np.sum(left**2) / freedom * inverse[position, position])) * widen
-    reach = float(scipy.stats.t.ppf(0.975, freedom)) * error_of
+    reach = float(scipy.special.stdtrit(freedom, 0.975)) * error_of
     value = float(best[position])
     text = f"straight line over {left.size} steady blocks, airflow and the other temperature held constant"
     return Estimate(value, value - reach, value + reach, "% per °C", left.size, 0, text)

@@ -156,7 +156,7 @@ def _interval(part: pd.DataFrame) -> tuple[float, float]:
     means = part.groupby("stretch")["error"].mean().to_numpy()
     if means.size < 2:
         return float("nan"), float("nan")
-    half = scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, means.size - 1) * means.std(ddof=1) / np.sqrt(means.size)
+    half = scipy.special.stdtrit(means.size - 1, 0.5 + CONFIDENCE / 2) * means.std(ddof=1) / np.sqrt(means.size)
     middle = float(part["error"].mean())
     return middle - float(half), middle + float(half)
 

@@ -289,7 +289,7 @@ def _predicted(readings, events: pd.DataFrame, given: np.ndarray, limit: float, 
         text = "fewer than two events passed the limit: how high the next one comes is not known."
         return Finding("spark.predicted", title, None, "°", None, None, None, *counts, "not_shown", limit, text)
     spread = float(peaks.std(ddof=1)) * np.sqrt(1 + 1 / peaks.size)
-    half = float(np.hypot(scipy.stats.t.ppf(0.975, peaks.size - 1) * spread, step / 2))
+    half = float(np.hypot(scipy.special.stdtrit(peaks.size - 1, 0.975) * spread, step / 2))
     value = float(left.max())
     unspared = height + np.where(came & (given > 0), half, step / 2)
     upper = max(value + step / 2, float(unspared.max()))

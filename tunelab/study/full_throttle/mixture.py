@@ -192,13 +192,13 @@ def _mean_of_pulls(part: pd.DataFrame) -> tuple[float, float]:
     means = part.groupby("stretch")["lambda"].mean().to_numpy()
     if means.size >= 3:
         return float(means.mean()), float(
-            scipy.stats.t.ppf(0.975, means.size - 1) * means.std(ddof=1) / np.sqrt(means.size)
+            scipy.special.stdtrit(means.size - 1, 0.975) * means.std(ddof=1) / np.sqrt(means.size)
         )
     values = part["lambda"].to_numpy()
     if values.size < 8:
         return float(values.mean()), float("nan")
     apart = values.reshape(-1)[: values.size // 4 * 4].reshape(4, -1).mean(axis=1)
-    return float(values.mean()), float(scipy.stats.t.ppf(0.975, 3) * apart.std(ddof=1) / 2)
+    return float(values.mean()), float(scipy.special.stdtrit(3, 0.975) * apart.std(ddof=1) / 2)
 
 
 def _delay_only(table: pd.DataFrame, car: Car, stretches) -> pd.DataFrame:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
+from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 
 SLOWEST_KM_H = 12.0  # below it speed sensors count too coarsely
 STEADY_WINDOW_S = 1.0
@@ -81,16 +81,17 @@ def _coupled(ratio: np.ndarray, log_speed_: np.ndarray, step_s: float) -> tuple[
     rows = rows_in(0.6, step_s)
     smooth = rolling(ratio, rows, "median")
     known = np.isfinite(smooth) & ~(np.abs(rolling(np.gradient(smooth) / step_s, rows, "mean")) > QUICK_PER_S)
-    follows, free = np.zeros(ratio.size, dtype=bool), np.zeros(ratio.size, dtype=bool)
-    pace = np.full(ratio.size, np.nan)
-    for first, last in runs(known):
-        car, drift = (_slope(values[first:last], step_s) for values in (log_speed_, ratio))
-        pace[first:last] = car
-        moves = np.abs(car) > MOVING_PER_S
-        lags = -drift / np.where(moves, car, 1.0)  # share of the car's movement that the engine does not make
-        follows[first:last] = moves & (np.abs(lags) < FOLLOWS)
-        free[first:last] = moves & (lags >= FOLLOWS)
-    return follows, free, pace
+    rows_kept = np.flatnonzero(known)
+    stretch = np.cumsum(np.diff(rows_kept, prepend=-2) > 1)
+    apart = rows_kept + stretch * rows_in(FOLLOW_WINDOW_S, step_s)  # no window reaches from one stretch into another
+    car, drift = (np.full(ratio.size, np.nan) for _ in range(2))
+    for slope, values in ((car, log_speed_), (drift, ratio)):
+        spaced = np.full(apart[-1] + 1 if apart.size else 0, np.nan)
+        spaced[apart] = values[rows_kept]
+        slope[rows_kept] = _slope(spaced, step_s)[apart]
+    moves = np.abs(car) > MOVING_PER_S
+    lags = -drift / np.where(moves, car, 1.0)  # share of the car's movement that the engine does not make
+    return moves & (np.abs(lags) < FOLLOWS), moves & (lags >= FOLLOWS), car
 
 
 def _slope(values: np.ndarray, step_s: float) -> np.ndarray:

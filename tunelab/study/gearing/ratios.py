@@ -112,8 +112,29 @@ def _peaks(trace: SpeedRatio) -> np.ndarray:
     edges = np.arange(values.min() - 0.1, values.max() + 0.1, BIN)
     density = scipy.ndimage.gaussian_filter1d(np.histogram(values, edges)[0].astype(float), SMOOTHING / BIN)
     least = 0.25 * LEAST_SECONDS / trace.step_s * BIN / (SMOOTHING * np.sqrt(2 * np.pi))
-    found, _ = scipy.signal.find_peaks(density, height=least, prominence=least, distance=round(APART / BIN))
-    return (edges[:-1] + BIN / 2)[found]
+    return (edges[:-1] + BIN / 2)[find_peaks(density, least, round(APART / BIN))]
+
+
+def find_peaks(values: np.ndarray, least: float, apart: int) -> np.ndarray:
+    """Places of the peaks of values, shape (n,), that rise by `least` above zero and above the saddles around them.
+
+    Of two that are less than `apart` places from each other the higher one counts.
+    """
+    tops = np.flatnonzero((values[1:-1] > values[:-2]) & (values[1:-1] >= values[2:])) + 1
+    tops = tops[values[tops] >= least]
+    kept: list[int] = []
+    for top in tops[np.argsort(-values[tops], kind="stable")]:
+        if all(abs(int(top) - other) >= apart for other in kept):
+            kept.append(int(top))
+    return np.array([top for top in sorted(kept) if _rise(values, top) >= least], dtype=int)
+
+
+def _rise(values: np.ndarray, top: int) -> float:
+    """How far a peak rises above the higher of the two lowest places on the way to a higher one or to the end."""
+    left, right = values[top::-1], values[top:]
+    higher = [np.flatnonzero(side > values[top]) for side in (left, right)]
+    lows = [side[: at[0] if at.size else None].min() for side, at in zip((left, right), higher, strict=True)]
+    return float(values[top] - max(lows))
 
 
 def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
@@ -134,11 +155,17 @@ def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
 def block_interval(trace: SpeedRatio, near: np.ndarray) -> tuple[float, float, float, int]:
     """Mean of the logarithm over chosen rows and its interval from block means; NaN bounds below four blocks."""
     means = _block_means(trace, near)
-    centre = float(np.median(trace.log_ratio[near])) if means.size < 4 else float(scipy.stats.trim_mean(means, 0.1))
+    centre = float(np.median(trace.log_ratio[near])) if means.size < 4 else _trimmed_mean(means, 0.1)
     if means.size < 4:
         return centre, float("nan"), float("nan"), means.size
-    error = means.std(ddof=1) / np.sqrt(means.size) * scipy.stats.t.ppf(0.5 + CONFIDENCE / 2, means.size - 1)
+    error = means.std(ddof=1) / np.sqrt(means.size) * scipy.special.stdtrit(means.size - 1, 0.5 + CONFIDENCE / 2)
     return centre, centre - error, centre + error, means.size
+
+
+def _trimmed_mean(values: np.ndarray, share: float) -> float:
+    """Mean without a share of the lowest and of the highest values."""
+    off = int(share * values.size)
+    return float(np.sort(values)[off : values.size - off].mean())
 
 
 def _block_means(trace: SpeedRatio, near: np.ndarray) -> np.ndarray:

@@ -7,7 +7,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.log.flag import trusted
+from tunelab.log.flag import trusted_rows
 
 # What must not take a reading away from a study of pulls and coast-downs: they are transient by nature, and whether the
 # engine is warm or its fuel cut says nothing about speeds.
@@ -19,19 +19,19 @@ LONGEST_BRIDGE_STEPS = 2.2  # unless the channel is slow by itself: then this ma
 
 def has(log: xr.Dataset, name: str) -> bool:
     """Whether the log holds at least one reading of a channel."""
-    return name in log and bool(np.isfinite(log[name].values).any())
+    return name in log and bool(np.isfinite(log.variables[name].values).any())
 
 
 def never_moves(log: xr.Dataset, name: str) -> bool:
     """Whether a channel is logged and stands at one value throughout: a dead sensor reads the same."""
-    values = log[name].values if has(log, name) else np.array([])
+    values = log.variables[name].values if has(log, name) else np.array([])
     known = values[np.isfinite(values)]
     return bool(known.size) and bool(np.ptp(known) == 0)
 
 
 def trusted_values(log: xr.Dataset, name: str) -> np.ndarray:
     """Readings of one channel, NaN where a flag of its own, a gap or an exclusion stands; shape (time,)."""
-    return np.where(trusted(log, name, allow=OF_NO_MATTER).values, log[name].values, np.nan)
+    return np.where(trusted_rows(log, name, allow=OF_NO_MATTER), log.variables[name].values, np.nan)
 
 
 def fresh_readings(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -39,8 +39,8 @@ def fresh_readings(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
     values = trusted_values(log, name)
     keep = np.isfinite(values)
     if f"{name}_fresh" in log:
-        keep &= log[f"{name}_fresh"].values == 1
-    return log["time"].values[keep], values[keep]
+        keep &= log.variables[f"{name}_fresh"].values == 1
+    return log.variables["time"].values[keep], values[keep]
 
 
 def rate_hz(log: xr.Dataset, name: str) -> float:
@@ -63,7 +63,7 @@ def at_rows(log: xr.Dataset, name: str) -> np.ndarray:
     KeyError
         No channel has that name.
     """
-    row_time = log["time"].values
+    row_time = log.variables["time"].values
     if name not in log and name in CHANNELS:
         return np.full(row_time.size, np.nan)
     time, values = fresh_readings(log, name)
@@ -81,13 +81,13 @@ def _same_episode(log: xr.Dataset, time: np.ndarray, after: np.ndarray) -> np.nd
     """Whether the readings before and after each row belong to one episode."""
     if "episode" not in log:
         return np.ones(after.size, dtype=bool)
-    episode = log["episode"].values[np.searchsorted(log["time"].values, time)]
+    episode = log.variables["episode"].values[np.searchsorted(log.variables["time"].values, time)]
     return episode[after] == episode[after - 1]
 
 
 def row_step_s(log: xr.Dataset) -> float:
     """Median step between rows. [s]"""
-    time = log["time"].values
+    time = log.variables["time"].values
     return float(np.median(np.diff(time))) if time.size > 1 else float("nan")
 
 

@@ -20,7 +20,7 @@ def bank_difference(blocks: pd.DataFrame, car: Car) -> BankDifference | None:
     if placement == "none" or both["hold"].nunique() < LEAST_HOLDS:
         return None
     apart = 100 * (both["log_lambda_2"] - both["log_lambda_1"]).groupby(both["hold"]).mean().to_numpy()
-    half = float(scipy.stats.t.ppf(0.975, apart.size - 1) * apart.std(ddof=1) / np.sqrt(apart.size))
+    half = float(scipy.special.stdtrit(apart.size - 1, 0.975) * apart.std(ddof=1) / np.sqrt(apart.size))
     mean = float(apart.mean())
     clear = abs(mean) > half
     if placement == "same pipe":

@@ -36,7 +36,7 @@ def dense_readings(coordinate: Coordinate, curve: MeterCurve) -> np.ndarray:
 def interval_width(joint: Joint) -> float:
     """Multiplier of a standard deviation for 95 %, wider where there are few holds (Student's t)."""
     holds = int(joint.design.blocks["hold"].max()) + 1
-    return float(scipy.stats.t.ppf(0.975, max(holds - 12, 3)))
+    return float(scipy.special.stdtrit(max(holds - 12, 3), 0.975))
 
 
 def reach_seconds(design: Design, reading: np.ndarray) -> np.ndarray:

@@ -79,7 +79,7 @@ def _by_hold(loaded: pd.DataFrame, log_error: pd.Series) -> pd.DataFrame:
     mean, count = groups.mean(), groups.size()
     free = float((count - 1).sum())
     within = np.sqrt(float((groups.var(ddof=1) * (count - 1)).sum()) / free) if free else NAN
-    reach = scipy.stats.t.ppf(0.975, max(free, 1.0)) * np.sqrt(within**2 / count + HOLD_SD_PCT**2)
+    reach = scipy.special.stdtrit(max(free, 1.0), 0.975) * np.sqrt(within**2 / count + HOLD_SD_PCT**2)
     return pd.DataFrame({"hold": mean.index, "mean": mean.to_numpy(), "reach": reach.to_numpy()})
 
 
