@@ -13,6 +13,7 @@ _NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "steady": (
         ("engine_speed_rpm",),
         (*METER, "air_flow_kg_h"),
+        ("manifold_kpa",),
         ("pulse_width_ms",),
         ("lambda_measured",),
         ("battery_v",),
@@ -21,6 +22,7 @@ _NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "part-throttle": (
         ("engine_speed_rpm",),
         (*METER, "air_flow_kg_h"),
+        ("manifold_kpa",),
         ("pulse_width_ms",),
         ("lambda_measured",),
         ("throttle_pct",),
@@ -61,6 +63,7 @@ _HELPFUL: dict[str, tuple[tuple[str, ...], ...]] = {
         ("lambda_commanded",),
         ("pulse_width_ms",),
         (*METER, "air_flow_kg_h"),
+        ("manifold_kpa",),
         ("trim_short_pct",),
         ("trim_long_pct",),
         ("battery_v",),

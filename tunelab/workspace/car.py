@@ -208,7 +208,7 @@ class Car(Table):
 
     @model_validator(mode="after")
     def _air_in_the_meters_place(self) -> Car:
-        """Where there is no meter, the air that the ECU calculates takes its reading's place, up to what the engine takes.
+        """Where there is no meter, the air that the ECU calculates takes its place, up to what the engine takes.
 
         So every question that only wants to know how much air there is can be asked of any car.
         """

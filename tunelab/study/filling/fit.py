@@ -224,7 +224,7 @@ def _dead_sd(shown: tuple[bool, bool]) -> np.ndarray:
 
 
 def _shown(holds: Holds, solved: Solved) -> tuple[bool, bool]:
-    """Whether level and change with voltage of the dead-time error can be shown, beside a table that may bend freely."""
+    """Whether level and change with voltage of the dead-time error is shown beside a table that may bend freely."""
     sizes = solved.sizes.copy()
     names = list(FREE)
     sizes[: len(names)] = np.log(list(FREE.values()))
