@@ -230,7 +230,7 @@ def _same_retreat(one: Revision, other: Revision) -> bool:
 
 def _distance(one: Revision, other: Revision) -> float:
     """How far two revisions lie apart, the parts each on its own scale."""
-    scale = {"%": 1.0, "ms": 0.01, "rpm": 100.0, "°": 1.0}
+    scale = {"%": 1.0, "ms": 0.01, "rpm": 100.0, "°": 1.0, "s": 0.1}
     found = [d for d in differences(one, other) if d.part != "curve_top"]
     retreat = 0.0 if _same_retreat(one, other) else NOT_TOLD
     return retreat + sum(abs(d.change) / scale[d.unit] if np.isfinite(d.change) else NOT_TOLD for d in found)

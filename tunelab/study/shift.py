@@ -127,10 +127,8 @@ class RevLimitProposal:
         """
         if not self.parts():
             raise ValueError("nothing to write: the rev limit stays.")
-        more = {"name": name, "date": date, "based_on": self.base.name, "proposed_in": None, "entered_by": None}
-        more |= {"also_changed": [], "spark_retreat": None}
         fuelling = self.base.fuelling.model_dump() | {"rev_limit_rpm": self.proposed_rpm}
-        return Revision.model_validate(self.base.model_dump() | more | {"fuelling": fuelling})
+        return self.base.followed_by(name, date, {"fuelling": fuelling})
 
 
 def propose_rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLimitProposal:
