@@ -16,7 +16,7 @@ import scipy
 from tunelab.study.estimate import Estimate, Question, judge, worst_estimate
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import FuelCutStudy
-from tunelab.study.fuel_cut.study import ALIKE_RPM
+from tunelab.study.fuel_cut.study import ALIKE_RPM, READING_RPM, ended_alone
 from tunelab.study.table_proposal import (
     CHANGED,
     COLUMNS,
@@ -42,7 +42,7 @@ LEAST_ADDED = 0.15  # of what is needed: less cannot be scaled
 ADDED_ERROR = 0.2  # of what is needed: how well the log tells what the ECU added; its own filters look like it
 WIDE_OPEN_PCT = 80.0  # throttle at which a tip-in ends at full load
 KEPT, TOO_LITTLE = "kept rich", "nothing to scale"
-RETURN_STEP_RPM, RETURN_MOST_RPM = 10.0, 200.0
+RETURN_MOST_RPM = 200.0  # by which one revision raises the speeds of the fuel cut
 LEAST_CUTS = 3
 FUEL_TITLE = "Fuel for tip-ins"
 CUT_TITLE = "Fuel cut on overrun"
@@ -314,7 +314,7 @@ def propose_cut(cut: FuelCutStudy, car: Car, revision: Revision) -> TableProposa
     Both only ever go up: fuel that comes back sooner. What the log shows has to agree with the revision.
     """
     own, limit = revision.fuel_cut, car.limits.idle_undershoot_max_rpm
-    dips = _dips(cut)
+    dips = ended_alone(cut.cuts)["dip_rpm"].to_numpy(dtype=float)
 
     def none(why: str) -> TableProposal:
         return nothing_proposed("fuel_cut", CUT_TITLE, revision, why)
@@ -333,13 +333,13 @@ def propose_cut(cut: FuelCutStudy, car: Car, revision: Revision) -> TableProposa
     if dips.size < LEAST_CUTS:
         return none(f"{LEAST_CUTS} cuts that end by themselves are wanted, and {dips.size} did.")
     stalled = bool(cut.cuts["stalled"].any())
-    worst = worst_estimate(dips, "rpm", step=RETURN_STEP_RPM, flagged=0, what="re-entries")
+    worst = worst_estimate(dips, "rpm", step=READING_RPM, flagged=0, what="re-entries")
     if worst.value <= limit and not stalled:
         return none(
             f"the engine dips by {worst.words(0)} below its idle target after them, the owner allows {limit:g}."
         )
     wanted = max(worst.value - limit, 50.0 if stalled else 0.0)
-    step = min(RETURN_STEP_RPM * float(np.ceil(wanted / RETURN_STEP_RPM)), RETURN_MOST_RPM)
+    step = min(READING_RPM * float(np.ceil(wanted / READING_RPM)), RETURN_MOST_RPM)
     highest = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
     step = max(min(step, highest - own.entry_rpm), 0.0)
     if not step:
@@ -358,10 +358,3 @@ def propose_cut(cut: FuelCutStudy, car: Car, revision: Revision) -> TableProposa
     content = {"entry_rpm": own.entry_rpm + step, "return_rpm": own.return_rpm + step}
     notes = (f"By {len(dips)} cuts that ended by themselves: {worst.method}, {worst.words(0)}.",)
     return TableProposal("fuel_cut", CUT_TITLE, revision, table, "", (then,), (), notes, content)
-
-
-def _dips(cut: FuelCutStudy) -> np.ndarray:
-    """How far engine speed dipped below its target after cuts that ended by themselves. [rpm]"""
-    own = cut.cuts[cut.cuts["ended_by"] == "speed"]
-    dips = own["dip_rpm"].to_numpy(dtype=float)
-    return dips[np.isfinite(dips)]
