@@ -17,6 +17,7 @@ from tunelab.record.change import join
 from tunelab.record.chapter import Chapter, Section
 from tunelab.record.opened import OpenedSession
 from tunelab.record.to_enter import entry_rows, entry_table, parts_revision, standing_of_parts, tables_csv
+from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import FuelCutStudy
 from tunelab.study.gearing.reading import fresh_readings
@@ -26,7 +27,7 @@ from tunelab.study.idle_tables import idle_blocks, load_cost, propose_idle
 from tunelab.study.launch import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, effects_table
 from tunelab.study.overlay import overlay
 from tunelab.study.road import RoadDrive
-from tunelab.study.table_proposal import TableProposal
+from tunelab.study.table_proposal import TableProposal, nothing_proposed
 from tunelab.study.tip_in_fuel import propose_cut, propose_tip_in_fuel
 from tunelab.study.transient import TransientStudy, proposal_sentence
 from tunelab.study.trims import ONLY_ONCE, WRONG_AT_IDLE, TrimStudy, change_sentence, compare_trims, study_trims
@@ -49,10 +50,19 @@ class Manners:
 def road_tables(
     log: xr.Dataset, opened: OpenedSession, idle: IdleStudy, cut: FuelCutStudy, transient: TransientStudy
 ) -> tuple[TableProposal, ...]:
-    """What a road drive asks to be entered: idle, tip-ins, fuel cut; each with the reason where nothing is."""
+    """What a road drive asks to be entered: idle, tip-ins, fuel cut; each with the reason where nothing is.
+
+    Nothing is proposed from a log that a consistency check stops.
+    """
     car, revision = opened.car, opened.revision
-    found = propose_idle(log, car, revision, idle, cut)
-    return (*found, propose_tip_in_fuel(transient, car, revision), propose_cut(cut, car, revision))
+    found = (*propose_idle(log, car, revision, idle, cut), propose_tip_in_fuel(transient, car, revision),
+             propose_cut(cut, car, revision))  # fmt: skip
+    stopped = stops(check_consistency([log], car, opened.workspace.revisions, revision.name))
+    if not stopped:
+        return found
+    why = f"withheld. {stopped[0].title}: {stopped[0].because}"
+    seen = [[finding for finding in one.found if "predicted" not in finding.id] for one in found]
+    return tuple(nothing_proposed(one.key, one.title, revision, why, own) for one, own in zip(found, seen, strict=True))
 
 
 def idle_load(log: xr.Dataset, opened: OpenedSession) -> Finding:

@@ -239,7 +239,7 @@ def _retreat_deg(s: State, tables: EcuTables) -> float:
         if cell.engine_speed_from_rpm <= s.engine_speed_rpm < cell.engine_speed_to_rpm
         and cell.load_from_pct <= 100.0 * s.load < cell.load_to_pct
     )
-    return next(inside, 0.0)
+    return sum(inside)
 
 
 def step_spark(s: State, truth: Truth, tables: EcuTables, luck: float, dt: float) -> None:
