@@ -1,4 +1,4 @@
-"""A whole tune on a simulated car: drive, propose, enter, drive again, until the gates that these drives answer are met.
+"""A whole tune on a simulated car: drive, propose, enter, drive again, until the gates of these drives are met.
 
 The car is the simulator's, drawn at random, with every optional table stated and wrong. Library functions are called as
 the notebooks call them; what is entered is exactly what is proposed, by a person who enters everything.
