@@ -15,7 +15,7 @@ from tunelab.record.change import curve_to_enter, need_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.opened import OpenedSession
 from tunelab.record.steady import next_name
-from tunelab.record.to_enter import rev_limit_table, standing_of_parts
+from tunelab.record.to_enter import MARK, rev_limit_table, standing_of_parts
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
@@ -149,15 +149,18 @@ def fuel_table(fuel: FullLoadProposal) -> tuple[tuple[str, pd.DataFrame], ...]:
         return ()
     table, own = fuel.table, fuel.base.full_load_fuel
     change = 100 * (table["lambda"] / table["lambda_after"] - 1)
+    ends = zip(table["lambda"], table["lower"], table["upper"], strict=True)
+    marked = zip(table["proposed"], table["in_force"], strict=True)
     shown = pd.DataFrame({
         "engine speed [rpm]": table["engine_speed_rpm"],
         "now": table["in_force"].round(3),
-        "proposed": table["proposed"].round(3),
+        "proposed": [f"{MARK} {value:.3f}" if value != now else f"{value:.3f}" for value, now in marked],
         "fuel in all [%]": change.round(1),
-        "lambda now": table["lambda"].round(3),
+        "measured lambda": [
+            f"{value:.3f} ({lower:.3f} to {upper:.3f})" if np.isfinite(value) else "–" for value, lower, upper in ends
+        ],
         "lambda expected": table["lambda_after"].round(3),
-        "readings": table["readings"],
-        "pulls": table["pulls"],
+        "evidence": [f"{row.readings} in {row.pulls} pulls" for row in table.itertuples()],
         "basis": table["basis"],
     })  # fmt: skip
     what = "Commanded lambda" if own is not None and own.key == "commanded_lambda" else "Factor on the fuel"
