@@ -120,7 +120,7 @@ def tune(seed: int, *, most_rounds: int) -> Tuned:
 
 
 def _settled(state) -> bool:
-    """Whether a gate is met; an engine that never knocks leaves a knock reading that never moves, which shows nothing."""
+    """Whether a gate is met; an engine that never knocks leaves a knock reading that never moves."""
     return state.status == "met" or (state.gate.name == "knock" and state.status == "not_shown")
 
 

@@ -49,9 +49,9 @@ def test_the_openings_that_the_engine_wants_are_proposed_and_what_was_not_idled_
 
 def test_the_interval_covers_what_the_engine_wants_over_engines():
     """95 % of intervals should; the bench takes many more engines."""
-    found = [trial(seed) for seed in range(5)]
-    assert sum(len(inside) for inside in found) >= 18
-    assert sum(int(inside.sum()) for inside in found) >= sum(len(inside) for inside in found) - 2
+    found = [trial(seed) for seed in range(3)]
+    assert sum(len(inside) for inside in found) >= 11
+    assert sum(int(inside.sum()) for inside in found) >= sum(len(inside) for inside in found) - 1
 
 
 def trial(seed):
@@ -101,7 +101,7 @@ def test_a_base_that_is_right_within_its_interval_changes_nothing():
 
 
 @pytest.mark.parametrize(("engine", "more", "because"), [
-    (IdleEngine(), {"authority_pct": 1.0}, "never stood within 25 rpm"),
+    (IdleEngine(), {"authority_pct": 1.0}, "never within 25 rpm"),
     (IdleEngine(), {"visits": [Visit(40, 45)]}, "no breakpoint was idled at"),
 ])  # fmt: skip
 def test_why_no_base_is_proposed(engine, more, because):

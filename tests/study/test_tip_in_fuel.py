@@ -35,7 +35,7 @@ def owner(**limits):
     return Car.model_validate(plain_film.CAR.model_dump() | {"limits": plain_film.CAR.limits.model_dump() | limits})
 
 
-def studied(engine, seed=1, steps=14):
+def studied(engine, seed=1, steps=9):
     log = plain_film.drive(engine, seed=seed, steps=steps, rate_hz=25.0)
     log = flag_log(log, plain_film.CAR, plain_film.SESSION, revision=plain_film.REVISION)
     sensor = replace(TRUTH.sensor, delay_s=engine.delay_s, lag_s=engine.lag_s,

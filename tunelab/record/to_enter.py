@@ -27,7 +27,7 @@ MARK = "▸"  # before a value that changes
 def entry_table(proposal: TableProposal) -> tuple[tuple[str, pd.DataFrame], ...]:
     """What to enter of one table of the revision, for the first page; nothing where nothing changes.
 
-    Every breakpoint stands there, those that change with a mark before their new value.
+    Every breakpoint is there, those that change with a mark before their new value.
     """
     return (entry_rows(proposal),) if proposal.changes else ()
 

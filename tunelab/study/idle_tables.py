@@ -196,7 +196,7 @@ def _measured(seen: pd.DataFrame, points: np.ndarray, k: int, column: str, betwe
     """Value at a breakpoint by the visits to its temperature, the slope over temperature taken out.
 
     Visits differ by more than their own noise (oil, charge, mixture): with few of them the spread that they usually
-    have stands in for theirs.
+    have is taken for theirs.
     """
     own = _window(seen, points, k)
     own = own[np.isfinite(own[column])]
@@ -269,10 +269,10 @@ def _why_no_base(known, on_target, still: bool, value: np.ndarray, own: IdleBase
         what = "idle_actuator_pct" if own.key == "actuator_pct" else "airflow"
         return f"no settled idle with coolant temperature and {what} is in the log."
     if still:
-        return "the reading never changed at idle, so it cannot be told from a dead one."
+        return "the reading never changed at idle, so it may as well be a dead one."
     if on_target.empty:
         return (
-            f"the idle never stood within {SETTLED_RPM:g} rpm of its target: the control does not reach it, so its "
+            f"the idle was never within {SETTLED_RPM:g} rpm of its target: the control does not reach it, so its "
             "opening is not what the target wants. Look at the throttle stop, for false air and at the target first."
         )
     if not np.isfinite(value).any():

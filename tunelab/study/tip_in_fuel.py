@@ -49,7 +49,7 @@ CUT_TITLE = "Fuel cut on overrun"
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Region:
     """What one region of the film tells: mg needed and given per tip-in, and whether less fuel is safe there."""
 
     row: pd.Series  # of TransientStudy.fuel
@@ -96,7 +96,7 @@ def propose_tip_in_fuel(study: TransientStudy, car: Car, revision: Revision) -> 
     Returns
     -------
     TableProposal
-        A cell changes only where two tip-ins came near it, the film of its region is told apart from the sensor's lag,
+        A cell changes only where two tip-ins came near it, the film of its region can be separated from the sensor's lag,
         and what is missing there leaves out zero with its whole interval. A cell gets less fuel only where a tip-in to
         full throttle shows that lambda stays within the owner's limit with it.
     """
@@ -107,7 +107,7 @@ def propose_tip_in_fuel(study: TransientStudy, car: Car, revision: Revision) -> 
         film = study.film
         why = study.because or (film.because if film else "no film could be fitted")
         return _none(revision, f"{why.rstrip('.')}.", counts)
-    told = {row["region"]: _Told(row, _film(study, row["region"]), _may_lean(study, car, row)) for _, row in
+    told = {row["region"]: _Region(row, _film(study, row["region"]), _may_lean(study, car, row)) for _, row in
             study.fuel.iterrows() if row["needed_mg"] > 0 and np.isfinite(row["missing_upper_mg"])}  # fmt: skip
     if not told:
         return _none(revision, "too few separate tip-ins for an interval; two in one region are not enough.", counts)
@@ -168,10 +168,10 @@ class _Cell:
     row: int
     column: int
     tip_ins: int
-    told: _Told | None  # of its region; None where nothing is
+    told: _Region | None  # of its region; None where nothing is
 
 
-def _cells(own: AccelerationFuel, study: TransientStudy, car: Car, told: dict[str, _Told]) -> Iterator[_Cell]:
+def _cells(own: AccelerationFuel, study: TransientStudy, car: Car, told: dict[str, _Region]) -> Iterator[_Cell]:
     """Every cell of the owner's table with the tip-ins nearest to it and the narrowest region that tells of it."""
     tip_ins = study.of_kind("tip-in")
     rows = _nearest(own.coolant_c, tip_ins["coolant_c"])
@@ -234,7 +234,7 @@ def _rounded(key: str, value: float) -> float:
     return float(f"{value:.3g}") if key == "amount" else round(value, 3)
 
 
-def _asked(own: AccelerationFuel, told: _Told, now: dict[str, float]) -> dict[str, float]:
+def _asked(own: AccelerationFuel, told: _Region, now: dict[str, float]) -> dict[str, float]:
     """What would be right at one cell, by the ECU's law."""
     if own.amount is None:
         return {"film_share": told.film.share.value, "film_time_s": told.film.tau_s.value}
@@ -253,7 +253,7 @@ def _table(own: AccelerationFuel, cells: list[_Cell], lists: dict[str, np.ndarra
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _ends(own: AccelerationFuel, key: str, told: _Told | None, now: float) -> tuple[float, float, float]:
+def _ends(own: AccelerationFuel, key: str, told: _Region | None, now: float) -> tuple[float, float, float]:
     """What was measured at a cell with its interval, in the list's own terms; NaN where nothing was."""
     if told is None:
         return (np.nan,) * 3
@@ -297,7 +297,7 @@ def _finding(name: str, off: Off, counts: tuple[int, int], because: str) -> Find
 
 def _why_none(table: pd.DataFrame) -> str:
     if (table["basis"] == NOT_MEASURED).all():
-        return "no cell of the table has two tip-ins near it that stand alone, with a film told apart."
+        return "no cell of the table has two tip-ins near it that nothing else disturbs, with a film that can be separated."
     if (table["basis"] == KEPT).any():
         return (
             "Tip-ins are richer than needed, and stay so: no tip-in to full throttle shows that lambda would stay "

@@ -241,7 +241,7 @@ class Revision(Table):
     def followed_by(self, name: str, date: datetime.date, changes: Mapping[str, Any]) -> Revision:
         """Give the revision that changes this one in some of its keys, for a person to review.
 
-        It says that nothing else changes; `date` stands in until a person enters it.
+        It says that nothing else changes; `date` is a placeholder until a person enters it.
         """
         own = {"name": name, "date": date, "based_on": self.name, "proposed_in": None, "entered_by": None}
         own |= {"also_changed": [], "spark_retreat": None}
