@@ -96,8 +96,8 @@ def propose_tip_in_fuel(study: TransientStudy, car: Car, revision: Revision) -> 
     Returns
     -------
     TableProposal
-        A cell changes only where two tip-ins came near it, the film of its region can be separated from the sensor's lag,
-        and what is missing there leaves out zero with its whole interval. A cell gets less fuel only where a tip-in to
+        A cell changes only where two tip-ins came near it, the film of its region can be separated from the lag of the
+        sensor, and what is missing there leaves out zero with its whole interval. A cell gets less fuel only where a tip-in to
         full throttle shows that lambda stays within the owner's limit with it.
     """
     own, counts = revision.acceleration_fuel, (study.samples_used, study.samples_flagged)
@@ -297,7 +297,7 @@ def _finding(name: str, off: Off, counts: tuple[int, int], because: str) -> Find
 
 def _why_none(table: pd.DataFrame) -> str:
     if (table["basis"] == NOT_MEASURED).all():
-        return "no cell of the table has two tip-ins near it that nothing else disturbs, with a film that can be separated."
+        return "no cell has two tip-ins near it that nothing else disturbs, with a film that can be separated."
     if (table["basis"] == KEPT).any():
         return (
             "Tip-ins are richer than needed, and stay so: no tip-in to full throttle shows that lambda would stay "
