@@ -97,8 +97,8 @@ def propose_tip_in_fuel(study: TransientStudy, car: Car, revision: Revision) -> 
     -------
     TableProposal
         A cell changes only where two tip-ins came near it, the film of its region can be separated from the lag of the
-        sensor, and what is missing there leaves out zero with its whole interval. A cell gets less fuel only where a tip-in to
-        full throttle shows that lambda stays within the owner's limit with it.
+        sensor, and what is missing there leaves out zero with its whole interval. A cell gets less fuel only where a
+        tip-in to full throttle shows that lambda stays within the owner's limit with it.
     """
     own, counts = revision.acceleration_fuel, (study.samples_used, study.samples_flagged)
     if own is None:
