@@ -46,7 +46,7 @@ LIMITS = {
     "idle_speed_error_max_rpm": 60, "idle_hunting_max_rpm": 50, "idle_undershoot_max_rpm": 250,
     "idle_settling_max_s": 8, "idle_actuator_margin_min_pct": 3, "idle_target_min_rpm": 600,
     "idle_target_max_rpm": 1300, "idle_base_change_max_pct": 8, "acceleration_fuel_change_max_pct": 50,
-    "full_load_fuel_change_max_pct": 10,
+    "full_load_fuel_change_max_pct": 10, "steady_lambda_error_max_pct": 4,
 }  # fmt: skip
 RATE_HZ = 25.0
 
