@@ -44,7 +44,8 @@ from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.heat import study_heat
 from tunelab.study.high_flow import extend_curve
 from tunelab.study.idle import study_idle
-from tunelab.study.idle_tables import idle_blocks, load_cost, propose_idle
+from tunelab.study.idle_blocks import idle_blocks, load_cost
+from tunelab.study.idle_tables import propose_idle
 from tunelab.study.information import calm_drive
 from tunelab.study.launch import study_launches
 from tunelab.study.limits import watch_limits

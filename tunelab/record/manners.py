@@ -23,7 +23,8 @@ from tunelab.study.fuel_cut import FuelCutStudy
 from tunelab.study.gearing.reading import fresh_readings
 from tunelab.study.heat import HeatStudy
 from tunelab.study.idle import ALWAYS, OVERLAP_CAUTION, Hunting, IdleStudy, Spectrum, spectrum
-from tunelab.study.idle_tables import idle_blocks, load_cost, propose_idle
+from tunelab.study.idle_blocks import idle_blocks, load_cost
+from tunelab.study.idle_tables import propose_idle
 from tunelab.study.launch import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, effects_table
 from tunelab.study.overlay import overlay
 from tunelab.study.road import RoadDrive
