@@ -4,13 +4,16 @@ import re
 from dataclasses import replace
 
 import pytest
-from ready_drives import car
+from ready_drives import car, revision
 
 from tunelab.record import comparing
 from tunelab.record.comparing import Comparison, Side, verdict_of
 from tunelab.record.comparison_page import comparison_page
 from tunelab.record.shown import ANSWERS, MAIN
 from tunelab.study.compare.findings import FindingDifference, plain
+from tunelab.study.ledger import PROMISES
+from tunelab.study.revision_change import differences
+from tunelab.workspace.revision import Revision
 
 NAN = float("nan")
 
@@ -91,3 +94,21 @@ def test_every_number_has_one_way_only_and_the_page_shows_no_exponent():
     page = comparison_page(comparison(big))
     assert not re.search(r"\de[+-]\d", page)
     assert "4620 to 6320 rpm" in page
+
+
+def test_predictions_are_not_compared_and_what_they_are_held_against_has_a_way():
+    ways = comparing.LESS_IS_BETTER | comparing.MORE_IS_BETTER | comparing.NEAR_ZERO_IS_BETTER
+    for promise in PROMISES:
+        found = comparison(row(promise.predicted, 9.0, 1.0), row(promise.measured, 9.0, 1.0))
+        assert found.sentences()[0].startswith("Of 1 things")
+    assert {promise.measured for promise in PROMISES} - ways == {"limits.engine_speed", "shift.useful"}
+
+
+def test_a_changed_table_of_idle_and_tip_ins_stands_on_the_comparisons_page():
+    tables = {"idle_target": {"coolant_c": [80.0], "target_rpm": [850.0]}, "idle_return": {"decay_s": 1.5}}
+    later = {"idle_target": {"coolant_c": [80.0], "target_rpm": [900.0]}, "idle_return": {"decay_s": 1.2}}
+    one, other = (Revision.model_validate(revision(name).model_dump(exclude_none=True) | own)
+                  for name, own in (("r01", tables), ("r02", later)))  # fmt: skip
+    page = comparison_page(replace(comparison(), changes=differences(one, other)))
+    assert "idle speed differs by up to +50 rpm" in page
+    assert "1.5 s to 1.2 s" in page

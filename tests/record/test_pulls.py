@@ -148,6 +148,11 @@ def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints
     assert (after.based_on, after.proposed_in) == (stated.name, opened.name)
     assert after.full_load_fuel.target_lambda == [0.87] * 5
     assert min(after.full_load_fuel.commanded_lambda) == pytest.approx(0.87 / 1.075, abs=0.015)
+    assert not any("Overtaken" in text for text in chapter.change.sentences)
+    newer = stated.model_copy(update={"name": "r09", "based_on": stated.name, "date": datetime.date(2026, 9, 1)})
+    since = OpenedSession(replace(opened.workspace, revisions=revisions | {"r09": newer}), opened.folder)
+    told = pulls.full_throttle_chapter(since, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark)
+    assert any(text.startswith(f"Overtaken: r09 came after {stated.name}") for text in told.change.sentences)
     assert any("Commanded lambda at full load" in caption for caption, _ in chapter.change.tables)
 
 

@@ -47,6 +47,8 @@ from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.heat import study_heat
 from tunelab.study.high_flow import extend_curve
 from tunelab.study.idle import study_idle
+from tunelab.study.idle_blocks import idle_blocks, load_cost
+from tunelab.study.idle_tables import propose_idle
 from tunelab.study.information import calm_drive
 from tunelab.study.launch import study_launches
 from tunelab.study.limits import watch_limits
@@ -55,13 +57,15 @@ from tunelab.study.link.noise import channel_noise
 from tunelab.study.part_throttle import check_part_throttle
 from tunelab.study.power import compare_power
 from tunelab.study.pull import find_pulls
-from tunelab.study.shift import find_shift_points
+from tunelab.study.shift import find_shift_points, propose_rev_limit
 from tunelab.study.spark import study_spark
 from tunelab.study.steady.result import BankDifference, LeanAtLoad, Levels, LevelShift
 from tunelab.study.steady.suspects import Bend, Size, Suspects
+from tunelab.study.tip_in_fuel import propose_tip_in_fuel
 from tunelab.study.transient import study_transients
 from tunelab.study.trims import study_trims
 from tunelab.workspace.car import Car, Limits
+from tunelab.workspace.revision import Revision
 
 # What no drive below makes, each with the reason.
 MADE_ELSEWHERE = {
@@ -70,12 +74,21 @@ MADE_ELSEWHERE = {
     "part_throttle.meter_agreement": "high_flow.agreement under another name",
     "steady.lambda_error_alone": "steady.lambda_error under another name, where earlier drives were fitted along",
     "spark.predicted": "made where knock retard passed the limit twice: test_spark.py, by the same rules",
+    "idle.target_predicted": "made where an idle is restless: test_idle_tables.py, by the same rules",
+    "return.undershoot_predicted": "made where returns dip: test_idle_tables.py, by the same rules",
+    "return.settling_predicted": "made where returns hang: test_idle_tables.py, by the same rules",
+    "acceleration.predicted": "made where tip-ins want other fuel: test_tip_in_fuel.py, by the same rules",
+    "fuel_cut.dip_predicted": "made where the engine dips after cuts: test_tip_in_fuel.py, by the same rules",
+    "shift.useful_predicted": "made where no gear gains at the limit: test_shift.py, by the same rules",
+    "rev_limit.predicted": "made where no gear gains at the limit: test_shift.py, by the same rules",
     "display.max_colwidth": "an option of pandas",
 }
 # What no drive below shows: the test beside this one that shows it and holds it against the same rules.
 SHOWN_IN = {
     "heat.per_coolant": "test_heat.py", "heat.per_intake": "test_heat.py", "heat.meter": "test_heat.py",
     "idle.flare": "idle/test_idle.py", "idle.load_step": "idle/test_idle.py", "fuel_cut.exit": "test_fuel_cut.py",
+    "fuel_cut.dip": "test_fuel_cut.py", "idle.load_cost": "test_idle_tables.py",
+    "acceleration.error": "test_tip_in_fuel.py",
     "consistency.own_bank": "test_misleading.py", "consistency.cylinders": "test_misleading.py",
 }  # fmt: skip
 # What rests on nothing but engine speed, road speed, throttle and position, or on what the owner states.
@@ -83,7 +96,15 @@ BY_SPEEDS = {"limits.engine_speed", "limits.limiter", "limits.road_speed", "cons
 BY_SPEEDS |= {"idle.speed_error", "idle.speed_spread", "idle.hunting", "return.undershoot", "return.hang"}
 BY_SPEEDS |= {"return.settling", "launch.held", "launch.held_speed", "launch.recovery", "launch.hold_time"}
 BY_SPEEDS |= {"launch.bog", "launch.drivers", "launch.time", "launch.repeat", "link.wiring_change", "link.drop_outs"}
-BY_SPEEDS |= {"power.wheel_peak", "power.change", "power.standard_day", "shift.1_2", "shift.2_3", "shift.3_4"}
+BY_SPEEDS |= {
+    "power.wheel_peak",
+    "power.change",
+    "power.standard_day",
+    "shift.useful",
+    "shift.1_2",
+    "shift.2_3",
+    "shift.3_4",
+}
 BY_SPEEDS |= {"shift.4_5", "coast_down.drag_area", "coast_down.rolling", "coast_down.force_100"}
 # What may rightly stand still for a whole drive, or only tells when and where something was.
 MAY_STAND_STILL = {"lambda_commanded", "trim_long_pct", "battery_v", "barometer_kpa", "throttle_pct", "latitude_deg"}
@@ -172,12 +193,22 @@ def launch_log(seed: int = 3) -> xr.Dataset:
     return driven(*tasks, driver=driver, seed=seed, rate_hz=20.0).log
 
 
+IDLES = {
+    "idle_base": {"coolant_c": [20.0, 86.0], "actuator_pct": [45.0, 40.0]},
+    "acceleration_fuel": {"coolant_c": [86.0], "engine_speed_rpm": [2300.0], "amount": [[8.0]]},
+}
+
+
 def road_findings(log: xr.Dataset) -> list[Finding]:
-    car = SIMULATED
+    car, stating = SIMULATED, Revision.model_validate(REVISION.model_dump() | IDLES)
     found = [*study_trims(log, car, REVISION).findings(car), *study_heat(log, car, REVISION).findings(car)]
     found += [*study_idle(log, car).findings(car), *study_fuel_cut(log, car, REVISION).findings(car)]
     found += check_consistency([log], car, {"r03": REVISION}, "r03")
-    return [*found, *study_transients(log, car, REVISION, known_delay(TRUTH)).findings(car)]
+    idles, cut = study_idle(log, car), study_fuel_cut(log, car, REVISION)
+    moves = study_transients(log, car, REVISION, known_delay(TRUTH))
+    tables = (*propose_idle(log, car, stating, idles, cut), propose_tip_in_fuel(moves, car, stating))
+    found += [finding for table in tables for finding in table.findings()]
+    return [*found, load_cost(idle_blocks(log, car, stating)), *moves.findings(car)]
 
 
 def full_findings(log: xr.Dataset) -> list[Finding]:
@@ -204,7 +235,8 @@ def half_findings(log: xr.Dataset) -> list[Finding]:
 def power_findings(log: xr.Dataset) -> list[Finding]:
     fit, other = measure(log, OWNER)[0], measure(pulled(VEHICLE, np.random.default_rng(12)), OWNER)[0]
     found = [*fit.findings(), *compare_power(other, fit).findings()]
-    return [*found, *find_shift_points(fit, OWNER, in_force()).findings()]
+    chart = find_shift_points(fit, OWNER, in_force())
+    return [*found, *chart.findings(), *propose_rev_limit(chart, OWNER, in_force()).findings()]
 
 
 def coast_findings(log: xr.Dataset) -> list[Finding]:

@@ -20,6 +20,7 @@ from tunelab.study.delay import DelayFit
 from tunelab.study.full_load_fuel import CHANGED, join_setting, propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.high_flow import extend_curve
+from tunelab.study.limits import watch_limits
 from tunelab.study.pull import find_pulls
 from tunelab.study.steady import MeterError
 from tunelab.workspace.check_revision import check_revision
@@ -89,6 +90,23 @@ def test_a_known_error_over_engine_speed_is_corrected_in_the_owners_breakpoints(
     assert "1500, 7000 rpm" in " ".join(found.notes)
     assert found.now.value == pytest.approx(7.2, abs=1.5)
     assert found.predicted.upper < found.now.value
+
+
+def test_a_richer_command_that_makes_up_for_missing_fuel_is_judged_by_what_lambda_is_meant_to_be():
+    """Entered as proposed, lambda comes out right: neither gate nor limit may call it lean of the richer command."""
+    log = write_down(drive(VEHICLE, out_and_back(3, 2400, 6600, pairs=1)), Logger(), np.random.default_rng(3))
+    log = flagged(with_fuelling(log, Fault(), np.random.default_rng(4)), OWNER)
+    full = log["lambda_commanded"].values < 0.95
+    target = float(np.median(log["lambda_commanded"].values[full]))
+    richer = log.assign(lambda_commanded=log["lambda_commanded"] * np.where(full, 0.89, 1.0))
+    stated = stating(value=0.89 * target, target_lambda=[target] * len(POINTS))
+    for revision, status in ((stated, "met"), (stating(value=0.89 * target), "watch")):
+        found = check_full_throttle(richer, OWNER, revision, find_pulls(richer, OWNER, outing("full-throttle")), DELAY)
+        said = {finding.id: finding for finding in found.findings()}
+        assert said["full_throttle.lambda_error"].status == status
+        watched = watch_limits(richer, OWNER, revision, outing("full-throttle"), DELAY).findings()
+        lean = next(finding for finding in watched if finding.id == "limits.lean_under_load")
+        assert lean.value == pytest.approx(0.0 if status == "met" else 12.4, abs=2.0)
 
 
 def test_the_proposal_reads_back_as_a_revision_that_knows_what_lambda_was_meant_to_be(tmp_path):

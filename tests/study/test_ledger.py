@@ -5,7 +5,7 @@ import datetime
 import pytest
 from ready_drives import finding, revision
 
-from tunelab.study.ledger import Proposed, keep_ledger
+from tunelab.study.ledger import PROMISES, Proposed, keep_ledger
 from tunelab.study.readiness import Drive
 from tunelab.study.revision_change import differences
 from tunelab.workspace.revision import Revision
@@ -159,3 +159,39 @@ def test_spark_and_fuel_of_full_load_differ_by_their_tables_or_are_not_known():
     silent = differences(revision(), after)
     assert {d.part for d in silent} == {"full_load_fuel", "spark"}
     assert all("revisions/r01.toml" in d.sentence for d in silent)
+
+
+TIP_IN = {"coolant_c": [80.0], "engine_speed_rpm": [2000.0], "amount": [[40.0]]}
+IDLES = {"idle_base": {"coolant_c": [80.0], "actuator_pct": [30.0]}, "acceleration_fuel": TIP_IN,
+         "idle_return": {"decay_s": 1.5}, "fuel_cut": {"entry_rpm": 2000.0, "return_rpm": 1500.0}}  # fmt: skip
+LATER = {"idle_base": {"coolant_c": [80.0], "actuator_pct": [27.0]},
+         "acceleration_fuel": TIP_IN | {"amount": [[50.0]]},
+         "idle_return": {"decay_s": 1.2}, "fuel_cut": {"entry_rpm": 2050.0, "return_rpm": 1550.0}}  # fmt: skip
+
+
+@pytest.mark.parametrize("promise", PROMISES, ids=lambda promise: promise.predicted)
+@pytest.mark.parametrize(("value", "outcome"), [(2.1, "held"), (9.0, "worse than predicted")])
+def test_every_prediction_of_a_table_is_held_against_the_next_drive(promise, value, outcome):
+    base = with_tables(revision(), **IDLES)
+    after = with_tables(revision("r02", day=5, based_on="r01"), **LATER)
+    said = finding(promise.predicted, value=2.0, lower=1.5, upper=2.5)
+    proposed = Proposed("2026-05-03", "", DAY, after, None, {promise.predicted: said})
+    found = finding(promise.measured, value=value, lower=value - 0.3, upper=value + 0.3)
+    drive = Drive("2026-05-07", datetime.date(2026, 5, 7), "r02", ("road",), (found,))
+    (verdict,) = keep_ledger({"r01": base, "r02": after}, [drive], [proposed]).further
+    assert (verdict.outcome, verdict.promise) == (outcome, promise)
+
+
+def test_what_changed_in_a_table_of_idle_and_tip_ins_stands_in_the_ledger():
+    base = with_tables(revision(), **IDLES)
+    after = with_tables(revision("r02", day=5, based_on="r01"), **LATER)
+    changed = {d.part: round(d.change, 6) for d in differences(base, after)}
+    assert changed == {"idle_base": -3.0, "acceleration_fuel": 25.0, "idle_return": -0.3, "fuel_cut": 50.0}
+    proposed = Proposed("2026-05-03", "", DAY, after, None, {})
+    near = with_tables(after, idle_base={"coolant_c": [80.0], "actuator_pct": [27.2]})
+    by_hand = with_tables(after, idle_base={"coolant_c": [80.0], "actuator_pct": [60.0]})
+    for entered, origin in ((after, "as proposed"), (near, "close to what"), (by_hand, "by hand")):
+        assert keep_ledger({"r01": base, "r02": entered}, [], [proposed]).entries[1].origin.startswith(origin)
+    words = keep_ledger({"r01": base, "r02": after}, [], [proposed]).table().iloc[1]["what changed"]
+    assert "base value differs by up to -3 % from 80 to 80 °C" in words
+    assert "the fuel cut goes from 2000 and 1500 rpm to 2050 and 1550 rpm" in words

@@ -8,6 +8,7 @@ import datetime
 import numpy as np
 import pandas as pd
 import pytest
+from finding_rules import assert_holds
 from plain_car import in_force, owners_car
 from plain_power import measure, on_small_hills, pulled
 from plain_vehicle import EvenPower, PlainVehicle, out_and_back, true_shift
@@ -139,7 +140,13 @@ def test_the_rev_limit_comes_down_only_where_no_gear_gains_anything_above_it(poi
     assert found.proposed_rpm == rpm
     assert because in found.because
     assert found.parts() == (("fuelling",) if rpm < 6900 else ())
+    said = {finding.id: finding for finding in found.findings()}
+    for finding in said.values():
+        assert_holds(finding)
+    assert ("rev_limit.predicted" in said) == (rpm < 6900)
     if found.parts():
+        assert said["rev_limit.predicted"].upper <= limits().limits.rev_limit_rpm
+        assert said["shift.useful_predicted"].upper == said["shift.useful"].upper == 5800.0
         after = found.to_revision("r02", datetime.date(2026, 5, 9))
         assert after.fuelling.rev_limit_rpm == rpm
         assert after.fuelling.stoich_afr == in_force().fuelling.stoich_afr

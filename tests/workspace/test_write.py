@@ -101,11 +101,21 @@ CELLS = [{"engine_speed_from_rpm": 4000.0, "engine_speed_to_rpm": 4500.0, "load_
           "retreat_deg": 3.5}]  # fmt: skip
 
 
+BASE = {"coolant_c": [0.0, 80.0], "actuator_pct": [45.0, 30.0]}
+TARGET = {"coolant_c": [0.0, 80.0], "target_rpm": [1100.0, 850.0]}
+TIP_IN = {"coolant_c": [20.0, 80.0], "engine_speed_rpm": [1500.0, 3500.0], "amount": [[60.0, 40.0], [40.0, 25.0]]}
+FILM = {"coolant_c": [80.0], "engine_speed_rpm": [2000.0], "film_share": [[0.2]], "film_time_s": [[0.3]]}
+CUT = {"entry_rpm": 2000.0, "return_rpm": 1500.0}
+
+
 @pytest.mark.parametrize("more", [
+    {"idle_base": BASE, "idle_target": TARGET, "idle_return": {"decay_s": 1.5}, "acceleration_fuel": TIP_IN,
+     "fuel_cut": CUT},
+    {"idle_base": {"coolant_c": [80.0], "air_kg_h": [9.5]}, "acceleration_fuel": FILM},
     {"spark": SPARK, "full_load_fuel": FUEL}, {"spark_retreat": CELLS, "based_on": "r00"},
     {"full_load_fuel": {"engine_speed_rpm": [3000.0], "fuel_factor": [1.04]}},
 ])  # fmt: skip
-def test_tables_of_full_load_read_back_as_they_were(tmp_path, more):
+def test_optional_tables_read_back_as_they_were(tmp_path, more):
     meant = revision(**more)
     write_revision(tmp_path / "r01.toml", meant, {key: "what a person is told" for key in more if key != "based_on"})
     assert read_toml(tmp_path / "r01.toml", Revision, "r01.toml").partial == meant
@@ -124,9 +134,23 @@ def test_tables_of_full_load_read_back_as_they_were(tmp_path, more):
     ({"spark_retreat": CELLS}, "retreat without based_on"),
     ({"spark_retreat": CELLS, "based_on": "r00", "spark": SPARK}, "leave out spark_retreat"),
     ({"spark_retreat": [CELLS[0] | {"load_to_pct": 70.0}], "based_on": "r00"}, "more than load_from_pct"),
+    ({"idle_base": BASE | {"air_kg_h": [9.0, 8.0]}}, "exactly one of the two"),
+    ({"idle_base": BASE | {"actuator_pct": [45.0]}}, "one value for every breakpoint"),
+    ({"idle_base": BASE | {"coolant_c": [80.0, 0.0]}}, "0 after 80"),
+    ({"idle_base": BASE | {"actuator_pct": [45.0, 130.0]}}, "100"),
+    ({"idle_target": TARGET | {"target_rpm": [1100.0, 790.0]}}, "at least the owner's limit of 800"),
+    ({"idle_target": TARGET | {"target_rpm": [1300.0, 850.0]}}, "at most the owner's limit of 1200"),
+    ({"acceleration_fuel": TIP_IN | {"film_share": [[0.2, 0.2], [0.2, 0.2]]}}, "one law"),
+    ({"acceleration_fuel": {"coolant_c": [80.0], "engine_speed_rpm": [2000.0], "film_share": [[0.2]]}}, "one law"),
+    ({"acceleration_fuel": TIP_IN | {"amount": [[60.0, 40.0]]}}, "one value for every breakpoint"),
+    ({"acceleration_fuel": TIP_IN | {"amount": [[60.0], [40.0, 25.0]]}}, "one value for each engine speed"),
+    ({"fuel_cut": {"entry_rpm": 1500.0, "return_rpm": 1500.0}}, "less than entry_rpm"),
+    ({"fuel_cut": {"entry_rpm": 9000.0, "return_rpm": 1500.0}}, "at most the rev limit"),
 ])  # fmt: skip
-def test_tables_of_full_load_that_cannot_be_are_told_with_the_way_out(tmp_path, more, told):
+def test_optional_tables_that_cannot_be_are_named_with_the_way_out(tmp_path, more, told):
     (tmp_path / "r01.toml").write_text(tomlkit.dumps(tomllib.loads(REVISION) | more), encoding="utf-8")
     reading = read_toml(tmp_path / "r01.toml", Revision, "r01.toml")
-    car = Car.model_validate(tomllib.loads(CAR))
+    car = tomllib.loads(CAR)
+    car["limits"] |= {"idle_target_min_rpm": 800, "idle_target_max_rpm": 1200}
+    car = Car.model_validate(car)
     assert told in "\n".join(str(problem) for problem in (*reading.problems, *check_revision(reading, car)))

@@ -68,12 +68,15 @@ def standing_sentence(opened: OpenedSession, base: Revision, flow_kg_h: ArrayLik
         day = entered.date.isoformat()
         told = f"Already entered: {entered.name} of {day} is this record's proposal{later}."
         return told + _other_numbers(entered, flow_kg_h)
-    if newer:
-        return (
-            f"Overtaken: {join(newer)} came after {base.name}, which was driven here. Enter this only where "
-            f"{base.name} is still in the ECU, on top of it and of no other."
-        )
-    return ""
+    return overtaken(base.name, newer) if newer else ""
+
+
+def overtaken(base: str, newer: Sequence[str]) -> str:
+    """Say of what is proposed that newer revisions than the one driven exist."""
+    return (
+        f"Overtaken: {join(newer)} came after {base}, which was driven here. Enter this only where {base} is still in "
+        "the ECU, on top of it and of no other."
+    )
 
 
 def _other_numbers(entered: Revision, flow_kg_h: ArrayLike) -> str:

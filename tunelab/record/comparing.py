@@ -25,6 +25,7 @@ from tunelab.study.compare import (
     visits_of,
 )
 from tunelab.study.compare.findings import plain
+from tunelab.study.ledger import PROMISES
 from tunelab.study.link.account import account_link
 from tunelab.study.link.study import WiringChange, compare_wirings
 from tunelab.study.revision_change import Difference, differences, way_between
@@ -34,7 +35,10 @@ from tunelab.workspace.car import Car
 DROP_OUTS, CONFIDENCE = "link.drop_outs", 0.95
 WITHIN_NOISE = "within noise"
 VERDICTS = ("worse", "better", "changed", WITHIN_NOISE)  # what is worse comes first
-NOT_OF_THE_CAR = ("drive_plan.", "steady.lambda_predicted", "steady.proposal_predicted", "feasibility.", "consistency.")
+NOT_OF_THE_CAR = (
+    "drive_plan.", "steady.lambda_predicted", "steady.proposal_predicted", "feasibility.", "consistency.",
+    *(promise.predicted for promise in PROMISES),
+)  # fmt: skip
 # Which way each number is the better one; of a number that is in none of these only the change is said.
 LESS_IS_BETTER = frozenset({
     "steady.lambda_error", "steady.lean_at_load", "steady.pulsation", "limits.lean_under_load", "limits.knock_retard",
@@ -45,7 +49,8 @@ LESS_IS_BETTER = frozenset({
     "idle.speed_spread", "idle.hunting", "idle.flare", "idle.spark_spread", "return.undershoot", "return.settling",
     "return.hang", "transient.lean", "transient.rich", "fuel_cut.stumble", "trims.total", "trims.learning",
     "launch.time", "launch.repeat", "launch.bog", "launch.recovery", "coast_down.force_100", "coast_down.drag_area",
-    "coast_down.rolling",
+    "coast_down.rolling", "full_load_fuel.error", "idle.base_error", "idle.load_cost",
+    "acceleration.error", "fuel_cut.dip",
 })  # fmt: skip
 MORE_IS_BETTER = frozenset({
     "power.wheel_peak", "power.change", "limits.meter_headroom", "limits.oil_pressure", "limits.battery",

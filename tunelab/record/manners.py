@@ -13,15 +13,23 @@ import xarray as xr
 from tunelab.log.align import add_air_flow, refer_back
 from tunelab.log.flag import flag_log
 from tunelab.log.load import load_session
+from tunelab.record.change import join
 from tunelab.record.chapter import Chapter, Section
 from tunelab.record.opened import OpenedSession
+from tunelab.record.to_enter import entry_rows, entry_table, parts_revision, standing_of_parts, tables_csv
+from tunelab.study.consistency import check_consistency, stops
+from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import FuelCutStudy
 from tunelab.study.gearing.reading import fresh_readings
 from tunelab.study.heat import HeatStudy
 from tunelab.study.idle import ALWAYS, OVERLAP_CAUTION, Hunting, IdleStudy, Spectrum, spectrum
+from tunelab.study.idle_blocks import idle_blocks, load_cost
+from tunelab.study.idle_tables import propose_idle
 from tunelab.study.launch import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, effects_table
 from tunelab.study.overlay import overlay
 from tunelab.study.road import RoadDrive
+from tunelab.study.table_proposal import TableProposal, nothing_proposed
+from tunelab.study.tip_in_fuel import propose_cut, propose_tip_in_fuel
 from tunelab.study.transient import TransientStudy, proposal_sentence
 from tunelab.study.trims import ONLY_ONCE, WRONG_AT_IDLE, TrimStudy, change_sentence, compare_trims, study_trims
 
@@ -36,6 +44,40 @@ class Manners:
     trims: TrimStudy
     transient: TransientStudy
     heat: HeatStudy
+    tables: tuple[TableProposal, ...] = ()  # what to enter for idle, tip-ins and fuel cut
+    load: Finding | None = None  # what electrical loads cost the idle
+
+
+def road_tables(
+    log: xr.Dataset, opened: OpenedSession, idle: IdleStudy, cut: FuelCutStudy, transient: TransientStudy
+) -> tuple[TableProposal, ...]:
+    """What a road drive asks to be entered: idle, tip-ins, fuel cut; each with the reason where nothing is.
+
+    Nothing is proposed from a log that a consistency check stops.
+    """
+    car, revision = opened.car, opened.revision
+    found = (*propose_idle(log, car, revision, idle, cut), propose_tip_in_fuel(transient, car, revision),
+             propose_cut(cut, car, revision))  # fmt: skip
+    stopped = stops(check_consistency([log], car, opened.workspace.revisions, revision.name))
+    if not stopped:
+        return found
+    why = f"withheld. {stopped[0].title}: {stopped[0].because}"
+    seen = [[finding for finding in one.found if "predicted" not in finding.id] for one in found]
+    return tuple(nothing_proposed(one.key, one.title, revision, why, own) for one, own in zip(found, seen, strict=True))
+
+
+def idle_load(log: xr.Dataset, opened: OpenedSession) -> Finding:
+    """What electrical loads cost the idle in opening of its actuator."""
+    return load_cost(idle_blocks(log, opened.car, opened.revision))
+
+
+def tables_table(proposals: Sequence[TableProposal]) -> pd.DataFrame:
+    """Every breakpoint that was looked at, as a person enters it, or why there is none; for the notebook."""
+    shown = [pd.concat([entry_rows(one)[1]], keys=[one.title], names=["table"]) for one in proposals if len(one.table)]
+    if not shown:
+        rows = {"table": [one.title for one in proposals], "because": [one.because for one in proposals]}
+        return pd.DataFrame(rows)
+    return pd.concat(shown).reset_index("table").fillna({"evidence": 0})
 
 
 @dataclass(frozen=True)
@@ -122,7 +164,12 @@ def manners_chapter(
         *manners.idle.findings(car), *manners.cut.findings(car), *manners.trims.findings(car),
         *manners.transient.findings(car), *manners.heat.findings(car),
     ]  # fmt: skip
+    findings += [finding for one in manners.tables for finding in one.findings()]
+    findings += [manners.load] if manners.load is not None else []
     sentence, _ = trim_changes(manners.trims, earlier)
+    proposal = parts_revision(opened, manners.tables)
+    told = _changed(manners)
+    standing = standing_of_parts(opened, proposal) if proposal is not None or told else ""
     tables = {
         "road_segments": drive.segments,
         "idle": manners.idle.stretches,
@@ -132,12 +179,18 @@ def manners_chapter(
     }
     tables |= {"trims": manners.trims.cells} if manners.trims.shown else {}
     tables |= {"acceleration_fuel": manners.transient.fuel} if len(manners.transient.fuel) else {}
+    tables |= tables_csv(manners.tables)
     return Chapter(
         notebook="road_manners",
         findings=tuple(findings),
         tables=tables,
         driven=Section((_driven(drive),)),
-        change=Section(_changes(manners, sentence), short=_changed(manners)),
+        change=Section(
+            (*((standing,) if standing else ()), *_changes(manners, sentence)),
+            tuple(table for one in manners.tables for table in entry_table(one)),
+            short=f"{standing} {told}" if standing and told else told,
+        ),
+        proposal=proposal,
         cannot_show=_not_driven(drive),
         cautions=Section((OVERLAP_CAUTION if car.engine.long_overlap_cam else ALWAYS,)),
         inputs=others.inputs if others else (),
@@ -162,17 +215,23 @@ def _changes(manners: Manners, trims: str) -> tuple[str, ...]:
         film = manners.transient.film
         why = manners.transient.because or (film.because if film else "no film was fitted")
         told = [f"Acceleration fuelling: nothing is proposed; {why.rstrip('.')}."]
-    return (*told, trims, *((ONLY_ONCE, WRONG_AT_IDLE) if manners.trims.shown else ()))
+    entered = [sentence for one in manners.tables for sentence in one.sentences()]
+    return (*entered, *told, trims, *((ONLY_ONCE, WRONG_AT_IDLE) if manners.trims.shown else ()))
 
 
 def _changed(manners: Manners) -> str | None:
-    """What of acceleration fuelling is to be changed, in short; None where nothing is, which others may say."""
+    """What is to be entered, in short; None where nothing is, which others may say."""
+    entered = [one.title for one in manners.tables if one.changes]
+    head = [f"Enter {join(entered)} from proposal.toml."] if entered else []
+    if any(one.key == "acceleration_fuel" for one in manners.tables if one.changes):
+        return head[0]
     asked = [row for _, row in manners.transient.fuel.iterrows() if not _holds_zero(row)]
     regions = [
         f"{row['region']} {abs(row['missing_mg']):.0f} mg {'more' if row['missing_mg'] > 0 else 'less'}"
         for row in asked
     ]
-    return f"Acceleration fuelling: {'; '.join(regions)}; go half of the way." if asked else None
+    head += [f"Acceleration fuelling: {'; '.join(regions)}; go half of the way."] if asked else []
+    return " ".join(head) or None
 
 
 def _holds_zero(row: pd.Series) -> bool:

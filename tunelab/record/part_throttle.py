@@ -17,11 +17,13 @@ from tunelab.record.pulls import (
     spark_table,
     spark_tables,
 )
+from tunelab.record.to_enter import entry_table, joined, parts_revision, standing_of_parts, tables_csv
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.finding import Finding
 from tunelab.study.high_flow import HighFlow
 from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.spark import SparkStudy
+from tunelab.study.tip_in_fuel import propose_tip_in_fuel
 from tunelab.study.transient import TransientStudy
 from tunelab.study.transient.result import proposal_sentence
 
@@ -58,6 +60,13 @@ def part_throttle_chapter(
     tables |= {"excursions": tip_ins.excursions} if own and len(tip_ins.excursions) else {}
     tables |= spark_tables(spark) if here else {}
     film = [proposal_sentence(row) for _, row in tip_ins.fuel.iterrows()] if own else []
+    tables_own = [propose_tip_in_fuel(tip_ins, opened.car, opened.revision)] if own else []
+    findings += tuple(finding for one in tables_own for finding in one.findings())
+    tables |= tables_csv(tables_own)
+    proposal = joined(next_revision(opened, None, spark) if here else None, parts_revision(opened, tables_own))
+    asks = proposal is not None or len(high_flow_table(high)) > 0 or bool(film)
+    standing = standing_of_parts(opened, proposal) if asks else ""
+    entered = [sentence for one in tables_own for sentence in one.sentences()]
     return Chapter(
         notebook="part_throttle",
         verdict=Verdict(lift_sentences(found)[0]),
@@ -66,11 +75,22 @@ def part_throttle_chapter(
         inputs=inputs_of(steady.beside),
         driven=Section((driven_sentence(found),)),
         change=Section(
-            (*stop_sentences(found), *curve_sentences(high), *film, *(spark_change(spark) if here else ())),
-            (*high_flow_table(high), *(spark_table(spark) if here else ())),
+            (
+                *stop_sentences(found),
+                *((standing,) if standing else ()),
+                *curve_sentences(high),
+                *entered,
+                *film,
+                *(spark_change(spark) if here else ()),
+            ),
+            (
+                *high_flow_table(high),
+                *(table for one in tables_own for table in entry_table(one)),
+                *(spark_table(spark) if here else ()),
+            ),
             _stops_in_short(found),
         ),
-        proposal=next_revision(opened, None, spark) if here else None,
+        proposal=proposal,
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         drive_next=Section(() if found.shown else (AGAIN,)),
         cautions=Section((HIGH_LOAD, LIFT)),

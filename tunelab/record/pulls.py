@@ -15,6 +15,7 @@ from tunelab.record.change import curve_to_enter, need_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.opened import OpenedSession
 from tunelab.record.steady import next_name
+from tunelab.record.to_enter import MARK, rev_limit_table, standing_of_parts
 from tunelab.study.cautions import HIGH_LOAD
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
@@ -99,6 +100,10 @@ def full_throttle_chapter(
     tables |= spark_tables(spark)
     findings = (*found.findings(), *high.findings(), *fuel.findings(), *spark.findings())
     stops = [f for f in findings if f.status == "stop"]
+    proposal = next_revision(opened, fuel, spark)
+    asked = (*high_flow_change(high), *fuel_change(fuel), *spark_change(spark))
+    enters = proposal is not None or fuel.changes or len(spark.cells) or len(high_flow_table(high))
+    standing = standing_of_parts(opened, proposal) if enters else ""
     return Chapter(
         notebook="full_throttle",
         verdict=Verdict(lift_sentences(found)[0]),
@@ -109,13 +114,12 @@ def full_throttle_chapter(
         change=Section(
             (
                 *(f"{f.title}: {f.because} Settle this before the next pull." for f in stops),
-                *high_flow_change(high),
-                *fuel_change(fuel),
-                *spark_change(spark),
+                *((standing,) if standing else ()),
+                *asked,
             ),
             (*high_flow_table(high), *fuel_table(fuel), *spark_table(spark)),
         ),
-        proposal=next_revision(opened, fuel, spark),
+        proposal=proposal,
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
@@ -145,15 +149,18 @@ def fuel_table(fuel: FullLoadProposal) -> tuple[tuple[str, pd.DataFrame], ...]:
         return ()
     table, own = fuel.table, fuel.base.full_load_fuel
     change = 100 * (table["lambda"] / table["lambda_after"] - 1)
+    ends = zip(table["lambda"], table["lower"], table["upper"], strict=True)
+    marked = zip(table["proposed"], table["in_force"], strict=True)
     shown = pd.DataFrame({
         "engine speed [rpm]": table["engine_speed_rpm"],
-        "current": table["in_force"].round(3),
-        "proposed": table["proposed"].round(3),
+        "now": table["in_force"].round(3),
+        "proposed": [f"{MARK} {value:.3f}" if value != now else f"{value:.3f}" for value, now in marked],
         "fuel in all [%]": change.round(1),
-        "lambda now": table["lambda"].round(3),
+        "measured lambda": [
+            f"{value:.3f} ({lower:.3f} to {upper:.3f})" if np.isfinite(value) else "–" for value, lower, upper in ends
+        ],
         "lambda expected": table["lambda_after"].round(3),
-        "readings": table["readings"],
-        "pulls": table["pulls"],
+        "evidence": [f"{row.readings} in {row.pulls} pulls" for row in table.itertuples()],
         "basis": table["basis"],
     })  # fmt: skip
     what = "Commanded lambda" if own is not None and own.key == "commanded_lambda" else "Factor on the fuel"
@@ -188,7 +195,7 @@ def spark_table(spark: SparkStudy) -> tuple[tuple[str, pd.DataFrame], ...]:
         return ()
     load = "load [%]" if spark.axis == "load_pct" else "manifold pressure [kPa]"
     names = {
-        "engine_speed_rpm": "engine speed [rpm]", "load": load, "in_force_deg": "current [°]",
+        "engine_speed_rpm": "engine speed [rpm]", "load": load, "in_force_deg": "now [°]",
         "proposed_deg": "proposed [°]", "retreat_deg": "less advance [°]", "retard_seen_deg": "retard seen [°]",
         "engine_speed_from_rpm": "from [rpm]", "engine_speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
         "load_to_pct": "load to [%]",
@@ -391,13 +398,16 @@ def power_chapter(
     knock: str = "",
     rev_limit: NextRevision | None = None,
     rev_words: str = "",
+    limit: RevLimitProposal | None = None,
+    newer: str = "",
 ) -> Chapter:
     """Put power, shift points and the comparison with an earlier revision into a chapter.
 
     `knock` names power that was knock-limited, by `knock_limited`; `rev_limit` and `rev_words` are the rev limit that
-    the shift points ask for.
+    the shift points ask for, `limit` the same with its predictions; `newer` says of it that newer revisions
+    came since.
     """
-    findings = [*fit.findings(), *shift.findings()]
+    findings = [*fit.findings(), *shift.findings(), *(limit.findings() if limit is not None else ())]
     tables = {"power_curve": fit.table(), "power_inputs": fit.effects, "shift_points": shift.summary()}
     if change.shown:
         tables["power_change"] = change.table()
@@ -413,8 +423,8 @@ def power_chapter(
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
         driven=Section((*power_sentences(fit), *([knock] if knock else []))),
         change=Section(
-            (rev_words,) if rev_words else (),
-            shift_table(shift) if rev_words else (),
+            (*((newer,) if newer and rev_limit is not None else ()), *((rev_words,) if rev_words else ())),
+            (*(rev_limit_table(limit) if limit is not None else ()), *(shift_table(shift) if rev_words else ())),
             "" if rev_limit is not None or not rev_words else "The rev limit stays.",
         ),
         proposal=rev_limit,
@@ -438,6 +448,12 @@ def rev_limit_revision(opened: OpenedSession, limit: RevLimitProposal) -> NextRe
     name = next_name(limit.base.name, list(opened.workspace.revisions))
     revision = limit.to_revision(name, opened.folder.session.date).model_copy(update={"proposed_in": opened.name})
     return NextRevision(revision, {"fuelling": f"The rev limit: {limit.because}"}, limit.parts())
+
+
+def rev_limit_standing(opened: OpenedSession, limit: RevLimitProposal) -> str:
+    """Say that a lower rev limit was entered already, or that newer revisions came since; empty for neither."""
+    proposal = rev_limit_revision(opened, limit)
+    return "" if proposal is None else standing_of_parts(opened, proposal)
 
 
 def shift_table(shift: ShiftChart) -> tuple[tuple[str, pd.DataFrame], ...]:

@@ -47,6 +47,7 @@ ANSWERS = {
         "transient.rich": "rich at tip-in", "trims.total": "largest fuel trim",
         "return.undershoot": "undershoot on return to idle", "return.settling": "time to settle at idle",
         "idle.actuator_margin": "idle actuator's margin", "fuel_cut.stumble": "lean after a fuel cut",
+        "idle.base_error": "idle's base value off", "acceleration.error": "fuel at tip-ins off",
     },
     "coast-down": {
         "coast_down.force_100": "road load at 100 km/h", "coast_down.drag_area": "drag area",

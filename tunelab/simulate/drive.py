@@ -129,12 +129,12 @@ def _step_air(s: State, truth: Truth, schedule: Schedule, noise: tuple[float, fl
 def _step_fuelling(s: State, truth: Truth, tables: ecu.EcuTables, luck: float, dt: float) -> None:
     ecu.step_metering(s, truth, tables, dt)
     ecu.step_cut(s, truth, tables, dt)
-    ecu.step_enrichment(s, truth, dt)
-    ecu.step_command(s, truth, dt)
+    ecu.step_enrichment(s, truth, tables, dt)
+    ecu.step_command(s, truth, tables)
     ecu.step_trims(s, truth, dt)
-    ecu.step_pulse(s, truth, tables)
-    ecu.step_idle(s, truth, dt)
-    ecu.step_spark(s, truth, luck, dt)
+    ecu.step_pulse(s, truth, tables, dt)
+    ecu.step_idle(s, truth, tables, dt)
+    ecu.step_spark(s, truth, tables, luck, dt)
     injectors = truth.injectors
     dead_ms = injectors.dead_time_ms * (13.5 / s.battery_v) ** injectors.dead_time_power
     exhaust.step_fuel(s, truth, dead_ms, dt)
@@ -160,7 +160,7 @@ def _row(s: State, truth: Truth, schedule: Schedule, shown: float) -> tuple[floa
         s.long_cells[s.cell], s.enrichment_pct, s.battery_v, s.coolant_c, s.intake_air_c, schedule.conditions.air_c,
         s.oil_c, s.exhaust_c, s.spark_deg, s.retard_deg,
         KM_H * s.wheel_rad_s * truth.vehicle.rolling_radius_m * truth.vehicle.speed_reading,
-        KM_H * s.gps_m_s, s.fuel_pressure_kpa, s.oil_pressure_kpa, s.idle_pct, truth.ecu.idle_target_rpm,
+        KM_H * s.gps_m_s, s.fuel_pressure_kpa, s.oil_pressure_kpa, s.idle_pct, s.idle_target_rpm,
         s.fuel_mode, s.gear, s.clutch_open > 0.5, s.brake > 0.01, s.launch, s.acceleration, s.north_m, s.east_m,
         s.altitude_m, s.reading, s.wide, s.meter_flow_kg_h, s.cylinder_kg_h, s.mixture, s.over_read,
         s.delivered_g_s, s.torque_nm, s.wheel_rad_s * truth.vehicle.rolling_radius_m, s.speed_m_s, s.task,

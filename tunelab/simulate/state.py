@@ -18,6 +18,9 @@ class State:
     throttle_pct: float = 0.0
     idle_pct: float = 30.0
     idle_integral: float = 30.0
+    idle_base: float = 0.0  # of the revision, a moment ago; 0 before the first
+    idle_extra: float = 0.0  # opening that fades on the way back to idle
+    idle_target_rpm: float = 0.0  # as the ECU logs it
     meter_flow_kg_h: float = 0.0  # true flow through the meter
     felt_flow_kg_h: float = 0.0  # after the meter's own lag
     cylinder_kg_h: float = 0.0
@@ -42,6 +45,8 @@ class State:
     cell: int = 0
     long_cells: list[float] = field(default_factory=lambda: [0.0] * 20)
     enrichment_pct: float = 0.0
+    full_factor: float = 1.0  # on the fuel at full load
+    own_film_g: float = 0.0  # the film that the ECU reckons with
     throttle_before: float = 0.0
     vacuum_kpa: float = 0.0
     duty: float = 0.0

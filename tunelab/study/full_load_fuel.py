@@ -103,9 +103,7 @@ class FullLoadProposal:
         more = {"full_load_fuel": own.model_copy(update=update).model_dump()}
         setting = self.joined.setting
         more |= {"meter_curve": setting.curve.model_dump(), "dead_time": setting.dead_time.model_dump()}
-        more |= {"name": name, "date": date, "based_on": self.base.name, "proposed_in": None, "entered_by": None}
-        more |= {"also_changed": [], "spark_retreat": None}
-        return Revision.model_validate(self.base.model_dump() | more)
+        return self.base.followed_by(name, date, more)
 
 
 def join_setting(

@@ -40,14 +40,39 @@ class Promise:
 
 
 STEADY_PROMISE = Promise(PREDICTED, MEASURED, "steady lambda error", "%", "steady", STEADY)
+
+
+def _gate(name: str) -> Gate:
+    return next(gate for gate in GATES if gate.name == name)
+
+
 PROMISES = (
     Promise(
         "full_load_fuel.predicted", "full_load_fuel.error", "lambda at full throttle against its target", "%",
-        "full-throttle", next(gate for gate in GATES if gate.name == "full_throttle"),
+        "full-throttle", _gate("full_throttle"),
+    ),
+    Promise("spark.predicted", "spark.retard", "knock retard", "°", "full-throttle", _gate("knock")),
+    Promise(
+        "idle.base_predicted", "idle.base_error", "the idle's base value against what the idle wants", "%", "road",
+        _gate("idle"),
+    ),
+    Promise("idle.target_predicted", "idle.speed_error", "idle speed against its target", "rpm", "road", _gate("idle")),
+    Promise(
+        "return.undershoot_predicted", "return.undershoot", "undershoot on the return to idle", "rpm", "road",
+        _gate("return"),
+    ),
+    Promise("return.settling_predicted", "return.settling", "time to a settled idle", "s", "road", _gate("return")),
+    Promise(
+        "acceleration.predicted", "acceleration.error", "fuel given at tip-ins against what the wall takes", "%",
+        "road", _gate("under_load"),
+    ),
+    Promise("fuel_cut.dip_predicted", "fuel_cut.dip", "dip after a fuel cut", "rpm", "road", _gate("return")),
+    Promise(
+        "rev_limit.predicted", "limits.engine_speed", "highest engine speed", "rpm", "full-throttle", _gate("speeds"),
     ),
     Promise(
-        "spark.predicted", "spark.retard", "knock retard", "°", "full-throttle",
-        next(gate for gate in GATES if gate.name == "knock"),
+        "shift.useful_predicted", "shift.useful", "engine speed worth driving to", "rpm", "full-throttle",
+        _gate("full_throttle"),
     ),
 )  # fmt: skip
 
@@ -140,7 +165,7 @@ class Ledger:
         return pd.DataFrame(rows)
 
     def further_table(self) -> pd.DataFrame:
-        """One row per prediction at full throttle: revision, of, unit, predicted, measured, outcome, because."""
+        """One row per prediction beside the steady one: revision, of, unit, predicted, measured, outcome, because."""
         rows = [
             {
                 "revision": v.revision,
@@ -230,7 +255,7 @@ def _same_retreat(one: Revision, other: Revision) -> bool:
 
 def _distance(one: Revision, other: Revision) -> float:
     """How far two revisions lie apart, the parts each on its own scale."""
-    scale = {"%": 1.0, "ms": 0.01, "rpm": 100.0, "°": 1.0}
+    scale = {"%": 1.0, "ms": 0.01, "rpm": 100.0, "°": 1.0, "s": 0.1}
     found = [d for d in differences(one, other) if d.part != "curve_top"]
     retreat = 0.0 if _same_retreat(one, other) else NOT_TOLD
     return retreat + sum(abs(d.change) / scale[d.unit] if np.isfinite(d.change) else NOT_TOLD for d in found)

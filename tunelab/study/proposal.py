@@ -106,12 +106,11 @@ class Proposal:
         `date` stands in until a person enters it.
         """
         flow, table = self.curve["flow_proposed_kg_h"].tolist(), self.dead_time["dead_time_proposed_ms"].tolist()
-        changed = self.base.model_dump() | {"name": name, "date": date, "based_on": self.base.name}
-        changed |= {"proposed_in": None, "entered_by": None, "also_changed": [], "spark_retreat": None}
-        changed["meter_curve"]["flow_kg_h"] = flow
-        changed["dead_time"]["dead_time_ms"] = table
-        changed["notes"] = f"Proposed from the steady study; changes {self.base.name}. Review before entering."
-        return Revision.model_validate(changed)
+        return self.base.followed_by(name, date, {
+            "meter_curve": self.base.meter_curve.model_dump() | {"flow_kg_h": flow},
+            "dead_time": self.base.dead_time.model_dump() | {"dead_time_ms": table},
+            "notes": f"Proposed from the steady study; changes {self.base.name}. Review before entering.",
+        })  # fmt: skip
 
 
 def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:

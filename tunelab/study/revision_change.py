@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tunelab.workspace.filling import surface_of
 from tunelab.workspace.revision import OtherChange, Revision, SparkTable
@@ -20,7 +21,7 @@ Range = tuple[float, float]
 class Difference:
     """One part that differs. `change` is the largest one, signed, in `unit`."""
 
-    part: str  # curve, curve_top, filling, dead_time, injector_flow, stoich, rev_limit, full_load_fuel or spark
+    part: str  # curve, curve_top, filling, dead_time, injector_flow, stoich, rev_limit, or the key of a table
     change: float
     unit: str
     where: Range | None  # readings or battery voltages between which it differs
@@ -100,6 +101,10 @@ def differences(before: Revision, after: Revision) -> tuple[Difference, ...]:
         _rev_limit(before, after),
         _full_load_fuel(before, after),
         _spark(before, after),
+        *(_over_coolant(before, after, own) for own in OVER_COOLANT),
+        _acceleration_fuel(before, after),
+        _idle_return(before, after),
+        _fuel_cut(before, after),
     ]
     return tuple(difference for difference in found if difference is not None)
 
@@ -231,6 +236,95 @@ def _spark(before: Revision, after: Revision) -> Difference | None:
     return Difference("spark", worst, "°", where, text)
 
 
+@dataclass(frozen=True)
+class _Own:
+    """One table of a revision over coolant temperature, and how it is spoken of."""
+
+    key: str
+    name: str
+    unit: str
+    same: float  # by how much it may differ and still be the same
+
+
+OVER_COOLANT = (
+    _Own("idle_base", "the idle's base value", "%", 0.05), _Own("idle_target", "the idle speed", "rpm", 0.5),
+)  # fmt: skip
+
+
+def _over_coolant(before: Revision, after: Revision, own: _Own) -> Difference | None:
+    """How far a table over coolant temperature differs; air in per cent of itself, all else in its own unit."""
+    one, other = getattr(before, own.key), getattr(after, own.key)
+    if one is None and other is None:
+        return None
+    if one is None or other is None or getattr(one, "key", "") != getattr(other, "key", ""):
+        return _not_told(own.key, own.unit, own.name, before, after, one is None, other is None)
+    points = np.union1d(one.coolant_c, other.coolant_c)
+    here, there = (np.interp(points, table.coolant_c, table.values) for table in (one, other))
+    change = 100 * (there / here - 1) if getattr(one, "key", "") == "air_kg_h" else there - here
+    differs = np.abs(change) > own.same
+    if not differs.any():
+        return None
+    worst = float(change[np.argmax(np.abs(change))])
+    where = (float(points[differs].min()), float(points[differs].max()))
+    text = f"{own.name} differs by up to {worst:+.3g} {own.unit} from {where[0]:.0f} to {where[1]:.0f} °C"
+    return Difference(own.key, worst, own.unit, where, text)
+
+
+def _acceleration_fuel(before: Revision, after: Revision) -> Difference | None:
+    """How far the fuel for tip-ins differs, in per cent of what it is; from nothing to something counts as all."""
+    one, other = before.acceleration_fuel, after.acceleration_fuel
+    key, name = "acceleration_fuel", "the fuel for tip-ins"
+    if one is None and other is None:
+        return None
+    if one is None or other is None or one.keys != other.keys:
+        return _not_told(key, "%", name, before, after, one is None, other is None)
+    coolant = np.union1d(one.coolant_c, other.coolant_c)
+    speed = np.union1d(one.engine_speed_rpm, other.engine_speed_rpm)
+    worst, rows = 0.0, np.zeros(coolant.size, dtype=bool)
+    for part in one.keys:
+        here, there = (
+            on_surface((t.engine_speed_rpm, t.coolant_c), getattr(t, part), speed[None, :], coolant[:, None])
+            for t in (one, other)
+        )
+        change = 100 * (there - here) / np.where(here > 0, here, np.maximum(there, 1e-9))
+        rows |= (np.abs(change) > 100 * SAME).any(axis=1)
+        worst = max(worst, float(change.flat[np.argmax(np.abs(change))]), key=abs)
+    if not rows.any():
+        return None
+    where = (float(coolant[rows].min()), float(coolant[rows].max()))
+    text = f"{name} differs by up to {worst:+.1f} % from {where[0]:.0f} to {where[1]:.0f} °C"
+    return Difference(key, worst, "%", where, text)
+
+
+def _fuel_cut(before: Revision, after: Revision) -> Difference | None:
+    """How far the speeds of the fuel cut differ; the larger of the two."""
+    one, other = before.fuel_cut, after.fuel_cut
+    if one is None and other is None:
+        return None
+    if one is None or other is None:
+        return _not_told("fuel_cut", "rpm", "the fuel cut on overrun", before, after, one is None, other is None)
+    change = max(other.entry_rpm - one.entry_rpm, other.return_rpm - one.return_rpm, key=abs)
+    if not change:
+        return None
+    text = f"the fuel cut goes from {one.entry_rpm:.0f} and {one.return_rpm:.0f} rpm to "
+    return Difference("fuel_cut", change, "rpm", None, f"{text}{other.entry_rpm:.0f} and {other.return_rpm:.0f} rpm")
+
+
+def _idle_return(before: Revision, after: Revision) -> Difference | None:
+    one, other = before.idle_return, after.idle_return
+    if one is None and other is None:
+        return None
+    if one is None or other is None:
+        return _not_told("idle_return", "s", "the way back to idle", before, after, one is None, other is None)
+    if one == other:
+        return None
+    change = other.decay_s - one.decay_s
+    text = f"the way back to idle differs: {one.decay_s:g} s to {other.decay_s:g} s"
+    extra = [f"{table.extra_pct:g}" if table.extra_pct is not None else "not stated" for table in (one, other)]
+    text += "" if one.extra_pct == other.extra_pct else f", extra opening {extra[0]} to {extra[1]} %"
+    return Difference("idle_return", change, "s", None, text)
+
+
 def _not_told(
     part: str, unit: str, name: str, before: Revision, after: Revision, lacks_before: bool, lacks_after: bool
 ) -> Difference:
@@ -255,10 +349,25 @@ def spark_at(table: SparkTable, engine_speed_rpm: np.ndarray, load: np.ndarray) 
     array of their common shape
         [degrees before top centre]
     """
-    speed, load = np.broadcast_arrays(np.asarray(engine_speed_rpm, float), np.asarray(load, float))
-    rows = np.stack([np.interp(speed, table.engine_speed_rpm, row) for row in table.values])
-    at = np.interp(load, table.load, np.arange(table.load.size))
+    return on_surface((np.asarray(table.engine_speed_rpm, float), table.load), table.values, engine_speed_rpm, load)
+
+
+def on_surface(axes: tuple[ArrayLike, ArrayLike], values: ArrayLike, x: ArrayLike, y: ArrayLike) -> np.ndarray:
+    """Value of a table between its breakpoints, straight along both axes and held beyond their ends.
+
+    Parameters
+    ----------
+    axes : pair of arrays, shapes (columns,) and (rows,)
+        Rising breakpoints of `x`, along a row, and of `y`, from row to row.
+    values : array, shape (rows, columns)
+    x, y : arrays of shapes that go together
+        Where to look. NaN gives NaN.
+    """
+    columns, rows = (np.asarray(axis, dtype=float) for axis in axes)
+    x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+    along = np.stack([np.interp(x, columns, row) for row in np.asarray(values, dtype=float)])
+    at = np.interp(y, rows, np.arange(rows.size))
     low = np.nan_to_num(np.floor(at)).astype(int)
-    high = np.minimum(low + 1, table.load.size - 1)
-    below, above = (np.take_along_axis(rows, k[None], axis=0)[0] for k in (low, high))
+    high = np.minimum(low + 1, rows.size - 1)
+    below, above = (np.take_along_axis(along, k[None], axis=0)[0] for k in (low, high))
     return below + (at - low) * (above - below)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -28,6 +28,7 @@ SLIP_ROUNDS = 3
 SLOWEST_GAIN_M_S2 = 0.01  # a gear that accelerates the car by less is as good as none
 RESERVE_RPM = 200.0  # of the rev limit above the highest engine speed worth driving to; common practice, no source
 STEP_RPM = 50.0  # in which a rev limit is set
+OVERSHOOT_RPM = 150.0  # most that an engine is taken to pass its limiter by; common practice, no source
 Verdict = Literal["shift at", "still pulling at the limit", "no difference shown", "not shown"]
 
 
@@ -107,6 +108,38 @@ class RevLimitProposal:
     base: Revision
     proposed_rpm: float  # the current one where nothing speaks for a lower one
     because: str
+    useful: ShiftPoint | None = None  # the highest engine speed worth driving to; None where one is not shown
+    samples: tuple[int, int] = (0, 0)  # used and flagged
+    owners_rpm: float | None = None  # the owner's mechanical limit
+
+    def findings(self) -> list[Finding]:
+        """The highest engine speed worth driving to, and what is expected of a lower limit, where there is one.
+
+        The power does not depend on the limit, so the same speed is expected to be worth driving to then.
+        """
+        title = "Highest engine speed worth driving to"
+        if self.useful is None:
+            return [Finding("shift.useful", title, None, "rpm", None, None, None, *self.samples, "not_shown", None,
+                            self.because)]  # fmt: skip
+        ends, because = (
+            (self.useful.engine_speed_rpm, self.useful.lower_rpm, self.useful.upper_rpm),
+            self.useful.because,
+        )
+        now = self._expected("shift.useful", title, ends, None, because)
+        if not self.parts():
+            return [now]
+        text = "power is taken not to depend on the rev limit."
+        same = self._expected("shift.useful_predicted", f"{title}: predicted with the lower limit", ends, None, text)
+        most = (self.proposed_rpm, 0.0, self.proposed_rpm + OVERSHOOT_RPM)
+        title, text = "Highest engine speed: predicted with the lower limit", "a maximum; drivers may shift before it."
+        return [now, same, self._expected("rev_limit.predicted", title, most, self.owners_rpm, text)]
+
+    def _expected(
+        self, name: str, title: str, ends: tuple[float, float, float], most: float | None, because: str
+    ) -> Finding:
+        status = status_within(*ends, most=most)
+        numbers = (ends[0], "rpm", ends[1], ends[2], CONFIDENCE)
+        return Finding(name, title, *numbers, *self.samples, status, most, because)
 
     @property
     def in_force_rpm(self) -> float:
@@ -127,10 +160,8 @@ class RevLimitProposal:
         """
         if not self.parts():
             raise ValueError("nothing to write: the rev limit stays.")
-        more = {"name": name, "date": date, "based_on": self.base.name, "proposed_in": None, "entered_by": None}
-        more |= {"also_changed": [], "spark_retreat": None}
         fuelling = self.base.fuelling.model_dump() | {"rev_limit_rpm": self.proposed_rpm}
-        return Revision.model_validate(self.base.model_dump() | more | {"fuelling": fuelling})
+        return self.base.followed_by(name, date, {"fuelling": fuelling})
 
 
 def propose_rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLimitProposal:
@@ -139,6 +170,16 @@ def propose_rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLim
     The owner's mechanical limit goes first. Of a shift point the upper end of its interval counts; a gear whose shift
     point is not known leaves the limit where it is.
     """
+    found, shown = _rev_limit(chart, car, revision), [p for p in chart.points if np.isfinite(p.upper_rpm)]
+    known = chart.shown and bool(shown) and len(shown) == len(chart.points)
+    useful = max(shown, key=lambda point: point.upper_rpm) if known else None
+    useful = None if useful is not None and not np.isfinite(useful.engine_speed_rpm) else useful
+    samples = (chart.samples_used, chart.samples_flagged)
+    return replace(found, useful=useful, samples=samples, owners_rpm=car.limits.rev_limit_rpm)
+
+
+def _rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLimitProposal:
+    """The limit to propose, with the reason."""
     now, owners = revision.fuelling.rev_limit_rpm, car.limits.rev_limit_rpm
     most = min(now, owners)
     if now > owners:

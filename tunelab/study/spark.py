@@ -79,14 +79,13 @@ class SparkStudy:
         """
         if not self.parts():
             raise ValueError("nothing to write: no cell retreats.")
-        more: dict = {"name": name, "date": date, "based_on": self.base.name, "proposed_in": None, "entered_by": None}
-        more |= {"also_changed": [], "spark_retreat": None}
+        more: dict = {}
         if self.base.spark is not None:
             more["spark"] = self.base.spark.model_dump() | {"spark_deg": self._advance().tolist()}
         else:
             rows = self.cells[list(SparkRetreat.model_fields)].to_dict("records")
             more["spark_retreat"] = [{key: float(value) for key, value in row.items()} for row in rows]
-        return Revision.model_validate(self.base.model_dump() | more)
+        return self.base.followed_by(name, date, more)
 
     def _advance(self) -> np.ndarray:
         table = self.base.spark

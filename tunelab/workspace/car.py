@@ -177,6 +177,10 @@ class Limits(Table):
     dead_time_change_max_ms: at_most(5)  # most that one revision may change the dead time
     full_load_fuel_change_max_pct: at_most(30) | None = None  # ... the fuel at full load; none: meter_change_max_pct
     spark_retreat_margin_deg: Annotated[NotNegative, Field(le=10)] | None = None  # beyond the knock retard seen
+    idle_target_min_rpm: at_most(5000) | None = None  # no idle speed below it is ever proposed
+    idle_target_max_rpm: at_most(5000) | None = None  # ... nor above it; without both no idle speed is proposed
+    idle_base_change_max_pct: at_most(50) | None = None  # most that one revision may change the idle's base value
+    acceleration_fuel_change_max_pct: at_most(100) | None = None  # ... the fuel for tip-ins
 
 
 class Car(Table):

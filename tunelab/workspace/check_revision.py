@@ -10,6 +10,7 @@ from tunelab.workspace.check_car import first_not_rising
 from tunelab.workspace.problem import KeyPath, Problem
 from tunelab.workspace.revision import (
     BY_LOAD,
+    AccelerationFuel,
     FillingTable,
     FullLoadFuel,
     MeterCurve,
@@ -45,6 +46,11 @@ def check_revision(reading: Reading[Revision], car: Car | None) -> Iterator[Prob
     if revision.spark:
         yield from _check_spark(reading, revision.spark)
     yield from _check_retreat(reading, revision)
+    yield from _check_idle(reading, revision, car)
+    if revision.acceleration_fuel:
+        yield from _check_acceleration(reading, revision.acceleration_fuel)
+    if revision.fuel_cut:
+        yield from _check_cut(reading, revision)
     for position, change in enumerate(revision.also_changed or ()):
         if isinstance(change, OtherChange):
             yield from _check_other(reading, position, change)
@@ -246,6 +252,73 @@ def _check_retreat(reading: Reading, revision: Revision) -> Iterator[Problem]:
             if None not in ends and ends[0] >= ends[1]:
                 path: KeyPath = ("spark_retreat", at, high)
                 yield reading.problem(path, f"{ends[1]:g}, and {ends[0]:g} for {low}", f"more than {low}")
+
+
+def _check_idle(reading: Reading, revision: Revision, car: Car | None) -> Iterator[Problem]:
+    """Demand lists that go with their coolant temperatures, and no idle speed beyond the owner's limits."""
+    base, target = revision.idle_base, revision.idle_target
+    if base:
+        given = [name for name in ("actuator_pct", "air_kg_h") if reading.has("idle_base", name)]
+        yield from _check_one_of(reading, "idle_base", given, ("actuator_pct", "air_kg_h"))
+        yield from _check_over(reading, "idle_base", base, "coolant_c", given)
+    if not target:
+        return
+    yield from _check_over(reading, "idle_target", target, "coolant_c", ["target_rpm"])
+    limits = car and car.limits
+    for key, word, sign in (("idle_target_min_rpm", "at least", -1), ("idle_target_max_rpm", "at most", 1)):
+        limit = limits and getattr(limits, key, None)
+        beyond = [at for at, rpm in enumerate(target.target_rpm or ()) if limit and sign * (rpm - limit) > 0]
+        if beyond:
+            wanted = f"{word} the owner's limit of {limit:g} [rpm]"
+            way_out = f"limits.{key} in car.toml is the owner's and goes first"
+            path: KeyPath = ("idle_target", "target_rpm", beyond[0])
+            yield reading.problem(path, f"{target.target_rpm[beyond[0]]:g}", wanted, way_out)
+
+
+def _check_one_of(reading: Reading, key: str, given: list[str], names: Sequence[str]) -> Iterator[Problem]:
+    if len(given) != 1:
+        found = " and ".join(given) or f"neither {' nor '.join(names)}"
+        yield reading.problem((key,), found, "exactly one of the two: what the engine computer holds")
+
+
+def _check_over(reading: Reading, key: str, table: object, axis: str, names: Sequence[str]) -> Iterator[Problem]:
+    """Demand a rising axis, and as many values (or rows) in every list as the axis has breakpoints."""
+    points = getattr(table, axis, None)
+    yield from _check_rising(reading, (key, axis), points, strictly=True)
+    for name in names:
+        values = getattr(table, name, None)
+        if values is not None and points is not None and len(values) != len(points):
+            found = f"{len(values)} values, and {len(points)} in {axis}"
+            yield reading.problem((key, name), found, "one value for every breakpoint")
+
+
+def _check_acceleration(reading: Reading, table: AccelerationFuel) -> Iterator[Problem]:
+    """Demand one law, both axes rising, and a row of values for each coolant temperature."""
+    key = "acceleration_fuel"
+    given = [name for name in ("amount", "film_share", "film_time_s") if reading.has(key, name)]
+    if given not in (["amount"], ["film_share", "film_time_s"]):
+        found = " and ".join(given) or "neither amount nor film_share"
+        wanted = "one law: amount alone, or film_share with film_time_s"
+        yield reading.problem((key,), found, wanted, "say which of the two laws the engine computer has")
+    yield from _check_over(reading, key, table, "coolant_c", given)
+    speeds = table.engine_speed_rpm
+    yield from _check_rising(reading, (key, "engine_speed_rpm"), speeds, strictly=True)
+    for name in given:
+        for at, row in enumerate(getattr(table, name, None) or ()):
+            if speeds is not None and row is not None and len(row) != len(speeds):
+                found = f"{len(row)} values, and {len(speeds)} in engine_speed_rpm"
+                yield reading.problem((key, name, at), found, "one value for each engine speed")
+
+
+def _check_cut(reading: Reading, revision: Revision) -> Iterator[Problem]:
+    """Demand that fuel comes back below the speed at which it is cut, and that both lie below the rev limit."""
+    entry, back = revision.fuel_cut.entry_rpm, revision.fuel_cut.return_rpm
+    if entry is not None and back is not None and back >= entry:
+        way_out = "the fuel has to come back at a lower engine speed than the one at which it is cut"
+        yield reading.problem(("fuel_cut", "return_rpm"), f"{back:g}", f"less than entry_rpm ({entry:g})", way_out)
+    limit = revision.fuelling and revision.fuelling.rev_limit_rpm
+    if entry is not None and limit and entry > limit:
+        yield reading.problem(("fuel_cut", "entry_rpm"), f"{entry:g}", f"at most the rev limit of {limit:g} [rpm]")
 
 
 def _check_other(reading: Reading, position: int, change: OtherChange) -> Iterator[Problem]:

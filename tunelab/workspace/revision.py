@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import Field, SerializerFunctionWrapHandler, model_serializer, model_validator
 
-from tunelab.workspace.car import Finite, NotNegative, Table, at_most
+from tunelab.workspace.car import Finite, NotNegative, Percent, Table, at_most
 
 
 class MeterCurve(Table):
@@ -138,6 +139,77 @@ class SparkRetreat(Table):
         )
 
 
+Coolant = Annotated[list[Annotated[float, Field(ge=-50, le=150, allow_inf_nan=False)]], Field(min_length=1)]
+
+
+class IdleBase(Table):
+    """What the ECU gives the idle before its control acts, over coolant temperature: exactly one of the two lists."""
+
+    coolant_c: Coolant
+    actuator_pct: list[Percent] | None = None  # opening of the idle actuator
+    air_kg_h: list[at_most(500)] | None = None  # air of the idle
+
+    @property
+    def key(self) -> str:
+        """Name of the list that the ECU holds."""
+        return "actuator_pct" if self.air_kg_h is None else "air_kg_h"
+
+    @property
+    def values(self) -> np.ndarray:
+        """Opening or air at the breakpoints, shape (breakpoints,)."""
+        return np.asarray(getattr(self, self.key), dtype=float)
+
+
+class IdleTarget(Table):
+    """Idle speed that the ECU aims for, over coolant temperature."""
+
+    coolant_c: Coolant
+    target_rpm: list[at_most(5000)]
+
+    @property
+    def values(self) -> np.ndarray:
+        """Idle speed at the breakpoints, shape (breakpoints,). [rpm]"""
+        return np.asarray(self.target_rpm, dtype=float)
+
+
+class IdleReturn(Table):
+    """How the ECU brings the engine back to idle: what it opens more while the throttle is open, and how that fades."""
+
+    decay_s: at_most(60)  # time constant with which it fades once the throttle is closed
+    extra_pct: Percent | None = None  # of the idle actuator
+
+
+class AccelerationFuel(Table):
+    """Fuel for tip-ins over coolant temperature and engine speed: an amount, or a wall film that the ECU makes up for.
+
+    Exactly one law: `amount`, or `film_share` with `film_time_s`. A row for each coolant temperature.
+    """
+
+    coolant_c: Coolant
+    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=1)]
+    amount: list[list[NotNegative]] | None = None  # per tip-in, in the ECU's own unit (mg, ms or per cent)
+    film_share: list[list[Annotated[float, Field(ge=0, le=0.95, allow_inf_nan=False)]]] | None = None  # X
+    film_time_s: list[list[at_most(20)]] | None = None  # tau
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Names of the lists that the ECU holds."""
+        return ("amount",) if self.amount is not None else ("film_share", "film_time_s")
+
+    @property
+    def values(self) -> np.ndarray:
+        """What a tip-in gets, shape (coolant, engine speeds): the amount, or share times time of the film."""
+        lists = [np.asarray(getattr(self, key), dtype=float) for key in self.keys]
+        return lists[0] if len(lists) == 1 else lists[0] * lists[1]
+
+
+class FuelCut(Table):
+    """Engine speeds of the fuel cut on overrun."""
+
+    entry_rpm: at_most(30000)  # above it the fuel is cut
+    return_rpm: at_most(30000)  # below it the fuel comes back
+
+
 # What an ECU or a car holds that no table of a revision does, in the trade's words.
 OtherKind = Literal[
     "spark",  # ignition advance
@@ -196,7 +268,21 @@ class Revision(Table):
     full_load_fuel: FullLoadFuel | None = None
     spark: SparkTable | None = None
     spark_retreat: list[SparkRetreat] | None = None  # against based_on, where no spark table is written down
+    idle_base: IdleBase | None = None
+    idle_target: IdleTarget | None = None
+    idle_return: IdleReturn | None = None
+    acceleration_fuel: AccelerationFuel | None = None
+    fuel_cut: FuelCut | None = None
     notes: str = ""
+
+    def followed_by(self, name: str, date: datetime.date, changes: Mapping[str, Any]) -> Revision:
+        """Give the revision that changes this one in some of its keys, for a person to review.
+
+        It says that nothing else changes; `date` is a placeholder until a person enters it.
+        """
+        own = {"name": name, "date": date, "based_on": self.name, "proposed_in": None, "entered_by": None}
+        own |= {"also_changed": [], "spark_retreat": None}
+        return Revision.model_validate(self.model_dump() | own | dict(changes))
 
     @property
     def stated_changes(self) -> list[OtherChange]:

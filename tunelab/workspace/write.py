@@ -18,6 +18,7 @@ from tunelab.workspace.toml_file import read_toml
 
 DIGITS = 10  # significant digits written: finer than any setting, coarser than the dust of binary arithmetic
 LINE_WIDTH = 100
+LAST = ("actuator_pct", "air_kg_h", "target_rpm", "amount", "film_share", "film_time_s")  # after their axes
 WORDS = {
     "": "A revision: what is in the ECU. Read by tunelab, checked and entered by a person.",
     "name": "the file carries the same name",
@@ -57,6 +58,25 @@ WORDS = {
     "spark.load_pct": "absolute load (SAE J1979), %, rising",
     "spark.manifold_kpa": "kPa absolute, rising",
     "spark.spark_deg": "degrees before top centre: a row for each load, a value for each engine speed",
+    "idle_base": "What the idle gets before its control acts, over coolant temperature.",
+    "idle_base.coolant_c": "°C, rising",
+    "idle_base.actuator_pct": "opening of the idle actuator, %, one for each temperature",
+    "idle_base.air_kg_h": "kg/h, one for each temperature",
+    "idle_target": "Idle speed over coolant temperature.",
+    "idle_target.coolant_c": "°C, rising",
+    "idle_target.target_rpm": "rpm, one for each temperature",
+    "idle_return": "The way back to idle.",
+    "idle_return.decay_s": "time constant with which the extra air fades once the throttle is closed, s",
+    "idle_return.extra_pct": "opening of the idle actuator that is added while the throttle is open, %",
+    "acceleration_fuel": "Fuel for tip-ins over coolant temperature and engine speed.",
+    "acceleration_fuel.coolant_c": "°C, rising",
+    "acceleration_fuel.engine_speed_rpm": "rpm, rising",
+    "acceleration_fuel.amount": "per tip-in, in the engine computer's own unit: a row for each temperature",
+    "acceleration_fuel.film_share": "share X of the fuel that wets the wall: a row for each temperature",
+    "acceleration_fuel.film_time_s": "time constant of the wall film, s: a row for each temperature",
+    "fuel_cut": "Fuel cut on overrun.",
+    "fuel_cut.entry_rpm": "above it the fuel is cut",
+    "fuel_cut.return_rpm": "below it the fuel comes back",
     "spark_retreat": "cells with less advance than the revision that this one is based on",
 }
 
@@ -122,7 +142,7 @@ def _other_changes(revision: Revision) -> dict[str, list]:
 
 def _ordered(keys: Mapping[str, object]) -> list[str]:
     """Give a table's keys as a reader expects them: a curve's readings before its flow, notes last."""
-    last = {"flow_kg_h": 1, "spark_deg": 1, "efficiency_pct": 1, "air_mg": 1, "notes": 1}
+    last = {"flow_kg_h": 1, "spark_deg": 1, "efficiency_pct": 1, "air_mg": 1, "notes": 1} | dict.fromkeys(LAST, 1)
     return sorted(keys, key=lambda key: last.get(key, 0))
 
 

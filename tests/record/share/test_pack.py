@@ -24,6 +24,8 @@ from tunelab.record.share.private import Scrubber, rules_for
 from tunelab.record.share.proof import LeakError, require_clean
 from tunelab.record.whole import write_whole
 from tunelab.workspace import open_workspace
+from tunelab.workspace.revision import Revision
+from tunelab.workspace.toml_file import read_toml
 from tunelab.workspace.write import write_revision
 
 
@@ -141,6 +143,25 @@ def test_the_owner_can_keep_the_place(record, tmp_path):
 def test_names_of_people_can_go_too(record, tmp_path):
     hidden = share_records([record], tmp_path / "hidden.zip", Wanted(hide_names=True))
     assert not any("oldskar" in text.casefold() for _, text in everything_in(hidden.path))
+
+
+def test_every_table_of_a_revision_goes_along_unchanged(record, tmp_path):
+    car = shutil.copytree(record.parents[1], tmp_path / "car")
+    own = open_workspace(car).revisions["r01"]
+    cells = {"coolant_c": [20.0, 86.25], "engine_speed_rpm": [1500.0, 3250.5]}
+    stated = Revision.model_validate(own.model_dump() | {
+        "idle_base": {"coolant_c": [-10.0, 44.5], "actuator_pct": [44.51, 30.12]},
+        "idle_target": {"coolant_c": [20.0, 80.0], "target_rpm": [1100.0, 850.0]},
+        "idle_return": {"decay_s": 1.5, "extra_pct": 8.0}, "fuel_cut": {"entry_rpm": 2000.0, "return_rpm": 1500.0},
+        "acceleration_fuel": cells | {"amount": [[61.235, 44.123], [40.0, 25.0]]},
+    })  # fmt: skip
+    write_revision(car / "revisions" / "r01.toml", stated, {})
+    sent = share_records([car / "records" / SESSION], tmp_path / "tables.zip")
+    (tmp_path / "read.toml").write_bytes(read(sent, "revisions/r01.toml"))
+    came = read_toml(tmp_path / "read.toml", Revision, "r01.toml").partial
+    tables = {key for key, value in stated.model_dump().items() if isinstance(value, dict)}
+    assert tables >= {"idle_base", "idle_target", "idle_return", "acceleration_fuel", "fuel_cut"}
+    assert {key: getattr(came, key) for key in tables} == {key: getattr(stated, key) for key in tables}
 
 
 def test_who_entered_a_revision_and_who_answered_goes_with_the_names(record, tmp_path):

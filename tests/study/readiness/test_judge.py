@@ -430,6 +430,17 @@ def test_records_made_before_every_drive_was_watched_set_bounds():
 
 ADVANCE = {"engine_speed_rpm": [2000.0, 6000.0], "load_pct": [40.0, 90.0], "spark_deg": [[30.0, 36.0], [16.0, 22.0]]}
 AT_FULL_LOAD = {*FULL, "temperatures", "fuel_pressure", "supply", "under_load", "lean_at_load"}
+IDLES = {"idle_base": {"coolant_c": [20.0, 80.0], "actuator_pct": [45.0, 30.0]},
+         "idle_target": {"coolant_c": [20.0, 80.0], "target_rpm": [1100.0, 850.0]}, "idle_return": {"decay_s": 1.5},
+         "acceleration_fuel": {"coolant_c": [80.0], "engine_speed_rpm": [2000.0], "amount": [[40.0]]},
+         "fuel_cut": {"entry_rpm": 2000.0, "return_rpm": 1500.0}}  # fmt: skip
+FILM = {"coolant_c": [80.0], "engine_speed_rpm": [2000.0], "film_share": [[0.2]], "film_time_s": [[0.3]]}
+
+
+def idles(key, **change):
+    return {key: IDLES[key] | change}
+
+
 RICHER = {"engine_speed_rpm": [3000.0], "commanded_lambda": [0.88]}
 
 
@@ -440,8 +451,18 @@ RICHER = {"engine_speed_rpm": [3000.0], "commanded_lambda": [0.88]}
     ({}, {"spark_retreat": [{"engine_speed_from_rpm": 4000.0, "engine_speed_to_rpm": 4500.0, "load_from_pct": 80.0,
                              "load_to_pct": 90.0, "retreat_deg": 3.0}]}, SPARK),
     ({"full_load_fuel": RICHER}, {"full_load_fuel": RICHER | {"commanded_lambda": [0.86]}}, AT_FULL_LOAD),
+    (IDLES, IDLES, set()),
+    (IDLES, IDLES | idles("idle_base", actuator_pct=[45.0, 31.0]), {"idle", "return"}),
+    (IDLES, IDLES | idles("idle_target", target_rpm=[1150.0, 850.0]), {"idle", "return"}),
+    (IDLES, IDLES | {"idle_return": {"decay_s": 1.2}}, {"return"}),
+    (IDLES, IDLES | {"idle_return": {"decay_s": 1.5, "extra_pct": 9.0}}, {"return"}),
+    (IDLES, IDLES | idles("acceleration_fuel", amount=[[44.0]]), {"return", "under_load"}),
+    ({"acceleration_fuel": FILM}, {"acceleration_fuel": FILM | {"film_time_s": [[0.4]]}}, {"return", "under_load"}),
+    (IDLES, IDLES | {"acceleration_fuel": FILM}, {"return", "under_load"}),  # another law: not comparable
+    (IDLES, IDLES | idles("fuel_cut", return_rpm=1550.0), {"return"}),
+    ({}, {"idle_base": IDLES["idle_base"]}, {"idle", "return"}),
 ])  # fmt: skip
-def test_spark_and_fuel_of_full_load_empty_the_gates_that_their_kind_touches(before, after, emptied):
+def test_a_changed_table_empties_the_gates_that_its_kind_touches(before, after, emptied):
     revisions = {
         name: Revision.model_validate(one.model_dump(exclude_none=True) | tables)
         for name, one, tables in (("r01", revision(), before), ("r02", revision("r02", day=4, based_on="r01"), after))

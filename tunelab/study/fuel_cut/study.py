@@ -19,6 +19,7 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
 READING_PCT = 0.5  # how finely a sensor tells one excursion of lambda; common practice, no source
+READING_RPM = 10.0  # what a reading of engine speed is good for
 ALIKE_RPM = 60.0  # ends of cuts within this are one speed of the ECU; common practice, no source
 ENDED = {
     "throttle": "ended with the throttle",
@@ -74,6 +75,7 @@ class FuelCutStudy:
             judge(entry, self.entry_rpm, self.entry_rpm.method + "."),
             judge(out, self.exit_rpm, self.exit_rpm.method + "."),
             _stumble(self),
+            _dip(self, car),
             judge(under, self.undershoot_rpm, self.undershoot_rpm.method + "."),
             judge(settling, self.settling_s, self.settling_s.method + "."),
             judge(Question("return.hang", "Hang on the return to idle"), self.hang_s, self.hang_s.method + "."),
@@ -134,7 +136,7 @@ def _lowest(entries: pd.Series) -> Estimate:
     if not known.size:
         return Estimate(NAN, NAN, NAN, "rpm", 0, len(entries), "no fuel cut on overrun is in the log")
     text = f"lowest of {known.size} cuts (highest {known.max():.0f} rpm); below it no throttle closed, or no cut came"
-    low, step = float(known.min()), 10.0  # what a reading of engine speed is good for
+    low, step = float(known.min()), READING_RPM
     return Estimate(
         low,
         low - step,
@@ -163,6 +165,25 @@ def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
     text += "; the interval covers the next return to idle"
     furthest = max(mean + float(reach), float(known.max()))
     return Estimate(mean, max(mean - float(reach), 0.0), furthest, unit, known.size, left_out, text)
+
+
+def ended_alone(cuts: pd.DataFrame) -> pd.DataFrame:
+    """Cuts that ended by themselves, after which it is known how far engine speed fell below its target."""
+    return cuts[(cuts["ended_by"] == "speed") & np.isfinite(cuts["dip_rpm"].astype(float))] if len(cuts) else cuts
+
+
+def _dip(study: FuelCutStudy, car: Car) -> Finding:
+    question = Question(
+        "fuel_cut.dip", "Dip below the idle target after a fuel cut", car.limits.idle_undershoot_max_rpm,
+        "limits.idle_undershoot_max_rpm",
+    )  # fmt: skip
+    known, flagged = ended_alone(study.cuts), len(study.cuts)
+    if known.empty:
+        why = "no fuel cut ended by itself."
+        return judge(question, Estimate(NAN, NAN, NAN, "rpm", 0, flagged, why), why)
+    left_out = flagged - len(known)
+    estimate = worst_estimate(known["dip_rpm"], "rpm", step=READING_RPM, flagged=left_out, what="re-entries")
+    return judge(question, estimate, f"{estimate.method}, foot and clutch at rest.")
 
 
 def _stumble(study: FuelCutStudy) -> Finding:

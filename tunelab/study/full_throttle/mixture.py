@@ -24,6 +24,7 @@ SETTLED_LAGS = 3.0  # a first-order sensor has taken 95 % of a step after three 
 AFTER_CUT_S = 0.3
 BIN_RPM = 250.0
 LEAST_IN_BIN = 4
+TABLE_ACTS = 0.02  # commanded lambda this near to the table of the revision: it is the one that acts
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class Mixture:
     rich: Check
     bins: pd.DataFrame
     """By engine speed: `engine_speed_rpm, lambda, lower, upper, commanded, error_pct, samples, pulls`."""
-    readings: pd.DataFrame  # seen_s, fuelled_s, stretch, engine_speed_rpm, lambda, commanded, judged, because
+    readings: pd.DataFrame  # seen_s, fuelled_s, stretch, engine_speed_rpm, lambda, commanded, meant, judged, because
     delay_only: pd.DataFrame  # stretch, start_s, end_s, highest_lambda, because
     delay: DelayFit
 
@@ -58,8 +59,23 @@ def check_mixture(
         return str(problem).rstrip(".")
     table = pd.concat([_readings(log, name, arrives, stretches, delay) for name in _sensors(log)], ignore_index=True)
     table = _judged(table, log, car, revision, stretches, delay)
+    rpm, commanded = (table[name].to_numpy() for name in ("engine_speed_rpm", "commanded"))
+    table = table.assign(meant=meant_lambda(revision, rpm, commanded))
     lean, against, rich = _checks(log, table, car, stretches)
     return Mixture(lean, against, rich, _bins(table, stretches), table, _delay_only(table, car, stretches), delay)
+
+
+def meant_lambda(revision: Revision, engine_speed_rpm: np.ndarray, commanded: np.ndarray) -> np.ndarray:
+    """What lambda is to be where it is commanded, shape (n,); NaN where it is not known what was commanded.
+
+    A revision may command richer than it means (`target_lambda` of `full_load_fuel`), to make up for fuel that does not
+    arrive. Where its table acts the target counts, else what is commanded.
+    """
+    own = revision.full_load_fuel
+    if own is None or own.commanded_lambda is None or own.target_lambda is None:
+        return commanded
+    asked, target = (np.interp(engine_speed_rpm, own.engine_speed_rpm, v) for v in (own.values, own.target_lambda))
+    return np.where(np.abs(commanded / asked - 1) <= TABLE_ACTS, target, commanded)
 
 
 def _sensors(log: xr.Dataset) -> list[str]:
@@ -149,8 +165,8 @@ def _checks(log: xr.Dataset, table: pd.DataFrame, car: Car, stretches) -> tuple[
     ]
     judged = table[table["judged"]].sort_values(["stretch", "fuelled_s"])
     flagged = len(table) - len(judged)
-    known = judged[np.isfinite(judged["commanded"])]
-    off = 100 * (known["lambda"] / known["commanded"] - 1)
+    known = judged[np.isfinite(judged["meant"])]
+    off = 100 * (known["lambda"] / known["meant"] - 1)
     step = min((step_of(fresh_readings(log, name)[1]) for name in _sensors(log)), default=np.nan)
     first = hold_against(lean, _series(judged, judged["lambda"], flagged, step), stretches)
     if known.empty:

@@ -20,7 +20,9 @@ from tunelab.workspace.revision import Revision
 
 SUSTAINED_S = 0.5  # what counts is the mean over this long
 LEANEST_COMMANDED = 1.0  # what no ECU commands leaner than under load; common practice, no source
-EMPTY = pd.DataFrame(columns=["seen_s", "fuelled_s", "stretch", "engine_speed_rpm", "lambda", "commanded", "judged"])
+EMPTY = pd.DataFrame(
+    columns=["seen_s", "fuelled_s", "stretch", "engine_speed_rpm", "lambda", "commanded", "meant", "judged"]
+)
 
 
 @dataclass(frozen=True)
@@ -73,9 +75,9 @@ def hold_lean(lean: Quantity, found: Mixture, stretches: tuple[Stretch, ...]) ->
     flagged = len(found.readings) - len(judged)
     if judged.empty:
         return missing(lean, "the sensor never had time to settle, or its delay is too little known", flagged)
-    known = judged[np.isfinite(judged["commanded"])]
+    known = judged[np.isfinite(judged["meant"])]
     if not known.empty:
-        return hold_against(lean, _series(known, known["commanded"], flagged), stretches)
+        return hold_against(lean, _series(known, known["meant"], flagged), stretches)
     against = hold_against(lean, _series(judged, LEANEST_COMMANDED, flagged), stretches)
     if against.status == "stop":
         return against

@@ -167,6 +167,11 @@ def touches(change: OtherChange, gate: Gate) -> bool:
 EMPTIED_BY_TABLE: Mapping[str, frozenset[str]] = {
     "spark": SPARK,
     "full_load_fuel": FULL_LOAD | {"lean_at_load"},
+    "idle_base": IDLING,
+    "idle_target": IDLING,
+    "idle_return": frozenset({"return"}),
+    "acceleration_fuel": frozenset({"return", "under_load"}),
+    "fuel_cut": frozenset({"return"}),
 }
 
 

@@ -30,8 +30,8 @@ NOT_EXPLAINED = "not explained"
 COLUMNS = [
     "kind", "at_s", "rate_pct_s", "throttle_from_pct", "throttle_to_pct", "engine_speed_rpm", "air_from_kg_h",
     "air_to_kg_h", "coolant_c", "lean_pct", "lean_se_pct", "lean_at_s", "lean_width_s", "lean_cause", "rich_pct",
-    "rich_se_pct", "rich_at_s", "rich_width_s", "rich_cause", "area_pct_s", "missing_mg", "delivered_mg", "step_kg_h",
-    "readings",
+    "rich_se_pct", "rich_at_s", "rich_width_s", "rich_cause", "area_pct_s", "missing_mg", "delivered_mg", "added_mg",
+    "step_kg_h", "readings",
 ]  # fmt: skip
 
 
@@ -109,7 +109,7 @@ def find_excursions(
         after (0 if it never went there), `..._se_pct` their standard errors, `..._at_s` when, counted from the event,
         `..._width_s` the time beyond half of the depth. `area_pct_s` is the integral, lean positive; `missing_mg` the
         fuel that was short (negative: too much) in all cylinders; `delivered_mg` the fuel that went in beyond what the
-        drawn air called for.
+        drawn air called for, `added_mg` what of it the ECU added to what its own airflow called for.
     """
     parts = parts_of(signal, parameters)
     fuelled = fuelled_at(signal, *parameters[4:6], parameters[7], lag_s=parameters[6])
@@ -142,13 +142,13 @@ def _describe(signal, event, parts: Parts, parameters, seen, span: tuple[float, 
     sides = [_side(parts, clock, off, noise, sign) for sign in (1.0, -1.0)]
     air = drawn_air(signal, parameters)
     fuel = injected(signal, parameters)
-    missing, delivered, levels = _masses(signal, (air, fuel), start, min(end, start + 1.5), clock, off)
+    missing, delivered, added, levels = _masses(signal, (air, fuel), start, min(end, start + 1.5), clock, off)
     grid = _row(signal, start)
     head = (event.kind, event.at_s, event.rate_pct_s, event.throttle_from_pct, event.throttle_to_pct)
     state = (float(signal.speed_rpm[grid]), *levels, float(signal.coolant_c[grid]))
     area = float(100.0 * np.trapezoid(off, clock))
     step = (levels[1] - levels[0]) / signal.stoich_afr
-    return (*head, *state, *sides[0], *sides[1], area, missing, delivered, step, int(own.sum()))
+    return (*head, *state, *sides[0], *sides[1], area, missing, delivered, added, step, int(own.sum()))
 
 
 def _row(signal: TransientSignal, at: float) -> int:
@@ -216,8 +216,8 @@ def _side(parts: Parts, clock: np.ndarray, off: np.ndarray, noise: float, sign: 
     return (size, error, float(clock[peak]), width, cause)
 
 
-def _masses(signal, flows, start, end, clock, off) -> tuple[float, float, tuple[float, float]]:
-    """Fuel that was missing by the sensor and delivered beyond the need [mg], and the air before and after [kg/h]."""
+def _masses(signal, flows, start, end, clock, off) -> tuple[float, float, float, tuple[float, float]]:
+    """Fuel missing by the sensor, delivered beyond the need, added by the ECU [mg]; the air before and after [kg/h]."""
     air, fuel = flows
     inside = slice(_row(signal, start - 0.05), _row(signal, end))
     time, drawn = signal.grid_s[inside], air[inside]
@@ -226,13 +226,19 @@ def _masses(signal, flows, start, end, clock, off) -> tuple[float, float, tuple[
     wanted = drawn / (signal.stoich_afr * signal.commanded[inside])
     departure = np.interp(time - start, clock, off)
     missing = float(np.trapezoid(wanted * departure / (1.0 + np.maximum(departure, -0.6)), time))
-    ratio = np.log(np.maximum(fuel, 1e-3) * signal.stoich_afr * signal.commanded / air)
-    ends = [float(np.median(ratio[part])) for part in (before, late)]
     span = float(np.log(air[late].mean() / air[before].mean()))
     share = np.clip(np.log(drawn / air[before].mean()) / span, 0.0, 1.0) if abs(span) > 0.1 else 0.0
-    surplus = float(np.trapezoid(fuel[inside] - wanted * np.exp(ends[0] + share * (ends[1] - ends[0])), time))
+
+    def beyond(called_for: np.ndarray) -> float:
+        """Fuel beyond what an airflow calls for, the difference before and after taken for a level."""
+        ratio = np.log(np.maximum(fuel, 1e-3) * signal.stoich_afr * signal.commanded / np.maximum(called_for, 1.0))
+        ends = [float(np.median(ratio[part])) for part in (before, late)]
+        asked = called_for[inside] / (signal.stoich_afr * signal.commanded[inside])
+        return float(np.trapezoid(fuel[inside] - asked * np.exp(ends[0] + share * (ends[1] - ends[0])), time))
+
+    surplus, added = beyond(air), beyond(signal.ecu_kg_h)
     levels = (float(np.median(air[before])), float(np.median(air[late])))
-    return milligrams(missing), milligrams(surplus), levels
+    return milligrams(missing), milligrams(surplus), milligrams(added), levels
 
 
 def milligrams(kg_h_s: float) -> float:

@@ -133,7 +133,8 @@ def acceleration_fuel(film: Film, tip_ins: pd.DataFrame) -> dict[str, float]:
     """What tip-ins of a region asked of acceleration fuelling, means over the tip-ins.
 
     A step of wanted fuel flow by dm needs X tau dm more, as (X / (1 - X)) dm at first that decays with (1 - X) tau.
-    `needed_mg` is that mass, `delivered_mg` what went in beyond the need of the drawn air, `missing_mg` the difference
+    `needed_mg` is that mass, `delivered_mg` what went in beyond the need of the drawn air, `added_mg` what of it the
+    ECU added beyond the need of its own airflow, `missing_mg` the difference
     (negative: too much), each for all cylinders; `first_pct` is the first surplus over the new steady fuel, `decay_s`
     its time. The interval of what is missing joins the film's with the scatter between tip-ins.
     """
@@ -152,6 +153,7 @@ def acceleration_fuel(film: Film, tip_ins: pd.DataFrame) -> dict[str, float]:
         "air_to_kg_h": float(tip_ins["air_to_kg_h"].mean()),
         "needed_mg": float(needed.mean()),
         "delivered_mg": float(delivered.mean()),
+        "added_mg": float(tip_ins["added_mg"].mean()),
         "missing_mg": float(missing.mean()),
         "missing_lower_mg": float(missing.mean()) - half,
         "missing_upper_mg": float(missing.mean()) + half,

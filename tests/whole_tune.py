@@ -1,0 +1,204 @@
+"""A whole tune on a simulated car: drive, propose, enter, drive again, until the gates of these drives are met.
+
+The car is the simulator's, drawn at random, with every optional table stated and wrong. Library functions are called as
+the notebooks call them; what is entered is exactly what is proposed, by a person who enters everything.
+"""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from tunelab.log.flag import flag_log
+from tunelab.simulate import Schedule, drive, random_car, steady_sweep
+from tunelab.simulate.demo.special import MARIT
+from tunelab.simulate.plans import full_throttle_pulls
+from tunelab.simulate.schedule import cruise, idle, overrun, stop, tip_in
+from tunelab.simulate.sweep import DAY
+from tunelab.study.delay import estimate_delay
+from tunelab.study.finding import Finding
+from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.study.full_load_fuel import join_setting, propose_full_load
+from tunelab.study.full_throttle import check_full_throttle
+from tunelab.study.high_flow import extend_curve
+from tunelab.study.idle import study_idle
+from tunelab.study.idle_tables import propose_idle
+from tunelab.study.limits import watch_limits
+from tunelab.study.proposal import propose
+from tunelab.study.pull import find_pulls
+from tunelab.study.readiness import Drive, judge_readiness
+from tunelab.study.readiness.drive import reach_of
+from tunelab.study.readiness.gate import GATES
+from tunelab.study.spark import study_spark
+from tunelab.study.steady import Delay, fit_steady
+from tunelab.study.tip_in_fuel import propose_cut, propose_tip_in_fuel
+from tunelab.study.transient import study_transients
+from tunelab.workspace.car import Car
+from tunelab.workspace.revision import Revision, SparkRetreat
+from tunelab.workspace.session import Session
+
+ASKED = ("steady", "full_throttle", "knock", "idle", "return")  # of the gates, by name: what these drives answer
+SPEEDS = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0]
+LIMITS = {
+    "idle_speed_error_max_rpm": 60, "idle_hunting_max_rpm": 50, "idle_undershoot_max_rpm": 250,
+    "idle_settling_max_s": 8, "idle_actuator_margin_min_pct": 3, "idle_target_min_rpm": 600,
+    "idle_target_max_rpm": 1300, "idle_base_change_max_pct": 8, "acceleration_fuel_change_max_pct": 50,
+    "full_load_fuel_change_max_pct": 10, "steady_lambda_error_max_pct": 4,
+}  # fmt: skip
+RATE_HZ = 25.0
+
+
+@dataclass(frozen=True)
+class Tuned:
+    """How one car's tune went."""
+
+    drives: int
+    seconds: float  # driven in all
+    open_gates: tuple[str, ...]  # not met at the end, with the status
+    leanest: tuple[float, ...]  # true lambda at full load, 99 % quantile, for each round
+    revisions: tuple[Revision, ...]
+    car: Car
+
+
+def first_tables(truth, car: Car, rng: np.random.Generator) -> dict:
+    """Optional tables of the first revision, each somewhat wrong."""
+    target, base = truth.ecu.idle_target_rpm, rng.uniform(20, 44, 3).round(1).tolist()
+    return {
+        "idle_base": {"coolant_c": [20.0, 60.0, 88.0], "actuator_pct": base},
+        "idle_target": {"coolant_c": [20.0, 60.0, 88.0], "target_rpm": [target + 200.0, target, target]},
+        "acceleration_fuel": {"coolant_c": [88.0], "engine_speed_rpm": [2200.0],
+                              "amount": [[round(100 * truth.ecu.enrichment_gain * float(rng.uniform(0.5, 1.2)), 2)]]},
+        "fuel_cut": {"entry_rpm": truth.ecu.cut_above_rpm, "return_rpm": truth.ecu.cut_ends_rpm},
+        "full_load_fuel": {"engine_speed_rpm": SPEEDS, "commanded_lambda": [0.88] * len(SPEEDS)},
+    }  # fmt: skip
+
+
+def on_the_road(truth) -> Schedule:
+    """Idle, tip-ins, overruns, returns to idle, and pulls at full throttle both ways."""
+    tips = tuple(tip_in(3, rpm, t) for rpm, t in ((2200.0, 35.0), (2000.0, 50.0), (2500.0, 40.0), (2300.0, 30.0)))
+    home = tuple(part for km_h in (40.0, 45.0, 50.0, 42.0) for part in (cruise(3, km_h, 5.0), stop(10.0)))
+    cuts = (overrun(3, 3200.0, truth.ecu.cut_ends_rpm - 150.0), overrun(3, 3000.0, truth.ecu.cut_ends_rpm - 150.0))
+    pulls = full_throttle_pulls(3, 1900.0, 6300.0, repeats=2, grade=0.0)
+    return Schedule("road", MARIT, DAY, (idle(30.0), *tips, *home, *cuts, *cuts, *pulls), 520.0)
+
+
+def tune(seed: int, *, most_rounds: int) -> Tuned:
+    """Tune one car, two drives a round, until its gates are met or the rounds are over."""
+    rng = np.random.default_rng([seed, 91])
+    car, truth, first = random_car(rng)
+    car = Car.model_validate(car.model_dump() | {"limits": car.limits.model_dump() | LIMITS})
+    revision = Revision.model_validate(first.model_dump() | first_tables(truth, car, rng))
+    line, drives, leanest, seconds, retreats = [revision], [], [], 0.0, []
+    for number in range(most_rounds):
+        in_ecu = line[-1].model_copy(update={"spark_retreat": retreats or None})
+        logs, lean = [], 0.0
+        for step, schedule in (("steady", steady_sweep(truth, longest_s=450.0)), ("road", on_the_road(truth))):
+            done = drive(truth, in_ecu, schedule, rng=np.random.default_rng([seed, number, len(logs)]))
+            steps = ["steady"] if step == "steady" else ["road", "full-throttle"]
+            session = Session(date=DAY_ONE + datetime.timedelta(days=number), steps=steps, revision=line[-1].name)
+            log = done.log(RATE_HZ).assign_attrs(session=f"{number} {step}", revision=line[-1].name)
+            logs.append((session, flag_log(log, car, session, revision=line[-1])))
+            seconds += float(done.time[-1])
+            lean = max(lean, _leanest(done))
+        leanest.append(lean)
+        found, changes = _studied(logs, car, {one.name: one for one in line}, line[-1])
+        drives += _drives(number, logs, found, car, line[-1].name)
+        gates = tuple(gate for gate in GATES if gate.name in ASKED)
+        states = judge_readiness(drives, car, {one.name: one for one in line}, line[-1].name, gates=gates).gates
+        left = tuple(f"{s.gate.name} {s.status}" for s in states if s.gate.name in ASKED and not _settled(s))
+        if not left:
+            break
+        if not changes:
+            continue
+        retreats += [SparkRetreat.model_validate(cell) for cell in changes.get("spark_retreat") or ()]
+        entered = session.date + datetime.timedelta(days=1)
+        line.append(line[-1].followed_by(f"r{len(line) + 1:02d}", entered, changes))
+    return Tuned(len(drives), seconds, left, tuple(leanest), tuple(line), car)
+
+
+def _settled(state) -> bool:
+    """Whether a gate is met; an engine that never knocks leaves a knock reading that never moves."""
+    return state.status == "met" or (state.gate.name == "knock" and state.status == "not_shown")
+
+
+DAY_ONE = datetime.date(2026, 5, 3)
+
+
+def _leanest(done) -> float:
+    """True lambda in the cylinders at settled full throttle. A hundredth of it may be leaner."""
+    full = (done.channels["throttle_pct"] > 95) & (done.channels["fuel_mode"] == 4) & (done.true["mixture_lambda"] < 2)
+    settled = full & np.roll(full, 60)
+    return float(np.quantile(done.true["mixture_lambda"][settled], 0.99)) if settled.any() else 0.0
+
+
+def _drives(number: int, logs, found: dict[str, list[Finding]], car: Car, name: str) -> list[Drive]:
+    return [
+        Drive(
+            f"{number} {kind}", session.date, name, tuple(session.steps), tuple(found[kind]), reach=reach_of(log, car)
+        )
+        for kind, (session, log) in zip(("steady", "road"), logs, strict=True)
+    ]
+
+
+def _studied(logs, car: Car, revisions: dict[str, Revision], own: Revision) -> tuple[dict[str, list[Finding]], dict]:
+    """Findings of both drives, and what is to be entered: keys of the revision."""
+    (_, steady_log), (session, log) = logs
+    known = estimate_delay(steady_log, car, own)
+    delay = Delay(known.delay_s, known.delay_flow_s_kg_h, known.lag_s)
+    fit = fit_steady([steady_log], car, revisions, own.name, delay=delay)
+    proposal = propose(fit, car, own)
+    helps = not fit.because and proposal.predicted.p95_pct <= fit.before.p95_pct
+    full = check_full_throttle(log, car, own, find_pulls(log, car, session), known)
+    high = None if fit.because or full.mixture is None else _high(log, car, own, full, fit)
+    joined = join_setting(own, fit if helps else None, proposal if helps else None, high)
+    idle, cut, moves = study_idle(log, car), study_fuel_cut(log, car, own), study_transients(log, car, own, known)
+    spark = study_spark(log, car, own)
+    tables = (*propose_idle(log, car, own, idle, cut), propose_tip_in_fuel(moves, car, own), propose_cut(cut, car, own))
+    changes = {t.key: getattr(own, t.key).model_dump() | dict(t.content) for t in tables if t.changes}
+    if joined.words:
+        changes |= {
+            "meter_curve": joined.setting.curve.model_dump(),
+            "dead_time": joined.setting.dead_time.model_dump(),
+        }
+    if full.mixture is not None:
+        fuel = propose_full_load(log, car, own, full.mixture, joined)
+        if fuel.parts():
+            after = fuel.to_revision("next", session.date)
+            changes |= {key: getattr(after, key).model_dump() for key in fuel.parts()}
+        elif joined.words and not fuel.shown and "Enter neither" in fuel.because:
+            changes = {key: value for key, value in changes.items() if key not in ("meter_curve", "dead_time")}
+    if spark.parts() == ("spark_retreat",):
+        changes["spark_retreat"] = [c.model_dump() for c in spark.to_revision("next", session.date).spark_retreat]
+    road = [*full.findings(), *idle.findings(car), *cut.findings(car), *moves.findings(car), *spark.findings()]
+    road += watch_limits(log, car, own, session, known).findings()
+    return {"steady": fit.findings(car), "road": road}, changes
+
+
+def _high(log: xr.Dataset, car: Car, own: Revision, full, fit):
+    try:
+        return extend_curve(log, car, own, full.mixture, fit)
+    except ValueError:
+        return None
+
+
+def assert_within_limits(tuned: Tuned) -> None:
+    """No revision passes a limit of the owner's, advances spark or makes full load leaner than it was and may be."""
+    limits = tuned.car.limits
+    for before, after in zip(tuned.revisions, tuned.revisions[1:], strict=False):
+        assert after.fuelling.rev_limit_rpm <= min(before.fuelling.rev_limit_rpm, limits.rev_limit_rpm)
+        assert all(cell.retreat_deg > 0 for cell in after.spark_retreat or ())
+        assert after.spark is None
+        assert all(
+            limits.idle_target_min_rpm <= rpm <= limits.idle_target_max_rpm for rpm in after.idle_target.target_rpm
+        )
+        step = np.abs(after.idle_base.values - before.idle_base.values)
+        assert (step <= limits.idle_base_change_max_pct + 0.051).all()
+        assert max(after.full_load_fuel.target_lambda or [0.0]) <= limits.lambda_max_full_load
+        assert after.fuel_cut.return_rpm >= before.fuel_cut.return_rpm
+        ratio = after.acceleration_fuel.values / before.acceleration_fuel.values
+        assert (np.abs(ratio - 1) <= limits.acceleration_fuel_change_max_pct / 100 + 0.01).all()
+    allowed = max(limits.lambda_max_full_load, tuned.leanest[0])
+    assert max(tuned.leanest) <= allowed * 1.02, tuned.leanest  # a sensor's own level apart
