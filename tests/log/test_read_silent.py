@@ -324,3 +324,61 @@ def test_rows_written_twice_do_not_move_the_clock(write, length):
         sum(item.get("last_row", item["row"]) - item["row"] + 1 for item in json.loads(log.attrs["set_aside"]))
         == length
     )
+
+
+def test_ranges_below_the_heading_are_no_readings(write):
+    heads = [",".join(NAMES), "s,rpm,V,lambda,V,°C", "0,0,0,0.65,8,-40", "9999,8000,5,1.8,16,150"]
+    log = map_log(write([*heads, *(line(i, NAMES) for i in range(ROWS))]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.04, atol=1e-6)
+    assert float(log["engine_speed_rpm"].min()) > 500
+    (aside,) = json.loads(log.attrs["set_aside"])
+    assert (aside["row"], aside["last_row"]) == (3, 4)
+    assert "too few rows" in aside["reason"]
+
+
+def test_two_logs_side_by_side_are_not_laid_on_one_clock(write):
+    rows = [f"{i * 0.04:.2f};{900 + i};;{i * 0.04 + 1.3:.2f};{0.9 + 0.001 * (i % 90):.3f}" for i in range(ROWS)]
+    with pytest.raises(MapError, match=r"named 'Time \(s\)' and differ, by up to 1.3 s"):
+        map_log(write(["Time (s);RPM;;Time (s);Lambda", *rows]))
+    same = [row.replace(row.split(";")[3], row.split(";")[0]) for row in rows]
+    assert map_log(write(["Time (s);RPM;;Time (s);Lambda", *same])).sizes["time"] == ROWS
+
+
+def test_a_log_with_the_newest_row_first_is_named(write):
+    with pytest.raises(MapError, match="newest row is first"):
+        map_log(write([",".join(NAMES), *(line(i, NAMES) for i in reversed(range(ROWS)))]))
+
+
+def test_an_angle_counted_the_other_way_has_its_sign_turned(write):
+    """Spark after top dead centre, a longitude to the west, a latitude to the south."""
+    heads = "Time (s),RPM,Ignition (deg ATDC),Latitude (°S),Longitude (°W)"
+    rows = [f"{i * 0.04:.2f},{900 + i},{-10 - i % 9},{33.5 + i * 1e-6:.6f},{8.25 + i * 1e-6:.6f}" for i in range(ROWS)]
+    log = map_log(write([heads, *rows]))
+    np.testing.assert_allclose(log["spark_deg"], 10 + np.arange(ROWS) % 9)
+    assert float(log["latitude_deg"][0]) == -33.5
+    assert float(log["longitude_deg"][0]) == -8.25
+
+
+def test_a_column_of_notes_does_not_set_the_rows_above_its_first_note_aside(write):
+    speed = 950 + 2300 * (1 - np.cos(np.arange(90) / 13))
+    rows = [f"{i * 0.1:.1f},{speed[i]:.0f},{84 + 4 * np.sin(i / 40):.1f}," for i in range(90)]
+    rows[50] += '"go, now"'
+    log = map_log(write(["Time (s),Engine speed (rpm),Coolant (°C),Note", *rows]))
+    assert log.sizes["time"] == 90
+
+
+def test_the_mark_of_a_file_put_behind_another_is_no_part_of_its_heading(write):
+    rows = [line(i, NAMES) for i in range(ROWS)]
+    heading = ",".join(NAMES)
+    log = map_log(write(["\ufeff" + heading, *rows[:150], "\ufeff" + heading, *rows[150:]]))
+    assert log.sizes["time"] == ROWS
+
+
+def test_two_files_put_together_without_a_line_end_are_told(write):
+    rows = [line(i, NAMES) for i in range(ROWS)]
+    other = [NAMES[0], *NAMES[:0:-1]]
+    joined = [*rows[:149], rows[149] + ",".join(other), *(line(i, other) for i in range(150, ROWS))]
+    with pytest.raises(ReadError, match="line 151 holds readings and behind them the heading of another log"):
+        read_raw(write([",".join(NAMES), *joined]))
+    noted = read_raw(write([",".join(NAMES), *rows[:149], rows[149] + ",marker,go", *rows[150:]]))
+    assert noted.frame.height == ROWS - 1

@@ -192,6 +192,8 @@ def _to_channel(values: np.ndarray, match: Match, around: Surroundings) -> tuple
     unit = CHANNELS[form.channel].unit
     converted = values if form.unit == unit else convert(values, form.unit, unit)
     how = "as logged" if form.unit == unit else f"{form.unit} to {unit}"
+    if form.kind == "backwards":
+        return -converted, how + ", sign turned: its unit counts the other way"
     if form.channel == "knock_retard_deg" and (converted < 0).sum() > (converted > 0).sum():
         return -converted, how + ", sign turned: retard is positive"
     return _to_reference(converted, match, around, how)

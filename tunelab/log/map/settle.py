@@ -15,6 +15,7 @@ _FINEST_S = 1e-6  # no logger writes a million rows a second: rows closer than t
 _FARTHEST_S = 1e11  # some 3000 years: a stamp beyond is no time, and too coarse to tell rows apart
 _LONGEST_BLOCK = 2000  # rows that a logger may write twice
 _MOST_BLOCKS, _MOST_STARTS = 1000, 100  # falls of the clock, and rows with one stamp before each, that are looked at
+_LEAST_DRIVE = 10  # times as many rows belong to a drive
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
 _COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
 
@@ -67,6 +68,9 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
     stray = _find_stray(seconds[rows])
     reasons["time out of order for a moment"] = rows[stray]
     rows = rows[~stray]
+    alone = _find_alone(seconds[rows])
+    reasons["the clock starts anew right behind it: too few rows for a drive"] = rows[alone]
+    rows = rows[~alone]
     time = seconds[rows].copy()
     falls = np.flatnonzero(np.diff(time) < 0) + 1
     headings = np.searchsorted(rows, restarts)
@@ -169,6 +173,14 @@ def _find_stray(time: np.ndarray) -> np.ndarray:
             continue
         stray[_stray_run(time, int(fall), usual)] = True
     return stray
+
+
+def _find_alone(time: np.ndarray) -> np.ndarray:
+    """Up to three rows between two falls of the clock, as the ranges that some loggers write below their headings."""
+    edges = np.r_[0, np.flatnonzero(np.diff(time) < 0) + 1, len(time)]
+    length = np.diff(edges)
+    is_short = (length <= _STRAY_ROWS) & (len(time) > _LEAST_DRIVE * _STRAY_ROWS)
+    return np.repeat(is_short, length)
 
 
 def _stray_run(time: np.ndarray, fall: int, usual: float) -> slice:
