@@ -382,3 +382,39 @@ def test_two_files_put_together_without_a_line_end_are_told(write):
         read_raw(write([",".join(NAMES), *joined]))
     noted = read_raw(write([",".join(NAMES), *rows[:149], rows[149] + ",marker,go", *rows[150:]]))
     assert noted.frame.height == ROWS - 1
+
+
+@pytest.mark.parametrize("step_ms", [20, 50, 125])
+@pytest.mark.parametrize("day", ["", "2026-05-03 ", "03.05.2026 "])
+def test_thousandths_written_without_their_zeros_are_counted(write, day, step_ms):
+    times = [divmod(i * step_ms, 1000) for i in range(ROWS)]
+    rows = [f"{day}10:{s // 60:02d}:{s % 60:02d}.{ms},{900 + i}" for i, (s, ms) in enumerate(times)]
+    log = map_log(write(["Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * step_ms / 1000, atol=1e-6)
+
+
+def test_decimals_without_their_last_zeros_stay_decimals(write):
+    rows = [f"10:00:{i * 0.04:05.2f}".rstrip("0").rstrip(".") + f",{900 + i}" for i in range(ROWS)]
+    log = map_log(write(["Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.04, atol=1e-6)
+
+
+def test_a_count_of_pictures_is_no_hundredths(write):
+    rows = [f"10:00:{i // 25:02d}:{i % 25:02d},{900 + i}" for i in range(ROWS)]
+    log = map_log(write(["Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) / 25, atol=1e-6)
+
+
+def test_midnight_under_a_date_that_stays_is_midnight(write):
+    seconds = [86390 + i * 0.1 for i in range(ROWS)]
+    stamps = [f"{s // 3600 % 24:02.0f}:{s // 60 % 60:02.0f}:{s % 60:04.1f}" for s in seconds]
+    rows = [f"03.05.2026 {stamp},{900 + i}" for i, stamp in enumerate(stamps)]
+    log = map_log(write(["Date Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.1, atol=1e-6)
+    assert log["episode"].values.max() == 0
+
+
+def test_a_clock_of_numbers_that_falls_back_every_second_is_refused(write):
+    times = [divmod(i * 20, 1000) for i in range(ROWS)]
+    with pytest.raises(MapError, match="thousandths stand without their zeros"):
+        map_log(write(["Time (s),RPM", *(f"{s}.{ms},{900 + i}" for i, (s, ms) in enumerate(times))]))

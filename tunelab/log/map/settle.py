@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -15,6 +15,7 @@ _FINEST_S = 1e-6  # no logger writes a million rows a second: rows closer than t
 _FARTHEST_S = 1e11  # some 3000 years: a stamp beyond is no time, and too coarse to tell rows apart
 _LONGEST_BLOCK = 2000  # rows that a logger may write twice
 _MOST_BLOCKS, _MOST_STARTS = 1000, 100  # falls of the clock, and rows with one stamp before each, that are looked at
+_FALLS_AGAIN = 3
 _LEAST_DRIVE = 10  # times as many rows belong to a drive
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
 _COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
@@ -29,6 +30,7 @@ class Settled:
     episode: np.ndarray  # shape (rows,), from 0
     reasons: dict[str, np.ndarray]  # why -> row positions set aside
     notes: tuple[str, ...]
+    doubt: str = ""  # why the clock cannot be trusted, and the way out
 
 
 def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame | None = None) -> Settled:
@@ -86,7 +88,19 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
         notes += (
             f"the clock starts anew {len(falls)} times; the gaps are of unknown length, laid as {UNKNOWN_GAP_S:g} s",
         )
-    return _settled(seconds, rows, time, episode, repeated, reasons, notes)
+    return replace(_settled(seconds, rows, time, episode, repeated, reasons, notes), doubt=_doubt(seconds[rows]))
+
+
+def _doubt(time: np.ndarray) -> str:
+    """Say what falls of less than a second mean, where they come again and again: no logger starts anew so."""
+    step = np.diff(time)
+    count = np.count_nonzero((step < 0) & (step > -UNKNOWN_GAP_S))
+    if count < _FALLS_AGAIN:
+        return ""
+    return (
+        f"the clock falls back by less than a second {count} times, as where thousandths stand without their zeros "
+        "(1.20 for 1.020). Let the logger write them whole, or in a column of milliseconds."
+    )
 
 
 def _is_settled(seconds: np.ndarray) -> bool:
