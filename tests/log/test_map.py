@@ -472,7 +472,7 @@ def test_fuelling_codes_of_unknown_meaning_are_an_error_and_words_settle_them(ma
 
 
 def test_every_code_that_was_seen_is_asked_for_at_once(mapped):
-    with pytest.raises(MapError, match="what the codes 0, 1, 2, .*, 15, 16 mean") as error:
+    with pytest.raises(MapError, match=r"what the codes 0, 1, 2, .*, 15, 16 mean") as error:
         mapped({"Fuel state": np.tile(np.arange(17.0), 6), "RPM": waves(800, 900, 102)})
     assert all(f'"{code}" = "fill in"' in str(error.value) for code in range(17))
 
