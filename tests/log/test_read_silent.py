@@ -418,3 +418,11 @@ def test_a_clock_of_numbers_that_falls_back_every_second_is_refused(write):
     times = [divmod(i * 20, 1000) for i in range(ROWS)]
     with pytest.raises(MapError, match="thousandths stand without their zeros"):
         map_log(write(["Time (s),RPM", *(f"{s}.{ms},{900 + i}" for i, (s, ms) in enumerate(times))]))
+
+
+def test_rows_missing_where_summer_time_ends_leave_a_hole_of_their_own_length(write):
+    stamps = [f"25.10.2026 02:59:3{i / 20:05.3f}" for i in range(100)] + [
+        f"25.10.2026 02:00:0{i / 20:05.3f}" for i in range(100)
+    ]
+    log = map_log(write(["Time,RPM,Lambda", *(f"{stamp},{900 + i},1.0" for i, stamp in enumerate(stamps))]))
+    assert float(np.diff(log["time"]).max()) == pytest.approx(25.05)

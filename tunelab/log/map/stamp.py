@@ -10,6 +10,7 @@ import polars as pl
 _DAY, _HOUR = 86400.0, 3600.0
 _CHANGE_SLACK_S = 2.0  # a change of summer time is within so much of a full hour
 _PICTURES = {number - 1: number for number in (24, 25, 30, 50, 60)}  # last one of a second -> how many, common practice
+_LONGEST_HOLE_S = 60.0  # in the rows at a change back from summer time
 _LAST_CHANGE_S = 4 * _HOUR  # of the day; no country changes later
 _TIME = (
     r"(?:(?P<hour>\d{1,3}):)?(?P<minute>\d{1,2}):(?P<second>\d{1,2})(?:[.,:](?P<fraction>\d{1,9}))?"
@@ -209,14 +210,15 @@ def _without_summer_time(seconds: np.ndarray) -> tuple[np.ndarray, int]:
     """Take out jumps of an hour ahead or back, at a full hour and in the night; and how many there were."""
     known = np.flatnonzero(np.isfinite(seconds))
     step = np.diff(seconds[known])
-    if not (np.abs(step) > _HOUR - _CHANGE_SLACK_S).any():
+    if not (np.abs(step) > _HOUR - _LONGEST_HOLE_S).any():
         return seconds, 0
     usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
     slack = max(_CHANGE_SLACK_S, 5 * usual)
     before, after = seconds[known][:-1], seconds[known][1:]
-    is_hour = np.abs(np.abs(step) - _HOUR) <= slack
-    at_hour = np.abs(after - np.round(after / _HOUR) * _HOUR) <= slack
-    at_hour &= np.abs(before - np.round(before / _HOUR) * _HOUR) <= slack
+    room = np.where(step < 0, _LONGEST_HOLE_S, slack)  # rows may be missing there: by itself no clock goes back an hour
+    is_hour = np.abs(np.abs(step) - _HOUR) <= room
+    at_hour = np.abs(after - np.round(after / _HOUR) * _HOUR) <= room
+    at_hour &= np.abs(before - np.round(before / _HOUR) * _HOUR) <= room
     changes = is_hour & at_hour & (np.minimum(before, after) % _DAY <= _LAST_CHANGE_S)
     shift = np.cumsum(np.where(changes, np.sign(step) * _HOUR, 0.0))
     result = seconds.copy()
