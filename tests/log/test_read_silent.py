@@ -426,3 +426,13 @@ def test_rows_missing_where_summer_time_ends_leave_a_hole_of_their_own_length(wr
     ]
     log = map_log(write(["Time,RPM,Lambda", *(f"{stamp},{900 + i},1.0" for i, stamp in enumerate(stamps))]))
     assert float(np.diff(log["time"]).max()) == pytest.approx(25.05)
+
+
+def test_a_clock_that_is_set_while_it_runs_makes_no_drive_of_years(write):
+    stamps = [f"2000-01-01 00:00:{i / 20:06.3f}" for i in range(100)] + [
+        f"2026-05-03 14:22:{i / 20:06.3f}" for i in range(100, 300)
+    ]
+    log = map_log(write(["Date Time,RPM", *(f"{stamp},{900 + i}" for i, stamp in enumerate(stamps))]))
+    assert float(log["time"][-1] - log["time"][0]) == pytest.approx(15.9)
+    assert log["episode"].values.tolist() == [0] * 100 + [1] * 200
+    assert "the clock was set while it ran" in log.attrs["history"]

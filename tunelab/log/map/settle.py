@@ -15,6 +15,7 @@ _FINEST_S = 1e-6  # no logger writes a million rows a second: rows closer than t
 _FARTHEST_S = 1e11  # some 3000 years: a stamp beyond is no time, and too coarse to tell rows apart
 _LONGEST_BLOCK = 2000  # rows that a logger may write twice
 _MOST_BLOCKS, _MOST_STARTS = 1000, 100  # falls of the clock, and rows with one stamp before each, that are looked at
+_SET_S = 300 * 86400.0  # no session lasts so long
 _FALLS_AGAIN = 3
 _LEAST_DRIVE = 10  # times as many rows belong to a drive
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
@@ -51,7 +52,8 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
     Settled
         Unreadable stamps, stray stamps (up to three rows out of order, or a jump ahead and back) and repeated stamps
         are set aside. A clock that falls back for longer starts a new episode, laid `UNKNOWN_GAP_S` after the last. A
-        hole of two seconds and twenty rows or more starts one too, and keeps its true length.
+        hole of two seconds and twenty rows or more starts one too, and keeps its true length; one of the better part of a
+        year is none: the clock was set.
 
     Notes
     -----
@@ -73,11 +75,13 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
     alone = _find_alone(seconds[rows])
     reasons["the clock starts anew right behind it: too few rows for a drive"] = rows[alone]
     rows = rows[~alone]
-    time = seconds[rows].copy()
+    time, settings = _before_it_was_set(seconds[rows])
     falls = np.flatnonzero(np.diff(time) < 0) + 1
     headings = np.searchsorted(rows, restarts)
-    starts = np.unique(np.r_[falls, headings[(headings > 0) & (headings < len(rows))]])
+    starts = np.unique(np.r_[falls, settings, headings[(headings > 0) & (headings < len(rows))]])
     time, notes = _spread_coarse(time, starts)
+    if len(settings):
+        notes += (f"the clock was set while it ran: what it wrote before is laid {UNKNOWN_GAP_S:g} s ahead of that",)
     time = _lay_out(time, falls)
     # After laying out: a step may be too small for where it comes to lie.
     repeated = np.diff(time, prepend=-np.inf) < _FINEST_S
@@ -89,6 +93,18 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
             f"the clock starts anew {len(falls)} times; the gaps are of unknown length, laid as {UNKNOWN_GAP_S:g} s",
         )
     return replace(_settled(seconds, rows, time, episode, repeated, reasons, notes), doubt=_doubt(seconds[rows]))
+
+
+def _before_it_was_set(time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lay what stands before a jump of the better part of a year right before it; and the rows where one ends.
+
+    A logger without a clock of its own begins at some early date and is set when it finds its position.
+    """
+    settings = np.flatnonzero(np.diff(time) > _SET_S) + 1
+    time = time.copy()
+    for row in settings:
+        time[:row] += time[row] - UNKNOWN_GAP_S - time[row - 1]
+    return time, settings
 
 
 def _doubt(time: np.ndarray) -> str:
