@@ -52,7 +52,7 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
     Settled
         Unreadable stamps, stray stamps (up to three rows out of order, or a jump ahead and back) and repeated stamps
         are set aside. A clock that falls back for longer starts a new episode, laid `UNKNOWN_GAP_S` after the last. A
-        hole of two seconds and twenty rows or more starts one too, and keeps its true length; one of the better part of a
+        hole of two seconds and twenty rows or more starts one too, and keeps its true length; one of most of a
         year is none: the clock was set.
 
     Notes
