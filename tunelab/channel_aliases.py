@@ -279,7 +279,7 @@ TIME_ALIASES = (
     "millis, micros, time s, time sec, time ms, clock, time of day, local time, system time, device time, ecu time, "
     "gps time, utc, utc time, unix time, time unix, unix timestamp, epoch, date, date time, datetime, zeit, zeit s, "
     "zeitstempel, laufzeit, uhrzeit, datum, datum zeit, datum uhrzeit, temps, heure, horodatage, date heure, tiempo, "
-    "hora, fecha, fecha hora, marca de tiempo, tijd, tempo s"
+    "hora, fecha, fecha hora, marca de tiempo, tijd, tempo s, tid, tid s, aika, czas"
 )
 
 # Time in one language and road speed in another: a clock where the unit says so, or where it only ever rises.

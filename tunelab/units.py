@@ -96,11 +96,13 @@ _ROWS = (
         "angle",
         "degree",
         "degree",
-        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, Grad KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees",
+        "°, deg, degs, degrees, Grad, °CA, deg CA, °KW, Grad KW, ° BTDC, deg BTDC, degrees BTDC, crank degrees, "
+        "deg before TDC, degrees before TDC, °KW v. OT, ° v. OT, Grad v. OT, ° avant PMH, "
+        "° ATDC, deg ATDC, degrees ATDC, deg after TDC, degrees after TDC, °KW n. OT, ° n. OT, Grad n. OT, ° après PMH",
     ),
     ("angle", "rad", "radian", "radian, radians"),
-    ("angle", "degree_north", "degree", "°N, deg N, degrees north, degrees_N"),
-    ("angle", "degree_east", "degree", "°E, deg E, degrees east, degrees_E"),
+    ("angle", "degree_north", "degree", "°N, deg N, degrees north, degrees_N, °S, degrees south"),
+    ("angle", "degree_east", "degree", "°E, deg E, degrees east, degrees_E, °W, deg W, degrees west"),
     ("torque", "N m", "newton*meter", "Nm, N·m, newton metre, newton metres, newton meter"),
     ("torque", "lbf ft", "pound_force*foot", "lb-ft, lbs-ft, ft-lb, ft-lbs, ftlbf, lbft, pound feet, foot pounds"),
     ("torque", "kgf m", "kgf*meter", "kgm, kg-m, mkp, kpm"),
@@ -231,6 +233,11 @@ def pressure_reference(text: str) -> Literal["gauge", "absolute"] | None:
     if key in _table() or _lookup(text) is None:
         return None
     return "absolute" if re.search(r"(absolute|abs|a)$", key) else "gauge"
+
+
+def counts_backwards(text: str) -> bool:
+    """Say whether an angle counts the other way than its channel: after top dead centre, south or west."""
+    return bool(re.search(r"(atdc|aftertdc|not|aprèspmh|°[sw]|degw|south|west)$", _key(text)))
 
 
 def absolute_from_gauge(gauge_kpa: ArrayLike, barometer_kpa: ArrayLike) -> np.ndarray:

@@ -1,11 +1,13 @@
 """How long `tunelab record` takes for all notebooks of a session, against empty notebooks with the same imports.
 
-Empty: each notebook's first cell, which only imports, run by bare papermill, one after another. Processor seconds of
-all processes together are what to compare on a machine that does other things too; on two idle cores the record takes
-little more than half of them. Wanted: 40 s on two cores for every session. Then how long the program takes to start.
-Run with `pytest -m bench -s tests/bench/test_bench_record.py`.
+Empty: each notebook's first cell, which only imports, run by the record's own runner, as many side by side, and by bare
+papermill one after another. Processor seconds of all processes together are what to compare on a machine that does
+other things too. Wanted: 40 s on two cores for every session, and at most 1.5 times the empty ones of the same runner.
+Then how long the program takes to start, and what each command imports when it runs. Run with
+`pytest -m bench -s tests/bench/test_bench_record.py`.
 """
 
+import ast
 import os
 import resource
 import shutil
@@ -15,13 +17,25 @@ import time
 from pathlib import Path
 
 import nbformat
+import numpy as np
 import pytest
 from nbformat.v4 import new_notebook
 
 ROOT = Path(__file__).parents[2]
 SESSIONS = ("2026-05-03-steady", "2026-05-14-full-throttle")
 EMPTY = "import papermill, sys\nfor path in sys.argv[1:]: papermill.execute_notebook(path, path, progress_bar=False)"
+SAME_RUNNER = """
+import sys
+from pathlib import Path
+from tunelab.record.notebook import choose_notebooks
+from tunelab.record.opened import open_session
+from tunelab.record.session import _run_all
+session, folder, out = map(Path, sys.argv[1:])
+opened = open_session(session)
+_run_all(opened, choose_notebooks(folder, tuple(opened.folder.session.steps), ()), {}, out)
+"""
 STARTS = 3
+ROUNDS = int(os.environ.get("RECORD_ROUNDS", "3"))
 
 
 def spent(*command, folder=None):
@@ -33,26 +47,38 @@ def spent(*command, folder=None):
 
 
 def empty_notebooks(names, folder):
-    """The import cells alone, as notebooks."""
+    """Write the import cells alone, as notebooks."""
     for name in names:
         node = nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4)
         imports = next(cell for cell in node.cells if cell.cell_type == "code")
-        nbformat.write(new_notebook(cells=[imports], metadata=node.metadata), folder / f"{name}.ipynb")
-        yield folder / f"{name}.ipynb"
+        parameters = [cell for cell in node.cells if "parameters" in cell.metadata.get("tags", [])]
+        cells = [node.cells[0], imports, *parameters]  # the first one's heading is the question
+        nbformat.write(new_notebook(cells=cells, metadata=node.metadata), folder / f"{name}.ipynb")
 
 
 @pytest.mark.bench
 @pytest.mark.parametrize("session", SESSIONS)
 def test_a_record_against_empty_notebooks(session, tmp_path, capsys):
     car = Path(shutil.copytree(ROOT / "data_demo", tmp_path / "car"))
-    wall, processor = spent("-m", "tunelab", "record", car / "sessions" / session)
-    names = sorted(path.stem for path in (car / "records" / session).glob("*.ipynb"))
-    empty_wall, empty = spent("-c", EMPTY, *empty_notebooks(names, tmp_path), folder=tmp_path)
+    folder, out = tmp_path / "notebooks", tmp_path / "out"
+    folder.mkdir()
+    out.mkdir()
+    empty_notebooks(sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb")), folder)
+    rounds = []
+    for _ in range(ROUNDS):  # interleaved, so that what else the machine does hits all alike
+        record = spent("-m", "tunelab", "record", car / "sessions" / session)
+        same = spent("-c", SAME_RUNNER, car / "sessions" / session, folder, out)
+        rounds.append((record, same))
+    names = sorted(path.stem for path in out.glob("*.ipynb"))
+    bare = spent("-c", EMPTY, *(folder / f"{name}.ipynb" for name in names), folder=tmp_path)
+    record, same = np.median(rounds, axis=0)
+    wall, processor = np.median([np.divide(record, same) for record, same in rounds], axis=0)
     with capsys.disabled():
         print(
-            f"\n{session}: {', '.join(names)}\nrecord {wall:.1f} s ({processor:.1f} of the processor), empty notebooks "
-            f"one after another {empty_wall:.1f} s ({empty:.1f}): {processor / empty:.2f} x; {os.cpu_count()} cores, "
-            f"load {os.getloadavg()[0]:.1f}; aim 40 s on two idle cores"
+            f"\n{session}: {', '.join(names)}\nmedians of {ROUNDS} rounds, wall and processor seconds: record "
+            f"{record[0]:.1f}, {record[1]:.1f}; empty through the same runner {same[0]:.1f}, {same[1]:.1f}: of each "
+            f"round by itself {wall:.2f} x and {processor:.2f} x in the median; by bare papermill one after another "
+            f"{bare[0]:.1f}, {bare[1]:.1f}; {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
         )
 
 
@@ -71,6 +97,25 @@ def test_a_cold_start(tmp_path, capsys):
         for name, command in wanted.items():
             times = [spent(*(command or ("-m", "tunelab", "new", tmp_path / f"car{k}"))) for k in range(STARTS)]
             wall, processor = (min(column) for column in zip(*times, strict=True))
+            print(f"{name}: {wall:.2f} s ({processor:.2f} of the processor)")
+
+
+def imports_of(command):
+    """The lines that import something of the kit's, wherever in a command's module."""
+    tree = ast.parse((ROOT / "tunelab" / "cli" / f"{command}.py").read_text(encoding="utf-8"))
+    found = (node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom))
+    return "\n".join(dict.fromkeys(ast.unparse(node) for node in found if (node.module or "").startswith("tunelab")))
+
+
+@pytest.mark.bench
+def test_what_each_command_imports(capsys):
+    names = sorted(path.stem for path in (ROOT / "tunelab" / "cli").glob("*.py") if "add_parser" in path.read_text())
+    least = {"(Python alone)": "pass", **{name: imports_of(name) for name in names if name != "__init__"}}
+    times = {name: [spent("-c", code) for _ in range(STARTS)] for name, code in least.items()}
+    with capsys.disabled():
+        print(f"\nleast of {STARTS}, load {os.getloadavg()[0]:.1f}: all that a command may import when it runs")
+        for name, spans in times.items():
+            wall, processor = np.min(spans, axis=0)
             print(f"{name}: {wall:.2f} s ({processor:.2f} of the processor)")
 
 

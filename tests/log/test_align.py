@@ -158,3 +158,22 @@ def test_messages_say_what_is_missing():
         refer_back(log, **(DELAY | {"delay_s": -0.1}))
     with pytest.raises(ValueError, match="negative"):
         refer_back(log, **(DELAY | {"lag_s": -0.1}))
+
+
+def test_exhaust_is_the_air_and_its_fuel():
+    """14.5 kg/h of air take 1 kg/h of petrol at lambda 1, half of it at lambda 2 (handbooks, from memory)."""
+    log = flags_of(
+        xr.Dataset(
+            {"air_flow_kg_h": ("time", [145.0, 145.0]), "lambda_commanded": ("time", [1.0, 2.0])},
+            coords={"time": [0.0, 1.0]},
+        )
+    )
+    np.testing.assert_allclose(exhaust_flow(log), [155.0, 150.0])
+
+
+def test_two_readings_gone_in_a_row_are_not_bridged():
+    log = seen_log(np.ones_like)
+    log["lambda_measured_flag"][300:302] = MASKS["spike"]
+    value = refer_back(log, **DELAY)["lambda_at_fuelling"]
+    gone = np.isnan(value.to_numpy()) & (value["time"].to_numpy() < 38)
+    assert 2 <= gone.sum() <= 4

@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 from tunelab.log import flag_sample
-from tunelab.log.flag import MASKS, flag_log, reasons_at, spans, summary, trusted
+from tunelab.log.flag import MASKS, flag_log, reasons_at, sample_seconds, spans, summary, trusted
 from tunelab.log.flag_sample import find_gaps, find_holes
 from tunelab.workspace.session import Exclusion, Session
 
@@ -368,3 +368,20 @@ def test_the_window_of_calm_has_the_edges_that_a_search_finds(seed):
             wanted = time[part] + flag_sample.CALM_STEP_S * step
             found = np.searchsorted(time, wanted, side="right" if step == 3 else "left")
             np.testing.assert_array_equal(flag_sample._edge(clock, part, step), found)
+
+
+def test_a_sample_before_a_hole_stands_for_two_steps_at_most():
+    log = xr.Dataset(coords={"time": [0.0, 0.1, 0.2, 9.2, 9.3, 9.4, 9.5]})
+    np.testing.assert_allclose(sample_seconds(log), [0.1, 0.1, 0.2, 0.1, 0.1, 0.1, 0.1])
+
+
+def test_the_engine_is_cold_below_the_owners_limit_and_not_from_it_on():
+    limit = CAR.limits.coolant_min_c
+    log = flag_log(log_of(coolant_c=lambda time: np.where(time < 10, limit - 0.5, limit)), CAR, SESSION)
+    np.testing.assert_array_equal(has(log, "sample_flag", "cold"), log["time"].to_numpy() < 10)
+
+
+@pytest.mark.parametrize(("volts", "is_spike"), [(2.0, False), (4.0, True)])
+def test_a_battery_that_jumps_by_more_than_a_starter_draws_is_a_spike(volts, is_spike):
+    log = with_values(log_of(battery_v=lambda time: np.full(time.size, 13.8)), "battery_v", 700, 13.8 + volts)
+    assert has(flag_log(log, CAR, SESSION), "battery_v_flag", "spike")[700] == is_spike

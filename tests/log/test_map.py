@@ -471,6 +471,12 @@ def test_fuelling_codes_of_unknown_meaning_are_an_error_and_words_settle_them(ma
     assert log["fuel_mode"].values[:3].tolist() == [1, 2, 3]
 
 
+def test_every_code_that_was_seen_is_asked_for_at_once(mapped):
+    with pytest.raises(MapError, match=r"what the codes 0, 1, 2, .*, 15, 16 mean") as error:
+        mapped({"Fuel state": np.tile(np.arange(17.0), 6), "RPM": waves(800, 900, 102)})
+    assert all(f'"{code}" = "fill in"' in str(error.value) for code in range(17))
+
+
 def test_a_three_in_the_column_does_not_make_its_codes_the_kits(mapped):
     with pytest.raises(MapError, match="nothing says what the codes 1, 2, 3 mean"):
         mapped({"Fuel mode": np.tile([1.0, 2.0, 3.0], 30), "RPM": waves(800, 900, 90)})

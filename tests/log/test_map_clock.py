@@ -1,5 +1,6 @@
 """The clock: every way in which loggers write time, and every way in which it goes wrong."""
 
+import datetime
 import json
 
 import numpy as np
@@ -8,8 +9,10 @@ import pytest
 from written_log import map_log, waves, write_log
 
 from tunelab.log.map import MapError
+from tunelab.log.map.entry import map_file
 from tunelab.log.map.settle import settle_clock
 from tunelab.log.map.stamp import read_stamps
+from tunelab.log.read import read_raw
 from tunelab.workspace import ColumnRule
 from tunelab.workspace.channel_map import ChannelMap, FileRule
 
@@ -347,3 +350,13 @@ def test_stamps_written_alike_say_what_they_say_with_a_zone_behind_them(start, d
     np.testing.assert_array_equal(plain.seconds, zoned.seconds)
     assert np.all(np.diff(plain.seconds) >= 0)
     assert np.ptp(plain.seconds) > 8
+
+
+def test_spreadsheet_days_count_from_where_spreadsheets_do(tmp_path):
+    """45658 is 1 January 2025 and 25569 1 January 1970, as any spreadsheet shows them (from memory)."""
+    rows = [f"{45658.5 + i * 0.04 / 86400:.9f},{900 + i}" for i in range(50)]
+    (tmp_path / "log.csv").write_text("\n".join(["Date Time,RPM", *rows, ""]), encoding="utf-8")
+    file = map_file(read_raw(tmp_path / "log.csv"), None, ChannelMap(), weather=None)
+    noon = datetime.datetime(2025, 1, 1, 12, tzinfo=datetime.UTC).timestamp()
+    assert file.kind == "absolute"
+    assert file.time_s[0] == pytest.approx(noon, abs=0.01)

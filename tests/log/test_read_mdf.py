@@ -169,7 +169,7 @@ def test_text_to_value_and_a_table_without_default():
 
 def test_rules_that_are_not_applied_say_what_they_are():
     for version, kind in ((4, 10), (4, 11), (4, 200), (3, 7), (3, 8), (3, 133)):
-        block = rule(4)
+        block = rule(4, conversion_type=0)
         block.conversion_type = kind
         with pytest.raises(RuleError, match=r"^(is|makes|puts) .{15}"):
             apply_rule(block, RAW, version)

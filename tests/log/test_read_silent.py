@@ -324,3 +324,115 @@ def test_rows_written_twice_do_not_move_the_clock(write, length):
         sum(item.get("last_row", item["row"]) - item["row"] + 1 for item in json.loads(log.attrs["set_aside"]))
         == length
     )
+
+
+def test_ranges_below_the_heading_are_no_readings(write):
+    heads = [",".join(NAMES), "s,rpm,V,lambda,V,°C", "0,0,0,0.65,8,-40", "9999,8000,5,1.8,16,150"]
+    log = map_log(write([*heads, *(line(i, NAMES) for i in range(ROWS))]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.04, atol=1e-6)
+    assert float(log["engine_speed_rpm"].min()) > 500
+    (aside,) = json.loads(log.attrs["set_aside"])
+    assert (aside["row"], aside["last_row"]) == (3, 4)
+    assert "too few rows" in aside["reason"]
+
+
+def test_two_logs_side_by_side_are_not_laid_on_one_clock(write):
+    rows = [f"{i * 0.04:.2f};{900 + i};;{i * 0.04 + 1.3:.2f};{0.9 + 0.001 * (i % 90):.3f}" for i in range(ROWS)]
+    with pytest.raises(MapError, match=r"named 'Time \(s\)' and differ, by up to 1.3 s"):
+        map_log(write(["Time (s);RPM;;Time (s);Lambda", *rows]))
+    same = [row.replace(row.split(";")[3], row.split(";")[0]) for row in rows]
+    assert map_log(write(["Time (s);RPM;;Time (s);Lambda", *same])).sizes["time"] == ROWS
+
+
+def test_a_log_with_the_newest_row_first_is_named(write):
+    with pytest.raises(MapError, match="newest row is first"):
+        map_log(write([",".join(NAMES), *(line(i, NAMES) for i in reversed(range(ROWS)))]))
+
+
+def test_an_angle_counted_the_other_way_has_its_sign_turned(write):
+    """Spark after top dead centre, a longitude to the west, a latitude to the south."""
+    heads = "Time (s),RPM,Ignition (deg ATDC),Latitude (°S),Longitude (°W)"
+    rows = [f"{i * 0.04:.2f},{900 + i},{-10 - i % 9},{33.5 + i * 1e-6:.6f},{8.25 + i * 1e-6:.6f}" for i in range(ROWS)]
+    log = map_log(write([heads, *rows]))
+    np.testing.assert_allclose(log["spark_deg"], 10 + np.arange(ROWS) % 9)
+    assert float(log["latitude_deg"][0]) == -33.5
+    assert float(log["longitude_deg"][0]) == -8.25
+
+
+def test_a_column_of_notes_does_not_set_the_rows_above_its_first_note_aside(write):
+    speed = 950 + 2300 * (1 - np.cos(np.arange(90) / 13))
+    rows = [f"{i * 0.1:.1f},{speed[i]:.0f},{84 + 4 * np.sin(i / 40):.1f}," for i in range(90)]
+    rows[50] += '"go, now"'
+    log = map_log(write(["Time (s),Engine speed (rpm),Coolant (°C),Note", *rows]))
+    assert log.sizes["time"] == 90
+
+
+def test_the_mark_of_a_file_put_behind_another_is_no_part_of_its_heading(write):
+    rows = [line(i, NAMES) for i in range(ROWS)]
+    heading = ",".join(NAMES)
+    log = map_log(write(["\ufeff" + heading, *rows[:150], "\ufeff" + heading, *rows[150:]]))
+    assert log.sizes["time"] == ROWS
+
+
+def test_two_files_put_together_without_a_line_end_are_told(write):
+    rows = [line(i, NAMES) for i in range(ROWS)]
+    other = [NAMES[0], *NAMES[:0:-1]]
+    joined = [*rows[:149], rows[149] + ",".join(other), *(line(i, other) for i in range(150, ROWS))]
+    with pytest.raises(ReadError, match="line 151 holds readings and behind them the heading of another log"):
+        read_raw(write([",".join(NAMES), *joined]))
+    noted = read_raw(write([",".join(NAMES), *rows[:149], rows[149] + ",marker,go", *rows[150:]]))
+    assert noted.frame.height == ROWS - 1
+
+
+@pytest.mark.parametrize("step_ms", [20, 50, 125])
+@pytest.mark.parametrize("day", ["", "2026-05-03 ", "03.05.2026 "])
+def test_thousandths_written_without_their_zeros_are_counted(write, day, step_ms):
+    times = [divmod(i * step_ms, 1000) for i in range(ROWS)]
+    rows = [f"{day}10:{s // 60:02d}:{s % 60:02d}.{ms},{900 + i}" for i, (s, ms) in enumerate(times)]
+    log = map_log(write(["Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * step_ms / 1000, atol=1e-6)
+
+
+def test_decimals_without_their_last_zeros_stay_decimals(write):
+    rows = [f"10:00:{i * 0.04:05.2f}".rstrip("0").rstrip(".") + f",{900 + i}" for i in range(ROWS)]
+    log = map_log(write(["Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.04, atol=1e-6)
+
+
+def test_a_count_of_pictures_is_no_hundredths(write):
+    rows = [f"10:00:{i // 25:02d}:{i % 25:02d},{900 + i}" for i in range(ROWS)]
+    log = map_log(write(["Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) / 25, atol=1e-6)
+
+
+def test_midnight_under_a_date_that_stays_is_midnight(write):
+    seconds = [86390 + i * 0.1 for i in range(ROWS)]
+    stamps = [f"{s // 3600 % 24:02.0f}:{s // 60 % 60:02.0f}:{s % 60:04.1f}" for s in seconds]
+    rows = [f"03.05.2026 {stamp},{900 + i}" for i, stamp in enumerate(stamps)]
+    log = map_log(write(["Date Time,RPM", *rows]))
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.1, atol=1e-6)
+    assert log["episode"].values.max() == 0
+
+
+def test_a_clock_of_numbers_that_falls_back_every_second_is_refused(write):
+    times = [divmod(i * 20, 1000) for i in range(ROWS)]
+    with pytest.raises(MapError, match="thousandths stand without their zeros"):
+        map_log(write(["Time (s),RPM", *(f"{s}.{ms},{900 + i}" for i, (s, ms) in enumerate(times))]))
+
+
+def test_rows_missing_where_summer_time_ends_leave_a_hole_of_their_own_length(write):
+    stamps = [f"25.10.2026 02:59:3{i / 20:05.3f}" for i in range(100)] + [
+        f"25.10.2026 02:00:0{i / 20:05.3f}" for i in range(100)
+    ]
+    log = map_log(write(["Time,RPM,Lambda", *(f"{stamp},{900 + i},1.0" for i, stamp in enumerate(stamps))]))
+    assert float(np.diff(log["time"]).max()) == pytest.approx(25.05)
+
+
+def test_a_clock_that_is_set_while_it_runs_makes_no_drive_of_years(write):
+    stamps = [f"2000-01-01 00:00:{i / 20:06.3f}" for i in range(100)] + [
+        f"2026-05-03 14:22:{i / 20:06.3f}" for i in range(100, 300)
+    ]
+    log = map_log(write(["Date Time,RPM", *(f"{stamp},{900 + i}" for i, stamp in enumerate(stamps))]))
+    assert float(log["time"][-1] - log["time"][0]) == pytest.approx(15.9)
+    assert log["episode"].values.tolist() == [0] * 100 + [1] * 200
+    assert "the clock was set while it ran" in log.attrs["history"]

@@ -100,3 +100,12 @@ def test_medians_are_those_of_the_segment():
     hold = table[(table["kind"] == "hold") & (table["start_s"] > 27) & (table["end_s"] < 51)].iloc[0]
     assert hold["engine_speed_rpm"] == pytest.approx(2600, abs=5)
     assert hold["road_speed_km_h"] == pytest.approx(50, abs=0.2)
+
+
+@pytest.mark.parametrize(("gained", "count"), [(700.0, 1), (300.0, 0)])
+def test_full_throttle_that_gains_little_speed_is_no_pull(gained, count):
+    log = scripted()
+    time, speed = log["time"].to_numpy(), log["engine_speed_rpm"].to_numpy()
+    held = 3000.0 + gained * np.clip((time - 50.2) / 9.3, 0, 1)
+    log = log.assign(engine_speed_rpm=("time", np.where((time >= 50) & (time <= 59.6), held, speed)))
+    assert len(found(find_segments(log, CAR), "pull")) == count

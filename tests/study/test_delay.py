@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 from tunelab.log.flag import flag_log
-from tunelab.study.delay import DelayFit, estimate_delay
+from tunelab.study.delay import DelayFit, estimate_delay, stated_delay
 from tunelab.study.delay_model import follow
 
 
@@ -139,3 +139,17 @@ def test_coverage_over_many_cars():
         inside = [[covered(f.at_50_kg_h_interval, g.delay_at(50.0)), covered(f.lag_interval, g.lag_s)] for g, f in fits]
         print(rate_hz, "Hz: rms", np.sqrt(np.mean(errors**2, axis=0)), "ms, covered", np.mean(inside, axis=0))  # noqa: T201
         assert np.mean(inside) > 0.85
+
+
+def test_a_delay_that_only_the_owner_states_may_be_twice_as_long_or_nothing():
+    car = plain_gas.CAR.model_copy(
+        update={
+            "lambda_sensor": plain_gas.CAR.lambda_sensor.model_copy(
+                update={"delay_s": 0.2, "delay_flow_s_kg_h": 20.0, "lag_s": 0.3}
+            )
+        }
+    )
+    fit = stated_delay(car, "nothing was asked")
+    assert fit.delay_interval == pytest.approx((0.0, 0.4))
+    assert fit.delay_flow_interval == pytest.approx((0.0, 40.0))
+    assert fit.lag_interval == pytest.approx((0.0, 0.6))

@@ -296,3 +296,10 @@ def test_the_better_known_delay_is_taken():
     near, far = delay(0.01), delay(0.05)
     assert better_known((far, near), 400.0) is near
     assert better_known((replace(near, shown=False), far), 400.0) is far
+
+
+@pytest.mark.parametrize(("by", "name"), [(0.05, "lambda_error"), (-0.05, "rich_error")])
+def test_an_error_against_commanded_is_watched_and_never_met(by, name):
+    error = by_id(judge(Fault(lean_from_rpm=0, lean_by=by)))[name]
+    assert error.status == "watch"
+    assert error.limit == 3

@@ -83,3 +83,11 @@ def test_what_was_not_logged_or_never_moved_is_not_shown_and_no_pull_says_so():
     assert not none.shown
     assert none.findings()[0].status == "not_shown"
     assert none.because
+
+
+@pytest.mark.parametrize(("by", "is_stop"), [(0.06, False), (0.15, True)])
+def test_lean_under_load_is_a_stop_from_a_tenth_on_where_the_owner_states_no_limit(by, is_stop):
+    assert owners_car(CAR).limits.lean_under_load_max_pct is None
+    found = by_id(judge(Fault(lean_from_rpm=0, lean_by=by, above_throttle_pct=40)))
+    assert (found["lean"].status == "stop") == is_stop
+    assert found["lean"].limit == 10

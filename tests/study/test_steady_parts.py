@@ -1,21 +1,27 @@
 """Parts of the steady study: covariance, likelihood and its slope, blocks, coordinate."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import plain_engine
 import pytest
+from plain_car import in_force, owners_car
 from scipy.special import gamma, kv
 from scipy.stats import multivariate_normal
 from steady_trials import plain_trial
 
 from tunelab.study.steady import stated_delay
+from tunelab.study.steady.banks import bank_difference
 from tunelab.study.steady.blocks import calm_blocks
 from tunelab.study.steady.coordinate import coordinate_of, log_flow_in_force, smooth_log_flow
-from tunelab.study.steady.curve import beyond_the_driven
+from tunelab.study.steady.curve import beyond_the_driven, interval_width
+from tunelab.study.steady.dead_time import _rows
 from tunelab.study.steady.design import Design, Onset, hat_matrix, matern, matern_by_log_scale
 from tunelab.study.steady.evidence import MEDIAN, NAMES, SPREAD, columns_of, default_dead_time_sd, moments_of
 from tunelab.study.steady.joint import fit_joint
+from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.samples import refer, smooth_dead_time
 from tunelab.study.steady.solution import AMPLITUDES, _slope, _state, hold_variance
 from tunelab.workspace.revision import DeadTime
@@ -207,3 +213,38 @@ def test_the_fit_finds_how_much_the_manifold_holds(setup):
     spread = np.sqrt(np.sum(member.solution.root[member.columns.parts["film"]] ** 2, axis=1))
     assert abs(found[2] + 2.2) < 3 * spread[2] < 1.0
     np.testing.assert_allclose(found[:2], 0.0, atol=3 * spread[:2].max())
+
+
+@pytest.mark.parametrize(("holds", "times"), [(5, 3.182), (15, 3.182), (32, 2.086), (72, 2.000)])
+def test_few_holds_widen_the_interval_as_students_t(holds, times):
+    """Two-sided 95 % points of t with 3, 20 and 60 degrees of freedom: NIST/SEMATECH e-Handbook, table 1.3.6.7.2."""
+    joint = SimpleNamespace(design=SimpleNamespace(blocks=pd.DataFrame({"hold": np.arange(holds)})))
+    assert interval_width(joint) == pytest.approx(times, abs=5e-4)
+
+
+def test_the_difference_of_two_banks_has_the_interval_of_a_mean():
+    """Holds 1 to 5 % apart: mean 3, deviation 1.581, t of 4 degrees 2.776 (same table): half 2.776 x 1.581 / sqrt 5."""
+    blocks = pd.DataFrame({"hold": np.arange(5), "log_lambda_1": 0.0, "log_lambda_2": np.arange(1, 6) / 100})
+    car = owners_car()
+    sensor = car.lambda_sensor.model_copy(update={"second": "other bank"})
+    found = bank_difference(blocks, car.model_copy(update={"lambda_sensor": sensor}))
+    assert (found.difference_pct, found.lower_pct, found.upper_pct) == pytest.approx(
+        (3.0, 3 - 1.963, 3 + 1.963), abs=1e-3
+    )
+
+
+def test_a_leak_behind_a_level_curve_is_allowed_for_at_its_low_end_and_fades_with_the_air():
+    flow = np.log(np.array([10.0, 20.0, 40.0, 80.0, 160.0]))
+    allowed = leak_allowance(flow, np.zeros(5), flow)
+    leak = -np.expm1(-0.12)  # of the air at 10 kg/h; the same flow is a quarter of that share at 40
+    np.testing.assert_allclose(allowed, -np.log1p(-leak * 10.0 / np.exp(flow)))
+    np.testing.assert_allclose(leak_allowance(flow, np.zeros(5), flow, suspected=True), 0.0)
+
+
+def test_the_dead_time_far_from_the_visited_voltages_is_known_less():
+    revision = in_force()
+    exact = SimpleNamespace(dead_time_ms=np.zeros((1, 3)), dead_time_cov=np.zeros((3, 3)))
+    rows = _rows(exact, SimpleNamespace(level=True, slope=True), revision, 14.0, np.array([13.5, 14.5]), 2.0)
+    volts = np.asarray(revision.dead_time.battery_v)
+    away = np.maximum(np.maximum(13.5 - volts, volts - 14.5), 0)
+    np.testing.assert_allclose(rows["change_upper_ms"] - rows["change_ms"], 2.0 * 0.04 * away)

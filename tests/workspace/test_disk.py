@@ -2,7 +2,9 @@
 
 import ast
 import errno
+import itertools
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -203,3 +205,20 @@ def _is_elsewhere(node: ast.Call) -> bool:
     """A call of that name of something else than a file: os.open, webbrowser.open, h5a.open, archive.open."""
     owner = node.func.value if isinstance(node.func, ast.Attribute) else None
     return isinstance(owner, ast.Name) and owner.id in ("os", "h5a", "archive", "Image")
+
+
+def test_a_disk_that_is_full_half_way_through_the_demo_is_told_in_one_sentence(tmp_path, monkeypatch, capsys):
+    """The cause of a failed copy reaches the owner, not the list of all files that `shutil.copytree` would make."""
+    real, count = shutil.copyfile, itertools.count()
+
+    def full(source, target):
+        if next(count) >= 3:
+            raise OSError(errno.ENOSPC, "No space left on device", str(target))
+        return real(source, target)
+
+    monkeypatch.setattr(shutil, "copyfile", full)
+    assert main(["demo", str(tmp_path / "demo")]) == 2
+    said = capsys.readouterr().err
+    assert "the disk is full. Nothing that was there has changed" in said
+    assert len(said) < 400
+    assert not list(tmp_path.iterdir())

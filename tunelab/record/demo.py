@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import filecmp
-import shutil
 from pathlib import Path
 
 from tunelab.record.notebook import kit_folder
@@ -11,6 +10,7 @@ from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.place import folder_beside, put_in_free_place
 from tunelab.record.stored import RECORDS
 from tunelab.workspace import Problem, WorkspaceError, open_workspace
+from tunelab.workspace.disk import copy_folder
 
 
 def copy_demo(target: Path) -> Path:
@@ -32,7 +32,7 @@ def copy_demo(target: Path) -> Path:
     if target.exists():
         raise FileExistsError(f"{target} exists already and stays as it is; name another folder: tunelab demo DIR")
     with folder_beside(target) as folder:
-        shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns(".*", "records"))
+        copy_folder(source, folder, leave_out=lambda name: name.startswith(".") or name == RECORDS)
         if not put_in_free_place(folder, target):
             raise FileExistsError(f"{target} was made meanwhile and stays as it is; name another folder.")
     return target

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -110,6 +111,25 @@ def flush_all(whole: Path) -> None:
     for path in (whole, *sorted(whole.rglob("*"))):
         if path.is_file():
             flush(path)
+
+
+def copy_folder(source: Path, target: Path, *, leave_out: Callable[[str], bool] = lambda name: False) -> Path:
+    """Copy the files of a folder, those of some names left out, into one that may be there; returns that.
+
+    Raises
+    ------
+    OSError
+        The first file that cannot be copied, by itself: `shutil.copytree` goes on and raises a list of all.
+    """
+    target.mkdir(parents=True, exist_ok=True)
+    for path in sorted(source.iterdir()):
+        if leave_out(path.name):
+            continue
+        if path.is_dir():
+            copy_folder(path, target / path.name, leave_out=leave_out)
+        else:
+            shutil.copyfile(path, target / path.name)
+    return target
 
 
 def rename(one: Path, other: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -30,6 +31,7 @@ _SINCE_1970 = (
     (1e17, 1e-9, "nanoseconds"),
 )
 _MOST_FALLS = 0.1  # of the steps of a clock, with rows out of order
+_FINEST_STEP_S = 0.001  # two clocks of one name may differ by their rounding
 _SHORTEST_STEP_S = 0.0009  # no such logger writes more than 1000 rows a second: finer steps are minutes, hours or days
 
 
@@ -67,6 +69,7 @@ def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
     clocks = _with_parts(raw, free, clocks)
     usable = [clock for clock in clocks if _is_usable(clock)]
     if usable:
+        _refuse_two_logs(raw, usable)
         return _choose(usable)
     if unsettled:
         raise unsettled[0]
@@ -75,6 +78,20 @@ def find_clock(raw: RawTable, channel_map: ChannelMap) -> Clock:
         seconds = np.arange(raw.frame.height) / rule.rate_hz
         return Clock(seconds, "relative", (), f"no time column; {rule.rate_hz:g} rows per second by channels.toml")
     raise ClockError(_no_clock(raw, named))
+
+
+def _refuse_two_logs(raw: RawTable, clocks: Sequence[Clock]) -> None:
+    """Refuse two clocks of one heading that differ: each is that of the columns behind it."""
+    headings = {column.key: column.heading for column in raw.columns}
+    for one, other in itertools.combinations([clock for clock in clocks if len(clock.columns) == 1], 2):
+        heading = headings[one.columns[0]]
+        apart = np.abs(one.seconds - other.seconds)
+        if heading == headings[other.columns[0]] and np.nanmax(apart, initial=0.0) > _FINEST_STEP_S:
+            raise ClockError(
+                f"two columns are named {heading!r} and differ, by up to {np.nanmax(apart):.4g} s: two logs stand side "
+                "by side, each on a clock of its own. Save each as a file, put both into the session's folder, and "
+                "they are laid on one clock."
+            )
 
 
 def _read_clocks(raw: RawTable, named: Sequence[RawColumn]) -> tuple[list[Clock], list[ClockError]]:
@@ -297,10 +314,18 @@ def _join_date(raw: RawTable, named: Sequence[RawColumn]) -> Clock | None:
     return clock if clock.kind == "absolute" else None
 
 
+def _runs_backwards(raw: RawTable, key: str) -> bool:
+    is_text = raw.frame[key].dtype == pl.String
+    steps = np.diff(read_stamps(raw.frame[key]).seconds if is_text else _numbers(raw, key))
+    return steps.size > 1 and bool(np.count_nonzero(steps < 0) > (1 - _MOST_FALLS) * steps.size)
+
+
 def _no_clock(raw: RawTable, named: Sequence[RawColumn]) -> str:
     if raw.frame.height < 2:
         rows = "one row" if raw.frame.height else "no row"
         return f"it holds {rows} of readings, in which no time passes; two rows are the least, a minute of them useful."
+    if named and _runs_backwards(raw, named[0].key):
+        return f"{named[0].key!r} falls from row to row: the newest row is first. Sort a copy by time and read that."
     looked = f"; {named[0].key!r} is named like one but holds no rising time" if named else ""
     return (
         f"no time column was found{looked}. Name it in channels.toml, or give the file's rate:\n"

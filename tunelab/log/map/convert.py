@@ -12,14 +12,13 @@ from tunelab.channels import CHANNELS, FUEL_MODES, name_key
 from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines
 from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
-from tunelab.log.map.words import WORDED, FuelCodeError, fuel_codes, stated_codes, words_to_numbers
+from tunelab.log.map.words import CODES_ASKED, WORDED, FuelCodeError, fuel_codes, stated_codes, words_to_numbers
 from tunelab.log.read import RawTable
 from tunelab.log.read.cells import count_words
 from tunelab.physics.fuels import stoich_afr
 from tunelab.units import convert
 from tunelab.workspace.car import Car, Fuel
 
-_CODES_ASKED = 20
 USUAL_RATIO = 14.7  # of displays for petrol; common practice, no source. Asked for, never assumed
 
 
@@ -192,6 +191,8 @@ def _to_channel(values: np.ndarray, match: Match, around: Surroundings) -> tuple
     unit = CHANNELS[form.channel].unit
     converted = values if form.unit == unit else convert(values, form.unit, unit)
     how = "as logged" if form.unit == unit else f"{form.unit} to {unit}"
+    if form.kind == "backwards":
+        return -converted, how + ", sign turned: its unit counts the other way"
     if form.channel == "knock_retard_deg" and (converted < 0).sum() > (converted > 0).sum():
         return -converted, how + ", sign turned: retard is positive"
     return _to_reference(converted, match, around, how)
@@ -209,7 +210,7 @@ def _fuel_mode(values: np.ndarray, match: Match) -> tuple[np.ndarray, str]:
     try:
         return fuel_codes(values, match.column.heading)
     except FuelCodeError as error:
-        asked = ", ".join(f'"{code:g}" = "fill in"' for code in error.codes[:_CODES_ASKED])
+        asked = ", ".join(f'"{code:g}" = "fill in"' for code in error.codes[:CODES_ASKED])
         modes = ", ".join(f"{number} {name.replace('_', ' ')}" for number, name in FUEL_MODES.items())
         whole = "add the codes that this log lacks"
         raise ConversionError(str(error), {"words": f"{{ {asked} }}  # {modes}; {whole}"}) from None

@@ -113,6 +113,8 @@ def map_file(
     if clock is None or problems:
         raise MapError(raw.path.name, problems)
     settled = settle_clock(clock.seconds, raw.restarts, raw.frame)
+    if settled.doubt:
+        raise MapError(raw.path.name, [f"  {settled.doubt}"])
     if settled.keep.sum() < 2:
         raise MapError(raw.path.name, ["  fewer than two rows have a time of their own; nothing can be made of them."])
     notes = tuple(_column_notes(raw, clock, matches, chosen, converted))

@@ -11,7 +11,7 @@ import polars as pl
 
 from tunelab.channels import CHANNELS
 from tunelab.log.map.usual import USUAL, highest_middle, possible_ends, tried_units, usual_ends
-from tunelab.units import convert, is_convertible, pressure_reference, recognise_unit
+from tunelab.units import convert, counts_backwards, is_convertible, pressure_reference, recognise_unit
 
 TRIMS = ("trim_short_pct", "trim_long_pct", "trim_short_2_pct", "trim_long_2_pct", "enrichment_pct")
 LAMBDAS = ("lambda_measured", "lambda_measured_2", "lambda_commanded")
@@ -23,6 +23,7 @@ _SPOKEN = {
     "of hundred": "percent (100 is no change)",
     "share": "share of one (0.05 is 5 percent)",
     "sensor": "the sensor's own voltage",
+    "backwards": "degrees counted the other way (after top dead centre, south, west)",
 }
 
 
@@ -31,7 +32,7 @@ class Form:
     """One way to log a channel. `kind` says what besides a change of unit it takes.
 
     Kinds: plain, gauge, vacuum, absolute (of pressures); AFR, phi (of lambda); factor, of hundred, share (of trims);
-    sensor: the sensor's own voltage, which no unit converts.
+    backwards (of angles): the sign turned; sensor: the sensor's own voltage, which no unit converts.
     """
 
     channel: str
@@ -125,7 +126,8 @@ def stated_forms(channel: str, unit: str, key: str, spread: Spread) -> list[Form
         return []
     if CHANNELS[channel].unit == "kPa":
         return [Form(channel, canonical, _reference(channel, unit, key, spread))]
-    return [Form(channel, canonical)]
+    is_turned = CHANNELS[channel].unit.startswith("degree") and counts_backwards(unit)
+    return [Form(channel, canonical, "backwards" if is_turned else "plain")]
 
 
 def _trim_forms(channel: str, unit: str, spread: Spread) -> list[Form]:
@@ -279,7 +281,8 @@ def to_usual(form: Form, number: float) -> float:
     if form.kind == "sensor":
         return number
     converted = float(_slope_and_offset(form.unit, CHANNELS[form.channel].unit) @ (number, 1.0))
-    return {"gauge": converted + 100, "vacuum": 100 - converted, "absolute": converted - 100}.get(form.kind, converted)
+    turned = {"vacuum": 100 - converted, "backwards": -converted}
+    return ({"gauge": converted + 100, "absolute": converted - 100} | turned).get(form.kind, converted)
 
 
 @cache

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -15,6 +15,9 @@ _FINEST_S = 1e-6  # no logger writes a million rows a second: rows closer than t
 _FARTHEST_S = 1e11  # some 3000 years: a stamp beyond is no time, and too coarse to tell rows apart
 _LONGEST_BLOCK = 2000  # rows that a logger may write twice
 _MOST_BLOCKS, _MOST_STARTS = 1000, 100  # falls of the clock, and rows with one stamp before each, that are looked at
+_SET_S = 300 * 86400.0  # no session lasts so long
+_FALLS_AGAIN = 3
+_LEAST_DRIVE = 10  # times as many rows belong to a drive
 _STRAY_ROWS = 3  # at most so many rows in a row count as out of order
 _COARSE_SHARE = 0.2  # with more repeated stamps than this the clock is coarse, not faulty
 
@@ -28,6 +31,7 @@ class Settled:
     episode: np.ndarray  # shape (rows,), from 0
     reasons: dict[str, np.ndarray]  # why -> row positions set aside
     notes: tuple[str, ...]
+    doubt: str = ""  # why the clock cannot be trusted, and the way out
 
 
 def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame | None = None) -> Settled:
@@ -48,7 +52,8 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
     Settled
         Unreadable stamps, stray stamps (up to three rows out of order, or a jump ahead and back) and repeated stamps
         are set aside. A clock that falls back for longer starts a new episode, laid `UNKNOWN_GAP_S` after the last. A
-        hole of two seconds and twenty rows or more starts one too, and keeps its true length.
+        hole of two seconds and twenty rows or more starts one too, and keeps its true length; one of most of a
+        year is none: the clock was set.
 
     Notes
     -----
@@ -67,11 +72,16 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
     stray = _find_stray(seconds[rows])
     reasons["time out of order for a moment"] = rows[stray]
     rows = rows[~stray]
-    time = seconds[rows].copy()
+    alone = _find_alone(seconds[rows])
+    reasons["the clock starts anew right behind it: too few rows for a drive"] = rows[alone]
+    rows = rows[~alone]
+    time, settings = _before_it_was_set(seconds[rows])
     falls = np.flatnonzero(np.diff(time) < 0) + 1
     headings = np.searchsorted(rows, restarts)
-    starts = np.unique(np.r_[falls, headings[(headings > 0) & (headings < len(rows))]])
+    starts = np.unique(np.r_[falls, settings, headings[(headings > 0) & (headings < len(rows))]])
     time, notes = _spread_coarse(time, starts)
+    if len(settings):
+        notes += (f"the clock was set while it ran: what it wrote before is laid {UNKNOWN_GAP_S:g} s ahead of that",)
     time = _lay_out(time, falls)
     # After laying out: a step may be too small for where it comes to lie.
     repeated = np.diff(time, prepend=-np.inf) < _FINEST_S
@@ -82,7 +92,31 @@ def settle_clock(seconds: np.ndarray, restarts: np.ndarray, cells: pl.DataFrame 
         notes += (
             f"the clock starts anew {len(falls)} times; the gaps are of unknown length, laid as {UNKNOWN_GAP_S:g} s",
         )
-    return _settled(seconds, rows, time, episode, repeated, reasons, notes)
+    return replace(_settled(seconds, rows, time, episode, repeated, reasons, notes), doubt=_doubt(seconds[rows]))
+
+
+def _before_it_was_set(time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lay what stands before a jump of the better part of a year right before it; and the rows where one ends.
+
+    A logger without a clock of its own begins at some early date and is set when it finds its position.
+    """
+    settings = np.flatnonzero(np.diff(time) > _SET_S) + 1
+    time = time.copy()
+    for row in settings:
+        time[:row] += time[row] - UNKNOWN_GAP_S - time[row - 1]
+    return time, settings
+
+
+def _doubt(time: np.ndarray) -> str:
+    """Say what falls of less than a second mean, where they come again and again: no logger starts anew so."""
+    step = np.diff(time)
+    count = np.count_nonzero((step < 0) & (step > -UNKNOWN_GAP_S))
+    if count < _FALLS_AGAIN:
+        return ""
+    return (
+        f"the clock falls back by less than a second {count} times, as where thousandths stand without their zeros "
+        "(1.20 for 1.020). Let the logger write them whole, or in a column of milliseconds."
+    )
 
 
 def _is_settled(seconds: np.ndarray) -> bool:
@@ -169,6 +203,14 @@ def _find_stray(time: np.ndarray) -> np.ndarray:
             continue
         stray[_stray_run(time, int(fall), usual)] = True
     return stray
+
+
+def _find_alone(time: np.ndarray) -> np.ndarray:
+    """Up to three rows between two falls of the clock, as the ranges that some loggers write below their headings."""
+    edges = np.r_[0, np.flatnonzero(np.diff(time) < 0) + 1, len(time)]
+    length = np.diff(edges)
+    is_short = (length <= _STRAY_ROWS) & (len(time) > _LEAST_DRIVE * _STRAY_ROWS)
+    return np.repeat(is_short, length)
 
 
 def _stray_run(time: np.ndarray, fall: int, usual: float) -> slice:

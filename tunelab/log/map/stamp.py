@@ -9,6 +9,8 @@ import polars as pl
 
 _DAY, _HOUR = 86400.0, 3600.0
 _CHANGE_SLACK_S = 2.0  # a change of summer time is within so much of a full hour
+_PICTURES = {number - 1: number for number in (24, 25, 30, 50, 60)}  # last one of a second -> how many, common practice
+_LONGEST_HOLE_S = 60.0  # in the rows at a change back from summer time
 _LAST_CHANGE_S = 4 * _HOUR  # of the day; no country changes later
 _TIME = (
     r"(?:(?P<hour>\d{1,3}):)?(?P<minute>\d{1,2}):(?P<second>\d{1,2})(?:[.,:](?P<fraction>\d{1,9}))?"
@@ -60,6 +62,8 @@ def read_stamps(text: pl.Series) -> Stamps:
     stamps = _read_stamps(_with_month_numbers(text.str.strip_chars()))
     if stamps.has_zone:
         return stamps
+    if stamps.has_date:
+        stamps = replace(stamps, seconds=_with_day_missed(stamps.seconds))
     seconds, count = _without_summer_time(stamps.seconds)
     if not count:
         return stamps
@@ -95,7 +99,7 @@ def _read_alike(text: pl.Series) -> Stamps | None:
 def _clock_at(text: pl.Series, start: int) -> np.ndarray:
     """Seconds since midnight of HH:MM:SS and a fraction that stand from a place on."""
     hour, minute, second = (_float(text.str.slice(start + at, 2)) for at in (0, 3, 6))
-    return hour * 3600 + minute * 60 + second + _float("0" + text.str.slice(start + 8))
+    return _with_fraction(hour * 3600 + minute * 60 + second, text.str.slice(start + 9))
 
 
 def _with_month_numbers(text: pl.Series) -> pl.Series:
@@ -122,11 +126,35 @@ def _time_of_day(parts: pl.DataFrame) -> np.ndarray:
     half = parts["half"].str.to_lowercase().fill_null("").to_numpy()
     is_half = half != ""
     hour = np.where(is_half, hour % 12, hour) + np.where(half == "p", 12.0, 0.0)
-    return hour * 3600 + _float(parts["minute"]) * 60 + _float(parts["second"]) + _fraction(parts["fraction"])
+    return _with_fraction(hour * 3600 + _float(parts["minute"]) * 60 + _float(parts["second"]), parts["fraction"])
 
 
-def _fraction(digits: pl.Series) -> np.ndarray:
-    return _float("0." + digits.fill_null("0"))
+def _with_fraction(whole: np.ndarray, digits: pl.Series) -> np.ndarray:
+    """Add what stands behind the seconds: decimals, or a count of thousandths without its zeros, or one of pictures.
+
+    "1.20" is 20 ms in a file that goes on with "1.100": told by a clock that falls back less often so. Pictures are
+    told by every number up to the last of a second, with none beyond.
+    """
+    digits = digits.fill_null("0")
+    plain = whole + _float("0." + digits.replace("", "0"))
+    lengths = digits.str.len_bytes()
+    shortest, longest = lengths.min() or 0, lengths.max() or 0
+    if longest == 2 and (pictures := _pictures(_float(digits))):
+        return whole + _float(digits) / pictures
+    if shortest == longest or not _falls(plain):
+        return plain
+    counted = whole + _float(digits.replace("", "0")) / 10**longest
+    return counted if _falls(counted) < _falls(plain) else plain
+
+
+def _pictures(count: np.ndarray) -> int:
+    """How many pictures a second has, where some numbers count them; 0 where they do not."""
+    seen = np.unique(count[np.isfinite(count)])
+    return _PICTURES.get(seen[-1], 0) if seen.size and seen.size == seen[-1] + 1 else 0
+
+
+def _falls(seconds: np.ndarray) -> int:
+    return int(np.count_nonzero(np.diff(seconds) < 0))
 
 
 def _zone(zone: pl.Series) -> np.ndarray:
@@ -169,7 +197,8 @@ def _days(year: pl.Series, month: pl.Series, day: pl.Series) -> np.ndarray:
 
 def _compact(parts: pl.DataFrame) -> Stamps:
     days = _float(parts["compact"].str.to_date("%Y%m%d", strict=False).cast(pl.Int32))
-    clock = _float(parts["hh"]) * 3600 + _float(parts["mm"]) * 60 + _float(parts["ss"]) + _fraction(parts["fraction"])
+    clock = _float(parts["hh"]) * 3600 + _float(parts["mm"]) * 60 + _float(parts["ss"])
+    clock = _with_fraction(clock, parts["fraction"])
     return Stamps(days * _DAY + clock - _zone(parts["zone"]), True, "ISO 8601, basic form", _has_zone(parts))
 
 
@@ -181,19 +210,30 @@ def _without_summer_time(seconds: np.ndarray) -> tuple[np.ndarray, int]:
     """Take out jumps of an hour ahead or back, at a full hour and in the night; and how many there were."""
     known = np.flatnonzero(np.isfinite(seconds))
     step = np.diff(seconds[known])
-    if not (np.abs(step) > _HOUR - _CHANGE_SLACK_S).any():
+    if not (np.abs(step) > _HOUR - _LONGEST_HOLE_S).any():
         return seconds, 0
     usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
     slack = max(_CHANGE_SLACK_S, 5 * usual)
     before, after = seconds[known][:-1], seconds[known][1:]
-    is_hour = np.abs(np.abs(step) - _HOUR) <= slack
-    at_hour = np.abs(after - np.round(after / _HOUR) * _HOUR) <= slack
-    at_hour &= np.abs(before - np.round(before / _HOUR) * _HOUR) <= slack
+    room = np.where(step < 0, _LONGEST_HOLE_S, slack)  # rows may be missing there: by itself no clock goes back an hour
+    is_hour = np.abs(np.abs(step) - _HOUR) <= room
+    at_hour = np.abs(after - np.round(after / _HOUR) * _HOUR) <= room
+    at_hour &= np.abs(before - np.round(before / _HOUR) * _HOUR) <= room
     changes = is_hour & at_hour & (np.minimum(before, after) % _DAY <= _LAST_CHANGE_S)
     shift = np.cumsum(np.where(changes, np.sign(step) * _HOUR, 0.0))
     result = seconds.copy()
     result[known[1:]] -= shift
     return result, int(changes.sum())
+
+
+def _with_day_missed(seconds: np.ndarray) -> np.ndarray:
+    """Add a day where the time passes midnight and the date beside it stays."""
+    known = np.flatnonzero(np.isfinite(seconds))
+    step = np.diff(seconds[known])
+    missed = np.abs(step + _DAY) <= _CHANGE_SLACK_S
+    result = seconds.copy()
+    result[known[1:]] += np.cumsum(missed) * _DAY
+    return result if missed.any() else seconds
 
 
 def past_midnight(seconds: np.ndarray) -> np.ndarray:

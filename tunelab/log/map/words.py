@@ -84,12 +84,17 @@ def _number(word: str, table: dict[str, float]) -> float:
         return float(digits) if digits.isdigit() and len(digits) == 1 else float("nan")
 
 
+CODES_ASKED = 20  # of a column: one with more is no column of modes
+
+
 class FuelCodeError(ValueError):
     """Fuelling-mode numbers whose meaning stays open; `codes` holds them."""
 
     def __init__(self, codes: list[float]):
         self.codes = codes
-        super().__init__(f"nothing says what the codes {', '.join(f'{code:g}' for code in codes[:8])} mean")
+        more = f" and {len(codes) - CODES_ASKED} more" if len(codes) > CODES_ASKED else ""
+        asked = ", ".join(f"{code:g}" for code in codes[:CODES_ASKED])
+        super().__init__(f"nothing says what the codes {asked}{more} mean")
 
 
 def stated_codes(text: str) -> dict[float, float]:

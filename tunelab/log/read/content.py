@@ -80,6 +80,8 @@ def to_text(data: bytes) -> Text:
     where they are the more frequent line end; a stray one is left for the row check.
     """
     data, encoding = _unmarked(data)
+    if data.find(codecs.BOM_UTF8[:1]) >= 0:  # quicker by its first byte
+        data = data.replace(b"\n" + codecs.BOM_UTF8, b"\n")  # of files put one behind the other
     seen = _look_over(data)
     if seen.is_ascii is None:
         old, encoding = ("utf-8", encoding) if encoding else ("cp1252", "cp1252")

@@ -14,7 +14,7 @@ from tunelab.channels import is_time_name
 from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
 from tunelab.log.read.dialect import Layout, find_delimiter, find_layout, head_lines, split_line
-from tunelab.log.read.parts import Part, find_above, find_headings, stack_parts
+from tunelab.log.read.parts import Part, find_above, find_headings, find_run_on, stack_parts
 from tunelab.log.read.quotes import UNIT_SEPARATOR, join_quoted_lines, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
 from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, count_control_bytes, scan_lines
@@ -82,6 +82,12 @@ def _read_text(text: Text, source: Source, rule: FileRule | None, layout: Layout
     below = find_headings(body, lines, delimiter, layout.names, repeats) if is_asked else []
     if below:
         return _read_parts(text, source, rule, [layout.header, *(layout.data + row for row in below)])
+    run_on = find_run_on(body, lines, delimiter, layout.width)
+    if run_on is not None:
+        raise ReadError(
+            f"line {layout.data + 1 + text.joined + run_on} holds readings and behind them the heading of another log: "
+            "two files were put together without a line end between them. Read each by itself, or part them there."
+        )
     check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + text.joined, repeats=repeats)
     if not check.keep.any():
         raise ReadError("there is no whole data row below the heading line.")

@@ -20,6 +20,7 @@ _LEAST_LETTERS = 0.3
 _LEAST_NAMES = 0.5  # of the filled cells, known to the kit or written in the heading line already
 HEADING_AGAIN = "another heading line: the rows below are read by it"
 _NOTE = "another heading line follows further down: the rows below it are read by it"
+_MOST_RUN_ON = 100  # rows with too many fields that are looked at for a heading that they run into
 _FEWEST_ROWS = 2  # of data below a line of names, for that to be a heading above the one that was found
 
 
@@ -68,6 +69,17 @@ def find_above(lines: list[list[str]], header: int) -> list[int]:
             found.append(position)
             rows = 0
     return found[::-1]
+
+
+def find_run_on(data: bytes, lines: Lines, delimiter: str, width: int) -> int | None:
+    """Find a row that runs on into another log's heading, as where files without a last line end were put together."""
+    for row in np.flatnonzero(lines.fields > width)[:_MOST_RUN_ON].tolist():
+        cells = _cells(data, lines, row, delimiter)
+        behind = next((place for place, cell in enumerate(cells) if cell and not is_value(cell)), len(cells)) + 1
+        filled = [cell for cell in cells[behind:] if cell]
+        if behind > 1 and filled and not any(map(is_value, filled)) and share_of_names(filled) >= _LEAST_NAMES:
+            return row
+    return None
 
 
 def _is_heading(cells: list[str], known: set[str], width: int) -> bool:

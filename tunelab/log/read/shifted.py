@@ -43,11 +43,12 @@ def leave_out_shifted(table: RawTable) -> RawTable:
 
 
 def _ending_empty(frame: pl.DataFrame, empty: np.ndarray, *, is_rare: bool) -> np.ndarray:
-    """Runs of rows with an empty last field, known by their first row against the full one beside it."""
+    """Runs of rows with an empty last field, known by the one right beside a full row, their first where it can be."""
     edges = np.flatnonzero(np.diff(np.r_[False, empty, False].astype(np.int8)))
     first, stop = edges[::2], edges[1::2]
+    rows = np.where(first > 0, first, stop - 1)
     beside = np.where(first > 0, first - 1, np.minimum(stop, empty.size - 1))
-    gain, is_odd = _gain(frame, first, beside, ~empty, has_last=False)
+    gain, is_odd = _gain(frame, rows, beside, ~empty, has_last=False)
     found = gain >= 0 if is_rare else (gain > _CLEARLY) & is_odd
     shifted = np.zeros(empty.size, dtype=bool)
     for begin, end in zip(first[found], stop[found], strict=True):

@@ -17,6 +17,7 @@ from tunelab.record.share.unpack import OpenError, refuse, unpack
 from tunelab.record.stored import RECORDS, RecordError, findings_of, read_results
 from tunelab.record.whole import write_whole
 from tunelab.workspace import open_usable, open_workspace
+from tunelab.workspace.disk import copy_folder
 
 LONGEST = 200  # bytes of a session's name
 
@@ -181,7 +182,7 @@ def _copy_new(source: Path, target: Path) -> None:
 def _copy_folder(source: Path, target: Path) -> bool:
     """Copy a folder to a place where nothing stands, whole or not at all; False where something does."""
     with folder_beside(target) as beside:  # also where nothing is to be copied: removes what a crash left beside it
-        return not target.exists() and put_in_free_place(Path(shutil.copytree(source, beside / "whole")), target)
+        return not target.exists() and put_in_free_place(copy_folder(source, beside / "whole"), target)
 
 
 def _same_findings(one: Path, other: Path) -> bool:
