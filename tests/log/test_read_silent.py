@@ -416,7 +416,7 @@ def test_midnight_under_a_date_that_stays_is_midnight(write):
 
 def test_a_clock_of_numbers_that_falls_back_every_second_is_refused(write):
     times = [divmod(i * 20, 1000) for i in range(ROWS)]
-    with pytest.raises(MapError, match="thousandths stand without their zeros"):
+    with pytest.raises(MapError, match="thousandths lack their zeros"):
         map_log(write(["Time (s),RPM", *(f"{s}.{ms},{900 + i}" for i, (s, ms) in enumerate(times))]))
 
 

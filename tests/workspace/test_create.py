@@ -23,7 +23,7 @@ def test_a_new_workspace_lists_what_is_still_to_fill_in(tmp_path):
     assert len(blanks) == marks > 40
     assert ["rename the folder" in problem.way_out for problem in others] == [True]
     assert f"{marks} values still to fill in" in str(caught.value)
-    assert "car.toml, line 8: engine.displacement_l: a number above 0 and at most 30 [l]" in str(caught.value)
+    assert "car.toml, line 10: engine.displacement_l: a number above 0 and at most 30 [l]" in str(caught.value)
 
 
 def test_no_number_in_a_template_is_made_up(tmp_path):

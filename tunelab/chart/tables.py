@@ -22,7 +22,7 @@ HEIGHT = 240
 def draw_tables(proposals: Sequence[TableProposal]) -> hv.Layout:
     """One panel for each table over coolant temperature, and for each engine speed of it.
 
-    Grey is in force, the second tone what is proposed with a square on each breakpoint that changes; dots with bars are
+    Grey is current, the second tone what is proposed with a square on each breakpoint that changes; dots with bars are
     what was measured, with its interval.
     """
     panels = [one for proposal in proposals for one in _panels(proposal)]
@@ -48,7 +48,7 @@ def _panel(title: str, quantity: str, speed_rpm: float, own: pd.DataFrame) -> hv
     seen = own[np.isfinite(own[["measured", "lower", "upper"]].astype(float)).all(axis=1)]
     bars = seen.assign(below=seen["measured"] - seen["lower"], above=seen["upper"] - seen["measured"])
     parts = [
-        hv.Curve(own, "coolant_c", "in_force", label="in force").opts(color=OLD, line_width=2, line_dash="dashed"),
+        hv.Curve(own, "coolant_c", "in_force", label="current").opts(color=OLD, line_width=2, line_dash="dashed"),
         hv.Curve(own, "coolant_c", "proposed", label="proposed").opts(color=NEW, line_width=2),
         hv.ErrorBars(bars, "coolant_c", ["measured", "below", "above"]).opts(
             color=MAIN, lower_head=None, upper_head=None

@@ -13,7 +13,6 @@ _NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "steady": (
         ("engine_speed_rpm",),
         (*METER, "air_flow_kg_h"),
-        ("manifold_kpa",),
         ("pulse_width_ms",),
         ("lambda_measured",),
         ("battery_v",),
@@ -22,7 +21,6 @@ _NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "part-throttle": (
         ("engine_speed_rpm",),
         (*METER, "air_flow_kg_h"),
-        ("manifold_kpa",),
         ("pulse_width_ms",),
         ("lambda_measured",),
         ("throttle_pct",),

@@ -103,7 +103,7 @@ def start_text(workspace: Workspace, notebooks: Sequence[Notebook], beside: Mapp
         "",
         f"Whatever was driven, [{first}]({first}.ipynb) shows what is in the log.",
         "",
-        "In a notebook choose Run, Run All Cells. What you may set stands in its first cells, under `session`.",
+        "In a notebook choose Run, Run All Cells. What you may set is in its first cells, under `session`.",
         "",
     ]
     waiting = [folder.name for folder in driven if not (workspace.root / RECORDS / folder.name).is_dir()]

@@ -46,7 +46,7 @@ class State:
     long_cells: list[float] = field(default_factory=lambda: [0.0] * 20)
     enrichment_pct: float = 0.0
     full_factor: float = 1.0  # on the fuel at full load
-    own_film_g: float = 0.0  # the film that the ECU reckons with
+    own_film_g: float = 0.0  # the film that the ECU makes up for
     throttle_before: float = 0.0
     vacuum_kpa: float = 0.0
     duty: float = 0.0

@@ -326,7 +326,7 @@ def propose_cut(cut: FuelCutStudy, car: Car, revision: Revision) -> TableProposa
     if abs(cut.exit_rpm.value - own.return_rpm) > ALIKE_RPM:
         return none(
             f"fuel came back at {cut.exit_rpm.words(0)}, and {revision.name} states {own.return_rpm:g} rpm: another "
-            "table was at work, or the log is too slow to tell."
+            "table was at work, or the log is too slow to show it."
         )
     if limit is None:
         return none("car.toml does not state limits.idle_undershoot_max_rpm.")

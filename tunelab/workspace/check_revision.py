@@ -278,7 +278,7 @@ def _check_idle(reading: Reading, revision: Revision, car: Car | None) -> Iterat
 def _check_one_of(reading: Reading, key: str, given: list[str], names: Sequence[str]) -> Iterator[Problem]:
     if len(given) != 1:
         found = " and ".join(given) or f"neither {' nor '.join(names)}"
-        yield reading.problem((key,), found, "exactly one of the two: what the engine computer holds")
+        yield reading.problem((key,), found, "exactly one of the two: what the ECU holds")
 
 
 def _check_over(reading: Reading, key: str, table: object, axis: str, names: Sequence[str]) -> Iterator[Problem]:
@@ -299,7 +299,7 @@ def _check_acceleration(reading: Reading, table: AccelerationFuel) -> Iterator[P
     if given not in (["amount"], ["film_share", "film_time_s"]):
         found = " and ".join(given) or "neither amount nor film_share"
         wanted = "one law: amount alone, or film_share with film_time_s"
-        yield reading.problem((key,), found, wanted, "say which of the two laws the engine computer has")
+        yield reading.problem((key,), found, wanted, "say which of the two laws the ECU has")
     yield from _check_over(reading, key, table, "coolant_c", given)
     speeds = table.engine_speed_rpm
     yield from _check_rising(reading, (key, "engine_speed_rpm"), speeds, strictly=True)

@@ -71,7 +71,7 @@ WORDS = {
     "acceleration_fuel": "Fuel for tip-ins over coolant temperature and engine speed.",
     "acceleration_fuel.coolant_c": "°C, rising",
     "acceleration_fuel.engine_speed_rpm": "rpm, rising",
-    "acceleration_fuel.amount": "per tip-in, in the engine computer's own unit: a row for each temperature",
+    "acceleration_fuel.amount": "per tip-in, in the ECU's own unit: a row for each temperature",
     "acceleration_fuel.film_share": "share X of the fuel that wets the wall: a row for each temperature",
     "acceleration_fuel.film_time_s": "time constant of the wall film, s: a row for each temperature",
     "fuel_cut": "Fuel cut on overrun.",

@@ -114,7 +114,7 @@ def _doubt(time: np.ndarray) -> str:
     if count < _FALLS_AGAIN:
         return ""
     return (
-        f"the clock falls back by less than a second {count} times, as where thousandths stand without their zeros "
+        f"the clock falls back by less than a second {count} times, as where thousandths lack their zeros "
         "(1.20 for 1.020). Let the logger write them whole, or in a column of milliseconds."
     )
 

@@ -132,8 +132,8 @@ def _time_of_day(parts: pl.DataFrame) -> np.ndarray:
 def _with_fraction(whole: np.ndarray, digits: pl.Series) -> np.ndarray:
     """Add what stands behind the seconds: decimals, or a count of thousandths without its zeros, or one of pictures.
 
-    "1.20" is 20 ms in a file that goes on with "1.100": told by a clock that falls back less often so. Pictures are
-    told by every number up to the last of a second, with none beyond.
+    "1.20" is 20 ms in a file that goes on with "1.100": shown by a clock that falls back less often so. Pictures are
+    shown by every number up to the last of a second, with none beyond.
     """
     digits = digits.fill_null("0")
     plain = whole + _float("0." + digits.replace("", "0"))
