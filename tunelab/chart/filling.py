@@ -43,7 +43,7 @@ def draw_table_change(proposal: TableProposal) -> hv.Element | hv.Overlay:
 
 
 def draw_table_evidence(fit: FillingFit) -> hv.Element | hv.Overlay:
-    """Seconds of steady driving around each cell, with how it counts: driven, known from its neighbours, or not known."""
+    """Seconds of steady driving around each cell, with how it counts: driven, known from others, or not known."""
     if fit.cells.empty or not fit.cells["seconds"].any():
         return draw_absent("Steady driving by cell", fit.because or "No steady driving.")
     placed, ticks = _placed(fit.cells, fit.load_channel)
