@@ -88,7 +88,7 @@ def _refuse_two_logs(raw: RawTable, clocks: Sequence[Clock]) -> None:
         apart = np.abs(one.seconds - other.seconds)
         if heading == headings[other.columns[0]] and np.nanmax(apart, initial=0.0) > _FINEST_STEP_S:
             raise ClockError(
-                f"two columns are named {heading!r} and differ, by up to {np.nanmax(apart):.4g} s: two logs stand side "
+                f"two columns are named {heading!r} and differ, by up to {np.nanmax(apart):.4g} s: two logs are side "
                 "by side, each on a clock of its own. Save each as a file, put both into the session's folder, and "
                 "they are laid on one clock."
             )
