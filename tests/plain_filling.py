@@ -36,6 +36,8 @@ class TableEngine:
     traits: dict[str, float]
     starved: Callable[[np.ndarray, np.ndarray], np.ndarray]
     sensor_shift: Callable[[np.ndarray], np.ndarray]
+    misread: Callable[..., np.ndarray]
+    bend: Callable[..., np.ndarray]
 
     @property
     def by_throttle(self) -> bool:
@@ -104,6 +106,8 @@ def invent_table(seed: int, *, load_from: str = "manifold_pressure", boost: bool
         traits=plain.traits | {"noise_kpa": rng.uniform(0.1, 0.5)},
         starved=plain.starved,
         sensor_shift=plain.sensor_shift,
+        misread=plain.misread,
+        bend=plain.bend,
     )
 
 

@@ -55,7 +55,7 @@ def test_it_gives_every_answer_and_says_which_failed(tmp_path, opened):
     bad = write_notebook(tmp_path, "bad", READ, "found = evidence.nothing_of_the_kind\nrecord.write(out, found)")
     answer = answer_quickly(opened, [good, bad], {})
     assert [run.failure.partition(":")[0] for run in answer.runs] == ["", "AttributeError"]
-    assert any("an answer of good 1 rpm" in line for line in answer.short)
+    assert any("an answer of good 1.0 rpm" in line for line in answer.short)
     assert not (opened.workspace.root / "records").exists()
 
 

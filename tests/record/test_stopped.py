@@ -42,7 +42,7 @@ def counted_twice(tmp_path_factory):
 def test_a_misleading_log_is_recorded_and_its_proposal_withheld_in_words(counted_twice, capsys):
     assert main(["record", str(counted_twice), "--notebook", "steady"]) == 0
     told = capsys.readouterr().out
-    assert "nothing is proposed. Pulse width against the ECU's own law" in told
+    assert "nothing is proposed. Pulse width: logged against what this revision commands" in told
     assert "trims are counted twice" in told
     place = counted_twice.parents[1] / "records" / counted_twice.name
     assert (place / "index.html").is_file()

@@ -346,7 +346,8 @@ BITES = {
 }
 # Why a limit may rightly stand open although its channel is logged.
 NOT_SHOWN_THOUGH_LOGGED = ("never moved", "full throttle", "fully open", "no pull", "no boost", "full load", "no limit")
-OF_A_MANOEUVRE = {"idle", "launch", "trim", "excursion", "steady", "meter_change", "dead_time", "full_load", "spark"}
+OF_A_MANOEUVRE = {"acceleration", "idle", "launch", "trim", "excursion", "steady"}
+OF_A_MANOEUVRE |= {"meter_change", "dead_time", "full_load", "spark"}
 FAULTS = Fault(knock_deg=9, knock_at_rpm=3800, lean_from_rpm=3300, lean_by=0.17, fuel_drop_kpa=40)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from tunelab.record.change import decimals, entered_as, join, newer_than, overtaken
+from tunelab.record.change import DECIMALS, decimals, entered_as, join, newer_than, overtaken
 from tunelab.record.chapter import NextRevision
 from tunelab.record.opened import OpenedSession
 from tunelab.record.steady import next_name
@@ -39,7 +39,8 @@ def entry_rows(proposal: TableProposal) -> tuple[str, pd.DataFrame]:
     for axis, label in (("coolant_c", "coolant [°C]"), ("engine_speed_rpm", "engine speed [rpm]")):
         if table[axis].notna().any():
             shown[label] = table[axis].to_numpy()
-    places = {unit: decimals(part[["in_force", "proposed"]].to_numpy()) for unit, part in table.groupby("unit")}
+    ends = ["in_force", "proposed"]
+    places = {unit: decimals(part[ends].to_numpy(), DECIMALS) for unit, part in table.groupby("unit")}
     shown["now"] = [f"{row.in_force:.{places[row.unit]}f}" for row in table.itertuples()]
     shown["proposed"] = [_proposed(row, places[row.unit]) for row in table.itertuples()]
     shown["measured"] = [_measured(row, places[row.unit] + 1) for row in table.itertuples()]

@@ -42,7 +42,7 @@ def idle_blocks(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
         "air_kg_h",
     ]
     if not (has(log, "engine_speed_rpm") and has(log, "coolant_c")):
-        return pd.DataFrame(columns=names)
+        return pd.DataFrame({name: np.empty(0) for name in names})
     time, target = log["time"].values, _target(log, car, revision)
     rows = {name: at_rows(log, name) for name in ("engine_speed_rpm", "coolant_c")}
     opening = at_rows(log, "idle_actuator_pct") if has(log, "idle_actuator_pct") else np.full(time.size, np.nan)
@@ -60,7 +60,7 @@ def idle_blocks(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
                 error, coolant = float((speed - target[own]).mean()), rows["coolant_c"][own].mean()
                 state = (speed.mean(), speed.std(ddof=1), _mean(opening[own]), _mean(air[own]))
                 found.append((visit, is_loaded, time[own].mean(), coolant, error, *state))
-    return pd.DataFrame(found, columns=names)
+    return pd.DataFrame(found, columns=names) if found else pd.DataFrame({name: np.empty(0) for name in names})
 
 
 def _mean(values: np.ndarray) -> float:

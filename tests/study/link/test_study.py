@@ -66,7 +66,7 @@ def test_one_wild_bunch_settles_nothing_and_fails_nothing():
     whole = (*pieces, replace(pieces[0], seconds=1880.0, dropped=False))
     wild = replace(made_account("two", "B", {IDLE: (3600.0, 40)}), stretches=whole)
     assert dispersion_of([[wild]]) > 18
-    assert compare_wirings([quiet], [wild], **HOW).verdict == "cannot tell yet"
+    assert compare_wirings([quiet], [wild], **HOW).verdict == "not shown yet"
 
 
 def test_the_answer_is_plain_and_says_how_sure():

@@ -64,7 +64,9 @@ def at_rows(log: xr.Dataset, name: str) -> np.ndarray:
         No channel has that name.
     """
     row_time = log.variables["time"].values
-    if name not in log and name in CHANNELS:
+    if name not in log:
+        if name not in CHANNELS:
+            raise KeyError(f"{name!r} is no channel; tunelab list --channels names them.")
         return np.full(row_time.size, np.nan)
     time, values = fresh_readings(log, name)
     if time.size < 2:
