@@ -5,16 +5,19 @@ from __future__ import annotations
 import holoviews as hv
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from tunelab.channels import channel
 from tunelab.chart.absent import draw_absent
+from tunelab.chart.explore_live import NO_FADING, Selection
 from tunelab.chart.look import CELL_INK, MAIN, NEW, OLD, QUIET, SEQUENCE, THIRD, axis, panel
 from tunelab.chart.reduce import reduce_trace
-from tunelab.study.explore import Distribution, EventSet, LoadMap
+from tunelab.study.explore import Distribution, EngineLoad, EventSet, LoadMap
 
 CORNERS = ["speed_from_rpm", "load_from", "speed_to_rpm", "load_to"]
 COLOURS = (MAIN, NEW, THIRD, OLD)
 DASHES = ("solid", "dashed", "dotted", "dotdash")
+AXES = ("engine_speed_rpm", "load")
 MOST_LABELS = 250  # cells that carry a number
 EVENT_COLUMNS = 300  # pixel columns of one event's trace
 
@@ -29,12 +32,33 @@ def draw_load_map(cells: LoadMap) -> hv.Layout:
     return hv.Layout([top, below]).cols(1)
 
 
+def explore_load_map(log: xr.Dataset, cells: LoadMap, load: EngineLoad, *, selection: Selection) -> hv.Layout:
+    """Map of a channel as `draw_load_map`, with the selected samples on it; a box over either part selects.
+
+    Parameters
+    ----------
+    log : Dataset
+        The log, or the stretch of it, that the map and its load were made from.
+    cells, load : LoadMap, EngineLoad
+        From `map_channel` and `engine_load`.
+    selection : Selection
+        Shared with other figures of the log.
+    """
+    drawn = draw_load_map(cells)
+    if cells.because:
+        return drawn
+    speed = log["engine_speed_rpm"].to_numpy()
+    marked = (part * selection.points(log, speed, load.values, AXES, size=3) for part in drawn)
+    return hv.Layout([part.opts(show_legend=False) for part in marked]).cols(1)
+
+
 def _cells(table: pd.DataFrame, column: str, title: str, cells: LoadMap) -> hv.Overlay:
     table = table[np.isfinite(table[column])]
     values = [column, *(name for name in ("count", "mean", "spread") if name != column)]
     boxes = hv.Rectangles(table, CORNERS, values).opts(
-        color=column, cmap=list(SEQUENCE), colorbar=True, line_color="white", line_width=0.6, tools=["hover"]
-    )
+        color=column, cmap=list(SEQUENCE), colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
+        **NO_FADING,
+    )  # fmt: skip
     middle = pd.DataFrame(
         {
             "x": (table["speed_from_rpm"] + table["speed_to_rpm"]) / 2,
@@ -47,14 +71,21 @@ def _cells(table: pd.DataFrame, column: str, title: str, cells: LoadMap) -> hv.O
     return (boxes * labels.opts(text_color=CELL_INK, text_font_size="7pt")).opts(show_legend=False, **options)
 
 
-def draw_distribution(spread: Distribution) -> hv.Overlay:
-    """Readings of a channel by value: trusted ones filled, flagged ones in a quiet tone on top of them."""
+def draw_distribution(
+    spread: Distribution, *, log: xr.Dataset | None = None, selection: Selection | None = None
+) -> hv.Overlay:
+    """Readings of a channel by value: trusted ones filled, flagged ones in a quiet tone on top of them.
+
+    With `log`, which the distribution was made from, and `selection` those in a box of any figure are counted too.
+    """
     both = spread.trusted + spread.flagged
     name = spread.channel
     quiet = hv.Histogram((spread.edges, both), kdims=name, label="flagged")
     loud = hv.Histogram((spread.edges, spread.trusted), kdims=name, label="trusted")
     options = panel(f"Distribution of {channel(name).label}", 280, xlabel=axis(name), ylabel="readings")
     marks = quiet.opts(color=QUIET, line_alpha=0, alpha=0.7) * loud.opts(color=MAIN, line_alpha=0, tools=["hover"])
+    if log is not None and selection is not None:
+        marks = marks * selection.counts(log, name, spread.edges)
     return marks.opts(legend_position="top_right", **(options | {"tools": []}))
 
 
