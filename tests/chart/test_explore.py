@@ -4,7 +4,7 @@ import holoviews as hv
 import holoviews.plotting.bokeh
 import numpy as np
 import pytest
-from bokeh.models import GlyphRenderer
+from bokeh.models import GlyphRenderer, Title
 from holoviews.streams import BoundsXY, RangeX
 from link_log import at_speed, flagged, link_log, session
 from plain_car import owners_car
@@ -120,16 +120,19 @@ BOXES = {
 def test_a_box_in_any_figure_marks_its_samples_in_all(log, where):
     marks = Selection(log)
     drawn = {name: hv.renderer("bokeh").get_plot(view) for name, view in views_of(log, marks).items() if name != where}
-    assert not any(marked_times(plot) for plot in drawn.values())
+    assert not any(marked(plot) for plot in drawn.values())
     drawn[where] = boxed(views_of(log, marks)[where], BOXES[where])
     speed, time = log["engine_speed_rpm"].to_numpy(), log["time"].to_numpy()
     np.testing.assert_array_equal(marks.inside, (speed >= 3000) & (speed <= 4000))
     assert time[marks.inside].min() > 90.0
     for name, plot in drawn.items():
-        assert marked_times(plot), name
+        assert marked(plot), name
+    titles = [title.text for plot in drawn.values() for title in plot.state.select({"type": Title})]
+    assert f"{marks.inside.sum()} of {time.size} samples in the box" in titles
+    assert f"{channel('battery_v').label}: mean" in titles
 
 
-def marked_times(plot):
+def marked(plot):
     """Number of marks and counted readings of the selection that a drawn figure holds."""
     tone = [g for g in plot.state.select({"type": GlyphRenderer}) if getattr(g.glyph, "fill_color", None) == NEW]
     assert tone

@@ -59,7 +59,7 @@ def _panel(log: xr.Dataset, name: str, shaded: hv.Element, selection: Selection)
     everything, kept = _levels(log, name)
     reach = (everything.times[0][0], everything.times[0][-1])
     lines = hv.DynamicMap(lambda x_range: _lines(everything, kept, name, x_range or reach), streams=[RangeX()])
-    marks = selection.points(log, log["time"].to_numpy(), log[name].to_numpy(), ("time", name), size=3)
+    marks = selection.points(log, log["time"].to_numpy(), log[name].to_numpy(), ("time", name))
     options = panel("", 150, ylabel=axis(name), xlim=reach, ylim=_reach_of(log, name)) | {"tools": []}
     return (shaded * lines * marks).opts(show_legend=False, **options)
 

@@ -12,14 +12,18 @@ from holoviews.streams import BoundsXY, Stream
 
 from tunelab.chart.absent import draw_absent
 from tunelab.chart.explore_thin import thin_points
-from tunelab.chart.look import NEW
+from tunelab.chart.look import CELL_INK, NEW
 from tunelab.log.flag import channels_of
 
 MARKED = 260  # cells across and up of which each keeps one marked point
 Box = tuple[float, float, float, float]  # left, bottom, right, top
 Changed = Stream.define("Changed", number=0)
-# What a box leaves alone fades out in the one figure where it was drawn; here the marks say it, alike in all.
-NO_FADING = {f"{state}selection_{part}alpha": 1.0 for state in ("", "non") for part in ("fill_", "line_")}
+RING = {"size": 7, "fill_alpha": 0.0, "line_color": CELL_INK}  # a mark among points that have tones of their own
+
+
+def unfading(alpha: float) -> dict[str, float]:
+    """Options of a glyph that keeps its look under a box: the marks say what was taken, alike in all figures."""
+    return {"alpha": alpha, "selection_fill_alpha": alpha, "nonselection_fill_alpha": alpha}
 
 
 class Selection:
@@ -61,7 +65,7 @@ class Selection:
         return layer
 
     def points(
-        self, part: xr.Dataset, across: np.ndarray, up: np.ndarray, names: tuple[str, str], *, size: float = 4
+        self, part: xr.Dataset, across: np.ndarray, up: np.ndarray, names: tuple[str, str], *, ring: bool = False
     ) -> hv.DynamicMap:
         """Mark the selected samples in a figure of two readings, and take a box that is drawn there.
 
@@ -73,8 +77,8 @@ class Selection:
             Where its samples lie; NaN is in no box.
         names : tuple of str
             Names of the figure's axes, as its other layers have them.
-        size : float
-            Of a mark. [pixels]
+        ring : bool
+            Marks are rings around the points instead of dots.
         """
 
         def draw(number: int) -> hv.Points:
@@ -85,7 +89,9 @@ class Selection:
             return hv.Points((across[rows], up[rows]), list(names))
 
         layer = hv.DynamicMap(draw, streams=[self.changed])
-        layer = layer.opts(color=NEW, size=size, tools=["hover", "box_select"], **NO_FADING)
+        look = unfading(0.0) | RING if ring else unfading(1.0) | {"size": 3}
+        lasting = {"selection_line_alpha": 1.0, "nonselection_line_alpha": 1.0, "line_alpha": 1.0}
+        layer = layer.opts(color=NEW, tools=["hover", "box_select"], **look, **lasting)
         return self.answer(part, layer, lambda box: inside_box(across, up, box))
 
     def counts(self, part: xr.Dataset, name: str, edges: np.ndarray) -> hv.DynamicMap:
@@ -97,7 +103,7 @@ class Selection:
             return hv.Histogram((edges, np.histogram(chosen, edges)[0]), kdims=name, label="in the box")
 
         layer = hv.DynamicMap(draw, streams=[self.changed])
-        layer = layer.opts(color=NEW, line_alpha=0, tools=["box_select"], **NO_FADING)
+        layer = layer.opts(color=NEW, line_alpha=0, tools=["box_select"], **unfading(1.0))
         return self.answer(part, layer, lambda box: (values >= box[0]) & (values <= box[2]))
 
 
@@ -136,8 +142,10 @@ class Picked:
         names = channels_of(self.log)
         made = {}
         for name, value in self.choice.items():
-            kind = panel.widgets.Select if isinstance(value, str) else panel.widgets.MultiSelect
-            made[name] = kind(label=name, value=value, options=names)
+            kind, rows = (
+                (panel.widgets.Select, {}) if isinstance(value, str) else (panel.widgets.MultiSelect, {"size": 8})
+            )
+            made[name] = kind(label=name, value=value, options=names, **rows)
         first, last = (round(float(self.log["time"][end]), 1) for end in (0, -1))
         if last > first:
             value = (first, last)

@@ -8,7 +8,7 @@ import xarray as xr
 from holoviews.streams import RangeXY
 
 from tunelab.channels import channel
-from tunelab.chart.explore_live import NO_FADING, Selection
+from tunelab.chart.explore_live import Selection, unfading
 from tunelab.chart.explore_thin import ThinTrace, thin_points, thin_trace
 from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, axis, panel
 from tunelab.log.flag import channels_of
@@ -60,16 +60,20 @@ def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str, selection: 
         clabel=axis(colour),
         size=4,
         tools=["hover"],
-        **NO_FADING,
+        **unfading(1.0),
         **_without_tools(panel(f"{channel(y).label} against {channel(x).label}", 380, xlabel=axis(x), ylabel=axis(y))),
     )
     own = selection or Selection(log)
     time, across, up = (log[name].to_numpy() for name in ("time", x, y))
-    above = points * own.points(log, across, up, (x, y))
+    above = points * own.points(log, across, up, (x, y), ring=True)
     trace = thin_trace(time, up)
-    lines = hv.DynamicMap(lambda number: draw_count(own.of(log), y, trace), streams=[own.changed])
+    lines = hv.DynamicMap(lambda number: draw_under(own.of(log), y, trace), streams=[own.changed])
     below = lines * own.points(log, time, up, ("time", y))
-    return hv.Layout([above, below.opts(show_legend=False)]).cols(1).opts(shared_axes=False)
+    options = _without_tools(panel("", 230, xlabel="time [s]", ylabel=axis(y)))
+    below = below.opts(show_legend=False, **options).apply(
+        lambda drawn, number: drawn.opts(title=say_count(own.of(log))), streams=[own.changed]
+    )
+    return hv.Layout([above, below]).cols(1).opts(shared_axes=False)
 
 
 def _tones() -> list[str]:
@@ -113,13 +117,15 @@ def _points(log: xr.Dataset, names: tuple[str, str, str], window: Window) -> hv.
     return hv.Points({**columns, "time": log["time"].to_numpy()[rows]}, [x, y], list(dict.fromkeys([colour, "time"])))
 
 
-def draw_count(inside: np.ndarray, y: str, trace: ThinTrace) -> hv.Overlay:
-    """One channel over time, quiet where marks are to lie on it, the number of selected samples on top."""
+def say_count(inside: np.ndarray) -> str:
+    """Title of the figure below: how many samples the latest box took."""
+    return f"{int(inside.sum())} of {inside.size} samples in the box" if inside.any() else NO_BOX
+
+
+def draw_under(inside: np.ndarray, y: str, trace: ThinTrace) -> hv.Overlay:
+    """One channel over time, quiet where marks are to lie on it."""
     shown, none = trace.window(trace.times[0][0], trace.times[0][-1], columns=READING_WIDTH), (np.empty(0), np.empty(0))
-    count = int(inside.sum())
-    title = f"{count} of {inside.size} samples in the box" if count else NO_BOX
-    options = panel(title, 230, xlabel="time [s]", ylabel=axis(y))
     # a figure that stands takes new rows, but no new tone: so one line for each, and the other is empty
-    plain = hv.Curve(none if count else shown, "time", y).opts(color=MAIN, line_width=1)
-    quiet = hv.Curve(shown if count else none, "time", y).opts(color=QUIET, line_width=1)
-    return (plain * quiet).opts(show_legend=False, **_without_tools(options))
+    plain = hv.Curve(none if inside.any() else shown, "time", y).opts(color=MAIN, line_width=1)
+    quiet = hv.Curve(shown if inside.any() else none, "time", y).opts(color=QUIET, line_width=1)
+    return plain * quiet

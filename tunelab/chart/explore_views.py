@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import holoviews as hv
 import numpy as np
 import pandas as pd
@@ -9,7 +11,7 @@ import xarray as xr
 
 from tunelab.channels import channel
 from tunelab.chart.absent import draw_absent
-from tunelab.chart.explore_live import NO_FADING, Selection
+from tunelab.chart.explore_live import Selection, unfading
 from tunelab.chart.look import CELL_INK, MAIN, NEW, OLD, QUIET, SEQUENCE, THIRD, axis, panel
 from tunelab.chart.reduce import reduce_trace
 from tunelab.study.explore import Distribution, EngineLoad, EventSet, LoadMap
@@ -24,12 +26,7 @@ EVENT_COLUMNS = 300  # pixel columns of one event's trace
 
 def draw_load_map(cells: LoadMap) -> hv.Layout:
     """Mean of a channel in cells of speed and load, as number and tone; below it the spread; counts on hover."""
-    table = cells.table()
-    if cells.because:
-        return hv.Layout([draw_absent(f"{channel(cells.channel).label} over speed and load", cells.because)])
-    top = _cells(table, "mean", f"{channel(cells.channel).label}: mean", cells)
-    below = _cells(table, "spread", f"{channel(cells.channel).label}: standard deviation within a cell", cells)
-    return hv.Layout([top, below]).cols(1)
+    return _draw_map(cells, lambda: [])
 
 
 def explore_load_map(log: xr.Dataset, cells: LoadMap, load: EngineLoad, *, selection: Selection) -> hv.Layout:
@@ -44,20 +41,25 @@ def explore_load_map(log: xr.Dataset, cells: LoadMap, load: EngineLoad, *, selec
     selection : Selection
         Shared with other figures of the log.
     """
-    drawn = draw_load_map(cells)
+    return _draw_map(cells, lambda: [selection.points(log, log["engine_speed_rpm"].to_numpy(), load.values, AXES)])
+
+
+def _draw_map(cells: LoadMap, marks: Callable[[], list[hv.DynamicMap]]) -> hv.Layout:
+    label = channel(cells.channel).label
     if cells.because:
-        return drawn
-    speed = log["engine_speed_rpm"].to_numpy()
-    marked = (part * selection.points(log, speed, load.values, AXES, size=3) for part in drawn)
-    return hv.Layout([part.opts(show_legend=False) for part in marked]).cols(1)
+        return hv.Layout([draw_absent(f"{label} over speed and load", cells.because)])
+    top = _cells("mean", f"{label}: mean", cells, marks())
+    below = _cells("spread", f"{label}: standard deviation within a cell", cells, marks())
+    return hv.Layout([top, below]).cols(1)
 
 
-def _cells(table: pd.DataFrame, column: str, title: str, cells: LoadMap) -> hv.Overlay:
+def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) -> hv.Overlay | hv.DynamicMap:
+    table = cells.table()
     table = table[np.isfinite(table[column])]
     values = [column, *(name for name in ("count", "mean", "spread") if name != column)]
     boxes = hv.Rectangles(table, CORNERS, values).opts(
         color=column, cmap=list(SEQUENCE), colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
-        **NO_FADING,
+        **unfading(1.0),
     )  # fmt: skip
     middle = pd.DataFrame(
         {
@@ -68,7 +70,10 @@ def _cells(table: pd.DataFrame, column: str, title: str, cells: LoadMap) -> hv.O
     )
     labels = hv.Labels(middle.head(0 if len(table) > MOST_LABELS else None), ["x", "y"], "text")
     options = panel(title, 340, xlabel=axis("engine_speed_rpm"), ylabel=cells.load_label) | {"padding": 0}
-    return (boxes * labels.opts(text_color=CELL_INK, text_font_size="7pt")).opts(show_legend=False, **options)
+    drawn = boxes * labels.opts(text_color=CELL_INK, text_font_size="7pt")
+    for layer in marks:
+        drawn = drawn * layer
+    return drawn.opts(show_legend=False, **options)
 
 
 def draw_distribution(
@@ -83,7 +88,9 @@ def draw_distribution(
     quiet = hv.Histogram((spread.edges, both), kdims=name, label="flagged")
     loud = hv.Histogram((spread.edges, spread.trusted), kdims=name, label="trusted")
     options = panel(f"Distribution of {channel(name).label}", 280, xlabel=axis(name), ylabel="readings")
-    marks = quiet.opts(color=QUIET, line_alpha=0, alpha=0.7) * loud.opts(color=MAIN, line_alpha=0, tools=["hover"])
+    marks = quiet.opts(color=QUIET, line_alpha=0, **unfading(0.7)) * loud.opts(
+        color=MAIN, line_alpha=0, tools=["hover"], **unfading(1.0)
+    )
     if log is not None and selection is not None:
         marks = marks * selection.counts(log, name, spread.edges)
     return marks.opts(legend_position="top_right", **(options | {"tools": []}))
