@@ -165,9 +165,11 @@ def test_pickers_offer_every_channel_and_draw_the_choice(log):
     _, title = figure_item(pane.object)
     assert f"{channel('manifold_kpa').label} against" in figure_item(pane.object)[0]["caption"] + title
     assert "Not shown" in str(picked.figure(x="absent").get(0).data)
-    item, _ = figure_item(picked.figure(stretch_s=(50.0, 60.0)))
-    assert item["item"] != figure_item(picked.figure())[0]["item"]
-    assert "50 to 60 across" in figure_item(picked.figure(stretch_s=(50.0, 60.0)))[1]
+    slider = column[0][2]
+    assert slider.start <= log["time"].to_numpy()[0] < log["time"].to_numpy()[-1] <= slider.end
+    slider.value = (50.0, 60.0)
+    slider.param.trigger("value_throttled")
+    assert "50 to 60 across" in figure_item(pane.object)[1]
 
 
 def test_scatter_names_what_the_log_has(log):

@@ -299,7 +299,7 @@ def assert_no_complaint(page):
 
 
 def draw_box(page, title, *, up_to, before=None):
-    """Draw a box over a figure's left part with the mouse; the count that is then shown, if it is another than before."""
+    """Draw a box over a figure's left part with the mouse; the count that is shown then, if it is a new one."""
     page.evaluate(CHOOSE_BOX, title)
     left, top, width, height = settled_frame(page, title)
     page.mouse.move(left + 0.05 * width, top + 0.05 * height)

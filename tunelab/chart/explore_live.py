@@ -14,9 +14,9 @@ from tunelab.chart.absent import draw_absent
 from tunelab.chart.explore_thin import thin_points
 from tunelab.chart.look import CELL_INK, NEW
 from tunelab.log.flag import channels_of
+from tunelab.study.explore.select import Box, samples_inside
 
 MARKED = 260  # cells across and up of which each keeps one marked point
-Box = tuple[float, float, float, float]  # left, bottom, right, top
 Changed = Stream.define("Changed", number=0)
 RING = {"size": 7, "fill_alpha": 0.0, "line_color": CELL_INK}  # a mark among points that have tones of their own
 
@@ -91,8 +91,8 @@ class Selection:
         layer = hv.DynamicMap(draw, streams=[self.changed])
         look = unfading(0.0) | RING if ring else unfading(1.0) | {"size": 3}
         lasting = {"selection_line_alpha": 1.0, "nonselection_line_alpha": 1.0, "line_alpha": 1.0}
-        layer = layer.opts(color=NEW, tools=["hover", "box_select"], **look, **lasting)
-        return self.answer(part, layer, lambda box: inside_box(across, up, box))
+        layer = layer.opts(color=NEW, tools=["box_select"], **look, **lasting)
+        return self.answer(part, layer, lambda box: samples_inside(across, up, box))
 
     def counts(self, part: xr.Dataset, name: str, edges: np.ndarray) -> hv.DynamicMap:
         """Count the selected readings of a channel in the bins of its distribution; a box there takes its values."""
@@ -100,7 +100,7 @@ class Selection:
 
         def draw(number: int) -> hv.Histogram:
             chosen = values[self.of(part) & np.isfinite(values)]
-            return hv.Histogram((edges, np.histogram(chosen, edges)[0]), kdims=name, label="in the box")
+            return hv.Histogram((edges, np.histogram(chosen, edges)[0]), kdims=name)
 
         layer = hv.DynamicMap(draw, streams=[self.changed])
         layer = layer.opts(color=NEW, line_alpha=0, tools=["box_select"], **unfading(1.0))
@@ -111,12 +111,6 @@ def _window(across: np.ndarray, up: np.ndarray) -> Box:
     """Smallest box around all points whose place across is known."""
     known = np.isfinite(across)
     return (across[known].min(), up[known].min(), across[known].max(), up[known].max())
-
-
-def inside_box(across: np.ndarray, up: np.ndarray, box: Box) -> np.ndarray:
-    """Tell which points lie in a box, its edges included; one with a missing coordinate lies outside."""
-    left, bottom, right, top = box
-    return (across >= left) & (across <= right) & (up >= bottom) & (up <= top)
 
 
 class Picked:
@@ -142,15 +136,15 @@ class Picked:
         names = channels_of(self.log)
         made = {}
         for name, value in self.choice.items():
-            kind, rows = (
-                (panel.widgets.Select, {}) if isinstance(value, str) else (panel.widgets.MultiSelect, {"size": 8})
-            )
-            made[name] = kind(label=name, value=value, options=names, **rows)
-        first, last = (round(float(self.log["time"][end]), 1) for end in (0, -1))
+            one = isinstance(value, str)
+            kind = panel.widgets.Select if one else panel.widgets.MultiSelect
+            made[name] = kind(name=name, value=value, options=names, **({} if one else {"size": 8}))
+        ends = self.log["time"].to_numpy()[[0, -1]]
+        first, last = float(np.floor(ends[0] * 10) / 10), float(np.ceil(ends[1] * 10) / 10)  # no sample is cut off
         if last > first:
             value = (first, last)
             made["stretch_s"] = panel.widgets.RangeSlider(
-                label="stretch [s]", start=first, end=last, value=value, step=0.1
+                name="stretch [s]", start=first, end=last, value=value, step=0.1
             )
         return made
 
