@@ -97,12 +97,10 @@ def boxed(figure, bounds):
 
 def views_of(log, marks):
     """The four ways of looking that share a selection."""
-    load = engine_load(log, CAR)
-    cells = map_channel(log, "battery_v", load, speed_step_rpm=500.0, loads=5)
     return {
         "traces": explore_traces(log, ["engine_speed_rpm", "battery_v"], flagged=spans(log), selection=marks),
         "scatter": explore_scatter(log, "engine_speed_rpm", "manifold_kpa", colour="battery_v", selection=marks),
-        "map": explore_load_map(log, cells, load, selection=marks),
+        "map": explore_load_map(log, "battery_v", CAR, speed_step_rpm=500.0, loads=5, selection=marks),
         "histogram": draw_distribution(distribute(log, "engine_speed_rpm"), log=log, selection=marks),
     }
 

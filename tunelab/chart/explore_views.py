@@ -14,7 +14,8 @@ from tunelab.chart.absent import draw_absent
 from tunelab.chart.explore_live import Selection, unfading
 from tunelab.chart.look import CELL_INK, MAIN, NEW, OLD, QUIET, SEQUENCE, THIRD, axis, panel
 from tunelab.chart.reduce import reduce_trace
-from tunelab.study.explore import Distribution, EngineLoad, EventSet, LoadMap
+from tunelab.study.explore import Distribution, EventSet, LoadMap, engine_load, map_channel
+from tunelab.workspace.car import Car
 
 CORNERS = ["speed_from_rpm", "load_from", "speed_to_rpm", "load_to"]
 COLOURS = (MAIN, NEW, THIRD, OLD)
@@ -29,18 +30,24 @@ def draw_load_map(cells: LoadMap) -> hv.Layout:
     return _draw_map(cells, lambda: [])
 
 
-def explore_load_map(log: xr.Dataset, cells: LoadMap, load: EngineLoad, *, selection: Selection) -> hv.Layout:
+def explore_load_map(
+    log: xr.Dataset, name: str, car: Car, *, speed_step_rpm: float, loads: int, selection: Selection
+) -> hv.Layout:
     """Map of a channel as `draw_load_map`, with the selected samples on it; a box over either part selects.
 
     Parameters
     ----------
     log : Dataset
-        The log, or the stretch of it, that the map and its load were made from.
-    cells, load : LoadMap, EngineLoad
-        From `map_channel` and `engine_load`.
+        Flagged log, or the stretch of it that is looked at.
+    name, car : str, Car
+        The channel; the car, whose displacement makes load of airflow.
+    speed_step_rpm, loads : float, int
+        Cells, as `map_channel` takes them.
     selection : Selection
         Shared with other figures of the log.
     """
+    load = engine_load(log, car)
+    cells = map_channel(log, name, load, speed_step_rpm=speed_step_rpm, loads=loads)
     return _draw_map(cells, lambda: [selection.points(log, log["engine_speed_rpm"].to_numpy(), load.values, AXES)])
 
 
