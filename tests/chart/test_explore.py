@@ -4,14 +4,19 @@ import holoviews as hv
 import holoviews.plotting.bokeh
 import numpy as np
 import pytest
+from bokeh.models import GlyphRenderer, Title
+from holoviews.streams import BoundsXY, RangeX
 from link_log import at_speed, flagged, link_log, session
 from plain_car import owners_car
 
+from tunelab.channels import channel
 from tunelab.chart.explore import explore_traces
-from tunelab.chart.explore_scatter import draw_selection, explore_scatter
+from tunelab.chart.explore_live import Selection, pick
+from tunelab.chart.explore_scatter import explore_scatter
 from tunelab.chart.explore_thin import thin_points, thin_trace
-from tunelab.chart.explore_views import draw_distribution, draw_events_aligned, draw_load_map
-from tunelab.log.flag import spans
+from tunelab.chart.explore_views import draw_distribution, draw_events_aligned, draw_load_map, explore_load_map
+from tunelab.chart.look import NEW
+from tunelab.log.flag import channels_of, spans
 from tunelab.record.display import figure_item
 from tunelab.study.explore import align_events, distribute, engine_load, map_channel
 
@@ -72,20 +77,97 @@ def test_traces_sharpen_with_the_zoom(log):
     layout = explore_traces(log, ["engine_speed_rpm", "lambda_measured", "absent"], flagged=spans(log))
     assert len(layout) == 2
     plot = hv.renderer("bokeh").get_plot(layout)
-    stream = next(s for p in plot.subplots.values() for q in p.subplots.values() for s in q.streams)
+    stream = next(
+        s for p in plot.subplots.values() for q in p.subplots.values() for s in q.streams if isinstance(s, RangeX)
+    )
     stream.event(x_range=(55.0, 60.0))
     assert stream.x_range == (55.0, 60.0)
     with pytest.raises(ValueError, match="none of the channels"):
         explore_traces(log, ["absent"], flagged=spans(log))
 
 
-def test_a_selection_marks_its_samples_in_the_other_figure(log):
-    trace = thin_trace(log["time"].to_numpy(), log["manifold_kpa"].to_numpy())
-    names = ("engine_speed_rpm", "manifold_kpa")
-    drawn = draw_selection(log, names, (3000.0, 0.0, 4000.0, 200.0), trace)
-    marks = drawn.get(2)
-    assert marks.dimension_values("time").min() > 90.0  # the engine turned at 3500 rpm from 91 s on
-    assert len(draw_selection(log, names, None, trace).get(2)) == 0
+def boxed(figure, bounds):
+    """Draw a figure, and a box over its first panel that takes one; the drawn figure."""
+    plot = hv.renderer("bokeh").get_plot(figure)
+    callbacks = [one for part in plot.traverse(lambda part: getattr(part, "callbacks", [])) for one in part]
+    boxes = [stream for one in callbacks for stream in one.streams if isinstance(stream, BoundsXY)]
+    boxes[0].event(bounds=bounds)
+    return plot
+
+
+def views_of(log, marks):
+    """The four ways of looking that share a selection."""
+    return {
+        "traces": explore_traces(log, ["engine_speed_rpm", "battery_v"], flagged=spans(log), selection=marks),
+        "scatter": explore_scatter(log, "engine_speed_rpm", "manifold_kpa", colour="battery_v", selection=marks),
+        "map": explore_load_map(log, "battery_v", CAR, speed_step_rpm=500.0, loads=5, selection=marks),
+        "histogram": draw_distribution(distribute(log, "engine_speed_rpm"), log=log, selection=marks),
+    }
+
+
+# Each box takes the last 40 s, where the engine turned at 3500 rpm from 91 s on.
+BOXES = {
+    "traces": (85.0, 3000.0, 200.0, 4000.0),
+    "scatter": (3000.0, 0.0, 4000.0, 200.0),
+    "map": (3000.0, -10.0, 4000.0, 1000.0),
+    "histogram": (3000.0, 0.0, 4000.0, 1e6),
+}
+
+
+@pytest.mark.parametrize("where", BOXES)
+def test_a_box_in_any_figure_marks_its_samples_in_all(log, where):
+    marks = Selection(log)
+    drawn = {name: hv.renderer("bokeh").get_plot(view) for name, view in views_of(log, marks).items() if name != where}
+    assert not any(marked(plot) for plot in drawn.values())
+    drawn[where] = boxed(views_of(log, marks)[where], BOXES[where])
+    speed, time = log["engine_speed_rpm"].to_numpy(), log["time"].to_numpy()
+    np.testing.assert_array_equal(marks.inside, (speed >= 3000) & (speed <= 4000))
+    assert time[marks.inside].min() > 90.0
+    for name, plot in drawn.items():
+        assert marked(plot), name
+    titles = [title.text for plot in drawn.values() for title in plot.state.select({"type": Title})]
+    assert f"{marks.inside.sum()} of {time.size} samples in the box" in titles
+    assert f"{channel('battery_v').label}: mean" in titles
+
+
+def marked(plot):
+    """Number of marks and counted readings of the selection that a drawn figure holds."""
+    tone = [g for g in plot.state.select({"type": GlyphRenderer}) if getattr(g.glyph, "fill_color", None) == NEW]
+    assert tone
+    return sum(np.sum(g.data_source.data["top"]) if "top" in g.data_source.data else _rows(g) for g in tone)
+
+
+def _rows(glyph):
+    return len(next(iter(glyph.data_source.data.values()), ()))
+
+
+def test_a_stretch_of_the_log_marks_its_own_samples(log):
+    marks = Selection(log)
+    part = log.sel(time=slice(50.0, 60.0))
+    marks.take(part, part["time"].to_numpy() > 58.0)
+    assert log["time"].to_numpy()[marks.inside].min() > 58.0
+    assert marks.inside.sum() == marks.of(part).sum() > 0
+    assert not marks.of(log.sel(time=slice(60.5, 70.0))).any()
+
+
+def test_pickers_offer_every_channel_and_draw_the_choice(log):
+    picked = pick(log, lambda part, x, y: explore_scatter(part, x, y, colour=x), x="engine_speed_rpm", y="battery_v")
+    pickers = picked.pickers()
+    assert set(pickers) == {"x", "y", "stretch_s"}
+    assert pickers["x"].options == channels_of(log)
+    column = picked.live()
+    pane = column[1]
+    before = pane.object
+    column[0][1].value = "manifold_kpa"
+    assert pane.object is not before
+    _, title = figure_item(pane.object)
+    assert f"{channel('manifold_kpa').label} against" in figure_item(pane.object)[0]["caption"] + title
+    assert "Not shown" in str(picked.figure(x="absent").get(0).data)
+    slider = column[0][2]
+    assert slider.start <= log["time"].to_numpy()[0] < log["time"].to_numpy()[-1] <= slider.end
+    slider.value = (50.0, 60.0)
+    slider.param.trigger("value_throttled")
+    assert "50 to 60 across" in figure_item(pane.object)[1]
 
 
 def test_scatter_names_what_the_log_has(log):

@@ -10,6 +10,9 @@ import nbformat
 import pytest
 from lab_page import CHROMIUM_ARGUMENTS, ask, running_lab, wait_for
 
+from tunelab.channels import channel
+from tunelab.chart.explore_scatter import NO_BOX
+from tunelab.chart.look import NEW
 from tunelab.cli import main
 from tunelab.record.lab import lay_out_notebooks, plan_lab
 from tunelab.record.notebook import read_notebook
@@ -34,10 +37,16 @@ FRAME = f"""title => {{
   return [box.left + inner.left, box.top + inner.top, inner.width, inner.height]
 }}"""
 
-BOX_IS_CHOSEN = f"""title => {{
+CHOOSE_BOX = f"""title => {{
   {FIGURES}
   const figure = all().find(figure => figure.model.title?.text?.includes(title))
-  return figure.model.toolbar.tools.some(tool => tool.type === 'BoxSelectTool' && tool.active)
+  figure.model.toolbar.tools.find(tool => tool.type === 'BoxSelectTool').active = true
+}}"""
+# How many samples each figure marks: by its title, rows of the layer that has the tone of a mark.
+MARKS = f"""tone => {{
+  {FIGURES}
+  const of = figure => figure.model.renderers.filter(one => one.glyph?.fill_color?.value === tone)
+  return all().map(figure => [figure.model.title?.text ?? '', of(figure).map(one => one.data_source.length)])
 }}"""
 
 
@@ -143,6 +152,7 @@ def test_a_start_page_says_what_to_run_next(root):
     page = laid.folder / f"{laid.start}.ipynb"
     (cell,) = nbformat.read(page, as_version=4).cells
     assert cell.cell_type == "markdown"
+    assert nbformat.read(page, as_version=4).metadata.kernelspec.name == "python3"  # or JupyterLab asks for one
     assert f"The latest drive is `{SESSION}` (launch)." in cell.source
     assert f"tunelab record sessions/{SESSION}" in cell.source
     links = re.findall(r"\]\((.*?)\)", cell.source)
@@ -199,10 +209,11 @@ def test_figures_are_drawn_and_answer_in_a_real_jupyterlab(root, tmp_path, chrom
             page = browser.new_page(viewport={"width": 1300, "height": 1600})
             page.set_default_timeout(PATIENCE * 1000)
             assert "/start.ipynb?" in address
-            page.goto(address.replace("/start.ipynb?", "/explore.ipynb?"))
+            page.goto(address.replace("/start.ipynb?", "/explore.ipynb?") + "&reset")  # no tabs of an earlier run
             run_all(page, address)
             check_figures(page)
             check_selection(page)
+            check_pickers(page)
             browser.close()
 
 
@@ -250,30 +261,56 @@ def check_figures(page):
 
 
 def check_selection(page):
-    title = " against engine speed"
-    assert "Over time; a box drawn above marks its samples" in page.evaluate(TITLES)
-    counted = next((text for _ in range(6) if (text := draw_box(page, title))), None)
-    assert counted, f"no selection: {page.evaluate(TITLES)}"
-    inside, of = (int(word) for word in counted.split() if word.isdigit())
+    """A box over the points marks the trace, and one over the trace the points; each takes what the other did not."""
+    assert NO_BOX in page.evaluate(TITLES)
+    points, trace = " against engine speed", "Zoom or drag"
+    assert marked(page, trace) == marked(page, points) == 0
+    first = next((text for _ in range(6) if (text := draw_box(page, points, up_to=0.95))), None)
+    assert first, f"no selection: {page.evaluate(TITLES)}"
+    inside, of = (int(word) for word in first.split() if word.isdigit())
     assert 0 < inside < of
+    wait_for(lambda: marked(page, trace), PATIENCE, "marks on the trace")
+    second = next((text for _ in range(6) if (text := draw_box(page, trace, up_to=0.3, before=first))), None)
+    assert second, f"no selection from the trace: {page.evaluate(TITLES)}"
+    assert 0 < int(second.split()[0]) < 0.35 * of
+    wait_for(lambda: marked(page, points), PATIENCE, "marks among the points")
+    assert_no_complaint(page)
+
+
+def marked(page, title):
+    """How many points a figure marks."""
+    return next(sum(rows) for text, rows in page.evaluate(MARKS, NEW) if title in text)
+
+
+def check_pickers(page):
+    """Another channel is picked: its figure is drawn anew, and marks what was selected before."""
+    page.locator("select:not([multiple])", has=page.locator("option[value='battery_v']")).first.select_option(
+        "battery_v"
+    )
+    title = f" against {channel('battery_v').label}"
+    wait_for(lambda: any(title in text for text in page.evaluate(TITLES)), PATIENCE, "the picked channel")
+    assert marked(page, title) > 0
+    assert_no_complaint(page)
+
+
+def assert_no_complaint(page):
     page.wait_for_timeout(1000)  # what a kernel complains of comes after what it draws
     assert "Traceback" not in page.inner_text("body")
 
 
-def draw_box(page, title):
-    """Draw a box over most of a figure with the mouse; the title that the linked figure has then, if any."""
+def draw_box(page, title, *, up_to, before=None):
+    """Draw a box over a figure's left part with the mouse; the count that is shown then, if it is a new one."""
+    page.evaluate(CHOOSE_BOX, title)
     left, top, width, height = settled_frame(page, title)
-    if not page.evaluate(BOX_IS_CHOSEN, title):
-        page.locator(".bk-tool-icon-box-select").first.click()
     page.mouse.move(left + 0.05 * width, top + 0.05 * height)
     page.mouse.down()
-    for share in (0.3, 0.6, 0.95):
-        page.mouse.move(left + share * width, top + share * height, steps=3)
+    for share in (0.3, 0.6, 1.0):
+        page.mouse.move(left + share * up_to * width, top + share * 0.95 * height, steps=3)
     page.mouse.up()
     end = time.monotonic() + 20
     while time.monotonic() < end:
         counted = next((text for text in page.evaluate(TITLES) if "samples in the box" in text), None)
-        if counted:
+        if counted and counted != before:
             return counted
         page.wait_for_timeout(250)
     return None

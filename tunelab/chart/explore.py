@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 from holoviews.streams import RangeX
 
+from tunelab.chart.explore_live import Selection
 from tunelab.chart.explore_thin import ThinTrace, thin_trace
 from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, axis, panel
 from tunelab.chart.trace import shade_stretches
@@ -18,7 +19,9 @@ from tunelab.log.flag import MASKS
 IMPOSSIBLE = MASKS["spike"] | MASKS["out_of_range"]
 
 
-def explore_traces(log: xr.Dataset, channels: Sequence[str], *, flagged: pd.DataFrame) -> hv.Layout:
+def explore_traces(
+    log: xr.Dataset, channels: Sequence[str], *, flagged: pd.DataFrame, selection: Selection | None = None
+) -> hv.Layout:
     """Channels one below the other over a shared time axis, sharp at every zoom where a kernel runs.
 
     Parameters
@@ -29,6 +32,8 @@ def explore_traces(log: xr.Dataset, channels: Sequence[str], *, flagged: pd.Data
         Canonical names, top to bottom; those that the log does not have are left out.
     flagged : DataFrame
         What `spans` returned; stretches of the channel "all" are shaded, flagged samples drawn in a quiet tone.
+    selection : Selection, optional
+        Shared with other figures of the log: a box in any of them marks its samples in all; None: these panels alone.
 
     Returns
     -------
@@ -44,17 +49,19 @@ def explore_traces(log: xr.Dataset, channels: Sequence[str], *, flagged: pd.Data
     if not names or log.sizes["time"] < 2:
         raise ValueError(f"the log has none of the channels {', '.join(channels)}, or too few samples to draw.")
     shaded = shade_stretches(log, flagged)
-    panels = [_panel(log, name, shaded).opts(xlabel="time [s]" if name == names[-1] else "") for name in names]
+    own = selection or Selection(log)
+    panels = [_panel(log, name, shaded, own).opts(xlabel="time [s]" if name == names[-1] else "") for name in names]
     panels[0] = panels[0].opts(title="Zoom or drag; flagged samples are grey, flagged stretches shaded")
     return hv.Layout(panels).cols(1)
 
 
-def _panel(log: xr.Dataset, name: str, shaded: hv.Element) -> hv.Overlay:
+def _panel(log: xr.Dataset, name: str, shaded: hv.Element, selection: Selection) -> hv.Overlay:
     everything, kept = _levels(log, name)
     reach = (everything.times[0][0], everything.times[0][-1])
     lines = hv.DynamicMap(lambda x_range: _lines(everything, kept, name, x_range or reach), streams=[RangeX()])
-    options = panel("", 150, ylabel=axis(name))
-    return (shaded * lines).opts(show_legend=False, ylim=_reach_of(log, name), **(options | {"tools": []}))
+    marks = selection.points(log, log["time"].to_numpy(), log[name].to_numpy(), ("time", name))
+    options = panel("", 150, ylabel=axis(name), xlim=reach, ylim=_reach_of(log, name)) | {"tools": []}
+    return (shaded * lines * marks).opts(show_legend=False, **options)
 
 
 def _levels(log: xr.Dataset, name: str) -> tuple[ThinTrace, ThinTrace]:

@@ -5,22 +5,23 @@ from __future__ import annotations
 import holoviews as hv
 import numpy as np
 import xarray as xr
-from holoviews.streams import BoundsXY, RangeXY
+from holoviews.streams import RangeXY
 
 from tunelab.channels import channel
+from tunelab.chart.explore_live import Selection, unfading
 from tunelab.chart.explore_thin import ThinTrace, thin_points, thin_trace
-from tunelab.chart.look import MAIN, NEW, QUIET, READING_WIDTH, axis, panel
+from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, axis, panel
 from tunelab.log.flag import channels_of
-from tunelab.study.explore import samples_inside
 
 PIXELS = 130  # cells across and up of which each keeps one point
 ANCHORS = ("274b73", "2b7fa3", "58a79a", "b0a24e", "c0632a")  # little to much, all dark enough on light paper
 TONE_COUNT = 48
+NO_BOX = "Over time; a box drawn in any figure marks its samples"
 Window = tuple[float, float, float, float]
 
 
-def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str) -> hv.Layout:
-    """Scatter of two channels above, one of them over time below; a box drawn above marks its samples below.
+def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str, selection: Selection | None = None) -> hv.Layout:
+    """Scatter of two channels above, one of them over time below; a box drawn in either marks its samples in both.
 
     Parameters
     ----------
@@ -28,6 +29,8 @@ def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str) -> hv.Layou
         Flagged log.
     x, y, colour : str
         Channels across, up, and in tones.
+    selection : Selection, optional
+        Shared with other figures of the log: a box in any of them marks its samples in all; None: these two alone.
 
     Returns
     -------
@@ -56,13 +59,21 @@ def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str) -> hv.Layou
         colorbar=True,
         clabel=axis(colour),
         size=4,
-        tools=["hover", "box_select"],
+        tools=["hover"],
+        **unfading(1.0),
         **_without_tools(panel(f"{channel(y).label} against {channel(x).label}", 380, xlabel=axis(x), ylabel=axis(y))),
     )
-    trace = thin_trace(log["time"].to_numpy(), log[y].to_numpy())
-    box = BoundsXY(source=points)
-    marked = hv.DynamicMap(lambda bounds: draw_selection(log, (x, y), bounds, trace), streams=[box])
-    return hv.Layout([points, marked]).cols(1).opts(shared_axes=False)
+    own = selection or Selection(log)
+    time, across, up = (log[name].to_numpy() for name in ("time", x, y))
+    above = points * own.points(log, across, up, (x, y), ring=True)
+    trace = thin_trace(time, up)
+    lines = hv.DynamicMap(lambda number: draw_under(own.of(log), y, trace), streams=[own.changed])
+    below = lines * own.points(log, time, up, ("time", y))
+    options = _without_tools(panel("", 230, xlabel="time [s]", ylabel=axis(y)))
+    below = below.opts(show_legend=False, **options).apply(
+        lambda drawn, number: drawn.opts(title=say_count(own.of(log))), streams=[own.changed]
+    )
+    return hv.Layout([above, below]).cols(1).opts(shared_axes=False)
 
 
 def _tones() -> list[str]:
@@ -106,20 +117,15 @@ def _points(log: xr.Dataset, names: tuple[str, str, str], window: Window) -> hv.
     return hv.Points({**columns, "time": log["time"].to_numpy()[rows]}, [x, y], list(dict.fromkeys([colour, "time"])))
 
 
-def draw_selection(log: xr.Dataset, names: tuple[str, str], box: Window | None, trace: ThinTrace) -> hv.Overlay:
-    """One channel over time, the samples inside a box of two channels marked, their number on top; None: no box yet."""
-    x, y = names
-    time, values = log["time"].to_numpy(), log[y].to_numpy()
-    inside = np.zeros(time.size, dtype=bool) if box is None else samples_inside(log, x, y, box)
-    shown, none = trace.window(time[0], time[-1], columns=READING_WIDTH), (np.empty(0), np.empty(0))
-    window = (time[0], box[1], time[-1], box[3]) if box else (0.0, 0.0, 0.0, 0.0)
-    rows = thin_points(np.where(inside, time, np.nan), values, window, pixels=2 * PIXELS)
-    marks = hv.Scatter((time[rows], values[rows]), "time", y)
-    count = int(inside.sum())
-    title = f"{count} of {inside.size} samples in the box" if box else "Over time; a box drawn above marks its samples"
-    options = panel(title, 230, xlabel="time [s]", ylabel=axis(y))
+def say_count(inside: np.ndarray) -> str:
+    """Title of the figure below: how many samples the latest box took."""
+    return f"{int(inside.sum())} of {inside.size} samples in the box" if inside.any() else NO_BOX
+
+
+def draw_under(inside: np.ndarray, y: str, trace: ThinTrace) -> hv.Overlay:
+    """One channel over time, quiet where marks are to lie on it."""
+    shown, none = trace.window(trace.times[0][0], trace.times[0][-1], columns=READING_WIDTH), (np.empty(0), np.empty(0))
     # a figure that stands takes new rows, but no new tone: so one line for each, and the other is empty
-    plain = hv.Curve(none if count else shown, "time", y).opts(color=MAIN, line_width=1)
-    quiet = hv.Curve(shown if count else none, "time", y).opts(color=QUIET, line_width=1)
-    lines = plain * quiet * marks.opts(color=NEW, size=4, tools=["hover"])
-    return lines.opts(show_legend=False, **_without_tools(options))
+    plain = hv.Curve(none if inside.any() else shown, "time", y).opts(color=MAIN, line_width=1)
+    quiet = hv.Curve(shown if inside.any() else none, "time", y).opts(color=QUIET, line_width=1)
+    return plain * quiet

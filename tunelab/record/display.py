@@ -58,12 +58,15 @@ def set_up_display() -> None:
     import holoviews.plotting.bokeh  # registers the renderer without loading anything into a page
     from IPython import get_ipython
 
+    from tunelab.chart.explore_live import Picked
+
     shell = get_ipython()
     if shell is None:
         raise RuntimeError("set_up_display() belongs in a notebook; outside of one use holoviews itself.")
     hv.Store.set_current_backend("bokeh")
     bundles = shell.display_formatter.mimebundle_formatter
     bundles.for_type(hv.core.Dimensioned, _figure_bundle)
+    bundles.for_type(Picked, lambda picked: _figure_bundle(picked.figure()))
     bundles.for_type(pd.DataFrame, _table_bundle)
 
 

@@ -23,6 +23,7 @@ from tunelab.workspace.folder import SESSIONS_FOLDER
 FOLDER = "notebooks"
 FIRST = "explore"  # the kit's notebook to begin with, whatever was driven
 START = "start"  # the page that is opened: what to run next
+KERNEL = {"name": "python3", "display_name": "Python 3", "language": "python"}  # named, so that nobody is asked for one
 SEAL = "sealed"  # in its metadata: digest of its text as the kit wrote it
 LOOPBACK = "127.0.0.1"
 SESSION_LINE = re.compile(r'^session = ".*?"', re.MULTILINE)
@@ -121,7 +122,7 @@ def _plain(text: str) -> str:
 def _write_start(folder: Path, text: str) -> str:
     """Write the page anew, beside one that somebody changed; its name. It holds text alone: nothing in it runs."""
     cell = nbformat.v4.new_markdown_cell(text, id="what-to-run-next")
-    node = nbformat.v4.new_notebook(cells=[cell], metadata={"tunelab": {SEAL: _seal([cell])}})
+    node = nbformat.v4.new_notebook(cells=[cell], metadata={"kernelspec": KERNEL, "tunelab": {SEAL: _seal([cell])}})
     names = (START, *(f"{START}-kit{'' if k == 1 else f'-{k}'}" for k in range(1, 100)))
     name = next(name for name in names if _may_be_replaced(folder / f"{name}.ipynb"))
     nbformat.write(node, folder / f"{name}.ipynb")

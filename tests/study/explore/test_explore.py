@@ -148,6 +148,6 @@ def test_events_begin_at_zero_and_carry_their_session(log):
 def test_a_box_selects_what_lies_in_it_and_no_missing_reading(log):
     holed = log.copy(deep=True)
     holed["manifold_kpa"].values[1500] = np.nan
-    inside = samples_inside(holed, "engine_speed_rpm", "manifold_kpa", (3000.0, 0.0, 4000.0, 200.0))
     speed = log["engine_speed_rpm"].to_numpy()
+    inside = samples_inside(speed, holed["manifold_kpa"].to_numpy(), (3000.0, 0.0, 4000.0, 200.0))
     np.testing.assert_array_equal(inside, (speed >= 3000) & (speed <= 4000) & (np.arange(speed.size) != 1500))
