@@ -18,6 +18,7 @@ from tunelab.record.deciding import decide
 from tunelab.record.planning import plan_for
 from tunelab.study.coverage import cover
 from tunelab.study.readiness import reach_of
+from tunelab.workspace import open_usable
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -100,6 +101,29 @@ def test_what_is_kept_of_another_state_is_made_anew(root, opened, change):
     assert len(opened) == 2
     decide(root)
     assert len(opened) == 2
+
+
+@pytest.mark.parametrize("change", ["nothing", "a reading", "a note of the log", "car.toml", "revision"])
+def test_what_a_log_gives_is_made_once_and_anew_after_a_change(root, monkeypatch, change):
+    """A raw file or channels.toml that changed gives another log, in its readings or its notes."""
+    made, make = [], driven.calm_drive
+    monkeypatch.setattr(driven, "calm_drive", lambda *given: made.append(given) or make(*given))
+    first = driven.Driven(open_usable(root)).of_log(SESSION_NAME, LOG)
+    log = LOG.copy(deep=True)
+    if change == "a reading":
+        log["lambda_measured"][5] += 0.001
+    elif change == "a note of the log":
+        log.attrs["columns"] = '[{"column": "speed", "unit": "rpm"}]'
+    elif change != "nothing":
+        path, old, new = {
+            "car.toml": (root / "car.toml", "coolant_min_c = 75", "coolant_min_c = 70"),
+            "revision": (root / "revisions" / "r01.toml", "0.8]", "0.9]"),
+        }[change]
+        path.write_text(path.read_text("utf-8").replace(old, new), encoding="utf-8")
+    again = driven.Driven(open_usable(root)).of_log(SESSION_NAME, log)
+    assert len(made) == (1 if change == "nothing" else 2)
+    if change == "nothing":
+        assert again.calm.holds.equals(first.calm.holds)
 
 
 def test_a_record_that_is_no_longer_current_is_not_what_a_plan_counts(root):

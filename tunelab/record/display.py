@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import math
 import os
@@ -68,6 +69,7 @@ def set_up_display() -> None:
     bundles.for_type(hv.core.Dimensioned, _figure_bundle)
     bundles.for_type(Picked, lambda picked: _figure_bundle(picked.figure()))
     bundles.for_type(pd.DataFrame, _table_bundle)
+    gc.freeze()  # what was imported stays: looking through it for garbage, time and again, took a tenth of a run
 
 
 def _keep_styles_inside() -> None:
@@ -113,32 +115,33 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     """
     import holoviews as hv
     from bokeh.embed import json_item
-    from bokeh.models import Legend, Toolbar
+    from bokeh.models import GlyphRenderer, Legend, Toolbar
 
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
     for plot in _plots(model):
         plot.border_fill_color = plot.background_fill_color = None  # painted once, white would stay at two edges
-    for legend in model.select({"type": Legend}):
-        legend.visible = False  # the page writes it above the figure, where it wraps and covers nothing
-    for toolbar in model.select({"type": Toolbar}):
-        toolbar.logo = None
-        toolbar.active_scroll = None  # the wheel scrolls the page until its tool is chosen
-    _set_minus(model)
+    for part in model.references():
+        if isinstance(part, Legend):
+            part.visible = False  # the page writes it above the figure, where it wraps and covers nothing
+        elif isinstance(part, Toolbar):
+            part.logo = None
+            part.active_scroll = None  # the wheel scrolls the page until its tool is chosen
+        elif isinstance(part, GlyphRenderer):
+            _set_minus(part)
     title = typeset(_describe(model))
     # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
     caption = _take_caption(model)
     return {"item": json.dumps(json_item(model), allow_nan=False), "title": title, "caption": caption}, title
 
 
-def _set_minus(model: Any) -> None:
+def _set_minus(drawn: Any) -> None:
     """Numbers written into a figure have a real minus, as those on its axes have."""
-    from bokeh.models import GlyphRenderer, Text
+    from bokeh.models import Text
 
-    for drawn in model.select({"type": GlyphRenderer}):
-        field = getattr(drawn.glyph.text, "field", drawn.glyph.text) if isinstance(drawn.glyph, Text) else ""
-        if isinstance(field, str) and field in drawn.data_source.data:
-            drawn.data_source.data[field] = [real_minus(str(text)) for text in drawn.data_source.data[field]]
+    field = getattr(drawn.glyph.text, "field", drawn.glyph.text) if isinstance(drawn.glyph, Text) else ""
+    if isinstance(field, str) and field in drawn.data_source.data:
+        drawn.data_source.data[field] = [real_minus(str(text)) for text in drawn.data_source.data[field]]
 
 
 def _describe(model: Any) -> str:
@@ -156,11 +159,12 @@ def _readings(plot: Any) -> list[str]:
     from bokeh.models import GlyphRenderer, Span
 
     ends: dict[str, list[float]] = {"across": [], "up": []}
-    for drawn in plot.select({"type": GlyphRenderer}):
+    parts = plot.references()
+    for drawn in (part for part in parts if isinstance(part, GlyphRenderer)):
         for way, names in PLACES.items():
             ends[way] += [value for name in names for value in _ends_of(drawn, name)]
     told = [f"{min(v):.4g} to {max(v):.4g} {way}" for way, v in ends.items() if v]
-    lines = sorted({float(line.location) for line in plot.select({"type": Span}) if _is_place(line.location)})
+    lines = sorted({float(line.location) for line in parts if isinstance(line, Span) and _is_place(line.location)})
     return [*told, *([f"lines at {', '.join(f'{at:.4g}' for at in lines[:4])}"] if lines else [])]
 
 

@@ -23,6 +23,7 @@ from tunelab.log.load import load_session
 from tunelab.log.store import read_log
 from tunelab.record.evidence import raw_inputs, sha256
 from tunelab.record.stored import RECORDS, StoredRecord, changed_since
+from tunelab.record.versions import versions
 from tunelab.record.whole import write_whole
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.coverage import Samples, pooled, samples_of
@@ -80,13 +81,22 @@ class Driven:
         if found is None:
             self.read.append(record.name)
             log = read_log(record.place / "log.nc") if self._is_current(record) else self._raw(session)
-            found = _of_steady(self._made(session, log))
+            found = self._of_log(session, log)
             self._keep(session, "steady", key, found)
         return _as_steady(found)
 
     def of_log(self, session: str, log: xr.Dataset) -> SteadyDrive:
         """The same of a session's flagged log, to the same last digit as what is kept of it."""
-        return _as_steady(_of_steady(self._made(session, log)))
+        return _as_steady(self._of_log(session, log))
+
+    def _of_log(self, session: str, log: xr.Dataset) -> Mapping[str, np.ndarray]:
+        """The same as it is kept: made once for a log, however many notebooks and commands ask for it."""
+        key = self._log_key(session, log)
+        found = self._kept(session, "log", key)
+        if found is None:
+            found = _of_steady(self._made(session, log))
+            self._keep(session, "log", key, found)
+        return found
 
     def keep(self, record: StoredRecord, log: xr.Dataset) -> None:
         """Keep what will be asked of a record that was just made, while its log is at hand."""
@@ -95,10 +105,10 @@ class Driven:
         if "steady" not in record.folder.session.steps:
             return
         try:
-            found = self._made(record.session, log)
+            found = self._of_log(record.session, log)
         except ValueError:  # a log that has no place in a coverage
             return
-        self._keep(record.session, "steady", self._samples_key(record), _of_steady(found))
+        self._keep(record.session, "steady", self._samples_key(record), found)
 
     def _made(self, session: str, log: xr.Dataset) -> SteadyDrive:
         car, revisions = self.workspace.car, self.workspace.revisions
@@ -128,6 +138,17 @@ class Driven:
 
     def _samples_key(self, record: StoredRecord) -> str:
         return _digest(record.digest, FORM, *self._read_by(record.session))
+
+    def _log_key(self, session: str, log: xr.Dataset) -> str:
+        """Every number and note of a flagged log, the car, all revisions, and the versions that work on them."""
+        workspace, content = self.workspace, hashlib.sha256()
+        for name, values in log.variables.items():
+            content.update(f"{name} {values.dtype} {values.shape} {_as_text(values.attrs)}".encode())
+            content.update(np.ascontiguousarray(values.to_numpy()))
+        revisions = {name: revision.model_dump_json() for name, revision in sorted(workspace.revisions.items())}
+        own = workspace.sessions[session].session.revision
+        about = [FORM, own, workspace.car.model_dump_json(), _as_text(revisions), _as_text(versions())]
+        return _digest(content.hexdigest(), _as_text(log.attrs), *about)
 
     def _read_by(self, session: str) -> list[str]:
         """Everything that reading and flagging a session's logs depends on, apart from the logs' own content."""
@@ -172,6 +193,10 @@ class Driven:
             write_whole(path, out.getvalue())
         except OSError:
             return
+
+
+def _as_text(content: Mapping) -> str:
+    return json.dumps({**content}, default=lambda value: np.asarray(value).tolist())
 
 
 def _digest(*parts: str) -> str:

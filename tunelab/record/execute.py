@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import sys
 import tempfile
@@ -10,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tunelab.record.chapter import OUT
 from tunelab.record.display import PAGE_RUN
@@ -87,6 +88,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
                 prepared,
                 _unformatted(str(output)),
                 parameters=dict(parameters),
+                engine_name=_engine(),
                 kernel_name="python3",
                 language="python",
                 progress_bar={"desc": notebook.name, "file": sys.stderr, "leave": True},
@@ -99,6 +101,28 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     executed = _tidy(nbformat.read(output, as_version=4) if output.exists() else prepared)
     nbformat.write(executed, output)
     return Run(notebook, executed, failure)
+
+
+@functools.cache
+def _engine() -> str:
+    """Name of papermill's own engine, but that it writes the notebook once at its end, however it ends.
+
+    Left to itself it writes the whole notebook before and after each cell: with figures in it that takes longer than
+    several of the studies, and nobody reads the file until the record is put together.
+    """
+    from papermill.engines import NBClientEngine, papermill_engines
+
+    class WrittenAtTheEnd(NBClientEngine):
+        @classmethod
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **kwargs: Any) -> None:
+            path, nb_man.output_path = nb_man.output_path, None
+            try:
+                super().execute_managed_notebook(nb_man, kernel_name, **kwargs)
+            finally:
+                nb_man.output_path = path  # papermill writes it next, also after an error
+
+    papermill_engines.register(WrittenAtTheEnd.__name__, WrittenAtTheEnd)
+    return WrittenAtTheEnd.__name__
 
 
 def _unformatted(path: str) -> str:
