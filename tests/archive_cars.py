@@ -24,7 +24,7 @@ speed = float(evidence.log["engine_speed_rpm"].mean())
 limit = opened.car.limits.rev_limit_rpm
 """
 BESIDE = """
-from tunelab.record.explore import flagged_log
+from tunelab.record.beside import flagged_log
 speeds = [float(flagged_log(opened, name)["engine_speed_rpm"].mean()) for name in opened.workspace.sessions]
 speed, limit = sum(speeds), opened.car.limits.rev_limit_rpm
 """

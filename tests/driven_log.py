@@ -12,8 +12,8 @@ import xarray as xr
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Drive, Schedule, Truth, drive
-from tunelab.simulate.demo.revisions import revisions
-from tunelab.simulate.demo.special import MARIT, TRUTH
+from tunelab.simulate.demo.build import revisions
+from tunelab.simulate.demo.cars import MARIT, TRUTH
 from tunelab.simulate.schedule import idle, tip_in
 from tunelab.simulate.sweep import DAY
 from tunelab.study.delay import DelayFit

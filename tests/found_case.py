@@ -25,10 +25,9 @@ from plain_workspace import CAR, REVISION, SESSION, SESSION_NAME, write_workspac
 from tunelab.channels import CHANNELS
 from tunelab.cli import inspect as inspect_command
 from tunelab.log.flag import flag_log, spans, summary
-from tunelab.log.inspect import inspect_file
+from tunelab.log.inspect import inspect_file, write_starting_map
 from tunelab.log.map import MapError, map_raw
 from tunelab.log.read import ReadError, read_raw
-from tunelab.log.starting_map import write_starting_map
 from tunelab.record.share import OpenError, open_shared, read_answers, share_records
 from tunelab.record.share.again import compare_records
 from tunelab.record.share.answer import is_blank

@@ -16,10 +16,10 @@ from plain_engine import PlainEngine, level_drift
 from steady_trials import DAY
 
 from tunelab.record.steady import prediction
-from tunelab.study.cells import flow_edges, speed_edges
 from tunelab.study.consistency import assumptions_table, check_consistency, withhold, withhold_findings
 from tunelab.study.delay import estimate_delay
 from tunelab.study.finding import Finding
+from tunelab.study.hold import flow_edges, speed_edges
 from tunelab.study.proposal import Proposal, propose
 from tunelab.study.steady import Delay, SteadyFit, fit_steady
 from tunelab.workspace.car import Car

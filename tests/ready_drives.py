@@ -10,7 +10,7 @@ from plain_workspace import CAR, REVISION
 
 from tunelab.study.finding import Finding
 from tunelab.study.readiness import GATES, Drive, Reach
-from tunelab.study.readiness.limit import HELD_AGAINST
+from tunelab.study.readiness.gate import HELD_AGAINST
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -13,8 +13,13 @@ import xarray as xr
 from tunelab.log.flag import flag_log
 from tunelab.physics.load import absolute_load
 from tunelab.simulate import drive, random_car, steady_sweep
-from tunelab.simulate.air_meter import meter_reading, true_flow_kg_h
-from tunelab.simulate.injector import ecu_injector_flow_g_s, true_dead_time_ms, true_injector_flow_g_s
+from tunelab.simulate.engine import (
+    ecu_injector_flow_g_s,
+    meter_reading,
+    true_dead_time_ms,
+    true_flow_kg_h,
+    true_injector_flow_g_s,
+)
 from tunelab.study.hold_choice import MOVE_S
 from tunelab.study.information import reading_at
 from tunelab.study.proposal import propose

@@ -7,13 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tunelab.simulate.demo.build import SUMS, demo_files, log_file_bytes, session_of, write_demo
+from tunelab.simulate.demo.build import SUMS, demo_files, log_file_bytes, revisions, session_of, write_demo
+from tunelab.simulate.demo.cars import PLACE, TRUTH, second_log
 from tunelab.simulate.demo.outings import log_files
-from tunelab.simulate.demo.revisions import revisions
-from tunelab.simulate.demo.second import PLACE, second_log
-from tunelab.simulate.demo.special import TRUTH
-from tunelab.simulate.operating import Points, read_lambda
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.sweep import DAY, Points, read_lambda
 from tunelab.workspace import open_workspace
 
 DEMO = Path(__file__).parent.parent / "data_demo"

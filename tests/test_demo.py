@@ -15,8 +15,7 @@ from page_checks import contradictions, lines_out_of_view, misstated, parted_in_
 from playwright.sync_api import expect
 
 from tunelab.record.demo import copy_demo
-from tunelab.record.plan import plan_sentence
-from tunelab.record.planning import plan_for
+from tunelab.record.plan import plan_for, plan_sentence
 from tunelab.study.revision_change import differences
 from tunelab.workspace import open_workspace
 from tunelab.workspace.revision import Revision

@@ -9,8 +9,8 @@ import numpy as np
 from scipy.signal import lfilter
 
 from tunelab.simulate import Drive, Truth
-from tunelab.simulate.air_meter import meter_factor
 from tunelab.simulate.drive import STEP_S
+from tunelab.simulate.engine import meter_factor
 from tunelab.simulate.exhaust import film_at
 from tunelab.study.transient import TransientStudy
 from tunelab.workspace.revision import Revision

@@ -14,9 +14,8 @@ import xarray as xr
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, drive, random_car, steady_sweep
-from tunelab.simulate.demo.special import MARIT
-from tunelab.simulate.plans import full_throttle_pulls
-from tunelab.simulate.schedule import cruise, idle, overrun, stop, tip_in
+from tunelab.simulate.demo.cars import MARIT
+from tunelab.simulate.schedule import cruise, full_throttle_pulls, idle, overrun, stop, tip_in
 from tunelab.simulate.sweep import DAY
 from tunelab.study.delay import estimate_delay
 from tunelab.study.finding import Finding
@@ -30,8 +29,7 @@ from tunelab.study.limits import watch_limits
 from tunelab.study.proposal import propose
 from tunelab.study.pull import find_pulls
 from tunelab.study.readiness import Drive, judge_readiness
-from tunelab.study.readiness.drive import reach_of
-from tunelab.study.readiness.gate import GATES
+from tunelab.study.readiness.gate import GATES, reach_of
 from tunelab.study.spark import study_spark
 from tunelab.study.steady import Delay, fit_steady
 from tunelab.study.tip_in_fuel import propose_cut, propose_tip_in_fuel

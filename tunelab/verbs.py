@@ -18,10 +18,10 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag import channels_of, flag_log, spans
+from tunelab.log.load import read_own_log
 from tunelab.log.map.entry import map_file
 from tunelab.log.map.join import join_files
 from tunelab.log.map.recognise import LEFT_OUT
-from tunelab.log.own import read_own_log
 from tunelab.log.read import read_raw
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
@@ -31,7 +31,7 @@ from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.workspace import ChannelMap, Workspace, open_usable
 from tunelab.workspace.car import Car
-from tunelab.workspace.check_channel_map import read_channel_map
+from tunelab.workspace.channel_map import read_channel_map
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
 

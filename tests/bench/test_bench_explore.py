@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from tunelab.chart.explore import explore_traces
-from tunelab.chart.explore_scatter import explore_scatter
+from tunelab.chart.explore import explore_scatter, explore_traces
 from tunelab.study.explore import distribute
 from tunelab.study.explore.cells import EngineLoad, map_channel
 

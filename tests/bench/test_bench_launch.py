@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from true_launch import known_launches
 
-from tunelab.simulate.demo.special import MARIT, PIA
+from tunelab.simulate.demo.cars import MARIT, PIA
 
 ALONE = ("launch_active", "clutch_pressed")
 LOGGED = {"all": (), "no satellite": ("gps_speed_km_h",), "no acceleration": ("acceleration_m_s2", *ALONE)}

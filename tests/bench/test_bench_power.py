@@ -18,7 +18,7 @@ from plain_vehicle import EvenPower, Logger, PlainVehicle, drive, true_shift, wr
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Conditions, Driver, Schedule, random_car
 from tunelab.simulate import drive as simulate
-from tunelab.simulate.plans import coast_downs, full_throttle_pulls
+from tunelab.simulate.schedule import coast_downs, full_throttle_pulls
 from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.gearing import trace_gears
 from tunelab.study.power import fit_power

@@ -13,7 +13,8 @@ import pytest
 from scipy.linalg import cho_solve, cholesky, solve_triangular
 from threadpoolctl import threadpool_limits
 
-from tunelab.study.steady import fit_steady, joint, solution
+from tunelab.study.steady import fit_steady, joint
+from tunelab.study.steady import joint as solution
 
 ROUNDS = 5
 

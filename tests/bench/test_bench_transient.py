@@ -12,9 +12,9 @@ from driven_log import TIP_INS, known_delay
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, drive, random_car
-from tunelab.simulate.demo.special import MARIT, TRUTH
+from tunelab.simulate.demo.cars import MARIT, TRUTH
 from tunelab.simulate.exhaust import film_at
-from tunelab.simulate.plans import road_drive
+from tunelab.simulate.schedule import road_drive
 from tunelab.simulate.sweep import DAY
 from tunelab.study.delay import estimate_delay
 from tunelab.study.transient import Film, study_transients

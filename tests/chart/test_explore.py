@@ -10,11 +10,15 @@ from link_log import at_speed, flagged, link_log, session
 from plain_car import owners_car
 
 from tunelab.channels import channel
-from tunelab.chart.explore import explore_traces
-from tunelab.chart.explore_live import Selection, pick
-from tunelab.chart.explore_scatter import explore_scatter
-from tunelab.chart.explore_thin import thin_points, thin_trace
-from tunelab.chart.explore_views import draw_distribution, draw_events_aligned, draw_load_map, explore_load_map
+from tunelab.chart.explore import (
+    draw_distribution,
+    draw_events_aligned,
+    draw_load_map,
+    explore_load_map,
+    explore_scatter,
+    explore_traces,
+)
+from tunelab.chart.explore_live import Selection, pick, thin_points, thin_trace
 from tunelab.chart.look import NEW
 from tunelab.log.flag import channels_of, spans
 from tunelab.record.display import figure_item

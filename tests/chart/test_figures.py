@@ -14,7 +14,7 @@ from tunelab import chart
 from tunelab.channels import channel
 from tunelab.chart import look
 from tunelab.log.flag import spans
-from tunelab.record.bundle import TEMPLATES
+from tunelab.record.page import TEMPLATES
 from tunelab.study.coverage import cover
 from tunelab.study.delay import estimate_delay
 from tunelab.study.drive_plan import plan_drive

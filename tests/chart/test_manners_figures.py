@@ -5,17 +5,16 @@ import numpy as np
 import pytest
 from driven_log import CAR, REVISION, driven, known_delay
 
-import tunelab.chart.launch as launch_figures
 import tunelab.chart.manners as figures
+import tunelab.chart.manners as launch_figures
 from tunelab.record.manners import launch_overlay
-from tunelab.simulate.demo.special import MARIT, TRUTH
-from tunelab.simulate.plans import launches
-from tunelab.simulate.schedule import cruise, idle, overrun, stop, tip_in
+from tunelab.simulate.demo.cars import MARIT, TRUTH
+from tunelab.simulate.schedule import cruise, idle, launches, overrun, stop, tip_in
+from tunelab.study.explore.events import overlay
 from tunelab.study.fuel_cut import study_fuel_cut
 from tunelab.study.heat import study_heat
 from tunelab.study.idle import find_hunting, spectrum, study_idle
 from tunelab.study.launch import study_launches
-from tunelab.study.overlay import overlay
 from tunelab.study.road import name_drive
 from tunelab.study.transient import study_transients
 from tunelab.study.trims import study_trims

@@ -11,7 +11,9 @@ from plain_mixture import Fault, with_fuelling
 from plain_power import measure, pulled
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
-from tunelab.chart import coast_down, full_throttle, gearing, power
+from tunelab.chart import full_throttle, power
+from tunelab.chart import power as coast_down
+from tunelab.chart import power as gearing
 from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.delay import estimate_delay
 from tunelab.study.feasibility import FullLoad, check_feasibility

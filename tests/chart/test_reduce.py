@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tunelab.chart.reduce import reduce_trace
+from tunelab.chart.look import reduce_trace
 
 
 def steady_clock(n, step=0.02):

@@ -11,7 +11,7 @@ import pytest
 from lab_page import CHROMIUM_ARGUMENTS, ask, running_lab, wait_for
 
 from tunelab.channels import channel
-from tunelab.chart.explore_scatter import NO_BOX
+from tunelab.chart.explore import NO_BOX
 from tunelab.chart.look import NEW
 from tunelab.cli import main
 from tunelab.record.lab import lay_out_notebooks, plan_lab

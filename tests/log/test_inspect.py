@@ -12,9 +12,8 @@ from written_log import ROWS, map_log, waves, write_log
 
 from tunelab.cli import inspect as command
 from tunelab.cli import main
-from tunelab.log.inspect import inspect_file
+from tunelab.log.inspect import inspect_file, write_starting_map
 from tunelab.log.needs import find_needs
-from tunelab.log.starting_map import write_starting_map
 from tunelab.workspace import ChannelMap, ColumnRule
 
 

@@ -7,8 +7,7 @@ import pytest
 from ready_drives import car, revision
 
 from tunelab.record import comparing
-from tunelab.record.comparing import Comparison, Side, verdict_of
-from tunelab.record.comparison_page import comparison_page
+from tunelab.record.comparing import Comparison, Side, comparison_page, verdict_of
 from tunelab.record.shown import ANSWERS, MAIN
 from tunelab.study.compare.findings import FindingDifference, plain
 from tunelab.study.ledger import PROMISES

@@ -15,7 +15,7 @@ from tunelab.log.load import LoadError
 from tunelab.log.store import read_log, write_log
 from tunelab.record import driven
 from tunelab.record.deciding import decide
-from tunelab.record.planning import plan_for
+from tunelab.record.plan import plan_for
 from tunelab.study.coverage import cover
 from tunelab.study.readiness import reach_of
 from tunelab.workspace import open_usable

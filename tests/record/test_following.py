@@ -17,8 +17,7 @@ from tunelab.record import following as module
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.following import Following, session_of
 from tunelab.record.opened import open_session
-from tunelab.record.plan import plan_sentence
-from tunelab.record.planning import plan_after, plan_for
+from tunelab.record.plan import plan_after, plan_for, plan_sentence
 from tunelab.record.step_sheet import print_sheet
 from tunelab.study.coverage import cover, pooled, samples_of
 from tunelab.study.delay import stated_delay

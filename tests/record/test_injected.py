@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tunelab.record.injected import refuse_unknown, refuse_unknown_parameters
 from tunelab.record.notebook import NotebookError
+from tunelab.record.opened import refuse_unknown, refuse_unknown_parameters
 
 ROOT = Path(__file__).resolve().parents[2]
 PARAMETERS = 'session = "a"  # folder\nout = ""  # folder'

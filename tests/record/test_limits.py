@@ -7,13 +7,13 @@ import pytest
 from driven_log import known_delay
 
 from tunelab import record
-from tunelab.chart import limits as limit_figures
-from tunelab.chart import part_throttle as pull_figures
+from tunelab.chart import full_throttle as limit_figures
+from tunelab.chart import full_throttle as pull_figures
 from tunelab.record import beside, limits, part_throttle
 from tunelab.record.chapter import Chapter, Section, as_data
 from tunelab.record.short import short_answer
 from tunelab.record.shown import shown_findings, value_text
-from tunelab.simulate.demo.special import TRUTH
+from tunelab.simulate.demo.cars import TRUTH
 from tunelab.study.limits import watch_limits
 from tunelab.study.part_throttle import check_part_throttle
 from tunelab.study.pull import find_pulls

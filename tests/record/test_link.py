@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from tunelab.record import gather_evidence, open_session
+from tunelab.record.beside import first_present, gather_logs
 from tunelab.record.chapter import as_data
-from tunelab.record.explore import first_present, gather_logs
 from tunelab.record.link import change_sentences, drop_out_table, gather_accounts, link_chapter, unasked_link
 from tunelab.study import link
 

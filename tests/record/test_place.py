@@ -8,7 +8,7 @@ import time
 import pytest
 from killed import killed_at_each_step
 
-from tunelab.record import held as held_module
+from tunelab.record import place as held_module
 from tunelab.record import place as place_module
 from tunelab.record.place import UNFINISHED, folder_beside, put_in_place
 

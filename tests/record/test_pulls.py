@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 
 from tunelab import record
-from tunelab.chart.high_flow import draw_high_flow
+from tunelab.chart.steady import draw_high_flow
 from tunelab.record import beside, pulls
 from tunelab.record.opened import OpenedSession
-from tunelab.simulate.demo.special import TRUTH
+from tunelab.simulate.demo.cars import TRUTH
 from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.delay import estimate_delay
 from tunelab.study.feasibility import FullLoad, check_feasibility
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.power import RoadDoubt, check_energy, compare_power
-from tunelab.study.power.one_pull import Drawing
+from tunelab.study.power.pulls import Drawing
 from tunelab.study.pull import find_pulls
 from tunelab.study.shift import find_shift_points
 from tunelab.study.spark import study_spark

@@ -23,7 +23,7 @@ from tunelab.record.deciding import decide
 from tunelab.record.notebook import read_notebook
 from tunelab.record.opened import open_session
 from tunelab.record.place import UNFINISHED
-from tunelab.record.planning import plan_for
+from tunelab.record.plan import plan_for
 from tunelab.record.session import record_session
 from tunelab.record.stored import stored_records
 from tunelab.workspace import open_workspace

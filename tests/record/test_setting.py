@@ -7,8 +7,7 @@ from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.cli import main
 from tunelab.record.notebook import NotebookError, choose_notebooks, find_notebooks, read_notebook
-from tunelab.record.opened import open_session
-from tunelab.record.setting import require_sessions, settings_for
+from tunelab.record.opened import open_session, require_sessions, settings_for
 
 PARAMETERS = """session = "x"  # folder of the session
 span_s: float = 3.0  # window [s]

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from tunelab import record
-from tunelab.record import beside, evidence, explore, manners
+from tunelab.record import beside, evidence, manners
+from tunelab.record import beside as explore
 from tunelab.record import link as link_words
 
 ROOT = Path(__file__).resolve().parents[2]

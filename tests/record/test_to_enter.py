@@ -18,7 +18,7 @@ from tunelab.record.manners import Manners, idle_load, manners_chapter, road_tab
 from tunelab.record.opened import OpenedSession
 from tunelab.record.to_enter import MARK, entry_rows, standing_of_parts
 from tunelab.simulate import Schedule, drive
-from tunelab.simulate.demo.special import MARIT, TRUTH
+from tunelab.simulate.demo.cars import MARIT, TRUTH
 from tunelab.simulate.schedule import cruise, idle, overrun, tip_in
 from tunelab.simulate.sweep import DAY
 from tunelab.study.fuel_cut import study_fuel_cut

@@ -10,8 +10,7 @@ from tunelab.channels import CHANNELS
 from tunelab.log.map import map_raw
 from tunelab.log.read import read_raw
 from tunelab.simulate.demo.dialects import CHATTY, FOREIGN, PIPED, PLAIN, TABBED
-from tunelab.simulate.dialect import log_bytes, log_text
-from tunelab.simulate.logger import Recording
+from tunelab.simulate.logger import Recording, log_bytes, log_text
 from tunelab.workspace import open_workspace
 
 BEGINS = datetime.datetime(2026, 5, 9, 23, 59, 58)

@@ -10,16 +10,16 @@ from tunelab.physics.driveline import effective_mass, road_speed_km_h
 from tunelab.physics.load import absolute_load
 from tunelab.physics.roadload import RoadLoadCurve, coast_down_time
 from tunelab.simulate import Schedule, drive, one_line, random_car, steady_sweep
-from tunelab.simulate.demo.revisions import revisions
-from tunelab.simulate.demo.special import MARIT, PIA, TRUTH
+from tunelab.simulate.demo.build import revisions
+from tunelab.simulate.demo.cars import MARIT, PIA, TRUTH
 from tunelab.simulate.engine import GAS_CONSTANT
-from tunelab.simulate.operating import Points, brake_torque_nm, read_lambda, steady_flow_kg_h, steady_throttle_pct
-from tunelab.simulate.plans import full_throttle_pulls, launches
 from tunelab.simulate.schedule import (
     cruise,
     free_roll,
+    full_throttle_pulls,
     hold,
     idle,
+    launches,
     loaded,
     off,
     overrun,
@@ -28,7 +28,7 @@ from tunelab.simulate.schedule import (
     stop,
     tip_in,
 )
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.sweep import DAY, Points, brake_torque_nm, read_lambda, steady_flow_kg_h, steady_throttle_pct
 
 R01 = revisions()["r01"]
 OPEN_LOOP = replace(TRUTH, ecu=replace(TRUTH.ecu, loop="open"))

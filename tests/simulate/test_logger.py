@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tunelab.simulate import Schedule, drive
-from tunelab.simulate.demo.revisions import revisions
-from tunelab.simulate.demo.special import BOUND_LOOM, LOOSE_LOOM, MARIT, TRUTH
+from tunelab.simulate.demo.build import revisions
+from tunelab.simulate.demo.cars import BOUND_LOOM, LOOSE_LOOM, MARIT, TRUTH
 from tunelab.simulate.logger import NO_FAULTS, Faults, Link, Sampling, disturb, drop_outs, sample
 from tunelab.simulate.schedule import cruise, idle
 from tunelab.simulate.sweep import DAY

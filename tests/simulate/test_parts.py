@@ -9,20 +9,22 @@ import pytest
 from tunelab.physics.injectors import flow_at_pressure
 from tunelab.physics.orifice import orifice_flow
 from tunelab.simulate import random_car
-from tunelab.simulate.air_meter import meter_reading, over_read, pulsation_factor, true_flow_kg_h
-from tunelab.simulate.demo.special import TRUTH
+from tunelab.simulate.demo.cars import TRUTH
 from tunelab.simulate.engine import (
     GAS_CONSTANT,
     cylinder_flow,
+    meter_reading,
     mixture_factor,
+    over_read,
+    pulsation_factor,
     throttle_flow,
+    true_flow_kg_h,
+    true_injector_flow_g_s,
     volumetric_efficiency,
 )
 from tunelab.simulate.exhaust import pipe_of, step_fuel, step_pipe
-from tunelab.simulate.injector import true_injector_flow_g_s
-from tunelab.simulate.operating import transport_delay_s
 from tunelab.simulate.state import first_state
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.sweep import DAY, transport_delay_s
 
 STEP_S = 0.01
 

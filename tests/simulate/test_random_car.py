@@ -6,11 +6,9 @@ import numpy as np
 import pytest
 
 from tunelab.simulate import random_car
-from tunelab.simulate.air_meter import meter_factor
-from tunelab.simulate.injector import dead_time_change_ms
-from tunelab.simulate.operating import Points, overall_constant, read_lambda, true_lambda
+from tunelab.simulate.engine import dead_time_change_ms, meter_factor
 from tunelab.simulate.random_car import curve_departure
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.sweep import DAY, Points, overall_constant, read_lambda, true_lambda
 from tunelab.workspace.revision import DeadTime, MeterCurve
 from tunelab.workspace.write import write_revision
 

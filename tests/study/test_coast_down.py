@@ -13,8 +13,8 @@ from plain_vehicle import Logger, PlainVehicle, drive, undulating, write_down
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.roadload import RoadLoadCurve, coast_down_time
 from tunelab.study.coast_down import find_coasts, fit_coast_down
-from tunelab.study.coast_down.belief import believed
-from tunelab.study.coast_down.motion import Rolling, roll
+from tunelab.study.coast_down.result import believed
+from tunelab.study.coast_down.run import Rolling, roll
 
 CAR = PlainVehicle()
 WARM = [("hold", 3, 3000, 4.0), ("hold", 4, 3500, 4.0)]

@@ -9,8 +9,8 @@ from held_log import held_log
 from plain_workspace import CAR, REVISION
 
 from tunelab.log.flag import MASKS
-from tunelab.study.cells import flow_at_load, flow_edges, highest_load, speed_edges
 from tunelab.study.coverage import APART, cover, pooled, pooled_together, samples_of
+from tunelab.study.hold import flow_at_load, flow_edges, highest_load, speed_edges
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

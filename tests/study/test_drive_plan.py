@@ -10,11 +10,11 @@ from plain_workspace import CAR, REVISION
 
 from tunelab.simulate import random_car
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
-from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import cover
 from tunelab.study.drive_plan import plan_drive
+from tunelab.study.hold import flow_at_load
 from tunelab.study.information import KEPT, CalmDrive, calm_drive, reading_at
-from tunelab.study.steady.evidence import MEDIAN
+from tunelab.study.steady.model import MEDIAN
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from tunelab.study.estimate import (
+from tunelab.study.finding import (
     Estimate,
     Question,
     blocks,

@@ -30,9 +30,8 @@ from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 from tunelab.log.table_air import add_table_air
 from tunelab.record.plan import plan_chapter
 from tunelab.record.steady import prediction
-from tunelab.simulate.demo.special import MARIT, PIA, TRUTH
-from tunelab.simulate.plans import launches, road_drive
-from tunelab.simulate.schedule import idle
+from tunelab.simulate.demo.cars import MARIT, PIA, TRUTH
+from tunelab.simulate.schedule import idle, launches, road_drive
 from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.consistency import check_consistency, withhold_findings
 from tunelab.study.coverage import cover

@@ -6,7 +6,7 @@ import pytest
 from driven_log import CAR, REVISION, driven, flagged
 from finding_rules import assert_holds
 
-from tunelab.simulate.demo.special import TRUTH
+from tunelab.simulate.demo.cars import TRUTH
 from tunelab.simulate.schedule import idle, overrun, stop
 from tunelab.study.fuel_cut import find_returns, study_fuel_cut
 from tunelab.study.fuel_cut.study import alike_ends

@@ -10,10 +10,9 @@ from plain_car import flagged, owners_car
 from plain_vehicle import STEP_S, Logger, PlainVehicle, drive, out_and_back, write_down
 
 from tunelab.study.gearing import check_speed, estimate_ratios, log_ratio, rolling_radius, speed_ratio, trace_gears
-from tunelab.study.gearing.ratios import find_peaks
+from tunelab.study.gearing.ratios import RollingRadius, find_peaks
 from tunelab.study.gearing.reading import at_rows
-from tunelab.study.gearing.scale import against_stated_gearing
-from tunelab.study.gearing.tyre import RollingRadius
+from tunelab.study.gearing.trace import against_stated_gearing
 
 CAR = PlainVehicle()
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from steady_trials import driven_plain, fit_first, plain_trial
 
-from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import cover, pooled, samples_of
 from tunelab.study.drive_plan import plan_drive
+from tunelab.study.hold import flow_at_load
 from tunelab.study.information import CalmDrive, Places, calm_drive, known_from, usual_battery_v
 
 

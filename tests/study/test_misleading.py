@@ -14,9 +14,9 @@ from tunelab import record
 from tunelab.log.flag import flag_log
 from tunelab.record.steady import prediction
 from tunelab.simulate import drive, random_car, steady_sweep
-from tunelab.simulate.air_meter import true_flow_kg_h
+from tunelab.simulate.engine import true_flow_kg_h
 from tunelab.study.consistency import assumptions_table, check_consistency, stops, withhold, withhold_findings
-from tunelab.study.consistency.assumed import AGAINST, ASSUMPTIONS, UNSEEN
+from tunelab.study.consistency.check import AGAINST, ASSUMPTIONS, UNSEEN
 from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
 from tunelab.workspace.car import Injectors

@@ -12,9 +12,8 @@ from plain_power import DRAWING, inside_share, mean_error, measure, mistaken_own
 from plain_vehicle import Logger, PlainVehicle, out_and_back
 
 from tunelab.study.power import check_energy, compare_power
-from tunelab.study.power.model import Motion, pull_power_kw
-from tunelab.study.power.rise import smooth_rise
-from tunelab.study.power.standard_day import standard_day
+from tunelab.study.power.fit import standard_day
+from tunelab.study.power.pulls import Motion, pull_power_kw, smooth_rise
 
 CAR = PlainVehicle()
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tunelab.study.shown import ROWS, shows_its_table
+from tunelab.study.finding import ROWS, shows_its_table
 
 
 @shows_its_table

@@ -12,7 +12,7 @@ from plain_mixture import Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
 from tunelab.study.power import RoadDoubt, fit_power
-from tunelab.study.power.one_pull import Drawing
+from tunelab.study.power.pulls import Drawing
 from tunelab.study.pull import find_pulls
 from tunelab.study.revision_change import spark_at
 from tunelab.study.spark import knock_limited, study_spark

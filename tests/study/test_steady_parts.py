@@ -13,17 +13,28 @@ from scipy.stats import multivariate_normal
 from steady_trials import plain_trial
 
 from tunelab.study.steady import stated_delay
-from tunelab.study.steady.banks import bank_difference
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.coordinate import coordinate_of, log_flow_in_force, smooth_log_flow
-from tunelab.study.steady.curve import beyond_the_driven, interval_width
-from tunelab.study.steady.dead_time import _rows
-from tunelab.study.steady.design import Design, Onset, hat_matrix, matern, matern_by_log_scale
-from tunelab.study.steady.evidence import MEDIAN, NAMES, SPREAD, columns_of, default_dead_time_sd, moments_of
-from tunelab.study.steady.joint import fit_joint
+from tunelab.study.steady.curve import _rows, beyond_the_driven, interval_width
+from tunelab.study.steady.joint import AMPLITUDES, _slope, _state, fit_joint, hold_variance
 from tunelab.study.steady.leak import leak_allowance
+from tunelab.study.steady.levels import bank_difference
+from tunelab.study.steady.model import (
+    MEDIAN,
+    NAMES,
+    SPREAD,
+    Design,
+    Onset,
+    columns_of,
+    coordinate_of,
+    default_dead_time_sd,
+    hat_matrix,
+    log_flow_in_force,
+    matern,
+    matern_by_log_scale,
+    moments_of,
+    smooth_log_flow,
+)
 from tunelab.study.steady.samples import refer, smooth_dead_time
-from tunelab.study.steady.solution import AMPLITUDES, _slope, _state, hold_variance
 from tunelab.workspace.revision import DeadTime
 
 

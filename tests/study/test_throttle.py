@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from tunelab.study.throttle import counted_quantile, learn_throttle
+from tunelab.study.hold import counted_quantile, learn_throttle
 
 FULL_KG_H_RPM = 0.085  # flow at wide-open throttle over engine speed
 

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tunelab.log.flag import flag_log
-from tunelab.study.estimate import Estimate, nothing
+from tunelab.study.finding import Estimate, nothing
 from tunelab.study.fuel_cut import FuelCutStudy
 from tunelab.study.fuel_cut.cut import CUT_COLUMNS
 from tunelab.study.table_proposal import NOT_MEASURED, revision_with

@@ -16,9 +16,9 @@ from tunelab.cli import main
 from tunelab.record import place as place_module
 from tunelab.record.driven import KEPT
 from tunelab.record.opened import open_session
+from tunelab.record.place import write_whole
 from tunelab.record.session import record_session
 from tunelab.record.share import Wanted, open_shared, share_records
-from tunelab.record.whole import write_whole
 from tunelab.workspace import ChannelMap, disk
 from tunelab.workspace.disk import flush, rename, replace_file, say_error
 from tunelab.workspace.toml_file import read_toml

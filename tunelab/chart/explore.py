@@ -1,20 +1,42 @@
-"""Traces of a log to look around in: thinned anew for whatever stretch is on the screen."""
+"""Figures to look around in a log with: traces, two channels against each other, cells, distributions, events.
+
+Traces of a log to look around in: thinned anew for whatever stretch is on the screen.
+
+Two channels against each other, coloured by a third, with a selection that shows where in the log it lies.
+
+A channel over speed and load, its distribution, and events of several sessions laid over each other.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import holoviews as hv
 import numpy as np
 import pandas as pd
 import xarray as xr
-from holoviews.streams import RangeX
+from holoviews.streams import RangeX, RangeXY
 
-from tunelab.chart.explore_live import Selection
-from tunelab.chart.explore_thin import ThinTrace, thin_trace
-from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, axis, panel
+from tunelab.channels import channel
+from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_trace, unfading
+from tunelab.chart.look import (
+    CELL_INK,
+    MAIN,
+    NEW,
+    OLD,
+    QUIET,
+    READING_WIDTH,
+    SEQUENCE,
+    THIRD,
+    axis,
+    draw_absent,
+    panel,
+    reduce_trace,
+)
 from tunelab.chart.trace import shade_stretches
-from tunelab.log.flag import MASKS
+from tunelab.log.flag import MASKS, channels_of
+from tunelab.study.explore import Distribution, EventSet, LoadMap, engine_load, map_channel
+from tunelab.workspace.car import Car
 
 IMPOSSIBLE = MASKS["spike"] | MASKS["out_of_range"]
 
@@ -89,3 +111,231 @@ def _reach_of(log: xr.Dataset, name: str) -> tuple[float | None, float | None]:
     low, high = float(values[possible].min()), float(values[possible].max())
     room = 0.1 * (high - low) or 0.05 * abs(high) or 1.0
     return (low - room, high + room)
+
+
+PIXELS = 130  # cells across and up of which each keeps one point
+ANCHORS = ("274b73", "2b7fa3", "58a79a", "b0a24e", "c0632a")  # little to much, all dark enough on light paper
+TONE_COUNT = 48
+NO_BOX = "Over time; a box drawn in any figure marks its samples"
+Window = tuple[float, float, float, float]
+
+
+def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str, selection: Selection | None = None) -> hv.Layout:
+    """Scatter of two channels above, one of them over time below; a box drawn in either marks its samples in both.
+
+    Parameters
+    ----------
+    log : Dataset
+        Flagged log.
+    x, y, colour : str
+        Channels across, up, and in tones.
+    selection : Selection, optional
+        Shared with other figures of the log: a box in any of them marks its samples in all; None: these two alone.
+
+    Returns
+    -------
+    Layout
+        The selection needs a running kernel (the tool that draws a box); a saved page shows the figure without one.
+        Points are thinned to one per cell of the window on the screen, and show up as one zooms in.
+
+    Raises
+    ------
+    KeyError
+        The log has no such channel; the message names those that it has.
+    ValueError
+        No sample has both readings.
+    """
+    for name in (x, y, colour):
+        if name not in log:
+            raise KeyError(f"the log has no {name}; it has {', '.join(channels_of(log))}.")
+    whole = _window_of(log, x, y)
+    points = hv.DynamicMap(
+        lambda x_range, y_range: _points(log, (x, y, colour), _visible(x_range, y_range, whole)), streams=[RangeXY()]
+    )
+    points = points.opts(
+        color=colour,
+        cmap=_tones(),
+        clim=_tone_range(log[colour].to_numpy()),
+        colorbar=True,
+        clabel=axis(colour),
+        size=4,
+        tools=["hover"],
+        **unfading(1.0),
+        **_without_tools(panel(f"{channel(y).label} against {channel(x).label}", 380, xlabel=axis(x), ylabel=axis(y))),
+    )
+    own = selection or Selection(log)
+    time, across, up = (log[name].to_numpy() for name in ("time", x, y))
+    above = points * own.points(log, across, up, (x, y), ring=True)
+    trace = thin_trace(time, up)
+    lines = hv.DynamicMap(lambda number: draw_under(own.of(log), y, trace), streams=[own.changed])
+    below = lines * own.points(log, time, up, ("time", y))
+    options = _without_tools(panel("", 230, xlabel="time [s]", ylabel=axis(y)))
+    below = below.opts(show_legend=False, **options).apply(
+        lambda drawn, number: drawn.opts(title=say_count(own.of(log))), streams=[own.changed]
+    )
+    return hv.Layout([above, below]).cols(1).opts(shared_axes=False)
+
+
+def _tones() -> list[str]:
+    """Tones from little to much, evenly between the anchors."""
+    anchors = np.array([[int(tone[k : k + 2], 16) for k in (0, 2, 4)] for tone in ANCHORS])
+    at = np.linspace(0, len(ANCHORS) - 1, TONE_COUNT)
+    channels = [np.interp(at, np.arange(len(ANCHORS)), anchors[:, k]).round().astype(int) for k in range(3)]
+    return [f"#{red:02x}{green:02x}{blue:02x}" for red, green, blue in zip(*channels, strict=True)]
+
+
+def _tone_range(values: np.ndarray) -> tuple[float, float]:
+    """Range of the tones: all but the outermost percent on either side, so that a spike does not flatten the rest."""
+    known = values[np.isfinite(values)]
+    some = known[:: max(1, known.size // 100_000)]
+    return tuple(np.quantile(some, (0.01, 0.99)).tolist()) if some.size else (0.0, 1.0)
+
+
+def _without_tools(options: dict) -> dict:
+    return {key: value for key, value in options.items() if key != "tools"}
+
+
+def _window_of(log: xr.Dataset, x: str, y: str) -> Window:
+    across, up = log[x].to_numpy(), log[y].to_numpy()
+    known = np.isfinite(across) & np.isfinite(up)
+    if not known.any():
+        raise ValueError(f"no sample of the log has both {x} and {y}.")
+    return (across[known].min(), up[known].min(), across[known].max(), up[known].max())
+
+
+def _visible(x_range: tuple | None, y_range: tuple | None, whole: Window) -> Window:
+    """Window on the screen, or the whole of it before anyone has zoomed."""
+    if not x_range or not y_range or None in (*x_range, *y_range):
+        return whole
+    return (min(x_range), min(y_range), max(x_range), max(y_range))
+
+
+def _points(log: xr.Dataset, names: tuple[str, str, str], window: Window) -> hv.Points:
+    x, y, colour = names
+    rows = thin_points(log[x].to_numpy(), log[y].to_numpy(), window, pixels=PIXELS)
+    columns = {name: log[name].to_numpy()[rows] for name in (x, y, colour)}
+    return hv.Points({**columns, "time": log["time"].to_numpy()[rows]}, [x, y], list(dict.fromkeys([colour, "time"])))
+
+
+def say_count(inside: np.ndarray) -> str:
+    """Title of the figure below: how many samples the latest box took."""
+    return f"{int(inside.sum())} of {inside.size} samples in the box" if inside.any() else NO_BOX
+
+
+def draw_under(inside: np.ndarray, y: str, trace: ThinTrace) -> hv.Overlay:
+    """One channel over time, quiet where marks are to lie on it."""
+    shown, none = trace.window(trace.times[0][0], trace.times[0][-1], columns=READING_WIDTH), (np.empty(0), np.empty(0))
+    # a figure that stands takes new rows, but no new tone: so one line for each, and the other is empty
+    plain = hv.Curve(none if inside.any() else shown, "time", y).opts(color=MAIN, line_width=1)
+    quiet = hv.Curve(shown if inside.any() else none, "time", y).opts(color=QUIET, line_width=1)
+    return plain * quiet
+
+
+CORNERS = ["speed_from_rpm", "load_from", "speed_to_rpm", "load_to"]
+COLOURS = (MAIN, NEW, THIRD, OLD)
+DASHES = ("solid", "dashed", "dotted", "dotdash")
+AXES = ("engine_speed_rpm", "load")
+MOST_LABELS = 250  # cells that carry a number
+EVENT_COLUMNS = 300  # pixel columns of one event's trace
+
+
+def draw_load_map(cells: LoadMap) -> hv.Layout:
+    """Mean of a channel in cells of speed and load, as number and tone; below it the spread; counts on hover."""
+    return _draw_map(cells, lambda: [])
+
+
+def explore_load_map(
+    log: xr.Dataset, name: str, car: Car, *, speed_step_rpm: float, loads: int, selection: Selection
+) -> hv.Layout:
+    """Map of a channel as `draw_load_map`, with the selected samples on it; a box over either part selects.
+
+    Parameters
+    ----------
+    log : Dataset
+        Flagged log, or the stretch of it that is looked at.
+    name, car : str, Car
+        The channel; the car, whose displacement makes load of airflow.
+    speed_step_rpm, loads : float, int
+        Cells, as `map_channel` takes them.
+    selection : Selection
+        Shared with other figures of the log.
+    """
+    load = engine_load(log, car)
+    cells = map_channel(log, name, load, speed_step_rpm=speed_step_rpm, loads=loads)
+    return _draw_map(cells, lambda: [selection.points(log, log["engine_speed_rpm"].to_numpy(), load.values, AXES)])
+
+
+def _draw_map(cells: LoadMap, marks: Callable[[], list[hv.DynamicMap]]) -> hv.Layout:
+    label = channel(cells.channel).label
+    if cells.because:
+        return hv.Layout([draw_absent(f"{label} over speed and load", cells.because)])
+    top = _cells("mean", f"{label}: mean", cells, marks())
+    below = _cells("spread", f"{label}: standard deviation within a cell", cells, marks())
+    return hv.Layout([top, below]).cols(1)
+
+
+def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) -> hv.Overlay | hv.DynamicMap:
+    table = cells.table()
+    table = table[np.isfinite(table[column])]
+    values = [column, *(name for name in ("count", "mean", "spread") if name != column)]
+    boxes = hv.Rectangles(table, CORNERS, values).opts(
+        color=column, cmap=list(SEQUENCE), colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
+        **unfading(1.0),
+    )  # fmt: skip
+    middle = pd.DataFrame(
+        {
+            "x": (table["speed_from_rpm"] + table["speed_to_rpm"]) / 2,
+            "y": (table["load_from"] + table["load_to"]) / 2,
+            "text": [f"{value:.3g}" if np.isfinite(value) else "" for value in table[column]],
+        }
+    )
+    labels = hv.Labels(middle.head(0 if len(table) > MOST_LABELS else None), ["x", "y"], "text")
+    options = panel(title, 340, xlabel=axis("engine_speed_rpm"), ylabel=cells.load_label) | {"padding": 0}
+    drawn = boxes * labels.opts(text_color=CELL_INK, text_font_size="7pt")
+    for layer in marks:
+        drawn = drawn * layer
+    return drawn.opts(show_legend=False, **options)
+
+
+def draw_distribution(
+    spread: Distribution, *, log: xr.Dataset | None = None, selection: Selection | None = None
+) -> hv.Overlay:
+    """Readings of a channel by value: trusted ones filled, flagged ones in a quiet tone on top of them.
+
+    With `log`, which the distribution was made from, and `selection` those in a box of any figure are counted too.
+    """
+    both = spread.trusted + spread.flagged
+    name = spread.channel
+    quiet = hv.Histogram((spread.edges, both), kdims=name, label="flagged")
+    loud = hv.Histogram((spread.edges, spread.trusted), kdims=name, label="trusted")
+    options = panel(f"Distribution of {channel(name).label}", 280, xlabel=axis(name), ylabel="readings")
+    marks = quiet.opts(color=QUIET, line_alpha=0, **unfading(0.7)) * loud.opts(
+        color=MAIN, line_alpha=0, tools=["hover"], **unfading(1.0)
+    )
+    if log is not None and selection is not None:
+        marks = marks * selection.counts(log, name, spread.edges)
+    return marks.opts(legend_position="top_right", **(options | {"tools": []}))
+
+
+def draw_events_aligned(events: EventSet) -> hv.Overlay:
+    """Every event's trace on a time that begins with the event; a colour and a dash for each session."""
+    if not events.traces:
+        return draw_absent("Events laid over each other", events.because)
+    sessions = list(dict.fromkeys(trace.session for trace in events.traces))
+    curves, named = [], set()
+    for trace in events.traces:
+        number = sessions.index(trace.session)
+        points = reduce_trace(trace.time_s, trace.values, EVENT_COLUMNS)
+        label = {} if trace.session in named else {"label": trace.session}
+        named.add(trace.session)
+        curve = hv.Curve(points, "since", events.channel, **label)
+        dash, colour = DASHES[number % len(DASHES)], COLOURS[number % len(COLOURS)]
+        curves.append(curve.opts(color=colour, line_dash=dash, line_width=1.4, tools=["hover"]))
+    start = hv.VLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
+    options = panel(
+        f"Each {events.kind} ({len(curves)}), laid over each other at its start",
+        360,
+        xlabel="time since the start [s]",
+        ylabel=axis(events.channel),
+    )
+    return hv.Overlay([start, *curves]).opts(legend_position="bottom", legend_cols=1, **(options | {"tools": []}))

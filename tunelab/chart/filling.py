@@ -7,9 +7,8 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.chart.absent import draw_absent
-from tunelab.chart.look import AROUND_ZERO, CELL_INK, MAIN, OLD, SEQUENCE, axis, panel
-from tunelab.chart.meter import symmetric
+from tunelab.chart.look import AROUND_ZERO, CELL_INK, MAIN, OLD, SEQUENCE, axis, draw_absent, panel
+from tunelab.chart.steady import symmetric
 from tunelab.study.filling import FillingFit, TableProposal
 
 PLACES = ["at_speed", "at_load"]  # the table is drawn cell by cell: every cell the same size, whatever its breakpoints

@@ -1,4 +1,11 @@
-"""Figures of full throttle: the trace with its pulls, lambda over engine speed, and each pull by itself."""
+"""Figures of full throttle, of pulls at part throttle, and of the watch over the owner's limits.
+
+Figures of full throttle: the trace with its pulls, lambda over engine speed, and each pull by itself.
+
+Figures of pulls at part throttle: lambda error over engine speed, and as a map with the knock retard beside it.
+
+Figures of the watch over the owner's limits: the readings nearest to their limit, and lambda under load.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +16,25 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.chart.absent import draw_absent
-from tunelab.chart.look import MAIN, NEW, OLD, QUIET, READING_WIDTH, SHADE, axis, panel
-from tunelab.chart.reduce import reduce_trace
+from tunelab.channels import CHANNELS
+from tunelab.chart.look import (
+    AROUND_ZERO,
+    CELL_INK,
+    MAIN,
+    NEW,
+    OLD,
+    QUIET,
+    READING_WIDTH,
+    SHADE,
+    axis,
+    draw_absent,
+    panel,
+    reduce_trace,
+)
 from tunelab.chart.trace import reach_of_own
 from tunelab.study.full_throttle import FullThrottle
+from tunelab.study.limits import LimitWatch, Watched
+from tunelab.study.part_throttle import CELL_LOAD_PCT, CELL_RPM, PartThrottle
 from tunelab.study.pull import PullSet
 
 RPM, LAMBDA = "engine_speed_rpm", "lambda_measured"
@@ -144,3 +165,120 @@ def _share_used(check) -> float:
     if check.quantity.worse == "higher":
         return 100 * value / limit if limit else float("nan")
     return 100 * limit / value if value > 0 else float("nan")
+
+
+def draw_pull_error(found: PartThrottle) -> hv.Overlay:
+    """Lambda over commanded through every pull, at the moment of fuelling; the solid line is the limit for lean."""
+    title = "Lambda over commanded through the pulls"
+    if found.mixture is None:
+        return draw_absent(title, found.because or found.error.because)
+    judged = found.mixture.readings[found.mixture.readings["judged"]]
+    table = judged.assign(error=100 * (judged["lambda"] / judged["commanded"] - 1)).dropna(subset=["error"])
+    if table.empty:
+        return draw_absent(title, found.error.because)
+    limit = found.checks[0].quantity.limit
+    points = hv.Scatter(table, RPM, ["error", "lambda", "stretch"]).opts(color=MAIN, size=3, alpha=0.5)
+    lines = [hv.HLine(limit).opts(color=NEW, line_width=2), hv.HLine(0).opts(color=QUIET, line_width=1)]
+    room = 0.08 * max(limit, float(np.ptp(table["error"])))
+    reach = (min(float(table["error"].min()), 0) - room, max(float(table["error"].max()), limit) + room)
+    title = f"{title}: leanest reading {table['error'].max():+.1f} %; solid line: the limit of {limit:g} %"
+    options = panel(title, 320, xlabel=axis(RPM), ylabel="lean of commanded [%]")
+    return hv.Overlay([points, *lines]).opts(show_legend=False, ylim=reach, **options)
+
+
+def draw_error_map(found: PartThrottle) -> hv.Overlay:
+    """Mean lambda error of each engine speed and load; below it the highest knock retard of the pulls there."""
+    if found.cells.empty:
+        return draw_absent("Mean lambda error by engine speed and load", found.error.because)
+    table = found.cells.assign(
+        left=found.cells[RPM] - CELL_RPM / 2, right=found.cells[RPM] + CELL_RPM / 2,
+        low=found.cells["load_pct"] - CELL_LOAD_PCT / 2, high=found.cells["load_pct"] + CELL_LOAD_PCT / 2,
+    )  # fmt: skip
+    span = max(float(table["error_pct"].abs().max()), 1.0)
+    columns = ["error_pct", "lower", "upper", "knock_deg", "samples", "pulls"]
+    cells = hv.Rectangles(table, ["left", "low", "right", "high"], columns).opts(
+        color="error_pct", cmap=list(AROUND_ZERO), clim=(-span, span), line_color=CELL_INK, line_width=0.4,
+        tools=["hover"],
+    )  # fmt: skip
+    knock = [f"\n{k:.1f}°" if np.isfinite(k) else "" for k in table["knock_deg"]]
+    words = pd.DataFrame(
+        {
+            "speed": table[RPM],
+            "load": table["load_pct"],
+            "text": [f"{round(e, 1) + 0.0:+.1f} %{k}" for e, k in zip(table["error_pct"], knock, strict=True)],
+        }
+    )
+    numbers = hv.Labels(words, ["speed", "load"], "text").opts(text_color=CELL_INK, text_font_size="8pt")
+    title = f"Mean lambda error, leanest cell {table['error_pct'].max():+.1f} %; knock retard [°] below it"
+    options = panel(title, 340, xlabel=axis(RPM), ylabel="absolute load [%]")
+    return (cells * numbers).opts(show_legend=False, **(options | {"padding": 0}))
+
+
+RECKONED = ("_rise", "_drop", "boost", "meter_headroom")  # ends of ids whose value is not the channel's own reading
+
+
+def draw_watched(log: xr.Dataset, found: LimitWatch, count: int) -> hv.Layout | hv.Overlay:
+    """Readings over time with their limits: those passed, then those that came nearest; `count` of them."""
+    known = sorted((item for item in found.watched if _is_drawn(item)), key=_room)[:count]
+    if not known:
+        because = found.because or "no limit applies to a single reading."
+        return draw_absent("Readings against their limits", because)
+    return hv.Layout([_panel(log, item, item is known[-1]) for item in known]).cols(1)
+
+
+def _is_drawn(item: Watched) -> bool:
+    what = item.check.quantity
+    if what.limit is None or not np.isfinite(item.check.value) or what.id.endswith(RECKONED):
+        return False
+    return CHANNELS[item.channel].shown_unit == what.unit
+
+
+def _room(item: Watched) -> float:
+    """Margin as a share of the limit; negative beyond it."""
+    return item.check.margin / max(abs(item.check.quantity.limit), 1e-9)
+
+
+def _panel(log: xr.Dataset, item: Watched, is_last: bool) -> hv.Overlay:
+    what, name = item.check.quantity, item.channel
+    line = hv.Curve(reduce_trace(log["time"].values, log[name].values, READING_WIDTH), "time", name)
+    spans = [(breach.start_s, breach.end_s) for breach in item.check.breaches]
+    beyond = hv.VSpans(tuple(zip(*spans, strict=True)) if spans else ([], []), ["start", "end"])
+    marks = (
+        [hv.VLine(item.lift_s).opts(color=NEW, line_dash="dashed", line_width=1)] if np.isfinite(item.lift_s) else []
+    )
+    shown = [
+        beyond.opts(color=SHADE, alpha=0.4, line_alpha=0),
+        line.opts(color=MAIN, line_width=1.2, tools=["hover"]),
+        hv.HLine(what.limit).opts(color=NEW, line_width=2),
+        *marks,
+    ]
+    title = f"{what.title}: {item.check.value:.4g}, limit {what.limit:g} {what.unit}"
+    options = panel(title, 170, xlabel="time [s]" if is_last else "", ylabel=axis(name))
+    return hv.Overlay(shown).opts(show_legend=False, ylim=_reach_of_item(log, item), **options)
+
+
+def _reach_of_item(log: xr.Dataset, item: Watched) -> tuple[float, float]:
+    """Range that holds what is trusted, the worst value and the limit; a flagged spike runs out of it."""
+    low, high = reach_of_own(log, item.channel)
+    held = [v for v in (low, high, item.check.value, item.check.quantity.limit) if v is not None and np.isfinite(v)]
+    room = 0.08 * max(max(held) - min(held), 1e-9)
+    return min(held) - room, max(held) + room
+
+
+def draw_lean(found: LimitWatch) -> hv.Overlay:
+    """Lambda under load over commanded, by engine speed; the line is the limit."""
+    check = found.checks[0]
+    title = "Lambda over commanded under load"
+    if np.isfinite(check.value):
+        title += f": leanest {check.value:+.1f} %, limit {check.quantity.limit:g} %"
+    readings = found.readings[found.readings["judged"].astype(bool)]
+    if readings.empty:
+        return draw_absent(title, check.because)
+    commanded = readings["commanded"].where(np.isfinite(readings["commanded"]), 1.0)
+    table = readings.assign(over=100 * (readings["lambda"] / commanded - 1))
+    points = hv.Scatter(table, "engine_speed_rpm", ["over", "lambda", "fuelled_s"]).opts(color=MAIN, size=3, alpha=0.5)
+    lines = [hv.HLine(check.quantity.limit).opts(color=NEW, line_width=2), hv.HLine(0).opts(color=QUIET, line_width=1)]
+    options = panel(title, 320, xlabel=axis("engine_speed_rpm"), ylabel="lean of commanded [%]")
+    room = 0.08 * max(check.quantity.limit, float(np.ptp(table["over"])))
+    reach = (min(float(table["over"].min()), 0) - room, max(float(table["over"].max()), check.quantity.limit) + room)
+    return hv.Overlay([points, *lines]).opts(show_legend=False, ylim=reach, **options)

@@ -9,9 +9,20 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.chart.absent import draw_absent
-from tunelab.chart.look import CELL_INK, MAIN, NEW, OLD, QUIET, READING_WIDTH, SEQUENCE, THIRD, axis, panel
-from tunelab.chart.reduce import reduce_trace
+from tunelab.chart.look import (
+    CELL_INK,
+    MAIN,
+    NEW,
+    OLD,
+    QUIET,
+    READING_WIDTH,
+    SEQUENCE,
+    THIRD,
+    axis,
+    draw_absent,
+    panel,
+    reduce_trace,
+)
 from tunelab.study.link import LinkAccount, LinkStudy, NoiseTable, OrderNoise
 from tunelab.study.link.study import Wiring
 

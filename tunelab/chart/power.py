@@ -1,4 +1,11 @@
-"""Figures of power: the curve with its band, what each input does, a comparison of revisions, the shift chart."""
+"""Figures of power, gearing and coast-down.
+
+Figures of power: the curve with its band, what each input does, a comparison of revisions, the shift chart.
+
+Figures of the gearing: road speed over engine speed, the speed ratio over time, and what full load asks for.
+
+Figures of a coast-down: speed over time with the fit, road load with its band, and what the fit leaves.
+"""
 
 from __future__ import annotations
 
@@ -6,10 +13,25 @@ import holoviews as hv
 import numpy as np
 import pandas as pd
 
-from tunelab.chart.absent import draw_absent
-from tunelab.chart.look import MAIN, NEW, OLD, QUIET, SHADE, THIRD, axis, panel
+from tunelab.chart.look import (
+    MAIN,
+    NEW,
+    OLD,
+    QUIET,
+    READING_WIDTH,
+    SHADE,
+    THIRD,
+    axis,
+    draw_absent,
+    panel,
+    reduce_trace,
+)
+from tunelab.study.coast_down import CoastDownFit
+from tunelab.study.feasibility import Feasibility
+from tunelab.study.gearing import GearTrace
 from tunelab.study.power import PowerComparison, PowerFit
 from tunelab.study.shift import ShiftChart
+from tunelab.workspace.car import Car
 
 RPM = "engine_speed_rpm"
 GEAR_DASHES = ("solid", "dashed", "dotted", "dotdash", "14 4")
@@ -129,3 +151,149 @@ def draw_shift(chart: ShiftChart) -> hv.Overlay:
     told = "; upright lines: the next one pulls harder" if marks else none
     options = panel(f"Acceleration in each gear{told}", 380, xlabel=axis("road_speed_km_h"))
     return hv.Overlay([*lines, *marks]).opts(legend_position="top_right", ylabel=axis("acceleration_m_s2"), **options)
+
+
+def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
+    """Road speed over engine speed in each gear up to the limit; gears in which a pull fits are drawn in full."""
+    if found.gears.empty:
+        return draw_absent("Road speed in each gear", "car.toml states no gearing or no tyres.")
+    lines = []
+    for row in found.gears.itertuples():
+        style = {"color": MAIN, "line_width": 2} if row.pull_fits else {"color": OLD, "line_dash": "dashed"}
+        ends = [(0.0, 0.0), (found.limit_rpm, row.road_speed_km_h)]
+        lines.append(hv.Curve(ends, RPM, SPEED).opts(**style))
+        label = f"gear {row.gear}: {row.road_speed_km_h:.0f} km/h"
+        text = hv.Text(0.99 * found.limit_rpm, row.road_speed_km_h + 4, label, halign="right", valign="bottom")
+        lines.append(text.opts(color=OLD, text_font_size="9pt"))
+    owners = hv.HLine(car.limits.top_speed_km_h).opts(color=NEW, line_width=2)
+    own = found.pull_speed_max_km_h < car.limits.top_speed_km_h  # else both lines would lie on one another
+    stated = [hv.HLine(found.pull_speed_max_km_h).opts(color=NEW, line_dash="dotted", line_width=2)] if own else []
+    gear = f"gear {found.pull_gear} or lower" if found.pull_gear else "no gear"
+    dotted = f", dotted: {found.pull_speed_max_km_h:g} km/h" if own else ""
+    title = (
+        f"A pull to {found.limit_rpm:.0f} rpm fits {gear}; solid line: the owner's {car.limits.top_speed_km_h:g} "
+        f"km/h{dotted}"
+    )
+    options = panel(title, 360, xlabel=axis(RPM))
+    top = 1.12 * max(float(found.gears["road_speed_km_h"].max()), car.limits.top_speed_km_h)
+    options |= {"ylabel": axis(SPEED), "ylim": (0, top)}
+    return hv.Overlay([*lines, *stated, owners]).opts(show_legend=False, **options)
+
+
+def draw_full_load(found: Feasibility, car: Car) -> hv.Layout:
+    """Injector duty and meter headroom over engine speed, with the range of filling and the owner's limits."""
+    if not _stated(found):
+        return draw_absent(
+            "Injector duty and meter headroom", "engine.volumetric_efficiency_expected_pct is not stated in car.toml."
+        )
+    load = found.load
+    duty = _band(load, "duty") * hv.HLine(car.limits.injector_duty_max_pct).opts(color=NEW, line_width=2)
+    headroom = _band(load, "headroom") * hv.HLine(car.limits.meter_headroom_min_pct or 0.0).opts(
+        color=NEW, line_width=2
+    )
+    most, least = load["duty_pct"].max(), load["headroom_pct"].min()
+    first = panel(
+        f"Injector duty at full load: up to {most:.0f} %", 280, xlabel=axis(RPM), ylabel=axis("injector_duty_pct")
+    )
+    title = f"Meter headroom at full load: down to {least:.0f} %"
+    second = panel(title, 280, xlabel=axis(RPM), ylabel="flow left below the curve's top [%]")
+    return hv.Layout([duty.opts(show_legend=False, **first), headroom.opts(show_legend=False, **second)]).cols(1)
+
+
+def _band(load, name: str) -> hv.Overlay:
+    columns = [f"{name}_lower_pct", f"{name}_upper_pct"]
+    area = hv.Area(load, RPM, columns).opts(color=MAIN, alpha=0.25, line_alpha=0)
+    return area * hv.Curve(load, RPM, [f"{name}_pct", *columns]).opts(color=MAIN, line_width=2, tools=["hover"])
+
+
+def draw_largest_filling(found: Feasibility) -> hv.Overlay:
+    """Volumetric efficiency up to which injectors and meter suffice, over engine speed."""
+    load = found.load
+    injectors = hv.Curve(load, RPM, "largest_filling_duty_pct", label="injectors, at the owner's duty limit")
+    meter = hv.Curve(load, RPM, "largest_filling_meter_pct", label="meter, to the top of its curve")
+    expected = [hv.HLine(found.filling_pct[0]).opts(color=OLD, line_dash="dashed")] if _stated(found) else []
+    ends = [float(load[f"largest_filling_{name}_pct"].min()) for name in ("duty", "meter")]
+    title = (
+        f"Filling up to which they suffice: injectors {ends[0]:.0f} %, meter {ends[1]:.0f} %; dashed across: expected"
+    )
+    options = panel(title, 300, xlabel=axis(RPM), ylabel="volumetric efficiency [%]")
+    marks = [injectors.opts(color=MAIN, line_width=2), meter.opts(color=THIRD, line_width=2, line_dash="dashed")]
+    return hv.Overlay([*marks, *expected]).opts(legend_position="top_right", **(options | {"ylim": (0, 250)}))
+
+
+def _stated(found: Feasibility) -> bool:
+    return bool(np.isfinite(found.filling_pct[0]))
+
+
+def draw_speed_ratio(trace: GearTrace) -> hv.Overlay:
+    """Engine speed over road speed, with the line of each gear; rows that hold still stand out."""
+    ratio = np.exp(trace.log_ratio)
+    everything = hv.Curve(reduce_trace(trace.time, ratio, READING_WIDTH), "time", "ratio").opts(
+        color=QUIET, line_width=1
+    )
+    still = np.where(trace.steady & (trace.gear > 0), ratio, np.nan)
+    steady = hv.Curve(reduce_trace(trace.time, still, READING_WIDTH), "time", "ratio").opts(color=MAIN, line_width=2)
+    values = np.exp(trace.gear_log_ratios)
+    lines = [hv.HLine(float(value)).opts(color=NEW, line_dash="dotted", line_width=1) for value in values]
+    top = 1.15 * float(values.max()) if values.size else 150.0
+    options = panel("Engine speed over road speed", 260, xlabel="time [s]", ylabel="rpm per km/h")
+    return hv.Overlay([everything, steady, *lines]).opts(show_legend=False, **(options | {"ylim": (0, top)}))
+
+
+SPEED = "road_speed_km_h"
+WAY = {"out": MAIN, "back": THIRD, "unknown": OLD}
+
+
+def draw_coast_runs(fit: CoastDownFit) -> hv.Overlay:
+    """Speed over time of every run, and the fitted motion as dashes; the colour tells the direction."""
+    if not fit.shown:
+        return draw_absent("Rolling out of gear", fit.because)
+    parts = []
+    for run in fit.runs:
+        own = fit.trace[fit.trace["run"] == run.number]
+        if own.empty:
+            continue
+        measured = reduce_trace(own["time_s"].to_numpy(), own["speed_km_h"].to_numpy(), READING_WIDTH)
+        fitted = reduce_trace(own["time_s"].to_numpy(), own["fitted_km_h"].to_numpy(), 200)
+        label = f"run {run.number}, {run.direction}"
+        parts.append(hv.Curve(measured, "time", SPEED, label=label).opts(color=WAY[run.direction], line_width=1.5))
+        parts.append(hv.Curve(fitted, "time", SPEED).opts(color=NEW, line_dash="dashed", line_width=1))
+    title = f"Rolling out of gear: {len(fit.runs)} runs; dashed: the fit"
+    options = panel(title, 360, xlabel="time since the run began [s]", ylabel=axis(SPEED))
+    return hv.Overlay(parts).opts(legend_position="top_right", **options)
+
+
+def draw_road_load(fit: CoastDownFit) -> hv.Overlay:
+    """Force that holds the car back over road speed, with its band; outside the speeds driven it is dashed."""
+    if not fit.shown:
+        return draw_absent("Road load", fit.because)
+    low, high = fit.speed_range_km_h
+    inside, beyond = fit.force(np.linspace(low, high, 60)), fit.force(np.linspace(0.0, 1.2 * high, 60))
+    band = hv.Area(beyond, "speed_km_h", ["lower_n", "upper_n"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
+    rest = hv.Curve(beyond, "speed_km_h", "force_n", label="beyond what was driven").opts(
+        color=QUIET, line_dash="dashed"
+    )
+    line = hv.Curve(inside, "speed_km_h", ["force_n", "lower_n", "upper_n"], label="road load").opts(
+        color=MAIN, line_width=2, tools=["hover"]
+    )
+    stated = fit.force(np.array([min(100.0, high)])).iloc[0]
+    title = f"Road load on the level in still air: {stated['force_n']:.0f} N at {stated['speed_km_h']:.0f} km/h"
+    options = panel(title, 340, xlabel=axis(SPEED), ylabel="force [N]")
+    return hv.Overlay([band, rest, line]).opts(legend_position="top_left", **options)
+
+
+def draw_coast_residuals(fit: CoastDownFit) -> hv.Overlay:
+    """What the fit leaves of the speed, over speed; the colour tells the direction."""
+    if not fit.shown:
+        return draw_absent("What the fit leaves", fit.because)
+    table = fit.trace.assign(left=fit.trace["speed_km_h"] - fit.trace["fitted_km_h"])
+    parts = []
+    for run in fit.runs:
+        own = table[table["run"] == run.number].sort_values("speed_km_h")
+        thinned = own.iloc[:: max(1, len(own) // 400)]
+        points = hv.Scatter(thinned, "speed_km_h", "left", label=f"run {run.number}, {run.direction}")
+        parts.append(points.opts(color=WAY[run.direction], size=3, alpha=0.6))
+    half = float(table["left"].abs().median())
+    title = f"What the fit leaves: half of the readings within ±{half:.2f} km/h"
+    options = panel(title, 280, xlabel=axis(SPEED), ylabel="measured less fitted [km/h]")
+    return hv.Overlay([*parts, hv.HLine(0).opts(color=OLD, line_width=1)]).opts(legend_position="right", **options)

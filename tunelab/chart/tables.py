@@ -8,8 +8,7 @@ import holoviews as hv
 import numpy as np
 import pandas as pd
 
-from tunelab.chart.absent import draw_absent
-from tunelab.chart.look import MAIN, NEW, OLD, axis, panel
+from tunelab.chart.look import MAIN, NEW, OLD, axis, draw_absent, panel
 from tunelab.study.table_proposal import TableProposal
 
 LABELS = {

@@ -11,9 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.chart.absent import draw_absent
-from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, SHADE, axis, panel
-from tunelab.chart.reduce import reduce_trace
+from tunelab.chart.look import MAIN, QUIET, READING_WIDTH, SHADE, axis, draw_absent, panel, reduce_trace
 from tunelab.log.flag import NOT_LOGGED
 
 EVENT_REASONS = ("spike", "gap", "stale", "fuel_cut", "rail", "out_of_range", "missing", "excluded")

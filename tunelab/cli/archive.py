@@ -68,7 +68,7 @@ def _count(text: str) -> int:
 def run(arguments: argparse.Namespace) -> int:
     """Analyse what is due, say what came out; the exit code."""
     from tunelab.record.archive import Wanted, run_archive, standard_notebooks
-    from tunelab.record.setting import settings_for
+    from tunelab.record.opened import settings_for
 
     notebooks = standard_notebooks(tuple(arguments.notebook))
     wanted = Wanted(notebooks, settings_for(notebooks, arguments.assignments), arguments.pages)

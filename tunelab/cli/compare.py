@@ -37,10 +37,9 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 def run(arguments: argparse.Namespace) -> int:
     """Print what is more than noise; the exit code."""
-    from tunelab.record.comparing import compare, shown_changes
-    from tunelab.record.comparison_page import comparison_page
+    from tunelab.record.comparing import compare, comparison_page, shown_changes
+    from tunelab.record.place import write_whole
     from tunelab.record.table import table_text
-    from tunelab.record.whole import write_whole
     from tunelab.workspace import find_workspace
 
     names = [Path(name).name for name in (arguments.before, arguments.after)]

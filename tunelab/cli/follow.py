@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from tunelab.cli.terminal import complain, say
 
 if TYPE_CHECKING:
-    from tunelab.cli.screen import Screen
+    from tunelab.cli.terminal import Screen
     from tunelab.record.following import Following, Seen
 
 EVERY_S = 0.25
@@ -67,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
     say(
         "tunelab follow: for the passenger, never for the driver. Opening the session ..."
     )  # what follows takes a while
-    from tunelab.cli.screen import Screen
+    from tunelab.cli.terminal import Screen
     from tunelab.record.following import Following, session_of
 
     if not arguments.silent > 0:

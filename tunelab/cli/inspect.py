@@ -58,10 +58,10 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 def run(arguments: argparse.Namespace) -> int:
     """Show each file; the exit code."""
     from tunelab.log.inspect import inspect_file
+    from tunelab.log.load import recall_from
     from tunelab.log.read import ReadError
-    from tunelab.log.remember import recall_from
     from tunelab.workspace import ChannelMap
-    from tunelab.workspace.check_channel_map import read_channel_map
+    from tunelab.workspace.channel_map import read_channel_map
 
     try:
         written = _headings_in(Path(arguments.write)) if arguments.write else ()
@@ -112,7 +112,7 @@ def _find_workspace(path: Path) -> Workspace | None:
 def _map_beside(path: Path) -> ChannelMap:
     """Give the answers of a workspace that cannot be used yet: what was said of a column is not asked for again."""
     from tunelab.workspace import ChannelMap, WorkspaceError, find_workspace
-    from tunelab.workspace.check_channel_map import read_channel_map
+    from tunelab.workspace.channel_map import read_channel_map
 
     try:
         return read_channel_map(find_workspace(path) / "channels.toml")
@@ -152,8 +152,8 @@ def _answers_used(inspections: Sequence[Inspection], answers: ChannelMap, name: 
 
 
 def _write(path: Path, inspections: Sequence[Inspection], known: Sequence[str]) -> None:
-    from tunelab.log.starting_map import write_starting_map
-    from tunelab.record.whole import write_whole
+    from tunelab.log.inspect import write_starting_map
+    from tunelab.record.place import write_whole
 
     text = write_starting_map(inspections, known).rstrip("\n")
     if not text:

@@ -53,9 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
     step, path = _step_and_path(arguments.what)
     if step:
         return _print_sheet(step, path, arguments)
-    from tunelab.record.plan import plan_sentence, plan_table
-    from tunelab.record.planning import plan_for
-    from tunelab.record.whole import write_whole
+    from tunelab.record.place import write_whole
+    from tunelab.record.plan import plan_for, plan_sentence, plan_table
     from tunelab.workspace import find_workspace, open_usable
 
     if path.exists() and open_usable(find_workspace(path)).car.has_table:
@@ -85,7 +84,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _plan_table(path: Path, arguments: argparse.Namespace) -> int:
     """Plan in the cells of the table that the car's ECU takes the air from."""
     from tunelab.record.filling import plan_table_drive
-    from tunelab.record.whole import write_whole
+    from tunelab.record.place import write_whole
 
     planned = plan_table_drive(path, arguments.top_speed)
     for sentence in planned.asides:
@@ -111,8 +110,8 @@ def _step_and_path(what: list[str]) -> tuple[str, Path]:
 
 
 def _print_sheet(step: str, path: Path, arguments: argparse.Namespace) -> int:
+    from tunelab.record.place import write_whole
     from tunelab.record.step_sheet import print_sheet
-    from tunelab.record.whole import write_whole
 
     sheet = print_sheet(step, path, arguments.top_speed)
     for sentence in sheet.asides:

@@ -67,8 +67,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 def run(arguments: argparse.Namespace) -> int:
     """Check everything, run the notebooks, say where the record is; the exit code."""
     from tunelab.record.notebook import choose_notebooks, notebooks_folder
-    from tunelab.record.opened import open_session
-    from tunelab.record.setting import require_sessions, settings_for
+    from tunelab.record.opened import open_session, require_sessions, settings_for
 
     opened = open_session(Path(arguments.session))
     steps = tuple(opened.folder.session.steps)

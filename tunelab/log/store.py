@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.log.read.hdf5 import require_safe_hdf5
+from tunelab.log.read.netcdf import require_safe_hdf5
 from tunelab.log.read.raw import ReadError
 from tunelab.workspace.disk import flush, replace_file, usual_mode
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from tunelab.physics.arguments import require_between, require_positive
 from tunelab.physics.load import air_flow, speed_density_flow
-from tunelab.physics.table import require_rising
+from tunelab.physics.meter import require_rising
 from tunelab.units import convert
 
 

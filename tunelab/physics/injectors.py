@@ -11,7 +11,7 @@ from tunelab.physics.arguments import (
     require_positive,
 )
 from tunelab.physics.load import cycle_time_ms
-from tunelab.physics.table import require_rising, require_table, table_value
+from tunelab.physics.meter import require_rising, require_table, table_value
 from tunelab.units import convert
 
 _FLOW = "the flow of one injector, held open, is wanted"

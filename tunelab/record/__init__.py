@@ -21,7 +21,7 @@ _PLACES = {
     "halves_table": "steady",
     "meter_table": "steady",
     "open_session": "opened",
-    "plan_after": "planning",
+    "plan_after": "plan",
     "plan_chapter": "plan",
     "plan_sentence": "plan",
     "plan_table": "plan",

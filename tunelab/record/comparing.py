@@ -1,4 +1,9 @@
-"""Two sessions or two revisions of a workspace, side by side."""
+"""Two sessions or two revisions of a workspace, side by side, and the page that shows it.
+
+Two sessions or two revisions of a workspace, side by side.
+
+A page of what a comparison can tell apart from noise, to read and to send on.
+"""
 
 from __future__ import annotations
 
@@ -10,12 +15,14 @@ import numpy as np
 import pandas as pd
 
 from tunelab.log.store import read_log
-from tunelab.record.display import SHOWN_UNITS, most_decimals
+from tunelab.record.display import SHOWN_UNITS, most_decimals, table_item
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
+from tunelab.record.page import fill
 from tunelab.record.shown import MAIN, begin_large, small
 from tunelab.record.stored import StoredRecord, stored_records
+from tunelab.study.cautions import cautions_for
 from tunelab.study.compare import (
     QUANTITIES,
     FindingDifference,
@@ -297,3 +304,31 @@ def shown_changes(comparison: Comparison) -> list[str]:
         return ["Several revisions on one side."]
     found = [_capital(change.sentence) for change in comparison.changes] or ["No table of the revisions differs"]
     return [f"{sentence}." for sentence in (*found, *(begin_large(also) for also in comparison.also))]
+
+
+def comparison_page(found: Comparison) -> str:
+    """Write a comparison as one HTML page that asks for nothing from any network.
+
+    Parameters
+    ----------
+    found : Comparison
+        Before against after; what is more than noise comes first, and what could not be compared is said as well.
+    """
+    table = found.table()
+    order = {word: place for place, word in enumerate(VERDICTS)}
+    table = table.sort_values("verdict", key=lambda words: words.map(order), kind="stable")
+    shown = table.drop(columns=["because", "told apart"])
+    values = {
+        "title": f"{found.after.name} against {found.before.name}",
+        "sides": [("Before", _words(found.before)), ("After", _words(found.after))],
+        "changes": shown_changes(found),
+        "head": found.sentences()[0],
+        "sentences": found.sentences()[1:],
+        "differences": table_item(shown),
+        "cautions": cautions_for(found.car),
+    }
+    return fill("comparison.html", [], values)
+
+
+def _words(side: Side) -> str:
+    return f"{side.name}: sessions {', '.join(side.sessions)}; revision {', '.join(side.revisions)}"

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from tunelab.record.driven import Driven
-from tunelab.record.injected import refuse_unknown_parameters
 from tunelab.record.notebook import kit_home
+from tunelab.record.opened import refuse_unknown_parameters
 from tunelab.record.stored import RecordError, StoredRecord, changed_since, stored_records
 from tunelab.study.readiness import Breach, Drive, Readiness, judge_readiness
 from tunelab.workspace import Workspace, open_usable
+from tunelab.workspace.problem import nearest
 from tunelab.workspace.revision import Revision
-from tunelab.workspace.wanted import nearest
 
 VERDICT_WORDS = {
     "may run": "met",

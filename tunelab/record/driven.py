@@ -21,10 +21,9 @@ import xarray as xr
 from tunelab.log.flag import flag_log
 from tunelab.log.load import load_session
 from tunelab.log.store import read_log
-from tunelab.record.evidence import raw_inputs, sha256
+from tunelab.record.evidence import raw_inputs, sha256, versions
+from tunelab.record.place import write_whole
 from tunelab.record.stored import RECORDS, StoredRecord, changed_since
-from tunelab.record.versions import versions
-from tunelab.record.whole import write_whole
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.coverage import Samples, pooled, samples_of
 from tunelab.study.information import KEPT as OF_A_HOLD

@@ -1,10 +1,18 @@
-"""What a session's log consists of: every row accounted for, what was driven, what is flagged."""
+"""What a session's log consists of: every row accounted for, what was driven, what is flagged, and by which
+versions.
+
+Versions of what a result depends on.
+
+What a session's log consists of: every row accounted for, what was driven, what is flagged.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import platform
 from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +23,33 @@ from tunelab.channels import CHANNELS
 from tunelab.log.flag import channels_of, flag_log, spans, summary
 from tunelab.log.load import load_session
 from tunelab.record.opened import OpenedSession
-from tunelab.record.versions import versions
+
+PACKAGES = (
+    "tunelab",
+    "numpy",
+    "scipy",
+    "pandas",
+    "xarray",
+    "polars",
+    "pint",
+    "pydantic",
+    "holoviews",
+    "bokeh",
+    "papermill",
+)
+
+
+def versions() -> dict[str, str]:
+    """Versions of Python and of the packages that a result depends on."""
+    return {"python": platform.python_version()} | {name: _version(name) for name in PACKAGES}
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
 
 RANGES = (
     "engine_speed_rpm",

@@ -13,12 +13,11 @@ import numpy as np
 from tunelab.log.follow import GrowingLog, Window
 from tunelab.record.limits import SETTLE
 from tunelab.record.opened import OpenedSession, open_session
-from tunelab.record.plan import plan_sentence, rounded_seconds
-from tunelab.record.planning import Planned, plan_for
+from tunelab.record.plan import Planned, plan_for, plan_sentence, rounded_seconds
 from tunelab.study.drive_plan import DrivePlan, driving_s
 from tunelab.study.following import HoldSoFar, LimitSoFar, SoFar, count_in, holds_so_far, joined
 from tunelab.workspace import Problem, WorkspaceError
-from tunelab.workspace.check_session import SESSION_FILE
+from tunelab.workspace.session import SESSION_FILE
 
 SILENT_S = 2.0  # without a new row; from then on the link is called silent
 STILL_S = 2.0  # in which no reading moves while the engine runs

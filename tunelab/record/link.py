@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from tunelab.record.beside import flagged_log
 from tunelab.record.chapter import Chapter, Section, as_data
 from tunelab.record.evidence import Evidence, raw_inputs
-from tunelab.record.explore import flagged_log
 from tunelab.record.opened import OpenedSession
 from tunelab.record.shown import small
 from tunelab.study.link import (
@@ -26,8 +26,7 @@ from tunelab.study.link import (
     link_findings,
     wiring_checks,
 )
-from tunelab.study.link.account import DropOut, Stretch
-from tunelab.study.link.drop_out import find_breaks
+from tunelab.study.link.account import DropOut, Stretch, find_breaks
 from tunelab.workspace import SessionFolder
 
 SHORTEST_S = 0.5  # of a drop-out, where nobody has asked for the link; the notebook's own parameter stands as high

@@ -18,6 +18,7 @@ from tunelab.record.chapter import Chapter, Section
 from tunelab.record.opened import OpenedSession
 from tunelab.record.to_enter import entry_rows, entry_table, parts_revision, standing_of_parts, tables_csv
 from tunelab.study.consistency import check_consistency, stops
+from tunelab.study.explore.events import overlay
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut import FuelCutStudy
 from tunelab.study.gearing.reading import fresh_readings
@@ -26,7 +27,6 @@ from tunelab.study.idle import ALWAYS, OVERLAP_CAUTION, Hunting, IdleStudy, Spec
 from tunelab.study.idle_blocks import idle_blocks, load_cost
 from tunelab.study.idle_tables import propose_idle
 from tunelab.study.launch import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, effects_table
-from tunelab.study.overlay import overlay
 from tunelab.study.road import RoadDrive
 from tunelab.study.table_proposal import TableProposal, nothing_proposed
 from tunelab.study.tip_in_fuel import propose_cut, propose_tip_in_fuel

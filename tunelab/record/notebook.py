@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tunelab.workspace.wanted import nearest
+from tunelab.workspace.problem import nearest
 
 Value = str | int | float | bool | list | None
 SET_BY_THE_RUN = ("session", "out")  # parameters that the command fills in itself

@@ -25,7 +25,7 @@ from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.spark import SparkStudy
 from tunelab.study.tip_in_fuel import propose_tip_in_fuel
 from tunelab.study.transient import TransientStudy
-from tunelab.study.transient.result import proposal_sentence
+from tunelab.study.transient.study import proposal_sentence
 
 SETTLE_AS = {"part_throttle.lean": "lean_under_load", "part_throttle.knock_retard": "knock_retard"}
 AGAIN = (

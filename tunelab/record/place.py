@@ -1,4 +1,15 @@
-"""The place of a record: written beside it, renamed in, and the record that was there kept.
+"""The place of a record: who writes has it to himself, files are whole or not there, and the record before it is
+kept.
+
+Holds on folders: who writes one has it to himself, and lets go when the process ends, however it ends.
+
+The system's own advisory lock on the folder is the hold, so nothing stays behind that a later run would trip over.
+Where a disk or a system has none (Windows, some network disks), nobody holds anything: callers must be right without
+it, and what a crash left behind is known by its age.
+
+Single files written whole or not at all.
+
+The place of a record: written beside it, renamed in, and the record that was there kept.
 
 A crash at any moment leaves the old record or the new one, never a mixture, and two runs at once do not mix.
 """
@@ -12,12 +23,108 @@ import os
 import shutil
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from tunelab.record.held import held, is_abandoned
-from tunelab.workspace.disk import flush, flush_all, rename, usual_mode
+from tunelab.workspace.disk import flush, flush_all, rename, replace_file, usual_mode
+
+ABANDONED_S = 86400.0  # where there are no holds: untouched for so long, nobody writes it any more
+NO_HOLDS = (errno.ENOLCK, errno.EBADF, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS, errno.EACCES, errno.EPERM)
+
+
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Have a folder to oneself, waiting for whoever has it."""
+    hold = _take(folder, waits=True)
+    try:
+        yield
+    finally:
+        if hold is not None:
+            os.close(hold)
+
+
+def is_abandoned(folder: Path) -> bool:
+    """Whether nobody writes a folder any more that its writer would be holding."""
+    try:
+        hold = _take(folder, waits=False)
+        if hold is None:
+            return time.time() - folder.stat().st_mtime > ABANDONED_S
+    except (BlockingIOError, FileNotFoundError):
+        return False
+    os.close(hold)
+    return True
+
+
+def _take(folder: Path, *, waits: bool) -> int | None:
+    """Take hold of a folder; None where there are no holds.
+
+    Raises
+    ------
+    BlockingIOError
+        Somebody has it, and `waits` is False.
+    """
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        return None
+    descriptor = -1
+    try:
+        descriptor = os.open(folder, os.O_RDONLY)
+        fcntl.flock(descriptor, fcntl.LOCK_EX if waits else fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if descriptor >= 0:
+            os.close(descriptor)
+        if error.errno in NO_HOLDS:
+            return None
+        raise
+    return descriptor
+
+
+PART = ".part"
+YOUNG_S = 60.0  # a part younger than this may just be about to be held
+
+
+def write_whole(path: Path, content: str | bytes) -> Path:
+    """Write a file beside its place, put it on the disk, rename it in; returns `path`.
+
+    Killed at any moment, the old file stands there or the new one. Parts that such a kill left behind are removed.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be written to or the disk is full; what stood there still stands.
+    """
+    path = Path(path)
+    _remove_parts(path)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=PART)
+    beside = Path(name)
+    try:
+        with held(beside), open(handle, "wb") as out:
+            out.write(content.encode("utf-8") if isinstance(content, str) else content)
+            out.flush()
+            os.fsync(out.fileno())
+            beside.chmod(usual_mode(0o666))
+        replace_file(beside, path)
+    finally:
+        beside.unlink(missing_ok=True)
+    return path
+
+
+def _remove_parts(path: Path) -> None:
+    for part in path.parent.iterdir():
+        if part.name.startswith(f".{path.name}.") and part.name.endswith(PART) and _is_left(part):
+            part.unlink(missing_ok=True)
+
+
+def _is_left(part: Path) -> bool:
+    try:
+        age = time.time() - part.stat().st_mtime
+    except FileNotFoundError:
+        return False
+    return age > YOUNG_S and is_abandoned(part)
+
 
 UNFINISHED = ".unfinished-"  # prefix of a record that is being written
 TAKEN = (errno.ENOTEMPTY, errno.EEXIST)

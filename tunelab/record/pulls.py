@@ -8,8 +8,8 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.chart.absent import draw_absent
-from tunelab.chart.gearing import draw_speed_ratio
+from tunelab.chart.look import draw_absent
+from tunelab.chart.power import draw_speed_ratio
 from tunelab.record.beside import Beside, SteadyBeside, inputs_of
 from tunelab.record.change import curve_to_enter, need_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
@@ -22,7 +22,7 @@ from tunelab.study.feasibility import Feasibility
 from tunelab.study.full_load_fuel import CHANGED, FullLoadProposal
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.gearing import RatioFit, SpeedCheck, check_speed, estimate_ratios, trace_gears
-from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.study.gearing.ratios import rolling_radius
 from tunelab.study.high_flow import HighFlow
 from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.power import EnergyCheck, PowerComparison, PowerFit

@@ -22,8 +22,7 @@ from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
 from tunelab.record.place import folder_beside, put_in_place
-from tunelab.record.provenance import write_crate
-from tunelab.record.results import results_data, results_text, stopped_checks, tidy
+from tunelab.record.results import results_data, results_text, stopped_checks, tidy, write_crate
 from tunelab.record.shelf import write_shelf
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page

@@ -14,12 +14,11 @@ from urllib.parse import quote
 from tunelab.chart.first_page import Moment, day_of, draw_trend
 from tunelab.record.change import join
 from tunelab.record.deciding import VERDICT_WORDS, decide
-from tunelab.record.held import held
 from tunelab.record.page import fill
-from tunelab.record.provenance import renew_file
+from tunelab.record.place import held, write_whole
+from tunelab.record.results import renew_file
 from tunelab.record.shown import MAIN, limit_text, shown_findings, value_text, verdicts
 from tunelab.record.stored import RECORDS, StoredRecord, stored_records
-from tunelab.record.whole import write_whole
 from tunelab.study.cautions import cautions_for
 from tunelab.study.finding import Finding
 from tunelab.study.readiness.judge import NO_CERTIFICATE

@@ -8,8 +8,7 @@ from pathlib import Path
 from tunelab.record.deciding import Decided, decide, newest, titles_at_stop
 from tunelab.record.display import table_item
 from tunelab.record.page import fill
-from tunelab.record.plan import plan_sentence
-from tunelab.record.planning import plan_for
+from tunelab.record.plan import plan_for, plan_sentence
 from tunelab.record.shown import settle_first
 from tunelab.study.cautions import cautions_for
 from tunelab.study.step_sheet import StepSheet, sheet_for

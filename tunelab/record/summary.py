@@ -23,7 +23,7 @@ from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.predicted import prediction_sentence
-from tunelab.record.provenance import ABOUT
+from tunelab.record.results import ABOUT
 from tunelab.record.short import short_answer, short_lines, steps_words
 from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, value_text
 from tunelab.record.stored import RECORDS, findings_of

@@ -11,12 +11,11 @@ from scipy.signal import lfilter
 
 from tunelab.channels import CHANNELS
 from tunelab.simulate import ecu, engine, exhaust, motion, supply
-from tunelab.simulate.air_meter import over_read
 from tunelab.simulate.driver import step_driver
-from tunelab.simulate.scale import KG_H, KILO, KM_H, MILLI
+from tunelab.simulate.engine import over_read
 from tunelab.simulate.schedule import Driver, Schedule, idle
 from tunelab.simulate.state import State, first_state, towards
-from tunelab.simulate.truth import Truth
+from tunelab.simulate.truth import KG_H, KILO, KM_H, MILLI, Truth
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

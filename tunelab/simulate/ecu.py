@@ -6,11 +6,9 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Any
 
-from tunelab.simulate.engine import GAS_CONSTANT, best_spark
-from tunelab.simulate.injector import ecu_injector_flow_g_s
-from tunelab.simulate.scale import KG_H, KG_H_IN_G_S, KILO, MILLI
+from tunelab.simulate.engine import GAS_CONSTANT, best_spark, ecu_injector_flow_g_s
 from tunelab.simulate.state import State, lookup, towards
-from tunelab.simulate.truth import Truth
+from tunelab.simulate.truth import KG_H, KG_H_IN_G_S, KILO, MILLI, Truth
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision, SparkRetreat
 

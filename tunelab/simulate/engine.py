@@ -1,11 +1,106 @@
-"""Breathing and torque of the simulated engine: plain numbers in and out, for the inner loop."""
+"""The true engine: breathing and torque, its air meter, and its injectors. Plain numbers in and out, for the inner
+loop.
+
+The air meter as it is: hot-film law and what intake pulsation adds to it.
+
+The injectors as they are, and what the revision believes of them.
+
+Breathing and torque of the simulated engine: plain numbers in and out, for the inner loop.
+"""
 
 from __future__ import annotations
 
 import math
 
-from tunelab.simulate.scale import KILO, MILLI
-from tunelab.simulate.truth import EngineTruth
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tunelab.simulate.truth import KILO, MILLI, EngineTruth, InjectorTruth, MeterTruth
+from tunelab.workspace.revision import Revision
+
+
+def meter_reading(meter: MeterTruth, flow_kg_h: ArrayLike) -> np.ndarray:
+    """Reading at a steady flow without pulsation, between the rails; the meter's own unit.
+
+    Shape follows `flow_kg_h`; NaN stays NaN. King's law with a free exponent.
+    """
+    flow = np.maximum(np.asarray(flow_kg_h, dtype=float), 0.0)
+    return np.clip((meter.zero + meter.slope * flow**meter.exponent) ** meter.root, meter.rail_low, meter.rail_high)
+
+
+def true_flow_kg_h(meter: MeterTruth, reading: ArrayLike) -> np.ndarray:
+    """Flow that gives this reading when it is steady and without pulsation: the curve the owner looks for. [kg/h]"""
+    bare = np.maximum(np.asarray(reading, dtype=float) ** (1.0 / meter.root) - meter.zero, 0.0)
+    return (bare / meter.slope) ** (1.0 / meter.exponent)
+
+
+def pulsation_factor(
+    meter: MeterTruth, engine_speed_rpm: ArrayLike, manifold_kpa: ArrayLike, ambient_kpa: float
+) -> np.ndarray:
+    """What the meter reads over the mean flow because the intake pulsates; 1 is undisturbed.
+
+    Grows with load, where the open throttle lets the waves out, and falls with engine speed. Arrays broadcast.
+    """
+    speed = np.asarray(engine_speed_rpm, dtype=float)
+    ratio = np.asarray(manifold_kpa, dtype=float) / ambient_kpa
+    open_share = 1.0 / (1.0 + np.exp(-(ratio - meter.pulsation_load) / meter.pulsation_width))
+    return 1.0 + meter.pulsation_peak * open_share * np.exp(-speed / meter.pulsation_speed_rpm)
+
+
+def over_read(meter: MeterTruth, engine_speed_rpm: float, pressure_ratio: float) -> float:
+    """`pulsation_factor` − 1 for single numbers, for the inner loop."""
+    open_share = 1.0 / (1.0 + math.exp(-(pressure_ratio - meter.pulsation_load) / meter.pulsation_width))
+    return meter.pulsation_peak * open_share * math.exp(-engine_speed_rpm / meter.pulsation_speed_rpm)
+
+
+def curve_reading(revision: Revision) -> np.ndarray:
+    """Breakpoints of the revision's meter curve, in the meter's own unit, shape (breakpoints,)."""
+    return revision.meter_curve.reading
+
+
+def ecu_flow_kg_h(revision: Revision, reading: ArrayLike) -> np.ndarray:
+    """Flow that the ECU takes from its curve; straight lines between breakpoints, held beyond the ends. [kg/h]"""
+    return np.interp(reading, curve_reading(revision), revision.meter_curve.flow_kg_h)
+
+
+def meter_factor(meter: MeterTruth, revision: Revision, reading: ArrayLike) -> np.ndarray:
+    """True flow over the current flow at a reading: what to multiply the curve by; NaN where it has no flow."""
+    in_force = ecu_flow_kg_h(revision, reading)
+    return true_flow_kg_h(meter, reading) / np.where(in_force > 0.0, in_force, np.nan)
+
+
+def true_dead_time_ms(injectors: InjectorTruth, battery_v: ArrayLike) -> np.ndarray:
+    """Dead time of the injectors at a supply voltage. Shape follows `battery_v`. [ms]"""
+    return injectors.dead_time_ms * (13.5 / np.asarray(battery_v, dtype=float)) ** injectors.dead_time_power
+
+
+def ecu_dead_time_ms(revision: Revision, battery_v: ArrayLike) -> np.ndarray:
+    """Dead time that the ECU adds: straight lines in the revision's table, held beyond its ends. [ms]"""
+    return np.interp(battery_v, revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
+
+
+def dead_time_change_ms(injectors: InjectorTruth, revision: Revision, battery_v: ArrayLike) -> np.ndarray:
+    """What has to be added to the revision's dead time to make it true. [ms]"""
+    return true_dead_time_ms(injectors, battery_v) - ecu_dead_time_ms(revision, battery_v)
+
+
+def pressure_difference_kpa(injectors: InjectorTruth, vacuum_kpa: float, duty: float) -> float:
+    """Fuel pressure across the injector. `vacuum_kpa` is ambient less manifold pressure, `duty` 0 to 1. [kPa]"""
+    drop = injectors.pressure_drop_kpa * duty
+    return injectors.rail_pressure_kpa - drop + (0.0 if injectors.is_manifold_referenced else vacuum_kpa)
+
+
+def true_injector_flow_g_s(injectors: InjectorTruth, difference_kpa: float) -> float:
+    """Flow of one open injector; orifice law. [g/s]"""
+    return injectors.flow_g_min / 60.0 * math.sqrt(max(difference_kpa, 1.0) / injectors.rated_pressure_kpa)
+
+
+def ecu_injector_flow_g_s(injectors: InjectorTruth, flow_g_min: float, vacuum_kpa: float) -> float:
+    """Flow that the ECU uses, `flow_g_min` being the revision's. [g/s]"""
+    if injectors.is_manifold_referenced or not injectors.ecu_compensates_pressure:
+        return flow_g_min / 60.0
+    return flow_g_min / 60.0 * math.sqrt((injectors.rail_pressure_kpa + vacuum_kpa) / injectors.rail_pressure_kpa)
+
 
 GAS_CONSTANT = 287.05  # of dry air [J kg⁻¹ K⁻¹]
 HEAT_RATIO = 1.4

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from tunelab.simulate.injector import pressure_difference_kpa, true_injector_flow_g_s
-from tunelab.simulate.scale import KG_H, KG_H_IN_G_S, MILLI
+from tunelab.simulate.engine import pressure_difference_kpa, true_injector_flow_g_s
 from tunelab.simulate.state import State, towards
-from tunelab.simulate.truth import FilmTruth, Truth
+from tunelab.simulate.truth import KG_H, KG_H_IN_G_S, MILLI, FilmTruth, Truth
 
 LEANEST = 20.0  # lambda at which the mixture counts as air
 

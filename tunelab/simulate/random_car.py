@@ -7,8 +7,7 @@ import datetime
 import numpy as np
 
 from tunelab.physics.fuels import stoich_afr
-from tunelab.simulate.air_meter import meter_reading, true_flow_kg_h
-from tunelab.simulate.injector import true_dead_time_ms
+from tunelab.simulate.engine import meter_reading, true_dead_time_ms, true_flow_kg_h
 from tunelab.simulate.truth import (
     EcuTruth,
     EngineTruth,

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 
-from tunelab.simulate.scale import KILO
 from tunelab.simulate.state import State, towards
-from tunelab.simulate.truth import Conditions, Truth
+from tunelab.simulate.truth import KILO, Conditions, Truth
 
 
 def step_battery(s: State, truth: Truth, dt: float) -> None:

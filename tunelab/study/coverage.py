@@ -10,19 +10,21 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag import sample_seconds, trusted
-from tunelab.study.cells import (
+from tunelab.study.finding import shows_its_table
+from tunelab.study.hold import (
     FULL_LOAD_PCT,
     HIGH_LOAD_SHARE,
     HIGHEST_SPEED_SHARE,
+    ThrottleLine,
+    counted_quantile,
     flow_at_load,
     flow_edges,
     highest_load,
+    learn_throttle,
     no_load,
     speed_aims,
     speed_edges,
 )
-from tunelab.study.shown import shows_its_table
-from tunelab.study.throttle import ThrottleLine, counted_quantile, learn_throttle
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

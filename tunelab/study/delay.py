@@ -18,7 +18,7 @@ import xarray as xr
 
 from tunelab.study.delay_model import ANOTHER_S, NAMES, ORDER, GasFit, at_flow, fit_gas
 from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
-from tunelab.study.shown import shows_its_table
+from tunelab.study.finding import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

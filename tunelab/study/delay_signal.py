@@ -10,7 +10,7 @@ import xarray as xr
 from tunelab.log.align import LEAST_FLOW_KG_H
 from tunelab.log.flag import MASKS, trusted
 from tunelab.log.flag_sample import find_gaps
-from tunelab.study.fuel_flow import injector_flow_g_min
+from tunelab.study.ecu_law import injector_flow_g_min
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD, cautions_for
-from tunelab.study.cells import flow_at_load
 from tunelab.study.coverage import APART, Coverage
-from tunelab.study.hold import BALANCE_KW
+from tunelab.study.finding import shows_its_table
+from tunelab.study.hold import BALANCE_KW, flow_at_load
 from tunelab.study.hold_choice import (
     CONSUMERS_S,
     MOVE_S,
@@ -26,7 +26,6 @@ from tunelab.study.hold_choice import (
     in_driving_order,
 )
 from tunelab.study.information import CalmDrive, Expected
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

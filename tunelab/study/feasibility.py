@@ -17,9 +17,8 @@ from tunelab.physics.injectors import (
     required_flow,
 )
 from tunelab.physics.load import air_per_cylinder, fuel_per_cylinder
-from tunelab.study.finding import Finding, Status, status_within
+from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.shift import limit_speeds
-from tunelab.study.shown import shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

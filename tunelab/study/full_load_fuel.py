@@ -10,12 +10,11 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.finding import Finding, status_within
+from tunelab.study.finding import Finding, shows_its_table, status_within
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
 from tunelab.study.proposal import Proposal
-from tunelab.study.shown import shows_its_table
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.prediction import LEAST_OPEN_MS, Setting, in_force
 from tunelab.workspace.car import Car

@@ -10,10 +10,19 @@ import scipy
 import xarray as xr
 
 from tunelab.log.flag import trusted
-from tunelab.study.estimate import NAN, Estimate, Question, blocks, echo_of, judge, mean_estimate, nothing
-from tunelab.study.finding import Finding
+from tunelab.study.finding import (
+    NAN,
+    Estimate,
+    Finding,
+    Question,
+    blocks,
+    echo_of,
+    judge,
+    mean_estimate,
+    nothing,
+    shows_its_table,
+)
 from tunelab.study.gearing.reading import at_rows, has
-from tunelab.study.shown import shows_its_table
 from tunelab.study.trims import metered_air
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

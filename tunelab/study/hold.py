@@ -1,17 +1,168 @@
-"""One hold: in which gear, at what road speed, against what brake an engine speed and airflow can be kept."""
+"""One hold: its cell of engine speed and airflow, the throttle it takes, and in which gear and at what road speed it
+can be driven.
+
+Cells of engine speed and airflow: their edges, and which of them an engine can be held in.
+
+What throttle gives an airflow, learned from the log itself.
+
+One hold: in which gear, at what road speed, against what brake an engine speed and airflow can be kept.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from tunelab.constants import STANDARD_GRAVITY_M_S2
+from tunelab.constants import AIR_HEAT_CAPACITY_RATIO, STANDARD_GRAVITY_M_S2
 from tunelab.physics.driveline import power_from_torque, road_speed_km_h, tyre_radius
+from tunelab.physics.load import absolute_load
+from tunelab.physics.orifice import flow_coefficient
 from tunelab.physics.roadload import RoadLoadCurve, curve_from_drag, road_load
-from tunelab.study.cells import MEAN_PRESSURE_KPA_PER_PCT, flow_at_load, no_load
 from tunelab.units import convert
 from tunelab.workspace.car import Car
+
+# All of this is common practice, no source.
+FULL_LOAD_PCT = 85.0  # absolute load at wide-open throttle where neither owner nor log says
+MEAN_PRESSURE_KPA_PER_PCT = 13.0  # indicated, for each per cent of absolute load at lambda 1: 37 % of the heat
+FRICTION_KPA = 150.0  # mean effective pressure that the engine itself takes, at standstill ...
+FRICTION_KPA_PER_RPM = 0.02  # ... and for each rpm
+HIGH_LOAD_SHARE = 0.85  # of full load: from here a hold is high load
+HIGHEST_SPEED_SHARE = 0.93  # of the rev limit: no hold above
+IDLE_LOAD_MOST_PCT = 22.0  # at idle speed; an engine lugs with more
+LUGGING_ENDS = 2.2  # times idle speed: from here full load is no lugging
+COARSEST_FLOW_RATIO = 1.45  # from one airflow edge to the next
+SPEED_WIDTHS_RPM = (250.0, 500.0, 1000.0, 2000.0)
+MOST_SPEEDS = 14
+
+
+def speed_edges(idle_rpm: float, limit_rpm: float) -> np.ndarray:
+    """Edges of the speed cells [rpm], shape (speeds + 1,): round, from below idle to the rev limit."""
+    width = next((w for w in SPEED_WIDTHS_RPM if limit_rpm / w <= MOST_SPEEDS), SPEED_WIDTHS_RPM[-1])
+    first = np.floor(0.8 * idle_rpm / width) * width
+    return np.arange(first, limit_rpm + width, width)
+
+
+def speed_aims(edges_rpm: np.ndarray, idle_rpm: float) -> np.ndarray:
+    """Speed to hold in each cell [rpm], shape (speeds,): its middle, but idle speed where that is inside."""
+    low, high = edges_rpm[:-1], edges_rpm[1:]
+    return np.where((low <= idle_rpm) & (idle_rpm < high), idle_rpm, (low + high) / 2)
+
+
+def flow_edges(lowest_kg_h: float, highest_kg_h: float, breakpoints_kg_h: ArrayLike) -> np.ndarray:
+    """Edges of the airflow cells [kg/h], shape (flows + 1,), rising in about equal ratios.
+
+    Each inner edge moves to the middle between two breakpoints of the meter's curve where one is near, so that a cell
+    holds whole breakpoints and what is driven in it speaks for them.
+    """
+    count = max(1, int(np.ceil(np.log(highest_kg_h / lowest_kg_h) / np.log(COARSEST_FLOW_RATIO))))
+    edges = np.linspace(np.log(lowest_kg_h), np.log(highest_kg_h), count + 1)
+    flows = np.unique(np.asarray(breakpoints_kg_h, dtype=float))
+    logs = np.log(flows[flows > 0])
+    middles = (logs[1:] + logs[:-1]) / 2
+    if middles.size:
+        nearest = middles[np.argmin(np.abs(middles[None, :] - edges[:, None]), axis=1)]
+        near = np.abs(nearest - edges) < 0.3 * (edges[1] - edges[0])
+        near[[0, -1]] = False
+        edges = np.where(near, nearest, edges)
+    return np.exp(np.unique(edges))
+
+
+def flow_at_load(load_pct: ArrayLike, engine_speed_rpm: ArrayLike, *, displacement_l: float) -> np.ndarray:
+    """Airflow [kg/h] at an absolute load [%] (SAE J1979) and engine speed [rpm]; shapes broadcast, NaN stays NaN."""
+    return np.asarray(load_pct, dtype=float) / absolute_load(1.0, engine_speed_rpm, displacement_l=displacement_l)
+
+
+def no_load(engine_speed_rpm: ArrayLike) -> np.ndarray:
+    """Absolute load [%] of an engine that turns nothing but itself at a speed [rpm]: about; NaN stays NaN."""
+    friction = FRICTION_KPA + FRICTION_KPA_PER_RPM * np.asarray(engine_speed_rpm, dtype=float)
+    return friction / MEAN_PRESSURE_KPA_PER_PCT
+
+
+def highest_load(engine_speed_rpm: ArrayLike, full_load_pct: ArrayLike, *, idle_rpm: float) -> np.ndarray:
+    """Most load that an engine may be held at [%]: full load, less at speeds where that would lug it."""
+    share = np.clip((np.asarray(engine_speed_rpm) / idle_rpm - 1.1) / (LUGGING_ENDS - 1.1), 0.0, 1.0)
+    full = np.asarray(full_load_pct, dtype=float)
+    return np.minimum(full, IDLE_LOAD_MOST_PCT + share * (full - IDLE_LOAD_MOST_PCT))
+
+
+FEWEST_SAMPLES = 200
+STEPS = 24
+NEAR_FULL = 0.95  # of full load: nearer the throttle says little
+
+
+@dataclass(frozen=True)
+class ThrottleLine:
+    """Throttle position against the flow that it would pass choked, both rising, shape (steps,)."""
+
+    throttle_pct: np.ndarray
+    choked_flow_kg_h: np.ndarray
+    spread_pct: float  # 80 % of the samples that it was learned from lie within so much of it, in points of throttle
+    samples: int
+
+    def throttle_for(self, flow_kg_h: ArrayLike, full_flow_kg_h: ArrayLike) -> np.ndarray:
+        """Throttle [%] for an airflow at a speed whose full-load flow is given; NaN outside what was driven."""
+        choked = choked_flow(flow_kg_h, full_flow_kg_h)
+        return np.interp(choked, self.choked_flow_kg_h, self.throttle_pct, left=np.nan, right=np.nan)
+
+
+def choked_flow(flow_kg_h: ArrayLike, full_flow_kg_h: ArrayLike) -> np.ndarray:
+    """Flow that the same opening would pass choked [kg/h]: it depends on the throttle alone, not on engine speed.
+
+    The pressure ratio across the throttle is taken as the share of full load, which is right to about a tenth. NaN
+    near full load, where the throttle hardly matters.
+    """
+    share = np.asarray(flow_kg_h, dtype=float) / np.asarray(full_flow_kg_h, dtype=float)
+    ratio = np.where((share > 0) & (share < NEAR_FULL), share, np.nan)
+    choked = flow_coefficient(0.0, AIR_HEAT_CAPACITY_RATIO, 0.0)
+    return np.asarray(flow_kg_h) * choked / flow_coefficient(ratio, AIR_HEAT_CAPACITY_RATIO, 0.0)
+
+
+def counted_quantile(values: np.ndarray, count: np.ndarray, share: ArrayLike) -> np.ndarray:
+    """Quantile of values of which each stands `count` times, as of all of them written out; shape of `share`.
+
+    Between two of them it goes in a straight line (R. J. Hyndman, Y. Fan, American Statistician 50 (1996) 361,
+    definition 7, which numpy's own takes too).
+    """
+    order = np.argsort(values, kind="stable")
+    ends = np.cumsum(count[order])
+    at = np.asarray(share) * (ends[-1] - 1)
+    low, high = (
+        values[order][np.minimum(np.searchsorted(ends, edge, side="right"), values.size - 1)]
+        for edge in (np.floor(at), np.ceil(at))
+    )
+    return low + (at - np.floor(at)) * (high - low)
+
+
+def learn_throttle(
+    throttle_pct: np.ndarray, flow_kg_h: np.ndarray, full_flow_kg_h: np.ndarray, count: np.ndarray | None = None
+) -> ThrottleLine | None:
+    """Learn the line from steady samples, shape (n,) each; None where they are too few or the throttle never moved.
+
+    `count` says of how many samples each is the mean; None: of one.
+    """
+    count = np.ones(np.shape(throttle_pct)) if count is None else count
+    choked = choked_flow(flow_kg_h, full_flow_kg_h)
+    known = np.isfinite(choked) & np.isfinite(throttle_pct)
+    throttle, choked, count = throttle_pct[known], choked[known], count[known]
+    samples = int(count.sum())
+    if samples < FEWEST_SAMPLES:
+        return None
+    edges = np.unique(counted_quantile(throttle, count, np.linspace(0, 1, STEPS + 1)))
+    if edges.size < 4 or edges[-1] - edges[0] < 2.0:
+        return None
+    step = np.clip(np.searchsorted(edges, throttle, side="right") - 1, 0, edges.size - 2)
+    steps = [step == k for k in range(edges.size - 1) if count[step == k].sum() >= 5]
+    middle = np.array([counted_quantile(throttle[inside], count[inside], 0.5) for inside in steps])
+    flow = np.maximum.accumulate([counted_quantile(choked[inside], count[inside], 0.5) for inside in steps])
+    rising = np.append(True, np.diff(flow) > 0)
+    line = ThrottleLine(middle[rising], flow[rising], np.nan, samples)
+    miss = np.abs(np.interp(choked, line.choked_flow_kg_h, line.throttle_pct) - throttle)
+    return ThrottleLine(
+        line.throttle_pct, line.choked_flow_kg_h, float(counted_quantile(miss, count, 0.8)), line.samples
+    )
+
 
 # For the choice of gear and brake alone, never a result. Common practice, no source.
 DRIVELINE_SHARE = 0.87  # crank to wheels, where the car does not say

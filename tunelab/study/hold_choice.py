@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from tunelab.study.cells import flow_at_load, no_load
 from tunelab.study.coverage import Coverage
-from tunelab.study.hold import STANDING_LOAD, Way, cooling_s, seconds_against_brake, ways
+from tunelab.study.hold import STANDING_LOAD, Way, cooling_s, flow_at_load, no_load, seconds_against_brake, ways
 from tunelab.study.information import (
     CONSUMERS_V,
     CalmDrive,

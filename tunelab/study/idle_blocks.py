@@ -7,11 +7,9 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.align import add_air_flow
-from tunelab.study.estimate import Question, blocks, judge, mean_estimate, nothing
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, Question, blocks, judge, mean_estimate, nothing
 from tunelab.study.gearing.reading import at_rows, has
-from tunelab.study.idle.events import find_load_steps
-from tunelab.study.idle.stretch import idle_spans, idle_target, rows_between, settled_idle
+from tunelab.study.idle.events import find_load_steps, idle_spans, idle_target, rows_between, settled_idle
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -15,8 +15,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.estimate import Estimate, Question, judge, step_of
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Estimate, Finding, Question, judge, step_of
 from tunelab.study.fuel_cut import FuelCutStudy
 from tunelab.study.idle import IdleStudy
 from tunelab.study.idle_blocks import SETTLED_RPM, idle_blocks

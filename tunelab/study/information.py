@@ -18,13 +18,21 @@ from threadpoolctl import threadpool_limits
 
 from tunelab.physics.load import absolute_load
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.coordinate import Coordinate, coordinate_of, log_flow_in_force
-from tunelab.study.steady.design import Design
-from tunelab.study.steady.evidence import MEDIAN, NAMES, Columns, columns_of, default_dead_time_sd, moments_of
 from tunelab.study.steady.fit import stated_delay
-from tunelab.study.steady.identify import FREE_CURVE, SHOWN_WITHIN_MS, model_sd_ms
-from tunelab.study.steady.joint import FIRST, base_weight, fit_joint
-from tunelab.study.steady.posterior import no_smoother
+from tunelab.study.steady.joint import FIRST, base_weight, fit_joint, hold_variance, solve
+from tunelab.study.steady.model import (
+    MEDIAN,
+    NAMES,
+    Columns,
+    Coordinate,
+    Design,
+    columns_of,
+    coordinate_of,
+    default_dead_time_sd,
+    log_flow_in_force,
+    moments_of,
+)
+from tunelab.study.steady.posterior import FREE_CURVE, SHOWN_WITHIN_MS, model_sd_ms, no_smoother
 from tunelab.study.steady.samples import (
     ASSUMED_BATTERY_V,
     NothingToFit,
@@ -32,7 +40,6 @@ from tunelab.study.steady.samples import (
     refer,
     smooth_dead_time,
 )
-from tunelab.study.steady.solution import hold_variance, solve
 from tunelab.study.steady.unshown import too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car

@@ -10,11 +10,10 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, shows_its_table
 from tunelab.study.readiness import Drive
 from tunelab.study.readiness.gate import GATES, Gate, touches
 from tunelab.study.revision_change import Difference, differences, way_between
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.revision import OtherChange, Revision
 
 Outcome = Literal["held", "better than predicted", "worse than predicted", "not shown"]

@@ -10,17 +10,14 @@ import scipy
 import xarray as xr
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import LEAN_STOP_PCT, Finding
-from tunelab.study.full_throttle.check import Check, Quantity, missing
+from tunelab.study.finding import LEAN_STOP_PCT, Finding, shows_its_table
+from tunelab.study.full_throttle.check import Check, Quantity, Stretch, missing
 from tunelab.study.full_throttle.margin import hold_channel
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
-from tunelab.study.full_throttle.stretch import Stretch
 from tunelab.study.gearing.reading import fresh_readings, has, never_moves
-from tunelab.study.limits.driving import WIDE_OPEN_PCT, mark_sleeping_sensors, with_load
-from tunelab.study.limits.mixture import hold_lean
+from tunelab.study.limits.driving import WIDE_OPEN_PCT, hold_lean, mark_sleeping_sensors, with_load
 from tunelab.study.limits.watch import never_moved
 from tunelab.study.pull import Pull, PullSet
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.study.shown import shows_its_table
+from tunelab.study.finding import shows_its_table
 from tunelab.study.steady.leak import LeakBelief
 from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.prediction import (

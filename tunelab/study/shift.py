@@ -11,11 +11,10 @@ import pandas as pd
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.driveline import road_speed_km_h
-from tunelab.study.finding import Finding, status_within
-from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.study.finding import Finding, shows_its_table, status_within
+from tunelab.study.gearing.ratios import rolling_radius
 from tunelab.study.power.inputs import deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
-from tunelab.study.shown import shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

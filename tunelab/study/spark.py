@@ -10,13 +10,11 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.estimate import step_of
-from tunelab.study.finding import Finding, status_within
+from tunelab.study.finding import Finding, shows_its_table, status_within, step_of
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
 from tunelab.study.limits.driving import LOAD_FROM_PCT, with_load
 from tunelab.study.power.result import PowerFit
 from tunelab.study.revision_change import spark_at
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision, SparkRetreat, SparkTable
 

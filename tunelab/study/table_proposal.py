@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tunelab.study.finding import Finding, status_within
-from tunelab.study.shown import shows_its_table
+from tunelab.study.finding import Finding, shows_its_table, status_within
 from tunelab.workspace.revision import Revision
 
 CONFIDENCE = 0.95

@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.estimate import Estimate, Question, judge, worst_estimate
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Estimate, Finding, Question, judge, worst_estimate
 from tunelab.study.fuel_cut import FuelCutStudy
 from tunelab.study.fuel_cut.study import ALIKE_RPM, READING_RPM, ended_alone
 from tunelab.study.table_proposal import (
@@ -29,8 +28,7 @@ from tunelab.study.table_proposal import (
     off_finding,
 )
 from tunelab.study.transient import Film, TransientStudy
-from tunelab.study.transient.region import regions_of
-from tunelab.study.transient.window import Window
+from tunelab.study.transient.region import Window, regions_of
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import AccelerationFuel, Revision
 

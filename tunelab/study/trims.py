@@ -11,11 +11,20 @@ import xarray as xr
 from tunelab.channels import FUEL_MODES
 from tunelab.log.flag import sample_seconds, trusted
 from tunelab.physics.load import absolute_load
-from tunelab.study.estimate import NAN, Estimate, Question, blocks, echo_of, judge, mean_estimate, nothing
-from tunelab.study.finding import Finding
+from tunelab.study.finding import (
+    NAN,
+    Estimate,
+    Finding,
+    Question,
+    blocks,
+    echo_of,
+    judge,
+    mean_estimate,
+    nothing,
+    shows_its_table,
+)
 from tunelab.study.full_load_fuel import Joined, log_fuel_change
 from tunelab.study.gearing.reading import at_rows, has
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -19,9 +19,8 @@ from tunelab.workspace.car import (
     Table,
     Tyres,
 )
-from tunelab.workspace.problem import Problem
+from tunelab.workspace.problem import Problem, wanted
 from tunelab.workspace.toml_file import Reading
-from tunelab.workspace.wanted import wanted
 
 COAST_DOWN_KEYS = ("a_n", "b_n_s_m", "c_n_s2_m2")
 DRAG_KEYS = ("drag_area_m2", "rolling_coefficient")

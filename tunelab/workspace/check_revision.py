@@ -7,7 +7,7 @@ from pathlib import PurePath
 
 from tunelab.workspace.car import LOAD_CHANNEL, Car, Table
 from tunelab.workspace.check_car import first_not_rising
-from tunelab.workspace.problem import KeyPath, Problem
+from tunelab.workspace.problem import KeyPath, Problem, nearest, wanted
 from tunelab.workspace.revision import (
     BY_LOAD,
     AccelerationFuel,
@@ -19,7 +19,6 @@ from tunelab.workspace.revision import (
     SparkTable,
 )
 from tunelab.workspace.toml_file import Reading
-from tunelab.workspace.wanted import nearest, wanted
 
 READINGS = ("meter_v", "meter_hz", "meter_counts")
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
-from tunelab.workspace.check_session import SESSION_FILE
 from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE, REVISIONS_FOLDER, SESSIONS_FOLDER, UNDATED
 from tunelab.workspace.problem import Problem, WorkspaceError
+from tunelab.workspace.session import SESSION_FILE
 
 PLACES = {
     "car.toml": CAR_FILE,

@@ -11,14 +11,12 @@ from typing import TypeVar
 from pydantic import BaseModel
 
 from tunelab.workspace.car import Car
-from tunelab.workspace.channel_map import ChannelMap
+from tunelab.workspace.channel_map import ChannelMap, check_channel_map
 from tunelab.workspace.check_car import check_car
-from tunelab.workspace.check_channel_map import check_channel_map
 from tunelab.workspace.check_revision import check_lineage, check_revision
-from tunelab.workspace.check_session import SESSION_FILE, check_session
 from tunelab.workspace.problem import Problem, WorkspaceError
 from tunelab.workspace.revision import Revision
-from tunelab.workspace.session import Session
+from tunelab.workspace.session import SESSION_FILE, Session, check_session
 from tunelab.workspace.toml_file import Reading, read_toml
 
 CAR_FILE = "car.toml"

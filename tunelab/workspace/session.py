@@ -1,14 +1,25 @@
-"""A session: one outing, its steps, its logs and what was going on."""
+"""A session: one outing, its steps, its logs, what was going on, and its checks.
+
+A session: one outing, its steps, its logs and what was going on.
+
+Checks of a session against the vocabulary, the revisions and the files that lie in its folder.
+"""
 
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterator, Mapping
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from tunelab.channels import CHANNELS
 from tunelab.workspace.car import NotNegative, Percent, Positive, Table
 from tunelab.workspace.channel_map import is_named
+from tunelab.workspace.check_revision import known_names
+from tunelab.workspace.problem import Problem
+from tunelab.workspace.toml_file import Reading
 
 Step = Literal["steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link"]
 
@@ -71,3 +82,100 @@ class Session(Table):
     def starts_of(self, file_name: str) -> float | None:
         """Seconds from the first row of the first file to that of a file, where the owner has said so."""
         return next((second.starts_s for second in self.clock if is_named(file_name, second.file)), None)
+
+
+SESSION_FILE = "session.toml"
+
+
+def check_session(reading: Reading[Session], folder: Path, revisions: Mapping[str, object]) -> Iterator[Problem]:
+    """Find what does not fit together in one session, whole or partial.
+
+    Parameters
+    ----------
+    reading : Reading
+        What `session.toml` gave.
+    folder : Path
+        The session's folder; nothing in it is opened.
+    revisions : mapping
+        The names of the revisions that exist.
+    """
+    session = reading.partial
+    if session is None:
+        return
+    if session.revision and session.revision not in revisions:
+        way_out = known_names(session.revision, revisions)
+        yield reading.problem(("revision",), repr(session.revision), "a revision that exists", way_out)
+    for position, exclusion in enumerate(session.exclude or ()):
+        if exclusion is not None:
+            yield from _check_exclusion(reading, position, exclusion)
+    for position, noted in enumerate(session.drop_out or ()):
+        if noted is not None:
+            yield from _check_end(reading, "drop_out", position, noted)
+    yield from _check_repeats(reading, "steps", session.steps)
+    yield from _check_repeats(reading, "files", session.files)
+    for position, second in enumerate(session.clock or ()):
+        if second is not None and second.file:
+            yield from _check_clock(reading, position, second.file, folder)
+    for position, name in enumerate(session.files or ()):
+        yield from _check_file(reading, position, name, folder)
+
+
+def leaves_folder(name: str) -> bool:
+    """Tell whether a file name is absolute or climbs out of the folder, by the habits of any operating system."""
+    paths = (PurePosixPath(name), PureWindowsPath(name))
+    return any(path.is_absolute() or path.anchor or ".." in path.parts for path in paths)
+
+
+def _check_exclusion(reading: Reading, position: int, exclusion: Exclusion) -> Iterator[Problem]:
+    yield from _check_end(reading, "exclude", position, exclusion)
+    for at, name in enumerate(exclusion.channels or ()):
+        if name not in CHANNELS:
+            path = ("exclude", position, "channels", at)
+            way_out = known_names(name, CHANNELS)
+            way_out = "" if way_out.startswith("known") else way_out
+            yield reading.problem(path, repr(name), "the name of a channel", way_out)
+
+
+def _check_end(reading: Reading, key: str, position: int, stretch: Exclusion | NotedDropOut) -> Iterator[Problem]:
+    start, end = stretch.start_s, stretch.end_s
+    if start is not None and end is not None and end <= start:
+        found = f"{end:g}, and {start:g} for start_s"
+        yield reading.problem((key, position, "end_s"), found, "an end after the start [s]")
+
+
+def _check_repeats(reading: Reading, key: str, names: list[str] | None) -> Iterator[Problem]:
+    for position, name in enumerate(names or ()):
+        if name in names[:position]:
+            yield reading.problem((key, position), f"{name!r} a second time", "each once")
+
+
+def _check_file(reading: Reading, position: int, name: str, folder: Path) -> Iterator[Problem]:
+    path = ("files", position)
+    inside = "a file in the session's own folder, named from there"
+    if not name.strip() or "\x00" in name:
+        yield reading.problem(path, repr(name), inside)
+        return
+    if leaves_folder(name) or not (folder / name).resolve().is_relative_to(folder.resolve()):
+        found = repr(name) if leaves_folder(name) else f"{name!r}, a link that leads out of the folder"
+        yield reading.problem(path, found, inside, "copy the log into the folder and name it without a path")
+        return
+    if (folder / name).resolve() == (folder / SESSION_FILE).resolve():
+        yield reading.problem(path, repr(name), "a log, not the session's own description")
+    elif not _is_file(folder / name):
+        way_out = known_names(name, [entry.name for entry in folder.iterdir() if entry.name != SESSION_FILE])
+        yield reading.problem(path, f"{name!r}, which is not there", inside, way_out)
+
+
+def _check_clock(reading: Reading, position: int, pattern: str, folder: Path) -> Iterator[Problem]:
+    there = [entry.name for entry in folder.iterdir() if entry.name != SESSION_FILE] if folder.is_dir() else []
+    if not any(is_named(name, pattern) for name in there):
+        found = f"{pattern!r}, which is not there"
+        yield reading.problem(("clock", position, "file"), found, "a log of this session", known_names(pattern, there))
+
+
+def _is_file(path: Path) -> bool:
+    """Whether a file is there; a name that the disk cannot even hold is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False

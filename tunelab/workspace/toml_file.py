@@ -11,10 +11,18 @@ from typing import Any, Generic, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 
 from tunelab.workspace.disk import say_reason
-from tunelab.workspace.problem import PLACEHOLDER_FOUND, KeyPath, Problem, show_key
-from tunelab.workspace.toml_lines import key_lines, line_of
-from tunelab.workspace.toml_words import tell_line
-from tunelab.workspace.wanted import home_of, known_keys, nearest, unit_of, wanted
+from tunelab.workspace.problem import (
+    PLACEHOLDER_FOUND,
+    KeyPath,
+    Problem,
+    home_of,
+    known_keys,
+    nearest,
+    show_key,
+    unit_of,
+    wanted,
+)
+from tunelab.workspace.toml_lines import key_lines, line_of, tell_line
 
 LARGEST = 128 * 1024  # bytes; many times what an owner writes by hand
 MOST_PROBLEMS = 200  # of one file, named one by one

@@ -11,11 +11,10 @@ import pytest
 import xarray as xr
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from tunelab.record.share.clean_log import clean_log
-from tunelab.record.share.clean_raw import clean_raw
+from tunelab.record.share.clean_log import clean_log, clean_raw
 from tunelab.record.share.clean_text import clean_notebook
 from tunelab.record.share.private import Box, Scrubber, rules_for
-from tunelab.study.consistency.motion import check_clock
+from tunelab.study.consistency.sensor import check_clock
 
 BOX = Box(61.2, 61.3, -30.5, -30.4)
 SECRETS = ("kestrel", "marit", "61.23", "30.41", "6114.07")

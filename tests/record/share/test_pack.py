@@ -15,14 +15,13 @@ import xarray as xr
 from shared_record import RAW, SECRETS, SESSION, VIN, everything_in, private_workspace
 
 from tunelab.log.store import read_log, write_log
-from tunelab.record.bundle import pack as pack_text
-from tunelab.record.place import folder_beside
+from tunelab.record.page import pack as pack_text
+from tunelab.record.place import folder_beside, write_whole
 from tunelab.record.share import ShareError, Wanted, share_records
 from tunelab.record.share.clean_text import clean_toml
 from tunelab.record.share.kinds import KINDS
 from tunelab.record.share.private import Scrubber, rules_for
 from tunelab.record.share.proof import LeakError, require_clean
-from tunelab.record.whole import write_whole
 from tunelab.workspace import open_workspace
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml

@@ -8,7 +8,7 @@ from scipy import stats
 from visit_pairs import CASES, found, side
 
 from tunelab.study.compare import QUANTITIES, Visits, compare_findings, compare_visits, holm, visits_of
-from tunelab.study.compare.holm import POINTS_LEVEL
+from tunelab.study.compare.findings import POINTS_LEVEL
 
 LAMBDA = QUANTITIES[0]
 

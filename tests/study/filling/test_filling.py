@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from plain_filling import drive_table, invent_table, score_table, to_enter
 
+from tunelab.study.ecu_law import stoich_of_content
 from tunelab.study.filling import fit_filling, plan_cells, propose_table, table_of
-from tunelab.study.fuel_flow import stoich_of_content
 from tunelab.study.proposal import RIGHT_PCT
 from tunelab.workspace.filling import surface_of
 

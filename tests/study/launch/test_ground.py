@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from driven_log import flagged
 
-from tunelab.study.launch.find import LaunchSpan
-from tunelab.study.launch.ground import FORWARD_LATE_S, ground_speed
+from tunelab.study.launch.find import FORWARD_LATE_S, LaunchSpan, ground_speed
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 20.0, 50.0])

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tunelab.study.launch.find import LaunchSpan
-from tunelab.study.launch.held import SAME_PLACES, held_speed, hidden_error
+from tunelab.study.launch.find import SAME_PLACES, LaunchSpan, held_speed, hidden_error
 
 RELEASE_S = 3.0
 

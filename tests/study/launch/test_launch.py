@@ -5,9 +5,8 @@ import pytest
 from driven_log import CAR, driven
 from true_launch import known_launches, true_held
 
-from tunelab.simulate.demo.special import MARIT, PIA
-from tunelab.simulate.plans import launches
-from tunelab.simulate.schedule import cruise, idle, stop
+from tunelab.simulate.demo.cars import MARIT, PIA
+from tunelab.simulate.schedule import cruise, idle, launches, stop
 from tunelab.study.launch import find_launches, study_launches
 from tunelab.study.launch.measure import measure
 from tunelab.study.launch.result import QUANTITIES

@@ -7,8 +7,7 @@ import pytest
 from link_log import at_speed, flagged, link_log, session, without
 from plain_car import owners_car
 
-from tunelab.study.link.account import account_link
-from tunelab.study.link.drop_out import ERRORS, FROZEN, GAP, NEW_FILE, NOTED, RESTART
+from tunelab.study.link.account import ERRORS, FROZEN, GAP, NEW_FILE, NOTED, RESTART, account_link
 from tunelab.study.link.state import CRANKING, IDLE, STOPPED, UNKNOWN
 
 CAR = owners_car()

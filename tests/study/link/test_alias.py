@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tunelab.study.link.alias import alias_frequency, firing_frequency, order_frequency
+from tunelab.study.link.order import alias_frequency, firing_frequency, order_frequency
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from tunelab.study.link.power import minutes_to_settle, power_of_comparison
-from tunelab.study.link.ratio import rate_ratio
+from tunelab.study.link.rate import minutes_to_settle, power_of_comparison, rate_ratio
 
 
 def shown(old, new, seconds):

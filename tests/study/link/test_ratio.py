@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from tunelab.study.link.ratio import rate_ratio
+from tunelab.study.link.rate import rate_ratio
 
 
 def test_ratio_matches_a_worked_example():

@@ -8,8 +8,7 @@ from link_pairs import bunched, made_account
 from scipy.stats import binomtest
 
 from tunelab.study.link.account import Stretch
-from tunelab.study.link.power import power_of_comparison
-from tunelab.study.link.ratio import rate_ratio
+from tunelab.study.link.rate import power_of_comparison, rate_ratio
 from tunelab.study.link.state import CRANKING, IDLE
 from tunelab.study.link.study import compare_wirings, dispersion_of, rates_by_state, study_link
 

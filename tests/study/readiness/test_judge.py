@@ -7,8 +7,7 @@ import pytest
 from ready_drives import EVERY, REACH, car, drive, finding, revision
 
 from tunelab.study.readiness import GATES, Breach, judge_readiness
-from tunelab.study.readiness.gate import EMPTIED_BY, touches
-from tunelab.study.readiness.limit import HELD_AGAINST
+from tunelab.study.readiness.gate import EMPTIED_BY, HELD_AGAINST, touches
 from tunelab.workspace.revision import OtherChange, OtherKind, Revision
 
 NAMES = {gate.name for gate in GATES}

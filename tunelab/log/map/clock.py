@@ -12,10 +12,17 @@ import numpy as np
 import polars as pl
 
 from tunelab.channel_aliases import TIME_OR_SPEED
-from tunelab.log.map.clock_parts import Column, find_thousandths, is_part_name, join_clock_parts, unwrap_counter
 from tunelab.log.map.heading import Heading, parse_heading
 from tunelab.log.map.problem import rule_lines, toml_text
-from tunelab.log.map.stamp import past_midnight, read_stamps
+from tunelab.log.map.stamp import (
+    Column,
+    find_thousandths,
+    is_part_name,
+    join_clock_parts,
+    past_midnight,
+    read_stamps,
+    unwrap_counter,
+)
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.units import recognise_unit
 from tunelab.workspace.channel_map import ChannelMap

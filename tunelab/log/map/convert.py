@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from tunelab.channels import CHANNELS, FUEL_MODES, name_key
-from tunelab.log.map.match import Match
+from tunelab.log.map.candidates import Match
 from tunelab.log.map.problem import rule_lines
 from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
 from tunelab.log.map.words import CODES_ASKED, WORDED, FuelCodeError, fuel_codes, stated_codes, words_to_numbers

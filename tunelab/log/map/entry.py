@@ -10,7 +10,7 @@ import polars as pl
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.log.map.beside import count_changes
+from tunelab.log.map.candidates import Match
 from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import (
     ConversionError,
@@ -21,10 +21,9 @@ from tunelab.log.map.convert import (
     describe_unconverted,
     take_numbers,
 )
-from tunelab.log.map.join import join_files
-from tunelab.log.map.mapped import MappedFile, Track
+from tunelab.log.map.join import count_changes, join_files
 from tunelab.log.map.marks import settle_marks
-from tunelab.log.map.match import Match
+from tunelab.log.map.place import MappedFile, Track
 from tunelab.log.map.problem import MapError
 from tunelab.log.map.recognise import LEFT_OUT, describe_open, drop_claimed, join_parts, leave_out, match_columns
 from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh

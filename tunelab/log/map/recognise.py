@@ -10,10 +10,9 @@ import numpy as np
 import polars as pl
 
 from tunelab.channels import CHANNELS
-from tunelab.log.map.evidence import agree_on_mixture, agree_on_temperature, weigh_air_flow
+from tunelab.log.map.candidates import Match, agree_on_mixture, agree_on_temperature, weigh_air_flow
 from tunelab.log.map.heading import Heading, parse_heading
 from tunelab.log.map.marks import describe_marks, looks_like_thousands
-from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.quantity import (
     LAMBDAS,

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from tunelab.log.flag_channel import resolution
+from tunelab.log.map.candidates import Match
 from tunelab.log.map.convert import Converted
-from tunelab.log.map.match import Match
 from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.recognise import LEFT_OUT, find_rivals, same_values
 from tunelab.units import convert

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tunelab.log.read.packed import MOST_PACKED, most_unpacked
-from tunelab.log.read.raw import ReadError
+from tunelab.log.read.raw import MOST_PACKED, ReadError, most_unpacked
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),

@@ -15,10 +15,18 @@ from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
 from tunelab.log.read.dialect import Layout, find_delimiter, find_layout, head_lines, split_line
 from tunelab.log.read.parts import Part, find_above, find_headings, find_run_on, stack_parts
-from tunelab.log.read.quotes import UNIT_SEPARATOR, join_quoted_lines, strip_quotes
 from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
-from tunelab.log.read.rows import RowCheck, check_rows, count_clean_rows, count_control_bytes, scan_lines
-from tunelab.log.read.shifted import leave_out_shifted
+from tunelab.log.read.rows import (
+    UNIT_SEPARATOR,
+    RowCheck,
+    check_rows,
+    count_clean_rows,
+    count_control_bytes,
+    join_quoted_lines,
+    leave_out_shifted,
+    scan_lines,
+    strip_quotes,
+)
 from tunelab.workspace.channel_map import FileRule
 
 _SLIPS = 0.05  # of the lines: what fewer have is no habit of the logger

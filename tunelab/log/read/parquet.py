@@ -9,8 +9,7 @@ import numpy as np
 import polars as pl
 
 from tunelab.log.read.cells import read_cells
-from tunelab.log.read.packed import require_plausible_size
-from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
+from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, require_plausible_size, unique_keys
 
 _TEXTS = (pl.String, pl.Categorical, pl.Enum)
 

@@ -1,4 +1,10 @@
-"""What reading a file gives: the table, its dialect, and every row that was set aside."""
+"""What reading a file gives: the table, its dialect, every row that was set aside, and how much a file may unpack
+to.
+
+What reading a file gives: the table, its dialect, and every row that was set aside.
+
+How much a file may unpack to: content that would fill the memory is refused before any of it is unpacked.
+"""
 
 from __future__ import annotations
 
@@ -127,3 +133,27 @@ def unique_keys(headings: list[str]) -> list[str]:
         taken.add(key)
         keys.append(key)
     return keys
+
+
+MOST_PACKED = 200  # a log packs 5 to 60 times; what unpacks to more than this is no log but would fill the memory
+ALWAYS_UNPACKED = 1 << 26
+
+
+def most_unpacked(packed: int) -> int:
+    """Most bytes that a file of so many bytes may unpack to."""
+    return max(MOST_PACKED * packed, ALWAYS_UNPACKED)
+
+
+def require_plausible_size(unpacked: int, packed: int, what: str) -> None:
+    """Refuse content by the size that it says it has.
+
+    Raises
+    ------
+    ReadError
+        It says that it unpacks to more than 64 MB and 200 times its size.
+    """
+    if unpacked > most_unpacked(packed):
+        raise ReadError(
+            f"the {what} content says that it unpacks to {unpacked / 1e6:.0f} MB, more than {MOST_PACKED} times its "
+            "size, as no log does; look at it by hand before it is read."
+        )

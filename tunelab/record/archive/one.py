@@ -12,8 +12,7 @@ from typing import Any
 import nbformat
 
 from tunelab.record.archive.part import Part, part_path, read_part, write_part
-from tunelab.record.archive.stamps import Stamps, parameters_of
-from tunelab.record.archive.watched import Desk
+from tunelab.record.archive.stamps import Desk, Stamps, parameters_of
 from tunelab.record.calculation import Calculation
 from tunelab.record.chapter import Chapter, as_data
 from tunelab.record.execute import Run

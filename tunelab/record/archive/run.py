@@ -12,11 +12,9 @@ from typing import Any
 
 from tqdm import tqdm
 
-from tunelab.record.archive.cluster import run_tasks
-from tunelab.record.archive.find import FoundCar, find_cars, open_car
-from tunelab.record.archive.gather import gather, nothing_shown
+from tunelab.record.archive.cluster import FoundCar, find_cars, open_car, run_tasks
 from tunelab.record.archive.one import Task, is_current
-from tunelab.record.archive.part import Part, part_path, read_part
+from tunelab.record.archive.part import Part, gather, nothing_shown, part_path, read_part
 from tunelab.record.archive.stamps import Stamps, basis
 from tunelab.record.calculation import Calculation, read_calculation
 from tunelab.record.notebook import Notebook, Value, choose_notebooks, find_notebooks, is_for, notebooks_folder

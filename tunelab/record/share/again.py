@@ -15,7 +15,7 @@ from tunelab.record.notebook import SET_BY_THE_RUN, NotebookError, choose_notebo
 from tunelab.record.opened import open_session
 from tunelab.record.session import Record, record_session
 from tunelab.record.stored import RecordError, read_results
-from tunelab.workspace.check_session import leaves_folder
+from tunelab.workspace.session import leaves_folder
 
 COLUMNS = ["what", "came", "made again"]
 CLOSE = 1e-6  # share by which a number may differ: more than arithmetic on another processor makes, less than matters

@@ -12,8 +12,8 @@ import tomllib
 from typing import TYPE_CHECKING, Any
 
 from tunelab.channels import CHANNELS, name_key
-from tunelab.record.bundle import pack
 from tunelab.record.display import FIGURE, TABLE
+from tunelab.record.page import pack
 from tunelab.record.share.private import Scrubber
 from tunelab.workspace.toml_file import PLACEHOLDER
 

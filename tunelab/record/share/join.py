@@ -10,12 +10,10 @@ from pathlib import Path
 
 import tomlkit
 
-from tunelab.record.place import folder_beside, next_kept, put_in_free_place, put_in_place
+from tunelab.record.place import folder_beside, next_kept, put_in_free_place, put_in_place, write_whole
 from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, prepare_answer
-from tunelab.record.share.foreign import LOG, disarm, foreign_problems
-from tunelab.record.share.unpack import OpenError, refuse, unpack
+from tunelab.record.share.unpack import LOG, OpenError, disarm, foreign_problems, refuse, unpack
 from tunelab.record.stored import RECORDS, RecordError, findings_of, read_results
-from tunelab.record.whole import write_whole
 from tunelab.workspace import open_usable, open_workspace
 from tunelab.workspace.disk import copy_folder
 

@@ -1,31 +1,35 @@
-"""One zip that holds everything a helper needs, what is private taken out, described as an RO-Crate."""
+"""One zip that holds everything a helper needs, what is private taken out, described as an RO-Crate.
+
+The crate of a whole zip: every file with its hash, and each record's run on its inputs.
+"""
 
 from __future__ import annotations
 
+import datetime
 import json
 import platform
 import re
 import zipfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import tomlkit
 import xarray as xr
+from rocrate.rocrate import ROCrate
 
 from tunelab.log.store import read_log, write_log
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.place import folder_beside, put_in_free_place
-from tunelab.record.provenance import write_crate
+from tunelab.record.results import add_file, add_licence, add_tool, write_crate
 from tunelab.record.share.answer import ANSWERS, read_answers
-from tunelab.record.share.clean_log import box_of, clean_log, turned_at
+from tunelab.record.share.clean_log import box_of, clean_log, clean_raw, turned_at
 from tunelab.record.share.clean_page import clean_page
-from tunelab.record.share.clean_raw import clean_raw
 from tunelab.record.share.clean_text import clean_csv, clean_json_text, clean_notebook, clean_toml
-from tunelab.record.share.crate import write_whole_crate
 from tunelab.record.share.kinds import Rule
 from tunelab.record.share.private import Box, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
@@ -33,8 +37,24 @@ from tunelab.record.shelf import shelf_page, with_neighbours
 from tunelab.record.stored import StoredRecord, read_record
 from tunelab.record.table import write_table
 from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_usable
-from tunelab.workspace.check_session import SESSION_FILE
 from tunelab.workspace.folder import SESSIONS_FOLDER
+from tunelab.workspace.session import SESSION_FILE
+
+
+def write_whole_crate(content: Path, results: Sequence[Mapping[str, Any]], car: str) -> None:
+    """Describe every file under a folder in `ro-crate-metadata.json`; crates of single records stay beside it."""
+    finished = max(item["timestamps"]["finished"] for item in results)
+    crate = ROCrate()
+    crate.name = f"{car}: {len(results)} {'record' if len(results) == 1 else 'records'}"
+    crate.description = "Records of drive sessions with what it takes to run them again; what is private was taken out."
+    crate.license = add_licence(crate)
+    crate.datePublished = datetime.datetime.fromisoformat(finished)
+    for path in sorted(content.rglob("*")):
+        if path.is_file():
+            add_file(crate, content, path)
+    crate.root_dataset["mentions"] = add_tool(crate, results[0]["versions"])
+    crate.metadata.write(content)
+
 
 CRATE = "ro-crate-metadata.json"
 REMOVED = "removed.csv"

@@ -1,4 +1,13 @@
-"""Write the demo workspace to disk; the same bytes every time."""
+"""Write the demo workspace to disk; the same bytes every time.
+
+The demo workspace's own page.
+
+The demo's revisions, as the owner entered them.
+
+r01 is the car's first guess: it takes little air for less and much air for more, by -15 to +4 %, with a kink near 2.8
+V. r02 and r03 are what the kit proposed from the sweeps of the revision before, typed in: to make them again after
+the simulator has changed, record the sweep and enter `proposal.toml`.
+"""
 
 from __future__ import annotations
 
@@ -10,18 +19,50 @@ from pathlib import Path
 
 import numpy as np
 
+from tunelab.simulate.demo.cars import TRUTH, second_files, write_second
 from tunelab.simulate.demo.outings import LogFile, log_files
-from tunelab.simulate.demo.readme import README
-from tunelab.simulate.demo.revisions import FOLDER, revisions
-from tunelab.simulate.demo.second import second_files, write_second
-from tunelab.simulate.demo.special import TRUTH
-from tunelab.simulate.dialect import log_bytes, log_text
 from tunelab.simulate.drive import drive
-from tunelab.simulate.logger import disturb, drop_outs, sample
+from tunelab.simulate.logger import disturb, drop_outs, log_bytes, log_text, sample
 from tunelab.simulate.schedule import Schedule
 from tunelab.simulate.truth import Conditions
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
+
+README = """# Demo workspace
+
+A two-seat hill-climb special with a 3.0 L straight-six, a hot-film meter in an enlarged housing, new injectors and a
+used ECU wired in by its owner, three weeks before an event. Everything here is invented: the numbers come
+from `tunelab.simulate`, and so do the faults in the logs. r02 is what the kit proposed from the sweep of r01, r03 what
+it proposed from the sweep of r02, typed in. It is made, byte for byte, by
+
+    python -m tunelab.simulate.demo data_demo
+
+| session | steps | revision | its logs |
+| --- | --- | --- | --- |
+| 2026-05-02-link | link, road | r01 | commas; drop-outs, clock from 0 after each, spikes, frozen coolant |
+| 2026-05-03-steady | steady | r01 | text before the table, milliseconds, gaps, spikes, frozen lambda |
+| 2026-05-06-part-throttle | part-throttle, road | r01 | semicolons, decimal commas, °F, psi, AFR, error words |
+| 2026-05-09-steady | steady | r02 | tabs, a row of units, UTF-16, time of day past midnight, trims as factors |
+| 2026-05-12-coast-down | coast-down | r02 | pipes, date and time in one column, position |
+| 2026-05-14-full-throttle | full-throttle | r02 | commas, spikes, cut-off row |
+| 2026-05-17-steady | steady, road, link | r03 | two files of two loggers |
+| 2026-05-18-full-throttle | full-throttle | r03 | commas, position |
+| 2026-05-20-launch-marit | launch | r03 | pipes |
+| 2026-05-20-launch-pia | launch | r03 | pipes, another driver |
+
+`table_car/` is a workspace of its own: a light single-seater without an air meter, whose ECU takes the air
+from a table over engine speed and manifold pressure. Its r02 is what the kit proposed from the sweep of r01, typed in.
+"""
+
+
+FOLDER = Path(__file__).parent / "owner" / "revisions"
+
+
+def revisions() -> dict[str, Revision]:
+    """All three revisions by name. Their files hold what an owner would have entered, not the truth behind them."""
+    paths = sorted(FOLDER.glob("*.toml"))
+    return {path.stem: Revision(**tomllib.loads(path.read_text(encoding="utf-8"))) for path in paths}
+
 
 _OWNER = Path(__file__).parent / "owner"  # what the owner wrote by hand
 _DISPLAY_AFR = 14.7  # what the borrowed logger's AFR display uses

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tunelab.simulate.dialect import Column, Dialect
+from tunelab.simulate.logger import Column, Dialect
 
 
 def _columns(rows: list[tuple[str, str, str, int]]) -> tuple[Column, ...]:

@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tunelab.simulate import plans
+from tunelab.simulate import schedule as plans
+from tunelab.simulate.demo.cars import BOUND_LOOM, LOOSE_LOOM, MARIT, PIA
 from tunelab.simulate.demo.dialects import CHATTY, FOREIGN, PIPED, PLAIN, TABBED
-from tunelab.simulate.demo.special import BOUND_LOOM, LOOSE_LOOM, MARIT, PIA
-from tunelab.simulate.dialect import Dialect
-from tunelab.simulate.logger import NO_FAULTS, Faults, Link, Sampling
+from tunelab.simulate.logger import NO_FAULTS, Dialect, Faults, Link, Sampling
 from tunelab.simulate.schedule import Driver, Task, idle
 from tunelab.simulate.sweep import steady_sweep
 from tunelab.simulate.truth import Truth

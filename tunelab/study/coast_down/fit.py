@@ -12,13 +12,11 @@ from threadpoolctl import threadpool_limits
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import effective_mass
-from tunelab.study.coast_down.belief import believed
-from tunelab.study.coast_down.motion import KINDS, Rolling, disturb, roll
-from tunelab.study.coast_down.result import NORMAL_95, CoastDownFit, CoastRun, not_shown
-from tunelab.study.coast_down.run import Coasts, find_coasts
+from tunelab.study.coast_down.result import NORMAL_95, CoastDownFit, CoastRun, believed, not_shown
+from tunelab.study.coast_down.run import KINDS, Coasts, Rolling, disturb, find_coasts, roll
+from tunelab.study.gearing.ratios import rolling_radius
 from tunelab.study.gearing.reading import fresh_readings
-from tunelab.study.gearing.scale import check_speed
-from tunelab.study.gearing.tyre import rolling_radius
+from tunelab.study.gearing.trace import check_speed
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session

@@ -1,7 +1,6 @@
 """Before against after: what is more than noise, in findings and in the logs themselves."""
 
-from tunelab.study.compare.findings import FindingDifference, compare_findings
-from tunelab.study.compare.holm import holm
+from tunelab.study.compare.findings import FindingDifference, compare_findings, holm
 from tunelab.study.compare.logs import QUANTITIES, LogDifference, Visits, compare_visits, visits_of
 
 __all__ = [

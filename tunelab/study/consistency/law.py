@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.study.consistency.statement import graded, not_made, statement
+from tunelab.study.consistency.air import graded, not_made, statement
 from tunelab.study.ecu_law import (
     LAW_STOP,
     LAW_WATCH,

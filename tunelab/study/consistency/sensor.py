@@ -1,26 +1,160 @@
-"""Does the lambda sensor measure this engine's exhaust, and its own bank?"""
+"""Do the sensors measure what they should: lambda, clock and speed, fuel pressure.
+
+The log's clock and the gearing against how the car moved.
+
+Does the lambda sensor measure this engine's exhaust, and its own bank?
+
+Does the fuel pressure stay what `car.toml` says, so that an injector passes the flow it is taken for?
+"""
 
 from __future__ import annotations
+
+import json
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.study.consistency.statement import not_made, statement
+from tunelab.constants import STANDARD_ATMOSPHERE_KPA
+from tunelab.study.consistency.air import graded, not_made, statement
 from tunelab.study.ecu_law import (
     LEAST_BINS,
     RUNNING_RPM,
     calm_rows,
+    in_bins,
     log_of,
     metered_air_kg_h,
     trim_factor,
 )
 from tunelab.study.finding import Finding
-from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.gearing import estimate_ratios, speed_ratio
+from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
+from tunelab.study.gearing.trace import against_gearing, expected_log_ratios
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
+
+# Bounds of this module are common practice, no source.
+CLOCK_WATCH, CLOCK_STOP = 0.1, 0.3  # of the logarithm of seconds driven over seconds logged
+GEAR_WATCH = 0.04  # of the logarithm
+OFFSET_WATCH = 0.06
+IDLE = 1.3  # below this multiple of the idle target the car may roll out of gear
+LEAST_DISTANCE_M = 300.0
+WINDOW_S = 10.0
+MOVING_KM_H = 15.0
+EARTH_RADIUS_M = 6_371_000.0  # mean radius, IUGG
+MOVED = "moved_m"  # attribute of a log whose positions were taken out: JSON list of what `moved_m` gave before
+CLOCK = "The log's clock against the car's motion"
+GEARS = "Speed ratios against the gears of car.toml"
+
+
+def check_clock(log: xr.Dataset) -> Finding:
+    """Seconds by the clock against the distance between positions, or acceleration against speed."""
+    speed = next((name for name in ("gps_speed_km_h", "road_speed_km_h") if has(log, name)), "")
+    if not speed:
+        return not_made("clock", CLOCK, "The log has no speed of the car.")
+    if moved_m(log) is not None:
+        factor, samples, how = _by_position(log, speed)
+    elif has(log, "acceleration_m_s2"):
+        factor, samples, how = _by_acceleration(log, speed)
+    else:
+        return not_made("clock", CLOCK, "Needs positions or a measured acceleration beside the speed.")
+    if not np.isfinite(factor) or factor <= 0:
+        return not_made("clock", CLOCK, f"Too little driving to compare {how} with the speed.")
+    off = abs(float(np.log(factor)))
+    status = graded(off, CLOCK_WATCH, CLOCK_STOP)
+    text = f"By {how} a second of the log's clock lasted {factor:.2f} s."
+    text += " The clock runs wrong, or the speed has another unit (km/h, mph)." if status != "met" else ""
+    figure = (100 * float(np.expm1(off)), "%", 100 * float(np.expm1(CLOCK_STOP)))
+    return statement("clock", CLOCK, text, status=status, figure=figure, samples=samples)
+
+
+def _by_position(log: xr.Dataset, speed: str) -> tuple[float, int, str]:
+    """Distance of window ends apart over the distance by the speed; the largest ratios are the straight roads."""
+    time = log["time"].values
+    at = np.arange(time[0], time[-1], WINDOW_S)
+    rows = np.searchsorted(time, at)
+    walked = np.cumsum(np.nan_to_num(at_rows(log, speed)) / 3.6 * np.gradient(time))
+    near = np.diff(time[rows]) < 1.5 * WINDOW_S
+    by_speed = np.diff(walked[rows])[near]
+    by_place = moved_m(log)[near]
+    use = np.isfinite(by_place) & (by_speed > convert(MOVING_KM_H, "km/h", "m/s") * WINDOW_S)
+    if by_speed[use].sum() < LEAST_DISTANCE_M:
+        return float("nan"), 0, "positions"
+    return float(np.quantile(by_place[use] / by_speed[use], 0.75)), int(use.sum()), "positions"
+
+
+def moved_m(log: xr.Dataset) -> np.ndarray | None:
+    """Straight distance between the positions at both ends of every window of WINDOW_S; it tells no place. [m]
+
+    Returns
+    -------
+    array, shape (windows,), or None
+        NaN where a position is missing; None where the log has no positions, nor an account of what they gave.
+    """
+    if has(log, "latitude_deg") and has(log, "longitude_deg"):
+        time = log["time"].values
+        east, north = _metres(log)
+        rows = np.searchsorted(time, np.arange(time[0], time[-1], WINDOW_S))
+        return np.hypot(np.diff(east[rows]), np.diff(north[rows]))
+    kept = log.attrs.get(MOVED)
+    return None if kept is None else np.array(json.loads(kept), dtype=float)
+
+
+def _metres(log: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:
+    latitude, longitude = (np.radians(at_rows(log, name)) for name in ("latitude_deg", "longitude_deg"))
+    return EARTH_RADIUS_M * longitude * np.cos(np.nanmean(latitude)), EARTH_RADIUS_M * latitude
+
+
+def _by_acceleration(log: xr.Dataset, speed: str) -> tuple[float, int, str]:
+    """Slope of the speed's change per logged second over measured acceleration, offset of the sensor aside."""
+    rows = rows_in(1.0, row_step_s(log))
+    pace = rolling(convert(at_rows(log, speed), "km/h", "m/s"), rows, "mean")
+    change = rolling(np.gradient(pace, log["time"].values), rows, "mean")
+    felt = rolling(rolling(at_rows(log, "acceleration_m_s2"), rows, "mean"), rows, "mean")
+    table = pd.DataFrame({"change": change, "felt": felt})[pace > convert(MOVING_KM_H, "km/h", "m/s")].dropna()
+    if len(table) < 20 * rows or table["felt"].std() < 0.2 or table["change"].std() < 1e-3:
+        return float("nan"), 0, "acceleration"
+    if table.corr().iloc[0, 1] < 0.7:
+        return float("nan"), 0, "acceleration"
+    return float(table["change"].std() / table["felt"].std()), len(table), "acceleration"
+
+
+def check_gears(log: xr.Dataset, car: Car) -> Finding:
+    """Every speed ratio that held still must be a stated gear, up to one common offset of the speed sensor."""
+    if car.gearing is None or car.tyres is None:
+        return not_made("gears", GEARS, "car.toml states no gearing or no tyres.")
+    if not any(has(log, name) for name in ("road_speed_km_h", "gps_speed_km_h")) or not has(log, "engine_speed_rpm"):
+        return not_made("gears", GEARS, "Needs engine speed and the speed of the car.")
+    driven = _driven(log, car)
+    if not has(driven, "engine_speed_rpm"):
+        return not_made("gears", GEARS, "The engine never turned faster than its idle.")
+    found, expected = estimate_ratios(driven).gears, expected_log_ratios(car)
+    scale, _ = against_gearing(speed_ratio(driven), expected)
+    if not found:
+        return not_made("gears", GEARS, "No gear was held long enough.")
+    offset = float(np.log(scale.factor)) if scale.shown else 0.0
+    apart = [float(np.abs(np.log(gear.rpm_per_km_h) - expected - offset).min()) for gear in found]
+    worst = int(np.argmax(apart))
+    size, samples = max(apart[worst], abs(offset)), sum(gear.samples for gear in found)
+    status = "watch" if apart[worst] > GEAR_WATCH or abs(offset) > OFFSET_WATCH else "met"
+    text = (
+        f"The speed reads {100 * np.expm1(-offset):+.1f} % by the gearing; the gear at "
+        f"{found[worst].rpm_per_km_h:.1f} rpm per km/h then lies {100 * apart[worst]:.1f} % off any stated one."
+    )
+    text += (
+        " A ratio, the final drive, the tyre or the unit of the speed is not as stated." if status == "watch" else ""
+    )
+    return statement("gears", GEARS, text, status=status, figure=(100 * size, "%", 100 * OFFSET_WATCH), samples=samples)
+
+
+def _driven(log: xr.Dataset, car: Car) -> xr.Dataset:
+    """The log without engine speeds near idle: rolling out of gear they pass for a gear."""
+    return log.assign(
+        engine_speed_rpm=log["engine_speed_rpm"].where(log["engine_speed_rpm"] > IDLE * car.engine.idle_target_rpm)
+    )
+
 
 # Bounds of this module are common practice, no source.
 LEAN_LIMIT = 1.5  # no petrol engine runs a hold leaner than this
@@ -161,3 +295,67 @@ def check_own_bank(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     text = f"The difference of the banks' lambdas shows {share:.2f} of that of their trims."
     text += " It has the wrong sign: the sensors or the trims of the banks are exchanged." if status == "stop" else ""
     return statement("own_bank", OWN_BANK, text, status=status, figure=(share, "1", 0.0), samples=len(moves))
+
+
+# Bounds of this module are common practice, no source. Flow goes with the root of the pressure across the injector.
+FLOW_WATCH, FLOW_STOP = 0.012, 0.025  # by which an injector's flow moves about its middle, from 9 of 10 bins
+LEVEL_WATCH = 0.06  # of flow, by which the whole drive is off: it only moves the overall constant
+PRESSURE_FOLLOWS_LEAST = (
+    0.5  # kPa of fuel pressure for each kPa in the manifold, of a regulator that is on the manifold
+)
+FOLLOWS_SPAN_KPA = 20.0  # of manifold pressure, to judge that
+TITLE = "Injector flow by the logged fuel pressure"
+BY_HAND = "A pressure gauge on the rail shows it by hand: at idle, and at full load with a passenger reading it."
+
+
+def check_fuel_pressure(log: xr.Dataset, car: Car) -> Finding:
+    """Root of the pressure across the injector over the one that `car.toml` states, about its middle."""
+    if not has(log, "fuel_pressure_kpa"):
+        return not_made("fuel_pressure", TITLE, f"No fuel pressure is logged: it is taken as stated. {BY_HAND}")
+    if not has(log, "manifold_kpa"):
+        return not_made("fuel_pressure", TITLE, f"Needs manifold pressure beside the fuel pressure. {BY_HAND}")
+    bins = _bins(log, car)
+    if len(bins) < LEAST_BINS:
+        return not_made("fuel_pressure", TITLE, f"Too little steady driving with both pressures. {BY_HAND}")
+    level = float(bins["off"].median())
+    moves = float((bins["off"] - level).abs().quantile(0.9))
+    status = graded(moves, FLOW_WATCH, FLOW_STOP)
+    if status == "met" and abs(level) > LEVEL_WATCH:
+        status = "watch"
+    text = (
+        f"By the logged pressure the injectors flow {100 * np.expm1(level):+.1f} % against what is stated; "
+        f"9 of 10 stretches lie within {100 * moves:.1f} % of that."
+    )
+    text += f" {_cause(bins, car)} {BY_HAND}" if moves > FLOW_WATCH else ""
+    figure = (100 * moves, "%", 100 * FLOW_STOP)
+    return statement("fuel_pressure", TITLE, text, status=status, figure=figure, samples=len(bins))
+
+
+def _bins(log: xr.Dataset, car: Car) -> pd.DataFrame:
+    """Medians in bins: `off`, logarithm of flow over flow as stated; `rail` and `manifold` in kPa."""
+    air = (
+        at_rows(log, "barometer_kpa")
+        if has(log, "barometer_kpa")
+        else np.full(log.sizes["time"], STANDARD_ATMOSPHERE_KPA)
+    )
+    rail, manifold = at_rows(log, "fuel_pressure_kpa"), at_rows(log, "manifold_kpa")
+    stated = np.full(rail.size, car.injectors.rail_pressure_kpa)
+    if car.injectors.pressure == "fixed":
+        stated = stated + air - manifold
+    off = 0.5 * (log_of(rail + air - manifold) - log_of(stated))
+    rows = calm_rows(log, "fuel_pressure_kpa", "manifold_kpa")
+    return in_bins(log, rows, off=off, rail=rail, manifold=manifold)
+
+
+def _cause(bins: pd.DataFrame, car: Car) -> str:
+    if car.injectors.pressure == "manifold-referenced" and np.ptp(bins["manifold"]) > FOLLOWS_SPAN_KPA:
+        follows = float(np.polyfit(bins["manifold"], bins["rail"], 1)[0])
+        if abs(follows) < PRESSURE_FOLLOWS_LEAST:
+            return (
+                f"The rail follows the manifold by {follows:.2f} kPa for each kPa: the regulator is not on the "
+                "manifold, its hose is off, or the sensor measures against the manifold. Put that right, or state "
+                'pressure = "fixed" in car.toml.'
+            )
+    return (
+        "Pump, filter, regulator or the pump's wiring does not hold the pressure: mend that before anything is entered."
+    )

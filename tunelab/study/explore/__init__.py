@@ -1,10 +1,26 @@
 """Looking at a log at hand: a channel over speed and load, its distribution, events side by side, a selection."""
 
-from tunelab.study.explore.cells import EngineLoad, LoadMap, engine_load, fullest_load, map_channel, map_lambda_error
-from tunelab.study.explore.compare import GroupDifference, LineFit, compare_groups, fit_line
-from tunelab.study.explore.distribution import Distribution, distribute
-from tunelab.study.explore.events import EventSet, EventTrace, align_events, kind_present
-from tunelab.study.explore.select import samples_inside
+from tunelab.study.explore.cells import (
+    Distribution,
+    EngineLoad,
+    LoadMap,
+    distribute,
+    engine_load,
+    fullest_load,
+    map_channel,
+    map_lambda_error,
+    samples_inside,
+)
+from tunelab.study.explore.events import (
+    EventSet,
+    EventTrace,
+    GroupDifference,
+    LineFit,
+    align_events,
+    compare_groups,
+    fit_line,
+    kind_present,
+)
 
 __all__ = [
     "Distribution",

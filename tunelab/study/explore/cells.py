@@ -1,4 +1,11 @@
-"""A channel over engine speed and load: mean, spread and count in cells."""
+"""A channel over engine speed and load, how its readings are distributed, and which samples lie in a box.
+
+A channel over engine speed and load: mean, spread and count in cells.
+
+How the readings of a channel are distributed, trusted and flagged apart.
+
+Which samples lie in a box that was drawn over two readings.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +18,7 @@ import xarray as xr
 from tunelab.channels import channel
 from tunelab.log.flag import trusted
 from tunelab.physics.load import absolute_load
-from tunelab.study.shown import shows_its_table
+from tunelab.study.finding import shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 
@@ -191,3 +198,90 @@ def _moments(cell: np.ndarray, values: np.ndarray, shape: tuple[int, int]) -> tu
         square = np.bincount(cell, weights=(values - mean[cell]) ** 2, minlength=size)
         spread = np.where(count > 1, np.sqrt(square / (count - 1)), np.nan)
     return count.reshape(shape), mean.reshape(shape), spread.reshape(shape)
+
+
+SHARES = (0.0, 0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99, 1.0)
+FEWEST_BINS, MOST_BINS = 10, 120
+
+
+@shows_its_table
+@dataclass(frozen=True)
+class Distribution:
+    """Counts of readings in bins, and quantiles of the trusted ones."""
+
+    channel: str
+    edges: np.ndarray  # shape (bins + 1,), in the channel's unit
+    trusted: np.ndarray  # shape (bins,), counts
+    flagged: np.ndarray  # shape (bins,), counts
+    quantiles: np.ndarray  # shape (9,), at `SHARES`; NaN without a trusted reading
+    samples_used: int
+    samples_flagged: int
+
+    def summary(self) -> pd.DataFrame:
+        """One row per share: share of the trusted readings below, and the reading."""
+        below = [f"{100 * share:g} %" for share in SHARES]
+        name = channel(self.channel).axis_label
+        return pd.DataFrame({"readings below": below, name: self.quantiles}).set_index("readings below")
+
+
+def distribute(log: xr.Dataset, name: str) -> Distribution:
+    """Count the readings of a channel in bins of equal width.
+
+    Parameters
+    ----------
+    log : Dataset
+        Flagged log. Whole-sample reasons such as a transient do not make a reading doubtful here.
+    name : str
+        The channel; NaN is not counted.
+
+    Raises
+    ------
+    KeyError
+        The log has no such channel; the message names the nearest.
+    ValueError
+        It has no reading at all.
+
+    Notes
+    -----
+    Width by D. Freedman and P. Diaconis, Z. Wahrscheinlichkeitstheorie 57 (1981) 453, at least 10 and at most 120 bins.
+    """
+    good = trusted(log, name, allow=("transient", "cold", "fuel_cut", "gap", "warming_up")).to_numpy()
+    values = log[name].to_numpy()
+    known = np.isfinite(values)
+    if not known.any():
+        raise ValueError(f"the log has no reading of {name}.")
+    edges = _edges(values[known & good] if (known & good).any() else values[known], values[known])
+    kept = values[known & good]
+    quantiles = np.quantile(kept, SHARES) if kept.size else np.full(len(SHARES), np.nan)
+    counts = [np.histogram(values[known & which], edges)[0] for which in (good, ~good)]
+    return Distribution(name, edges, *counts, quantiles, int(kept.size), int(known.sum() - kept.size))
+
+
+def _edges(kept: np.ndarray, everything: np.ndarray) -> np.ndarray:
+    low, high = float(everything.min()), float(everything.max())
+    some = kept[:: max(1, kept.size // 200_000)]
+    width = 2.0 * float(np.subtract(*np.quantile(some, (0.75, 0.25)))) / np.cbrt(kept.size)
+    bins = int(np.clip((high - low) / width if width > 0 else FEWEST_BINS, FEWEST_BINS, MOST_BINS))
+    return np.linspace(low, high, bins + 1) if high > low else np.array([low - 0.5, low + 0.5])
+
+
+Box = tuple[float, float, float, float]  # left, bottom, right, top, in the units of what it lies over
+
+
+def samples_inside(across: np.ndarray, up: np.ndarray, box: Box) -> np.ndarray:
+    """Tell which samples lie in a box, its edges included.
+
+    Parameters
+    ----------
+    across, up : arrays, shape (time,)
+        What the box was drawn over: two channels, time and a channel, engine speed and load.
+    box : tuple of float
+        Left, bottom, right, top, in their units.
+
+    Returns
+    -------
+    bool array, shape (time,)
+        A sample with a missing reading of either lies outside.
+    """
+    left, bottom, right, top = box
+    return (across >= left) & (across <= right) & (up >= bottom) & (up <= top)

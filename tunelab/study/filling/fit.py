@@ -16,15 +16,13 @@ from tunelab.log.table_air import add_table_air, inlet_of
 from tunelab.physics.filling import Surface
 from tunelab.physics.load import absolute_load
 from tunelab.study.filling.model import NAMES, Holds, Solved, extra_of, holds_of, solve_cells
-from tunelab.study.filling.predict import predict_error, shift_of
-from tunelab.study.filling.result import Draws, FillingFit, Visited
-from tunelab.study.steady.banks import bank_difference
+from tunelab.study.filling.result import Draws, FillingFit, Visited, predict_error, shift_of
 from tunelab.study.steady.blocks import Delay, calm_blocks
-from tunelab.study.steady.design import DEAD_TIME_SD_MS
 from tunelab.study.steady.findings import LEVEL_LIMIT_PCT
 from tunelab.study.steady.fit import stated_delay
-from tunelab.study.steady.identify import LEAST_VOLTS, SHOWN_WITHIN_MS, SLOPE_WITHIN_MS_V, UNKNOWN_DEAD_TIME_MS
-from tunelab.study.steady.loaded import lean_at_load
+from tunelab.study.steady.levels import bank_difference, lean_at_load
+from tunelab.study.steady.model import DEAD_TIME_SD_MS
+from tunelab.study.steady.posterior import LEAST_VOLTS, SHOWN_WITHIN_MS, SLOPE_WITHIN_MS_V, UNKNOWN_DEAD_TIME_MS
 from tunelab.study.steady.result import DeadTimeError, LambdaError, Levels, LevelShift, OverallConstant
 from tunelab.study.steady.samples import NothingToFit, Samples, log_air_fuelled, refer
 from tunelab.study.steady.unshown import too_little

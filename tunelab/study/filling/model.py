@@ -16,7 +16,8 @@ import scipy
 from scipy.linalg import cho_factor, cho_solve, cholesky
 
 from tunelab.physics.filling import Surface
-from tunelab.study.steady.design import (
+from tunelab.study.steady.joint import FREEDOM, base_weight, hold_weight
+from tunelab.study.steady.model import (
     CONSTANT_SD,
     FILM_SD_S,
     SCALLOP_MEAN_SD,
@@ -24,7 +25,6 @@ from tunelab.study.steady.design import (
     matern,
     matern_by_log_scale,
 )
-from tunelab.study.steady.joint import FREEDOM, base_weight, hold_weight
 
 # What the data choose, each with a wide log-normal prior: median and spread of the logarithm.
 CHOSEN = {

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.study.filling.predict import error_draws, predict_error, shift_of
-from tunelab.study.filling.result import FillingFit
-from tunelab.study.shown import shows_its_table
+from tunelab.study.filling.result import FillingFit, error_draws, predict_error, shift_of
+from tunelab.study.finding import shows_its_table
 from tunelab.study.steady.result import LambdaError
 from tunelab.units import convert
 from tunelab.workspace.car import Car

@@ -1,4 +1,11 @@
-"""Fuel cut on overrun: at which speeds it comes and ends, and what the engine does when fuel comes back."""
+"""Fuel cut on overrun, where the engine is free of the wheels, and how its speed returns to idle.
+
+Where the engine is free: throttle closed, and the wheels do not turn it.
+
+Fuel cut on overrun: at which speeds it comes and ends, and what the engine does when fuel comes back.
+
+Return to idle: how engine speed comes down once the engine is free, and whether it settles, hangs or dips.
+"""
 
 from __future__ import annotations
 
@@ -10,13 +17,62 @@ import xarray as xr
 
 from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
 from tunelab.log.flag import MASKS
+from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.flag_sample import closed_throttle, find_gaps, is_cut
-from tunelab.study.estimate import NAN
-from tunelab.study.fuel_cut.free import free_rows
+from tunelab.study.finding import NAN
 from tunelab.study.gearing.reading import at_rows, has, never_moves, rolling, row_step_s, rows_in, runs
-from tunelab.study.idle.stretch import idle_target, rows_between
+from tunelab.study.idle.events import idle_spans, idle_target, rows_between
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
+
+FREE_PCT = 3.0  # points above the closed throttle
+# Common practice, no source.
+TURNING_KM_H = 10.0  # slower wheels turn no engine at more than a third above idle
+RATIO_OVER_S, RATIO_MOVES = 0.5, 0.04  # so much change of engine over road speed within that time: no gear is engaged
+TURNS_WITHIN_S = 0.4
+
+
+def free_rows(log: xr.Dataset) -> np.ndarray:
+    """Whether the engine is seen to be free at each row, bool of shape (time,).
+
+    By clutch or neutral where logged, by a car that stands or creeps, or by engine speed that leaves road speed. A
+    log with none of these channels shows no free engine; one without throttle or engine speed neither.
+    """
+    if not (has(log, "throttle_pct") and has(log, "engine_speed_rpm")):
+        return np.zeros(log.sizes["time"], dtype=bool)
+    throttle = at_rows(log, "throttle_pct")
+    return off_the_wheels(log) & (throttle <= closed_throttle(throttle) + FREE_PCT)
+
+
+def off_the_wheels(log: xr.Dataset) -> np.ndarray:
+    """Whether engine and wheels are seen apart at each row, whatever the throttle; bool of shape (time,).
+
+    Found by the same channels as `free_rows`. Engine speed must be in the log.
+    """
+    apart = np.zeros(log.sizes["time"], dtype=bool)
+    if has(log, "clutch_pressed"):
+        apart |= log["clutch_pressed"].values > 0.5
+    if has(log, "gear"):
+        apart |= log["gear"].values == 0
+    if has(log, "road_speed_km_h"):
+        apart |= _leaves_the_wheels(log)
+    return apart
+
+
+def _leaves_the_wheels(log: xr.Dataset) -> np.ndarray:
+    time, short = log["time"].values, rows_in(0.15, row_step_s(log))
+    speed, road = (rolling(at_rows(log, name), short, "median") for name in ("engine_speed_rpm", "road_speed_km_h"))
+    ratio = np.log(np.maximum(speed, 1.0) / np.maximum(road, 1.0))
+    moved = np.abs(ratio - np.interp(time - RATIO_OVER_S, time, ratio))
+    moved = rolling(moved, rows_in(TURNS_WITHIN_S, row_step_s(log)), "max")  # on its way from rise to fall it stands
+    return (road < TURNING_KM_H) | (moved > RATIO_MOVES)
+
+
+def free_since(is_free: np.ndarray, row: int) -> int:
+    """First row of the unbroken free running that `row` is in; `row` itself where the engine is not free there."""
+    held = np.flatnonzero(~is_free[: row + 1])
+    return min(int(held[-1]) + 1, row) if held.size else 0
+
 
 SHORTEST_S = 0.3
 ABOVE_IDLE = 1.15  # a cut at or below this times the idle target is a stop of the engine, not overrun
@@ -175,3 +231,80 @@ def _after(log: xr.Dataset, rows: dict[str, np.ndarray], row: int) -> tuple[floa
     jolt = rows["jolt"][rows_between(log, (at_s - 0.3, at_s + 0.7))]
     span = float(np.nanmax(jolt) - np.nanmin(jolt)) if np.isfinite(jolt).any() else NAN
     return (*mixture, span, dip, stalled)
+
+
+FROM_ABOVE = 1.35  # times the level it settles to: a return comes from above this
+LOOK_BACK_S = 8.0
+DIPS_WITHIN_S = 6.0  # of the last time above that
+SETTLE_BAND_RPM = 50.0  # common practice, no source: +-50 rpm of target
+STAYS_S = 1.0
+HANG_BAND_RPM = 150.0  # above the level: still hanging
+LEVEL_FROM_S = 4.0
+RETURN_COLUMNS = [
+    "start_s", "end_s", "from_rpm", "level_rpm", "target_rpm", "coolant_c", "hang_s", "undershoot_rpm", "settling_s",
+    "stalled",
+]  # fmt: skip
+
+
+def find_returns(log: xr.Dataset, car: Car) -> pd.DataFrame:
+    """One row per return to idle.
+
+    A return comes from engine speeds 35 % and more above the level it settles to, and begins where the engine is free:
+    throttle closed, and the wheels do not turn it. Where the log cannot tell that (no road speed, clutch or gear) it
+    begins at the last moment above those 35 %, and a hang above them is not seen. The flare after a start is none.
+    `hang_s` is the time spent more than 150 rpm above the level, `undershoot_rpm` how far below the level it dipped,
+    `settling_s` the time until it stays within 50 rpm of the level (NaN if the log or the idling ends before). The
+    level is the median from 4 s on, or the target where the idling is shorter; cold engines idle faster than their
+    logged target.
+    """
+    if not (has(log, "engine_speed_rpm") and has(log, "throttle_pct")):
+        return pd.DataFrame(columns=RETURN_COLUMNS)
+    speed = rolling(at_rows(log, "engine_speed_rpm"), rows_in(0.15, row_step_s(log)), "median")
+    gaps = log["time"].values[find_gaps(log)]
+    free = free_rows(log)
+    rows = [_describe_return(log, car, (speed, free), span, gaps) for span in idle_spans(log, car)]
+    return pd.DataFrame([row for row in rows if row is not None], columns=RETURN_COLUMNS)
+
+
+def _describe_return(log, car: Car, seen: tuple, span: tuple[float, float], gaps: np.ndarray) -> tuple | None:
+    speed, free = seen
+    time, target = log["time"].values, float(np.median(idle_target(log, car)[rows_between(log, span)]))
+    late = speed[rows_between(log, (span[0] + LEVEL_FROM_S, span[1]))]
+    level = float(np.nanmedian(late)) if late.size > 10 and np.isfinite(late).any() else target
+    back = rows_between(log, (max(span[0] - LOOK_BACK_S, time[0]), span[0] + 3.0))
+    high = np.flatnonzero(speed[back] > FROM_ABOVE * level)
+    if not high.size:
+        return None
+    last = back.start + int(high[-1])
+    first = max(free_since(free, last), _closes(log, last) if not free[last] else 0)
+    if (speed[max(first - 1, 0) : last + 1] < RUNNING_RPM).any():
+        return None
+    begin = float(time[first])
+    if ((gaps > begin) & (gaps <= time[last] + 3.0)).any() or span[1] - time[last] < 2.0:
+        return None
+    inside = rows_between(log, (begin, span[1]))
+    clock, away = time[inside] - begin, speed[inside] - level
+    hang = float(np.sum(away > HANG_BAND_RPM) * row_step_s(log))
+    under = max(float(-np.nanmin(away[time[inside] < time[last] + DIPS_WITHIN_S])), 0.0)
+    settling = _settling(clock, away)
+    coolant = float(at_rows(log, "coolant_c")[first]) if has(log, "coolant_c") else NAN
+    stalled = bool((speed[inside] < 0.4 * level).any())
+    return (begin, span[1], float(speed[first]), level, target, coolant, hang, under, settling, stalled)
+
+
+def _closes(log: xr.Dataset, row: int) -> int:
+    """First row from `row` on from which the throttle is closed."""
+    throttle = at_rows(log, "throttle_pct")
+    shut = throttle[row : row + 400] <= closed_throttle(throttle) + 3.0
+    return row + (int(np.argmax(shut)) if shut.any() else 0)
+
+
+def _settling(clock: np.ndarray, away: np.ndarray) -> float:
+    """First moment from which engine speed stays within the band for a second, NaN if never."""
+    outside = np.append(np.flatnonzero(~(np.abs(away) <= SETTLE_BAND_RPM)), away.size)
+    begin = 0
+    for row in outside.tolist():
+        if row > begin and clock[row - 1] - clock[begin] >= STAYS_S:
+            return float(clock[begin])
+        begin = row + 1
+    return NAN

@@ -9,12 +9,19 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.estimate import LEAST_FOR_INTERVAL, NAN, Estimate, Question, judge, mean_estimate, worst_estimate
-from tunelab.study.finding import Finding
-from tunelab.study.fuel_cut.cut import find_cuts
-from tunelab.study.fuel_cut.home import find_returns
+from tunelab.study.finding import (
+    LEAST_FOR_INTERVAL,
+    NAN,
+    Estimate,
+    Finding,
+    Question,
+    judge,
+    mean_estimate,
+    shows_its_table,
+    worst_estimate,
+)
+from tunelab.study.fuel_cut.cut import find_cuts, find_returns
 from tunelab.study.gearing.reading import has
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -11,8 +11,7 @@ from tunelab.channels import CHANNELS, FUEL_MODES
 from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.flag import MASKS, trusted
 from tunelab.physics.injectors import injector_duty
-from tunelab.study.full_throttle.check import Check, Quantity, Series, hold_against, missing, step_of
-from tunelab.study.full_throttle.stretch import Stretch
+from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing, step_of
 from tunelab.study.gearing.reading import OF_NO_MATTER, at_rows, fresh_readings, has, never_moves, row_step_s
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

@@ -1,24 +1,86 @@
-"""Judges every stretch of full throttle against the owner's limits."""
+"""Judges every stretch of full throttle against the owner's limits.
+
+What the full-throttle study returns.
+"""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.full_throttle.check import NEVER_MOVED, Breach, Check, Quantity, missing, step_of
+from tunelab.study.finding import Finding, shows_its_table
+from tunelab.study.full_throttle.check import (
+    NEVER_MOVED,
+    Breach,
+    Check,
+    Quantity,
+    Stretch,
+    full_throttle_stretches,
+    missing,
+    step_of,
+)
 from tunelab.study.full_throttle.margin import check_margins
-from tunelab.study.full_throttle.mixture import check_mixture
-from tunelab.study.full_throttle.result import FullThrottle
-from tunelab.study.full_throttle.stretch import Stretch, full_throttle_stretches
+from tunelab.study.full_throttle.mixture import Mixture, check_mixture
 from tunelab.study.gearing.reading import fresh_readings, has
 from tunelab.study.pull.detect import is_full_throttle
 from tunelab.study.pull.result import PullSet
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
+
+
+@shows_its_table
+@dataclass(frozen=True)
+class FullThrottle:
+    """Every check of full throttle, and the first moment in each stretch at which the driver should have lifted."""
+
+    shown: bool
+    because: str  # why nothing was judged
+    stretches: tuple[Stretch, ...]
+    checks: tuple[Check, ...]
+    mixture: Mixture | None
+    limit_lambda: float
+    lift: pd.DataFrame
+    """`stretch, lift_s, seconds_after_opening, engine_speed_rpm, check, worst`: the first breach that the driver could
+    have seen, per stretch that has one."""
+    samples_used: int  # rows of full throttle
+    samples_flagged: int  # of those, rows with a doubt about the whole sample
+
+    def summary(self) -> pd.DataFrame:
+        """One row per check: value, interval, limit, margin, status, where."""
+        rows = [
+            (
+                c.quantity.title,
+                c.value,
+                c.lower,
+                c.upper,
+                c.quantity.unit,
+                c.quantity.limit,
+                c.margin,
+                c.status,
+                c.because,
+            )
+            for c in self.checks
+        ]
+        names = ["check", "value", "lower", "upper", "unit", "limit", "margin", "status", "because"]
+        return pd.DataFrame(rows, columns=names).set_index("check")
+
+    def breaches(self) -> pd.DataFrame:
+        """One row per breach, in the order in which they were to be seen."""
+        found: list[Breach] = sorted((b for c in self.checks for b in c.breaches), key=lambda b: b.seen_s)
+        names = ["stretch", "check", "start_s", "end_s", "seen_s", "engine_speed_rpm", "worst", "lift"]
+        return pd.DataFrame([{name: getattr(b, name) for name in names} for b in found], columns=names)
+
+    def findings(self) -> list[Finding]:
+        """One finding per check; where nothing was driven a single one that says so."""
+        if not self.shown:
+            title = "Full throttle"
+            return [Finding("full_throttle", title, None, "1", None, None, None, 0, 0, "not_shown", None, self.because)]
+        return [check.finding() for check in self.checks]
+
 
 LIFT_COLUMNS = ["stretch", "lift_s", "seconds_after_opening", "engine_speed_rpm", "check", "worst"]
 

@@ -1,4 +1,9 @@
-"""What happens around idle: flare after a start, and the step when a load comes on or goes."""
+"""Where a log idles, and what happens around idle: flare after a start, and the step when a load comes on or goes.
+
+Where a log idles, and at which speed it should.
+
+What happens around idle: flare after a start, and the step when a load comes on or goes.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +14,55 @@ import xarray as xr
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.flag_sample import closed_throttle, find_gaps
 from tunelab.log.segment import find_segments
-from tunelab.study.estimate import NAN
+from tunelab.study.finding import NAN
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
-from tunelab.study.idle.stretch import idle_spans, idle_target, rows_between
 from tunelab.workspace.car import Car
+
+SETTLING_S = 2.5  # after idling begins: how the engine gets there is another question
+AFTER_START_S = 8.0
+SHORTEST_S = 4.0
+
+
+def idle_spans(log: xr.Dataset, car: Car) -> list[tuple[float, float]]:
+    """Start and end [s] of every stretch of idling, its beginning included."""
+    table = find_segments(log, car)
+    rows = table[table["kind"] == "idle"]
+    return list(zip(rows["start_s"].tolist(), rows["end_s"].tolist(), strict=True))
+
+
+def settled_idle(log: xr.Dataset, car: Car) -> list[tuple[float, float]]:
+    """Start and end [s] of every stretch of settled idling of four seconds or more.
+
+    The first 2.5 s are left out, unless the log itself begins there, and the first 8 s after a start.
+    """
+    table = find_segments(log, car)
+    starts = table.loc[table["kind"] == "start", "start_s"].to_numpy()
+    begin = float(log["time"].values[0]) if log.sizes["time"] else 0.0
+    found = []
+    for start, end in idle_spans(log, car):
+        first = start if start <= begin + 0.2 else start + SETTLING_S
+        before = starts[starts <= end]
+        if before.size:
+            first = max(first, float(before[-1]) + AFTER_START_S)
+        if end - first >= SHORTEST_S:
+            found.append((first, end))
+    return found
+
+
+def idle_target(log: xr.Dataset, car: Car) -> np.ndarray:
+    """Idle speed aimed for at every row [rpm], shape (time,): as the ECU logs it, else that of car.toml."""
+    stated = np.full(log.sizes["time"], float(car.engine.idle_target_rpm))
+    if not has(log, "idle_target_rpm"):
+        return stated
+    logged = at_rows(log, "idle_target_rpm")
+    return np.where(np.isfinite(logged) & (logged > 0), logged, stated)
+
+
+def rows_between(log: xr.Dataset, span: tuple[float, float]) -> slice:
+    """Rows from the start to the end of a span, both included."""
+    time = log["time"].values
+    return slice(int(np.searchsorted(time, span[0])), int(np.searchsorted(time, span[1], side="right")))
+
 
 FLARE_WITHIN_S = 6.0
 SETTLED_FROM_S, SETTLED_TO_S = 8.0, 15.0

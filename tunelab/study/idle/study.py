@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.study.estimate import (
+from tunelab.study.finding import (
     NAN,
     Estimate,
     blocks,
@@ -18,10 +18,8 @@ from tunelab.study.estimate import (
     worst_estimate,
 )  # fmt: skip
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
-from tunelab.study.idle.events import find_flares, find_load_steps
-from tunelab.study.idle.hunting import Hunting, find_hunting
-from tunelab.study.idle.result import IdleStudy
-from tunelab.study.idle.stretch import idle_target, rows_between, settled_idle
+from tunelab.study.idle.events import find_flares, find_load_steps, idle_target, rows_between, settled_idle
+from tunelab.study.idle.result import Hunting, IdleStudy, find_hunting
 from tunelab.workspace.car import Car
 
 BLOCK_S = 3.0  # longer than an idle's own swings last in step

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.estimate import CONFIDENCE, NAN
+from tunelab.study.finding import CONFIDENCE, NAN
 
 LEAST_REPEATS = 2
 

@@ -8,11 +8,9 @@ import numpy as np
 import xarray as xr
 
 from tunelab.log.flag_sample import is_cut
-from tunelab.study.estimate import NAN
+from tunelab.study.finding import NAN
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
-from tunelab.study.launch.find import LaunchSpan
-from tunelab.study.launch.ground import Ground, ground_speed, rows_of
-from tunelab.study.launch.held import Held, held_speed
+from tunelab.study.launch.find import Ground, Held, LaunchSpan, ground_speed, held_speed, rows_of
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 

@@ -10,12 +10,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
-from tunelab.study.estimate import NAN, Estimate, Question, judge, nothing
-from tunelab.study.finding import Finding
+from tunelab.study.finding import NAN, Estimate, Finding, Question, judge, nothing, shows_its_table
 from tunelab.study.launch.effects import DriverContrast, OneWay
 from tunelab.study.launch.find import LaunchSpan
 from tunelab.study.launch.measure import Launch
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 
 # What is compared between repeats and drivers: field, words, unit.

@@ -9,7 +9,7 @@ import numpy as np
 import scipy
 import xarray as xr
 
-from tunelab.study.estimate import NAN, Estimate, mean_estimate, nothing, worst_estimate
+from tunelab.study.finding import NAN, Estimate, mean_estimate, nothing, worst_estimate
 from tunelab.study.gearing.reading import row_step_s
 from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, one_way
 from tunelab.study.launch.find import find_launches

@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, shows_its_table
 from tunelab.study.full_throttle.check import Check
-from tunelab.study.shown import shows_its_table
 
 COLUMNS = [
     "check", "value", "lower", "upper", "unit", "limit", "margin", "status", "at_s", "engine_speed_rpm", "throttle_pct",

@@ -1,17 +1,27 @@
 """The data link and the noise on its signals: when it drops out, under what, and whether a change of wiring helped."""
 
 from tunelab.study.link.account import LinkAccount, account_link
-from tunelab.study.link.alias import alias_frequency, firing_frequency
-from tunelab.study.link.evidence import Clue, find_clues
-from tunelab.study.link.findings import link_findings
+from tunelab.study.link.findings import CAUTIONS, Clue, find_clues, link_findings, wiring_checks
 from tunelab.study.link.noise import NoiseTable, Supply, channel_noise, supply_voltage
-from tunelab.study.link.order import OrderNoise, alias_table, engine_orders, order_noise
-from tunelab.study.link.power import Settling, minutes_to_settle, power_of_comparison
-from tunelab.study.link.rate import poisson_interval, rate_of
-from tunelab.study.link.ratio import RateRatio, rate_ratio
+from tunelab.study.link.order import (
+    OrderNoise,
+    alias_frequency,
+    alias_table,
+    engine_orders,
+    firing_frequency,
+    order_noise,
+)
+from tunelab.study.link.rate import (
+    RateRatio,
+    Settling,
+    minutes_to_settle,
+    poisson_interval,
+    power_of_comparison,
+    rate_of,
+    rate_ratio,
+)
 from tunelab.study.link.study import LinkStudy, compare_wirings, rates_by_state, study_link
 from tunelab.study.link.survival import SurvivalCurve, compare_survival, survival_curve
-from tunelab.study.link.wiring import CAUTIONS, wiring_checks
 
 __all__ = [
     "CAUTIONS",

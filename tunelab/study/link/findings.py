@@ -1,17 +1,101 @@
-"""What the link study states, compared with what the owner can live with."""
+"""What the link study says: the evidence, the findings, and the wiring check sheet.
+
+What the log points to: statements that a wiring check can be chosen by.
+
+What the link study states, compared with what the owner can live with.
+
+The wiring check sheet: what to look at, in the order in which the evidence points.
+
+All of it is common practice of the trade, no source.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from tunelab.study.finding import Finding, Status, status_within
-from tunelab.study.link.evidence import BY_CHANCE
-from tunelab.study.link.noise import Supply
+from tunelab.study.link.noise import STILL, NoiseTable, Supply
 from tunelab.study.link.order import OrderNoise
+from tunelab.study.link.state import CRANKING, STOPPED
 from tunelab.study.link.study import LinkStudy
 from tunelab.workspace.car import Car
+
+NOISIER = 2.0  # times the noise with the engine off: from here it counts; common practice, no source
+BY_CHANCE = 0.05  # so likely, or more, a share of drop-outs at low voltage is no clue
+LOW_CRANKING_V = 9.5  # a supply below this while cranking may stop an ECU; common practice, no source
+
+
+@dataclass(frozen=True)
+class Clue:
+    """One thing that the log shows."""
+
+    points_to: str  # "starter", "supply", "speed", "still", "ignition", "charging", "noise", "frozen" or "log ends"
+    sentence: str
+
+
+def find_clues(
+    study: LinkStudy, noise: NoiseTable | None, orders: Sequence[OrderNoise], *, supply: Supply | None
+) -> tuple[Clue, ...]:
+    """List what the evidence points to; empty where nothing stands out."""
+    clues = [*_by_state(study), *_by_supply(supply), *_by_order(study, orders), *_by_noise(noise)]
+    frozen = [drop for drop in study.here.drop_outs if "same frame" in drop.kind]
+    if frozen:
+        clues.append(Clue("frozen", f"drop-outs in which one frame came again and again: {len(frozen)}"))
+    return tuple(clues)
+
+
+def _by_state(study: LinkStudy) -> list[Clue]:
+    clues = []
+    start = study.per_start
+    if start.events:
+        clues.append(Clue("starter", f"{start.events} of {start.tries} starts of the engine came with a drop-out"))
+    still = study.by_state[study.by_state["state"] == STOPPED]
+    if still["drop_outs"].sum():
+        clues.append(Clue("still", f"drop-outs with the engine standing still: {still['drop_outs'].sum()}"))
+    for row in study.by_state.itertuples():
+        if row.times_lower > 1 and row.state not in (STOPPED, CRANKING):
+            sentence = f"{row.times_others:.2g} times the rate of the other states at {row.state}"
+            clues.append(Clue("speed", sentence))
+    return clues
+
+
+def _by_supply(supply: Supply | None) -> list[Clue]:
+    if supply is None:
+        return []
+    clues = []
+    if supply.p_dips < BY_CHANCE:
+        seen = f"{supply.dips} of {supply.drop_outs_seen} drop-outs"
+        sentence = f"{seen} began below {supply.dip_v:.1f} V, more than chance"
+        clues.append(Clue("supply", sentence))
+    if supply.lowest_cranking_v < LOW_CRANKING_V:
+        clues.append(Clue("starter", f"{supply.lowest_cranking_v:.1f} V while cranking"))
+    return clues
+
+
+def _by_order(study: LinkStudy, orders: Sequence[OrderNoise]) -> list[Clue]:
+    tested = [item for item in orders if item.was_tested]
+    limit = (1 - study.confidence) / max(1, len(tested))
+    found = [item for item in tested if item.p_value <= limit]
+    return [
+        Clue("charging" if "charging" in item.source else "ignition", f"{item.channel} keeps step with {item.source}")
+        for item in found
+    ]
+
+
+def _by_noise(noise: NoiseTable | None) -> list[Clue]:
+    if noise is None:
+        return []
+    grown = noise.table[(noise.table["times_off"] >= NOISIER) & noise.table["channel"].isin(STILL)]
+    grown = grown[np.isfinite(grown["lower"])]
+    worst = grown.groupby("channel", sort=False)["times_off"].max()
+    return [
+        Clue("noise", f"{name} is {times:.1f} times as noisy as with the engine off") for name, times in worst.items()
+    ]
+
 
 FEWEST_FOR_A_HUNDREDTH = 100  # readings: below that no reading is the lowest 1 % of them
 
@@ -140,3 +224,105 @@ def _supply(study: LinkStudy, supply: Supply | None, limit: float) -> Finding:
     ends = {"value": supply.dip_v, "lower": lower, "upper": upper}
     counts = {"samples_used": supply.samples_used, "samples_flagged": supply.samples_flagged}
     return _finding(study, "supply", title, unit, status=status, limit=limit, because=because, **ends, **counts)
+
+
+BASIS = "common practice, no source"
+CAUTIONS = (
+    "Ignition: coils and leads carry tens of thousands of volts and can kill, a person with a pacemaker at a distance "
+    "too. Engine off, key out and battery disconnected before any connector, coil or lead is touched; never pull a "
+    "lead or a coil off a running engine.",
+    "Feeds: disconnect the battery's negative lead first and connect it last; every new feed gets its own fuse at the "
+    "battery end, sized for its wire.",
+    "Engine running in a workshop: exhaust led outside, hands, hair, clothes and leads clear of belt and fan, a fire "
+    "extinguisher at hand.",
+)
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing to look at or to change."""
+
+    what: str
+    how: str
+    answers: tuple[str, ...]  # what clues may point to it
+
+
+CHECKS = (
+    Check(
+        "ECU feed of its own",
+        "A fused wire from the battery itself to the ECU's supply pin, off neither the coils' feed nor the charging "
+        "wire; measure at the ECU while cranking: not more than 0.5 V below the battery.",
+        ("starter", "supply", "charging"),
+    ),
+    Check(
+        "Coils on a feed of their own",
+        "Coils by their own relay and fuse, no wire shared with ECU, sensors or laptop.",
+        ("ignition", "speed", "supply"),
+    ),
+    Check(
+        "Grounds",
+        "ECU and sensor grounds to one bright point at the engine block, a heavy strap from block to chassis and from "
+        "chassis to battery; measure block to battery minus while cranking: not more than 0.2 V.",
+        ("starter", "supply", "speed", "noise", "ignition", "charging"),
+    ),
+    Check(
+        "Suppression capacitor at the coil feed",
+        "The kind sold for ignition coils, from the coil's feed to the block, its lead short.",
+        ("ignition", "speed"),
+    ),
+    Check(
+        "Variable-reluctance sensors",
+        "Twisted pair, its shield grounded at the ECU end only, routed away from coils, leads and starter cable.",
+        ("ignition", "noise", "speed"),
+    ),
+    Check(
+        "Cable of the data link",
+        "Another, shorter cable; ferrites clipped on at both ends; away from coils and leads; relieved of strain. "
+        "Shake and bend it with the key on and the engine off: the log must go on.",
+        ("still", "speed", "frozen", "ignition"),
+    ),
+    Check(
+        "Laptop and its supply",
+        "Run it off its own battery: a charger in the car closes a loop over ground. Screen saver, sleep and power "
+        "saving of the port off.",
+        ("still", "frozen", "charging"),
+    ),
+    Check(
+        "Plugs and pins",
+        "Pull gently at each pin of the ECU's connector, look for green, bent or spread ones; wiggle the loom with the "
+        "key on and the engine off.",
+        ("still", "speed", "starter"),
+    ),
+    Check(
+        "Battery and charging",
+        "Terminals tight and bright; at rest above 12.4 V, while cranking above 9.5 V, running 13.5 to 14.7 V. The "
+        "charging wire away from the loom. With the alternator's small plug taken off before the start, one short "
+        "idle: noise that is gone was charging.",
+        ("supply", "charging", "starter", "noise"),
+    ),
+    Check(
+        "A portable AM radio as a noise finder",
+        "Between stations, engine idling, along loom and cable without touching: a crackle that follows the throttle "
+        "is ignition, a whine that follows it is charging; it is loudest where it gets in.",
+        ("ignition", "charging", "noise", "speed"),
+    ),
+)
+
+
+def wiring_checks(clues: Sequence[Clue]) -> pd.DataFrame:
+    """Order the checks by how much of the evidence points to each.
+
+    Returns
+    -------
+    DataFrame
+        number, check, how, evidence (what points to it; empty where nothing does), basis. Checks that as much points to
+        keep the order of what is commonly at fault.
+    """
+    scored = []
+    for check in CHECKS:
+        own = [clue for clue in clues if clue.points_to in check.answers]
+        weight = sum(1.0 / (1 + check.answers.index(clue.points_to)) for clue in own)
+        scored.append((weight, check, "; ".join(dict.fromkeys(clue.sentence for clue in own))))
+    scored.sort(key=lambda row: -row[0])
+    rows = [(n, check.what, check.how, text, BASIS) for n, (_, check, text) in enumerate(scored, start=1)]
+    return pd.DataFrame(rows, columns=["number", "check", "how", "evidence", "basis"])

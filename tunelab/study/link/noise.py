@@ -13,7 +13,7 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.log.flag import MASKS, trusted
 from tunelab.log.flag_channel import resolution
-from tunelab.study.estimate import step_of
+from tunelab.study.finding import step_of
 from tunelab.study.link.account import BEFORE_S
 from tunelab.study.link.rate import require_confidence
 from tunelab.study.link.state import EngineStates, engine_states

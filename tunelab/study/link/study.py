@@ -11,9 +11,17 @@ import pandas as pd
 import scipy
 
 from tunelab.study.link.account import LinkAccount, Stretch
-from tunelab.study.link.power import Settling, minutes_to_settle
-from tunelab.study.link.rate import Chance, Rate, chance_of, rate_of, stricter
-from tunelab.study.link.ratio import RateRatio, rate_ratio
+from tunelab.study.link.rate import (
+    Chance,
+    Rate,
+    RateRatio,
+    Settling,
+    chance_of,
+    minutes_to_settle,
+    rate_of,
+    rate_ratio,
+    stricter,
+)
 from tunelab.study.link.state import CRANKING
 from tunelab.study.link.survival import LogRank, SurvivalCurve, compare_survival, survival_curve
 

@@ -1,7 +1,6 @@
 """Power at the wheels from pulls, with an honest band; and whether two revisions differ by more than noise."""
 
-from tunelab.study.power.compare import PowerComparison, compare_power
-from tunelab.study.power.energy import EnergyCheck, check_energy
+from tunelab.study.power.compare import EnergyCheck, PowerComparison, check_energy, compare_power
 from tunelab.study.power.fit import fit_power
 from tunelab.study.power.inputs import NamedInput, PowerInputs, RoadDoubt, gather_inputs
 from tunelab.study.power.result import PowerFit, PullPower

@@ -1,23 +1,68 @@
-"""Measures wheel power: every pull by itself, then both directions together."""
+"""Measures wheel power: every pull by itself, then both directions together, brought to a standard day.
+
+The factor from the day of the drive to a standard day.
+
+Measures wheel power: every pull by itself, then both directions together.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import xarray as xr
 
+from tunelab.physics.air import StandardDayFactor, dry_pressure, iso_1585_factor, sae_j1349_factor
 from tunelab.study.coast_down.result import CoastDownFit
-from tunelab.study.gearing.reading import rate_hz
-from tunelab.study.power.combine import effect_table, mean_of_ways
+from tunelab.study.gearing.reading import has, rate_hz, trusted_values
 from tunelab.study.power.inputs import PowerInputs, RoadDoubt, gather_inputs
-from tunelab.study.power.one_pull import Drawing, common_grid, measure_pull, pull_rise
+from tunelab.study.power.pulls import Drawing, Rise, common_grid, effect_table, mean_of_ways, measure_pull, pull_rise
 from tunelab.study.power.result import PowerFit, PullPower, StandardDay, nothing_shown
-from tunelab.study.power.rise import Rise
-from tunelab.study.power.standard_day import Standard, standard_day
 from tunelab.study.pull.result import Pull, PullSet
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
+
+Standard = Literal["ISO 1585", "SAE J1349"]
+
+
+def standard_day(log: xr.Dataset, session: Session, pulls: tuple[Pull, ...], *, standard: Standard) -> StandardDay:
+    """Factor that power at full throttle is multiplied with, by the named standard; the other one beside it.
+
+    The temperature is that of the weather: a sensor in the intake reads the heat of the engine bay too, which a
+    standard day would not take away. Pressure and humidity are the weather's.
+
+    Raises
+    ------
+    ValueError
+        An unknown standard, or no weather.
+    """
+    if standard not in ("ISO 1585", "SAE J1349"):
+        raise ValueError(f"standard is {standard!r}; wanted is 'ISO 1585' or 'SAE J1349'.")
+    if session.weather is None:
+        raise ValueError("session.toml has no [weather], so power on a standard day cannot be calculated.")
+    weather = session.weather
+    dry = float(dry_pressure(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
+    both = [iso_1585_factor(dry, weather.air_c), sae_j1349_factor(dry, weather.air_c)]
+    own, other = both if standard == "ISO 1585" else both[::-1]
+    return StandardDay(
+        float(own.factor), _allowed(own), own.standard, float(other.factor), other.standard, dry, weather.air_c,
+        f"weather of session.toml{_intake_note(log, pulls)}",
+    )  # fmt: skip
+
+
+def _allowed(factor: StandardDayFactor) -> bool:
+    return bool(factor.is_within_band)
+
+
+def _intake_note(log: xr.Dataset, pulls: tuple[Pull, ...]) -> str:
+    """What the intake sensor read meanwhile."""
+    if not has(log, "intake_air_c") or not pulls:
+        return ""
+    values = trusted_values(log, "intake_air_c")
+    rows = np.concatenate([values[pull.rows] for pull in pulls])
+    return f"; the intake sensor read {np.nanmedian(rows):.0f} °C in the pulls" if np.isfinite(rows).any() else ""
+
 
 SLOWEST_RATE_HZ = 8.0  # 10 Hz measures as well as 25 Hz; 5 Hz leaves seven readings in the window
 METHOD = (

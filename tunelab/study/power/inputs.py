@@ -11,8 +11,8 @@ import pandas as pd
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.roadload import curve_from_drag
 from tunelab.study.coast_down.result import CoastDownFit
-from tunelab.study.gearing.tyre import rolling_radius
-from tunelab.study.shown import shows_its_table
+from tunelab.study.finding import shows_its_table
+from tunelab.study.gearing.ratios import rolling_radius
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.physics.driveline import torque_from_power
-from tunelab.study.finding import Finding, status_within
+from tunelab.study.finding import Finding, shows_its_table, status_within
 from tunelab.study.power.inputs import PowerInputs
 from tunelab.study.pull.result import Pull
-from tunelab.study.shown import shows_its_table
 
 CONFIDENCE = 0.95
 

@@ -9,12 +9,9 @@ from typing import Literal
 
 import pandas as pd
 
-from tunelab.study.finding import Finding, Status
-from tunelab.study.readiness.drive import Drive
-from tunelab.study.readiness.gate import BY_METER, GATES, Gate
-from tunelab.study.readiness.limit import passes_limit
+from tunelab.study.finding import Finding, Status, shows_its_table
+from tunelab.study.readiness.gate import BY_METER, GATES, Drive, Gate, passes_limit
 from tunelab.study.readiness.stale import Emptied, Now, asked, why_emptied, why_touched
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

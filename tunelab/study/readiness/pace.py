@@ -12,11 +12,10 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.readiness.drive import Drive
-from tunelab.study.readiness.gate import GATES
+from tunelab.study.finding import shows_its_table
+from tunelab.study.readiness.gate import GATES, Drive
 from tunelab.study.readiness.judge import Readiness, judge_gates
 from tunelab.study.readiness.stale import Now
-from tunelab.study.shown import shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -7,9 +7,17 @@ from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from tunelab.study.readiness.drive import Drive
-from tunelab.study.readiness.gate import NO_CURE, Gate, needs_word, touched_by_part, touches
-from tunelab.study.readiness.limit import MEASURED_FROM, other_limit, other_setting
+from tunelab.study.readiness.gate import (
+    MEASURED_FROM,
+    NO_CURE,
+    Drive,
+    Gate,
+    needs_word,
+    other_limit,
+    other_setting,
+    touched_by_part,
+    touches,
+)
 from tunelab.study.revision_change import Way, curve_difference, dead_time_difference, differences, way_between
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

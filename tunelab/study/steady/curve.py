@@ -1,4 +1,11 @@
-"""The meter's error as a result: dense, with its evidence, and at the revision's breakpoints."""
+"""The meter's error, the dead-time error and the over-reading by pulsation, as results.
+
+The meter's error as a result: dense, with its evidence, and at the revision's breakpoints.
+
+The dead-time error as a result: level, change with voltage, and the revision's rows.
+
+The over-reading from intake pulsation as a map over the speeds and loads that were driven.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +13,11 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.steady.coordinate import Coordinate, log_flow_in_force, smooth_log_flow
-from tunelab.study.steady.design import Design, hat_matrix
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import leak_allowance
-from tunelab.study.steady.posterior import Posterior
-from tunelab.study.steady.result import MeterError, OverallConstant
+from tunelab.study.steady.model import Coordinate, Design, hat_matrix, log_flow_in_force, smooth_log_flow
+from tunelab.study.steady.posterior import Posterior, Shown
+from tunelab.study.steady.result import DeadTimeError, MeterError, OverallConstant, PulsationMap
 from tunelab.workspace.revision import MeterCurve, Revision
 
 GRID = 160  # readings of the dense result, beside the breakpoints
@@ -186,3 +192,129 @@ def overall_constant(joint: Joint, posterior: Posterior) -> OverallConstant:
             "lambda right in any case."
         ),
     )
+
+
+REACH_V = 0.3  # beyond the visited voltages, up to which a row counts as measured
+CARRY_V = 1.0  # beyond the visited voltages, up to which a change with voltage is carried on
+UNKNOWN_SLOPE_MS_V = 0.04  # standard deviation of the unknown change with voltage further out; common practice
+
+
+def dead_time_error(joint: Joint, posterior: Posterior, shown: Shown, revision: Revision) -> DeadTimeError:
+    """Dead-time error with intervals; NaN where not shown."""
+    z, reference = interval_width(joint), joint.design.reference_v
+    mean, spread = posterior.dead_time_ms[0], np.sqrt(np.diag(posterior.dead_time_cov))
+    visited = np.quantile(joint.design.blocks["battery_v"], [0.01, 0.99])
+    level = (mean[0], mean[0] - z * spread[0], mean[0] + z * spread[0]) if shown.level else (np.nan,) * 3
+    slope = (mean[1], mean[1] - z * spread[1], mean[1] + z * spread[1]) if shown.slope else (np.nan,) * 3
+    return DeadTimeError(
+        shown=shown.level,
+        because=shown.level_because,
+        slope_shown=shown.slope,
+        slope_because=shown.slope_because,
+        level_ms=float(level[0]),
+        lower_ms=float(level[1]),
+        upper_ms=float(level[2]),
+        slope_ms_v=float(slope[0]),
+        slope_lower_ms_v=float(slope[1]),
+        slope_upper_ms_v=float(slope[2]),
+        reference_v=reference,
+        visited_v=(float(visited[0]), float(visited[1])),
+        rows=_rows(posterior, shown, revision, reference, visited, z),
+    )
+
+
+def _rows(
+    posterior: Posterior, shown: Shown, revision: Revision, reference_v: float, visited: np.ndarray, z: float
+) -> pd.DataFrame:
+    """Change at each row of the table; far from the visited voltages the level goes on and the interval opens."""
+    table = revision.dead_time
+    battery = np.asarray(table.battery_v, dtype=float)
+    away = np.maximum(np.maximum(visited[0] - battery, battery - visited[1]), 0.0)
+    single = battery.size == 1
+    near = (away <= REACH_V) | single
+    held = np.clip(battery, visited[0] - CARRY_V, visited[1] + CARRY_V)
+    powers = ((reference_v if single else held) - reference_v) * np.ones(battery.size)
+    powers = powers[:, None] ** np.arange(3)
+    change = powers @ posterior.dead_time_ms[0]
+    spread = np.sqrt(np.einsum("ij,jk,ik->i", powers, posterior.dead_time_cov, powers))
+    slope_unknown = away if shown.slope else np.abs(battery - reference_v)
+    spread = np.hypot(spread, 0.0 if single else UNKNOWN_SLOPE_MS_V * slope_unknown)
+    basis = np.where(near, "measured", "extended") if shown.level else np.full(battery.size, "unchanged")
+    known = shown.level
+    return pd.DataFrame(
+        {
+            "battery_v": battery,
+            "dead_time_in_force_ms": np.asarray(table.dead_time_ms, dtype=float),
+            "change_ms": change if known else np.nan,
+            "change_lower_ms": change - z * spread if known else np.nan,
+            "change_upper_ms": change + z * spread if known else np.nan,
+            "basis": basis,
+        }
+    )
+
+
+SPEED_STEP_RPM = 400.0
+LOAD_STEP = 0.08
+LEAST_PCT = 0.5  # an over-reading below it is not worth a word
+COUNTED = "It counts in the lambda error; look at the fuel pressure under load and at what the ECU adds or takes there."
+
+
+def pulsation_map(joint: Joint, posterior: Posterior, disturbed: np.ndarray) -> PulsationMap:
+    """Average the fitted over-reading by cells; cells that were not driven are NaN.
+
+    `disturbed`, shape (blocks,), says which blocks were set aside for it.
+    """
+    blocks = joint.design.blocks
+    speed_edges = _edges(np.exp(blocks["log_speed"].to_numpy()), SPEED_STEP_RPM)
+    load_edges = _edges(blocks["load"].to_numpy(), LOAD_STEP)
+    speed = np.digitize(np.exp(blocks["log_speed"]), speed_edges) - 1
+    load = np.digitize(blocks["load"], load_edges) - 1
+    shape = (load_edges.size - 1, speed_edges.size - 1)
+    cell = load * shape[1] + speed
+    over = 100 * np.expm1(-posterior.pulsation)
+    count = np.bincount(cell, minlength=shape[0] * shape[1])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        means = np.array([np.bincount(cell, row, count.size) / count for row in over])
+    lower, upper = np.quantile(means[1:], [0.025, 0.975], axis=0)
+    sure = (count > 0) & (np.abs(means[0]) > LEAST_PCT) & ((lower > 0) | (upper < 0))
+    return PulsationMap(
+        engine_speed_rpm=(speed_edges[1:] + speed_edges[:-1]) / 2,
+        load=(load_edges[1:] + load_edges[:-1]) / 2,
+        over_reading_pct=means[0].reshape(shape),
+        lower_pct=lower.reshape(shape),
+        upper_pct=upper.reshape(shape),
+        seconds=np.bincount(cell, blocks["seconds"], count.size).reshape(shape),
+        shown=bool(sure.any()),
+        because=_because(joint, sure, means[0], bool(disturbed.any())),
+    )
+
+
+def _edges(values: np.ndarray, step: float) -> np.ndarray:
+    low, high = np.floor(values.min() / step), np.floor(values.max() / step) + 1
+    return step * np.arange(low, high + 1)
+
+
+def _because(joint: Joint, sure: np.ndarray, mean: np.ndarray, set_aside: bool) -> str:
+    never = sum(member.share for member in joint.members if not np.isfinite(member.onset.value))
+    if not sure.any():
+        if never > 0.5:
+            return "Nothing beyond the curve and the dead time shows at high load."
+        return f"No cell of the map is clear of its interval and of {LEAST_PCT:g} %."
+    rich, lean = max(0.0, float(mean[sure].max())), max(0.0, -float(mean[sure].min()))
+    told = []
+    if rich and set_aside:
+        told.append(
+            f"Up to {rich:.1f} % at high load, beyond what the curve says there. A curve of flow against reading "
+            "cannot remove it; the curve was fitted without it."
+        )
+    elif rich:
+        told.append(
+            f"At high load the mixture is up to {rich:.1f} % richer than curve and dead time say, at high engine speed "
+            f"as at low. Pulsation fades as engine speed rises, so this is something else. {COUNTED}"
+        )
+    if lean:
+        told.append(
+            f"At high load the mixture is up to {lean:.1f} % leaner than curve and dead time say. A meter in pulsating "
+            f"air reads too much, never too little, so this is no pulsation. {COUNTED}"
+        )
+    return " ".join(told)

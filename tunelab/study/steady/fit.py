@@ -12,24 +12,31 @@ import xarray as xr
 from threadpoolctl import threadpool_limits
 
 from tunelab.physics.load import absolute_load
-from tunelab.study.steady.banks import bank_difference
-from tunelab.study.steady.blocks import Delay, calm_blocks
-from tunelab.study.steady.coordinate import coordinate_of
-from tunelab.study.steady.curve import dense_readings, meter_error, overall_constant, suspected_leak
-from tunelab.study.steady.dead_time import dead_time_error
-from tunelab.study.steady.design import Design
-from tunelab.study.steady.evidence import default_dead_time_sd
+from tunelab.study.steady.blocks import Delay, breakpoint_points, calm_blocks, points_of, visited_places
+from tunelab.study.steady.curve import (
+    dead_time_error,
+    dense_readings,
+    meter_error,
+    overall_constant,
+    pulsation_map,
+    suspected_leak,
+)
 from tunelab.study.steady.findings import WITHIN
-from tunelab.study.steady.halves import split_half
-from tunelab.study.steady.identify import UNKNOWN_DEAD_TIME_MS, Shown, model_sd_ms, what_is_shown
 from tunelab.study.steady.joint import Joint, fit_joint
 from tunelab.study.steady.leak import CAM_CHANCE, CHANCE, leak_belief, suspicion_of, with_leak
-from tunelab.study.steady.levels import level_course, level_doubt
-from tunelab.study.steady.loaded import lean_at_load
-from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
-from tunelab.study.steady.posterior import Posterior, draw_posterior, with_misplaced_reading, with_unknown_dead_time
+from tunelab.study.steady.levels import bank_difference, lean_at_load, level_course, level_doubt, split_half
+from tunelab.study.steady.model import Design, coordinate_of, default_dead_time_sd
+from tunelab.study.steady.posterior import (
+    UNKNOWN_DEAD_TIME_MS,
+    Posterior,
+    Shown,
+    draw_posterior,
+    model_sd_ms,
+    what_is_shown,
+    with_misplaced_reading,
+    with_unknown_dead_time,
+)
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
-from tunelab.study.steady.pulsation import pulsation_map
 from tunelab.study.steady.result import Levels, SteadyFit
 from tunelab.study.steady.samples import NothingToFit, Samples, refer
 from tunelab.study.steady.setting import Evidence, best_setting, expected_error, reached

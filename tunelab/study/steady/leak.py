@@ -10,12 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tunelab.study.steady.coordinate import log_flow_in_force
-from tunelab.study.steady.design import Design
-from tunelab.study.steady.evidence import Columns, moments_of
-from tunelab.study.steady.joint import Joint, base_weight, hold_weight
+from tunelab.study.steady.joint import Joint, Solution, base_weight, hold_weight, solve
+from tunelab.study.steady.model import Columns, Design, log_flow_in_force, moments_of
 from tunelab.study.steady.posterior import Posterior, curve_rows
-from tunelab.study.steady.solution import Solution, solve
 
 HIDDEN = (
     0.12  # log units at the least air: a leak that a meter falling off there would hide; common practice, no source

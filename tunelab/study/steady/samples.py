@@ -10,8 +10,7 @@ import xarray as xr
 
 from tunelab.log.flag import trusted
 from tunelab.physics.injectors import dead_time_at, flow_at_pressure
-from tunelab.study.ecu_law import OffLaw, off_law
-from tunelab.study.fuel_flow import BY_CONTENT, log_stoich
+from tunelab.study.ecu_law import BY_CONTENT, OffLaw, log_stoich, off_law
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, Revision

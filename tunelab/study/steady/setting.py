@@ -7,11 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy
 
-from tunelab.study.steady.coordinate import Coordinate, coordinate_of
+from tunelab.study.steady.blocks import Points
 from tunelab.study.steady.curve import beside, reach_of
-from tunelab.study.steady.design import hat_matrix
 from tunelab.study.steady.leak import Suspicion
-from tunelab.study.steady.points import Points
+from tunelab.study.steady.model import Coordinate, coordinate_of, hat_matrix
 from tunelab.study.steady.posterior import Posterior, local_mean
 from tunelab.study.steady.prediction import Setting, fuel_error, in_force, log_error_draws, opened_ms
 from tunelab.study.steady.result import DeadTimeError, MeterError

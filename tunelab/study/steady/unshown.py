@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from tunelab.study.steady.loaded import lean_at_load
+from tunelab.study.steady.levels import lean_at_load
 from tunelab.study.steady.result import (
     DeadTimeError,
     LambdaError,

@@ -3,8 +3,7 @@
 from tunelab.study.transient.excursion import NOT_EXPLAINED
 from tunelab.study.transient.film import cylinder_air, cylinder_fuel, fuel_for
 from tunelab.study.transient.region import Film
-from tunelab.study.transient.result import TransientStudy, proposal_sentence
-from tunelab.study.transient.study import study_transients
+from tunelab.study.transient.study import TransientStudy, proposal_sentence, study_transients
 
 __all__ = [
     "NOT_EXPLAINED",

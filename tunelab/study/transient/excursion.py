@@ -11,9 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tunelab.study.estimate import NAN
-from tunelab.study.transient.film import cylinder_fuel
-from tunelab.study.transient.fit import drawn_air, injected
+from tunelab.study.finding import NAN
+from tunelab.study.transient.film import cylinder_fuel, drawn_air, injected
 from tunelab.study.transient.signal import GRID_S, TransientSignal, at_sensor, fuelled_at
 from tunelab.units import convert
 

@@ -11,8 +11,8 @@ from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import find_gaps
 from tunelab.study.delay_model import follow
+from tunelab.study.ecu_law import fuel_flow_kg_h, fuel_per_open_ms
 from tunelab.study.fuel_cut.cut import no_fuel
-from tunelab.study.fuel_flow import fuel_flow_kg_h, fuel_per_open_ms
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
