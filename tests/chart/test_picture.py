@@ -108,9 +108,10 @@ def test_the_side_of_a_cell_is_told_by_hue_and_by_sign():
     cells = Cells([0, 1000], [1000, 2000], [0, 0], [1, 1], [3.0, -3.0], 3.0)
     picture = draw_picture("T", "D", Axis("rpm", 0, 2000), Axis("load", 0, 1), [cells])
     assert len(parts(picture, "above-3")) == len(parts(picture, "below-3")) == 1
-    assert {"+3", "−3"} <= set(texts(picture))
+    assert {"+3.0", "−3.0"} <= set(texts(picture))
     assert shade_of(0.4, 3.0) == "none"
-    assert [signed(v) for v in (-0.04, 0.04, 0.5, -12.4)] == ["0", "0", "+0.5", "−12"]
+    assert [signed(v, 1) for v in (-0.04, 0.04, 0.5, -2.43)] == ["0.0", "0.0", "+0.5", "−2.4"]
+    assert [signed(v, 0) for v in (-0.04, -12.4, 3.0)] == ["0", "−12", "+3"]
 
 
 def test_a_gauge_shows_share_interval_and_the_limit():

@@ -372,6 +372,7 @@ def _dot(parent: ET.Element, mark: Points, a: float, b: float) -> None:
 
 def _write_cells(plot: ET.Element, frame: _Frame, mark: Cells) -> None:
     edges = [np.asarray(side, dtype=float) for side in (mark.left, mark.right, mark.bottom, mark.top)]
+    places = int(np.nanmax(np.abs(np.asarray(mark.value, dtype=float)), initial=0.0) < 9.95)
     for k, value in enumerate(np.asarray(mark.value, dtype=float)):
         if not math.isfinite(value):
             continue
@@ -381,15 +382,15 @@ def _write_cells(plot: ET.Element, frame: _Frame, mark: Cells) -> None:
         if mark.hints:
             ET.SubElement(cell, "title").text = mark.hints[k]
         _shape(cell, "rect", "cell", "", x=a + 0.5, y=b + 0.5, width=max(c - a - 1, 0.5), height=max(d - b - 1, 0.5))
-        words = signed(value)
+        words = signed(value, places)
         if _width(words, SMALL) < c - a and d - b > SMALL:
             _text(cell, words, (a + c) / 2, (b + d) / 2 + SMALL / 3, "middle", SMALL)
 
 
-def signed(value: float) -> str:
-    """Write a value of a map with its sign: whole numbers, and below one the first decimal."""
-    text = f"{value:+.1f}" if abs(value) < 0.95 else f"{value:+.0f}"
-    return "0" if text in ("+0.0", "-0.0") else text.replace("-", "−")
+def signed(value: float, places: int) -> str:
+    """Write a value of a map with its sign and as many decimals as all others of the map."""
+    text = f"{value:+.{places}f}"
+    return text[1:] if float(text) == 0.0 else text.replace("-", "−")
 
 
 def shade_of(value: float, full: float) -> str:
