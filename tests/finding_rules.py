@@ -23,7 +23,7 @@ LOWER_IS_WORSE |= {"limits.meter_headroom", "limits.battery", "limits.oil_pressu
 LOWER_IS_WORSE |= {"feasibility.meter_headroom", "idle.actuator_margin"}
 EITHER_WAY = {"idle.speed_error", "idle.lambda_error", "trims.total", "launch.held_speed", "high_flow.agreement"}
 EITHER_WAY |= {"part_throttle.meter_agreement", "part_throttle.lambda_error", "steady.meter", "steady.dead_time"}
-EITHER_WAY |= {"steady.table", "steady.halves", "steady.sessions", "steady.banks", "steady.battery", "steady.regulator"}
+EITHER_WAY |= {"steady.table", "steady.halves", "steady.sessions", "steady.banks", "steady.battery"}
 # Statements that say what is wrong without a figure that could say how much.
 WITHOUT_VALUE = {"launch.zero_speed": "a hold that did not engage never lets go"}
 

@@ -241,6 +241,14 @@ def test_a_suspect_is_watched_where_it_is_clear_and_not_shown_where_the_drive_ca
     assert (suspects.level_doubt > 0) == (status == "watch")
 
 
+def test_what_a_regulator_off_its_hose_cannot_do_withholds_nothing():
+    """A rail that does not follow the manifold makes light loads richer; lambda that moves the other way is not it."""
+    suspects = Suspects(Size(0.001, 0.001), 1.5, Size(-0.7, 0.2), BEND)
+    found = {f.id: f for f in dataclasses.replace(made_up_fit(), suspects=suspects).findings(CAR)}
+    assert found["steady.regulator"].status == "met"
+    assert suspects.dead_time_hidden == ""
+
+
 def test_a_reading_that_may_be_misplaced_widens_the_curve_where_it_is_steep(right):
     _, _, fit = right
     posterior = fit.posterior

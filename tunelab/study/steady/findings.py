@@ -271,17 +271,26 @@ def _battery(fit: SteadyFit) -> Finding:
     way_out = f"The battery moved by {own.volts:.1f} V: hold one speed with lights, fan and heater off and on."
     return _suspected(
         fit, "steady.battery", "Lambda for each volt more at the battery, at the same speed and load", values=values,
-        unit="%/V", limit=limit, because=because, way_out=way_out,
+        unit="%/V", limit=limit, because=because, way_out=way_out, least=-limit,
     )  # fmt: skip
 
 
 def _suspected(
-    fit: SteadyFit, key: str, title: str, *, values: tuple, unit: str, limit: float, because: str, way_out: str
+    fit: SteadyFit,
+    key: str,
+    title: str,
+    *,
+    values: tuple,
+    unit: str,
+    limit: float,
+    because: str,
+    way_out: str,
+    least: float | None = None,
 ) -> Finding:
     """Watch a size beyond its limit; one that the drive cannot tell from none or from too much is not shown."""
-    status = status_within(*values, least=-limit, most=limit)
+    status = status_within(*values, least=least, most=limit)
     known = bool(np.isfinite(values[0]))
-    if known and (status == "met" or abs(values[0]) > limit):
+    if known and (status == "met" or status_within(values[0], values[0], values[0], least=least, most=limit) != "met"):
         return _finding(fit, key, title, values=values, unit=unit, status=status, limit=limit, because=because)
     reach = f"The drive shows it to ± {(values[2] - values[1]) / 2:.1f} {unit} only. " if known else ""
     return _finding(
@@ -312,7 +321,7 @@ def _regulator(fit: SteadyFit) -> Finding:
     because = "100 % would be a regulator whose hose is off the manifold, 0 % one whose hose is on."
     return _suspected(
         fit, "steady.regulator", "Mixture over load, as a regulator off the manifold would change it", values=values,
-        unit="%", limit=limit, because=own.regulator_words if abs(own.regulator.value) > WITHIN_HOSE else because,
+        unit="%", limit=limit, because=own.regulator_words if own.regulator.value > WITHIN_HOSE else because,
         way_out="Drive the same airflow at several engine speeds and loads, with manifold_kpa logged.",
     )  # fmt: skip
 

@@ -77,7 +77,7 @@ class Suspects:
         """Why no dead time can be shown; empty where nothing speaks against it."""
         if self.battery.beyond(BATTERY_LIMIT):
             return f"{self.battery_words} What moves with the battery cannot be kept apart from the dead time."
-        if self.regulator.beyond(WITHIN_HOSE):
+        if self.regulator.value > 0 and self.regulator.beyond(WITHIN_HOSE):  # a hose that is off only adds
             return self.regulator_words
         return ""
 
