@@ -67,7 +67,7 @@ def draw_table_residuals(fit: FillingFit) -> hv.Layout:
         return hv.Layout([draw_absent("Residuals", fit.because)])
     spread = float(fit.blocks["residual_pct"].abs().median())
     columns = ["residual_pct", "error_pct", "fitted_pct", "start_s", "seconds", "weight"]
-    panels = []
+    panels: list[hv.Overlay] = []
     for name in (fit.load_channel, "engine_speed_rpm", "battery_v"):
         zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
         marks = hv.Scatter(fit.blocks, name, columns).opts(color=MAIN, size=6, alpha=0.7, tools=["hover"])

@@ -124,7 +124,7 @@ class Comparison:
     def table(self) -> pd.DataFrame:
         """One row per thing compared: what, before, after, difference, lower, upper, told apart, because, verdict."""
         columns = ["what", "unit", "before", "after", "difference", "lower", "upper", "told apart", "because"]
-        rows = [
+        rows: list[tuple[object, ...]] = [
             (r.quantity.title, r.quantity.unit, None, None, r.difference, r.lower, r.upper, r.told_apart, r.because)
             for r in self.logs
         ]
@@ -133,7 +133,8 @@ class Comparison:
             for r in self.findings
         ]
         table = pd.DataFrame(rows, columns=columns)
-        return table.assign(verdict=[verdict_of(row) for row in (*self.logs, *self.findings)])
+        compared: list[FindingDifference | LogDifference] = [*self.logs, *self.findings]
+        return table.assign(verdict=[verdict_of(row) for row in compared])
 
 
 def verdict_of(row: FindingDifference | LogDifference) -> str:
@@ -211,11 +212,12 @@ def compare(root: Path, before: str, after: str) -> Comparison:
     one, other = (_side(workspace, records, name) for name in (before, after))
     if one.sessions == other.sessions:
         raise _error(after, f"the same drives as {before}", "two different ones")
-    changes, also = (), ()
+    changes: tuple[Difference, ...] = ()
+    also: tuple[str, ...] = ()
     if len(one.revisions) == len(other.revisions) == 1 and one.revisions != other.revisions:
-        pair = [workspace.revisions[side.revisions[0]] for side in (one, other)]
-        changes = differences(*pair)
-        also = way_between(*pair, workspace.revisions).sentences(pair[1].name)
+        old, new = (workspace.revisions[side.revisions[0]] for side in (one, other))
+        changes = differences(old, new)
+        also = way_between(old, new, workspace.revisions).sentences(new.name)
     logs = [[_log(workspace, records, name) for name in side.sessions] for side in (one, other)]
     visits = [[visits_of(side, workspace.car, quantity) for quantity in QUANTITIES] for side in logs]
     found = [[f for record in side.records for f in record.findings] for side in (one, other)]
@@ -224,7 +226,7 @@ def compare(root: Path, before: str, after: str) -> Comparison:
         after=other,
         changes=changes,
         findings=_by_link_study(compare_findings(*found), workspace, (one, other), logs),
-        logs=compare_visits(*visits, workspace.car),
+        logs=compare_visits(visits[0], visits[1], workspace.car),
         notes=(*_notes(one, other), *left_out),
         car=workspace.car,
         also=also,
@@ -260,6 +262,7 @@ def _of_change(row: FindingDifference, change: WiringChange) -> FindingDifferenc
 def _side(workspace: Workspace, records: Sequence[StoredRecord], name: str) -> Side:
     if name in workspace.unusable:
         raise WorkspaceError(name, workspace.unusable[name])
+    sessions: tuple[str, ...]
     if name in workspace.sessions:
         sessions = (name,)
     elif name in workspace.revisions:

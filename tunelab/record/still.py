@@ -15,7 +15,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from html import escape
-from typing import Any
+from typing import Any, TypeGuard
 
 import numpy as np
 
@@ -522,7 +522,7 @@ def _first(models: Sequence[_Model]) -> _Model | None:
     return next(iter(models), None)
 
 
-def _shown(axis: _Model | None) -> bool:
+def _shown(axis: _Model | None) -> TypeGuard[_Model]:
     return axis is not None and axis.raw("visible") is not False
 
 

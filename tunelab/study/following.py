@@ -81,6 +81,11 @@ class SoFar:
     now: Now | None = None
 
     @property
+    def still_s(self) -> float:
+        """Time over which no reading has moved; zero while nothing is read. [s]"""
+        return self.now.still_s if self.now else 0.0
+
+    @property
     def passed(self) -> list[LimitSoFar]:
         """Limits passed so far, those at stop first, then the latest."""
         found = [limit for limit in self.limits.values() if limit.is_passed]

@@ -16,6 +16,7 @@ import xarray as xr
 from tunelab.study.finding import Finding, Status, status_within, step_of
 from tunelab.study.gearing.reading import row_step_s, runs
 from tunelab.study.pull.result import PullSet
+from tunelab.workspace.car import stated
 
 # Common practice, no source.
 SHORTEST_S = 0.5
@@ -90,6 +91,11 @@ class Quantity:
     never_below: float = float("-inf")  # what the quantity cannot fall below by its nature
     smooth_s: float = SMOOTH_S  # what counts is the mean over this long
     channel: str = ""  # whose readings are held as they are, or as their rise
+
+    @property
+    def bound(self) -> float:
+        """The limit, to what cannot do without one; ValueError where the owner states none."""
+        return stated(self.limit, f"{self.limit_key} in car.toml")
 
 
 @dataclass(frozen=True)
