@@ -296,9 +296,7 @@ class Following:
         parts = [so_far for start, so_far in self._earlier if so_far.rows and not _is_same_log(start, own)]
         so_far = joined([*parts, self._shown])
         no_plan = "none: the steps of this session have no holds" if self._planning is None else self._planning.problem
-        planned = (
-            self._planning.planned if self._planning else None
-        )  # asked last: it comes before `problem` is empty
+        planned = self._planning.planned if self._planning else None  # asked last: it comes before `problem` is empty
         holds = planned.plan.holds if planned else ()
         return Seen(
             link=self._link(so_far, problem, behind, silent_s),

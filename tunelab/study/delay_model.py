@@ -136,7 +136,8 @@ def fuel_swing(signal: DelaySignal) -> tuple[float, float]:
     smooth, slow = _running_mean(alone, 0.5), _running_mean(alone, 2.0)
     in_all = detrend(np.interp(signal.time_s, signal.grid_s, smooth), signal)
     quick = np.interp(signal.time_s, signal.grid_s, smooth - slow)
-    return tuple(1.4826 * float(np.median(np.abs(part))) for part in (in_all, quick))
+    robust = [1.4826 * float(np.median(np.abs(part))) for part in (in_all, quick)]
+    return robust[0], robust[1]
 
 
 def _running_mean(values: np.ndarray, width_s: float) -> np.ndarray:
@@ -181,16 +182,18 @@ def _fit_gas(signal: DelaySignal) -> GasFit:
     if solution.cost - best.cost > 0.5:
         solution, white = _settle(signal, measured, best.x)
         others = _others(signal, measured, white, guesses, solution.cost)
-    return _judge(signal, measured, *white, solution, others)
+    coefficients, noise = white
+    return _judge(signal, measured, coefficients, noise, solution, others)
 
 
 def _others(signal: DelaySignal, measured: np.ndarray, white, guesses: list[Guess], best: float) -> list:
     """Best solutions inside each range; one that is hopeless after a few steps is not followed to its end."""
     found = []
+    coefficients, noise = white
     for guess in guesses:
-        own = _solve(signal, measured, *white, guess.parameters, within=guess, steps=FEW_STEPS)
+        own = _solve(signal, measured, coefficients, noise, guess.parameters, within=guess, steps=FEW_STEPS)
         if 2.0 * (own.cost - best) < HOPELESS:
-            own = _solve(signal, measured, *white, own.x, within=guess, steps=MORE_STEPS)
+            own = _solve(signal, measured, coefficients, noise, own.x, within=guess, steps=MORE_STEPS)
             own.at_edge = guess.beyond(own.x) > 0.0
             found.append(own)
     return found

@@ -211,7 +211,7 @@ def _now(log: xr.Dataset) -> Now:
         return float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
 
     names = ("engine_speed_rpm", "air_flow_kg_h", "road_speed_km_h", "lambda_measured", "coolant_c", "throttle_pct")
-    return Now(*(middle(name) for name in names), _still_s(log))
+    return Now(**{name: middle(name) for name in names}, still_s=_still_s(log))
 
 
 def _still_s(log: xr.Dataset) -> float:

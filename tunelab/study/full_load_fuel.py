@@ -10,14 +10,14 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.finding import Finding, shows_its_table, status_within
+from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.prediction import LEAST_OPEN_MS, Setting, in_force
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import FullLoadFuel, Revision
 
 CONFIDENCE = 0.95
@@ -95,8 +95,7 @@ class FullLoadProposal:
         """
         if not self.parts():
             raise ValueError("nothing to write: no breakpoint changes, or the revision states no full_load_fuel.")
-        own = self.base.full_load_fuel
-        assert own is not None
+        own = stated(self.base.full_load_fuel, f"[full_load_fuel] in revisions/{self.base.name}.toml")
         values = self.table["proposed"].tolist()
         update = {own.key: values} | ({} if own.fuel_factor is not None else {"target_lambda": _meant(own).tolist()})
         more = {"full_load_fuel": own.model_copy(update=update).model_dump()}
@@ -439,9 +438,11 @@ def _findings(table: pd.DataFrame, seen: pd.DataFrame, car: Car, used: int, flag
 def _finding(name: str, value, ends, limit: float | None, used: int, flagged: int, because: str) -> Finding:
     title = "Lambda at full throttle against its target, largest over engine speed"
     title = title if name == "error" else f"{title}: predicted with the proposal"
-    status = "not_shown" if value is None else status_within(value, *ends, most=limit)
+    status: Status = "not_shown" if value is None else status_within(value, *ends, most=limit)
     sure = None if value is None else CONFIDENCE
-    return Finding(f"full_load_fuel.{name}", title, value, "%", *ends, sure, used, flagged, status, limit, because)
+    lower, upper = ends
+    about = (f"full_load_fuel.{name}", title)
+    return Finding(*about, value, "%", lower, upper, sure, used, flagged, status, limit, because)
 
 
 def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import scipy
 import xarray as xr
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import LEAN_STOP_PCT, Finding, shows_its_table
+from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, shows_its_table
 from tunelab.study.full_throttle.check import Check, Quantity, Stretch, missing
 from tunelab.study.full_throttle.margin import hold_channel
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
@@ -99,8 +99,8 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
 def _nothing(because: str, rows: int) -> PartThrottle:
     title = "Pulls at part throttle"
     error = Finding("part_throttle", title, None, "1", None, None, None, 0, 0, "not_shown", None, because)
-    tables = (pd.DataFrame(columns=names) for names in (COLUMNS, PULL_COLUMNS, LIFT_COLUMNS))
-    return PartThrottle(False, because, (), error, *tables, None, 0, rows)
+    cells, pulls, lift = (pd.DataFrame(columns=names) for names in (COLUMNS, PULL_COLUMNS, LIFT_COLUMNS))
+    return PartThrottle(False, because, (), error, cells, pulls, lift, None, 0, rows)
 
 
 def _stretch(log: xr.Dataset, number: int, pull: Pull) -> Stretch:
@@ -184,7 +184,7 @@ def _error(cells: pd.DataFrame, car: Car, mixture: Mixture | str, flagged: int) 
     farthest = float(known[["lower", "upper"]].abs().to_numpy().max())
     once = cells[~np.isfinite(cells["lower"])]
     beyond = once[once["error_pct"].abs() > limit]
-    status = "met" if farthest <= limit and beyond.empty else "watch"
+    status: Status = "met" if farthest <= limit and beyond.empty else "watch"
     text = (
         f"{worst['engine_speed_rpm']:.0f} rpm at a load of {worst['load_pct']:.0f} %, {worst['pulls']:.0f} pulls; "
         f"{len(known)} cells, whose intervals reach {farthest:.1f} % at most; one pull alone reached {len(once)} more, "

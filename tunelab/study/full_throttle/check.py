@@ -156,8 +156,9 @@ class Check:
         q, counts = self.quantity, (self.samples_used, self.samples_flagged)
         if self.status == "not_shown":
             return Finding(q.id, q.title, None, q.unit, None, None, None, *counts, "not_shown", q.limit, self.because)
-        bounds = (self.lower, self.upper, CONFIDENCE) if np.isfinite(self.lower + self.upper) else (None, None, None)
-        numbers = (self.value, q.unit, *bounds)
+        known = bool(np.isfinite(self.lower + self.upper))
+        lower, upper, sure = (self.lower, self.upper, CONFIDENCE) if known else (None, None, None)
+        numbers = (self.value, q.unit, lower, upper, sure)
         return Finding(q.id, q.title, *numbers, *counts, self.status, q.limit, self.because)
 
 
@@ -238,7 +239,7 @@ def _scatter(value: np.ndarray) -> float:
 def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches, worst: int) -> tuple[Breach, ...]:
     """Runs of readings past the limit; a reading lasts until the next. Short ones count only if they hold the worst."""
     sign = 1.0 if quantity.worse == "higher" else -1.0
-    beyond = sign * (smooth - quantity.limit) > 0
+    beyond = sign * (smooth - quantity.bound) > 0
     new = np.diff(series.stretch, prepend=-1) != 0
     until = np.array([stretches[int(number) - 1].end_s for number in series.stretch])
     until[:-1] = np.where(new[1:], until[:-1], series.time[1:])
@@ -250,7 +251,7 @@ def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches,
         while last + 1 < beyond.size and beyond[last + 1] and not new[last + 1]:
             last += 1
         if until[last] - series.time[first] >= SHORTEST_BREACH_S or first <= worst <= last:
-            found.append(_breach(quantity, series, smooth, first, last, until[last], stretches))
+            found.append(_breach(quantity, series, smooth, int(first), int(last), until[last], stretches))
     return tuple(found)
 
 

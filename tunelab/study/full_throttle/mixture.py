@@ -171,7 +171,7 @@ def _checks(log: xr.Dataset, table: pd.DataFrame, car: Car, stretches) -> tuple[
     if known.empty:
         why = "the log has no lambda_commanded to compare with"
         why += "" if judged.empty else f"; the richest reading at full throttle was {judged['lambda'].min():.3g}"
-        return (first, *(missing(error, why, flagged) for error in errors))
+        return first, missing(errors[0], why, flagged), missing(errors[1], why, flagged)
     step = step * 100 / float(known["commanded"].median())
     lean_error, rich_error = (
         hold_against(error, _series(known, sign * off, flagged, step), stretches)
@@ -181,9 +181,9 @@ def _checks(log: xr.Dataset, table: pd.DataFrame, car: Car, stretches) -> tuple[
 
 
 def _series(table: pd.DataFrame, values: pd.Series, flagged: int, step: float) -> Series:
-    columns = [table[name].to_numpy() for name in ("fuelled_s", "seen_s")]
+    time, seen = table["fuelled_s"].to_numpy(), table["seen_s"].to_numpy()
     rpm, number = table["engine_speed_rpm"].to_numpy(), table["stretch"].to_numpy()
-    return Series(*columns, values.to_numpy(), rpm, number, flagged, step)
+    return Series(time, seen, values.to_numpy(), rpm, number, flagged, step)
 
 
 def _bins(table: pd.DataFrame, stretches) -> pd.DataFrame:

@@ -200,7 +200,8 @@ def _compared(before: PowerFit, after: PowerFit, grid, difference: np.ndarray, k
     reach = np.quantile(off.max(axis=1), CONFIDENCE)
     band = value - reach * spread, value + reach * spread
     means = difference[:, known].mean(axis=1)
-    mean, interval = float(means[0]), tuple(float(x) for x in np.quantile(means[1:], [0.025, 0.975]))
+    mean, (low, high) = float(means[0]), np.quantile(means[1:], [0.025, 0.975]).tolist()
+    interval = (low, high)
     apart = interval[0] > 0 or interval[1] < 0
     regions = _regions(grid, value, band)
     text = _sentence(before, after, grid[known], mean, interval, apart, regions)
@@ -238,7 +239,12 @@ def _not_shown(before: PowerFit, after: PowerFit, why: str) -> PowerComparison:
         why,
         before.revision,
         after.revision,
-        *[empty] * 6,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
         nan,
         (nan, nan),
         False,

@@ -23,7 +23,7 @@ from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.result import PullPower
 from tunelab.study.pull.result import Pull
 from tunelab.units import convert
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 
 SLIP_ROUNDS = 2  # slip depends on force and force on slip; the third round changes nothing that shows
 
@@ -272,7 +272,8 @@ def to_grid(rise: Rise, grid: np.ndarray) -> np.ndarray:
 
 def motion_of(rise: Rise, car: Car, pull: Pull) -> Motion:
     """The pull as the wheels turned, by the gear's overall ratio."""
-    overall = car.gearing.ratios[pull.gear - 1] * car.gearing.final_drive
+    gearing = stated(car.gearing, "[gearing] in car.toml")
+    overall = gearing.ratios[pull.gear - 1] * gearing.final_drive
     return Motion(rise.rpm, rise.rise_rpm_s, rise.to_rise, overall)
 
 

@@ -131,7 +131,8 @@ def level_doubt(levels: Levels) -> float:
 
 def _parts(joint: Joint) -> tuple[np.ndarray, np.ndarray]:
     """Session of each part, shape (parts,), and the part of each block, shape (blocks,), in the order of driving."""
-    blocks, names = joint.design.blocks, []
+    blocks = joint.design.blocks
+    names: list[str] = []
     part = np.zeros(len(blocks), dtype=int)
     for name, own in blocks.groupby("session", sort=False):
         count = PARTS if own["hold"].nunique() >= LEVEL_HOLDS else 1
@@ -251,7 +252,7 @@ def _by_hold(loaded: pd.DataFrame, log_error: pd.Series) -> pd.DataFrame:
 
 
 def _nothing(because: str) -> LeanAtLoad:
-    return LeanAtLoad(*[NAN] * 3, False, NAN, NAN, "", NAN, 0, 0.0, 0, because)
+    return LeanAtLoad(NAN, NAN, NAN, False, NAN, NAN, "", NAN, 0, 0.0, 0, because)
 
 
 BANK_HOLDS = 5

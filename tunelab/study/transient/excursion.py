@@ -111,7 +111,8 @@ def find_excursions(
         drawn air called for, `added_mg` what of it the ECU added to what its own airflow called for.
     """
     parts = parts_of(signal, parameters)
-    fuelled = fuelled_at(signal, *parameters[4:6], parameters[7], lag_s=parameters[6])
+    delay_s, delay_flow_s_kg_h, lag_s, before = parameters[4:8]
+    fuelled = fuelled_at(signal, delay_s, delay_flow_s_kg_h, before, lag_s=lag_s)
     at = events["at_s"].to_numpy(dtype=float)
     rows = []
     for k, event in enumerate(events.itertuples()):

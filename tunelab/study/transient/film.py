@@ -254,11 +254,11 @@ def _covariance(solution, number: np.ndarray, prior: Prior) -> np.ndarray:
     slopes, misfit = solution.jac[: number.size], solution.fun[: number.size]
     precision = np.diag(prior.spread**-2.0)
     information = slopes.T @ slopes + precision
-    moves = []
+    moved = []
     for k in np.unique(number):
         own = slopes[number == k]
-        moves.append(np.linalg.solve(information - own.T @ own, own.T @ misfit[number == k]))
-    moves = np.array(moves)
+        moved.append(np.linalg.solve(information - own.T @ own, own.T @ misfit[number == k]))
+    moves = np.array(moved)
     inverse = np.linalg.inv(information)
     few = moves.shape[0] / max(moves.shape[0] - 1.0, 1.0)
     return few * moves.T @ moves + inverse @ precision @ inverse
