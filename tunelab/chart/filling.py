@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import holoviews as hv
 import numpy as np
 import pandas as pd
@@ -99,7 +101,7 @@ def _boxes(placed: pd.DataFrame, half: float) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _words(row) -> str:
+def _words(row: Any) -> str:
     return f"{row.proposed:.4g}\n{row.change_pct:+.1f}".replace("-", "−") if row.changed else f"{row.proposed:.4g}"
 
 

@@ -33,6 +33,7 @@ from tunelab.chart.look import (
 )
 from tunelab.chart.trace import reach_of_own
 from tunelab.study.full_throttle import FullThrottle
+from tunelab.study.full_throttle.check import Check
 from tunelab.study.limits import LimitWatch, Watched
 from tunelab.study.part_throttle import CELL_LOAD_PCT, CELL_RPM, PartThrottle
 from tunelab.study.pull import PullSet
@@ -157,7 +158,7 @@ def draw_margins(found: FullThrottle) -> hv.Overlay:
     ).opts(show_legend=False, **options)
 
 
-def _share_used(check) -> float:
+def _share_used(check: Check) -> float:
     """Value over limit, or limit over value where less is worse. [%]"""
     value, limit = check.value, check.quantity.limit
     if limit is None or not np.isfinite(value):

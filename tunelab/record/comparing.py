@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from tunelab.log.store import read_log
 from tunelab.record.display import SHOWN_UNITS, most_decimals, table_item
@@ -233,7 +234,9 @@ def compare(root: Path, before: str, after: str) -> Comparison:
     )
 
 
-def _by_link_study(rows, workspace: Workspace, sides, logs) -> tuple[FindingDifference, ...]:
+def _by_link_study(
+    rows: tuple[FindingDifference, ...], workspace: Workspace, sides: tuple[Side, Side], logs: list[list[xr.Dataset]]
+) -> tuple[FindingDifference, ...]:
     """Drop-outs compared as the link's own question compares them: two answers to one question would be one too many.
 
     Records keep rates and no counts, so the accounts are drawn up from the logs of both sides again.
@@ -281,7 +284,7 @@ def _error(name: str, found: str, wanted: str, way_out: str = "") -> WorkspaceEr
     return WorkspaceError(name, [Problem(name, None, "", found, wanted, way_out)])
 
 
-def _log(workspace: Workspace, records: Sequence[StoredRecord], session: str):
+def _log(workspace: Workspace, records: Sequence[StoredRecord], session: str) -> xr.Dataset:
     """Give a session's flagged log: the record's, or read anew where there is none."""
     path = next((r.place / "log.nc" for r in records if r.session == session), None)
     if path is not None and path.exists():

@@ -163,7 +163,7 @@ def propose_base(seen: pd.DataFrame, car: Car, revision: Revision) -> TablePropo
     return TableProposal("idle_base", BASE_TITLE, revision, table, why, tuple(findings), capped, notes, content)
 
 
-def _why_no_base(known, on_target, still: bool, value: np.ndarray, own: IdleBase) -> str:
+def _why_no_base(known: pd.DataFrame, on_target: pd.DataFrame, still: bool, value: np.ndarray, own: IdleBase) -> str:
     if known.empty:
         what = "idle_actuator_pct" if own.key == "actuator_pct" else "airflow"
         return f"no settled idle with coolant temperature and {what} is in the log."

@@ -126,7 +126,7 @@ def _knock(log: xr.Dataset, car: Car, stretches: tuple[Stretch, ...]) -> Check:
     return missing(what, still, check.samples_flagged) if still else check
 
 
-def _cells(log: xr.Dataset, load: np.ndarray, mixture: Mixture | None, stretches) -> pd.DataFrame:
+def _cells(log: xr.Dataset, load: np.ndarray, mixture: Mixture | None, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
     """Mean lambda error of every cell; interval from the pulls' own means, NaN where only one pull reached it."""
     if mixture is None:
         return pd.DataFrame(columns=COLUMNS)
@@ -209,7 +209,7 @@ def _lift(checks: tuple[Check, ...], stretches: tuple[Stretch, ...]) -> pd.DataF
 
 
 def _pull_table(
-    log: xr.Dataset, own: list[Pull], stretches, mixture: Mixture | None, lift: pd.DataFrame
+    log: xr.Dataset, own: list[Pull], stretches: tuple[Stretch, ...], mixture: Mixture | None, lift: pd.DataFrame
 ) -> pd.DataFrame:
     """One row per pull: gear, opening, range, its leanest reading and highest knock retard, moment to lift."""
     lifts = dict(zip(lift["stretch"], lift["lift_s"], strict=True))

@@ -268,7 +268,9 @@ def _retard(readings: pd.DataFrame, limit: float, step: float, flagged: int) -> 
     return Finding("spark.retard", title, value, "°", *ends, CONFIDENCE, len(readings), flagged, status, limit, text)
 
 
-def _predicted(readings, events: pd.DataFrame, given: np.ndarray, limit: float, step: float, now: Finding) -> Finding:
+def _predicted(
+    readings: pd.DataFrame, events: pd.DataFrame, given: np.ndarray, limit: float, step: float, now: Finding
+) -> Finding:
     """Highest retard expected with the retreat: what came at each reading, less what is taken back there.
 
     A degree less advance is taken to spare a degree of retard. The interval is that of the next event's own height,
@@ -293,7 +295,9 @@ def _predicted(readings, events: pd.DataFrame, given: np.ndarray, limit: float, 
     return Finding("spark.predicted", title, value, "°", 0.0, upper, CONFIDENCE, *counts, status, limit, text)
 
 
-def _notes(readings, events: pd.DataFrame, cells: pd.DataFrame, limit: float, margin: float) -> tuple[str, ...]:
+def _notes(
+    readings: pd.DataFrame, events: pd.DataFrame, cells: pd.DataFrame, limit: float, margin: float
+) -> tuple[str, ...]:
     minutes = float(readings["time"].iloc[-1] - readings["time"].iloc[0]) / 60
     if events.empty:
         return (f"Knock control took no spark back in {minutes:.0f} minutes.",)

@@ -222,7 +222,9 @@ def _lag_factor(residual: np.ndarray, number: np.ndarray) -> float:
     return total
 
 
-def _result(log, car: Car, session: Session, coasts: Coasts, scale: Scale, rolling: Rolling, solved: Solved):
+def _result(
+    log: xr.Dataset, car: Car, session: Session, coasts: Coasts, scale: Scale, rolling: Rolling, solved: Solved
+) -> CoastDownFit:
     """Frozen result from the solution: scale and mass go into the intervals here."""
     values = solved.values[:3]
     covariance = solved.covariance[:3, :3] + _scale_covariance(values, scale)

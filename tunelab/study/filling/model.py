@@ -211,7 +211,16 @@ class _Linear:
     about: np.ndarray  # cells that it was linearised about
 
     @classmethod
-    def of(cls, holds, cell, dead, dead_time_sd, robust, extra, rough) -> _Linear:
+    def of(
+        cls,
+        holds: Holds,
+        cell: np.ndarray,
+        dead: np.ndarray,
+        dead_time_sd: np.ndarray,
+        robust: np.ndarray,
+        extra: np.ndarray | None,
+        rough: float,
+    ) -> _Linear:
         blocks, share = holds.blocks, holds.share
         now = holds.at * holds.table
         then = now * np.exp(cell)

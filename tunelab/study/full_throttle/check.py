@@ -236,7 +236,9 @@ def _scatter(value: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(np.diff(value, 2))) / np.sqrt(6))
 
 
-def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches, worst: int) -> tuple[Breach, ...]:
+def _breaches(
+    quantity: Quantity, series: Series, smooth: np.ndarray, stretches: tuple[Stretch, ...], worst: int
+) -> tuple[Breach, ...]:
     """Runs of readings past the limit; a reading lasts until the next. Short ones count only if they hold the worst."""
     sign = 1.0 if quantity.worse == "higher" else -1.0
     beyond = sign * (smooth - quantity.bound) > 0
@@ -255,7 +257,15 @@ def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches,
     return tuple(found)
 
 
-def _breach(quantity, series: Series, smooth: np.ndarray, first: int, last: int, until: float, stretches) -> Breach:
+def _breach(
+    quantity: Quantity,
+    series: Series,
+    smooth: np.ndarray,
+    first: int,
+    last: int,
+    until: float,
+    stretches: tuple[Stretch, ...],
+) -> Breach:
     part = smooth[first : last + 1]
     worst = float(part.max() if quantity.worse == "higher" else part.min())
     name = stretches[int(series.stretch[first]) - 1].name

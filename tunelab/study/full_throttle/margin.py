@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import xarray as xr
@@ -175,7 +176,9 @@ def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -
     return replace(check, because=f"{' and '.join(sorted(names))} at full throttle; {check.because}")
 
 
-def _quantity(name: str, title: str, unit: str, limit: float | None, key: str, worse, *, lift: bool) -> Quantity:
+def _quantity(
+    name: str, title: str, unit: str, limit: float | None, key: str, worse: Literal["higher", "lower"], *, lift: bool
+) -> Quantity:
     return Quantity(f"full_throttle.{name}", title, unit, limit, f"limits.{key}", worse, lift)
 
 

@@ -178,7 +178,9 @@ def _width(found: Spectrum, peak: int) -> float:
     return float(np.sqrt(np.sum(power * away**2) / max(np.sum(power), 1e-12)))
 
 
-def _amplitude_interval(time_s, speed_rpm, frequency: float, amplitude: float) -> tuple[float, float]:
+def _amplitude_interval(
+    time_s: np.ndarray, speed_rpm: np.ndarray, frequency: float, amplitude: float
+) -> tuple[float, float]:
     """Interval from the amplitudes of four quarters of the stretch; NaN where a quarter has less than two periods."""
     known = np.isfinite(speed_rpm)
     sizes = []

@@ -144,7 +144,9 @@ def contrast(
     return [_pair(kept, pair, (quantity, unit, of), len(pairs)) for pair in pairs]
 
 
-def _pair(kept, pair: tuple[str, str], what: tuple[str, str, str], count: int) -> DriverContrast:
+def _pair(
+    kept: Mapping[str, np.ndarray], pair: tuple[str, str], what: tuple[str, str, str], count: int
+) -> DriverContrast:
     a, b = (kept[name] for name in pair)
     quantity, unit, of = what
     difference = float(a.mean() - b.mean())

@@ -267,7 +267,9 @@ def hold_mixture(driving: Driving, car: Car, revision: Revision, delay: DelayFit
     return HeldMixture(held, note, _full(driving, car, revision, delay), readings)
 
 
-def _mixture_of(driving: Driving, car: Car, revision: Revision, spans, delay: DelayFit) -> Mixture | str:
+def _mixture_of(
+    driving: Driving, car: Car, revision: Revision, spans: tuple[Stretch, ...], delay: DelayFit
+) -> Mixture | str:
     """Lambda of stretches, or why there is none."""
     if not has(driving.log, "lambda_measured"):
         return "the log has no lambda_measured"

@@ -243,7 +243,9 @@ def _dip_interval(running: np.ndarray) -> tuple[float, float]:
     return float(np.quantile(running, 0.005)) - half, float(np.quantile(running, 0.02)) + half
 
 
-def _chance_of_dips(log: xr.Dataset, values: np.ndarray, running: np.ndarray, dip: float, seen: tuple[int, int]):
+def _chance_of_dips(
+    log: xr.Dataset, values: np.ndarray, running: np.ndarray, dip: float, seen: tuple[int, int]
+) -> float:
     """P of as many drop-outs below `dip` or more, if the second before each were any second of running."""
     if not seen[1] or not running.any():
         return float("nan")

@@ -155,7 +155,9 @@ class PowerFit:
         is_last = known.size and self.peak[0] == self.engine_speed_rpm[known[-1]]
         return ", the end of what was measured: it may rise further" if is_last else ""
 
-    def _finding(self, name, title, value, lower, upper, unit, because) -> Finding:
+    def _finding(
+        self, name: str, title: str, value: float, lower: float, upper: float, unit: str, because: str
+    ) -> Finding:
         counts = (self.samples_used, self.samples_flagged)
         if not self.shown:
             return Finding(name, title, None, unit, None, None, None, *counts, "not_shown", None, because)

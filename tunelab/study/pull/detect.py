@@ -209,7 +209,9 @@ def find_pulls(log: xr.Dataset, car: Car, session: Session) -> PullSet:
     return _numbered(log, session, traces, pulls, refused)
 
 
-def _numbered(log, session: Session, traces: Traces, pulls: list[Pull], refused: list[RefusedPull]) -> PullSet:
+def _numbered(
+    log: xr.Dataset, session: Session, traces: Traces, pulls: list[Pull], refused: list[RefusedPull]
+) -> PullSet:
     ways = directions(log, [pull.rows for pull in pulls], session.turned_at_s)
     pulls = [replace(p, number=k + 1, direction=way) for k, (p, way) in enumerate(zip(pulls, ways, strict=True))]
     used = sum(pull.last - pull.first + 1 for pull in pulls)
@@ -285,7 +287,7 @@ def _bridged(mask: np.ndarray, step_s: float) -> np.ndarray:
     return closed
 
 
-def _judge(log, car: Car, traces: Traces, first: int, last: int) -> tuple[list[Pull], list[RefusedPull]]:
+def _judge(log: xr.Dataset, car: Car, traces: Traces, first: int, last: int) -> tuple[list[Pull], list[RefusedPull]]:
     """Split a candidate into pulls and refusals."""
     bad = doubts(log, car, traces, first, last)
     pulls, refused = [], []

@@ -17,6 +17,7 @@ The second lambda sensor against the first.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -174,7 +175,7 @@ def _second_less_first(at: np.ndarray, count: int) -> np.ndarray:
     return contrast
 
 
-def _apart(means: dict[str, np.ndarray], shift) -> LevelShift | None:
+def _apart(means: dict[str, np.ndarray], shift: Callable[[str, np.ndarray], LevelShift]) -> LevelShift | None:
     """The two sessions that lie furthest apart, the leaner less the other; None where there is but one."""
     pairs = [shift(f"{a} less {b}", means[a] - means[b]) for a in means for b in means if a != b]
     return max(pairs, key=lambda pair: pair.shift_pct, default=None)

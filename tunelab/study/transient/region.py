@@ -7,6 +7,7 @@ The wall film by operating region, and what acceleration fuelling would have to 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,7 +87,7 @@ def _disturbed(events: pd.DataFrame, cuts: pd.DataFrame) -> list[str]:
     return reasons
 
 
-def windows_of(events: pd.DataFrame, grid_time) -> list[Window]:
+def windows_of(events: pd.DataFrame, grid_time: Callable[[np.ndarray], np.ndarray]) -> list[Window]:
     """Windows on the signal's clock from `BEFORE_S` before to `AFTER_S` after each event; overlapping ones joined.
 
     `grid_time` turns a time of the log into one of the grid.

@@ -294,7 +294,14 @@ def _best(films: tuple[Film, ...], signal: TransientSignal, delay: DelayFit) -> 
     return first_prior(signal, delay).mean
 
 
-def _excursions(signal, events: pd.DataFrame, films: tuple[Film, ...], clear, car: Car, best) -> pd.DataFrame:
+def _excursions(
+    signal: TransientSignal,
+    events: pd.DataFrame,
+    films: tuple[Film, ...],
+    clear: np.ndarray,
+    car: Car,
+    best: np.ndarray,
+) -> pd.DataFrame:
     """Excursions, each referred back and split with the film of its own region where that is separated.
 
     Where several regions hold an event, the one of most stretches; where none does, `best`. A cold wall holds more.
