@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -12,8 +12,16 @@ from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, status_within
 from tunelab.study.steady.suspects import BATTERY_LIMIT, BEND_DECAY_MS, WITHIN_HOSE
 
 if TYPE_CHECKING:
-    from tunelab.study.filling.result import FillingFit
-    from tunelab.study.steady.result import BankDifference, LambdaError, Levels, LevelShift, SteadyFit
+    from tunelab.study.steady.result import (
+        BankDifference,
+        DeadTimeError,
+        LambdaError,
+        LeanAtLoad,
+        Levels,
+        LevelShift,
+        SplitHalf,
+        SteadyFit,
+    )
     from tunelab.study.steady.suspects import Suspects
     from tunelab.workspace.car import Car
 
@@ -41,6 +49,40 @@ LEAN_WAY_OUT = (
 )
 
 
+class _Fit(Protocol):
+    """What the fit of a meter and the fit of a table have in common, and all that is read of a table's here."""
+
+    @property
+    def confidence(self) -> float: ...
+
+    @property
+    def samples_used(self) -> int: ...
+
+    @property
+    def samples_flagged(self) -> int: ...
+
+    @property
+    def because(self) -> str: ...
+
+    @property
+    def before(self) -> LambdaError: ...
+
+    @property
+    def dead_time(self) -> DeadTimeError: ...
+
+    @property
+    def levels(self) -> Levels | None: ...
+
+    @property
+    def split_half(self) -> SplitHalf | None: ...
+
+    @property
+    def lean_at_load(self) -> LeanAtLoad | None: ...
+
+    @property
+    def banks(self) -> BankDifference | None: ...
+
+
 def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     """Findings of the steady study, in the order in which a reader wants them."""
     limit = car.limits.steady_lambda_error_max_pct
@@ -63,7 +105,7 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     return found if fit.banks is None else [*found, _banks(fit, fit.banks)]
 
 
-def shared_findings(fit: SteadyFit | FillingFit, car: Car) -> list[Finding]:
+def shared_findings(fit: _Fit, car: Car) -> list[Finding]:
     """Findings that any car's steady driving gives, whatever its ECU takes the air from.
 
     `fit` is a SteadyFit, or the fit of a table with the fields of one that are read here.
@@ -82,7 +124,7 @@ def shared_findings(fit: SteadyFit | FillingFit, car: Car) -> list[Finding]:
 
 
 def _finding(
-    fit: SteadyFit | FillingFit,
+    fit: _Fit,
     key: str,
     title: str,
     *,
@@ -111,7 +153,7 @@ def _finding(
     )
 
 
-def _lambda(fit: SteadyFit | FillingFit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
+def _lambda(fit: _Fit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
     """Met only if the whole interval lies within the limit."""
     status = status_within(error.p95_pct, error.lower_pct, error.upper_pct, most=limit)
     if fit.because:
@@ -128,7 +170,7 @@ def _lambda(fit: SteadyFit | FillingFit, key: str, title: str, error: LambdaErro
     return _finding(fit, key, title, values=values, unit="%", status=status, limit=limit, because=because)
 
 
-def _lean_at_load(fit: SteadyFit | FillingFit, car: Car) -> Finding:
+def _lean_at_load(fit: _Fit, car: Car) -> Finding:
     """The leanest hold at load, whatever its cause: a stop beyond the owner's limit, or the usual one."""
     stated, lean = car.limits.lean_under_load_max_pct, fit.lean_at_load
     limit = LEAN_STOP_PCT if stated is None else stated
@@ -182,7 +224,7 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
     )  # fmt: skip
 
 
-def _dead_time(fit: SteadyFit | FillingFit, car: Car) -> Finding:
+def _dead_time(fit: _Fit, car: Car) -> Finding:
     dead, limit = fit.dead_time, car.limits.dead_time_change_max_ms
     status = status_within(dead.level_ms, dead.lower_ms, dead.upper_ms, least=-limit, most=limit)
     at = f" at {dead.reference_v:.1f} V" if np.isfinite(dead.reference_v) else ""
@@ -193,7 +235,7 @@ def _dead_time(fit: SteadyFit | FillingFit, car: Car) -> Finding:
     )  # fmt: skip
 
 
-def _slope(fit: SteadyFit | FillingFit) -> Finding:
+def _slope(fit: _Fit) -> Finding:
     dead = fit.dead_time
     values = (dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v)
     return _finding(
@@ -215,7 +257,7 @@ def _pulsation(fit: SteadyFit) -> Finding:
     )  # fmt: skip
 
 
-def _repeat(fit: SteadyFit | FillingFit) -> Finding:
+def _repeat(fit: _Fit) -> Finding:
     """Second half of the drive against the first: a fixed limit, whatever the misfit."""
     title = "Lambda in the second half of the drive against the first"
     levels = fit.levels
@@ -250,7 +292,7 @@ def _repeat(fit: SteadyFit | FillingFit) -> Finding:
     )  # fmt: skip
 
 
-def _sessions(fit: SteadyFit | FillingFit, levels: Levels, apart: LevelShift) -> Finding:
+def _sessions(fit: _Fit, levels: Levels, apart: LevelShift) -> Finding:
     """The two sessions that lie furthest apart."""
     values = (apart.shift_pct, apart.lower_pct, apart.upper_pct)
     status = status_within(*values, least=-LEVEL_LIMIT_PCT, most=LEVEL_LIMIT_PCT)
@@ -332,7 +374,7 @@ def _regulator(fit: SteadyFit, own: Suspects) -> Finding:
     )  # fmt: skip
 
 
-def _banks(fit: SteadyFit | FillingFit, bank: BankDifference) -> Finding:
+def _banks(fit: _Fit, bank: BankDifference) -> Finding:
     values = (bank.difference_pct, bank.lower_pct, bank.upper_pct)
     within = status_within(*values, least=-APART_PCT, most=APART_PCT)
     return _finding(
