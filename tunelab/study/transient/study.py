@@ -312,7 +312,7 @@ def _excursions(
     tables = []
     for film in told:
         if film.fit is None:
-            raise ValueError(f"{film.region}: told apart from the sensor's lag without a fit.")
+            raise ValueError(f"{film.region}: separated from the sensor's lag without a fit.")
         inside = regions_of(_places(found), car.limits.coolant_min_c) if left.any() else {}
         own = left & inside.get(film.region, False)
         left &= ~own
