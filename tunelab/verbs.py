@@ -174,7 +174,8 @@ def flag(log: xr.Dataset, car: Car, revision: Revision | None = None) -> xr.Data
     >>> "engine_speed_rpm_flag" in flag(log, workspace.car)
     True
     """
-    return flag_log(log, car, Session.model_construct(exclude=[]), revision=revision)
+    bare: dict[str, Any] = {"exclude": []}  # of a session, flagging reads nothing else
+    return flag_log(log, car, Session.model_construct(**bare), revision=revision)
 
 
 def estimate_delay(drive: Drive) -> DelayFit:

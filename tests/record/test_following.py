@@ -236,6 +236,36 @@ def test_command_sheet_record_and_follow_show_one_plan(tmp_path, capsys, lines):
     assert [found for found in re.findall(r"\d{3,4}", whole) if found in first][: len(first)] == first
 
 
+class DoneWhileAsked:
+    """A plan that comes to its end between the first question put to its maker and the second."""
+
+    def __init__(self, planned):
+        self._planned, self._asked = planned, 0
+
+    def _is_done(self):
+        self._asked += 1
+        return self._asked > 1
+
+    @property
+    def planned(self):
+        return self._planned if self._is_done() else None
+
+    @property
+    def problem(self):
+        return "" if self._is_done() else "being made"
+
+
+def test_a_plan_that_comes_during_a_look_does_not_end_the_following(tmp_path):
+    log = workspace(tmp_path / "my-car", step="steady")
+    log.write_bytes(b"".join(content(SWEEP).splitlines(keepends=True)[:500]))
+    following = follow(log)
+    following.wait_for_plan()
+    following._planning = DoneWhileAsked(following._planning.planned)
+    during = dict(following.look().lines())["plan"]
+    assert during == dict(following.look().lines())["plan"]
+    assert re.search(r"holds done, about \d+ s of driving left", during)
+
+
 def test_a_sensor_that_never_moved_is_no_stop(log):
     lines = content(ROAD).decode().splitlines()
     place = lines[0].split(",").index("Coolant (°C)")

@@ -228,7 +228,7 @@ class Picked:
         import panel
 
         names = channels_of(self.log)
-        made = {}
+        made: dict[str, Any] = {}
         for name, value in self.choice.items():
             one = isinstance(value, str)
             kind = panel.widgets.Select if one else panel.widgets.MultiSelect

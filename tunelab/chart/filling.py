@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import holoviews as hv
 import numpy as np
 import pandas as pd
@@ -67,7 +69,7 @@ def draw_table_residuals(fit: FillingFit) -> hv.Layout:
         return hv.Layout([draw_absent("Residuals", fit.because)])
     spread = float(fit.blocks["residual_pct"].abs().median())
     columns = ["residual_pct", "error_pct", "fitted_pct", "start_s", "seconds", "weight"]
-    panels = []
+    panels: list[hv.Overlay] = []
     for name in (fit.load_channel, "engine_speed_rpm", "battery_v"):
         zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
         marks = hv.Scatter(fit.blocks, name, columns).opts(color=MAIN, size=6, alpha=0.7, tools=["hover"])
@@ -99,7 +101,7 @@ def _boxes(placed: pd.DataFrame, half: float) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _words(row) -> str:
+def _words(row: Any) -> str:
     return f"{row.proposed:.4g}\n{row.change_pct:+.1f}".replace("-", "−") if row.changed else f"{row.proposed:.4g}"
 
 

@@ -33,6 +33,7 @@ from tunelab.chart.look import (
 )
 from tunelab.chart.trace import reach_of_own
 from tunelab.study.full_throttle import FullThrottle
+from tunelab.study.full_throttle.check import Check
 from tunelab.study.limits import LimitWatch, Watched
 from tunelab.study.part_throttle import CELL_LOAD_PCT, CELL_RPM, PartThrottle
 from tunelab.study.pull import PullSet
@@ -99,7 +100,7 @@ def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
     """Lambda of the first `count` stretches as it was seen; what is not judged is grey, a moment to lift is marked."""
     if found.mixture is None:
         return draw_absent("Lambda of each pull", found.because or "no lambda to be judged.")
-    panels = []
+    panels: list[hv.Overlay] = []
     for stretch in found.stretches[:count]:
         part = found.mixture.readings[found.mixture.readings["stretch"] == stretch.number]
         x = "seconds after opening"
@@ -157,7 +158,7 @@ def draw_margins(found: FullThrottle) -> hv.Overlay:
     ).opts(show_legend=False, **options)
 
 
-def _share_used(check) -> float:
+def _share_used(check: Check) -> float:
     """Value over limit, or limit over value where less is worse. [%]"""
     value, limit = check.value, check.quantity.limit
     if limit is None or not np.isfinite(value):
@@ -176,7 +177,7 @@ def draw_pull_error(found: PartThrottle) -> hv.Overlay:
     table = judged.assign(error=100 * (judged["lambda"] / judged["commanded"] - 1)).dropna(subset=["error"])
     if table.empty:
         return draw_absent(title, found.error.because)
-    limit = found.checks[0].quantity.limit
+    limit = found.checks[0].quantity.bound
     points = hv.Scatter(table, RPM, ["error", "lambda", "stretch"]).opts(color=MAIN, size=3, alpha=0.5)
     lines = [hv.HLine(limit).opts(color=NEW, line_width=2), hv.HLine(0).opts(color=QUIET, line_width=1)]
     room = 0.08 * max(limit, float(np.ptp(table["error"])))
@@ -235,7 +236,7 @@ def _is_drawn(item: Watched) -> bool:
 
 def _room(item: Watched) -> float:
     """Margin as a share of the limit; negative beyond it."""
-    return item.check.margin / max(abs(item.check.quantity.limit), 1e-9)
+    return item.check.margin / max(abs(item.check.quantity.bound), 1e-9)
 
 
 def _panel(log: xr.Dataset, item: Watched, is_last: bool) -> hv.Overlay:
@@ -279,6 +280,6 @@ def draw_lean(found: LimitWatch) -> hv.Overlay:
     points = hv.Scatter(table, "engine_speed_rpm", ["over", "lambda", "fuelled_s"]).opts(color=MAIN, size=3, alpha=0.5)
     lines = [hv.HLine(check.quantity.limit).opts(color=NEW, line_width=2), hv.HLine(0).opts(color=QUIET, line_width=1)]
     options = panel(title, 320, xlabel=axis("engine_speed_rpm"), ylabel="lean of commanded [%]")
-    room = 0.08 * max(check.quantity.limit, float(np.ptp(table["over"])))
-    reach = (min(float(table["over"].min()), 0) - room, max(float(table["over"].max()), check.quantity.limit) + room)
+    room = 0.08 * max(check.quantity.bound, float(np.ptp(table["over"])))
+    reach = (min(float(table["over"].min()), 0) - room, max(float(table["over"].max()), check.quantity.bound) + room)
     return hv.Overlay([points, *lines]).opts(show_legend=False, ylim=reach, **options)

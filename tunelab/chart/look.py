@@ -36,8 +36,8 @@ MOST_STRETCH = 3.0  # of an axis for the sake of a reference line
 READING_WIDTH = 1200  # pixel columns that a trace is reduced to
 
 
-def panel(title: str, height: int, **labels: str) -> dict[str, Any]:
-    """Options that every panel shares: as wide as the page, hover, title and the axis labels `xlabel`, `ylabel`."""
+def panel(title: str, height: int, **labels: Any) -> dict[str, Any]:
+    """Options that every panel shares: as wide as the page, hover, title and further options such as `xlabel`."""
     return {
         "title": title,
         "responsive": True,
@@ -58,7 +58,7 @@ def finish(drawn: Any, element: Any) -> None:
     A hook of HoloViews: `drawn` is its plot, `element` what was drawn. An axis is stretched for a line up to
     `MOST_STRETCH` times; a line further away would flatten the data, and is named at the edge instead.
     """
-    from bokeh.models import Span, Whisker
+    from bokeh.models.annotations import Span, Whisker
 
     figure = drawn.state
     spans = {"width": figure.y_range, "height": figure.x_range}
@@ -71,7 +71,8 @@ def finish(drawn: Any, element: Any) -> None:
 
 
 def _bring_into_view(figure: Any, line: Any, span: Any) -> None:
-    low, high = getattr(span, "start", None), getattr(span, "end", None)
+    low: Any = getattr(span, "start", None)
+    high: Any = getattr(span, "end", None)
     at = line.location
     if not all(isinstance(v, (int, float)) and math.isfinite(v) for v in (low, high, at)) or high <= low:
         return
@@ -86,7 +87,7 @@ def _bring_into_view(figure: Any, line: Any, span: Any) -> None:
 
 
 def _name_at_edge(figure: Any, line: Any, *, above: bool) -> None:
-    from bokeh.models import Label, LabelSet
+    from bokeh.models.annotations import Label, LabelSet
 
     across = line.dimension == "width"
     text = f"line at {line.location:g}: {'beyond' if above else 'before'} this edge"

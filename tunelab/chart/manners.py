@@ -159,7 +159,7 @@ def draw_film_fit(study: TransientStudy, *, most: int) -> hv.Layout:
         ).cols(1)
     off = float((table["measured"] - table["predicted"]).abs().quantile(0.9))
     span = table.groupby("window")["measured"].agg(lambda v: v.max() - v.min()).sort_values(ascending=False)
-    panels = []
+    panels: list[hv.Overlay] = []
     for window in sorted(span.index[:most]):
         own = table[table["window"] == window].sort_values("time_s")
         seen = hv.Scatter(own, "time_s", "measured", label="measured").opts(color=MAIN, size=4, tools=["hover"])
@@ -181,8 +181,8 @@ def draw_films(study: TransientStudy) -> hv.Layout:
 
 
 def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
-    rows = [(k, f.region, getattr(f, name), f.told_apart) for k, f in enumerate(films[::-1])]
-    rows = [(k, region, e.value, e.lower, e.upper, told) for k, region, e, told in rows if e.shown]
+    each = [(k, f.region, getattr(f, name), f.told_apart) for k, f in enumerate(films[::-1])]
+    rows = [(k, region, e.value, e.lower, e.upper, told) for k, region, e, told in each if e.shown]
     table = pd.DataFrame(rows, columns=["row", "region", "value", "lower", "upper", "separated"])
     parts = []
     for told, colour in ((True, MAIN), (False, OLD)):

@@ -170,7 +170,8 @@ class Gauge:
     tone: str = "main"
 
 
-Mark = Line | Band | Points | Span | Rule | Cells
+Named = Line | Band | Points | Span  # what stands in the key by its name
+Mark = Named | Rule | Cells
 
 
 def draw_picture(
@@ -198,7 +199,7 @@ def draw_picture(
     Picture
         The same marks give the same text. Values outside the range are cut off at the edge.
     """
-    key = [mark for mark in marks if getattr(mark, "name", "")]
+    key = [mark for mark in marks if isinstance(mark, Named) and mark.name]
     ticks = y.ticks(4)
     left = max((_width(words, SMALL) for words in y.words(ticks)), default=0.0) + GAP
     svg, top = _root(title, description), _write_key(key) if key else []
@@ -416,7 +417,7 @@ def _name_rule(plot: ET.Element, frame: _Frame, rule: Rule) -> None:
     _text(plot, words, across, place, anchor, SMALL, "halo")
 
 
-def _key_rows(marks: Sequence[Mark]) -> Iterator[tuple[int, float, Mark]]:
+def _key_rows(marks: Sequence[Named]) -> Iterator[tuple[int, float, Named]]:
     row, at = 0, 0.0
     for mark in marks:
         wide = 22 + _width(mark.name, SMALL) + 12
@@ -426,11 +427,11 @@ def _key_rows(marks: Sequence[Mark]) -> Iterator[tuple[int, float, Mark]]:
         at += wide
 
 
-def _key_height(marks: Sequence[Mark]) -> float:
+def _key_height(marks: Sequence[Named]) -> float:
     return (SMALL + GAP) * (1 + max((row for row, _, _ in _key_rows(marks)), default=-1))
 
 
-def _write_key(marks: Sequence[Mark]) -> list[ET.Element]:
+def _write_key(marks: Sequence[Named]) -> list[ET.Element]:
     found = []
     for row, at, mark in _key_rows(marks):
         group = ET.Element("g")

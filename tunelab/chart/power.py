@@ -200,7 +200,7 @@ def draw_full_load(found: Feasibility, car: Car) -> hv.Layout:
     return hv.Layout([duty.opts(show_legend=False, **first), headroom.opts(show_legend=False, **second)]).cols(1)
 
 
-def _band(load, name: str) -> hv.Overlay:
+def _band(load: pd.DataFrame, name: str) -> hv.Overlay:
     columns = [f"{name}_lower_pct", f"{name}_upper_pct"]
     area = hv.Area(load, RPM, columns).opts(color=MAIN, alpha=0.25, line_alpha=0)
     return area * hv.Curve(load, RPM, [f"{name}_pct", *columns]).opts(color=MAIN, line_width=2, tools=["hover"])

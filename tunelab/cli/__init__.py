@@ -106,7 +106,13 @@ def _parser() -> argparse.ArgumentParser:
 
 
 class _Version(argparse.Action):
-    def __call__(self, parser, namespace, values, option_string=None):
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: object,
+        option_string: str | None = None,
+    ) -> None:
         from importlib.metadata import version
 
         say(f"tunelab {version('tunelab')}")

@@ -155,7 +155,7 @@ class Bell:
         if seen.link not in ("silent", "still"):
             self._next_s = 0.0
             return is_new and not seen.behind
-        lasting = seen.silent_s if seen.link == "silent" else seen.so_far.now.still_s
+        lasting = seen.silent_s if seen.link == "silent" else seen.so_far.still_s
         if lasting < self._next_s:
             return is_new
         self._next_s = max(2 * lasting, lasting + FIRST_RING_S)

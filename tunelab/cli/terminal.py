@@ -193,7 +193,14 @@ class Screen:
         self._out.flush()
 
 
-def _layout(title, words, rows, end, size: tuple[int, int], dot: str) -> list[tuple[str, bool]]:
+def _layout(
+    title: str,
+    words: Sequence[tuple[str, bool]],
+    rows: Sequence[tuple[str, str]],
+    end: str,
+    size: tuple[int, int],
+    dot: str,
+) -> list[tuple[str, bool]]:
     """Lines of one screen, each with whether it is loud: large words as long as everything else has room."""
     width, height = max(size[0] - 1, 20), size[1]
     small = [(line, False) for label, text in rows for line in _folded(label, plain(text), width)]

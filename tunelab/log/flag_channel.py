@@ -214,7 +214,9 @@ def _leaps(reading: np.ndarray, floor: float, *, upward_only: bool) -> np.ndarra
     return np.concatenate(found)
 
 
-def _excursions(time, reading, start, width, rule, floor) -> np.ndarray:
+def _excursions(
+    time: np.ndarray, reading: np.ndarray, start: np.ndarray, width: int, rule: SpikeRule, floor: float
+) -> np.ndarray:
     """Those of `start` at which an impossible excursion of `width` samples begins, int."""
     before = _median_of_three(reading[start - 3], reading[start - 2], reading[start - 1])
     after = _median_of_three(reading[start + width], reading[start + width + 1], reading[start + width + 2])

@@ -144,7 +144,9 @@ def _second_largest(rows: list[np.ndarray]) -> np.ndarray:
     return second
 
 
-def _incredible_runs(time, values, activity, running) -> tuple[np.ndarray, np.ndarray]:
+def _incredible_runs(
+    time: np.ndarray, values: np.ndarray, activity: np.ndarray, running: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """First and last positions of runs of equal readings that are incredible; each array of shape (runs,)."""
     equal = np.append(False, values[1:] == values[:-1])
     with np.errstate(all="ignore"):

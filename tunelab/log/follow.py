@@ -77,6 +77,7 @@ class GrowingLog:
         self._file = GrowingFile(path)
         self.unread = 0  # rows of whole blocks that could not be read at all
         self._seen: Seen | None = None  # what other logs of the logger say, once they were asked
+        self._problem: str  # why nothing could be read when it was last looked at
         self._forget()
 
     @property
@@ -115,7 +116,8 @@ class GrowingLog:
                 pass
             tail = None if behind else self._tail(blocks)
         except NotYetError as problem:
-            self._problem, tail = str(problem), None
+            self._problem = str(problem)
+            tail = None
         return Look(tuple(blocks), tail, grew, is_other, behind, self._problem)
 
     def _forget(self) -> None:

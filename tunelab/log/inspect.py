@@ -204,7 +204,8 @@ def _view_columns(
                 ColumnView(column, "time", column.unit, "stated", clock.how, np.nan, low, high, column.empty, None)
             )
             continue
-        converted, asked = None, {}
+        converted: Converted | None = None
+        asked: Mapping[str, str] = {}
         if match.form is not None:
             try:
                 converted = convert_column(raw, match, around)
@@ -315,7 +316,7 @@ def rule_text(rule: ColumnRule) -> str:
 
 
 def _open_entry(view: ColumnView, name: str) -> str:
-    forms = view.match.forms
+    forms = view.match.forms if view.match else ()
     channels = " or ".join(dict.fromkeys(f'"{form.channel}"' for form in forms))
     units = " or ".join(dict.fromkeys(f'"{_unit(form)}"' for form in forms))
     is_one = len({form.channel for form in forms}) == 1

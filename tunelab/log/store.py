@@ -6,6 +6,7 @@ import os
 import re
 import tempfile
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import xarray as xr
@@ -16,7 +17,7 @@ from tunelab.log.read.raw import ReadError
 from tunelab.workspace.disk import flush, replace_file, usual_mode
 
 CONVENTIONS = "CF-1.11"
-ENGINE = "h5netcdf"
+ENGINE: Final = "h5netcdf"
 TIME_ON_DISK = ("units", "units_metadata", "standard_name", "calendar", "axis", "comment")
 
 

@@ -40,7 +40,8 @@ def critical_pressure_ratio(heat_capacity_ratio: ArrayLike, diameter_ratio: Arra
     """
     gamma = require_between(heat_capacity_ratio, "heat_capacity_ratio", 1.01, 1.67, hint=_GAMMA)
     beta = require_between(diameter_ratio, "diameter_ratio", 0, 0.95, hint="throat over inlet diameter is wanted")
-    low, high = np.full(np.broadcast_shapes(gamma.shape, beta.shape), 0.3), 1.0
+    low = np.full(np.broadcast_shapes(gamma.shape, beta.shape), 0.3)
+    high = np.ones_like(low)
     for _ in range(40):
         middle = (low + high) / 2
         left = middle ** ((1 - gamma) / gamma) + (gamma - 1) / 2 * beta**4 * middle ** (2 / gamma)

@@ -6,7 +6,7 @@ All of it is computed from what the notebook handed over, so a page cannot say a
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -57,7 +57,7 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str]) -> Answer:
     )
 
 
-def _worded(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _worded(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Findings with their status, value and limit in words, in the order in which they came."""
     sorted_out = shown_findings(findings, ())
     known = {f["id"]: f for name in ("attention", "measured", "met", "checks") for f in sorted_out[name]}

@@ -97,6 +97,13 @@ class Beside:
     evidence: Evidence | None
     because: str
 
+    @property
+    def there(self) -> OpenedSession:
+        """The session where there is one; ValueError with the reason where there is none."""
+        if self.opened is None:
+            raise ValueError(f"There is no other session: {self.because}")
+        return self.opened
+
 
 def find_beside(opened: OpenedSession, wanted: str, step: str, *, fits: Callable[[SessionFolder], bool]) -> Beside:
     """Find and read another session with a given step.
@@ -162,7 +169,7 @@ class CoastDownBeside:
         """Say which road load is used."""
         if self.fit is None:
             return f"Road load: the owner's; no coast-down was used, {self.beside.because}"
-        name = self.beside.opened.name
+        name = self.beside.there.name
         if not self.fit.shown:
             return f"Road load: the owner's; the coast-down {name} shows nothing: {self.fit.because}"
         return f"Road load: of the coast-down {name}, carried over to this session's weather."
@@ -179,7 +186,7 @@ def coast_down_beside(opened: OpenedSession, wanted: str) -> CoastDownBeside:
         found = find_beside(opened, wanted, "coast-down", fits=_any_session)
     if found.evidence is None:
         return CoastDownBeside(found, None)
-    return CoastDownBeside(found, fit_coast_down(found.evidence.log, opened.car, found.opened.folder.session))
+    return CoastDownBeside(found, fit_coast_down(found.evidence.log, opened.car, found.there.folder.session))
 
 
 def _any_session(folder: SessionFolder) -> bool:
@@ -246,7 +253,7 @@ class SteadyBeside:
         """Say which steady drive is extended."""
         if self.fit is None:
             return f"The meter's curve at high flow: not extended, {self.because}"
-        name = self.beside.opened.name
+        name = self.beside.there.name
         return f"The steady drive {name} is extended; its own range stays as the steady question has it."
 
 
@@ -265,14 +272,14 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
         return SteadyBeside(found, None, found.because)
     lag = None
     try:
-        lag = estimate_delay(found.evidence.log, opened.car, found.opened.revision)
+        lag = estimate_delay(found.evidence.log, opened.car, found.there.revision)
         delay = Delay(lag.delay_s, lag.delay_flow_s_kg_h, lag.lag_s)
         revisions, name = opened.workspace.revisions, opened.revision.name
         fit = fit_steady([found.evidence.log], opened.car, revisions, name, delay=delay)
     except (ValueError, KeyError) as problem:
-        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {problem}", lag)
+        return SteadyBeside(found, None, f"the steady drive {found.there.name} gives no fit: {problem}", lag)
     if fit.because:
-        return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {fit.because}", lag)
+        return SteadyBeside(found, None, f"the steady drive {found.there.name} gives no fit: {fit.because}", lag)
     return SteadyBeside(found, fit, "", lag)
 
 
@@ -309,10 +316,10 @@ def full_load_fuel_of(
         return no_full_load(revision, full.because or "no lambda of a pull was judged.")
     stopped = stops(check_consistency([evidence.log], opened.car, revisions, revision.name))
     if steady.fit is not None and not stopped:
-        stopped = stops(check_consistency(steady.logs, opened.car, revisions, steady.beside.opened.revision.name))
+        stopped = stops(check_consistency(steady.logs, opened.car, revisions, steady.beside.there.revision.name))
     if stopped:
         return no_full_load(revision, f"withheld. {stopped[0].title}: {stopped[0].because}")
     proposal = None if steady.fit is None else propose(steady.fit, opened.car, revision)
-    helps = proposal is not None and proposal.predicted.p95_pct <= steady.fit.before.p95_pct
+    helps = steady.fit is not None and proposal is not None and proposal.predicted.p95_pct <= steady.fit.before.p95_pct
     joined = join_setting(revision, steady.fit, proposal if helps else None, high)
     return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined)

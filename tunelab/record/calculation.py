@@ -47,7 +47,7 @@ class Calculation:
             Take the place of those of `tunelab.record`.
         """
         readers = dict(zip(READERS.values(), (open_session, gather_evidence), strict=True))
-        namespace = {"__name__": self.notebook.name, **parameters, **readers}
+        namespace: dict[str, Any] = {"__name__": self.notebook.name, **parameters, **readers}
         exec(_compiled(self.source, self.notebook.path.name), namespace)  # as its kernel would
         return namespace[CHAPTER]
 
@@ -61,9 +61,9 @@ def read_calculation(notebook: Notebook) -> Calculation:
         It cannot be parsed, or does not end with `record.write(out, <chapter>)`.
     """
     statements = _statements(notebook.path)
-    if not statements or not _is_write(statements[-1]):
+    chapter = _written(statements[-1]) if statements else None
+    if chapter is None:
         raise NotebookError(f"{notebook.path.name}: its last code cell must end with record.write(out, <chapter>).")
-    chapter = statements[-1].value.args[1]
     kept = [*_leading_to(statements[:-1], chapter), ast.Assign([ast.Name(CHAPTER, ast.Store())], chapter)]
     module = ast.fix_missing_locations(_OwnReaders().visit(ast.Module(kept, [])))
     return Calculation(notebook, ast.unparse(module))
@@ -121,9 +121,11 @@ def _statements(path: Path) -> list[ast.stmt]:
         raise NotebookError(f"{path.name}: a code cell cannot be read as Python: {error}") from error
 
 
-def _is_write(statement: ast.stmt) -> bool:
+def _written(statement: ast.stmt) -> ast.expr | None:
+    """The chapter in `record.write(out, <chapter>)`; None for any other statement."""
     call = statement.value if isinstance(statement, ast.Expr) else None
-    return isinstance(call, ast.Call) and ast.unparse(call.func) == "record.write" and len(call.args) == 2
+    is_write = isinstance(call, ast.Call) and ast.unparse(call.func) == "record.write" and len(call.args) == 2
+    return call.args[1] if isinstance(call, ast.Call) and is_write else None
 
 
 def _leading_to(statements: list[ast.stmt], result: ast.expr) -> list[ast.stmt]:

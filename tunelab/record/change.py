@@ -120,7 +120,7 @@ def curve_to_enter(curve: pd.DataFrame, reading: str) -> pd.DataFrame:
         "now [kg/h]": now,
         "proposed [kg/h]": wanted,
         "change [%]": change,
-        "measured error [%]": [with_interval(*error, 1) for error in errors],
+        "measured error [%]": [with_interval(value, low, high, 1) for value, low, high in errors],
     })  # fmt: skip
     if "seconds" in curve:
         table["driven beside it [s]"] = curve["seconds"].round(0)

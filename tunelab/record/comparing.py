@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from tunelab.log.store import read_log
 from tunelab.record.display import SHOWN_UNITS, most_decimals, table_item
@@ -124,7 +125,7 @@ class Comparison:
     def table(self) -> pd.DataFrame:
         """One row per thing compared: what, before, after, difference, lower, upper, told apart, because, verdict."""
         columns = ["what", "unit", "before", "after", "difference", "lower", "upper", "told apart", "because"]
-        rows = [
+        rows: list[tuple[object, ...]] = [
             (r.quantity.title, r.quantity.unit, None, None, r.difference, r.lower, r.upper, r.told_apart, r.because)
             for r in self.logs
         ]
@@ -133,7 +134,8 @@ class Comparison:
             for r in self.findings
         ]
         table = pd.DataFrame(rows, columns=columns)
-        return table.assign(verdict=[verdict_of(row) for row in (*self.logs, *self.findings)])
+        compared: list[FindingDifference | LogDifference] = [*self.logs, *self.findings]
+        return table.assign(verdict=[verdict_of(row) for row in compared])
 
 
 def verdict_of(row: FindingDifference | LogDifference) -> str:
@@ -211,11 +213,12 @@ def compare(root: Path, before: str, after: str) -> Comparison:
     one, other = (_side(workspace, records, name) for name in (before, after))
     if one.sessions == other.sessions:
         raise _error(after, f"the same drives as {before}", "two different ones")
-    changes, also = (), ()
+    changes: tuple[Difference, ...] = ()
+    also: tuple[str, ...] = ()
     if len(one.revisions) == len(other.revisions) == 1 and one.revisions != other.revisions:
-        pair = [workspace.revisions[side.revisions[0]] for side in (one, other)]
-        changes = differences(*pair)
-        also = way_between(*pair, workspace.revisions).sentences(pair[1].name)
+        old, new = (workspace.revisions[side.revisions[0]] for side in (one, other))
+        changes = differences(old, new)
+        also = way_between(old, new, workspace.revisions).sentences(new.name)
     logs = [[_log(workspace, records, name) for name in side.sessions] for side in (one, other)]
     visits = [[visits_of(side, workspace.car, quantity) for quantity in QUANTITIES] for side in logs]
     found = [[f for record in side.records for f in record.findings] for side in (one, other)]
@@ -224,14 +227,16 @@ def compare(root: Path, before: str, after: str) -> Comparison:
         after=other,
         changes=changes,
         findings=_by_link_study(compare_findings(*found), workspace, (one, other), logs),
-        logs=compare_visits(*visits, workspace.car),
+        logs=compare_visits(visits[0], visits[1], workspace.car),
         notes=(*_notes(one, other), *left_out),
         car=workspace.car,
         also=also,
     )
 
 
-def _by_link_study(rows, workspace: Workspace, sides, logs) -> tuple[FindingDifference, ...]:
+def _by_link_study(
+    rows: tuple[FindingDifference, ...], workspace: Workspace, sides: tuple[Side, Side], logs: list[list[xr.Dataset]]
+) -> tuple[FindingDifference, ...]:
     """Drop-outs compared as the link's own question compares them: two answers to one question would be one too many.
 
     Records keep rates and no counts, so the accounts are drawn up from the logs of both sides again.
@@ -260,6 +265,7 @@ def _of_change(row: FindingDifference, change: WiringChange) -> FindingDifferenc
 def _side(workspace: Workspace, records: Sequence[StoredRecord], name: str) -> Side:
     if name in workspace.unusable:
         raise WorkspaceError(name, workspace.unusable[name])
+    sessions: tuple[str, ...]
     if name in workspace.sessions:
         sessions = (name,)
     elif name in workspace.revisions:
@@ -278,7 +284,7 @@ def _error(name: str, found: str, wanted: str, way_out: str = "") -> WorkspaceEr
     return WorkspaceError(name, [Problem(name, None, "", found, wanted, way_out)])
 
 
-def _log(workspace: Workspace, records: Sequence[StoredRecord], session: str):
+def _log(workspace: Workspace, records: Sequence[StoredRecord], session: str) -> xr.Dataset:
     """Give a session's flagged log: the record's, or read anew where there is none."""
     path = next((r.place / "log.nc" for r in records if r.session == session), None)
     if path is not None and path.exists():

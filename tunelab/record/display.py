@@ -8,7 +8,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 import pandas as pd
 
@@ -81,7 +81,7 @@ def _keep_styles_inside() -> None:
 
 
 def _inline_styles(view: Any, root: Any) -> None:
-    from bokeh.models import UIElement
+    from bokeh.models.ui import UIElement
     from panel.io.notebook import patch_inline_stylesheets
 
     for model in root.select({"type": UIElement}):
@@ -115,7 +115,9 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     """
     import holoviews as hv
     from bokeh.embed import json_item
-    from bokeh.models import GlyphRenderer, Legend, Toolbar
+    from bokeh.models import Toolbar
+    from bokeh.models.annotations import Legend
+    from bokeh.models.renderers import GlyphRenderer
 
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
@@ -156,7 +158,8 @@ def _describe(model: Any) -> str:
 
 def _readings(plot: Any) -> list[str]:
     """What a panel shows in numbers: how far its marks and lines reach, and where its reference lines stand."""
-    from bokeh.models import GlyphRenderer, Span
+    from bokeh.models.annotations import Span
+    from bokeh.models.renderers import GlyphRenderer
 
     ends: dict[str, list[float]] = {"across": [], "up": []}
     parts = plot.references()
@@ -164,7 +167,8 @@ def _readings(plot: Any) -> list[str]:
         for way, names in PLACES.items():
             ends[way] += [value for name in names for value in _ends_of(drawn, name)]
     told = [f"{min(v):.4g} to {max(v):.4g} {way}" for way, v in ends.items() if v]
-    lines = sorted({float(line.location) for line in parts if isinstance(line, Span) and _is_place(line.location)})
+    places = [line.location for line in parts if isinstance(line, Span)]
+    lines = sorted({float(place) for place in places if _is_place(place)})
     return [*told, *([f"lines at {', '.join(f'{at:.4g}' for at in lines[:4])}"] if lines else [])]
 
 
@@ -182,7 +186,7 @@ def _ends_of(drawn: Any, name: str) -> list[float]:
     return [float(known.min()), float(known.max())] if known.size else []
 
 
-def _is_place(value: Any) -> bool:
+def _is_place(value: Any) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and math.isfinite(value)
 
 

@@ -13,6 +13,7 @@ import zipfile
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -143,7 +144,7 @@ class Driven:
         workspace, content = self.workspace, hashlib.sha256()
         for name, values in log.variables.items():
             content.update(f"{name} {values.dtype} {values.shape} {_as_text(values.attrs)}".encode())
-            content.update(np.ascontiguousarray(values.to_numpy()))
+            content.update(np.ascontiguousarray(values.to_numpy()).data)
         revisions = {name: revision.model_dump_json() for name, revision in sorted(workspace.revisions.items())}
         own = workspace.sessions[session].session.revision
         about = [FORM, own, workspace.car.model_dump_json(), _as_text(revisions), _as_text(versions())]
@@ -186,7 +187,8 @@ class Driven:
     def _keep(self, session: str, kind: str, key: str, values: Mapping[str, np.ndarray]) -> None:
         """Write what was found; a folder that takes no file, as on a read-only disk, is no reason to stop."""
         path, out = self._path(session, kind), io.BytesIO()
-        np.savez_compressed(out, key=np.array(key), **values)
+        arrays: dict[str, Any] = {"key": np.array(key), **values}
+        np.savez_compressed(out, **arrays)
         try:
             path.parent.mkdir(exist_ok=True)
             write_whole(path, out.getvalue())
@@ -236,6 +238,8 @@ def _of_samples(samples: Samples) -> dict[str, np.ndarray]:
 
 
 def _as_samples(kept: Mapping[str, np.ndarray]) -> Samples:
-    values = {name: values.astype(float) if values.dtype == np.float32 else values for name, values in kept.items()}
+    values: dict[str, Any] = {
+        name: values.astype(float) if values.dtype == np.float32 else values for name, values in kept.items()
+    }
     notes = tuple(json.loads(str(values.pop("notes"))))
     return Samples(**values | {"flagged": int(values["flagged"])}, notes=notes)

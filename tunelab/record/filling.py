@@ -174,7 +174,8 @@ def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, nam
         *proposal.capped,
         *(() if entered else (HOW,)),
     )
-    tables = ((f"The whole table [{_unit(proposal)}], changed cells marked *", table_of(proposal)),)
+    whole = f"The whole table [{_unit(proposal)}], changed cells marked *"
+    tables: tuple[tuple[str, pd.DataFrame], ...] = ((whole, table_of(proposal)),)
     tables += (("Dead time", dead_time_table(proposal)),) if _dead_changes(proposal) else ()
     short = f"Nothing now. {standing}" if entered else f"{standing} {short}" if standing else short
     return Section(sentences, tables, short)
@@ -258,7 +259,7 @@ def cells_table(proposal: TableProposal) -> pd.DataFrame:
         f"load [{unit}]": moved[proposal.load_channel],
         f"now [{_unit(proposal)}]": moved["in_force"],
         f"proposed [{_unit(proposal)}]": moved["proposed"],
-        "measured error [%]": [with_interval(*error, 1) for error in errors],
+        "measured error [%]": [with_interval(value, low, high, 1) for value, low, high in errors],
         "steady [s]": moved["seconds"].round(1),
         "basis": moved["basis"],
     })  # fmt: skip

@@ -15,7 +15,7 @@ from tunelab.record.limits import SETTLE
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.plan import Planned, plan_for, plan_sentence, rounded_seconds
 from tunelab.study.drive_plan import DrivePlan, driving_s
-from tunelab.study.following import HoldSoFar, LimitSoFar, SoFar, count_in, holds_so_far, joined
+from tunelab.study.following import HoldSoFar, LimitSoFar, Now, SoFar, count_in, holds_so_far, joined
 from tunelab.workspace import Problem, WorkspaceError
 from tunelab.workspace.session import SESSION_FILE
 
@@ -101,7 +101,7 @@ class Seen:
         rows += [("plan", self._plan_words())]
         rows += [("", self.first)] if self.first else []
         rows += [("next", hold_words(self.next))] if self.next else []
-        rows += [("now", now_words(self.so_far))] if self.so_far.now else []
+        rows += [("now", now_words(self.so_far.now))] if self.so_far.now else []
         absent = [own.quantity.title for own in self.so_far.limits.values() if own.status == "not_shown"]
         rows += [("no watch", f"for want of a reading: {'; '.join(absent)}")] if absent else []
         if self.so_far.open:
@@ -120,14 +120,14 @@ class Seen:
             away = f"SILENT for {self.silent_s:.0f} s. Look at plug, logger and laptop"
             return f"{away}; until it is back no hold counts ({read})"
         if self.link == "still":
-            still = so_far.now.still_s if so_far.now else 0.0
-            return f"rows come, but no reading has moved for {still:.0f} s while the engine ran: the ECU's link is dead"
+            still = f"{so_far.still_s:.0f} s"
+            return f"rows come, but no reading has moved for {still} while the engine ran: the ECU's link is dead"
         if self.link == "ended":
             return f"no row for {clock_words(self.silent_s)}: the log has ended ({read}); still watching"
         return f"alive, {read}" + (f"; {self.problem}" if self.problem else "")
 
     def _plan_words(self) -> str:
-        if self.no_plan:
+        if self.no_plan or self.plan is None:
             return self.no_plan
         left = [hold for hold in self.holds if not hold.is_done]
         if not left:
@@ -187,9 +187,8 @@ def gear_words(gear: int | None) -> str:
     return "any gear" if gear is None else "neutral" if gear == 0 else f"gear {gear}"
 
 
-def now_words(so_far: SoFar) -> str:
+def now_words(now: Now) -> str:
     """What the engine does now."""
-    now = so_far.now
     texts = (
         ("{:.0f} rpm", now.engine_speed_rpm), ("{:.0f} kg/h", now.air_flow_kg_h), ("{:.0f} km/h", now.road_speed_km_h),
         ("lambda {:.2f}", now.lambda_measured), ("coolant {:.0f} °C", now.coolant_c),
@@ -296,9 +295,9 @@ class Following:
         own = self._growing.beginning
         parts = [so_far for start, so_far in self._earlier if so_far.rows and not _is_same_log(start, own)]
         so_far = joined([*parts, self._shown])
-        planned = self._planning.planned if self._planning else None
-        holds = planned.plan.holds if planned else ()
         no_plan = "none: the steps of this session have no holds" if self._planning is None else self._planning.problem
+        planned = self._planning.planned if self._planning else None  # asked last: it comes before `problem` is empty
+        holds = planned.plan.holds if planned else ()
         return Seen(
             link=self._link(so_far, problem, behind, silent_s),
             silent_s=silent_s,
@@ -307,7 +306,7 @@ class Following:
             unread=self._growing.unread,
             so_far=so_far,
             holds=tuple(holds_so_far(holds, so_far, self.opened.car, self.opened.revision)),
-            no_plan=no_plan,
+            no_plan="" if planned else no_plan,
             plan=planned.plan if planned else None,
             first=planned.first if planned else "",
         )
@@ -321,7 +320,7 @@ class Following:
             return "ended"
         if silent_s >= self.silent_s:
             return "silent"
-        return "still" if so_far.now and so_far.now.still_s >= STILL_S else "alive"
+        return "still" if so_far.still_s >= STILL_S else "alive"
 
 
 def _is_same_log(one: bytes, other: bytes) -> bool:

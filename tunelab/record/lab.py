@@ -180,13 +180,13 @@ def _latest(workspace: Workspace, notebook: Notebook) -> SessionFolder | None:
 def _set_to(notebook: Notebook, session: SessionFolder | None) -> nbformat.NotebookNode:
     """Give the notebook without outputs, and with its parameter `session` or `workspace` set."""
     node = nbformat.read(notebook.path, as_version=4)
+    line = "session = " + json.dumps(f"../{SESSIONS_FOLDER}/{session.name}", ensure_ascii=False) if session else ""
     for cell in (cell for cell in node.cells if cell.cell_type == "code"):
         cell.outputs, cell.execution_count = [], None
         if "parameters" in cell.metadata.get("tags", []):
             cell.source = WORKSPACE_LINE.sub('workspace = ".."', cell.source, count=1)
             if session is not None:
-                place = json.dumps(f"../{SESSIONS_FOLDER}/{session.name}", ensure_ascii=False)
-                cell.source = SESSION_LINE.sub(lambda _, place=place: f"session = {place}", cell.source, count=1)
+                cell.source = SESSION_LINE.sub(lambda _: line, cell.source, count=1)
     return node
 
 

@@ -195,24 +195,26 @@ def _read_parameters(source: str, path: Path) -> tuple[Parameter, ...]:
         raise NotebookError(f"{path.name}, parameters cell: this is no Python ({error}).") from error
     found = []
     for statement in body:
-        target = _assigned(statement)
-        if target is None:
+        assigned = _assigned(statement)
+        if assigned is None:
             raise NotebookError(
                 f"{path.name}, parameters cell, line {statement.lineno}: only `name = plain value` here."
             )
+        target, given = assigned
         try:
-            value = ast.literal_eval(statement.value)
+            value = ast.literal_eval(given)
         except ValueError as error:
             raise NotebookError(f"{path.name}, parameter {target}: its default must be a plain value.") from error
-        found.append(Parameter(target, value, comments.get(statement.end_lineno, "")))
+        found.append(Parameter(target, value, comments.get(statement.end_lineno or 0, "")))
     return tuple(found)
 
 
-def _assigned(statement: ast.stmt) -> str | None:
+def _assigned(statement: ast.stmt) -> tuple[str, ast.expr] | None:
+    """Name and value of a plain assignment; None for any other statement."""
     if isinstance(statement, ast.Assign) and len(statement.targets) == 1 and isinstance(statement.targets[0], ast.Name):
-        return statement.targets[0].id
+        return statement.targets[0].id, statement.value
     if isinstance(statement, ast.AnnAssign) and isinstance(statement.target, ast.Name) and statement.value:
-        return statement.target.id
+        return statement.target.id, statement.value
     return None
 
 

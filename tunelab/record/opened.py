@@ -243,14 +243,15 @@ def _read_word(parameter: Parameter, text: str) -> bool:
 
 def _as_kind(parameter: Parameter, value: Value, text: str) -> Value:
     kind = type(parameter.default)
-    is_number = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
-    if kind is float and is_number:
-        return float(value)
-    if kind is int and is_number and isinstance(value, int):
-        return value
+    is_plain = isinstance(value, (int, float)) and not isinstance(value, bool)
+    number = value if isinstance(value, (int, float)) and is_plain and math.isfinite(value) else None
+    if kind is float and number is not None:
+        return float(number)
+    if kind is int and isinstance(number, int):
+        return number
     if kind is list and isinstance(value, list):
         return value
-    if parameter.default is None and (value is None or is_number):
+    if parameter.default is None and (value is None or number is not None):
         return value
     raise _wrong(parameter, text)
 

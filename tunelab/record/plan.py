@@ -30,6 +30,7 @@ from tunelab.record.summary import sheet_html
 from tunelab.study.coverage import Coverage, Samples, cover, pooled_together
 from tunelab.study.drive_plan import DrivePlan, gear_word, hold_lines, lines_legend, plan_drive
 from tunelab.study.finding import Finding, status_within
+from tunelab.study.information import CalmDrive
 from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.revision import Revision
 
@@ -282,7 +283,10 @@ def _plan(
 ) -> Planned:
     """Plan after the named sessions; one whose log cannot be read is left out in words, unless it was asked for."""
     records = {record.session: record for record in stored_records(workspace)[0]}
-    calm, inputs, counted, asides = [], [], [], []
+    calm: list[CalmDrive] = []
+    inputs: list[Mapping[str, Any]] = []
+    counted: list[str] = []
+    asides: list[str] = []
 
     def samples() -> Iterator[Samples]:
         for name in names:

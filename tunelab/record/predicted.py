@@ -71,5 +71,5 @@ def proposals_of(records: Sequence[StoredRecord]) -> tuple[list[Proposed], list[
             left_out += [str(problem) for problem in reading.problems]
             continue
         further = {p.predicted: said for p in PROMISES if (said := record.finding(p.predicted)) is not None}
-        found.append(Proposed(record.name, "", record.date, reading.partial, record.finding(PREDICTED), further))
+        found.append(Proposed(record.name, "", record.date, reading.whole, record.finding(PREDICTED), further))
     return found, left_out

@@ -12,12 +12,11 @@ import json
 import mimetypes
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from tunelab.record.chapter import finite
 from tunelab.record.evidence import Evidence, sha256, versions
-from tunelab.record.execute import Run
-from tunelab.record.notebook import Value
+from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.place import write_whole
 
@@ -28,11 +27,27 @@ SCHEMA = "tunelab-results/1"
 DIGITS = 7  # significant digits of a finding: more is noise of arithmetic, and differs between processors
 
 
+class Ended(Protocol):
+    """How the run of one notebook ended, in a kernel or without one."""
+
+    @property
+    def notebook(self) -> Notebook:
+        """Which one."""
+
+    @property
+    def failed(self) -> bool:
+        """Whether it did not run to the end."""
+
+    @property
+    def failure(self) -> str:
+        """Why, in one line; empty when it ran to the end."""
+
+
 def results_data(
     opened: OpenedSession,
     evidence: Evidence,
     chapters: Sequence[Mapping[str, Any]],
-    runs: Sequence[tuple[Run, Mapping[str, Value]]],
+    runs: Sequence[tuple[Ended, Mapping[str, Value]]],
     timestamps: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Put together what results.json holds; all but `timestamps` depends on inputs, parameters and versions alone."""
@@ -61,7 +76,7 @@ def all_inputs(evidence: Evidence, chapters: Sequence[Mapping[str, Any]]) -> lis
     return list({item["path"]: dict(item) for item in items}.values())
 
 
-def all_findings(chapters: Sequence[Mapping[str, Any]], runs: Sequence[Run]) -> list[dict[str, Any]]:
+def all_findings(chapters: Sequence[Mapping[str, Any]], runs: Sequence[Ended]) -> list[dict[str, Any]]:
     """Findings of all chapters, and one `not_shown` for each notebook that failed."""
     found = [dict(finding) for chapter in chapters for finding in chapter["findings"]]
     return found + [_not_shown(run) for run in runs if run.failed]
@@ -74,7 +89,7 @@ def stopped_checks(findings: Sequence[Mapping[str, Any]]) -> Iterator[str]:
             yield f"{finding['title']}: {finding['because']}"
 
 
-def _not_shown(run: Run) -> dict[str, Any]:
+def _not_shown(run: Ended) -> dict[str, Any]:
     return {
         "id": f"{run.notebook.name}.run",
         "title": run.notebook.question or run.notebook.name,

@@ -163,7 +163,7 @@ def _weight(shown: Sequence[tuple[StoredRecord, Finding]]) -> tuple[int, bool, i
 def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:
     first, last = shown[0][1], shown[-1][1]
     moments = [
-        Moment(r.date, f.value, *(math.nan if end is None else end for end in (f.lower, f.upper))) for r, f in shown
+        Moment(r.date, *(math.nan if one is None else one for one in (f.value, f.lower, f.upper))) for r, f in shown
     ]
     days = Counter(record.date for record, _ in shown)
     said = [

@@ -23,6 +23,7 @@ from tunelab.record.display import decimals, show_number
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.study.consistency import LEAK, assumptions_table, check_consistency, stops, withhold, withhold_findings
+from tunelab.study.filling import FillingFit, TableProposal
 from tunelab.study.finding import LEAN_STOP_PCT, Finding, status_within
 from tunelab.study.full_load_fuel import join_setting
 from tunelab.study.ledger import MEASURED, MEASURED_ALONE, STEADY
@@ -218,7 +219,7 @@ def _next(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) 
     return NextRevision(revision, _comments(opened, fit))
 
 
-def prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
+def prediction(fit: SteadyFit | FillingFit, proposal: Proposal | TableProposal, car: Car) -> Finding:
     """What the proposal is expected to leave, for the next session to be compared with."""
     after, limit = proposal.predicted, car.limits.steady_lambda_error_max_pct
     shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
@@ -343,7 +344,7 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     entered = entered_as(opened, proposal.base) is not None
     if not entered and _need(fit, limit) == "nothing":
         return Section((f"{short} {ELSEWHERE}", *((standing,) if standing else ())), short=short)
-    sentences = [
+    sentences = (
         *((standing,) if standing else ()),
         f"{f'This record proposed {name}' if entered else f'Proposed revision {name}'}, on top of "
         f"{proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints of the meter "
@@ -354,12 +355,12 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
         *proposal.notes,
         *proposal.capped,
         *(() if entered else (HOW,)),
-    ]
+    )
     curve, times = meter_table(proposal), dead_time_table(proposal)
-    tables = [(CURVE_CAPTION, curve[curve["basis"] != "unchanged"])]
-    tables = (*tables, ("Dead time", times)) if dead_changed else tuple(tables)
+    tables: tuple[tuple[str, pd.DataFrame], ...] = ((CURVE_CAPTION, curve[curve["basis"] != "unchanged"]),)
+    tables += (("Dead time", times),) if dead_changed else ()
     short = f"Nothing now. {standing}" if entered else f"{standing} {short}" if standing else short
-    return Section(tuple(sentences), tables, short)
+    return Section(sentences, tables, short)
 
 
 def _need(fit: SteadyFit, limit_pct: float) -> str:
@@ -401,7 +402,7 @@ def meter_table(proposal: Proposal) -> pd.DataFrame:
     return curve_to_enter(proposal.curve, str(proposal.curve.columns[0]))
 
 
-def dead_time_table(proposal: Proposal) -> pd.DataFrame:
+def dead_time_table(proposal: Proposal | TableProposal) -> pd.DataFrame:
     """The dead times as a person enters them."""
     table = proposal.dead_time
     changes = zip(table["change_ms"], table["change_lower_ms"], table["change_upper_ms"], strict=True)

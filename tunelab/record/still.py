@@ -15,7 +15,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from html import escape
-from typing import Any
+from typing import Any, TypeGuard
 
 import numpy as np
 
@@ -176,6 +176,9 @@ class _Frame:
     y: Scale = field(init=False)
 
 
+Ticks = list[tuple[Any, str]]  # places on an axis and what stands there
+
+
 class _Panel:
     """One panel: title, legend, axes and everything drawn between them."""
 
@@ -206,7 +209,16 @@ class _Panel:
             total += 16
         return "".join(pieces), total
 
-    def _frame(self, height, left, below, y_ticks, x_ticks, title, bar) -> _Frame:
+    def _frame(
+        self,
+        height: float,
+        left: _Model | None,
+        below: _Model | None,
+        y_ticks: Ticks,
+        x_ticks: Ticks,
+        title: str,
+        bar: _Model | None,
+    ) -> _Frame:
         widest = max((len(label) for _, label in y_ticks), default=0)
         start = min(LETTER * widest, 0.42 * WIDTH) + (18 if _label(left) else 4) + 6
         end = WIDTH - (64 if bar else 18)
@@ -522,7 +534,7 @@ def _first(models: Sequence[_Model]) -> _Model | None:
     return next(iter(models), None)
 
 
-def _shown(axis: _Model | None) -> bool:
+def _shown(axis: _Model | None) -> TypeGuard[_Model]:
     return axis is not None and axis.raw("visible") is not False
 
 
@@ -601,7 +613,7 @@ def _text(x: float, y: float, text: str, kind: str = "", anchor: str = "start") 
     return f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"{name}>{escape(typeset(text))}</text>'
 
 
-def _axes(frame: _Frame, left, below, y_ticks, x_ticks) -> str:
+def _axes(frame: _Frame, left: _Model | None, below: _Model | None, y_ticks: Ticks, x_ticks: Ticks) -> str:
     across = [(float(p), text) for (v, text) in y_ticks for p in frame.y(np.array([v], dtype=object))]
     down = [(float(p), text) for (v, text) in x_ticks for p in frame.x(np.array([v], dtype=object))]
     grid = "".join(f"M{_n(frame.left)} {_n(p)}H{_n(frame.right)}" for p, _ in across)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, get_type_hints
@@ -63,7 +64,8 @@ class _Timestamps(_Part):
     finished: Annotated[str, AfterValidator(_moment)]
 
 
-_Finding = create_model("_Finding", __base__=_Part, **{name: (kind, ...) for name, kind in FINDING_KINDS.items()})
+_FIELDS: dict[str, Any] = {name: (kind, ...) for name, kind in FINDING_KINDS.items()}
+_Finding = create_model("_Finding", __base__=_Part, **_FIELDS)
 
 
 def _names_itself(versions: dict[str, str]) -> dict[str, str]:
@@ -202,7 +204,7 @@ def read_results(place: Path) -> dict[str, Any]:
         raise RecordError(f"{path}: {error}") from error
 
 
-def findings_of(results: dict[str, Any]) -> tuple[Finding, ...]:
+def findings_of(results: Mapping[str, Any]) -> tuple[Finding, ...]:
     """Make the findings of results.json, which were checked as they were read, findings again."""
     return tuple(as_finding(item) for item in results["findings"])
 

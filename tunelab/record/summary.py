@@ -65,7 +65,7 @@ def summary_page(
     steps = opened.folder.session.steps
     time = show_duration(evidence.duration_s)
     driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {time} of log."
-    values = {
+    values: dict[str, Any] = {
         "title": f"{opened.car.name}: {opened.name}",
         "car": opened.car.name,
         "session": opened.name,
@@ -169,7 +169,8 @@ def _is_right(curve: pd.DataFrame, name: str, opened: OpenedSession, findings: S
             (100 * (low - 1), 100 * (high - 1))
             for low, high in zip(own["factor_lower"], own["factor_upper"], strict=True)
         ]
-    return bool(ends) and need_of(*zip(*ends, strict=True), limit) != "change"
+    lower, upper = ([end[side] for end in ends] for side in (0, 1))
+    return bool(ends) and need_of(lower, upper, limit) != "change"
 
 
 def _settle_first(findings: Sequence[Mapping[str, Any]]) -> str:
@@ -241,7 +242,7 @@ def _without_told(chapters: Sequence[Mapping[str, Any]], absent: Sequence[Mappin
     return kept
 
 
-def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mapping[str, Any]]) -> dict[str, list]:
+def _driven(opened: OpenedSession, evidence: Evidence, chapters: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     log, session = evidence.log, opened.folder.session
     samples = log.sizes["time"]
     episodes = int(np.unique(log["episode"].to_numpy()).size) if "episode" in log else 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -49,17 +50,17 @@ def entry_rows(proposal: TableProposal) -> tuple[str, pd.DataFrame]:
     return proposal.title, shown
 
 
-def _what(row) -> str:
+def _what(row: Any) -> str:
     unit = "" if row.unit in ("1", "own unit") else f" [{row.unit}]"
     return f"{WORDS[row.quantity]}{unit}"
 
 
-def _proposed(row, places: int) -> str:
+def _proposed(row: Any, places: int) -> str:
     text = f"{row.proposed:.{places}f}"
     return f"{MARK} {text}" if row.proposed != row.in_force else text
 
 
-def _measured(row, places: int) -> str:
+def _measured(row: Any, places: int) -> str:
     """A measured value with its interval; a dash where there is none."""
     if not np.isfinite(row.measured):
         return "–"

@@ -54,9 +54,10 @@ class Drive:
         """The drive as a clean log at an even rate: canonical channels, one episode, no faults."""
         step = max(round(1.0 / (rate_hz * STEP_S)), 1)
         time = self.time[::step]
-        data = {name: ("time", values[::step].astype(float)) for name, values in self.channels.items()}
-        for name in data:
-            data[name] += ({"units": CHANNELS[name].unit, "long_name": CHANNELS[name].label},)
+        data: dict[str, tuple] = {}
+        for name, values in self.channels.items():
+            about = {"units": CHANNELS[name].unit, "long_name": CHANNELS[name].label}
+            data[name] = ("time", values[::step].astype(float), about)
         data["episode"] = ("time", np.zeros(time.size, dtype=np.int32))
         attrs = {
             "Conventions": "CF-1.11",

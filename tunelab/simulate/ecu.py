@@ -9,7 +9,7 @@ from typing import Any
 from tunelab.simulate.engine import GAS_CONSTANT, best_spark, ecu_injector_flow_g_s
 from tunelab.simulate.state import State, lookup, towards
 from tunelab.simulate.truth import KG_H, KG_H_IN_G_S, KILO, MILLI, Truth
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import Revision, SparkRetreat
 
 _SPEED_EDGES = (1250.0, 2000.0, 3000.0, 4500.0)
@@ -54,7 +54,8 @@ def on_surface(surface: Surface, engine_speed_rpm: float, coolant_c: float) -> f
 
 def _optional(revision: Revision) -> dict[str, Any]:
     """The tables that a revision may state, as the loop wants them."""
-    r, found = revision, {}
+    r = revision
+    found: dict[str, Any] = {}
     if r.idle_base is not None and r.idle_base.actuator_pct is not None:
         found["idle_base"] = (r.idle_base.coolant_c, r.idle_base.actuator_pct)
     if r.idle_target is not None:
@@ -89,12 +90,15 @@ class FillingTables:
 
 def filling_tables(revision: Revision, car: Car) -> FillingTables:
     """Take a table of volumetric efficiency apart once, before the loop."""
-    table, charge = revision.volumetric_efficiency, car.charge
+    table, charge = revision.air_table, car.charge_law
     if table.key == "efficiency_pct":
         by_load = [0.01 * car.engine.displacement_l * MILLI * KILO / GAS_CONSTANT] * len(table.load)
     else:
-        kelvin = table.charge_c + 273.15
-        pressures = table.load if table.load_key == "manifold_kpa" else [table.barometer_kpa] * len(table.load)
+        where = f"in [volumetric_efficiency] of revisions/{revision.name}.toml"
+        kelvin = stated(table.charge_c, f"charge_c {where}") + 273.15
+        pressures = table.load.tolist()
+        if table.load_key == "throttle_pct":
+            pressures = [stated(table.barometer_kpa, f"barometer_kpa {where}")] * len(table.load)
         by_load = [1e-6 * car.engine.cylinders * kelvin / pressure for pressure in pressures]
     rows = [[value * factor for value in row] for row, factor in zip(table.values.tolist(), by_load, strict=True)]
     flows = charge.air_flow_kg_h or [0.0, 1.0]

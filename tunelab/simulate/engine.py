@@ -60,7 +60,7 @@ def curve_reading(revision: Revision) -> np.ndarray:
 
 def ecu_flow_kg_h(revision: Revision, reading: ArrayLike) -> np.ndarray:
     """Flow that the ECU takes from its curve; straight lines between breakpoints, held beyond the ends. [kg/h]"""
-    return np.interp(reading, curve_reading(revision), revision.meter_curve.flow_kg_h)
+    return np.interp(np.asarray(reading, dtype=float), curve_reading(revision), revision.meter_curve.flow_kg_h)
 
 
 def meter_factor(meter: MeterTruth, revision: Revision, reading: ArrayLike) -> np.ndarray:
@@ -76,7 +76,7 @@ def true_dead_time_ms(injectors: InjectorTruth, battery_v: ArrayLike) -> np.ndar
 
 def ecu_dead_time_ms(revision: Revision, battery_v: ArrayLike) -> np.ndarray:
     """Dead time that the ECU adds: straight lines in the revision's table, held beyond its ends. [ms]"""
-    return np.interp(battery_v, revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
+    return np.interp(np.asarray(battery_v, dtype=float), revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
 
 
 def dead_time_change_ms(injectors: InjectorTruth, revision: Revision, battery_v: ArrayLike) -> np.ndarray:

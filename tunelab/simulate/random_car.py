@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from typing import Literal, cast
 
 import numpy as np
 
@@ -65,7 +66,8 @@ def _most_flow_kg_h(engine: EngineTruth) -> float:
 
 
 def _meter(rng: np.random.Generator, engine: EngineTruth) -> MeterTruth:
-    kind = str(rng.choice(["voltage", "voltage", "voltage", "voltage", "frequency", "counts"]))
+    kinds = ["voltage", "voltage", "voltage", "voltage", "frequency", "counts"]
+    kind = cast('Literal["voltage", "frequency", "counts"]', str(rng.choice(kinds)))
     top = {"voltage": 4.75, "frequency": 9000.0, "counts": 972.0}[kind]
     zero = top * float(rng.uniform(0.12, 0.25))
     rails = {"voltage": (0.02, 4.98), "frequency": (20.0, 12000.0), "counts": (2.0, 1021.0)}[kind]
@@ -124,8 +126,9 @@ def _sensor(rng: np.random.Generator, engine: EngineTruth) -> SensorTruth:
 
 
 def _ecu(rng: np.random.Generator, stands: float) -> EcuTruth:
+    loops = ["switching", "switching", "switching", "wide-band", "open"]
     return EcuTruth(
-        loop=str(rng.choice(["switching", "switching", "switching", "wide-band", "open"])),
+        loop=cast('Literal["open", "switching", "wide-band"]', str(rng.choice(loops))),
         trim_rate_pct_s=float(rng.uniform(2.5, 6.0)),
         trim_step_pct=float(rng.uniform(0.8, 2.2)),
         trim_limit_pct=30.0,

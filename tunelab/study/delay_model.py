@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -136,7 +137,8 @@ def fuel_swing(signal: DelaySignal) -> tuple[float, float]:
     smooth, slow = _running_mean(alone, 0.5), _running_mean(alone, 2.0)
     in_all = detrend(np.interp(signal.time_s, signal.grid_s, smooth), signal)
     quick = np.interp(signal.time_s, signal.grid_s, smooth - slow)
-    return tuple(1.4826 * float(np.median(np.abs(part))) for part in (in_all, quick))
+    robust = [1.4826 * float(np.median(np.abs(part))) for part in (in_all, quick)]
+    return robust[0], robust[1]
 
 
 def _running_mean(values: np.ndarray, width_s: float) -> np.ndarray:
@@ -181,22 +183,31 @@ def _fit_gas(signal: DelaySignal) -> GasFit:
     if solution.cost - best.cost > 0.5:
         solution, white = _settle(signal, measured, best.x)
         others = _others(signal, measured, white, guesses, solution.cost)
-    return _judge(signal, measured, *white, solution, others)
+    coefficients, noise = white
+    return _judge(signal, measured, coefficients, noise, solution, others)
 
 
-def _others(signal: DelaySignal, measured: np.ndarray, white, guesses: list[Guess], best: float) -> list:
+Whitened = tuple[np.ndarray, float]  # the autoregression and the noise that whiten a residual
+
+
+def _others(
+    signal: DelaySignal, measured: np.ndarray, white: Whitened, guesses: list[Guess], best: float
+) -> list[scipy.optimize.OptimizeResult]:
     """Best solutions inside each range; one that is hopeless after a few steps is not followed to its end."""
     found = []
+    coefficients, noise = white
     for guess in guesses:
-        own = _solve(signal, measured, *white, guess.parameters, within=guess, steps=FEW_STEPS)
+        own = _solve(signal, measured, coefficients, noise, guess.parameters, within=guess, steps=FEW_STEPS)
         if 2.0 * (own.cost - best) < HOPELESS:
-            own = _solve(signal, measured, *white, own.x, within=guess, steps=MORE_STEPS)
+            own = _solve(signal, measured, coefficients, noise, own.x, within=guess, steps=MORE_STEPS)
             own.at_edge = guess.beyond(own.x) > 0.0
             found.append(own)
     return found
 
 
-def _settle(signal: DelaySignal, measured: np.ndarray, start: np.ndarray):
+def _settle(
+    signal: DelaySignal, measured: np.ndarray, start: np.ndarray
+) -> tuple[scipy.optimize.OptimizeResult, Whitened]:
     """Solution from a start, with the autoregression and the noise that whitened its residuals."""
     parameters = start
     for _ in range(3):
@@ -244,7 +255,14 @@ def _first_guesses(signal: DelaySignal, measured: np.ndarray) -> list[Guess]:
 
 
 def _solve(
-    signal, measured, coefficients, noise, start, *, within: Guess | None = None, steps: int | None = None
+    signal: DelaySignal,
+    measured: np.ndarray,
+    coefficients: np.ndarray,
+    noise: float,
+    start: np.ndarray,
+    *,
+    within: Guess | None = None,
+    steps: int | None = None,
 ) -> scipy.optimize.OptimizeResult:
     def misfit(parameters: np.ndarray) -> np.ndarray:
         white = whiten(measured - predict(signal, parameters), signal, coefficients) / noise
@@ -263,7 +281,14 @@ def _robust(white: np.ndarray) -> np.ndarray:
     return np.sign(white) * np.sqrt(8.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
 
 
-def _judge(signal, measured, coefficients, noise, solution, others) -> GasFit:
+def _judge(
+    signal: DelaySignal,
+    measured: np.ndarray,
+    coefficients: np.ndarray,
+    noise: float,
+    solution: scipy.optimize.OptimizeResult,
+    others: Sequence[scipy.optimize.OptimizeResult],
+) -> GasFit:
     """Covariance that allows for what is left of correlation within blocks, and whether there was gas to see at all."""
     data = solution.jac[: measured.size]
     information = data.T @ data + np.diag(PRIOR_SPREAD**-2.0)
@@ -293,7 +318,12 @@ def at_flow(flow_kg_h: float) -> np.ndarray:
     return weights
 
 
-def _widening(solution, others, covariance: np.ndarray, weights: np.ndarray) -> float:
+def _widening(
+    solution: scipy.optimize.OptimizeResult,
+    others: Sequence[scipy.optimize.OptimizeResult],
+    covariance: np.ndarray,
+    weights: np.ndarray,
+) -> float:
     """How many times further than the covariance says another delay has to lie before it fits as much worse; 1 or more.
 
     Held with the best solutions of other ranges, which may rest on the edge that is nearest.

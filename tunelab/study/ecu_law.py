@@ -80,7 +80,7 @@ def stoich_of_content(car: Car, ethanol_pct: float) -> float:
     """Stoichiometric ratio of the car's fuel, stated without ethanol, with a share of ethanol by volume. [kg/kg]"""
     fuel = car.fuel
     plain = (fuel.hydrogen_to_carbon, fuel.oxygen_to_carbon, fuel.density_kg_l)
-    blend = blend_by_volume(plain, ETHANOL, convert(ethanol_pct, "percent", "1"))
+    blend = blend_by_volume(plain, ETHANOL, float(convert(ethanol_pct, "percent", "1")))
     return float(stoich_afr(blend.hydrogen_to_carbon, blend.oxygen_to_carbon))
 
 
@@ -235,7 +235,7 @@ def off_law(log: xr.Dataset, car: Car, revision: Revision) -> OffLaw | None:
     ends = bins["reading"].quantile([0.02, 0.98]).to_numpy()
     if ends[1] <= ends[0]:
         return OffLaw(np.array([0.0]), np.array([level]), level)
-    at = np.linspace(*ends, 25)
+    at = np.linspace(ends[0], ends[1], 25)
     degree = 2 if len(bins) >= 3 * LEAST_BINS else 0
     curve = np.polynomial.Polynomial.fit(bins["reading"], bins["off"], degree)
     return OffLaw(at, curve(at), level)

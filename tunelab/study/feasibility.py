@@ -218,7 +218,9 @@ def _headroom_finding(car: Car, found: Feasibility) -> Finding:
     return _finding("feasibility.meter_headroom", title, "%", limit, most, "headroom", worst, above=False)
 
 
-def _finding(name, title, unit, limit, text: str, column: str, worst: pd.Series, *, above: bool) -> Finding:
+def _finding(
+    name: str, title: str, unit: str, limit: float, text: str, column: str, worst: pd.Series, *, above: bool
+) -> Finding:
     """Hold a figure with its range against a limit that it must stay below (`above`: more is worse) or above."""
     value, lower, upper = (float(worst[f"{column}{part}_pct"]) for part in ("", "_lower", "_upper"))
     if not np.isfinite(value):

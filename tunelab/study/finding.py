@@ -74,7 +74,9 @@ def _missing(value: float | None) -> bool:
     return value is None or math.isnan(value)
 
 
-def _past(value: float, least: float | None, most: float | None) -> bool:
+def _past(value: float | None, least: float | None, most: float | None) -> bool:
+    if value is None:
+        return False
     return (least is not None and value < least) or (most is not None and value > most)
 
 
@@ -247,8 +249,8 @@ def spread_estimate(
     mean = mean_estimate(known, unit, used=used, flagged=flagged, what=what, echo=echo)
     if not mean.shown:
         return mean
-    root = np.sqrt(np.maximum([mean.value, mean.lower, mean.upper], 0.0))
-    return Estimate(*(float(v) for v in root), unit, used, flagged, f"root of the {mean.method}")
+    value, lower, upper = (float(v) for v in np.sqrt(np.maximum([mean.value, mean.lower, mean.upper], 0.0)))
+    return Estimate(value, lower, upper, unit, used, flagged, f"root of the {mean.method}")
 
 
 def step_of(values: np.ndarray) -> float:
@@ -292,16 +294,16 @@ def judge(question: Question, estimate: Estimate, because: str) -> Finding:
     if question.limit is None and question.limit_key:
         text = f"{estimate.words(2)}. {because} No limit is stated ({question.limit_key} in car.toml)."
         return _not_shown(question, estimate, text, counts)
-    bounds = [None if not np.isfinite(v) else v for v in (estimate.lower, estimate.upper)]
+    lower, upper = (None if not np.isfinite(v) else v for v in (estimate.lower, estimate.upper))
     status = status_of(question, estimate)
-    if None in bounds:
-        bounds = [None, None]
+    if lower is None or upper is None:
+        lower = upper = None
         inside = question.limit is not None and status_of(question, _bare(estimate)) == "met"
         said = f"{'Inside the limit, but without' if inside else 'Without'} an interval: not called met."
         because = f"{because.rstrip('.')}. {said}"
-    confidence = estimate.confidence if None not in bounds else None
+    confidence = None if lower is None else estimate.confidence
     return Finding(
-        question.id, question.title, estimate.value, estimate.unit, *bounds, confidence, *counts, status,
+        question.id, question.title, estimate.value, estimate.unit, lower, upper, confidence, *counts, status,
         question.limit, because,
     )  # fmt: skip
 
@@ -344,8 +346,8 @@ def shows_its_table(kind: Result) -> Result:
 
     A class decorator, above `@dataclass`. Long tables are cut in the middle, and say so.
     """
-    kind.__repr__ = _as_text  # type: ignore[attr-defined,method-assign]
-    kind._repr_html_ = _as_html  # type: ignore[attr-defined]
+    shown: Any = kind
+    shown.__repr__, shown._repr_html_ = _as_text, _as_html
     return kind
 
 

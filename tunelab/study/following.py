@@ -81,6 +81,11 @@ class SoFar:
     now: Now | None = None
 
     @property
+    def still_s(self) -> float:
+        """Time over which no reading has moved; zero while nothing is read. [s]"""
+        return self.now.still_s if self.now else 0.0
+
+    @property
     def passed(self) -> list[LimitSoFar]:
         """Limits passed so far, those at stop first, then the latest."""
         found = [limit for limit in self.limits.values() if limit.is_passed]
@@ -206,7 +211,7 @@ def _now(log: xr.Dataset) -> Now:
         return float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
 
     names = ("engine_speed_rpm", "air_flow_kg_h", "road_speed_km_h", "lambda_measured", "coolant_c", "throttle_pct")
-    return Now(*(middle(name) for name in names), _still_s(log))
+    return Now(**{name: middle(name) for name in names}, still_s=_still_s(log))
 
 
 def _still_s(log: xr.Dataset) -> float:

@@ -10,14 +10,14 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.study.finding import Finding, shows_its_table, status_within
+from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.prediction import LEAST_OPEN_MS, Setting, in_force
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import FullLoadFuel, Revision
 
 CONFIDENCE = 0.95
@@ -95,8 +95,7 @@ class FullLoadProposal:
         """
         if not self.parts():
             raise ValueError("nothing to write: no breakpoint changes, or the revision states no full_load_fuel.")
-        own = self.base.full_load_fuel
-        assert own is not None
+        own = stated(self.base.full_load_fuel, f"[full_load_fuel] in revisions/{self.base.name}.toml")
         values = self.table["proposed"].tolist()
         update = {own.key: values} | ({} if own.fuel_factor is not None else {"target_lambda": _meant(own).tolist()})
         more = {"full_load_fuel": own.model_copy(update=update).model_dump()}
@@ -201,7 +200,7 @@ def no_full_load(revision: Revision, because: str, flagged: int = 0, joined: Joi
     return FullLoadProposal(False, because, revision, empty, joined, now, now, (), ())
 
 
-def _rows(log, car: Car, revision: Revision, mixture: Mixture, joined: Joined) -> tuple[pd.DataFrame, str]:
+def _rows(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, joined: Joined) -> tuple[pd.DataFrame, str]:
     """Judged readings: rpm, stretch, log of lambda over target as it is, and what meter and injectors take of it."""
     table = mixture.readings[mixture.readings["judged"]]
     if len(table) and not np.ptp(table["lambda"].to_numpy()) > 0:
@@ -329,7 +328,9 @@ def _slope(part: pd.DataFrame, left: pd.Series) -> float:
     return float((weight * x * y).sum()) / size if size > 0 else 0.0
 
 
-def _steps(seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision, rows: pd.DataFrame):
+def _steps(
+    seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision, rows: pd.DataFrame
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Table of the proposal, and where the owner's cap or limit bit."""
     limits, own = car.limits, revision.full_load_fuel
     most = (limits.full_load_fuel_change_max_pct or limits.meter_change_max_pct) / 100
@@ -396,7 +397,7 @@ def _within_limit(taken: np.ndarray, half: np.ndarray, points: np.ndarray, rows:
     return taken
 
 
-def _capped(points, step: np.ndarray, held: np.ndarray, taken: np.ndarray, most: float) -> tuple[str, ...]:
+def _capped(points: np.ndarray, step: np.ndarray, held: np.ndarray, taken: np.ndarray, most: float) -> tuple[str, ...]:
     lines = [
         f"At {rpm:.0f} rpm the pulls ask for {100 * np.expm1(want):+.1f} % fuel; the owner's cap of {100 * most:g} % "
         "per revision applies."
@@ -436,12 +437,22 @@ def _findings(table: pd.DataFrame, seen: pd.DataFrame, car: Car, used: int, flag
     return now, _finding("predicted", value, (low, high), limit, used, flagged, text)
 
 
-def _finding(name: str, value, ends, limit: float | None, used: int, flagged: int, because: str) -> Finding:
+def _finding(
+    name: str,
+    value: float | None,
+    ends: tuple[float | None, float | None],
+    limit: float | None,
+    used: int,
+    flagged: int,
+    because: str,
+) -> Finding:
     title = "Lambda at full throttle against its target, largest over engine speed"
     title = title if name == "error" else f"{title}: predicted with the proposal"
-    status = "not_shown" if value is None else status_within(value, *ends, most=limit)
+    status: Status = "not_shown" if value is None else status_within(value, *ends, most=limit)
     sure = None if value is None else CONFIDENCE
-    return Finding(f"full_load_fuel.{name}", title, value, "%", *ends, sure, used, flagged, status, limit, because)
+    lower, upper = ends
+    about = (f"full_load_fuel.{name}", title)
+    return Finding(*about, value, "%", lower, upper, sure, used, flagged, status, limit, because)
 
 
 def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) -> tuple[str, ...]:

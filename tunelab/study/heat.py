@@ -113,8 +113,8 @@ def study_heat(log: xr.Dataset, car: Car, revision: Revision) -> HeatStudy:
 
 def _nothing(log: xr.Dataset, why: str) -> HeatStudy:
     empty = [nothing(unit, why, flagged=log.sizes["time"]) for unit in ("% per °C", "% per °C", "1")]
-    tables = [pd.DataFrame(), pd.DataFrame(), pd.DataFrame()]
-    return HeatStudy(False, why, *tables, empty[0], empty[1], {}, empty[2], 0, log.sizes["time"])
+    none = pd.DataFrame()
+    return HeatStudy(False, why, none, none, none, empty[0], empty[1], {}, empty[2], 0, log.sizes["time"])
 
 
 def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
@@ -189,7 +189,7 @@ def _slope(error: np.ndarray, base: np.ndarray, moved: dict[str, np.ndarray], na
     if name not in moved:
         return nothing("% per °C", f"{label} temperature is not logged or moved by less than {LEAST_SPAN_C:g} °C")
     if len(moved) == 2:
-        together = float(np.corrcoef(*moved.values())[0, 1])
+        together = float(np.corrcoef(list(moved.values()))[0, 1])
         if abs(together) > INSEPARABLE:
             why = (
                 f"coolant and intake air moved together (correlation {together:.2f}): their effects cannot be separated"

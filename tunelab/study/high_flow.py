@@ -119,7 +119,9 @@ def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture
     return _together(car, revision, steady, evidence, bins, rail, flagged)
 
 
-def _evidence(log, car: Car, revision: Revision, mixture: Mixture, steady: SteadyFit) -> tuple[pd.DataFrame, int]:
+def _evidence(
+    log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, steady: SteadyFit
+) -> tuple[pd.DataFrame, int]:
     """Log of true flow over current flow at every judged reading of lambda, with the meter's reading there."""
     samples = refer(log, car, revision, revision)
     rows = rows_in(0.15, row_step_s(log))
@@ -170,7 +172,15 @@ def _binned(evidence: pd.DataFrame) -> pd.DataFrame:
     return table.assign(standard_error=np.maximum(table["spread"], usual) / np.sqrt(table["readings"] / 2))
 
 
-def _together(car, revision, steady: SteadyFit, evidence, bins: pd.DataFrame, rail: str, flagged: int) -> HighFlow:
+def _together(
+    car: Car,
+    revision: Revision,
+    steady: SteadyFit,
+    evidence: pd.DataFrame,
+    bins: pd.DataFrame,
+    rail: str,
+    flagged: int,
+) -> HighFlow:
     calm = _calm(steady, revision)
     curve = revision.meter_curve
     grid = np.unique(np.concatenate([np.linspace(bins["reading"].min(), bins["reading"].max(), 60), curve.reading]))
@@ -207,7 +217,9 @@ def _dead_time_spread(bins: pd.DataFrame, steady: SteadyFit) -> np.ndarray:
     return spread / bins["open_ms"].to_numpy()
 
 
-def _process(calm: pd.DataFrame, bins: pd.DataFrame, at: np.ndarray, by_dead_time: np.ndarray):
+def _process(
+    calm: pd.DataFrame, bins: pd.DataFrame, at: np.ndarray, by_dead_time: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Mean and standard deviation of the log factor at `at`, from both kinds of evidence."""
     place = np.concatenate([calm["log_flow"], bins["log_flow"]])
     value = np.concatenate([calm["error"], bins["error"]])

@@ -88,7 +88,8 @@ def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice]
     In gear each half of a cell is a hold of its own. Standing, an engine takes the air that it needs at a speed and no
     other: one hold for each speed.
     """
-    found, left_out, standing = [], [], {}
+    found, left_out = [], []
+    standing: dict[int, list[tuple[int, Way, str]]] = {}
     for row, column in zip(*np.nonzero(coverage.reachable), strict=True):
         speed, flow = coverage.speeds_rpm[column], coverage.flows_kg_h[row]
         options = ways(speed, flow, car, top_speed_km_h=top)
@@ -182,7 +183,7 @@ def _choose(
         return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
     after, taken = _until_known(known, options, (now, now, here), goal, [])
     if not taken and now.any():  # all that waits is faster: lead up to it
-        taken = [max(np.flatnonzero(now), key=lambda at: (options[at].column, -options[at].cost_s))]
+        taken = [max(np.flatnonzero(now).tolist(), key=lambda at: (options[at].column, -options[at].cost_s))]
         after = known.after(taken[0], options[taken[0]].seconds)
     last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), goal, taken)
     reached = goal.is_reached(last, judged)
@@ -217,7 +218,8 @@ class Goal:
 
 def _can_tell_dead_time(known: Knowledge, options: list[Choice]) -> bool:
     """Whether the holds of one drive could tell the dead time: not along one line of speed and load."""
-    seconds, taken = np.array([cell.seconds for cell in options]), []
+    seconds = np.array([cell.seconds for cell in options])
+    taken: list[int] = []
     while known.pressure_known and not known.tells_dead_time and len(taken) < min(MOST_HOLDS, len(options)):
         gain = known.dead_time_gain(seconds)
         gain[taken] = -1.0

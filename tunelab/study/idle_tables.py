@@ -30,7 +30,7 @@ from tunelab.study.table_proposal import (
     nothing_proposed,
     off_finding,
 )
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import IdleBase, Revision
 
 # All common practice, no source.
@@ -163,7 +163,7 @@ def propose_base(seen: pd.DataFrame, car: Car, revision: Revision) -> TablePropo
     return TableProposal("idle_base", BASE_TITLE, revision, table, why, tuple(findings), capped, notes, content)
 
 
-def _why_no_base(known, on_target, still: bool, value: np.ndarray, own: IdleBase) -> str:
+def _why_no_base(known: pd.DataFrame, on_target: pd.DataFrame, still: bool, value: np.ndarray, own: IdleBase) -> str:
     if known.empty:
         what = "idle_actuator_pct" if own.key == "actuator_pct" else "airflow"
         return f"no settled idle with coolant temperature and {what} is in the log."
@@ -355,8 +355,7 @@ def _return_predicted(name: str, now: Estimate, factor: float, limit: float, key
 
 
 def _fades(revision: Revision, cut: FuelCutStudy, factor: float, then: Finding, said: str) -> TableProposal:
-    own = revision.idle_return
-    assert own is not None
+    own = stated(revision.idle_return, f"[idle_return] in revisions/{revision.name}.toml")
     proposed, count = round(own.decay_s * factor, 2), len(cut.returns)
     row = ("decay_s", np.nan, np.nan, own.decay_s, own.decay_s * factor, np.nan, np.nan, proposed, "s", count, CHANGED)
     table = pd.DataFrame([row], columns=COLUMNS)

@@ -157,7 +157,7 @@ class Knowledge:
     curve: MeterCurve
     pressure_known: bool
 
-    def noise(self, seconds: np.ndarray) -> np.ndarray:
+    def noise(self, seconds: np.ndarray | float) -> np.ndarray:
         """Variance of what a hold of so many seconds would show at each place, shape (places,)."""
         return self.shared + self.block / np.maximum(seconds - SETTLE_S, 0.5)
 

@@ -305,8 +305,11 @@ def _predicted(proposed: Proposed | None, promise: Promise) -> Finding | None:
 
 def _numbers(finding: Finding | None) -> tuple[float, float, float]:
     if finding is None or finding.status == "not_shown":
-        return (float("nan"),) * 3
-    return tuple(float("nan") if x is None else float(x) for x in (finding.value, finding.lower, finding.upper))
+        return float("nan"), float("nan"), float("nan")
+    value, lower, upper = (
+        float("nan") if x is None else float(x) for x in (finding.value, finding.lower, finding.upper)
+    )
+    return value, lower, upper
 
 
 def _hold(said: tuple[float, float, float], found: tuple[float, float, float], unit: str) -> tuple[Outcome, str]:
@@ -324,17 +327,17 @@ def _hold(said: tuple[float, float, float], found: tuple[float, float, float], u
 
 def _last(drives: Sequence[Drive], revision: str, measured: str = MEASURED) -> tuple[Drive, Finding] | None:
     """Give the last drive with a revision whose record speaks of a finding."""
-    own = sorted(
-        (d for d in drives if d.revision == revision and d.finding(measured)), key=lambda d: (d.date, d.record)
-    )
-    shown = [d for d in own if _measured(d, measured).status != "not_shown"] or own
-    return (shown[-1], _measured(shown[-1], measured)) if shown else None
+    ordered = sorted((d for d in drives if d.revision == revision), key=lambda d: (d.date, d.record))
+    own = [(d, found) for d in ordered if (found := _measured(d, measured)) is not None]
+    shown = [(d, found) for d, found in own if found.status != "not_shown"] or own
+    return shown[-1] if shown else None
 
 
-def _measured(drive: Drive, measured: str) -> Finding:
-    """What a drive measured; lambda error by itself alone, where that is known."""
-    alone = drive.finding(MEASURED_ALONE) if measured == MEASURED else None
-    return alone or drive.finding(measured)
+def _measured(drive: Drive, measured: str) -> Finding | None:
+    """What a drive measured; lambda error by itself alone, where that is known. None where it does not speak of it."""
+    found = drive.finding(measured)
+    alone = drive.finding(MEASURED_ALONE) if found and measured == MEASURED else None
+    return alone or found
 
 
 def _convergence(ordered: Sequence[Revision], drives: Sequence[Drive]) -> pd.DataFrame:

@@ -10,7 +10,7 @@ import scipy
 import xarray as xr
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import LEAN_STOP_PCT, Finding, shows_its_table
+from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, shows_its_table
 from tunelab.study.full_throttle.check import Check, Quantity, Stretch, missing
 from tunelab.study.full_throttle.margin import hold_channel
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
@@ -99,8 +99,8 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
 def _nothing(because: str, rows: int) -> PartThrottle:
     title = "Pulls at part throttle"
     error = Finding("part_throttle", title, None, "1", None, None, None, 0, 0, "not_shown", None, because)
-    tables = (pd.DataFrame(columns=names) for names in (COLUMNS, PULL_COLUMNS, LIFT_COLUMNS))
-    return PartThrottle(False, because, (), error, *tables, None, 0, rows)
+    cells, pulls, lift = (pd.DataFrame(columns=names) for names in (COLUMNS, PULL_COLUMNS, LIFT_COLUMNS))
+    return PartThrottle(False, because, (), error, cells, pulls, lift, None, 0, rows)
 
 
 def _stretch(log: xr.Dataset, number: int, pull: Pull) -> Stretch:
@@ -126,7 +126,7 @@ def _knock(log: xr.Dataset, car: Car, stretches: tuple[Stretch, ...]) -> Check:
     return missing(what, still, check.samples_flagged) if still else check
 
 
-def _cells(log: xr.Dataset, load: np.ndarray, mixture: Mixture | None, stretches) -> pd.DataFrame:
+def _cells(log: xr.Dataset, load: np.ndarray, mixture: Mixture | None, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
     """Mean lambda error of every cell; interval from the pulls' own means, NaN where only one pull reached it."""
     if mixture is None:
         return pd.DataFrame(columns=COLUMNS)
@@ -184,7 +184,7 @@ def _error(cells: pd.DataFrame, car: Car, mixture: Mixture | str, flagged: int) 
     farthest = float(known[["lower", "upper"]].abs().to_numpy().max())
     once = cells[~np.isfinite(cells["lower"])]
     beyond = once[once["error_pct"].abs() > limit]
-    status = "met" if farthest <= limit and beyond.empty else "watch"
+    status: Status = "met" if farthest <= limit and beyond.empty else "watch"
     text = (
         f"{worst['engine_speed_rpm']:.0f} rpm at a load of {worst['load_pct']:.0f} %, {worst['pulls']:.0f} pulls; "
         f"{len(known)} cells, whose intervals reach {farthest:.1f} % at most; one pull alone reached {len(once)} more, "
@@ -209,7 +209,7 @@ def _lift(checks: tuple[Check, ...], stretches: tuple[Stretch, ...]) -> pd.DataF
 
 
 def _pull_table(
-    log: xr.Dataset, own: list[Pull], stretches, mixture: Mixture | None, lift: pd.DataFrame
+    log: xr.Dataset, own: list[Pull], stretches: tuple[Stretch, ...], mixture: Mixture | None, lift: pd.DataFrame
 ) -> pd.DataFrame:
     """One row per pull: gear, opening, range, its leanest reading and highest knock retard, moment to lift."""
     lifts = dict(zip(lift["stretch"], lift["lift_s"], strict=True))

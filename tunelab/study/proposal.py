@@ -65,7 +65,7 @@ class Everywhere:
             f"{self.now.p95_pct:.1f} % now, and up to {self.unfolded.p95_pct:.1f} % with a curve that is right where "
             "the intake does not pulse (95 % of the cells are within it)."
         )
-        if self.folded is None:
+        if self.folded is None or self.folded_undisturbed is None:
             return f"{can} To take the mean over-reading into the curve would not lower that."
         with_it = (
             "A curve that takes the mean over-reading in leaves "
@@ -131,17 +131,15 @@ def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:
         )
     if fit.because:
         return _nothing(fit, revision)
-    evidence = Evidence(
-        fit.points, fit.places, fit.at_breakpoints, fit.posterior, fit.meter, fit.dead_time, car, revision,
-        suspicion=fit.suspicion,
-    )  # fmt: skip
+    points, places, at, posterior = fit.points, fit.places, fit.at_breakpoints, fit.posterior
+    if points is None or places is None or at is None or posterior is None:
+        raise ValueError("the fit does not hold the points that a proposal is judged by: take it from fit_steady.")
+    evidence = Evidence(points, places, at, posterior, fit.meter, fit.dead_time, car, revision, suspicion=fit.suspicion)
     unfolded = _within_caps(evidence)
-    folded = _folded(evidence, unfolded) if fit.points.disturbed.any() else None
+    folded = _folded(evidence, unfolded) if points.disturbed.any() else None
     chosen = folded if folded and car.meter.fold_pulsation else unfolded
     setting, everywhere = chosen.setting, _everywhere(evidence, unfolded, folded)
-    predicted = predict_next_drive(
-        fit.points, fit.posterior, setting, car, revision, np.random.default_rng(NEXT_DRIVE_SEED)
-    )
+    predicted = predict_next_drive(points, posterior, setting, car, revision, np.random.default_rng(NEXT_DRIVE_SEED))
     return Proposal(
         base=revision,
         curve=_curve_table(fit, setting),
@@ -383,7 +381,7 @@ def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ..
         )
     if (basis == "unchanged").any():
         notes.append("Breakpoints without enough steady driving stay exactly as they are.")
-    return (*notes, _worst_place(evidence, chosen.setting), *_leak_notes(fit.leak, chosen))
+    return (*notes, _worst_place(evidence, chosen.setting), *(_leak_notes(fit.leak, chosen) if fit.leak else ()))
 
 
 def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:

@@ -13,10 +13,10 @@ from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.driveline import road_speed_km_h
 from tunelab.study.finding import Finding, shows_its_table, status_within
 from tunelab.study.gearing.ratios import rolling_radius
-from tunelab.study.power.inputs import deviates
+from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
 from tunelab.units import convert
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import Revision
 
 NEAR_LIMIT_RPM = 300.0  # a pull that ended this close below the limit has reached it
@@ -230,10 +230,10 @@ def find_shift_points(fit: PowerFit, car: Car, revision: Revision) -> ShiftChart
     if fit.inputs is None or not np.isfinite(fit.wheel_power_kw).any():
         empty = pd.DataFrame()
         return ShiftChart(False, f"no shift points: {fit.because}", limit, (), empty, limit_speeds(car, limit), *counts)
-    gears = range(1, len(car.gearing.ratios) + 1)
+    gears = range(1, len(stated(car.gearing, "[gearing] in car.toml").ratios) + 1)
     known = np.isfinite(fit.wheel_power_kw) & (fit.engine_speed_rpm <= limit)
     rpm = fit.engine_speed_rpm[known]
-    power = fit.draws_kw[:, known] + _undulation_kw(fit, car, rpm)
+    power = fit.draws_kw[:, known] + _undulation_kw(fit, fit.inputs, car, rpm)
     pulls = [_drive(fit, car, gear, rpm, power) for gear in gears]
     reached = max(p.pull.to_rpm for p in fit.pulls)
     points = tuple(_point(car, gear, rpm, pulls, Limit(limit, reached)) for gear in gears[:-1])
@@ -258,7 +258,13 @@ class InGear:
     acceleration_m_s2: np.ndarray
 
 
-def _undulation_kw(fit: PowerFit, car: Car, rpm: np.ndarray) -> np.ndarray:
+def _overall(car: Car, gear: int) -> float:
+    """Turns of the engine for one of the wheels; first gear is 1."""
+    gearing = stated(car.gearing, "[gearing] in car.toml")
+    return gearing.ratios[gear - 1] * gearing.final_drive
+
+
+def _undulation_kw(fit: PowerFit, inputs: PowerInputs, car: Car, rpm: np.ndarray) -> np.ndarray:
     """Power that rises and falls of the road feigned along the pulls; shape (draws, rpm), zero in row 0. [kW]
 
     The draws of the curve let each pull's slope be off as a whole, which is the same for both gears. A slope that
@@ -269,10 +275,10 @@ def _undulation_kw(fit: PowerFit, car: Car, rpm: np.ndarray) -> np.ndarray:
     sine, cosine = (deviates(draws, 0, f"undulation {part}")[:, None] for part in ("sine", "cosine"))
     wander = sine * np.sin(angle) + cosine * np.cos(angle)
     wander[0] = 0.0
-    slope = convert(fit.inputs["local grade"].uncertainty, "percent", "1") / np.sqrt(len(pulls))
-    force = fit.inputs["mass"].value * STANDARD_GRAVITY_M_S2 * slope
-    ratio = car.gearing.ratios[pulls[0].pull.gear - 1] * car.gearing.final_drive
-    speed = convert(rpm, "rpm", "rad/s") / ratio * fit.inputs["rolling radius"].value
+    slope = convert(inputs["local grade"].uncertainty, "percent", "1") / np.sqrt(len(pulls))
+    force = inputs["mass"].value * STANDARD_GRAVITY_M_S2 * slope
+    ratio = _overall(car, pulls[0].pull.gear)
+    speed = convert(rpm, "rpm", "rad/s") / ratio * inputs["rolling radius"].value
     return wander * convert(force * speed, "W", "kW")
 
 
@@ -283,7 +289,7 @@ def _drive(fit: PowerFit, car: Car, gear: int, rpm: np.ndarray, power_kw: np.nda
     both gears alike cancels, what does not (inertias, slip, road load, the loss of each gear) widens the answer.
     """
     value = fit.input_draws
-    ratio = car.gearing.ratios[gear - 1] * car.gearing.final_drive
+    ratio = _overall(car, gear)
     loss = GEAR_LOSS * deviates(power_kw.shape[0], 0, f"loss of gear {gear}")[:, None]
     loss[0] = 0.0
     wheel = convert(rpm, "rpm", "rad/s") / ratio * value["rolling radius"]
@@ -303,7 +309,8 @@ def _drive(fit: PowerFit, car: Car, gear: int, rpm: np.ndarray, power_kw: np.nda
 
 def _point(car: Car, gear: int, rpm: np.ndarray, pulls: list[InGear], limit: Limit) -> ShiftPoint:
     """Where the next gear takes over, draw by draw."""
-    drop = car.gearing.ratios[gear] / car.gearing.ratios[gear - 1]
+    ratios = stated(car.gearing, "[gearing] in car.toml").ratios
+    drop = ratios[gear] / ratios[gear - 1]
     comparable = rpm * drop >= rpm[0]
     if not comparable.any():
         text = f"changing up at {rpm[-1]:.0f} rpm drops the engine to {rpm[-1] * drop:.0f} rpm, below what was measured"
@@ -360,16 +367,17 @@ def _quantile(at: np.ndarray, share: float, limit: float) -> float:
 
 
 def _speeds(car: Car, gear: int, rpm: float, drop: float) -> tuple[float, float]:
-    overall = car.gearing.ratios[gear - 1] * car.gearing.final_drive
+    overall = _overall(car, gear)
     return float(road_speed_km_h(rpm, overall, rolling_radius(car).radius_m)), float(rpm * drop)
 
 
 def _unknown(gear: int, because: str) -> ShiftPoint:
-    return ShiftPoint(gear, gear + 1, "not shown", *[float("nan")] * 6, because)
+    nan = float("nan")
+    return ShiftPoint(gear, gear + 1, "not shown", nan, nan, nan, nan, nan, nan, because)
 
 
 def _table(car: Car, gear: int, rpm: np.ndarray, pull: np.ndarray) -> pd.DataFrame:
-    overall = car.gearing.ratios[gear - 1] * car.gearing.final_drive
+    overall = _overall(car, gear)
     lower, upper = np.quantile(pull[1:], [0.025, 0.975], axis=0)
     return pd.DataFrame(
         {

@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 import scipy
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from tunelab.study.finding import Finding, shows_its_table, status_within, step_of
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
 from tunelab.study.limits.driving import LOAD_FROM_PCT, with_load
 from tunelab.study.power.result import PowerFit
 from tunelab.study.revision_change import spark_at
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import Revision, SparkRetreat, SparkTable
 
 CONFIDENCE = 0.95
@@ -86,8 +87,7 @@ class SparkStudy:
         return self.base.followed_by(name, date, more)
 
     def _advance(self) -> np.ndarray:
-        table = self.base.spark
-        assert table is not None
+        table = stated(self.base.spark, f"[spark] in revisions/{self.base.name}.toml")
         values = table.values.copy()
         for row in self.cells.itertuples():
             at = _cell(table, row.engine_speed_rpm, row.load)
@@ -188,14 +188,13 @@ def _events(readings: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[*EVENTS, "number"])
 
 
-def _retreat(seen_deg: np.ndarray, margin: float) -> np.ndarray:
+def _retreat(seen_deg: ArrayLike, margin: float) -> np.ndarray:
     """Retard seen and the margin, rounded up to a tenth of a degree."""
     return np.ceil(FINE_DEG * (np.asarray(seen_deg, dtype=float) + margin) - 1e-9) / FINE_DEG
 
 
 def _in_table(beyond: pd.DataFrame, revision: Revision, margin: float) -> pd.DataFrame:
-    table = revision.spark
-    assert table is not None
+    table = stated(revision.spark, f"[spark] in revisions/{revision.name}.toml")
     speeds, loads = np.asarray(table.engine_speed_rpm, dtype=float), table.load
     seen, count = np.zeros(table.values.shape), np.zeros(table.values.shape, dtype=int)
     for row in beyond.itertuples():
@@ -242,8 +241,7 @@ def _in_list(beyond: pd.DataFrame, margin: float) -> pd.DataFrame:
 
 def _given_by_table(readings: pd.DataFrame, cells: pd.DataFrame, revision: Revision) -> np.ndarray:
     """By how much less advance every reading would have had, shape (readings,). [degrees]"""
-    table = revision.spark
-    assert table is not None
+    table = stated(revision.spark, f"[spark] in revisions/{revision.name}.toml")
     less = np.zeros(table.values.shape)
     for row in cells.itertuples():
         less[_cell(table, row.engine_speed_rpm, row.load)] = row.retreat_deg
@@ -270,7 +268,9 @@ def _retard(readings: pd.DataFrame, limit: float, step: float, flagged: int) -> 
     return Finding("spark.retard", title, value, "°", *ends, CONFIDENCE, len(readings), flagged, status, limit, text)
 
 
-def _predicted(readings, events: pd.DataFrame, given: np.ndarray, limit: float, step: float, now: Finding) -> Finding:
+def _predicted(
+    readings: pd.DataFrame, events: pd.DataFrame, given: np.ndarray, limit: float, step: float, now: Finding
+) -> Finding:
     """Highest retard expected with the retreat: what came at each reading, less what is taken back there.
 
     A degree less advance is taken to spare a degree of retard. The interval is that of the next event's own height,
@@ -295,7 +295,9 @@ def _predicted(readings, events: pd.DataFrame, given: np.ndarray, limit: float, 
     return Finding("spark.predicted", title, value, "°", 0.0, upper, CONFIDENCE, *counts, status, limit, text)
 
 
-def _notes(readings, events: pd.DataFrame, cells: pd.DataFrame, limit: float, margin: float) -> tuple[str, ...]:
+def _notes(
+    readings: pd.DataFrame, events: pd.DataFrame, cells: pd.DataFrame, limit: float, margin: float
+) -> tuple[str, ...]:
     minutes = float(readings["time"].iloc[-1] - readings["time"].iloc[0]) / 60
     if events.empty:
         return (f"Knock control took no spark back in {minutes:.0f} minutes.",)

@@ -212,7 +212,8 @@ def _part_throttle(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
 
 def _road(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     idle = car.engine.idle_target_rpm
-    speeds = [s for s in (50, 70, 90, 110) if s <= bounds.top_speed_km_h][:3] or [bounds.top_speed_km_h]
+    usual = [s for s in (50.0, 70.0, 90.0, 110.0) if s <= bounds.top_speed_km_h]
+    speeds = usual[:3] or [bounds.top_speed_km_h]
     rows = [
         ("cold start", f"idle {idle:.0f} rpm", "until the coolant has 60 °C, nothing touched"),
         ("idle, warm", f"{idle:.0f} rpm", "3 min; lamps, fan and screen on and off, one at a time"),

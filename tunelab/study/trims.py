@@ -130,10 +130,12 @@ def study_trims(log: xr.Dataset, car: Car, revision: Revision) -> TrimStudy:
 
 def _nothing(log: xr.Dataset, why: str) -> TrimStudy:
     columns = [*CELL, "seconds", "total_pct", "lower_pct", "upper_pct", "spread_pct", "short_pct", "long_pct"]
-    empty = [nothing("%", why) for _ in range(3)]
+    empty = nothing("%", why)
     name, revision = str(log.attrs.get("session", "")), str(log.attrs.get("revision", ""))
     cells = pd.DataFrame(columns=[*columns, "long_first_pct", "long_last_pct"])
-    return TrimStudy(name, revision, False, why, cells, pd.DataFrame(), *empty, False, 0, log.sizes["time"])
+    return TrimStudy(
+        name, revision, False, why, cells, pd.DataFrame(), empty, empty, empty, False, 0, log.sizes["time"]
+    )
 
 
 def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
 
 from tunelab.physics.driveline import tyre_circumference
 from tunelab.physics.load import swept_volume
@@ -32,7 +33,7 @@ def check_car(reading: Reading[Car]) -> Iterator[Problem]:
     car = reading.partial
     if car is None:
         return
-    for key, table, check in (
+    checks: tuple[tuple[str, Table | None, Callable[[Reading, str, Any, Car], Iterator[Problem]]], ...] = (
         ("engine", car.engine, _check_engine),
         ("meter", car.meter, _check_rails),
         ("injectors", car.injectors, _check_injectors),
@@ -40,7 +41,8 @@ def check_car(reading: Reading[Car]) -> Iterator[Problem]:
         ("limits", car.limits, _check_limits),
         ("tyres", car.tyres, _check_tyres),
         ("road_load", car.road_load, _check_road_load),
-    ):
+    )
+    for key, table, check in checks:
         if table is not None and reading.has(key):
             yield from check(reading, key, table, car)
     yield from _check_load_from(reading, car)
@@ -116,7 +118,7 @@ def _check_charge(reading: Reading, charge: Charge | None) -> Iterator[Problem]:
         found = f"{len(flow)} values, and {len(weight)} in coolant_weight"
         yield reading.problem(("charge", "air_flow_kg_h"), found, "one air flow for each weight")
     at = first_not_rising(flow, strictly=True) if flow else None
-    if at is not None:
+    if flow and at is not None:
         found = f"{flow[at]:g} after {flow[at - 1]:g}"
         yield reading.problem(("charge", "air_flow_kg_h", at), found, "values that rise from each to the next")
 
@@ -165,9 +167,9 @@ def _check_tyres(reading: Reading, key: str, tyres: Tyres, car: Car) -> Iterator
 
 
 def _check_gearing(reading: Reading, car: Car) -> Iterator[Problem]:
-    ratios = car.gearing and car.gearing.ratios
+    ratios = car.gearing.ratios if car.gearing else None
     at = first_not_rising(ratios[::-1], strictly=True) if ratios else None
-    if at is not None:
+    if ratios and at is not None:
         position = len(ratios) - at
         found = f"{ratios[position]:g} after {ratios[position - 1]:g}"
         yield reading.problem(("gearing", "ratios", position), found, "ratios that fall, first gear first")

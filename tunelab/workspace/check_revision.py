@@ -12,6 +12,7 @@ from tunelab.workspace.revision import (
     BY_LOAD,
     AccelerationFuel,
     FillingTable,
+    FuelCut,
     FullLoadFuel,
     MeterCurve,
     OtherChange,
@@ -49,7 +50,7 @@ def check_revision(reading: Reading[Revision], car: Car | None) -> Iterator[Prob
     if revision.acceleration_fuel:
         yield from _check_acceleration(reading, revision.acceleration_fuel)
     if revision.fuel_cut:
-        yield from _check_cut(reading, revision)
+        yield from _check_cut(reading, revision, revision.fuel_cut)
     for position, change in enumerate(revision.also_changed or ()):
         if isinstance(change, OtherChange):
             yield from _check_other(reading, position, change)
@@ -124,12 +125,13 @@ def _check_filling(reading: Reading, table: FillingTable, car: Car | None) -> It
     top, loads = "volumetric_efficiency", ("manifold_kpa", "throttle_pct")
     given = [name for name in loads if reading.has(top, name)]
     kinds = [name for name in ("efficiency_pct", "air_mg") if reading.has(top, name)]
-    load_wanted = car and LOAD_CHANNEL.get(car.load_from)
+    load_from = car.load_from if car else ""
+    load_wanted = LOAD_CHANNEL.get(load_from)
     if len(given) != 1:
         found = " and ".join(given) or "neither manifold_kpa nor throttle_pct"
         yield reading.problem((top,), found, "exactly one list of loads")
     elif load_wanted and given[0] != load_wanted:
-        way_out = f'name the list {load_wanted}, or correct load_from = "{car.load_from}" in car.toml'
+        way_out = f'name the list {load_wanted}, or correct load_from = "{load_from}" in car.toml'
         yield reading.problem((top, given[0]), given[0], f"{load_wanted}, by which this car's table goes", way_out)
     if len(kinds) != 1:
         found = " and ".join(kinds) or "neither efficiency_pct nor air_mg"
@@ -147,7 +149,9 @@ def _check_filling(reading: Reading, table: FillingTable, car: Car | None) -> It
         yield from _check_grid(reading, (top, kinds[0]), table, (table.engine_speed_rpm, given[0]))
 
 
-def _check_grid(reading: Reading, path: KeyPath, table: Table, axes: tuple[list | None, str]) -> Iterator[Problem]:
+def _check_grid(
+    reading: Reading, path: tuple[str, str], table: Table, axes: tuple[list | None, str]
+) -> Iterator[Problem]:
     """Demand a row for each load and a value for each engine speed."""
     rows, loads, speeds = getattr(table, path[-1]), getattr(table, axes[1]), axes[0]
     if loads is not None and rows is not None and len(rows) != len(loads):
@@ -175,7 +179,7 @@ def _check_lists(reading: Reading, path: KeyPath, readings: list | None, values:
 
 def _check_rising(reading: Reading, path: KeyPath, values: list | None, *, strictly: bool) -> Iterator[Problem]:
     at = first_not_rising(values, strictly=strictly) if values else None
-    if at is not None:
+    if values and at is not None:
         found = f"{values[at]:g} after {values[at - 1]:g}"
         wanted = "values that rise from each to the next" if strictly else "values that never fall"
         yield reading.problem((*path, at), found, wanted)
@@ -247,10 +251,10 @@ def _check_retreat(reading: Reading, revision: Revision) -> Iterator[Problem]:
         yield reading.problem(("spark_retreat",), "a retreat without based_on", wanted)
     for at, cell in enumerate(cells):
         for low, high in (("engine_speed_from_rpm", "engine_speed_to_rpm"), ("load_from_pct", "load_to_pct")):
-            ends = (getattr(cell, low, None), getattr(cell, high, None))
-            if None not in ends and ends[0] >= ends[1]:
+            start, end = getattr(cell, low, None), getattr(cell, high, None)
+            if start is not None and end is not None and start >= end:
                 path: KeyPath = ("spark_retreat", at, high)
-                yield reading.problem(path, f"{ends[1]:g}, and {ends[0]:g} for {low}", f"more than {low}")
+                yield reading.problem(path, f"{end:g}, and {start:g} for {low}", f"more than {low}")
 
 
 def _check_idle(reading: Reading, revision: Revision, car: Car | None) -> Iterator[Problem]:
@@ -309,9 +313,9 @@ def _check_acceleration(reading: Reading, table: AccelerationFuel) -> Iterator[P
                 yield reading.problem((key, name, at), found, "one value for each engine speed")
 
 
-def _check_cut(reading: Reading, revision: Revision) -> Iterator[Problem]:
+def _check_cut(reading: Reading, revision: Revision, cut: FuelCut) -> Iterator[Problem]:
     """Demand that fuel comes back below the speed at which it is cut, and that both lie below the rev limit."""
-    entry, back = revision.fuel_cut.entry_rpm, revision.fuel_cut.return_rpm
+    entry, back = cut.entry_rpm, cut.return_rpm
     if entry is not None and back is not None and back >= entry:
         way_out = "the fuel has to come back at a lower engine speed than the one at which it is cut"
         yield reading.problem(("fuel_cut", "return_rpm"), f"{back:g}", f"less than entry_rpm ({entry:g})", way_out)

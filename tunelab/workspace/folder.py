@@ -118,10 +118,10 @@ def open_workspace(root: str | Path, *, leave_out: Collection[str] = ()) -> Work
         raise WorkspaceError(root.name or str(root), problems)
     return Workspace(
         root=root,
-        car=car.partial,
-        revisions={name: reading.partial for name, reading in revisions.items()},
-        sessions={name: _session_folder(folders[name], reading.partial) for name, reading in sessions.items()},
-        channel_map=mapping.partial if mapping else ChannelMap(),
+        car=car.whole,
+        revisions={name: reading.whole for name, reading in revisions.items()},
+        sessions={name: _session_folder(folders[name], reading.whole) for name, reading in sessions.items()},
+        channel_map=mapping.whole if mapping else ChannelMap(),
     )
 
 
@@ -211,10 +211,10 @@ def _problems(
         family = [problem for problem in lineage if problem.file == reading.file]
         yield from _in_line_order(reading, [*check_revision(reading, car.partial), *family])
     yield from _alike(REVISIONS_FOLDER, revisions)
-    for name, reading in sessions.items():
+    for name, described in sessions.items():
         folder = root / SESSIONS_FOLDER / name
-        yield from _undated(reading, name)
-        yield from _in_line_order(reading, check_session(reading, folder, revisions))
+        yield from _undated(described, name)
+        yield from _in_line_order(described, check_session(described, folder, revisions))
     yield from _alike(SESSIONS_FOLDER, sessions)
 
 

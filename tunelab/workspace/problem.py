@@ -46,7 +46,7 @@ class WorkspaceError(ValueError):
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__(_message(place, self.problems))
 
-    def __reduce__(self):
+    def __reduce__(self) -> tuple[Any, ...]:
         return type(self), (self.place, self.problems)
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field, SerializerFunctionWrapHandler, model_serializer, model_validator
 
-from tunelab.workspace.car import Finite, NotNegative, Percent, Table, at_most
+from tunelab.workspace.car import Finite, NotNegative, Percent, Table, at_most, stated
 
 
 class MeterCurve(Table):
@@ -34,11 +34,13 @@ AIR_ITSELF = MeterCurve(flow_kg_h=[0.0, 20000.0])  # in place of a curve where n
 class FillingTable(Table):
     """Volumetric efficiency, or air per cylinder and cycle, over engine speed and load, as in the ECU; axes rising."""
 
-    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=2)]
-    manifold_kpa: Annotated[list[at_most(600)], Field(min_length=2)] | None = None  # absolute
+    engine_speed_rpm: Annotated[list[Annotated[float, at_most(30000)]], Field(min_length=2)]
+    manifold_kpa: Annotated[list[Annotated[float, at_most(600)]], Field(min_length=2)] | None = None  # absolute
     throttle_pct: Annotated[list[Annotated[float, Field(ge=0, le=100)]], Field(min_length=2)] | None = None
-    efficiency_pct: list[list[at_most(400)]] | None = None  # at manifold density; over throttle, at the atmosphere's
-    air_mg: list[list[at_most(20000)]] | None = None  # per cylinder and cycle, at the two references below
+    # at manifold density; over throttle, at the atmosphere's
+    efficiency_pct: list[list[Annotated[float, at_most(400)]]] | None = None
+    # per cylinder and cycle, at the two references below
+    air_mg: list[list[Annotated[float, at_most(20000)]]] | None = None
     charge_c: Annotated[float, Field(ge=-50, le=150)] | None = None  # charge temperature at which air_mg holds
     barometer_kpa: Annotated[float, Field(ge=50, le=110)] | None = None  # at which air_mg over throttle holds
 
@@ -66,30 +68,31 @@ class FillingTable(Table):
 class InjectorSettings(Table):
     """Injector flow that the ECU uses, of one injector at the rail pressure of the car."""
 
-    flow_g_min: at_most(10000)
+    flow_g_min: Annotated[float, at_most(10000)]
 
 
 class DeadTime(Table):
     """Injector dead time against battery voltage, as in the ECU; battery voltage rising."""
 
-    battery_v: Annotated[list[at_most(30)], Field(min_length=1)]
+    battery_v: Annotated[list[Annotated[float, at_most(30)]], Field(min_length=1)]
     dead_time_ms: Annotated[list[Annotated[NotNegative, Field(le=20)]], Field(min_length=1)]
 
 
 class Fuelling(Table):
     """The rest of the ECU's fuelling that a study needs."""
 
-    stoich_afr: at_most(40)  # the ratio that the ECU uses, whatever fuel is in the tank
-    rev_limit_rpm: at_most(30000)
+    stoich_afr: Annotated[float, at_most(40)]  # the ratio that the ECU uses, whatever fuel is in the tank
+    rev_limit_rpm: Annotated[float, at_most(30000)]
 
 
 class FullLoadFuel(Table):
     """Fuelling at full load over engine speed, as in the ECU: the lambda asked for, or a factor on the fuel."""
 
-    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=1)]
-    commanded_lambda: list[at_most(1.5)] | None = None
+    engine_speed_rpm: Annotated[list[Annotated[float, at_most(30000)]], Field(min_length=1)]
+    commanded_lambda: list[Annotated[float, at_most(1.5)]] | None = None
     fuel_factor: list[Annotated[float, Field(ge=0.5, le=2, allow_inf_nan=False)]] | None = None
-    target_lambda: list[at_most(1.5)] | None = None  # what lambda is to be; without it, what is commanded
+    # what lambda is to be; without it, what is commanded
+    target_lambda: list[Annotated[float, at_most(1.5)]] | None = None
 
     @property
     def values(self) -> np.ndarray:
@@ -105,9 +108,9 @@ class FullLoadFuel(Table):
 class SparkTable(Table):
     """Ignition advance before top centre, as in the ECU; exactly one of the two load lists is given; axes rising."""
 
-    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=1)]
-    load_pct: list[at_most(400)] | None = None  # absolute load (SAE J1979)
-    manifold_kpa: list[at_most(600)] | None = None  # absolute
+    engine_speed_rpm: Annotated[list[Annotated[float, at_most(30000)]], Field(min_length=1)]
+    load_pct: list[Annotated[float, at_most(400)]] | None = None  # absolute load (SAE J1979)
+    manifold_kpa: list[Annotated[float, at_most(600)]] | None = None  # absolute
     spark_deg: Annotated[list[list[Annotated[float, Field(ge=-40, le=80, allow_inf_nan=False)]]], Field(min_length=1)]
 
     @property
@@ -125,10 +128,10 @@ class SparkRetreat(Table):
     """Cells of a spark table that is not written down, and by how much less advance they get than `based_on` had."""
 
     engine_speed_from_rpm: NotNegative
-    engine_speed_to_rpm: at_most(30000)
+    engine_speed_to_rpm: Annotated[float, at_most(30000)]
     load_from_pct: NotNegative  # absolute load (SAE J1979)
-    load_to_pct: at_most(400)
-    retreat_deg: at_most(40)
+    load_to_pct: Annotated[float, at_most(400)]
+    retreat_deg: Annotated[float, at_most(40)]
 
     @property
     def words(self) -> str:
@@ -147,7 +150,7 @@ class IdleBase(Table):
 
     coolant_c: Coolant
     actuator_pct: list[Percent] | None = None  # opening of the idle actuator
-    air_kg_h: list[at_most(500)] | None = None  # air of the idle
+    air_kg_h: list[Annotated[float, at_most(500)]] | None = None  # air of the idle
 
     @property
     def key(self) -> str:
@@ -164,7 +167,7 @@ class IdleTarget(Table):
     """Idle speed that the ECU aims for, over coolant temperature."""
 
     coolant_c: Coolant
-    target_rpm: list[at_most(5000)]
+    target_rpm: list[Annotated[float, at_most(5000)]]
 
     @property
     def values(self) -> np.ndarray:
@@ -175,7 +178,7 @@ class IdleTarget(Table):
 class IdleReturn(Table):
     """How the ECU brings the engine back to idle: what it opens more while the throttle is open, and how that fades."""
 
-    decay_s: at_most(60)  # time constant with which it fades once the throttle is closed
+    decay_s: Annotated[float, at_most(60)]  # time constant with which it fades once the throttle is closed
     extra_pct: Percent | None = None  # of the idle actuator
 
 
@@ -186,10 +189,10 @@ class AccelerationFuel(Table):
     """
 
     coolant_c: Coolant
-    engine_speed_rpm: Annotated[list[at_most(30000)], Field(min_length=1)]
+    engine_speed_rpm: Annotated[list[Annotated[float, at_most(30000)]], Field(min_length=1)]
     amount: list[list[NotNegative]] | None = None  # per tip-in, in the ECU's own unit (mg, ms or per cent)
     film_share: list[list[Annotated[float, Field(ge=0, le=0.95, allow_inf_nan=False)]]] | None = None  # X
-    film_time_s: list[list[at_most(20)]] | None = None  # tau
+    film_time_s: list[list[Annotated[float, at_most(20)]]] | None = None  # tau
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -206,8 +209,8 @@ class AccelerationFuel(Table):
 class FuelCut(Table):
     """Engine speeds of the fuel cut on overrun."""
 
-    entry_rpm: at_most(30000)  # above it the fuel is cut
-    return_rpm: at_most(30000)  # below it the fuel comes back
+    entry_rpm: Annotated[float, at_most(30000)]  # above it the fuel is cut
+    return_rpm: Annotated[float, at_most(30000)]  # below it the fuel comes back
 
 
 # What an ECU or a car holds that no table of a revision does, in the trade's words.
@@ -256,7 +259,7 @@ class Revision(Table):
 
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
     date: datetime.date
-    meter_curve: MeterCurve | None = None  # of a car that has a meter; without one, air stands for air
+    meter_curve: MeterCurve = Field(default_factory=lambda: AIR_ITSELF)  # without a meter, air stands for air
     volumetric_efficiency: FillingTable | None = None  # of a car whose ECU takes the air from a table
     injectors: InjectorSettings
     dead_time: DeadTime
@@ -275,6 +278,11 @@ class Revision(Table):
     fuel_cut: FuelCut | None = None
     notes: str = ""
 
+    @property
+    def air_table(self) -> FillingTable:
+        """The table that the ECU takes the air from; ValueError where the revision holds none."""
+        return stated(self.volumetric_efficiency, f"[volumetric_efficiency] in revisions/{self.name}.toml")
+
     def followed_by(self, name: str, date: datetime.date, changes: Mapping[str, Any]) -> Revision:
         """Give the revision that changes this one in some of its keys, for a person to review.
 
@@ -289,12 +297,6 @@ class Revision(Table):
         """What it says was changed against `based_on` and no pair of tables shows."""
         cells = "; ".join(cell.words for cell in self.spark_retreat or ())
         return [*(self.also_changed or ()), *([OtherChange(kind="spark", what=cells)] if cells else ())]
-
-    @model_validator(mode="after")
-    def _air_for_air(self) -> Revision:
-        if self.meter_curve is None:
-            object.__setattr__(self, "meter_curve", AIR_ITSELF)
-        return self
 
     @model_serializer(mode="wrap")
     def _as_written(self, written: SerializerFunctionWrapHandler) -> dict[str, Any]:

@@ -8,7 +8,7 @@ Checks of a session against the vocabulary, the revisions and the files that lie
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Literal
 
@@ -143,8 +143,9 @@ def _check_end(reading: Reading, key: str, position: int, stretch: Exclusion | N
         yield reading.problem((key, position, "end_s"), found, "an end after the start [s]")
 
 
-def _check_repeats(reading: Reading, key: str, names: list[str] | None) -> Iterator[Problem]:
-    for position, name in enumerate(names or ()):
+def _check_repeats(reading: Reading, key: str, names: Sequence[str] | None) -> Iterator[Problem]:
+    names = names or ()
+    for position, name in enumerate(names):
         if name in names[:position]:
             yield reading.problem((key, position), f"{name!r} a second time", "each once")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
@@ -15,6 +16,7 @@ from tunelab.workspace.problem import (
     PLACEHOLDER_FOUND,
     KeyPath,
     Problem,
+    WorkspaceError,
     home_of,
     known_keys,
     nearest,
@@ -45,6 +47,19 @@ class Reading(Generic[Model]):
     lines: dict[KeyPath, int] = field(default_factory=dict)
     content: dict[str, Any] = field(default_factory=dict)  # as parsed
     wrong: frozenset[KeyPath] = frozenset()  # keys that have a problem
+
+    @property
+    def whole(self) -> Model:
+        """The model, where nothing is wrong with the file.
+
+        Raises
+        ------
+        WorkspaceError
+            The file has problems.
+        """
+        if self.partial is None or self.problems:
+            raise WorkspaceError(self.file, self.problems)
+        return self.partial
 
     def has(self, *path: str) -> bool:
         """Tell whether the file has this key, right or wrong."""
@@ -80,7 +95,7 @@ def read_toml(path: Path, model: type[Model], name: str) -> Reading[Model]:
     if isinstance(text, Problem):
         return Reading(name, None, (text,))
     try:
-        parsed = Reading(name, None, (), key_lines(text), tomllib.loads(text))
+        parsed: Reading[Model] = Reading(name, None, (), key_lines(text), tomllib.loads(text))
     except (ValueError, RecursionError) as error:  # wrong syntax, thousands of digits in a number, or deep nesting
         return Reading(name, None, (_syntax_problem(name, text, error),))
     try:
@@ -164,7 +179,7 @@ def _path_in(content: Any, location: KeyPath) -> KeyPath:
     return path
 
 
-def _item_problem(reading: Reading, model: type[BaseModel], path: KeyPath, item: dict[str, Any]) -> Problem:
+def _item_problem(reading: Reading, model: type[BaseModel], path: KeyPath, item: Mapping[str, Any]) -> Problem:
     if item["type"] == "extra_forbidden":
         return _unknown_key(reading, model, path)
     if item["type"] == "missing":
@@ -191,7 +206,7 @@ def _unknown_key(reading: Reading, model: type[BaseModel], path: KeyPath) -> Pro
     return reading.problem(path, "an unknown key", "a key that tunelab knows", way_out)
 
 
-def _unknown_word(reading: Reading, path: KeyPath, item: dict[str, Any]) -> Problem:
+def _unknown_word(reading: Reading, path: KeyPath, item: Mapping[str, Any]) -> Problem:
     """Tell of a word that is none of the few that may stand there, with the nearest one."""
     choices = re.findall(r"'([^']*)'", item["msg"])
     wanted_words = ("one of " if len(choices) > 1 else "") + ", ".join(f'"{choice}"' for choice in choices)
@@ -204,7 +219,7 @@ def _unit_change(key: str, near: str) -> str:
     return f", in {unit_of(near)}" if unit_of(near) and unit_of(key) != unit_of(near) else ""
 
 
-def _likely_cause(item: dict[str, Any]) -> str:
+def _likely_cause(item: Mapping[str, Any]) -> str:
     value = item["input"]
     if (
         isinstance(value, str)

@@ -197,7 +197,7 @@ def _require_same(beside: Path, name: str, revision: Revision) -> None:
     problems = [*reading.problems, *checks]
     if problems:
         raise WorkspaceError(name, problems)
-    written, meant = reading.partial.model_dump(), revision.model_dump()
+    written, meant = reading.whole.model_dump(), revision.model_dump()
     if not _same(written, meant):
         raise ValueError(f"{name}: what was written does not read back as revision {revision.name!r}.")
 

@@ -51,6 +51,13 @@ class Match:
         """The form, where it is settled."""
         return self.forms[0] if self.sure in ("said", "stated", "likely") else None
 
+    @property
+    def settled(self) -> Form:
+        """The form of a column that is known to be settled; ValueError where it is not."""
+        if self.form is None:
+            raise ValueError(f"{self.column.heading!r} is not settled: {self.why}.")
+        return self.form
+
 
 _TEMPERATURES = ("degree_Celsius", "degree_Fahrenheit")
 # Degrees Celsius that are natural in a drive: of the middle of the readings, or, of coolant and oil, of their high end;
@@ -111,7 +118,7 @@ def agree_on_mixture(raw: RawTable, matches: Sequence[Match]) -> list[Match]:
     witness = next((m for m in matches if m.form and m.form.channel in LAMBDAS), None)
     if witness is None or not any(_is_open_mixture(match) for match in matches):
         return list(matches)
-    seen = _numbers(raw, matches, witness.form.channel)
+    seen = _numbers(raw, matches, witness.settled.channel)
     return list(matches) if seen is None else [_take_mixture(raw, match, seen, witness) for match in matches]
 
 
@@ -168,7 +175,7 @@ def _numbers(raw: RawTable, matches: Sequence[Match], channel: str) -> np.ndarra
     found = [match for match in matches if match.form and match.form.channel == channel]
     if len(found) != 1 or not raw.frame[found[0].column.key].dtype.is_numeric():
         return None
-    return _in_usual(raw, found[0], found[0].form)
+    return _in_usual(raw, found[0], found[0].settled)
 
 
 def _in_usual(raw: RawTable, match: Match, form: Form) -> np.ndarray:
@@ -185,8 +192,9 @@ def _weigh(
     if not _is_weighed(match):
         return match
     flows = [form for form in match.forms if form.channel == "air_flow_kg_h"]
-    breathed = {form: _breathing(_in_usual(raw, match, form), *engine, displacement_l) for form in flows}
-    if any(found is None for found in breathed.values()):
+    tried = [(form, _breathing(_in_usual(raw, match, form), *engine, displacement_l)) for form in flows]
+    breathed = {form: found for form, found in tried if found is not None}
+    if len(breathed) < len(tried):
         return match
     possible = [f for f in match.forms if f not in breathed or _is_within(breathed[f], _POSSIBLE[against])]
     believed = [f for f in possible if f in breathed and _is_within(breathed[f], _BELIEVED[against])]

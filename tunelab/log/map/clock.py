@@ -171,7 +171,7 @@ def _finite(clock: Clock) -> np.ndarray:
 def _goes_on(seconds: np.ndarray) -> bool:
     """Whether a column moves, and hardly ever backwards, as clocks do: "Dwell (ms)" is no clock."""
     step = np.diff(seconds)
-    return np.ptp(seconds) > 0 and np.count_nonzero(step < 0) <= _MOST_FALLS * step.size
+    return bool(np.ptp(seconds) > 0 and np.count_nonzero(step < 0) <= _MOST_FALLS * step.size)
 
 
 def _is_claimed(raw: RawTable, column: RawColumn, channel_map: ChannelMap) -> bool:

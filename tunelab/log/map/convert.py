@@ -70,7 +70,7 @@ def take_numbers(raw: RawTable, matches: Sequence[Match]) -> dict[str, np.ndarra
 
 
 def _is_as_logged(raw: RawTable, match: Match) -> bool:
-    form = match.form
+    form = match.settled
     in_own_unit = form.kind == "plain" and form.unit == CHANNELS[form.channel].unit
     return in_own_unit and match.rule is None and match.column.key not in raw.texts
 
@@ -85,7 +85,7 @@ def convert_column(
     raw : RawTable
         The file.
     match : Match
-        Settled: `match.form` is not None.
+        Settled, as `match.settled` demands.
     around : Surroundings
         Fuel and pressures.
     numbers : array, shape (rows,), optional
@@ -96,7 +96,7 @@ def convert_column(
     ConversionError
         The fuel or the barometric pressure is wanted and not known, or codes have no known meaning.
     """
-    form, rule = match.form, match.rule
+    form, rule = match.settled, match.rule
     said = {_cell_key(word): number for word, number in rule.words.items()} if rule else {}
     series = raw.frame[match.column.key]
     text = raw.texts.get(match.column.key, series)
@@ -118,7 +118,7 @@ def convert_column(
 
 def _asked(match: Match, around: Surroundings) -> dict[str, str]:
     """Ask what an AFR was made with, where nobody says; 14.7 and the fuel's own ratio may lie 5 % apart and more."""
-    if match.form.kind != "AFR" or stated_ratio(match, around.car):
+    if match.settled.kind != "AFR" or stated_ratio(match, around.car):
         return {}
     fuel = around.car.fuel if around.car else None
     own = (
@@ -179,7 +179,7 @@ def _cell_key(cell: str) -> str:
 
 
 def _to_channel(values: np.ndarray, match: Match, around: Surroundings) -> tuple[np.ndarray, str]:
-    form = match.form
+    form = match.settled
     if form.channel == "fuel_mode" and "words" not in match.why:
         return _fuel_mode(values, match)
     if form.kind in ("AFR", "phi"):
@@ -211,14 +211,14 @@ def _fuel_mode(values: np.ndarray, match: Match) -> tuple[np.ndarray, str]:
         return fuel_codes(values, match.column.heading)
     except FuelCodeError as error:
         asked = ", ".join(f'"{code:g}" = "fill in"' for code in error.codes[:CODES_ASKED])
-        modes = ", ".join(f"{number} {name.replace('_', ' ')}" for number, name in FUEL_MODES.items())
+        known = ", ".join(f"{number} {name.replace('_', ' ')}" for number, name in FUEL_MODES.items())
         whole = "add the codes that this log lacks"
-        raise ConversionError(str(error), {"words": f"{{ {asked} }}  # {modes}; {whole}"}) from None
+        raise ConversionError(str(error), {"words": f"{{ {asked} }}  # {known}; {whole}"}) from None
 
 
 def _to_lambda(values: np.ndarray, match: Match, around: Surroundings) -> tuple[np.ndarray, str]:
     positive = np.where(values > 0, values, np.nan)  # zero is a sensor that is off
-    if match.form.kind == "phi":
+    if match.settled.kind == "phi":
         return 1.0 / positive, "equivalence ratio to lambda"
     stated = stated_ratio(match, around.car)
     ratio, source = stated or (USUAL_RATIO, "taken for the comparison with other columns")
@@ -241,7 +241,7 @@ def fuel_ratio(fuel: Fuel) -> float:
 
 def _to_reference(values: np.ndarray, match: Match, around: Surroundings, how: str) -> tuple[np.ndarray, str]:
     """Bring a pressure to absolute or above atmosphere, as the channel wants it."""
-    kind, channel = match.form.kind, match.form.channel
+    kind, channel = match.settled.kind, match.settled.channel
     said = match.rule.gauge if match.rule else None
     if CHANNELS[channel].unit != "kPa" or channel == "barometer_kpa":
         return values, how

@@ -145,14 +145,14 @@ def _convert(
     failed: list[tuple[Match, ConversionError]] = []
     wanted = [match for match in matches if match.form is not None]
     taken = take_numbers(raw, wanted)
-    for match in sorted(wanted, key=lambda match: match.form.channel != "barometer_kpa"):
+    for match in sorted(wanted, key=lambda match: match.settled.channel != "barometer_kpa"):
         try:
             found = convert_column(raw, match, around, numbers=taken.get(match.column.key))
         except ConversionError as error:
             failed.append((match, error))
             continue
         converted[match.column.key] = found
-        if match.form.channel == "barometer_kpa" and np.isfinite(found.values).any():
+        if match.settled.channel == "barometer_kpa" and np.isfinite(found.values).any():
             around = Surroundings(around.car, around.weather_kpa, found.values)
     return converted, failed
 
@@ -183,8 +183,8 @@ def _mapped(
     rows = (keep, time_s, episode)
     tracks = {name: make_track(raw, match, converted[match.column.key], rows) for name, match in chosen.items()}
     set_aside = list(raw.set_aside)
-    for reason, rows in settled.reasons.items():
-        set_aside += merge_rows(raw.line[rows], reason)
+    for reason, left_out in settled.reasons.items():
+        set_aside += merge_rows(raw.line[left_out], reason)
     return MappedFile(
         raw=raw,
         kind=clock.kind,

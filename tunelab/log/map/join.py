@@ -257,7 +257,10 @@ def _episode_attributes(episode: np.ndarray) -> dict[str, object]:
 
 
 def _log_attributes(everything: list[MappedFile], placed: Placed, title: str) -> dict[str, str]:
-    files, set_aside, columns, history = [], [], [], []
+    files: list[dict[str, object]] = []
+    set_aside: list[dict[str, object]] = []
+    columns: list[dict[str, object]] = []
+    history: list[str] = []
     for file in everything:
         name = file.raw.path.name
         dropped = sum(item.rows for item in file.set_aside)

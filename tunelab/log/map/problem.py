@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 
 class MapError(ValueError):
@@ -14,7 +15,7 @@ class MapError(ValueError):
         count = f"{len(self.problems)} thing{'s' if len(self.problems) != 1 else ''} to settle in channels.toml"
         super().__init__(f"{file_name}: {count}.\n" + "\n".join(self.problems))
 
-    def __reduce__(self):
+    def __reduce__(self) -> tuple[Any, ...]:
         return type(self), (self.file_name, self.problems)
 
 

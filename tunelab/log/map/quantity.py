@@ -227,7 +227,7 @@ def _is_surely_possible(form: Form, sample: np.ndarray, ends: tuple[float, float
     floor = max(ends[1], _SHARE_TOP if form.channel in _OPENINGS and form.unit == "percent" else -np.inf)
     if not (ends[0] <= low and high <= min(ends[2], highest_middle(form.channel))):
         return False
-    return low >= floor or np.count_nonzero((sample - (floor - base) / slope) * slope > 0) > 0.03 * sample.size
+    return low >= floor or bool(np.count_nonzero((sample - (floor - base) / slope) * slope > 0) > 0.03 * sample.size)
 
 
 def _is_share(spread: Spread) -> bool:

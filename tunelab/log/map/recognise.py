@@ -63,10 +63,10 @@ def _held_in_each_part(raw: RawTable, match: Match) -> Match:
     ends = [0, *raw.parts.tolist(), raw.frame.height]
     for start, stop in itertools.pairwise(ends):
         spread = Spread(raw.frame[match.column.key].slice(start, stop - start))
-        if spread.count >= _LEAST_OF_PART and not is_possible(match.form, spread):
+        if spread.count >= _LEAST_OF_PART and not is_possible(match.settled, spread):
             unit = match.column.unit or match.heading.unit
-            channels = (match.form.channel,)
-            asked = _match_impossible(match.column, match.heading, channels, (unit, spread, match.form), match.rule)
+            channels = (match.settled.channel,)
+            asked = _match_impossible(match.column, match.heading, channels, (unit, spread, match.settled), match.rule)
             lines = f"lines {raw.line[start]} to {raw.line[stop - 1]}"
             return replace(asked, why=f"{asked.why} in {lines}, below a heading of their own")
     return match
@@ -299,12 +299,13 @@ def join_parts(raw: RawTable, matches: list[Match]) -> list[Match]:
     seen: dict[str, tuple[str, set[int]]] = {}
     result = []
     for match in matches:
-        if match.form is not None:
+        form = match.form
+        if form is not None:
             places = set(np.unique(part[raw.frame[match.column.key].is_not_null().to_numpy()]).tolist())
-            key, before = seen.get(match.form.channel, (match.column.key, set()))
+            key, before = seen.get(form.channel, (match.column.key, set()))
             if before and not before & places:
                 match = replace(match, continues=key)
-            seen[match.form.channel] = (key, before | places)
+            seen[form.channel] = (key, before | places)
         result.append(match)
     return result
 
@@ -316,7 +317,7 @@ def drop_claimed(matches: list[Match]) -> list[Match]:
     for match in matches:
         owner = ruled.get(match.form.channel) if match.form else None
         if owner is not None and owner is not match and not (match.rule and match.rule.channel):
-            why = f"{match.form.channel} is {owner.column.heading!r} by channels.toml"
+            why = f"{owner.settled.channel} is {owner.column.heading!r} by channels.toml"
             match = replace(match, forms=(), sure="none", why=why)
         result.append(match)
     return result

@@ -70,7 +70,7 @@ def _without(match: Match, left_out: Mapping[str, str]) -> Match:
 
 def _order(match: Match, values: np.ndarray) -> tuple[bool, bool, float, float]:
     """What speaks for a column, the best first: no assumption needed, no average, most readings, finest steps."""
-    assumes = match.form.kind in ("AFR", "gauge", "vacuum")
+    assumes = match.settled.kind in ("AFR", "gauge", "vacuum")
     return assumes, _is_smoothed(match), -round(float(np.isfinite(values).mean()), 2), resolution(values)
 
 
@@ -84,11 +84,11 @@ def _why_out(match: Match, best: Match, values: Mapping[str, np.ndarray]) -> str
     name = repr(best.column.heading)
     if _is_smoothed(match) and not _is_smoothed(best):
         return f"{name} is the reading itself, this its average"
-    if match.form.kind == "AFR" and best.form.kind != "AFR" and _is_multiple(one, other, best.form.channel):
+    if match.settled.kind == "AFR" and best.settled.kind != "AFR" and _is_multiple(one, other, best.settled.channel):
         return f"{name} is the same as lambda, which needs no stoichiometric ratio"
     if _agree(one, other):
-        return f"{best.form.channel} has the same readings, but for rounding, in {name}"
-    if match.form.kind in ("gauge", "vacuum") and best.form.kind not in ("gauge", "vacuum"):
+        return f"{best.settled.channel} has the same readings, but for rounding, in {name}"
+    if match.settled.kind in ("gauge", "vacuum") and best.settled.kind not in ("gauge", "vacuum"):
         shift = np.nanmedian(other - one)
         return f"{name} is the same as an absolute pressure" if _agree(one, other - shift) else ""
     return ""
@@ -125,7 +125,7 @@ def leave_out_gauge(matches: Sequence[Match], numbers: Mapping[str, np.ndarray])
     """
     manifold = [m for m in matches if m.form and m.form.channel == "manifold_kpa" and m.column.key in numbers]
     manifold = [match for match in manifold if match.rule is None]
-    absolute = [match for match in manifold if match.form.kind == "plain"]
+    absolute = [match for match in manifold if match.settled.kind == "plain"]
     if len(absolute) != 1 or len(manifold) < 2:
         return list(matches)
     witness = _in_kpa(absolute[0], numbers)
@@ -146,7 +146,7 @@ def _without_gauge(match: Match, numbers: Mapping[str, np.ndarray], best: Match,
 
 
 def _in_kpa(match: Match, numbers: Mapping[str, np.ndarray]) -> np.ndarray:
-    return convert(numbers[match.column.key], match.form.unit, "kPa")
+    return convert(numbers[match.column.key], match.settled.unit, "kPa")
 
 
 def _describe(channel: str, claimed: Sequence[Match]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -134,7 +135,15 @@ def _break_s(time: np.ndarray) -> float:
     return max(BREAK_S, BREAK_STEPS * float(np.median(steps))) if steps.size else np.inf
 
 
-def _settled(seconds, rows, time, episode, repeated, reasons, notes) -> Settled:
+def _settled(
+    seconds: np.ndarray,
+    rows: np.ndarray,
+    time: np.ndarray,
+    episode: np.ndarray,
+    repeated: np.ndarray,
+    reasons: Mapping[str, np.ndarray],
+    notes: tuple[str, ...],
+) -> Settled:
     full_time = np.full(seconds.size, np.nan)
     full_time[rows] = time
     full_episode = np.zeros(seconds.size, dtype=np.int32)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 import polars as pl
@@ -146,7 +147,7 @@ def _with_fraction(whole: np.ndarray, digits: pl.Series) -> np.ndarray:
     digits = digits.fill_null("0")
     plain = whole + _float("0." + digits.replace("", "0"))
     lengths = digits.str.len_bytes()
-    shortest, longest = lengths.min() or 0, lengths.max() or 0
+    shortest, longest = cast("int", lengths.min() or 0), cast("int", lengths.max() or 0)
     if longest == 2 and (pictures := _pictures(_float(digits))):
         return whole + _float(digits) / pictures
     if shortest == longest or not _falls(plain):
@@ -175,7 +176,7 @@ def _zone(zone: pl.Series) -> np.ndarray:
 def _with_dates(parts: pl.DataFrame) -> Stamps:
     time = _time_of_day(parts)
     one, two, three = (parts[name].cast(pl.Int32, strict=False) for name in ("one", "two", "three"))
-    if (one.max() or 0) > 31:
+    if (one > 31).any():
         days, how = _days(one, two, three), "date and time, year first"
     else:
         year = three + pl.Series(np.where((three.fill_null(0) < 100).to_numpy(), 2000, 0), dtype=pl.Int32)

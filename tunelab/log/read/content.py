@@ -109,7 +109,7 @@ def _count_paired(data: bytes) -> int:
     for start in range(0, len(data), _PIECE):
         piece = view[start : start + _PIECE + 1]
         returns = piece[:_PIECE] == _RETURN
-        count = np.count_nonzero(returns)
+        count = int(np.count_nonzero(returns))
         if np.count_nonzero(returns[: piece.size - 1] & (piece[1:] == _LINE_END)) != count:
             return 0
         total += count
@@ -142,11 +142,12 @@ def _look_over(data: bytes) -> _Seen:
     decoder = codecs.getincrementaldecoder("utf-8")()
     view = np.frombuffer(data, dtype=np.uint8)
     low = np.empty(_PIECE, dtype=bool)
-    is_ascii, has_nul, has_return, control = True, False, False, 0
+    is_ascii: bool | None = True
+    has_nul, has_return, control = False, False, 0
     try:
         for start in range(0, len(data), _PIECE):
             piece = view[start : start + _PIECE]
-            control += np.count_nonzero(np.less(piece, 32, out=low[: piece.size]))
+            control += int(np.count_nonzero(np.less(piece, 32, out=low[: piece.size])))
             lowest = piece.view(np.int8).min()  # below zero for bytes beyond ASCII
             has_nul = has_nul or (lowest <= 0 and data.find(b"\0", start, start + _PIECE) >= 0)
             has_return = has_return or data.find(b"\r", start, start + _PIECE) >= 0

@@ -133,6 +133,7 @@ def _read_parts(text: Text, source: Source, rule: FileRule | None, headings: lis
         first = _offset(text.data, start)
         part = replace(text, data=text.data[first : _offset(text.data, stop)], control=None, joined=0)
         shift = start + (text.joined if start else 0)
+        table: RawTable | str
         try:
             table = _shifted(_read_text(replace(part, joined=0 if start else text.joined), source, rule), shift)
         except ReadError as error:
@@ -219,8 +220,8 @@ def _with_even_ends(
     body = np.delete(view, lines.end[ends] - 1).tobytes()
     if is_open:
         width = layout.width - 1
-        cut = {"names": layout.names[:width], "units": layout.units[:width], "is_plain": layout.is_plain[:width]}
-        layout = replace(layout, width=width, **cut)
+        names, units, is_plain = layout.names[:width], layout.units[:width], layout.is_plain[:width]
+        layout = replace(layout, width=width, names=names, units=units, is_plain=is_plain)
         repeats = tuple(text.removesuffix(delimiter.encode()) for text in repeats)
     return body, layout, repeats
 

@@ -101,7 +101,7 @@ def head_lines(data: bytes) -> list[str]:
 
 def _find_first(head: list[str], delimiter: str, width: int) -> tuple[int, list[list[str]]]:
     """Position of the first data line, and the lines above it, cut into fields."""
-    above = []
+    above: list[list[str]] = []
     for position, line in enumerate(head):
         cells = split_line(line, delimiter)
         if len(cells) == width and _is_data(cells) and not _stands_above_names(head, position, delimiter, width):
@@ -182,7 +182,7 @@ def is_value(cell: str) -> bool:
 
 def _find_header(rows: list[list[str]], first: int, width: int) -> tuple[int, int]:
     """Positions of the heading line and of the unit line, -1 where there is none."""
-    block = []
+    block: list[int] = []
     for position in range(first - 1, -1, -1):
         cells = rows[position]
         if not any(cells):
@@ -286,7 +286,8 @@ def _find_decimal(sample: list[list[str]]) -> str:
     Where every comma stands before three digits, as in 2,500, the point is taken: what such a column holds is settled
     when it is known which channel it is.
     """
-    cells = {_NUMBER_HEAD.match(cell)[0].strip() for row in sample for cell in row if "," in cell and is_value(cell)}
+    heads = (_NUMBER_HEAD.match(cell) for row in sample for cell in row if "," in cell and is_value(cell))
+    cells = {head[0].strip() for head in heads if head}
     with_comma = {cell for cell in cells if _NUMBER.fullmatch(cell) or _GROUPED.fullmatch(cell)}
     if any(re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(,\d{3}){2,}", cell) for cell in with_comma):
         return "."

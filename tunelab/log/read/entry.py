@@ -81,7 +81,8 @@ def find_format(data: bytes) -> str:
 
 
 def _read(raw: bytes, path: Path, rule: FileRule | None) -> RawTable:
-    data, compression, notes = raw, "none", ()
+    data, compression = raw, "none"
+    notes: tuple[str, ...] = ()
     if raw[:2] == b"\x1f\x8b":
         data, notes = unpack_gzip(raw)
         compression = "gzip"

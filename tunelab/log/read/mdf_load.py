@@ -39,16 +39,18 @@ def main() -> None:
     content = sys.stdin.buffer.read()
     _bound_memory(len(content))
     sys.addaudithook(_refuse_to_act)
+    options: dict[str, Any] = {"process_bus_logging": False}  # no database that is attached or named is read
     with (
         contextlib.redirect_stdout(io.StringIO()),
-        MDF(io.BytesIO(content), process_bus_logging=False) as mdf,  # no database that is attached or named is read
+        MDF(io.BytesIO(content), **options) as mdf,
     ):
         require_plausible_size(_declared(mdf), len(content), "MDF")
         arrays, about, notes = _channels(mdf)
         start = mdf.header.start_time.timestamp()
     told = json.dumps({"start": start, "channels": about, "notes": notes}).encode()
     packed = io.BytesIO()
-    np.savez(packed, told=np.frombuffer(told, dtype=np.uint8), **arrays)
+    contents: dict[str, Any] = {"told": np.frombuffer(told, dtype=np.uint8), **arrays}
+    np.savez(packed, **contents)
     sys.stdout.buffer.write(packed.getvalue())
 
 

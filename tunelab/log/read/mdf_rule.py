@@ -138,7 +138,7 @@ class _Formula:
         if token == "pow" or token in _OF_ONE:
             return self._call(token)
         if token[:1].isdigit() or token[:1] == ".":
-            return np.float64(token)
+            return np.asarray(np.float64(token))
         raise RuleError(f"has {token or 'nothing'!r} in its formula, and a formula may hold only {_KNOWN}")
 
     def _call(self, name: str) -> np.ndarray:

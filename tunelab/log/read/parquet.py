@@ -34,7 +34,8 @@ def read_parquet(data: bytes, source: Source) -> RawTable:
         raise ReadError("the file holds no rows.")
     require_plausible_size(sum(map(_text_bytes, frame)), len(data), "Parquet")
     left = [f"column {name!r} holds {kind} and was left out" for name, kind in schema.items() if name not in kept]
-    columns, series, notes = [], [], [*source.notes, *left]
+    columns: list[RawColumn] = []
+    series, notes = [], [*source.notes, *left]
     for values in frame:
         cells, unit = _plain(values)
         name = "time" if values.dtype.is_temporal() and values.name.startswith("__index_level_") else values.name

@@ -114,8 +114,8 @@ def count_clean_rows(data: bytes, offset: int, delimiter: str, width: int) -> in
     delimiters = control = 0
     for start in range(offset, len(view), _PIECE):
         chunk = view[start : start + _PIECE]
-        delimiters += np.count_nonzero(chunk == ord(delimiter))
-        control += np.count_nonzero(chunk < 32)
+        delimiters += int(np.count_nonzero(chunk == ord(delimiter)))
+        control += int(np.count_nonzero(chunk < 32))
     rows = control - (delimiters if ord(delimiter) < 32 else 0)
     return rows if delimiters == rows * (width - 1) else None
 
@@ -124,7 +124,7 @@ def count_control_bytes(data: bytes, start: int, stop: int) -> int:
     """Count the bytes below 32 from one place up to another: line ends, and whatever else no field should hold."""
     view = np.frombuffer(data, dtype=np.uint8)[start:stop]
     pieces = (view[first : first + _PIECE] for first in range(0, len(view), _PIECE))
-    return sum(np.count_nonzero(piece < 32) for piece in pieces)
+    return sum(int(np.count_nonzero(piece < 32)) for piece in pieces)
 
 
 def scan_lines(data: bytes, offset: int, delimiter: str) -> Lines:
@@ -292,10 +292,11 @@ def _beside_short(table: RawTable, full: np.ndarray) -> np.ndarray:
     short = np.concatenate(
         [np.arange(s.row, s.last_row + 1) for s in table.set_aside if s.reason.startswith("too few")]
     )
-    places = np.searchsorted(table.line, np.r_[short - 1, short + 1])
+    wanted: np.ndarray = np.r_[short - 1, short + 1]
+    places = np.searchsorted(table.line, wanted)
     places = np.clip(places, 0, table.line.size - 1)
     beside_short = np.zeros(full.size, dtype=bool)
-    beside_short[places[table.line[places] == np.r_[short - 1, short + 1]]] = True
+    beside_short[places[table.line[places] == wanted]] = True
     rows, whole = np.flatnonzero(beside_short & full), np.flatnonzero(~beside_short & full)
     shifted = np.zeros(full.size, dtype=bool)
     if rows.size and whole.size > 1:

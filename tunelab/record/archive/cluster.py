@@ -39,6 +39,13 @@ class FoundCar:
     unusable: dict[str, str]  # session → why
     because: str = ""  # why there is no workspace
 
+    @property
+    def opened(self) -> Workspace:
+        """The workspace of a car that can be used; ValueError with the reason for another one."""
+        if self.workspace is None:
+            raise ValueError(f"{self.folder}: {self.because}")
+        return self.workspace
+
 
 def find_cars(folder: Path, *, skip: Path) -> list[Path]:
     """Find every workspace in and below a folder; hidden folders and `skip` are not searched.
@@ -190,7 +197,8 @@ def run_tasks(client: Any, tasks: Sequence[Task]) -> Iterator[Done]:
         The cluster is gone; parts that were written stay.
     """
     _, distributed = _dask()
-    waiting, at_work, ended = iter(tasks), {}, distributed.as_completed([])
+    waiting, ended = iter(tasks), distributed.as_completed([])
+    at_work: dict[Any, Task] = {}
     while True:
         for task in islice(waiting, _threads(client) - len(at_work)):
             future = client.submit(analyse, task, pure=False)

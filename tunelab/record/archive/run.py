@@ -127,14 +127,14 @@ def _plan(cars: Sequence[FoundCar], out: Path, wanted: Wanted) -> _Plan:
 def _task(
     car: FoundCar, name: str, calculations: Sequence[Calculation], wanted: Wanted, where: tuple[Path, str]
 ) -> Task:
-    steps = set(car.workspace.sessions[name].session.steps)
-    kind = car.workspace.car.load_from
+    steps = set(car.opened.sessions[name].session.steps)
+    kind = car.opened.car.load_from
     serving = [item for item in calculations if steps & set(item.notebook.steps) and is_for(item.notebook, kind)]
     names = [item.notebook.name for item in serving]
     settings = {key: value for key, value in wanted.settings.items() if key in names}
     out, run = where
     return Task(
-        root=car.workspace.root,
+        root=car.opened.root,
         folder=car.folder,
         session=name,
         leave_out=tuple(sorted(car.unusable)),
@@ -148,10 +148,10 @@ def _task(
 
 
 def _not_served(car: FoundCar, name: str, wanted: Wanted) -> Part:
-    session = car.workspace.sessions[name].session
+    session = car.opened.sessions[name].session
     steps, analyses = ", ".join(session.steps), ", ".join(notebook.name for notebook in wanted.notebooks)
     because = f"Its steps ({steps}) are none that the analyses asked for serve ({analyses})."
-    about = (car.workspace.car.name, session.date.isoformat(), tuple(session.steps), session.revision)
+    about = (car.opened.car.name, session.date.isoformat(), tuple(session.steps), session.revision)
     return Part(car.folder, name, *about, findings=(nothing_shown(because),))
 
 

@@ -105,7 +105,7 @@ def read_answers(root: Path) -> list[GivenAnswer]:
         revision = read_toml(proposal, Revision, name) if proposal.is_file() else None
         problems += [*reading.problems, *(revision.problems if revision else ())]
         if not reading.problems and not (revision and revision.problems):
-            given.append(GivenAnswer(path.parent, reading.partial, revision.partial if revision else None))
+            given.append(GivenAnswer(path.parent, reading.whole, revision.whole if revision else None))
     if problems:
         raise WorkspaceError(root.name or str(root), problems)
     return sorted(given, key=lambda answer: (answer.answer.date, answer.folder.name))

@@ -14,6 +14,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import polars as pl
@@ -63,11 +64,11 @@ def _without_position(log: xr.Dataset, scrubber: Scrubber, where: str) -> xr.Dat
         known = [value if np.isfinite(value) else None for value in moved.tolist()]
         cleaned = cleaned.assign_attrs({MOVED: json.dumps(known)})
     if "altitude_m" in cleaned:
-        known = np.flatnonzero(np.isfinite(cleaned["altitude_m"].values))
-        if known.size:
+        measured = np.flatnonzero(np.isfinite(cleaned["altitude_m"].values))
+        if measured.size:
             scrubber.note("position", "height above sea; counted from the start instead", where)
             height = cleaned["altitude_m"]
-            cleaned = cleaned.assign(altitude_m=(height - float(height.values[known[0]])).assign_attrs(height.attrs))
+            cleaned = cleaned.assign(altitude_m=(height - float(height.values[measured[0]])).assign_attrs(height.attrs))
     return cleaned
 
 
@@ -165,8 +166,9 @@ def clean_raw(path: Path, channels: Mapping[str, str], scrubber: Scrubber, boxes
     """
     data = path.read_bytes()
     raw = read_raw(path)
-    columns = enumerate(raw.columns) if boxes is not None else ()
-    private = {k for k, c in columns if _is_private(raw, c, channels, boxes)}
+    private: set[int] = set()
+    if boxes is not None:
+        private = {k for k, c in enumerate(raw.columns) if _is_private(raw, c, channels, boxes)}
     is_packed = data.startswith(GZIP)
     data = gzip.decompress(data) if is_packed else data
     if data.startswith(b"PAR1"):
@@ -194,7 +196,7 @@ def _lies_in(values: pl.Series, boxes: list[Box]) -> bool:
     known = values.drop_nulls().drop_nans()
     if known.len() < 20:
         return False
-    low, high = float(known.min()), float(known.max())
+    low, high = float(cast("float", known.min())), float(cast("float", known.max()))
     near = 0.02
     spans = [span for box in boxes for span in ((box.south, box.north), (box.west, box.east))]
     return any(first - near <= low and high <= last + near for first, last in spans)

@@ -11,7 +11,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 from tunelab.record.share.kinds import KINDS, PACKAGE, Rule, geohash_box
@@ -93,7 +93,7 @@ class Scrubber:
         for _ in range(PASSES):
             before = cleaned
             for rule in self._rules:
-                cleaned = rule.pattern.sub(lambda found, rule=rule: self._replace(rule, found, where), cleaned)
+                cleaned = rule.pattern.sub(partial(self._replace, rule, where=where), cleaned)
             if cleaned == before:
                 break
         if cleaned == text and len(text) <= SHORT and len(self._clean) < MANY:

@@ -35,7 +35,7 @@ from tunelab.simulate.truth import (
     Truth,
     VehicleTruth,
 )
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
 
@@ -219,9 +219,10 @@ def second_log(name: str) -> bytes:
     written = Session(**tomllib.loads((OWNER / "sessions" / f"{name}.toml").read_text(encoding="utf-8")))
     text = (OWNER / "revisions" / f"{written.revision}.toml").read_text(encoding="utf-8")
     rng = np.random.default_rng(zlib.crc32(f"{PLACE}/{name}".encode()))
+    weather = stated(written.weather, "[weather] in session.toml")
     day = Conditions(
-        air_c=written.weather.air_c, pressure_kpa=written.weather.pressure_kpa,
-        humidity_pct=written.weather.humidity_pct, wind_m_s=written.weather.wind_m_s or 0.0, coolant_c=86.0, oil_c=88.0,
+        air_c=weather.air_c, pressure_kpa=weather.pressure_kpa,
+        humidity_pct=weather.humidity_pct, wind_m_s=weather.wind_m_s or 0.0, coolant_c=86.0, oil_c=88.0,
         is_running=True, latitude_deg=44.52, longitude_deg=-30.41, altitude_m=146.0,
     )  # fmt: skip
     schedule = Schedule(name, PIA, day, _tasks(day), LONGEST_S)

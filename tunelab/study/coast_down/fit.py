@@ -18,7 +18,7 @@ from tunelab.study.gearing.ratios import rolling_radius
 from tunelab.study.gearing.reading import fresh_readings
 from tunelab.study.gearing.trace import check_speed
 from tunelab.units import convert
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.session import Session
 
 LEAST_SPEED_UNCERTAINTY = 0.003  # of the speed scale, one standard deviation
@@ -123,9 +123,10 @@ def _gather(log: xr.Dataset, car: Car, coasts: Coasts, scale: Scale) -> Rolling:
 
 def rolling_mass(car: Car) -> float:
     """Effective mass out of gear: the car with its wheels, the engine apart. [kg]"""
-    wheels = car.vehicle.wheel_inertia_kg_m2 or 0.0
+    vehicle = stated(car.vehicle, "[vehicle] in car.toml")
+    wheels = vehicle.wheel_inertia_kg_m2 or 0.0
     radius = rolling_radius(car).radius_m if car.tyres else 0.3
-    return float(effective_mass(car.vehicle.mass_kg, wheels, 0.0, 1.0, radius))
+    return float(effective_mass(vehicle.mass_kg, wheels, 0.0, 1.0, radius))
 
 
 @dataclass(frozen=True)
@@ -162,8 +163,8 @@ def _solve(rolling: Rolling, session: Session) -> Solved:
 
 def _known_before(rolling: Rolling, session: Session) -> np.ndarray:
     """Standard deviation of each parameter before looking: of the road's slope and of the wind; of the rest, none."""
-    stated = session.weather.wind_m_s
-    wind = WIND_BEFORE_LOOKING_M_S if stated is None else max(stated, 1.0)
+    told = stated(session.weather, "[weather] in session.toml").wind_m_s
+    wind = WIND_BEFORE_LOOKING_M_S if told is None else max(told, 1.0)
     spread = np.full(5 + rolling.way.size, np.inf)
     spread[3:5] = GRADE_BEFORE_LOOKING * rolling.mass * STANDARD_GRAVITY_M_S2, wind
     return spread
@@ -221,16 +222,20 @@ def _lag_factor(residual: np.ndarray, number: np.ndarray) -> float:
     return total
 
 
-def _result(log, car: Car, session: Session, coasts: Coasts, scale: Scale, rolling: Rolling, solved: Solved):
+def _result(
+    log: xr.Dataset, car: Car, session: Session, coasts: Coasts, scale: Scale, rolling: Rolling, solved: Solved
+) -> CoastDownFit:
     """Frozen result from the solution: scale and mass go into the intervals here."""
     values = solved.values[:3]
     covariance = solved.covariance[:3, :3] + _scale_covariance(values, scale)
-    mass_share = car.vehicle.mass_uncertainty_kg / car.vehicle.mass_kg
+    vehicle = stated(car.vehicle, "[vehicle] in car.toml")
+    weather = stated(session.weather, "[weather] in session.toml")
+    mass_share = vehicle.mass_uncertainty_kg / vehicle.mass_kg
     density = _density(session)
     total = covariance + mass_share**2 * np.outer(values, values)
     interval = [_interval(v, s) for v, s in zip(values, np.sqrt(np.diag(total)), strict=True)]
     area = _interval(2 * values[2] / density, 2 / density * np.sqrt(total[2, 2]))
-    weight = car.vehicle.mass_kg * STANDARD_GRAVITY_M_S2
+    weight = vehicle.mass_kg * STANDARD_GRAVITY_M_S2
     crr = _interval(values[0] / weight, np.sqrt(covariance[0, 0]) / weight)
     slope, wind = solved.values[3:5]
     spread = np.sqrt(np.diag(solved.covariance))
@@ -242,7 +247,7 @@ def _result(log, car: Car, session: Session, coasts: Coasts, scale: Scale, rolli
         True, "", float(values[0]), interval[0], float(values[1]), interval[1], float(values[2]), interval[2],
         covariance, float(2 * values[2] / density), area, float(values[0] / weight), crr,
         float(slope), _interval(slope, spread[3]), float(wind), _interval(wind, spread[4]),
-        rolling.mass, mass_share, density, session.weather.air_c, (float(speeds[0]), float(speeds[1])),
+        rolling.mass, mass_share, density, weather.air_c, (float(speeds[0]), float(speeds[1])),
         scale.source, runs, coasts.refused, trace, used, log.sizes["time"] - used, METHOD,
     )  # fmt: skip
 
@@ -258,7 +263,7 @@ def _interval(value: float, spread: float) -> tuple[float, float]:
 
 
 def _density(session: Session) -> float:
-    weather = session.weather
+    weather = stated(session.weather, "[weather] in session.toml")
     return float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
 
 

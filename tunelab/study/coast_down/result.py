@@ -14,7 +14,7 @@ import pandas as pd
 
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.roadload import RoadLoadCurve, road_load
-from tunelab.study.finding import Finding, shows_its_table
+from tunelab.study.finding import Finding, Status, shows_its_table
 from tunelab.study.pull.result import Direction, RefusedPull
 from tunelab.units import convert
 from tunelab.workspace.session import Weather
@@ -149,13 +149,15 @@ class CoastDownFit:
     def _finding(self, name: str, title: str, value: float, interval: tuple[float, float], unit: str) -> Finding:
         low, high = interval
         shown = self.shown and bool(low > 0) and bool(np.isfinite(interval).all())
-        numbers = (value, unit, low, high, self.confidence) if shown else (None, unit, None, None, None)
+        numbers = (value, low, high, self.confidence) if shown else (None, None, None, None)
         ways = (
             f"{len(self.runs)} runs both ways, {self.speed_range_km_h[0]:.0f} to {self.speed_range_km_h[1]:.0f} km/h."
         )
         because = ways if shown else self.because or f"{ways} do not separate it from the other terms of road load"
-        status = "met" if shown else "not_shown"
-        return Finding(name, title, *numbers, self.samples_used, self.samples_flagged, status, None, because)
+        status: Status = "met" if shown else "not_shown"
+        known, lower, upper, sure = numbers
+        counts = (self.samples_used, self.samples_flagged)
+        return Finding(name, title, known, unit, lower, upper, sure, *counts, status, None, because)
 
 
 def _rolling_factor(air_c: float) -> float:

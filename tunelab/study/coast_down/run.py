@@ -8,6 +8,7 @@ Finds the stretches that were rolled out of gear.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -69,7 +70,7 @@ def _rate(speed: np.ndarray, values: np.ndarray, offset: np.ndarray, rolling: Ro
     return -(a + b * speed + c * air * np.abs(air) + rolling.way * slope + offset) / rolling.mass
 
 
-def _step(speed, step, values, offset, rolling) -> np.ndarray:
+def _step(speed: np.ndarray, step: np.ndarray, values: np.ndarray, offset: np.ndarray, rolling: Rolling) -> np.ndarray:
     """One classical Runge-Kutta step of every run; shape (runs,)."""
     k1 = _rate(speed, values, offset, rolling)
     k2 = _rate(speed + step / 2 * k1, values, offset, rolling)
@@ -78,7 +79,15 @@ def _step(speed, step, values, offset, rolling) -> np.ndarray:
     return speed + step / 6 * (k1 + 2 * k2 + 2 * k3 + k4)
 
 
-def _hermite(path, at, number, step, values, offset, rolling) -> np.ndarray:
+def _hermite(
+    path: np.ndarray,
+    at: np.ndarray,
+    number: np.ndarray,
+    step: np.ndarray,
+    values: np.ndarray,
+    offset: np.ndarray,
+    rolling: Rolling,
+) -> np.ndarray:
     """Cubic Hermite interpolation of the path at readings `at` (in steps); shape (readings,)."""
     rate = _rate(path, values, offset, rolling) * step
     before = np.minimum(at.astype(int), STEPS - 1)
@@ -120,7 +129,7 @@ def disturb(rolling: Rolling, values: np.ndarray, weight_n: float) -> Disturbanc
     return Disturbance(np.stack(columns, axis=1), np.array(kinds))
 
 
-def _forces(name: str, rolling: Rolling, weight_n: float, air_n_s_m: np.ndarray):
+def _forces(name: str, rolling: Rolling, weight_n: float, air_n_s_m: np.ndarray) -> Iterator[np.ndarray]:
     """Forces of one kind at the readings, one hat over time or distance after the other. [N]"""
     one_run = [rolling.number == k for k in range(rolling.way.size)]
     if name == "run":
@@ -136,7 +145,7 @@ def _forces(name: str, rolling: Rolling, weight_n: float, air_n_s_m: np.ndarray)
                 yield air_n_s_m * hat
 
 
-def _hats(at: np.ndarray, inside: np.ndarray, step: float):
+def _hats(at: np.ndarray, inside: np.ndarray, step: float) -> Iterator[np.ndarray]:
     """Triangles of width `step` to either side, side by side over what the readings inside cover."""
     for middle in np.arange(0.0, at[inside].max() + step, step):
         hat = np.where(inside, np.maximum(1 - np.abs(at - middle) / step, 0.0), 0.0)
@@ -248,7 +257,9 @@ def _on(log: xr.Dataset, name: str) -> np.ndarray:
     return log[name].values > 0.5
 
 
-def _judge(log, car: Car, speed: np.ndarray, first: int, last: int) -> tuple[list[CoastRun], list[RefusedPull]]:
+def _judge(
+    log: xr.Dataset, car: Car, speed: np.ndarray, first: int, last: int
+) -> tuple[list[CoastRun], list[RefusedPull]]:
     time = log["time"].values
     start = first + int(np.searchsorted(time[first:last], time[first] + SETTLE_S))
     start, end = _free_part(log, car, speed, start, last)

@@ -95,17 +95,19 @@ def _compare_one(before: list[Finding], after: list[Finding]) -> FindingDifferen
     sides = [_side(before), _side(after)]
     nan = float("nan")
     values = [side[0] if side else nan for side in sides]
-    blank = FindingDifference(any_one.id, any_one.title, any_one.unit, *values, nan, nan, nan, nan, False, "")
+    about = (any_one.id, any_one.title, any_one.unit)
+    blank = FindingDifference(*about, values[0], values[1], nan, nan, nan, nan, False, "")
     for side, name, found in zip(sides, ("before", "after"), (before, after), strict=True):
         if side is None:
             because = f"not shown {name}: {found[-1].because}" if found else f"no record of it {name}."
             return _with(blank, because=because)
+    known = [side for side in sides if side is not None]
     difference = values[1] - values[0]
-    variances = [side[1] for side in sides]
+    variances = [side[1] for side in known]
     if not np.isfinite(variances).all():
         return _with(blank, difference=difference, because="it has no interval, so it cannot be compared with noise.")
     error = float(np.sqrt(sum(variances)))
-    freedom = _freedom([side for side in sides if side])
+    freedom = _freedom(known)
     if error == 0:
         return _with(blank, difference=difference, because="it has no spread, so it cannot be compared with noise.")
     half = float(scipy.stats.t.ppf((1 + CONFIDENCE) / 2, freedom) * error)
@@ -129,7 +131,7 @@ def _side(found: list[Finding]) -> tuple[float, float, float] | None:
 
 def _variance(finding: Finding) -> float:
     """Variance of an estimate, from the wider half of its interval; NaN without one."""
-    if finding.lower is None or finding.upper is None or not finding.confidence:
+    if finding.value is None or finding.lower is None or finding.upper is None or not finding.confidence:
         return float("nan")
     half = max(finding.upper - finding.value, finding.value - finding.lower)
     return float((half / scipy.stats.norm.ppf((1 + finding.confidence) / 2)) ** 2)

@@ -102,7 +102,7 @@ def check_filling(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     value = ratios[worst]
     what = "volumetric efficiency at manifold density" if with_manifold else "highest absolute load"
     text = f"By {worst} the {what} is {value:.2f}; {low:g} to {high:g} is possible."
-    status = "met" if low <= value <= high else "stop"
+    status: Status = "met" if low <= value <= high else "stop"
     text += _filling_cause(value < low) if status == "stop" else ""
     return statement("filling", FILLING, text, status=status, figure=(value, "1", high), samples=log.sizes["time"])
 

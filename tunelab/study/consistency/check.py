@@ -15,6 +15,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -247,7 +248,7 @@ def withhold(proposal: Proposal, checks: Iterable[Finding]) -> Proposal:
     bounds = dict.fromkeys(("factor", "factor_lower", "factor_upper"), NAN)
     changes = dict.fromkeys(("change_ms", "change_lower_ms", "change_upper_ms"), NAN)
     figures = ("p95_pct", "lower_pct", "upper_pct", "median_pct", "worst_pct", "worst_lower_pct", "worst_upper_pct")
-    after = dict.fromkeys((*figures, "leaking_p95_pct"), NAN)
+    after: dict[str, Any] = dict.fromkeys((*figures, "leaking_p95_pct"), NAN)
     return dataclasses.replace(
         proposal,
         curve=curve.assign(flow_proposed_kg_h=curve["flow_in_force_kg_h"], basis="unchanged", **bounds),
@@ -265,5 +266,5 @@ def withhold_findings(findings: Iterable[Finding], checks: Iterable[Finding]) ->
     if not stopped:
         return tuple(findings)
     because = " ".join(f"Withheld. {finding.title}: {finding.because}" for finding in stopped)
-    empty = {"value": None, "lower": None, "upper": None, "confidence": None, "status": "not_shown"}
+    empty: dict[str, Any] = {"value": None, "lower": None, "upper": None, "confidence": None, "status": "not_shown"}
     return tuple(dataclasses.replace(finding, **empty, because=because) for finding in findings)

@@ -21,7 +21,7 @@ from tunelab.study.ecu_law import (
     logged_open_ms,
     off_law_shape,
 )
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, Status
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -151,7 +151,7 @@ def check_trims(log: xr.Dataset) -> Finding:
     if short.size < 20 * rows or short.std() < 0.1:
         return not_made("trims", TRIMS, "The short-term trim hardly moved.", "1")
     follows = float(short @ long / (short @ short))
-    status = "stop" if follows > 0.5 else "met"
+    status: Status = "stop" if follows > 0.5 else "met"
     text = f"Of each quick swing of the short-term trim the long-term trim shows {follows:.2f}."
     text += " It is a total: mapped as long-term trim it counts the short-term trim twice." if status == "stop" else ""
     return statement("trims", TRIMS, text, status=status, figure=(follows, "1", 0.5), samples=int(short.size))

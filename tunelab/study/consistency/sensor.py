@@ -27,7 +27,7 @@ from tunelab.study.ecu_law import (
     metered_air_kg_h,
     trim_factor,
 )
-from tunelab.study.finding import Finding
+from tunelab.study.finding import Finding, Status
 from tunelab.study.gearing import estimate_ratios, speed_ratio
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.gearing.trace import against_gearing, expected_log_ratios
@@ -78,7 +78,8 @@ def _by_position(log: xr.Dataset, speed: str) -> tuple[float, int, str]:
     walked = np.cumsum(np.nan_to_num(at_rows(log, speed)) / 3.6 * np.gradient(time))
     near = np.diff(time[rows]) < 1.5 * WINDOW_S
     by_speed = np.diff(walked[rows])[near]
-    by_place = moved_m(log)[near]
+    moved = moved_m(log)
+    by_place = np.full(int(near.sum()), np.nan) if moved is None else moved[near]
     use = np.isfinite(by_place) & (by_speed > convert(MOVING_KM_H, "km/h", "m/s") * WINDOW_S)
     if by_speed[use].sum() < LEAST_DISTANCE_M:
         return float("nan"), 0, "positions"
@@ -138,7 +139,7 @@ def check_gears(log: xr.Dataset, car: Car) -> Finding:
     apart = [float(np.abs(np.log(gear.rpm_per_km_h) - expected - offset).min()) for gear in found]
     worst = int(np.argmax(apart))
     size, samples = max(apart[worst], abs(offset)), sum(gear.samples for gear in found)
-    status = "watch" if apart[worst] > GEAR_WATCH or abs(offset) > OFFSET_WATCH else "met"
+    status: Status = "watch" if apart[worst] > GEAR_WATCH or abs(offset) > OFFSET_WATCH else "met"
     text = (
         f"The speed reads {100 * np.expm1(-offset):+.1f} % by the gearing; the gear at "
         f"{found[worst].rpm_per_km_h:.1f} rpm per km/h then lies {100 * apart[worst]:.1f} % off any stated one."
@@ -189,7 +190,7 @@ def check_level(log: xr.Dataset) -> Finding:
     odd = float(np.mean((lam[rows] > LEAN_LIMIT) | (lam[rows] < channel("lambda_measured").low) | (off > FAR_OFF)))
     middle = float(np.median(lam[rows]))
     text = f"With fuel on, median lambda was {middle:.2f}; {100 * odd:.0f} % of the readings are implausible."
-    status = "stop" if odd > SHARE_STOP else "watch" if odd > SHARE_STOP / 2 else "met"
+    status: Status = "stop" if odd > SHARE_STOP else "watch" if odd > SHARE_STOP / 2 else "met"
     text += _level_cause(middle) if status != "met" else ""
     figure = (100 * odd, "%", 100 * SHARE_STOP)
     return statement("lambda_level", LEVEL, text, status=status, figure=figure, samples=int(rows.sum()))
@@ -222,7 +223,7 @@ def check_follows(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
         return not_made("lambda_follows", FOLLOWS, text, "1")
     share, upper = _share(moves)
     text = f"Lambda shows {share:.2f} of what trims and commanded lambda change in the fuel (at most {upper:.2f})."
-    status = "stop" if upper < FOLLOWS_LEAST else "met"
+    status: Status = "stop" if upper < FOLLOWS_LEAST else "met"
     text += f" {FOLLOWS_NOT}" * (status == "stop")
     figure = (share, "1", FOLLOWS_LEAST)
     return statement("lambda_follows", FOLLOWS, text, status=status, figure=figure, samples=len(moves))
@@ -291,7 +292,7 @@ def check_own_bank(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     if moves["asked"].std() < LEAST_MOVE or moves["block"].nunique() < LEAST_BINS:
         return not_made("own_bank", OWN_BANK, "The trims of the two banks hardly moved apart.", "1")
     share, upper = _share(moves)
-    status = "stop" if upper < 0 else "met"
+    status: Status = "stop" if upper < 0 else "met"
     text = f"The difference of the banks' lambdas shows {share:.2f} of that of their trims."
     text += " It has the wrong sign: the sensors or the trims of the banks are exchanged." if status == "stop" else ""
     return statement("own_bank", OWN_BANK, text, status=status, figure=(share, "1", 0.0), samples=len(moves))

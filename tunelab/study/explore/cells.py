@@ -253,8 +253,8 @@ def distribute(log: xr.Dataset, name: str) -> Distribution:
     edges = _edges(values[known & good] if (known & good).any() else values[known], values[known])
     kept = values[known & good]
     quantiles = np.quantile(kept, SHARES) if kept.size else np.full(len(SHARES), np.nan)
-    counts = [np.histogram(values[known & which], edges)[0] for which in (good, ~good)]
-    return Distribution(name, edges, *counts, quantiles, int(kept.size), int(known.sum() - kept.size))
+    counted, set_aside = (np.histogram(values[known & which], edges)[0] for which in (good, ~good))
+    return Distribution(name, edges, counted, set_aside, quantiles, int(kept.size), int(known.sum() - kept.size))
 
 
 def _edges(kept: np.ndarray, everything: np.ndarray) -> np.ndarray:

@@ -173,7 +173,7 @@ def _pool(referred: Sequence[tuple[Samples, pd.DataFrame]], car: Car, delay: Del
 def _fit(
     blocks: pd.DataFrame, samples: Sequence[Samples], car: Car, base: Revision, rng: np.random.Generator
 ) -> FillingFit:
-    table, surface = base.volumetric_efficiency, surface_of(base.volumetric_efficiency)
+    table, surface = base.air_table, surface_of(base.air_table)
     reference_v = float(blocks["battery_v"].mean())
     holds = holds_of(blocks, surface, table.values, reference_v)
     first = solve_cells(holds, _dead_sd((False, True)))
@@ -235,15 +235,15 @@ def _shown(holds: Holds, solved: Solved) -> tuple[bool, bool]:
 
 def _levels(holds: Holds, solved: Solved, dead_sd: np.ndarray) -> Levels:
     """Second half of each session against its first, and each session against the mean of all."""
-    blocks, names, parts = holds.blocks, [], []
+    blocks, told, parts = holds.blocks, [], []
     for name, own in blocks.groupby("session", sort=False):
         here, many = (blocks["session"] == name).to_numpy(), own["hold"].nunique() >= LEAST_FALL_HOLDS
         middle = own["start_s"].median()
         for half in (False, True) if many else (None,):
             inside = here if half is None else here & ((blocks["start_s"] >= middle) == half).to_numpy()
             parts.append(holds.share @ inside)
-            names.append(str(name))
-    columns, names = np.column_stack(parts), np.array(names)
+            told.append(str(name))
+    columns, names = np.column_stack(parts), np.array(told)
     if columns.shape[1] < 2:
         return Levels((), (), None, 0.0, 0.0)
     quiet = replace(solved, sizes=np.append(solved.sizes[:-2], np.log([1e-5, 1e-5])))  # drift and session stand aside
@@ -342,10 +342,10 @@ def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, referen
     """Dead-time error as the steady study gives it; the level at the mean voltage is the table's where not shown."""
     spread = np.sqrt(np.diag(solved.covariance)[-3:])
     z = float(scipy.stats.norm.ppf(0.975))
-    told = [
-        (m, m - z * s, m + z * s) if ok else (NAN,) * 3
+    level, per_volt = (
+        (float(m), float(m - z * s), float(m + z * s)) if ok else (NAN, NAN, NAN)
         for m, s, ok in zip(solved.dead_time_ms[:2], spread[:2], shown, strict=True)
-    ]
+    )
     low, high = np.quantile(solved.holds.blocks["battery_v"], [0.01, 0.99])
     span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
     slope = f"{span} in steady driving." if shown[1] else (
@@ -367,14 +367,17 @@ def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, referen
     })  # fmt: skip
     because = "The pulse of one cell was driven at lengths that differ enough." if shown[0] else LEVEL_UNKNOWN
     return DeadTimeError(
-        shown[0], because, shown[1], slope, *told[0], *told[1], reference_v, (float(low), float(high)), rows
+        shown[0], because, shown[1], slope, *level, *per_volt, reference_v, (float(low), float(high)), rows
     )
 
 
 def _constant(solved: Solved) -> OverallConstant:
     mean, sd = solved.constant
+    factor, lower, upper = (float(np.exp(mean + k * sd)) for k in (0.0, -1.96, 1.96))
     return OverallConstant(
-        *(float(np.exp(mean + k * sd)) for k in (0.0, -1.96, 1.96)),
+        factor,
+        lower,
+        upper,
         "No log can separate injector flow, the size of the whole table, the lambda sensor's gain and the fuel's "
         "stoichiometric ratio: they act as one factor, which is inside the cells' own.",
     )
@@ -413,18 +416,19 @@ def _nothing(
         "battery_v": battery, "dead_time_in_force_ms": np.asarray(base.dead_time.dead_time_ms, dtype=float),
         "change_ms": NAN, "change_lower_ms": NAN, "change_upper_ms": NAN, "basis": "unchanged",
     })  # fmt: skip
-    empty = LambdaError(*[NAN] * 8, seconds=0.0)
+    empty = LambdaError.not_shown()
     columns = ["session", "hold", "start_s", "seconds", "samples", "engine_speed_rpm", load_key, "absolute_load",
                "battery_v", "pulse_width_ms", "air_flow_kg_h", "lambda_measured", "lambda_commanded", "error_pct",
                "fitted_pct", "residual_pct", "weight"]  # fmt: skip
-    has_blocks = blocks is not None and not blocks.empty
+    driven = None if blocks is None or blocks.empty else blocks
+    bare = pd.DataFrame({c: np.zeros(0) for c in columns})
     return FillingFit(
         reference=base.name, sessions=tuple(dict.fromkeys(sessions)), confidence=0.95, method="No fit was made.",
         load_channel=load_key, cells=cells, key=table.key if table else "efficiency_pct",
-        dead_time=DeadTimeError(False, because, False, because, *[NAN] * 7, visited_v=(NAN, NAN), rows=rows),
+        dead_time=DeadTimeError.not_shown(because, because, rows),
         constant=OverallConstant(NAN, NAN, NAN, because), before=empty, predicted=empty, banks=None, levels=None,
-        lean_at_load=lean_at_load(blocks.assign(y=NAN) if has_blocks else None),
-        blocks=_blocks(blocks, load_key, None, None) if has_blocks else pd.DataFrame({c: np.zeros(0) for c in columns}),
+        lean_at_load=lean_at_load(None if driven is None else driven.assign(y=NAN)),
+        blocks=bare if driven is None else _blocks(driven, load_key, None, None),
         notes=tuple(dict.fromkeys(note for one in samples for note in one.notes)), samples_used=0,
         samples_flagged=sum(one.flagged for one in samples), because=because,
     )  # fmt: skip

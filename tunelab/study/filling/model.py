@@ -21,10 +21,12 @@ from tunelab.study.steady.model import (
     CONSTANT_SD,
     FILM_SD_S,
     SCALLOP_MEAN_SD,
+    Coordinate,
     Design,
     matern,
     matern_by_log_scale,
 )
+from tunelab.workspace.revision import AIR_ITSELF
 
 # What the data choose, each with a wide log-normal prior: median and spread of the logarithm.
 CHOSEN = {
@@ -70,6 +72,9 @@ class Holds:
         return ((self.share @ self.at) >= 0.05).sum(axis=0)
 
 
+_NO_CURVE = Coordinate(np.zeros(0), np.zeros(0))
+
+
 def holds_of(blocks: pd.DataFrame, surface: Surface, table: np.ndarray, reference_v: float) -> Holds:
     """Put blocks together hold by hold."""
     hold, weight = blocks["hold"].to_numpy(), base_weight(blocks)
@@ -92,7 +97,7 @@ def holds_of(blocks: pd.DataFrame, surface: Surface, table: np.ndarray, referenc
         unrest=1.0 / hold_weight(blocks),
         share=share,
         at=at,
-        design=Design(blocks, None, None, reference_v),
+        design=Design(blocks, _NO_CURVE, AIR_ITSELF, reference_v),  # the cells stand in the curve's place
     )
 
 
@@ -206,7 +211,16 @@ class _Linear:
     about: np.ndarray  # cells that it was linearised about
 
     @classmethod
-    def of(cls, holds, cell, dead, dead_time_sd, robust, extra, rough) -> _Linear:
+    def of(
+        cls,
+        holds: Holds,
+        cell: np.ndarray,
+        dead: np.ndarray,
+        dead_time_sd: np.ndarray,
+        robust: np.ndarray,
+        extra: np.ndarray | None,
+        rough: float,
+    ) -> _Linear:
         blocks, share = holds.blocks, holds.share
         now = holds.at * holds.table
         then = now * np.exp(cell)
@@ -215,10 +229,9 @@ class _Linear:
         speed, load = np.exp(blocks["log_speed"].to_numpy()), blocks["reading"].to_numpy()
         curved = scallop(holds.surface, holds.table * np.exp(cell), speed, load, rough=rough)
         volts, rest = holds.design.dead_time_columns(dead)
-        fixed = [curved[:, None], volts, blocks[["slope", "speed_slope"]].to_numpy()]
-        fixed += [own_pull(holds)[:, None]]
+        columns_of = [curved[:, None], volts, blocks[["slope", "speed_slope"]].to_numpy(), own_pull(holds)[:, None]]
         sd = [SCALLOP_MEAN_SD[1], *dead_time_sd, *FILM_SD_S, CHARGE_SD]
-        fixed, mean = share @ np.hstack(fixed), np.zeros(len(sd))
+        fixed, mean = share @ np.hstack(columns_of), np.zeros(len(sd))
         mean[0] = SCALLOP_MEAN_SD[0]
         if extra is not None:
             fixed, sd, mean = (

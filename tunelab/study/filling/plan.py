@@ -80,9 +80,9 @@ def plan_cells(
     top_speed_km_h : float, optional
         Highest road speed that may be driven there; without it the owner's own limit.
     """
-    if fit.visited is None or fit.covariance is None:
+    if fit.visited is None or fit.covariance is None or fit.prior is None:
         return None
-    surface = surface_of(revision.volumetric_efficiency)
+    surface = surface_of(revision.air_table)
     top = min(car.limits.top_speed_km_h, top_speed_km_h or np.inf)
     near, high = _may_be_held(fit, car, revision)
     speeds, gears, road = _gears(car, surface.cells[:, 0], top)
@@ -91,8 +91,9 @@ def plan_cells(
     covariance, at = fit.covariance, np.flatnonzero(cells)
     half = 196 * np.sqrt(np.diag(covariance))
     known = float(np.mean(half[at] <= limit)) if at.size else 0.0
+    hold_sd = float(np.exp(fit.prior[NAMES.index("hold")]))
     chosen, after = (
-        ([], covariance) if known >= KNOWN_SHARE or not at.size else _greedy(fit, at, high, covariance, limit)
+        ([], covariance) if known >= KNOWN_SHARE or not at.size else _greedy(hold_sd, at, high, covariance, limit)
     )
     then = 196 * np.sqrt(np.diag(after))
     rows = pd.DataFrame({
@@ -112,7 +113,7 @@ def plan_cells(
 
 def _may_be_held(fit: FillingFit, car: Car, revision: Revision) -> tuple[np.ndarray, np.ndarray]:
     """Cells within the owner's limits and at most one cell from what was driven; and which of them are at high load."""
-    surface = surface_of(revision.volumetric_efficiency)
+    surface = surface_of(revision.air_table)
     touched = (fit.cells["seconds"].to_numpy() > 0).reshape(surface.shape)
     padded = np.pad(touched, 1)
     rows, columns = surface.shape
@@ -141,13 +142,13 @@ def _gears(car: Car, speed_rpm: np.ndarray, top_km_h: float) -> tuple[float, np.
 
 
 def _greedy(
-    fit: FillingFit, at: np.ndarray, high: np.ndarray, covariance: np.ndarray, limit: float
+    hold_sd: float, at: np.ndarray, high: np.ndarray, covariance: np.ndarray, limit: float
 ) -> tuple[list[int], np.ndarray]:
     """Hold after hold, the one that takes most variance from the cells that may be held for each second."""
-    hold_sd = float(np.exp(fit.prior[NAMES.index("hold")]))
     seconds = np.where(high, HIGH_LOAD_S, HOLD_S)
     noise = hold_sd**2 + BLOCK_SD**2 / seconds
-    chosen, covariance = [], covariance.copy()
+    chosen: list[int] = []
+    covariance = covariance.copy()
     begun = float(np.diag(covariance)[at].sum())
     while len(chosen) < MOST_HOLDS:
         taken = (covariance[np.ix_(at, at)] ** 2).sum(axis=1) / (np.diag(covariance)[at] + noise[at])

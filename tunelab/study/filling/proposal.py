@@ -43,7 +43,7 @@ class TableProposal:
     @property
     def table(self) -> np.ndarray:
         """Proposed values, shape (loads, speeds)."""
-        shape = surface_of(self.base.volumetric_efficiency).shape
+        shape = surface_of(self.base.air_table).shape
         return self.cells["proposed"].to_numpy().reshape(shape)
 
     @property
@@ -85,7 +85,7 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
         raise ValueError(
             f"the fit refers to revision {fit.reference}, not to {revision.name}: fit with reference={revision.name!r}."
         )
-    if fit.because or fit.draws is None:
+    if fit.because or fit.visited is None or fit.draws is None:
         return _proposal(fit, revision, np.zeros(len(fit.cells)), revision.dead_time, fit.predicted, ())
     dead, dead_capped = _dead_time(fit, car, revision)
     wanted = _wanted(fit, shift_of(fit.visited, fit.draws, revision, dead) - shift_of(fit.visited, fit.draws, revision))
@@ -118,11 +118,12 @@ def _between(fit: FillingFit, base: Revision, wanted: np.ndarray, dead: DeadTime
 
     The places that were driven draw, and each cell resists as much as one place does, shape (cells,).
     """
-    left = error_draws(fit.visited, fit.draws, base, change=wanted, dead_time=dead)[0]
-    surface = surface_of(base.volumetric_efficiency)
-    at = surface.weights(fit.visited.engine_speed_rpm, fit.visited.load)
+    visited, draws = fit.evidence
+    left = error_draws(visited, draws, base, change=wanted, dead_time=dead)[0]
+    surface = surface_of(base.air_table)
+    at = surface.weights(visited.engine_speed_rpm, visited.load)
     driven = (fit.cells["basis"] == "measured").to_numpy()
-    weight = 1.0 / np.bincount(fit.visited.hold)[fit.visited.hold]  # every hold counts alike
+    weight = 1.0 / np.bincount(visited.hold)[visited.hold]  # every hold counts alike
     square = at[:, driven].T @ (weight[:, None] * at[:, driven])
     change = np.zeros(len(fit.cells))
     change[driven] = np.linalg.solve(square + np.eye(int(driven.sum())), at[:, driven].T @ (weight * left))
@@ -161,12 +162,13 @@ def _dead_time(fit: FillingFit, car: Car, revision: Revision) -> tuple[DeadTime,
 
 def _without_harm(fit: FillingFit, base: Revision, change: np.ndarray, dead: DeadTime) -> np.ndarray:
     """Put back cells whose change would leave a driven place, or the cell itself, further off than it is."""
-    at = surface_of(base.volumetric_efficiency).weights(fit.visited.engine_speed_rpm, fit.visited.load)
-    now = np.abs(error_draws(fit.visited, fit.draws, base)).mean(axis=0)
-    right = fit.draws.cell + shift_of(fit.visited, fit.draws, base, dead)
-    cell_now = np.abs(fit.draws.cell + shift_of(fit.visited, fit.draws, base)).mean(axis=0)
+    visited, draws = fit.evidence
+    at = surface_of(base.air_table).weights(visited.engine_speed_rpm, visited.load)
+    now = np.abs(error_draws(visited, draws, base)).mean(axis=0)
+    right = draws.cell + shift_of(visited, draws, base, dead)
+    cell_now = np.abs(draws.cell + shift_of(visited, draws, base)).mean(axis=0)
     for _ in range(4):
-        then = np.abs(error_draws(fit.visited, fit.draws, base, change=change, dead_time=dead)).mean(axis=0)
+        then = np.abs(error_draws(visited, draws, base, change=change, dead_time=dead)).mean(axis=0)
         harmed = then > np.maximum(now, 0.005) + HARM
         blamed = (at[harmed] * np.abs(change)).sum(axis=0) > 0.2 * np.abs(change) * np.maximum(at.sum(axis=0), 1e-9)
         blamed |= np.abs(right - change).mean(axis=0) > cell_now + HARM
@@ -214,13 +216,13 @@ def withheld(proposal: TableProposal, fit: FillingFit, because: str) -> TablePro
     """The same with everything as in force, for logs that mislead."""
     none = np.zeros(len(fit.cells))
     bare = _proposal(fit, proposal.base, none, proposal.base.dead_time, fit.before, ())
-    nothing = LambdaError(*[np.nan] * 8, seconds=0.0)
+    nothing = LambdaError.not_shown()
     return replace(bare, predicted=nothing, notes=(f"Withheld. {because}",))
 
 
 def table_of(proposal: TableProposal) -> pd.DataFrame:
     """The table as a person enters it: a row for each load, a column for each engine speed; changed cells marked."""
-    surface = surface_of(proposal.base.volumetric_efficiency)
+    surface = surface_of(proposal.base.air_table)
     decimals = decimals_of(proposal.cells["in_force"].to_numpy())
     marked = [
         f"{value:.{decimals}f}{' *' if changed else ''}"

@@ -8,7 +8,7 @@ Lambda error at the places that were driven, with a table and dead times in the 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -100,6 +100,13 @@ class FillingFit:
     prior: np.ndarray | None = field(default=None, repr=False)  # of the cells, as their sizes were found
     split_half: SplitHalf | None = None  # the halves are compared by their level alone
 
+    @property
+    def evidence(self) -> tuple[Visited, Draws]:
+        """Places driven and draws of the posterior; ValueError with the reason where no fit was made."""
+        if self.visited is None or self.draws is None:
+            raise ValueError(f"No fit of the table was made: {self.because}")
+        return self.visited, self.draws
+
     def summary(self, proposed: LambdaError | None = None) -> pd.DataFrame:
         """One row per estimate: value, lower, upper, unit, seconds. NaN where not shown."""
         dead, flat = self.dead_time, self.constant
@@ -129,8 +136,8 @@ def _error_rows(name: str, error: LambdaError) -> list[tuple]:
 def _table_finding(fit: FillingFit, car: Car) -> Finding:
     """Largest measured error of a cell, against what one revision may change."""
     limit, known = car.limits.meter_change_max_pct, fit.cells[fit.cells["basis"] == "measured"]
-    about = {"id": "steady.table", "title": "Largest error of a cell of the table", "unit": "%", "limit": limit}
-    about |= {"samples_used": fit.samples_used, "samples_flagged": fit.samples_flagged}
+    about: dict[str, Any] = {"id": "steady.table", "title": "Largest error of a cell of the table", "unit": "%"}
+    about |= {"limit": limit, "samples_used": fit.samples_used, "samples_flagged": fit.samples_flagged}
     if known.empty:
         because = fit.because or "No cell of the table has enough steady driving."
         return Finding(
@@ -172,7 +179,7 @@ def error_draws(
     -----
     What the drive cannot tell of the dead time acts only where the pulse comes out longer or shorter than it was.
     """
-    surface, table = surface_of(base.volumetric_efficiency), base.volumetric_efficiency.values.ravel()
+    surface, table = surface_of(base.air_table), base.air_table.values.ravel()
     at = surface.weights(places.engine_speed_rpm, places.load)
     now = at @ table
     then = now if change is None else at @ (table * np.exp(change))
@@ -200,7 +207,7 @@ def shift_of(places: Visited, draws: Draws, base: Revision, dead_time: DeadTime 
 
     By the driven places around each cell; without any, by the nearest one in the order of the table.
     """
-    surface = surface_of(base.volumetric_efficiency)
+    surface = surface_of(base.air_table)
     volts = (places.battery_v - draws.reference_v)[:, None] ** np.arange(3)
     off = entered_ms(places.battery_v, base, dead_time) - volts @ draws.dead_time_ms[0]
     at = surface.weights(places.engine_speed_rpm, places.load)
@@ -220,7 +227,7 @@ def predict_error(
 ) -> LambdaError:  # fmt: skip
     """Size of the lambda error over the places driven, each rectangle of the table alike; its interval by the draws."""
     error = 100 * np.expm1(error_draws(places, draws, base, change=change, dead_time=dead_time))
-    cell = rectangle(surface_of(base.volumetric_efficiency), places)
+    cell = rectangle(surface_of(base.air_table), places)
     weight = 1.0 / np.maximum(np.bincount(cell)[cell], FULL_CELL)
     p95, median = (_quantile(np.abs(error[1:]), weight, share) for share in (0.95, 0.5))
     likeliest = _quantile(np.abs(error[:1]), weight, 0.95)[0]  # whatever is not known only adds to the draws' size

@@ -266,7 +266,9 @@ def find_returns(log: xr.Dataset, car: Car) -> pd.DataFrame:
     return pd.DataFrame([row for row in rows if row is not None], columns=RETURN_COLUMNS)
 
 
-def _describe_return(log, car: Car, seen: tuple, span: tuple[float, float], gaps: np.ndarray) -> tuple | None:
+def _describe_return(
+    log: xr.Dataset, car: Car, seen: tuple, span: tuple[float, float], gaps: np.ndarray
+) -> tuple | None:
     speed, free = seen
     time, target = log["time"].values, float(np.median(idle_target(log, car)[rows_between(log, span)]))
     late = speed[rows_between(log, (span[0] + LEVEL_FROM_S, span[1]))]

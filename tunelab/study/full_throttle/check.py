@@ -16,6 +16,7 @@ import xarray as xr
 from tunelab.study.finding import Finding, Status, status_within, step_of
 from tunelab.study.gearing.reading import row_step_s, runs
 from tunelab.study.pull.result import PullSet
+from tunelab.workspace.car import stated
 
 # Common practice, no source.
 SHORTEST_S = 0.5
@@ -91,6 +92,11 @@ class Quantity:
     smooth_s: float = SMOOTH_S  # what counts is the mean over this long
     channel: str = ""  # whose readings are held as they are, or as their rise
 
+    @property
+    def bound(self) -> float:
+        """The limit, to what cannot do without one; ValueError where the owner states none."""
+        return stated(self.limit, f"{self.limit_key} in car.toml")
+
 
 @dataclass(frozen=True)
 class Breach:
@@ -150,8 +156,9 @@ class Check:
         q, counts = self.quantity, (self.samples_used, self.samples_flagged)
         if self.status == "not_shown":
             return Finding(q.id, q.title, None, q.unit, None, None, None, *counts, "not_shown", q.limit, self.because)
-        bounds = (self.lower, self.upper, CONFIDENCE) if np.isfinite(self.lower + self.upper) else (None, None, None)
-        numbers = (self.value, q.unit, *bounds)
+        known = bool(np.isfinite(self.lower + self.upper))
+        lower, upper, sure = (self.lower, self.upper, CONFIDENCE) if known else (None, None, None)
+        numbers = (self.value, q.unit, lower, upper, sure)
         return Finding(q.id, q.title, *numbers, *counts, self.status, q.limit, self.because)
 
 
@@ -229,10 +236,12 @@ def _scatter(value: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(np.diff(value, 2))) / np.sqrt(6))
 
 
-def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches, worst: int) -> tuple[Breach, ...]:
+def _breaches(
+    quantity: Quantity, series: Series, smooth: np.ndarray, stretches: tuple[Stretch, ...], worst: int
+) -> tuple[Breach, ...]:
     """Runs of readings past the limit; a reading lasts until the next. Short ones count only if they hold the worst."""
     sign = 1.0 if quantity.worse == "higher" else -1.0
-    beyond = sign * (smooth - quantity.limit) > 0
+    beyond = sign * (smooth - quantity.bound) > 0
     new = np.diff(series.stretch, prepend=-1) != 0
     until = np.array([stretches[int(number) - 1].end_s for number in series.stretch])
     until[:-1] = np.where(new[1:], until[:-1], series.time[1:])
@@ -244,11 +253,19 @@ def _breaches(quantity: Quantity, series: Series, smooth: np.ndarray, stretches,
         while last + 1 < beyond.size and beyond[last + 1] and not new[last + 1]:
             last += 1
         if until[last] - series.time[first] >= SHORTEST_BREACH_S or first <= worst <= last:
-            found.append(_breach(quantity, series, smooth, first, last, until[last], stretches))
+            found.append(_breach(quantity, series, smooth, int(first), int(last), until[last], stretches))
     return tuple(found)
 
 
-def _breach(quantity, series: Series, smooth: np.ndarray, first: int, last: int, until: float, stretches) -> Breach:
+def _breach(
+    quantity: Quantity,
+    series: Series,
+    smooth: np.ndarray,
+    first: int,
+    last: int,
+    until: float,
+    stretches: tuple[Stretch, ...],
+) -> Breach:
     part = smooth[first : last + 1]
     worst = float(part.max() if quantity.worse == "higher" else part.min())
     name = stretches[int(series.stretch[first]) - 1].name

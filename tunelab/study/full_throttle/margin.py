@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import xarray as xr
@@ -139,7 +140,8 @@ def _fuel_pressure(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
     what = _quantity("fuel_pressure_drop", title, "kPa", limit, key, "higher", lift=True)
     if not has(log, "fuel_pressure_kpa"):
         return missing(what, "the log has no fuel_pressure_kpa", 0)
-    wanted, names = np.full(log.sizes["time"], car.injectors.rail_pressure_kpa), ("fuel_pressure_kpa",)
+    wanted = np.full(log.sizes["time"], car.injectors.rail_pressure_kpa)
+    names: tuple[str, ...] = ("fuel_pressure_kpa",)
     if car.injectors.pressure == "manifold-referenced" and has(log, "manifold_kpa"):
         outside = at_rows(log, "barometer_kpa") if has(log, "barometer_kpa") else STANDARD_ATMOSPHERE_KPA
         wanted, names = wanted + at_rows(log, "manifold_kpa") - outside, (*names, "manifold_kpa")
@@ -157,14 +159,15 @@ def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -
     mode, rpm, time = log["fuel_mode"].values, _speed(log), log["time"].values
     limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm) - NEAR_LIMIT_RPM
     wrong = (mode == 2) | ((mode == 3) & ~(rpm > limit))
-    names, series = set(), []
+    names: set[str] = set()
+    spent = []
     for stretch in stretches:
         late = (time >= stretch.start_s + MODE_SETTLE_S) & (time <= stretch.end_s)
         bad = late & wrong
         names |= {FUEL_MODES[int(m)].replace("_", " ") for m in np.unique(mode[bad])}
         running = np.cumsum(np.where(bad, np.gradient(time), 0.0))
-        series.append(np.where(late, running - running[stretch.first], np.nan))
-    total = np.nanmax(np.stack([np.full(time.size, -np.inf), *series]), axis=0)
+        spent.append(np.where(late, running - running[stretch.first], np.nan))
+    total = np.nanmax(np.stack([np.full(time.size, -np.inf), *spent]), axis=0)
     step = row_step_s(log) if np.isfinite(_step(log, "fuel_mode")) else float("nan")
     series = _rows(log, np.where(np.isfinite(total), total, np.nan), stretches, step)
     check = hold_against(what, series, stretches)
@@ -173,7 +176,9 @@ def _mode(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) -
     return replace(check, because=f"{' and '.join(sorted(names))} at full throttle; {check.because}")
 
 
-def _quantity(name: str, title: str, unit: str, limit: float | None, key: str, worse, *, lift: bool) -> Quantity:
+def _quantity(
+    name: str, title: str, unit: str, limit: float | None, key: str, worse: Literal["higher", "lower"], *, lift: bool
+) -> Quantity:
     return Quantity(f"full_throttle.{name}", title, unit, limit, f"limits.{key}", worse, lift)
 
 

@@ -88,7 +88,9 @@ def _arrivals(log: xr.Dataset, delay: DelayFit) -> np.ndarray:
     return arrival_time(time, flow, delay_s=delay.delay_s, delay_flow_s_kg_h=delay.delay_flow_s_kg_h) + delay.lag_s
 
 
-def _readings(log, name: str, arrives: np.ndarray, stretches, delay: DelayFit) -> pd.DataFrame:
+def _readings(
+    log: xr.Dataset, name: str, arrives: np.ndarray, stretches: tuple[Stretch, ...], delay: DelayFit
+) -> pd.DataFrame:
     """Fresh readings of a sensor during full throttle and just after, each with the moment of its fuelling."""
     time, value = log["time"].values, log[name].values
     bits = log[f"{name}_flag"].values | log["sample_flag"].values
@@ -115,7 +117,9 @@ def _bridged(log: xr.Dataset, name: str) -> np.ndarray:
     return np.interp(time, time[known], values[known]) if known.any() else values
 
 
-def _judged(table: pd.DataFrame, log, car: Car, revision: Revision, stretches, delay: DelayFit) -> pd.DataFrame:
+def _judged(
+    table: pd.DataFrame, log: xr.Dataset, car: Car, revision: Revision, stretches: tuple[Stretch, ...], delay: DelayFit
+) -> pd.DataFrame:
     """Add `judged` and, where it is False, `because`."""
     number = table["stretch"].to_numpy() - 1
     opened, closed = (np.array([getattr(s, name) for s in stretches]) for name in ("start_s", "end_s"))
@@ -139,7 +143,9 @@ def _reach_sensor(log: xr.Dataset, moments_s: np.ndarray, delay: DelayFit, *, en
     return np.interp(moments_s, time, arrival_time(time, exhaust_flow(log), **ends))
 
 
-def _cut_nearby(log: xr.Dataset, car: Car, revision: Revision, stretches, delay: DelayFit) -> np.ndarray:
+def _cut_nearby(
+    log: xr.Dataset, car: Car, revision: Revision, stretches: tuple[Stretch, ...], delay: DelayFit
+) -> np.ndarray:
     """Rows of full throttle with the fuel cut, and whatever the delay's interval may confuse with them."""
     time = log["time"].values
     flow = np.median(np.concatenate([exhaust_flow(log)[s.rows] for s in stretches]))
@@ -151,7 +157,9 @@ def _cut_nearby(log: xr.Dataset, car: Car, revision: Revision, stretches, delay:
     return rolling((inside & is_cut(log, car, revision)).astype(float), rows, "max") > 0
 
 
-def _checks(log: xr.Dataset, table: pd.DataFrame, car: Car, stretches) -> tuple[Check, Check, Check]:
+def _checks(
+    log: xr.Dataset, table: pd.DataFrame, car: Car, stretches: tuple[Stretch, ...]
+) -> tuple[Check, Check, Check]:
     limit, key = car.limits.lambda_max_full_load, "limits.lambda_max_full_load"
     lean = Quantity("full_throttle.lambda", "Leanest lambda at full throttle", "1", limit, key, "higher", lift=True)
     error_limit, key = car.limits.steady_lambda_error_max_pct, "limits.steady_lambda_error_max_pct"
@@ -171,7 +179,7 @@ def _checks(log: xr.Dataset, table: pd.DataFrame, car: Car, stretches) -> tuple[
     if known.empty:
         why = "the log has no lambda_commanded to compare with"
         why += "" if judged.empty else f"; the richest reading at full throttle was {judged['lambda'].min():.3g}"
-        return (first, *(missing(error, why, flagged) for error in errors))
+        return first, missing(errors[0], why, flagged), missing(errors[1], why, flagged)
     step = step * 100 / float(known["commanded"].median())
     lean_error, rich_error = (
         hold_against(error, _series(known, sign * off, flagged, step), stretches)
@@ -181,12 +189,12 @@ def _checks(log: xr.Dataset, table: pd.DataFrame, car: Car, stretches) -> tuple[
 
 
 def _series(table: pd.DataFrame, values: pd.Series, flagged: int, step: float) -> Series:
-    columns = [table[name].to_numpy() for name in ("fuelled_s", "seen_s")]
+    time, seen = table["fuelled_s"].to_numpy(), table["seen_s"].to_numpy()
     rpm, number = table["engine_speed_rpm"].to_numpy(), table["stretch"].to_numpy()
-    return Series(*columns, values.to_numpy(), rpm, number, flagged, step)
+    return Series(time, seen, values.to_numpy(), rpm, number, flagged, step)
 
 
-def _bins(table: pd.DataFrame, stretches) -> pd.DataFrame:
+def _bins(table: pd.DataFrame, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
     """Mean of judged lambda by engine speed; interval from the pulls' own means where three or more reached."""
     judged = table[table["judged"]]
     centre = BIN_RPM * np.floor(judged["engine_speed_rpm"] / BIN_RPM) + BIN_RPM / 2
@@ -216,7 +224,7 @@ def _mean_of_pulls(part: pd.DataFrame) -> tuple[float, float]:
     return float(values.mean()), float(scipy.special.stdtrit(3, 0.975) * apart.std(ddof=1) / 2)
 
 
-def _delay_only(table: pd.DataFrame, car: Car, stretches) -> pd.DataFrame:
+def _delay_only(table: pd.DataFrame, car: Car, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
     """Stretches that read leaner than the limit and are nothing but delay or lag of the sensor."""
     rows = []
     lean = table[~table["judged"] & (table["lambda"] > car.limits.lambda_max_full_load)]

@@ -20,7 +20,7 @@ from tunelab.physics.driveline import tyre_radius
 from tunelab.study.finding import shows_its_table
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.units import convert
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 
 # A loaded tyre rolls on a radius 2 to 4 % below that of its size code. Common practice, no source.
 LOADED_OVER_NOMINAL = 0.97
@@ -56,13 +56,15 @@ def rolling_radius(car: Car) -> RollingRadius:
     """
     if car.tyres is None:
         raise ValueError("car.toml has no [tyres]: add `rolling_radius_m`, or `size` as printed on the tyre.")
-    stated = car.tyres.rolling_radius_uncertainty_pct
+    told = car.tyres.rolling_radius_uncertainty_pct
     if car.tyres.rolling_radius_m is not None:
         radius, usual, source = car.tyres.rolling_radius_m, UNCERTAINTY_MEASURED_PCT, "car.toml: rolling_radius_m"
     else:
-        radius = LOADED_OVER_NOMINAL * float(tyre_radius(car.tyres.size))
+        radius = LOADED_OVER_NOMINAL * float(
+            tyre_radius(stated(car.tyres.size, "size or rolling_radius_m in [tyres] of car.toml"))
+        )
         usual, source = UNCERTAINTY_FROM_CODE_PCT, f"car.toml: {car.tyres.size}, less 3 % for the load (assumed)"
-    return RollingRadius(radius, radius * (usual if stated is None else stated) / 100, source, stated is not None)
+    return RollingRadius(radius, radius * (usual if told is None else told) / 100, source, told is not None)
 
 
 SLOWEST_KM_H = 12.0  # below it speed sensors count too coarsely

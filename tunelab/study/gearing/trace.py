@@ -143,8 +143,8 @@ def against_stated_gearing(trace: SpeedRatio, car: Car) -> tuple[ScaleEstimate, 
         return found, gears
     radius = rolling_radius(car)
     half = np.hypot(np.log(found.upper / found.lower) / 2, NORMAL_95 * radius.uncertainty_m / radius.radius_m)
-    ends = (float(found.factor * np.exp(sign * half)) for sign in (-1.0, 1.0))
-    return ScaleEstimate(True, found.because, found.factor, *ends, found.seconds, found.samples), gears
+    lower, upper = (float(found.factor * np.exp(sign * half)) for sign in (-1.0, 1.0))
+    return ScaleEstimate(True, found.because, found.factor, lower, upper, found.seconds, found.samples), gears
 
 
 def _best_offset(values: np.ndarray, expected: np.ndarray) -> tuple[float, float]:
@@ -164,8 +164,8 @@ def _estimate(trace: SpeedRatio, near: np.ndarray, offset: float, because: str) 
     if seconds < 2.0:
         return nothing("no gear of car.toml comes near the speed ratios of the log")
     mean, lower, upper, _ = block_interval(trace, near)
-    values = (float(np.exp(offset + x)) for x in (mean, lower, upper))
-    return ScaleEstimate(True, because, *values, seconds, int(near.sum()))
+    factor, low, high = (float(np.exp(offset + x)) for x in (mean, lower, upper))
+    return ScaleEstimate(True, because, factor, low, high, seconds, int(near.sum()))
 
 
 def _against_gps(log: xr.Dataset, trace: SpeedRatio) -> ScaleEstimate:
@@ -230,7 +230,8 @@ def _proposal(gearing: ScaleEstimate, gps: ScaleEstimate, radius: RollingRadius)
 
 def nothing(because: str) -> ScaleEstimate:
     """Build an estimate that shows nothing."""
-    return ScaleEstimate(False, because, *[float("nan")] * 3, 0.0, 0)
+    nan = float("nan")
+    return ScaleEstimate(False, because, nan, nan, nan, 0.0, 0)
 
 
 WIDEST = 0.12  # of the logarithm: a ratio further from every gear belongs to none

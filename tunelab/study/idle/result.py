@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.finding import CONFIDENCE, NAN, Estimate, Finding, Question, judge, shows_its_table
+from tunelab.study.finding import CONFIDENCE, NAN, Estimate, Finding, Question, judge, nothing, shows_its_table
 from tunelab.workspace.car import Car
 
 LOWEST_HZ, HIGHEST_HZ = 0.08, 4.0
@@ -126,7 +126,7 @@ def find_hunting(time_s: np.ndarray, speed_rpm: np.ndarray) -> Hunting:
     found = spectrum(time_s, speed_rpm)
     if found is None or seconds < SHORTEST_S:
         because = f"{seconds:.1f} s of unbroken idle are too short to look for a swing."
-        return Hunting(False, *[NAN] * 7, begin, seconds, count, because)
+        return Hunting(False, NAN, NAN, NAN, NAN, NAN, NAN, NAN, begin, seconds, count, because)
     needed = float(np.log(found.frequency_hz.size / FALSE_ALARM))
     peak = int(np.argmax(found.power / found.background))
     ratio = float(found.power[peak] / found.background[peak])
@@ -178,7 +178,9 @@ def _width(found: Spectrum, peak: int) -> float:
     return float(np.sqrt(np.sum(power * away**2) / max(np.sum(power), 1e-12)))
 
 
-def _amplitude_interval(time_s, speed_rpm, frequency: float, amplitude: float) -> tuple[float, float]:
+def _amplitude_interval(
+    time_s: np.ndarray, speed_rpm: np.ndarray, frequency: float, amplitude: float
+) -> tuple[float, float]:
     """Interval from the amplitudes of four quarters of the stretch; NaN where a quarter has less than two periods."""
     known = np.isfinite(speed_rpm)
     sizes = []
@@ -308,7 +310,7 @@ def _hunting(study: IdleStudy, car: Car) -> Finding:
     worst = study.worst_hunting
     if worst is None:
         why = study.because or "no stretch of settled idle is long enough to see a swing, or speed never moved."
-        return judge(question, Estimate(*[float("nan")] * 3, "rpm", 0, study.samples_flagged, ""), why)
+        return judge(question, nothing("rpm", "", flagged=study.samples_flagged), why)
     sizes = (worst.amplitude_rpm, worst.amplitude_lower_rpm, worst.amplitude_upper_rpm)
     swings = sum(h.shown for h in study.hunting)
     text = f"{worst.because} Swings are above the noise in {swings} of {len(study.hunting)} stretches."
@@ -320,7 +322,7 @@ def _load_step(study: IdleStudy) -> Finding:
     table = study.load_steps[study.load_steps["battery_step_v"] < 0] if len(study.load_steps) else study.load_steps
     if not len(table):
         why = "no electrical load came on while the idle was steady; switch on lights, fan and heater once, and log it."
-        return judge(question, Estimate(*[float("nan")] * 3, "rpm", 0, study.samples_flagged, ""), why)
+        return judge(question, nothing("rpm", "", flagged=study.samples_flagged), why)
     worst = table.loc[table["dip_rpm"].idxmin()]
     back = f"back after {worst['back_s']:.1f} s" if np.isfinite(worst["back_s"]) else "not back within 5 s"
     text = f"deepest of {len(table)}, at {worst['at_s']:.1f} s: battery {worst['battery_step_v']:.2f} V, {back}."
@@ -334,7 +336,7 @@ def _flare(study: IdleStudy, car: Car) -> Finding:
     known = study.flares[np.isfinite(study.flares["flare_rpm"].astype(float))] if len(study.flares) else study.flares
     if not len(known):
         reasons = "; ".join(dict.fromkeys(study.flares["because"])) if len(study.flares) else "no start is in the log"
-        return judge(question, Estimate(*[float("nan")] * 3, "rpm", 0, len(study.flares), ""), f"{reasons}.")
+        return judge(question, nothing("rpm", "", flagged=len(study.flares)), f"{reasons}.")
     worst = known.loc[known["flare_rpm"].idxmax()]
     value, jitter = float(worst["flare_rpm"]), max(5.0, 0.01 * float(worst["peak_rpm"]))
     warm = f"coolant {worst['coolant_c']:.0f} °C" if np.isfinite(worst["coolant_c"]) else "coolant not logged"

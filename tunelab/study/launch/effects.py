@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -112,7 +113,7 @@ def _analysed(kept: Mapping[str, np.ndarray], shifted: list[np.ndarray]) -> OneW
     )
 
 
-def _between(square: float, within: float, freedom: tuple[int, int], size: float) -> dict[str, float]:
+def _between(square: float, within: float, freedom: tuple[int, int], size: float) -> dict[str, Any]:
     """Standard deviation between groups with its modified large-sample interval."""
     tail = 0.5 - CONFIDENCE / 2
     a, b = freedom
@@ -143,7 +144,9 @@ def contrast(
     return [_pair(kept, pair, (quantity, unit, of), len(pairs)) for pair in pairs]
 
 
-def _pair(kept, pair: tuple[str, str], what: tuple[str, str, str], count: int) -> DriverContrast:
+def _pair(
+    kept: Mapping[str, np.ndarray], pair: tuple[str, str], what: tuple[str, str, str], count: int
+) -> DriverContrast:
     a, b = (kept[name] for name in pair)
     quantity, unit, of = what
     difference = float(a.mean() - b.mean())

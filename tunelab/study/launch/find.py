@@ -70,7 +70,9 @@ def find_launches(log: xr.Dataset, car: Car) -> tuple[tuple[LaunchSpan, ...], st
     return tuple(found), why
 
 
-def _span(log, car: Car, rows, rest: tuple[int, int], number: int) -> LaunchSpan | None:
+def _span(
+    log: xr.Dataset, car: Car, rows: tuple[np.ndarray, np.ndarray, np.ndarray], rest: tuple[int, int], number: int
+) -> LaunchSpan | None:
     """Launch that ends a stand, None where the car merely takes off."""
     time, road, speed = rows
     first, last = rest

@@ -267,7 +267,9 @@ def hold_mixture(driving: Driving, car: Car, revision: Revision, delay: DelayFit
     return HeldMixture(held, note, _full(driving, car, revision, delay), readings)
 
 
-def _mixture_of(driving: Driving, car: Car, revision: Revision, spans, delay: DelayFit) -> Mixture | str:
+def _mixture_of(
+    driving: Driving, car: Car, revision: Revision, spans: tuple[Stretch, ...], delay: DelayFit
+) -> Mixture | str:
     """Lambda of stretches, or why there is none."""
     if not has(driving.log, "lambda_measured"):
         return "the log has no lambda_measured"
@@ -307,9 +309,9 @@ def _long_enough(judged: pd.DataFrame) -> pd.DataFrame:
 def _series(table: pd.DataFrame, commanded: pd.Series | float, flagged: int) -> Series:
     off = 100 * (table["lambda"] / commanded - 1)
     step = step_of(table["lambda"].to_numpy()) * 100 / float(np.median(commanded))
-    rows = (table[name].to_numpy() for name in ("fuelled_s", "seen_s"))
+    time, seen = table["fuelled_s"].to_numpy(), table["seen_s"].to_numpy()
     rpm, number = table["engine_speed_rpm"].to_numpy(), table["stretch"].to_numpy()
-    return Series(*rows, off.to_numpy(), rpm, number, flagged, step)
+    return Series(time, seen, off.to_numpy(), rpm, number, flagged, step)
 
 
 def _full(driving: Driving, car: Car, revision: Revision, delay: DelayFit) -> Check:

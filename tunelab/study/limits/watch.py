@@ -279,9 +279,9 @@ def watch_limits(log: xr.Dataset, car: Car, revision: Revision, session: Session
     driving = find_driving(log, car, revision, session)
     mixture = hold_mixture(driving, car, revision, delay)
     watched = tuple(_watched(driving, item) for item in _ask_limits(driving, car, revision, mixture))
-    seconds = [sum(span.end_s - span.start_s for span in spans) for spans in (driving.running, driving.loaded)]
+    running, loaded = (sum(s.end_s - s.start_s for s in spans) for spans in (driving.running, driving.loaded))
     because = "" if any(np.isfinite(w.check.value) for w in watched) else "no reading could be compared with a limit."
-    return LimitWatch(watched, mixture.readings, driving.load_from_pct, *seconds, delay, because)
+    return LimitWatch(watched, mixture.readings, driving.load_from_pct, running, loaded, delay, because)
 
 
 def ask_every_limit(driving: Driving, car: Car, revision: Revision, delay: DelayFit) -> list[Asked]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -123,10 +124,10 @@ def link_findings(
     ]
 
 
-def _finding(study: LinkStudy, name: str, title: str, unit: str, **rest: object) -> Finding:
+def _finding(study: LinkStudy, name: str, title: str, unit: str, **rest: Any) -> Finding:
     """Fill in what the findings share; numbers that are not finite become None."""
-    numbers = {key: _number(rest.pop(key, None)) for key in ("value", "lower", "upper", "limit")}
-    counts = {"samples_used": study.here.samples_used, "samples_flagged": study.here.samples_flagged}
+    numbers: dict[str, Any] = {key: _number(rest.pop(key, None)) for key in ("value", "lower", "upper", "limit")}
+    counts: dict[str, Any] = {"samples_used": study.here.samples_used, "samples_flagged": study.here.samples_flagged}
     return Finding(id=f"link.{name}", title=title, unit=unit, confidence=study.confidence, **numbers, **(counts | rest))
 
 

@@ -238,14 +238,14 @@ def supply_voltage(log: xr.Dataset, car: Car, drop_out_v: np.ndarray, noise: Noi
 def _dip_interval(running: np.ndarray) -> tuple[float, float]:
     """Ends of the lowest voltage, from how few readings make it and how fine they are; NaN if it never moved. [V]"""
     half = step_of(running) / 2
-    return (
-        tuple(float(np.quantile(running, q)) + side * half for q, side in ((0.005, -1), (0.02, 1)))
-        if (running.size)
-        else (np.nan, np.nan)
-    )
+    if not running.size:
+        return np.nan, np.nan
+    return float(np.quantile(running, 0.005)) - half, float(np.quantile(running, 0.02)) + half
 
 
-def _chance_of_dips(log: xr.Dataset, values: np.ndarray, running: np.ndarray, dip: float, seen: tuple[int, int]):
+def _chance_of_dips(
+    log: xr.Dataset, values: np.ndarray, running: np.ndarray, dip: float, seen: tuple[int, int]
+) -> float:
     """P of as many drop-outs below `dip` or more, if the second before each were any second of running."""
     if not seen[1] or not running.any():
         return float("nan")

@@ -238,8 +238,8 @@ def _test(
     square = 2 * (power[0] - chance.mean()) * variance
     draws = rng.choice(square, size=(400, square.size)).mean(axis=1)
     lower, upper = np.quantile(draws, ((1 - confidence) / 2, (1 + confidence) / 2))
-    ends = np.sqrt(np.maximum([square.mean(), lower, upper], 0.0)).tolist()
-    return OrderNoise(*what, *ends, p_value, len(windows), confidence, "", *counts)
+    value, low, high = np.sqrt(np.maximum([square.mean(), lower, upper], 0.0)).tolist()
+    return OrderNoise(*what, value, low, high, p_value, len(windows), confidence, "", *counts)
 
 
 def _why_not(windows: list[_Window], order: float) -> str:

@@ -9,7 +9,7 @@ How much driving it takes to settle whether a change helped.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -241,7 +241,7 @@ def _estimate(table: _Strata, n: np.ndarray, observed: int) -> float:
     return _solve(lambda r: float(n @ _shares(table, r)) - observed)
 
 
-def _solve(rising) -> float:
+def _solve(rising: Callable[[float], float]) -> float:
     """Ratio at which a function that rises with it passes zero; 0 or infinite where that lies beyond WIDEST."""
     if rising(np.exp(-WIDEST)) > 0:
         return 0.0

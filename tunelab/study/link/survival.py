@@ -81,7 +81,7 @@ def survival_curve(seconds: ArrayLike, dropped: ArrayLike, *, label: str, confid
     if not ended.any():
         none = np.zeros(0)
         because = f"{method}; not shown: no drop-out in {length.size} stretches"
-        return SurvivalCurve(label, *[none] * 6, longest, length.size, 0, confidence, because)
+        return SurvivalCurve(label, none, none, none, none, none, none, longest, length.size, 0, confidence, because)
     survival = scipy.stats.ecdf(scipy.stats.CensoredData(uncensored=length[ended], right=length[~ended])).sf
     times = np.unique(length[ended])
     share = survival.evaluate(times)

@@ -192,7 +192,9 @@ def _on_standard_day(fit: PowerFit) -> np.ndarray:
     return fit.draws_kw * fit.standard_day.factor * (1 + change[:, None])
 
 
-def _compared(before: PowerFit, after: PowerFit, grid, difference: np.ndarray, known: np.ndarray) -> PowerComparison:
+def _compared(
+    before: PowerFit, after: PowerFit, grid: np.ndarray, difference: np.ndarray, known: np.ndarray
+) -> PowerComparison:
     value = np.where(known, difference[0], np.nan)
     lower, upper = np.quantile(difference[1:], [0.025, 0.975], axis=0)
     spread = difference[1:].std(axis=0)
@@ -200,7 +202,8 @@ def _compared(before: PowerFit, after: PowerFit, grid, difference: np.ndarray, k
     reach = np.quantile(off.max(axis=1), CONFIDENCE)
     band = value - reach * spread, value + reach * spread
     means = difference[:, known].mean(axis=1)
-    mean, interval = float(means[0]), tuple(float(x) for x in np.quantile(means[1:], [0.025, 0.975]))
+    mean, (low, high) = float(means[0]), np.quantile(means[1:], [0.025, 0.975]).tolist()
+    interval = (low, high)
     apart = interval[0] > 0 or interval[1] < 0
     regions = _regions(grid, value, band)
     text = _sentence(before, after, grid[known], mean, interval, apart, regions)
@@ -211,7 +214,9 @@ def _compared(before: PowerFit, after: PowerFit, grid, difference: np.ndarray, k
     )  # fmt: skip
 
 
-def _regions(grid: np.ndarray, value: np.ndarray, band: tuple[np.ndarray, np.ndarray]) -> tuple:
+def _regions(
+    grid: np.ndarray, value: np.ndarray, band: tuple[np.ndarray, np.ndarray]
+) -> tuple[tuple[float, float, float], ...]:
     """Ranges of engine speed over which the band that holds everywhere at once leaves out zero."""
     clear = np.nan_to_num((band[0] > 0) | (band[1] < 0)).astype(bool)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], clear.astype(int), [0]))))
@@ -221,7 +226,15 @@ def _regions(grid: np.ndarray, value: np.ndarray, band: tuple[np.ndarray, np.nda
     )
 
 
-def _sentence(before, after, grid, mean: float, interval, apart: bool, regions) -> str:
+def _sentence(
+    before: PowerFit,
+    after: PowerFit,
+    grid: np.ndarray,
+    mean: float,
+    interval: tuple[float, float],
+    apart: bool,
+    regions: tuple[tuple[float, float, float], ...],
+) -> str:
     size = "more" if mean > 0 else "less"
     core = f"from {grid[0]:.0f} to {grid[-1]:.0f} rpm {after.revision} makes {abs(mean):.1f} % {size} than "
     core += before.revision
@@ -238,7 +251,12 @@ def _not_shown(before: PowerFit, after: PowerFit, why: str) -> PowerComparison:
         why,
         before.revision,
         after.revision,
-        *[empty] * 6,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
+        empty,
         nan,
         (nan, nan),
         False,

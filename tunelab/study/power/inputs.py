@@ -13,7 +13,7 @@ from tunelab.physics.roadload import curve_from_drag
 from tunelab.study.coast_down.result import CoastDownFit
 from tunelab.study.finding import shows_its_table
 from tunelab.study.gearing.ratios import rolling_radius
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 from tunelab.workspace.session import Session
 
 # Labelled assumptions where the owner states nothing: what the median car has, and one standard deviation of cars
@@ -81,13 +81,13 @@ class PowerInputs:
             deviate = deviates(draws, seed, f"{row.name}{own}")
             out[row.name] = row.value + row.uncertainty * deviate
         if self.road_load_covariance is not None:
-            self._correlate(out, draws, seed)
+            self._correlate(out, self.road_load_covariance, draws, seed)
         return {name: values[:, None] for name, values in out.items()}
 
-    def _correlate(self, out: dict[str, np.ndarray], draws: int, seed: int) -> None:
+    def _correlate(self, out: dict[str, np.ndarray], covariance: np.ndarray, draws: int, seed: int) -> None:
         """Replace the draws of A, B and C by jointly normal ones. `out` belongs to the caller's own call of draw."""
         names = ("a_n", "b_n_s_m", "c_n_s2_m2")
-        value, axes = np.linalg.eigh(self.road_load_covariance)
+        value, axes = np.linalg.eigh(covariance)
         factor = axes * np.sqrt(np.clip(value, 0, None))
         base = np.stack([deviates(draws, seed, name) for name in names])
         for name, change in zip(names, factor @ base, strict=True):
@@ -139,13 +139,13 @@ def _require(car: Car, session: Session, coast_down: CoastDownFit | None) -> Non
 
 
 def _mass(car: Car, notes: list[str]) -> list[NamedInput]:
-    vehicle = car.vehicle
+    vehicle = stated(car.vehicle, "[vehicle] in car.toml")
     rows = [
         NamedInput("mass", vehicle.mass_kg, vehicle.mass_uncertainty_kg, "kg", "car.toml", "all"),
         NamedInput("load of the day", 0.0, LOAD_OF_THE_DAY_KG, "kg", "assumed", "session"),
     ]
     litres = car.engine.displacement_l
-    usual = tuple(litres * x for x in ENGINE_INERTIA_KG_M2_L)
+    usual = (litres * ENGINE_INERTIA_KG_M2_L[0], litres * ENGINE_INERTIA_KG_M2_L[1])
     rows.append(_inertia("wheel inertia", vehicle.wheel_inertia_kg_m2, WHEEL_INERTIA_KG_M2, notes))
     rows.append(_inertia("engine inertia", car.engine.inertia_kg_m2, usual, notes))
     loss = DRIVELINE_LOSS_PCT if vehicle.driveline_loss_pct is None else (vehicle.driveline_loss_pct, 4.0)
@@ -154,21 +154,22 @@ def _mass(car: Car, notes: list[str]) -> list[NamedInput]:
     return rows
 
 
-def _inertia(name: str, stated: float | None, usual: tuple[float, float], notes: list[str]) -> NamedInput:
+def _inertia(name: str, told: float | None, usual: tuple[float, float], notes: list[str]) -> NamedInput:
     """Give a stated inertia, or the usual one labelled as assumed."""
-    if stated is not None:
-        return NamedInput(name, stated, INERTIA_UNCERTAINTY * stated, "kg m²", "car.toml", "all")
+    if told is not None:
+        return NamedInput(name, told, INERTIA_UNCERTAINTY * told, "kg m²", "car.toml", "all")
     notes.append(f"the {name} is not stated: {usual[0]:.2g} ± {usual[1]:.2g} kg m² were assumed.")
     return NamedInput(name, *usual, "kg m²", "assumed", "all")
 
 
 def _tyre(car: Car, notes: list[str]) -> list[NamedInput]:
     radius = rolling_radius(car)
-    value, spread = SLIP_PCT_PER_G[car.vehicle.driven_axle]
+    vehicle, tyres = stated(car.vehicle, "[vehicle] in car.toml"), stated(car.tyres, "[tyres] in car.toml")
+    value, spread = SLIP_PCT_PER_G[vehicle.driven_axle]
     source = "assumed"
-    if car.tyres.slip_pct_per_g is not None:
-        value, source = car.tyres.slip_pct_per_g, "car.toml"
-        spread = 0.3 * value if car.tyres.slip_uncertainty_pct_per_g is None else car.tyres.slip_uncertainty_pct_per_g
+    if tyres.slip_pct_per_g is not None:
+        value, source = tyres.slip_pct_per_g, "car.toml"
+        spread = 0.3 * value if tyres.slip_uncertainty_pct_per_g is None else tyres.slip_uncertainty_pct_per_g
     else:
         notes.append(f"tyre slip was assumed: {value:g} ± {spread:g} % per g of tractive force over weight.")
     return [
@@ -178,24 +179,25 @@ def _tyre(car: Car, notes: list[str]) -> list[NamedInput]:
 
 
 def _road(doubt: RoadDoubt) -> list[NamedInput]:
-    stated = "stated with the study"
+    with_study = "stated with the study"
     return [
-        NamedInput("mean grade", 0.0, doubt.grade_pct, "%", stated, "session"),
-        NamedInput("local grade", 0.0, doubt.local_grade_pct, "%", stated, "pull"),
-        NamedInput("steady wind", 0.0, doubt.wind_m_s, "m/s", stated, "session"),
-        NamedInput("gusts", 0.0, doubt.gust_m_s, "m/s", stated, "pull"),
+        NamedInput("mean grade", 0.0, doubt.grade_pct, "%", with_study, "session"),
+        NamedInput("local grade", 0.0, doubt.local_grade_pct, "%", with_study, "pull"),
+        NamedInput("steady wind", 0.0, doubt.wind_m_s, "m/s", with_study, "session"),
+        NamedInput("gusts", 0.0, doubt.gust_m_s, "m/s", with_study, "pull"),
     ]
 
 
 def _stated_road_load(car: Car, session: Session, notes: list[str]) -> list[NamedInput]:
-    load, source = car.road_load, "car.toml, not measured in this session"
+    load, source = stated(car.road_load, "[road_load] in car.toml"), "car.toml, not measured in this session"
     if load.a_n is not None:
         values = load.a_n, load.b_n_s_m or 0.0, load.c_n_s2_m2 or 0.0
     else:
         density = air_density(session)
-        curve = curve_from_drag(
-            load.drag_area_m2, load.rolling_coefficient, mass_kg=car.vehicle.mass_kg, density_kg_m3=density
-        )
+        area = stated(load.drag_area_m2, "drag_area_m2 in [road_load] of car.toml")
+        rolling = stated(load.rolling_coefficient, "rolling_coefficient in [road_load] of car.toml")
+        mass_kg = stated(car.vehicle, "[vehicle] in car.toml").mass_kg
+        curve = curve_from_drag(area, rolling, mass_kg=mass_kg, density_kg_m3=density)
         values = curve.a_n, curve.b_n_s_m, curve.c_n_s2_m2
     notes.append(
         f"road load is the owner's, taken as known to {ROAD_LOAD_UNCERTAINTY:.0%}: a coast-down would narrow it."
@@ -209,7 +211,7 @@ def _stated_road_load(car: Car, session: Session, notes: list[str]) -> list[Name
 
 def _measured_road_load(fit: CoastDownFit, session: Session) -> tuple[list[NamedInput], np.ndarray, float]:
     """A, B, C of a coast-down, carried over to this session's weather."""
-    curve, covariance = fit.at_weather(session.weather)
+    curve, covariance = fit.at_weather(stated(session.weather, "[weather] in session.toml"))
     values = (curve.a_n, curve.b_n_s_m, curve.c_n_s2_m2)
     spread = np.sqrt(np.diag(covariance))
     units = (("a_n", "N"), ("b_n_s_m", "N s/m"), ("c_n_s2_m2", "N s²/m²"))
@@ -222,5 +224,5 @@ def _measured_road_load(fit: CoastDownFit, session: Session) -> tuple[list[Named
 
 def air_density(session: Session) -> float:
     """Density of the session's air. [kg/m³]"""
-    weather = session.weather
+    weather = stated(session.weather, "[weather] in session.toml")
     return float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))

@@ -11,6 +11,7 @@ All pulls together: mean of the directions, run-to-run spread, and what each inp
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +24,7 @@ from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.result import PullPower
 from tunelab.study.pull.result import Pull
 from tunelab.units import convert
-from tunelab.workspace.car import Car
+from tunelab.workspace.car import Car, stated
 
 SLIP_ROUNDS = 2  # slip depends on force and force on slip; the third round changes nothing that shows
 
@@ -230,7 +231,15 @@ def common_grid(rises: list[Rise]) -> np.ndarray:
     return GRID_RPM * np.arange(np.ceil(low / GRID_RPM), np.floor(high / GRID_RPM) + 1)
 
 
-def measure_pull(pull: Pull, rise: Rise, car: Car, inputs: PowerInputs, draws, drawing: Drawing, grid) -> PullPower:
+def measure_pull(
+    pull: Pull,
+    rise: Rise,
+    car: Car,
+    inputs: PowerInputs,
+    draws: dict[str, np.ndarray],
+    drawing: Drawing,
+    grid: np.ndarray,
+) -> PullPower:
     """Power of one pull on the grid; row 0 of the draws is the estimate itself."""
     own = draws | own_draws(pull, inputs, draws, drawing)
     rng = np.random.default_rng([drawing.seed, pull.number])
@@ -242,7 +251,7 @@ def measure_pull(pull: Pull, rise: Rise, car: Car, inputs: PowerInputs, draws, d
     return PullPower(pull, on_grid[0], lower, upper, on_grid, int(rise.time.size), rise.window_s)
 
 
-def own_draws(pull: Pull, inputs: PowerInputs, draws, drawing: Drawing) -> dict[str, np.ndarray]:
+def own_draws(pull: Pull, inputs: PowerInputs, draws: dict[str, np.ndarray], drawing: Drawing) -> dict[str, np.ndarray]:
     """Slope and wind met by one pull: what all pulls of the road share, and its own part. Along the way out."""
     out = {}
     for name, shared, own in (("grade", "mean grade", "local grade"), ("wind", "steady wind", "gusts")):
@@ -272,7 +281,8 @@ def to_grid(rise: Rise, grid: np.ndarray) -> np.ndarray:
 
 def motion_of(rise: Rise, car: Car, pull: Pull) -> Motion:
     """The pull as the wheels turned, by the gear's overall ratio."""
-    overall = car.gearing.ratios[pull.gear - 1] * car.gearing.final_drive
+    gearing = stated(car.gearing, "[gearing] in car.toml")
+    overall = gearing.ratios[pull.gear - 1] * gearing.final_drive
     return Motion(rise.rpm, rise.rise_rpm_s, rise.to_rise, overall)
 
 
@@ -348,7 +358,7 @@ def effect_table(
     return pd.DataFrame(rows, columns=columns)
 
 
-def _own_effect(measured, curves: dict[int, np.ndarray], at: int, k: int) -> float:
+def _own_effect(measured: Sequence[tuple[PullPower, Rise]], curves: dict[int, np.ndarray], at: int, k: int) -> float:
     """Effect of what differs from pull to pull, for all pulls together. [%]"""
     own = [abs(curves[id(p)][at, k] / curves[id(p)][0, k] - 1) for p, _ in measured]
     known = [value for value in own if np.isfinite(value)]

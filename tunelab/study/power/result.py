@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.physics.driveline import torque_from_power
-from tunelab.study.finding import Finding, shows_its_table, status_within
+from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.power.inputs import PowerInputs
 from tunelab.study.pull.result import Pull
 
@@ -155,10 +155,14 @@ class PowerFit:
         is_last = known.size and self.peak[0] == self.engine_speed_rpm[known[-1]]
         return ", the end of what was measured: it may rise further" if is_last else ""
 
-    def _finding(self, name, title, value, lower, upper, unit, because) -> Finding:
-        numbers = (value, unit, lower, upper, self.confidence) if self.shown else (None, unit, None, None, None)
-        status = status_within(value, lower, upper) if self.shown else "not_shown"
-        return Finding(name, title, *numbers, self.samples_used, self.samples_flagged, status, None, because)
+    def _finding(
+        self, name: str, title: str, value: float, lower: float, upper: float, unit: str, because: str
+    ) -> Finding:
+        counts = (self.samples_used, self.samples_flagged)
+        if not self.shown:
+            return Finding(name, title, None, unit, None, None, None, *counts, "not_shown", None, because)
+        numbers = (value, unit, lower, upper, self.confidence)
+        return Finding(name, title, *numbers, *counts, status_within(value, lower, upper), None, because)
 
     def _standard_day_finding(self) -> Finding:
         day = self.standard_day
@@ -166,7 +170,7 @@ class PowerFit:
         if not np.isfinite(day.factor):
             why = self.because  # without a power there is nothing that the factor goes with
             return Finding("power.standard_day", title, None, "1", None, None, None, *counts, "not_shown", None, why)
-        status = "met" if day.is_within_band else "watch"
+        status: Status = "met" if day.is_within_band else "watch"
         tail = "" if day.is_within_band else "; outside 0.93 to 1.07, where the standards allow no correction"
         text = f"{day.standard} at {day.dry_kpa:.1f} kPa dry, {day.intake_c:.0f} °C; {day.other_standard} gives "
         text += f"{day.other_factor:.3f}{tail}."

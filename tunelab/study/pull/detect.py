@@ -70,8 +70,10 @@ def _slip(log: xr.Dataset, car: Car, traces: Traces, rows: slice) -> dict[str, n
     found["the wheels spun: faster than the car by GPS"] = (
         spinning if spinning is not None else np.zeros(own.size, dtype=bool)
     )
-    found["the wheels spun: their speed rose faster than any tyre can push the car"] = _too_hard(car, traces, rows)
-    found["no gear fits engine speed over road speed"] = _no_gear(traces, rows)
+    found["the wheels spun: their speed rose faster than any tyre can push the car"] = _too_hard(
+        car, traces, traces.gears, rows
+    )
+    found["no gear fits engine speed over road speed"] = _no_gear(traces, traces.gears, rows)
     return found
 
 
@@ -122,12 +124,11 @@ def _creep(car: Car) -> float:
     tyres = car.tyres
     if tyres is None or tyres.slip_pct_per_g is None:
         return MOST_CREEP_PER_G
-    return convert(tyres.slip_pct_per_g + 2 * (tyres.slip_uncertainty_pct_per_g or 0.0), "percent", "1")
+    return float(convert(tyres.slip_pct_per_g + 2 * (tyres.slip_uncertainty_pct_per_g or 0.0), "percent", "1"))
 
 
-def _too_hard(car: Car, traces: Traces, rows: slice) -> np.ndarray:
+def _too_hard(car: Car, traces: Traces, gears: GearTrace, rows: slice) -> np.ndarray:
     """Rows where engine speed in gear rises faster than a tyre can push a car."""
-    gears = traces.gears
     if not np.isfinite(gears.speed_factor):
         return np.zeros(rows.stop - rows.start, dtype=bool)
     line = np.append(np.nan, gears.gear_log_ratios)[gears.gear[rows]]
@@ -137,9 +138,9 @@ def _too_hard(car: Car, traces: Traces, rows: slice) -> np.ndarray:
     return rolling(hard.astype(float), rows_in(0.2, traces.step_s), "median") > 0.5
 
 
-def _no_gear(traces: Traces, rows: slice) -> np.ndarray:
+def _no_gear(traces: Traces, gears: GearTrace, rows: slice) -> np.ndarray:
     """Rows without a gear that last longer than a crossing."""
-    mask = (traces.gears.gear[rows] == 0) & np.isfinite(traces.gears.log_ratio[rows])
+    mask = (gears.gear[rows] == 0) & np.isfinite(gears.log_ratio[rows])
     kept = np.zeros(mask.size, dtype=bool)
     for first, last in runs(mask):
         if (last - first) * traces.step_s >= 0.3:
@@ -208,7 +209,9 @@ def find_pulls(log: xr.Dataset, car: Car, session: Session) -> PullSet:
     return _numbered(log, session, traces, pulls, refused)
 
 
-def _numbered(log, session: Session, traces: Traces, pulls: list[Pull], refused: list[RefusedPull]) -> PullSet:
+def _numbered(
+    log: xr.Dataset, session: Session, traces: Traces, pulls: list[Pull], refused: list[RefusedPull]
+) -> PullSet:
     ways = directions(log, [pull.rows for pull in pulls], session.turned_at_s)
     pulls = [replace(p, number=k + 1, direction=way) for k, (p, way) in enumerate(zip(pulls, ways, strict=True))]
     used = sum(pull.last - pull.first + 1 for pull in pulls)
@@ -284,7 +287,7 @@ def _bridged(mask: np.ndarray, step_s: float) -> np.ndarray:
     return closed
 
 
-def _judge(log, car: Car, traces: Traces, first: int, last: int) -> tuple[list[Pull], list[RefusedPull]]:
+def _judge(log: xr.Dataset, car: Car, traces: Traces, first: int, last: int) -> tuple[list[Pull], list[RefusedPull]]:
     """Split a candidate into pulls and refusals."""
     bad = doubts(log, car, traces, first, last)
     pulls, refused = [], []

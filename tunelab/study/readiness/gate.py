@@ -350,9 +350,10 @@ def other_limit(finding: Finding, car: Car) -> str:
         return ""
     now = getattr(car.limits, key)
     now = WITHOUT.get(key) if now is None else now
-    if now == finding.limit or (None not in (now, finding.limit) and math.isclose(now, finding.limit, rel_tol=SAME)):
+    then = finding.limit
+    if now == then or (now is not None and then is not None and math.isclose(now, then, rel_tol=SAME)):
         return ""
-    texts = ["no limit" if limit is None else f"{limit:g}" for limit in (finding.limit, now)]
+    texts = ["no limit" if limit is None else f"{limit:g}" for limit in (then, now)]
     return f"it was compared with {texts[0]}, and car.toml now states {texts[1]} (limits.{key})"
 
 

@@ -204,7 +204,8 @@ def _shown(drive: Drive, name: str) -> bool:
 
 def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding, Drive, str] | None:
     """Give what the newest drive says of a finding; an earlier stop is not forgotten."""
-    said = [(drive, drive.finding(name)) for drive in valid if _shown(drive, name)]
+    found = [(drive, drive.finding(name)) for drive in valid]
+    said = [(drive, one) for drive, one in found if one is not None and one.status != "not_shown"]
     if not said:
         return None
     drive, finding = said[-1]
@@ -230,7 +231,7 @@ def _why_absent(gate: Gate, drives: list[Drive], absent: list[str], emptied: lis
     steps = " or ".join(gate.steps)
     if emptied:
         return f"{emptied[-1].record} showed it, but {emptied[-1].because}. {emptied[-1].way_out}"
-    said = [drive.finding(name) for name in absent for drive in reversed(drives) if drive.finding(name)]
+    said = [found for name in absent for drive in reversed(drives) if (found := drive.finding(name))]
     if said:
         return f"{said[0].title}: {said[0].because}"
     return f"No record shows it. Drive the step {steps} and record it."
@@ -252,7 +253,9 @@ def _freshness(drives: list[Drive], revision: str, states: list[GateState]) -> G
 
 def _conclude(states: tuple[GateState, ...], drives: list[Drive], car: Car, revision: Revision) -> Readiness:
     limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
-    bounds, stops, missing = [], [], []
+    bounds: list[str] = []
+    stops: list[str] = []
+    missing: list[str] = []
     for state in states:
         if state.status == "stop":
             bound = _bound_of_stop(state, drives, limit)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.finding import shows_its_table
+from tunelab.study.finding import Status, shows_its_table
 from tunelab.study.readiness.gate import GATES, Drive
 from tunelab.study.readiness.judge import Readiness, judge_gates
 from tunelab.study.readiness.stale import Now
@@ -120,7 +120,7 @@ def _count(drives: list[Drive], car: Car, revisions: Mapping[str, Revision]) -> 
     """Gaps closed and drives that could have closed one, by step: every drive judged as of its own day."""
     closed: dict[str, int] = {}
     tried: dict[str, int] = {}
-    before: dict[str, str] = {}
+    before: dict[str, Status] = {}
     first = Now(car, revisions, "", "")
     for number, drive in enumerate(drives):
         if drive.revision not in revisions:

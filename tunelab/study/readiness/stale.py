@@ -139,8 +139,8 @@ def asked(revisions_driven: Iterable[str], now: Now) -> tuple[str, ...]:
     befores = [now.revisions[name] for name in dict.fromkeys(revisions_driven) if name in now.revisions]
     ways = [(before.name, way_between(before, after, now.revisions)) for before in befores if before.name != after.name]
     if after.based_on:
-        said = after.also_changed is not None
-        ways.append((after.based_on, Way(denied=(after.name,)) if said else Way(silent=(after.name,))))
+        is_said = after.also_changed is not None
+        ways.append((after.based_on, Way(denied=(after.name,)) if is_said else Way(silent=(after.name,))))
     broken = [_unsaid(way, name, after.name) for name, way in ways if way.broken_at]
     silent = dict.fromkeys(name for _, way in ways for name in way.silent)
     found = [*broken, *(_unsaid(Way(silent=(name,)), "", "") for name in silent)]

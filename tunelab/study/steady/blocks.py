@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -366,7 +367,7 @@ def breakpoint_points(curve: MeterCurve, places: Points, coordinate: Coordinate,
     """Operating point of each breakpoint: as the places about it, or the nearest; below all of them not above idle."""
     kept = ~places.disturbed if (~places.disturbed).any() else places.disturbed
     place, at = coordinate.at(places.reading[kept]), coordinate.at(curve.reading)
-    near = {
+    near: dict[str, Any] = {
         name: local_mean(place, getattr(places, name)[kept], at)
         for name in ("battery_v", "commanded", "log_pressure", "load")
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -12,7 +12,17 @@ from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, status_within
 from tunelab.study.steady.suspects import BATTERY_LIMIT, BEND_DECAY_MS, WITHIN_HOSE
 
 if TYPE_CHECKING:
-    from tunelab.study.steady.result import LambdaError, SteadyFit
+    from tunelab.study.steady.result import (
+        BankDifference,
+        DeadTimeError,
+        LambdaError,
+        LeanAtLoad,
+        Levels,
+        LevelShift,
+        SplitHalf,
+        SteadyFit,
+    )
+    from tunelab.study.steady.suspects import Suspects
     from tunelab.workspace.car import Car
 
 APART_PCT = 2.0  # two sensors that read further apart: in one pipe they cannot both be right; common practice
@@ -39,6 +49,40 @@ LEAN_WAY_OUT = (
 )
 
 
+class _Fit(Protocol):
+    """What the fit of a meter and the fit of a table have in common, and all that is read of a table's here."""
+
+    @property
+    def confidence(self) -> float: ...
+
+    @property
+    def samples_used(self) -> int: ...
+
+    @property
+    def samples_flagged(self) -> int: ...
+
+    @property
+    def because(self) -> str: ...
+
+    @property
+    def before(self) -> LambdaError: ...
+
+    @property
+    def dead_time(self) -> DeadTimeError: ...
+
+    @property
+    def levels(self) -> Levels | None: ...
+
+    @property
+    def split_half(self) -> SplitHalf | None: ...
+
+    @property
+    def lean_at_load(self) -> LeanAtLoad | None: ...
+
+    @property
+    def banks(self) -> BankDifference | None: ...
+
+
 def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
     """Findings of the steady study, in the order in which a reader wants them."""
     limit = car.limits.steady_lambda_error_max_pct
@@ -54,12 +98,14 @@ def steady_findings(fit: SteadyFit, car: Car) -> list[Finding]:
         _pulsation(fit),
         _repeat(fit),
     ]
-    found = found if fit.levels is None or fit.levels.apart is None else [*found, _sessions(fit)]
-    found = found if fit.suspects is None else [*found, _battery(fit), _injector_line(fit), _regulator(fit)]
-    return found if fit.banks is None else [*found, _banks(fit)]
+    if fit.levels is not None and fit.levels.apart is not None:
+        found.append(_sessions(fit, fit.levels, fit.levels.apart))
+    if (own := fit.suspects) is not None:
+        found += [_battery(fit, own), _injector_line(fit, own), _regulator(fit, own)]
+    return found if fit.banks is None else [*found, _banks(fit, fit.banks)]
 
 
-def shared_findings(fit: SteadyFit, car: Car) -> list[Finding]:
+def shared_findings(fit: _Fit, car: Car) -> list[Finding]:
     """Findings that any car's steady driving gives, whatever its ECU takes the air from.
 
     `fit` is a SteadyFit, or the fit of a table with the fields of one that are read here.
@@ -72,12 +118,13 @@ def shared_findings(fit: SteadyFit, car: Car) -> list[Finding]:
         _slope(fit),
         _repeat(fit),
     ]
-    found = found if fit.levels is None or fit.levels.apart is None else [*found, _sessions(fit)]
-    return found if fit.banks is None else [*found, _banks(fit)]
+    if fit.levels is not None and fit.levels.apart is not None:
+        found.append(_sessions(fit, fit.levels, fit.levels.apart))
+    return found if fit.banks is None else [*found, _banks(fit, fit.banks)]
 
 
 def _finding(
-    fit: SteadyFit,
+    fit: _Fit,
     key: str,
     title: str,
     *,
@@ -88,8 +135,8 @@ def _finding(
     because: str,
 ) -> Finding:
     """One finding; NaN ends of `values` mean a figure that has no interval of its own."""
-    shown = values is not None and np.isfinite(values[0])
-    value, lower, upper = (v if np.isfinite(v) else None for v in values) if shown else (None, None, None)
+    known = values if values is not None and np.isfinite(values[0]) else (np.nan, np.nan, np.nan)
+    value, lower, upper = (v if np.isfinite(v) else None for v in known)
     return Finding(
         id=key,
         title=title,
@@ -100,13 +147,13 @@ def _finding(
         confidence=None if lower is None else fit.confidence,
         samples_used=fit.samples_used,
         samples_flagged=fit.samples_flagged,
-        status=status if shown else "not_shown",
+        status="not_shown" if value is None else status,
         limit=limit,
         because=because,
     )
 
 
-def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
+def _lambda(fit: _Fit, key: str, title: str, error: LambdaError, limit: float) -> Finding:
     """Met only if the whole interval lies within the limit."""
     status = status_within(error.p95_pct, error.lower_pct, error.upper_pct, most=limit)
     if fit.because:
@@ -123,12 +170,12 @@ def _lambda(fit: SteadyFit, key: str, title: str, error: LambdaError, limit: flo
     return _finding(fit, key, title, values=values, unit="%", status=status, limit=limit, because=because)
 
 
-def _lean_at_load(fit: SteadyFit, car: Car) -> Finding:
+def _lean_at_load(fit: _Fit, car: Car) -> Finding:
     """The leanest hold at load, whatever its cause: a stop beyond the owner's limit, or the usual one."""
     stated, lean = car.limits.lean_under_load_max_pct, fit.lean_at_load
     limit = LEAN_STOP_PCT if stated is None else stated
-    title, shown = "Leanest hold at load", lean is not None and not lean.because
-    if not shown:
+    title = "Leanest hold at load"
+    if lean is None or lean.because:
         because = "" if lean is None else lean.because
         return _finding(
             fit, "steady.lean_at_load", title, values=None, unit="%", status="not_shown", limit=limit,
@@ -163,21 +210,21 @@ def _meter(fit: SteadyFit, car: Car) -> Finding:
             limit=limit, because=because,
         )  # fmt: skip
     at = int(np.nanargmax(np.abs(np.log(meter.factor))))
-    values = tuple(float(100 * (v[at] - 1)) for v in (meter.factor, meter.lower, meter.upper))
+    value, lower, upper = (float(100 * (v[at] - 1)) for v in (meter.factor, meter.lower, meter.upper))
     ends = 100 * (np.nanmin(meter.lower) - 1), 100 * (np.nanmax(meter.upper) - 1)
-    status = status_within(values[0], *ends, least=-limit, most=limit)
+    status = status_within(value, *ends, least=-limit, most=limit)
     because = (
         f"At a reading of {meter.reading[at]:.4g} {channel(meter.channel).shown_unit} the true flow is "
-        f"{values[0]:+.1f} % off the curve; over all readings the interval runs from {ends[0]:+.1f} to "
+        f"{value:+.1f} % off the curve; over all readings the interval runs from {ends[0]:+.1f} to "
         f"{ends[1]:+.1f} %. One revision may change it by {limit:g} %."
     )
     return _finding(
-        fit, "steady.meter", "Largest error of the meter curve", values=values, unit="%", status=status, limit=limit,
-        because=because,
+        fit, "steady.meter", "Largest error of the meter curve", values=(value, lower, upper), unit="%", status=status,
+        limit=limit, because=because,
     )  # fmt: skip
 
 
-def _dead_time(fit: SteadyFit, car: Car) -> Finding:
+def _dead_time(fit: _Fit, car: Car) -> Finding:
     dead, limit = fit.dead_time, car.limits.dead_time_change_max_ms
     status = status_within(dead.level_ms, dead.lower_ms, dead.upper_ms, least=-limit, most=limit)
     at = f" at {dead.reference_v:.1f} V" if np.isfinite(dead.reference_v) else ""
@@ -188,7 +235,7 @@ def _dead_time(fit: SteadyFit, car: Car) -> Finding:
     )  # fmt: skip
 
 
-def _slope(fit: SteadyFit) -> Finding:
+def _slope(fit: _Fit) -> Finding:
     dead = fit.dead_time
     values = (dead.slope_ms_v, dead.slope_lower_ms_v, dead.slope_upper_ms_v)
     return _finding(
@@ -198,22 +245,24 @@ def _slope(fit: SteadyFit) -> Finding:
 
 
 def _pulsation(fit: SteadyFit) -> Finding:
-    over, values = fit.pulsation, None
+    over = fit.pulsation
+    values: tuple[float, float, float] | None = None
     clear = np.where(over.lower_pct > 0, over.over_reading_pct, np.nan)
     if over.shown and np.isfinite(clear).any():
         at = np.unravel_index(np.nanargmax(clear), clear.shape)
-        values = tuple(float(v[at]) for v in (over.over_reading_pct, over.lower_pct, over.upper_pct))
+        values = (float(over.over_reading_pct[at]), float(over.lower_pct[at]), float(over.upper_pct[at]))
     return _finding(
         fit, "steady.pulsation", "Largest over-reading from intake pulsation", values=values, unit="%",
         status="watch", limit=None, because=over.because,
     )  # fmt: skip
 
 
-def _repeat(fit: SteadyFit) -> Finding:
+def _repeat(fit: _Fit) -> Finding:
     """Second half of the drive against the first: a fixed limit, whatever the misfit."""
     title = "Lambda in the second half of the drive against the first"
-    halves = () if fit.levels is None else fit.levels.halves
-    if not halves:
+    levels = fit.levels
+    halves = () if levels is None else levels.halves
+    if levels is None or not halves:
         return _finding(
             fit, "steady.halves", title, values=None, unit="%", status="not_shown", limit=LEVEL_LIMIT_PCT,
             because=fit.because or "Too few holds to halve.",
@@ -224,7 +273,7 @@ def _repeat(fit: SteadyFit) -> Finding:
     because = (
         f"At the same speed and load the second half of {worst.session} reads {worst.shift_pct:+.2f} % against the "
         f"first (limit {LEVEL_LIMIT_PCT:g} %); from the lowest quarter to the highest it is "
-        f"{fit.levels.course_pct:.1f} %."
+        f"{levels.course_pct:.1f} %."
     )
     if fit.split_half is not None:
         half = fit.split_half
@@ -234,7 +283,7 @@ def _repeat(fit: SteadyFit) -> Finding:
         )
         apart = half.difference_rms_pct > 2 * half.expected_rms_pct
         status = "watch" if status == "met" and apart else status
-    if fit.levels.moved_within:
+    if levels.moved_within:
         status, because = "watch", f"{because} The dead time is not shown, and the curve's interval reaches both. "
         because += WITHIN
     return _finding(
@@ -243,14 +292,12 @@ def _repeat(fit: SteadyFit) -> Finding:
     )  # fmt: skip
 
 
-def _sessions(fit: SteadyFit) -> Finding:
+def _sessions(fit: _Fit, levels: Levels, apart: LevelShift) -> Finding:
     """The two sessions that lie furthest apart."""
-    apart = fit.levels.apart
     values = (apart.shift_pct, apart.lower_pct, apart.upper_pct)
     status = status_within(*values, least=-LEVEL_LIMIT_PCT, most=LEVEL_LIMIT_PCT)
     each = ", ".join(
-        f"{own.session} {own.shift_pct:+.2f} ({own.lower_pct:+.2f} to {own.upper_pct:+.2f})"
-        for own in fit.levels.sessions
+        f"{own.session} {own.shift_pct:+.2f} ({own.lower_pct:+.2f} to {own.upper_pct:+.2f})" for own in levels.sessions
     )
     because = f"At the same speed and load lambda reads, against the mean of all, in %: {each}."
     if abs(apart.shift_pct) > LEVEL_LIMIT_PCT:
@@ -261,10 +308,10 @@ def _sessions(fit: SteadyFit) -> Finding:
     )  # fmt: skip
 
 
-def _battery(fit: SteadyFit) -> Finding:
+def _battery(fit: SteadyFit, own: Suspects) -> Finding:
     """What lambda does with the battery's voltage, beside the dead time."""
-    own, limit = fit.suspects, 100 * BATTERY_LIMIT
-    values = tuple(100 * value for value in (own.battery.value, *own.battery.ends))
+    limit, (lower, upper) = 100 * BATTERY_LIMIT, own.battery.ends
+    values = (100 * own.battery.value, 100 * lower, 100 * upper)
     because = f"{own.battery_words} The battery moved by {own.volts:.1f} V."
     if own.battery.beyond(BATTERY_LIMIT):
         because += f" {GROUND} The dead time is not shown, and the curve's interval reaches over the volts driven."
@@ -280,7 +327,7 @@ def _suspected(
     key: str,
     title: str,
     *,
-    values: tuple,
+    values: tuple[float, float, float],
     unit: str,
     limit: float,
     because: str,
@@ -298,11 +345,12 @@ def _suspected(
     )
 
 
-def _injector_line(fit: SteadyFit) -> Finding:
+def _injector_line(fit: SteadyFit, own: Suspects) -> Finding:
     """Whether the injectors' flow keeps to a straight line down to the shortest pulses driven."""
-    bend = fit.suspects.bend
+    bend = own.bend
     at_shortest = 1000 * np.exp(-bend.shortest_ms / BEND_DECAY_MS)
-    values = tuple(float(at_shortest * value) for value in (bend.size.value, *bend.size.ends))
+    value, lower, upper = (float(at_shortest * value) for value in (bend.size.value, *bend.size.ends))
+    values = (value, lower, upper)
     because = (
         f"At the shortest pulses, open for {bend.shortest_ms:.1f} ms, the injectors act as if open {values[0]:+.0f} µs "
         f"longer than the line through the long pulses says. By this drive the chance that they bend at all is "
@@ -314,10 +362,10 @@ def _injector_line(fit: SteadyFit) -> Finding:
     )  # fmt: skip
 
 
-def _regulator(fit: SteadyFit) -> Finding:
+def _regulator(fit: SteadyFit, own: Suspects) -> Finding:
     """How much of what a fuel-pressure regulator off the manifold does is in the mixture."""
-    own, limit = fit.suspects, 100 * WITHIN_HOSE
-    values = tuple(100 * value for value in (own.regulator.value, *own.regulator.ends))
+    limit, (lower, upper) = 100 * WITHIN_HOSE, own.regulator.ends
+    values = (100 * own.regulator.value, 100 * lower, 100 * upper)
     because = "100 % would be a regulator whose hose is off the manifold, 0 % one whose hose is on."
     return _suspected(
         fit, "steady.regulator", "Mixture over load, as a regulator off the manifold would change it", values=values,
@@ -326,8 +374,7 @@ def _regulator(fit: SteadyFit) -> Finding:
     )  # fmt: skip
 
 
-def _banks(fit: SteadyFit) -> Finding:
-    bank = fit.banks
+def _banks(fit: _Fit, bank: BankDifference) -> Finding:
     values = (bank.difference_pct, bank.lower_pct, bank.upper_pct)
     within = status_within(*values, least=-APART_PCT, most=APART_PCT)
     return _finding(

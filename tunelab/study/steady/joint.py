@@ -261,8 +261,8 @@ def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray |
         tried = {m.onset: (m.sizes, _dead_time(m, dead_time_sd, dead_time)) for m in members}
     kept = [m for m in members if m.share >= LEAST_SHARE]
     total = sum(m.share for m in kept)
-    kept = tuple(replace(m, share=m.share / total) for m in kept)
-    return Joint(design, kept, data.robust, _dead_time(kept[0], dead_time_sd, dead_time))
+    shares = tuple(replace(m, share=m.share / total) for m in kept)
+    return Joint(design, shares, data.robust, _dead_time(shares[0], dead_time_sd, dead_time))
 
 
 def base_weight(blocks: pd.DataFrame) -> np.ndarray:

@@ -164,7 +164,7 @@ def leak_belief(
     ratio = _filling_ratio(joint, posterior)
     because = "the shape of the curve alone; manifold pressure would show more"
     if np.isfinite(ratio):
-        middle, width = np.mean(np.log(HONEST_FILLING)), np.ptp(np.log(HONEST_FILLING)) / 4
+        middle, width = float(np.mean(np.log(HONEST_FILLING))), np.ptp(np.log(HONEST_FILLING)) / 4
         width = np.hypot(width, posterior.dead_time_ms[1:, 0].std() * apart)
         log_odds = log_odds + _normal(ratio - SIZES, middle, width) - _normal(ratio, middle, width)
         because = f"the shape of the curve, and near idle {np.exp(ratio):.2f} times the filling at high airflow"

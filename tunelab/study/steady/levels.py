@@ -17,6 +17,7 @@ The second lambda sensor against the first.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -131,7 +132,8 @@ def level_doubt(levels: Levels) -> float:
 
 def _parts(joint: Joint) -> tuple[np.ndarray, np.ndarray]:
     """Session of each part, shape (parts,), and the part of each block, shape (blocks,), in the order of driving."""
-    blocks, names = joint.design.blocks, []
+    blocks = joint.design.blocks
+    names: list[str] = []
     part = np.zeros(len(blocks), dtype=int)
     for name, own in blocks.groupby("session", sort=False):
         count = PARTS if own["hold"].nunique() >= LEVEL_HOLDS else 1
@@ -173,7 +175,7 @@ def _second_less_first(at: np.ndarray, count: int) -> np.ndarray:
     return contrast
 
 
-def _apart(means: dict[str, np.ndarray], shift) -> LevelShift | None:
+def _apart(means: dict[str, np.ndarray], shift: Callable[[str, np.ndarray], LevelShift]) -> LevelShift | None:
     """The two sessions that lie furthest apart, the leaner less the other; None where there is but one."""
     pairs = [shift(f"{a} less {b}", means[a] - means[b]) for a in means for b in means if a != b]
     return max(pairs, key=lambda pair: pair.shift_pct, default=None)
@@ -251,7 +253,7 @@ def _by_hold(loaded: pd.DataFrame, log_error: pd.Series) -> pd.DataFrame:
 
 
 def _nothing(because: str) -> LeanAtLoad:
-    return LeanAtLoad(*[NAN] * 3, False, NAN, NAN, "", NAN, 0, 0.0, 0, because)
+    return LeanAtLoad(NAN, NAN, NAN, False, NAN, NAN, "", NAN, 0, 0.0, 0, because)
 
 
 BANK_HOLDS = 5

@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 import scipy
+from numpy.typing import ArrayLike
 
 from tunelab.workspace.revision import MeterCurve
 
@@ -258,7 +259,7 @@ def columns_of(design: Design, onset: Onset, dead_time_ms: np.ndarray, dead_time
     gate = design.gate(onset)
     dead, rest = design.dead_time_columns(dead_time_ms)
     n = len(gate)
-    blocks = {
+    blocks: dict[str, tuple[np.ndarray, ArrayLike]] = {
         "curve": (design.curve_columns, 1.0),
         "constant": (np.ones((n, 1)), CONSTANT_SD),
         "scallop": (design.scallop[:, None], SCALLOP_MEAN_SD[1]),

@@ -82,6 +82,12 @@ class DeadTimeError:
     rows: pd.DataFrame
     """At its rows: `battery_v, dead_time_in_force_ms, change_ms, change_lower_ms, change_upper_ms, basis`."""
 
+    @classmethod
+    def not_shown(cls, because: str, slope_because: str, rows: pd.DataFrame) -> DeadTimeError:
+        """One that shows nothing; `rows` hold the dead times in force."""
+        nan = np.nan
+        return cls(False, because, False, slope_because, nan, nan, nan, nan, nan, nan, nan, (nan, nan), rows)
+
 
 @dataclass(frozen=True)
 class PulsationMap:
@@ -123,6 +129,11 @@ class LambdaError:
     worst_upper_pct: float = np.nan
     cells: int = 0  # of engine speed and airflow that were visited
     leaking_p95_pct: float = np.nan  # p95 if the curve's rise toward little air were an exhaust leak
+
+    @classmethod
+    def not_shown(cls) -> LambdaError:
+        """One that shows nothing."""
+        return cls(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, seconds=0.0)
 
     @property
     def worst_words(self) -> str:

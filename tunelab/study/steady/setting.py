@@ -190,6 +190,8 @@ def spared_for_a_leak(evidence: Evidence, *, right: float) -> tuple[Evidence, Ev
     To go by lambda as it was read would leave places richer than now, and than `right` (a share), if there is a leak.
     """
     suspicion, posterior, points = evidence.suspicion, evidence.posterior, evidence.points
+    if suspicion is None:
+        raise ValueError("no exhaust leak is suspected: nothing has to be left lean for one.")
     tight = suspicion.tight
     only_mean = replace(tight, log_factor=tight.log_factor[:1], dead_time_ms=tight.dead_time_ms[:1])
     now = log_error_draws(points, only_mean, in_force(evidence.revision), evidence.car, evidence.revision)[0]

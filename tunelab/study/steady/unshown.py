@@ -71,8 +71,8 @@ def nothing_shown(
         dead_time=_dead_time(revision, because),
         constant=OverallConstant(NAN, NAN, NAN, because),
         pulsation=_pulsation(because),
-        before=LambdaError(*[NAN] * 8, seconds=0.0),
-        predicted=LambdaError(*[NAN] * 8, seconds=0.0),
+        before=LambdaError.not_shown(),
+        predicted=LambdaError.not_shown(),
         banks=None,
         split_half=None,
         blocks=_blocks(blocks),
@@ -119,9 +119,8 @@ def _dead_time(revision: Revision, because: str) -> DeadTimeError:
             "basis": "unchanged",
         }
     )
-    values = [NAN] * 7  # level and slope with their ends, reference voltage
     slope = "The level is not shown, so its change with voltage is not either."
-    return DeadTimeError(False, because, False, slope, *values, visited_v=(NAN, NAN), rows=rows)
+    return DeadTimeError.not_shown(because, slope, rows)
 
 
 def _pulsation(because: str) -> PulsationMap:

@@ -7,6 +7,7 @@ the true excursion is somewhat deeper and shorter than the one that is shown.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -111,7 +112,8 @@ def find_excursions(
         drawn air called for, `added_mg` what of it the ECU added to what its own airflow called for.
     """
     parts = parts_of(signal, parameters)
-    fuelled = fuelled_at(signal, *parameters[4:6], parameters[7], lag_s=parameters[6])
+    delay_s, delay_flow_s_kg_h, lag_s, before = parameters[4:8]
+    fuelled = fuelled_at(signal, delay_s, delay_flow_s_kg_h, before, lag_s=lag_s)
     at = events["at_s"].to_numpy(dtype=float)
     rows = []
     for k, event in enumerate(events.itertuples()):
@@ -124,7 +126,14 @@ def find_excursions(
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _describe(signal, event, parts: Parts, parameters, seen, span: tuple[float, float]) -> tuple | None:
+def _describe(
+    signal: TransientSignal,
+    event: Any,
+    parts: Parts,
+    parameters: np.ndarray,
+    seen: tuple[np.ndarray, np.ndarray],
+    span: tuple[float, float],
+) -> tuple | None:
     fuelled, usable = seen
     start, end = span
     own = usable & (fuelled >= start - BEFORE_S) & (fuelled <= end)
@@ -215,7 +224,14 @@ def _side(parts: Parts, clock: np.ndarray, off: np.ndarray, noise: float, sign: 
     return (size, error, float(clock[peak]), width, cause)
 
 
-def _masses(signal, flows, start, end, clock, off) -> tuple[float, float, float, tuple[float, float]]:
+def _masses(
+    signal: TransientSignal,
+    flows: tuple[np.ndarray, np.ndarray],
+    start: float,
+    end: float,
+    clock: np.ndarray,
+    off: np.ndarray,
+) -> tuple[float, float, float, tuple[float, float]]:
     """Fuel missing by the sensor, delivered beyond the need, added by the ECU [mg]; the air before and after [kg/h]."""
     air, fuel = flows
     inside = slice(_row(signal, start - 0.05), _row(signal, end))

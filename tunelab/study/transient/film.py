@@ -229,7 +229,9 @@ def fit_film(signal: TransientSignal, sensor: LambdaSensor, number: np.ndarray, 
     )
 
 
-def _solve(signal, sensor, number, prior: Prior, start: np.ndarray, noise: float):
+def _solve(
+    signal: TransientSignal, sensor: LambdaSensor, number: np.ndarray, prior: Prior, start: np.ndarray, noise: float
+) -> scipy.optimize.OptimizeResult:
     used = number >= 0
     scale = noise * np.sqrt(CORRELATED)
 
@@ -249,16 +251,16 @@ def _robust(white: np.ndarray) -> np.ndarray:
     return np.sign(white) * np.sqrt(8.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
 
 
-def _covariance(solution, number: np.ndarray, prior: Prior) -> np.ndarray:
+def _covariance(solution: scipy.optimize.OptimizeResult, number: np.ndarray, prior: Prior) -> np.ndarray:
     """Covariance by leaving out whole windows, one Newton step each, plus the priors' own share."""
     slopes, misfit = solution.jac[: number.size], solution.fun[: number.size]
     precision = np.diag(prior.spread**-2.0)
     information = slopes.T @ slopes + precision
-    moves = []
+    moved = []
     for k in np.unique(number):
         own = slopes[number == k]
-        moves.append(np.linalg.solve(information - own.T @ own, own.T @ misfit[number == k]))
-    moves = np.array(moves)
+        moved.append(np.linalg.solve(information - own.T @ own, own.T @ misfit[number == k]))
+    moves = np.array(moved)
     inverse = np.linalg.inv(information)
     few = moves.shape[0] / max(moves.shape[0] - 1.0, 1.0)
     return few * moves.T @ moves + inverse @ precision @ inverse

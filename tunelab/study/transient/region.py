@@ -7,6 +7,7 @@ The wall film by operating region, and what acceleration fuelling would have to 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,7 +87,7 @@ def _disturbed(events: pd.DataFrame, cuts: pd.DataFrame) -> list[str]:
     return reasons
 
 
-def windows_of(events: pd.DataFrame, grid_time) -> list[Window]:
+def windows_of(events: pd.DataFrame, grid_time: Callable[[np.ndarray], np.ndarray]) -> list[Window]:
     """Windows on the signal's clock from `BEFORE_S` before to `AFTER_S` after each event; overlapping ones joined.
 
     `grid_time` turns a time of the log into one of the grid.
@@ -175,8 +176,8 @@ def fit_region(
     if kept.size < LEAST_WINDOWS or readings < LEAST_READINGS:
         why = f"{kept.size} disturbed stretches without clutch work, with {readings} readings, are too few "
         why += f"({LEAST_WINDOWS} and {LEAST_READINGS} are wanted)"
-        empty = [nothing(unit, why, flagged=signal.samples_flagged) for unit in ("1", "s", "s")]
-        return Film(name, *empty, NAN, False, why, None, NAN, NAN, int(kept.size))
+        share, tau_s, lag_s = (nothing(unit, why, flagged=signal.samples_flagged) for unit in ("1", "s", "s"))
+        return Film(name, share, tau_s, lag_s, NAN, False, why, None, NAN, NAN, int(kept.size))
     fit = fit_film(signal, sensor, inside, prior)
     return _film(name, fit, signal, windows, kept)
 
@@ -194,7 +195,8 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
     )
     share, tau = float(fit.values[0]), float(np.exp(fit.values[1]))
     counts = (fit.readings, signal.samples_flagged, method)
-    lag = (float(fit.values[6]), max(fit.values[6] - reach * spread[6], 0.0), fit.values[6] + reach * spread[6])
+    late, doubt = float(fit.values[6]), float(reach * spread[6])
+    lag = (late, max(late - doubt, 0.0), late + doubt)
     shown = (share, max(share - half, 0.0), min(share + half, 1.0))
     times = (tau, tau * float(np.exp(-log_half)), tau * float(np.exp(log_half)))
     correlation = float(fit.covariance[0, 6] / max(spread[0] * spread[6], 1e-12))
@@ -205,7 +207,7 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
         region=name,
         share=Estimate(*shown, "1", *counts),
         tau_s=Estimate(*times, "s", *counts) if shown[1] > 0.0 else nothing("s", because),
-        lag_s=Estimate(*(float(v) for v in lag), "s", *counts),
+        lag_s=Estimate(*lag, "s", *counts),
         share_lag_correlation=correlation,
         told_apart=not because,
         because=because or f"film and sensor lag are separated by {fit.windows} stretches",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -228,7 +229,7 @@ def _smooth(values: np.ndarray, count: int) -> np.ndarray:
     return np.convolve(values, np.ones(count) / count, mode="same")
 
 
-def _readings(log: xr.Dataset, shortened: np.ndarray) -> dict[str, np.ndarray | int]:
+def _readings(log: xr.Dataset, shortened: np.ndarray) -> dict[str, Any]:
     value = log["lambda_measured"].values
     own = log["lambda_measured_flag"].values
     bits = own | log["sample_flag"].values

@@ -268,11 +268,13 @@ def _films(
     regions = regions_of(windows, car.limits.coolant_min_c)
     counted = {name: np.intersect1d(np.flatnonzero(own), number).size for name, own in regions.items()}
     order = sorted(regions, key=lambda name: -counted[name])
-    prior, films = first_prior(signal, delay), {}
+    prior = first_prior(signal, delay)
+    films: dict[str, Film] = {}
     for name in order:
-        films[name] = fit_region(signal, car.lambda_sensor, windows, (name, regions[name]), number, prior)
-        if name == order[0] and films[name].fit is not None:
-            prior = _narrowed(prior, films[name].fit)
+        film = fit_region(signal, car.lambda_sensor, windows, (name, regions[name]), number, prior)
+        films[name] = film
+        if name == order[0] and film.fit is not None:
+            prior = _narrowed(prior, film.fit)
     return tuple(films[name] for name in regions)
 
 
@@ -285,14 +287,21 @@ def _narrowed(prior: Prior, fit: FilmFit) -> Prior:
 
 def _best(films: tuple[Film, ...], signal: TransientSignal, delay: DelayFit) -> np.ndarray:
     """Parameters with which excursions are referred back and split: of the film separated best, else the priors'."""
-    known = [f for f in films if f.fit is not None]
-    told = [f for f in known if f.told_apart] or known
+    known = [(f, f.fit) for f in films if f.fit is not None]
+    told = [(f, fit) for f, fit in known if f.told_apart] or known
     if told:
-        return max(told, key=lambda f: f.windows).fit.values
+        return max(told, key=lambda pair: pair[0].windows)[1].values
     return first_prior(signal, delay).mean
 
 
-def _excursions(signal, events: pd.DataFrame, films: tuple[Film, ...], clear, car: Car, best) -> pd.DataFrame:
+def _excursions(
+    signal: TransientSignal,
+    events: pd.DataFrame,
+    films: tuple[Film, ...],
+    clear: np.ndarray,
+    car: Car,
+    best: np.ndarray,
+) -> pd.DataFrame:
     """Excursions, each referred back and split with the film of its own region where that is separated.
 
     Where several regions hold an event, the one of most stretches; where none does, `best`. A cold wall holds more.
@@ -302,6 +311,8 @@ def _excursions(signal, events: pd.DataFrame, films: tuple[Film, ...], clear, ca
     left = np.ones(len(found), dtype=bool)
     tables = []
     for film in told:
+        if film.fit is None:
+            raise ValueError(f"{film.region}: separated from the sensor's lag without a fit.")
         inside = regions_of(_places(found), car.limits.coolant_min_c) if left.any() else {}
         own = left & inside.get(film.region, False)
         left &= ~own
