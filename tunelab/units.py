@@ -240,13 +240,6 @@ def counts_backwards(text: str) -> bool:
     return bool(re.search(r"(atdc|aftertdc|not|aprèspmh|°[sw]|degw|south|west)$", _key(text)))
 
 
-def _refuse(values: np.ndarray, is_bad: np.ndarray, message: str) -> None:
-    bad = np.flatnonzero(is_bad)
-    if bad.size:
-        first = f"(first: {values.flat[bad[0]]:g} at position {bad[0]})"
-        raise ValueError(message.format(f"{bad.size} of {values.size} samples {first} are") + ".")
-
-
 @lru_cache(maxsize=4096)
 def _lookup(text: str) -> Unit | None:
     if len(text) > _LONGEST:

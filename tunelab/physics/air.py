@@ -8,10 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tunelab.constants import (
-    DRY_AIR_G_MOL,
     DRY_AIR_GAS_CONSTANT_J_KG_K,
     MOLAR_GAS_CONSTANT_J_MOL_K,
-    WATER_G_MOL,
 )
 from tunelab.physics.arguments import require_between, require_positive
 from tunelab.units import convert
@@ -79,17 +77,6 @@ def vapour_pressure(temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.nda
     return convert(humidity, "percent", "1") * saturation_pressure(temperature_c)
 
 
-def water_mole_fraction(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
-    """Share of water in moist air by amount [mol/mol] from absolute pressure [kPa], temperature [°C] and humidity [%].
-
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where an input is out of its range, or the vapour would
-    take more than the whole pressure. Source: 40 CFR 1065.645, eq. 1065.645-4.
-    """
-    pressure = require_positive(pressure_kpa, "pressure_kpa", _ABSOLUTE)
-    fraction = vapour_pressure(temperature_c, humidity_pct) / pressure
-    return require_between(fraction, "water share", 0, 1, hint="the vapour pressure passes the air pressure")
-
-
 def dry_pressure(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
     """Partial pressure of dry air: what the power corrections take.
 
@@ -115,15 +102,6 @@ def dry_pressure(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct
     pressure = require_positive(pressure_kpa, "pressure_kpa", _ABSOLUTE)
     dry = pressure - vapour_pressure(temperature_c, humidity_pct)
     return require_positive(dry, "pressure_kpa less vapour", "the vapour pressure passes the air pressure")
-
-
-def moist_molar_mass(water_share: ArrayLike) -> np.ndarray:
-    """Molar mass of moist air [g/mol] from its share of water [mol/mol]; any shape, NaN stays NaN.
-
-    ValueError where the share is outside 0 to 1. Source: 40 CFR 1065.640, eq. 1065.640-9.
-    """
-    share = require_between(water_share, "water_share", 0, 1, hint="mol of water per mol of moist air is wanted")
-    return DRY_AIR_G_MOL * (1 - share) + WATER_G_MOL * share
 
 
 def dry_air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> np.ndarray:

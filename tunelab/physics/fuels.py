@@ -96,19 +96,6 @@ def blend_by_volume(
     )
 
 
-def _gases(exhaust_pct: dict[str, ArrayLike]) -> list[np.ndarray]:
-    wanted = ("co", "co2", "o2", "hc", "no")
-    unknown = sorted(set(exhaust_pct) - set(wanted))
-    missing = [name for name in wanted[:4] if name not in exhaust_pct]
-    if unknown or missing:
-        raise ValueError(
-            f"exhaust_pct: unknown gases {unknown}, missing {missing}; wanted are {wanted}, 'no' optional."
-        )
-    return [
-        require_not_negative(exhaust_pct.get(name, 0.0), name, "per cent of dry exhaust is wanted") for name in wanted
-    ]
-
-
 def _densities(first: tuple[float, float, float], second: tuple[float, float, float]) -> np.ndarray:
     for fuel in (first, second):
         require_not_negative(fuel[:2], "composition", _COMPOSITION)
