@@ -8,6 +8,7 @@ from tunelab.study.link.order import (
     alias_frequency,
     alias_table,
     engine_orders,
+    firing_frequency,
     order_noise,
 )
 from tunelab.study.link.rate import (
@@ -41,6 +42,7 @@ __all__ = [
     "compare_wirings",
     "engine_orders",
     "find_clues",
+    "firing_frequency",
     "link_findings",
     "minutes_to_settle",
     "order_noise",

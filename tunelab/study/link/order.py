@@ -27,6 +27,16 @@ from tunelab.units import convert
 from tunelab.workspace.car import Car
 
 
+def firing_frequency(engine_speed_rpm: ArrayLike, *, cylinders: int) -> np.ndarray:
+    """Firing frequency of a four-stroke engine [Hz] at a speed [rpm]: every cylinder once in two turns.
+
+    Any shape; NaN stays NaN. Raises ValueError for fewer than one cylinder.
+    """
+    if cylinders < 1:
+        raise ValueError(f"cylinders is {cylinders}; one or more is wanted.")
+    return order_frequency(engine_speed_rpm, cylinders / 2)
+
+
 def order_frequency(engine_speed_rpm: ArrayLike, order: float) -> np.ndarray:
     """Frequency [Hz] of what happens `order` times in each turn of the crankshaft, at a speed [rpm]."""
     return convert(np.asarray(engine_speed_rpm, dtype=float), "rpm", "rev/s") * order
