@@ -11,7 +11,7 @@ from published import assert_agrees, entries, matching
 
 from tunelab import units
 from tunelab.channels import CHANNELS
-from tunelab.units import absolute_from_gauge, convert, is_convertible, pressure_reference, recognise_unit
+from tunelab.units import convert, is_convertible, pressure_reference, recognise_unit
 
 PINT = pint.UnitRegistry()
 
@@ -213,23 +213,6 @@ def test_recognise_unit_takes_any_text(text):
 )  # fmt: skip
 def test_pressure_reference_reads_what_the_unit_says(text, reference):
     assert pressure_reference(text) == reference
-
-
-# 14.696 psi gauge over a standard atmosphere is two atmospheres (definition).
-def test_absolute_from_gauge_adds_the_barometer():
-    np.testing.assert_allclose(
-        absolute_from_gauge([101.325, 0, -40, np.nan], 101.325), [202.65, 101.325, 61.325, np.nan]
-    )
-    assert np.isnan(absolute_from_gauge(10.0, np.nan))
-
-
-def test_absolute_from_gauge_refuses_what_cannot_be():
-    with pytest.raises(
-        ValueError, match=r"barometer_kpa: 1 of 1 samples \(first: 0 at position 0\) are at or below zero"
-    ):
-        absolute_from_gauge(10.0, 0.0)
-    with pytest.raises(ValueError, match=r"gauge_kpa plus barometer: 2 of 3 .* below a full vacuum"):
-        absolute_from_gauge([-102.0, -150.0, 0.0], 101.3)
 
 
 def test_the_saved_factors_are_those_of_pint_for_every_pair():

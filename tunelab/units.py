@@ -201,7 +201,7 @@ def convert(values: ArrayLike, from_unit: str, to_unit: str) -> np.ndarray:
     Notes
     -----
     Temperatures are converted as readings, with their offset. A pressure keeps its reference: gauge stays gauge and
-    absolute stays absolute; see `absolute_from_gauge`. The factors are pint's.
+    absolute stays absolute. The factors are pint's.
     """
     scale, offset = _scale_and_offset(from_unit, to_unit)
     return np.asarray(values, dtype=float) * scale + offset
@@ -238,40 +238,6 @@ def pressure_reference(text: str) -> Literal["gauge", "absolute"] | None:
 def counts_backwards(text: str) -> bool:
     """Say whether an angle counts the other way than its channel: after top dead centre, south or west."""
     return bool(re.search(r"(atdc|aftertdc|not|aprèspmh|°[sw]|degw|south|west)$", _key(text)))
-
-
-def absolute_from_gauge(gauge_kpa: ArrayLike, barometer_kpa: ArrayLike) -> np.ndarray:
-    """Absolute pressure from a reading above atmosphere.
-
-    Parameters
-    ----------
-    gauge_kpa : array, shape (n,) or scalar
-        Pressure above atmosphere; negative is a vacuum. [kPa]
-    barometer_kpa : array, shape (n,) or scalar
-        Absolute atmospheric pressure at the place, not reduced to sea level. [kPa]
-
-    Returns
-    -------
-    array, shape (n,)
-        Absolute pressure, NaN wherever an input is NaN. [kPa]
-
-    Raises
-    ------
-    ValueError
-        A barometric pressure at or below zero, or a vacuum deeper than the barometric pressure.
-    """
-    barometer = np.asarray(barometer_kpa, dtype=float)
-    absolute = np.asarray(gauge_kpa, dtype=float) + barometer
-    _refuse(barometer, barometer <= 0, "barometer_kpa: {} at or below zero; the absolute pressure in kPa is wanted")
-    _refuse(absolute, absolute < 0, "gauge_kpa plus barometer: {} below a full vacuum; check the unit and its sign")
-    return absolute
-
-
-def _refuse(values: np.ndarray, is_bad: np.ndarray, message: str) -> None:
-    bad = np.flatnonzero(is_bad)
-    if bad.size:
-        first = f"(first: {values.flat[bad[0]]:g} at position {bad[0]})"
-        raise ValueError(message.format(f"{bad.size} of {values.size} samples {first} are") + ".")
 
 
 @lru_cache(maxsize=4096)

@@ -288,11 +288,5 @@ def draw(what: Drive | xr.Dataset | SteadyFit | Proposal | DelayFit, *channels: 
     return drawings[type(what)](what)
 
 
-def _flagged(log: xr.Dataset) -> pd.DataFrame:
-    if "sample_flag" in log:
-        return spans(log)
-    return pd.DataFrame(columns=["start_s", "end_s", "channel", "reason"])  # nothing was looked at yet
-
-
 def _left_out(item: dict) -> bool:
     return str(item.get("why", "")).startswith(LEFT_OUT)

@@ -44,11 +44,6 @@ def test_torque_and_power_meet_at_their_constant():
     np.testing.assert_allclose(driveline.power_from_torque(driveline.torque_from_power(82.0, 4100.0), 4100.0), 82.0)
 
 
-def test_mean_piston_speed_matches_definition():
-    entry = entries()["a_piston_speed"]
-    assert_agrees(driveline.mean_piston_speed(entry["inputs"]["stroke_mm"], entry["inputs"]["rpm"]), entry)
-
-
 # 1.90 × 4.10 on 205/55R16 at 6500 rpm gives 61.8 mph: worked example printed with the check values (geometry).
 def test_road_speed_matches_worked_example():
     speed = driveline.road_speed_km_h(6500.0, 1.90 * 4.10, driveline.tyre_radius("205/55R16"))
@@ -83,7 +78,6 @@ def test_effective_mass_holds_the_kinetic_energy_of_all_parts():
         (driveline.overall_ratio, (3000.0, 80.0, 0.31)),
         (driveline.power_from_torque, (150.0, 3000.0)),
         (driveline.torque_from_power, (60.0, 3000.0)),
-        (driveline.mean_piston_speed, (86.0, 3000.0)),
         (driveline.effective_mass, (1150.0, 4.2, 0.19, 7.8, 0.31)),
     ],
 )
@@ -105,8 +99,6 @@ def test_models_keep_the_contract(model, arguments):
         (lambda: driveline.overall_ratio(1, 5, 0), "rolling_radius_m"),
         (lambda: driveline.power_from_torque(1, -1), "speed_rpm"),
         (lambda: driveline.torque_from_power(1, 0), "speed_rpm"),
-        (lambda: driveline.mean_piston_speed(0, 1), "stroke_mm"),
-        (lambda: driveline.mean_piston_speed(86, -1), "engine_speed_rpm"),
         (lambda: driveline.effective_mass(0, 1, 1, 1, 1), "mass_kg"),
         (lambda: driveline.effective_mass(1, -1, 1, 1, 1), "wheel_inertia_kg_m2"),
         (lambda: driveline.effective_mass(1, 1, -1, 1, 1), "engine_inertia_kg_m2"),

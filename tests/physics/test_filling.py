@@ -75,8 +75,9 @@ def test_mass_and_efficiency_say_the_same_air():
 def test_charge_temperature_lies_between_intake_air_and_coolant():
     np.testing.assert_allclose(filling.charge_temperature(20.0, 90.0, [0.0, 0.3, 1.0]), [20.0, 41.0, 90.0])
     assert np.isnan(filling.charge_temperature(np.nan, 90.0, 0.3))
-    with pytest.raises(ValueError, match="coolant_weight"):
-        filling.charge_temperature(20.0, 90.0, 30.0)
+    for weight in (30.0, 1.01, -0.01):
+        with pytest.raises(ValueError, match="coolant_weight"):
+            filling.charge_temperature(20.0, 90.0, weight)
 
 
 @pytest.mark.parametrize(

@@ -43,15 +43,7 @@ def test_required_flow_matches_worked_example(entry):
 @pytest.mark.parametrize("entry", matching("i_slope"))
 def test_slope_matches_arithmetic(entry):
     given = entry["inputs"]
-    assert_agrees(injectors.slope_mg_ms(injectors.mass_flow(given["flow_cc_min"], given["rho_g_cc"])), entry)
-
-
-# 1 lb/h as cc/min depends on the density; the widespread 10.5 means 0.720 kg/L.
-@pytest.mark.parametrize("entry", matching("u_lbh_ccmin"))
-def test_mass_flow_takes_a_density(entry):
-    given = entry["inputs"]
-    flow_g_min = injectors.mass_flow(entry["expected"], given["density_g_per_cc"])
-    np.testing.assert_allclose(convert(flow_g_min, "g/min", "lb/h"), given["lb_per_h"], rtol=5e-6)
+    assert_agrees(injectors.slope_mg_ms(given["flow_cc_min"] * given["rho_g_cc"]), entry)
 
 
 # SAE J1832 (from memory): the offset is where the line of delivery against pulse width meets zero.
@@ -105,7 +97,6 @@ def test_dead_time_at_does_not_edit_its_table():
         (injectors.pulse_width_for, (8.0, 0.9, 250.0), {}),
         (injectors.injector_duty, (3.0, 2500.0), {"injections_per_cycle": 1}),
         (injectors.required_flow, (70.0,), {"injectors": 6, "duty_max_pct": 85.0}),
-        (injectors.mass_flow, (250.0, 0.745), {}),
         (injectors.slope_mg_ms, (250.0,), {}),
     ],
 )
@@ -137,8 +128,6 @@ def test_models_keep_the_contract(model, arguments, options):
         (lambda: injectors.required_flow(-1, injectors=6, duty_max_pct=85), "fuel_flow_kg_h"),
         (lambda: injectors.required_flow(70, injectors=0, duty_max_pct=85), "injectors"),
         (lambda: injectors.required_flow(70, injectors=6, duty_max_pct=0.85), "duty_max_pct: .*per cent"),
-        (lambda: injectors.mass_flow(-1, 0.7), "volume_flow_cm3_min"),
-        (lambda: injectors.mass_flow(250, 0), "density_kg_l"),
         (lambda: injectors.slope_mg_ms(0), "flow_g_min"),
     ],
 )

@@ -15,13 +15,6 @@ def test_absolute_load_matches_definition(entry):
     assert_agrees(load.absolute_load(flow_kg_h, given["rpm"], displacement_l=given["displacement_L"]), entry)
 
 
-@pytest.mark.parametrize("entry", matching("l_calcload"))
-def test_calculated_load_matches_definition(entry):
-    given = entry["inputs"]
-    flow, peak = (convert(given[key], "g/s", "kg/h") for key in ("flow_g_s", "peak_wot_g_s"))
-    assert_agrees(load.calculated_load(flow, peak, convert(given["baro_inHg"], "inHg", "kPa"), given["aat_C"]), entry)
-
-
 @pytest.mark.parametrize("entry", matching("a_ve_"))
 def test_volumetric_efficiency_matches_definition(entry):
     given = entry["inputs"]
@@ -87,7 +80,6 @@ def test_swept_volume_matches_definition():
         (load.fuel_per_cylinder, (240.0, 0.9, 14.5), {}),
         (load.volumetric_efficiency, (120.0, 3000.0, 1.17), {"displacement_l": 3.0}),
         (load.absolute_load, (120.0, 3000.0), {"displacement_l": 3.0}),
-        (load.calculated_load, (120.0, 300.0, 98.0, 20.0), {}),
         (load.speed_density_flow, (60.0, 35.0, 3000.0, 2.4), {}),
     ],
 )
@@ -115,10 +107,6 @@ def test_models_keep_the_contract(model, arguments, options):
         (lambda: load.volumetric_efficiency(1, 3000, 0, displacement_l=3), "density_kg_m3"),
         (lambda: load.volumetric_efficiency(1, 3000, 1.2, displacement_l=0), "displacement_l"),
         (lambda: load.absolute_load(-1, 3000, displacement_l=3), "air_flow_kg_h"),
-        (lambda: load.calculated_load(-1, 300, 100, 20), "air_flow_kg_h"),
-        (lambda: load.calculated_load(1, 0, 100, 20), "peak_air_flow_kg_h"),
-        (lambda: load.calculated_load(1, 300, -20, 20), "barometer_kpa.*gauge"),
-        (lambda: load.calculated_load(1, 300, 100, -300), "air_c"),
         (lambda: load.speed_density_flow(-20, 20, 3000, 2), "manifold_kpa.*gauge"),
         (lambda: load.speed_density_flow(60, -300, 3000, 2), "intake_air_c"),
         (lambda: load.speed_density_flow(60, 20, 0, 2), "engine_speed_rpm"),

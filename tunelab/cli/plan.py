@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import difflib
 from pathlib import Path
+from typing import Any
 
 from tunelab.cli.terminal import complain, say, say_folded
 
@@ -53,18 +54,13 @@ def run(arguments: argparse.Namespace) -> int:
     step, path = _step_and_path(arguments.what)
     if step:
         return _print_sheet(step, path, arguments)
-    from tunelab.record.place import write_whole
     from tunelab.record.plan import plan_for, plan_sentence, plan_table
     from tunelab.workspace import find_workspace, open_usable
 
     if path.exists() and open_usable(find_workspace(path)).car.has_table:
         return _plan_table(path, arguments)
     planned = plan_for(path, arguments.top_speed)
-    for sentence in planned.asides:
-        complain(sentence)
-    if arguments.html:
-        write_whole(Path(arguments.html), planned.html())
-        say(f"open {arguments.html}")
+    if _is_page(planned, arguments):
         return 0
     say(planned.title + "\n")
     if planned.first:
@@ -84,14 +80,9 @@ def run(arguments: argparse.Namespace) -> int:
 def _plan_table(path: Path, arguments: argparse.Namespace) -> int:
     """Plan in the cells of the table that the car's ECU takes the air from."""
     from tunelab.record.filling import plan_table_drive
-    from tunelab.record.place import write_whole
 
     planned = plan_table_drive(path, arguments.top_speed)
-    for sentence in planned.asides:
-        complain(sentence)
-    if arguments.html:
-        write_whole(Path(arguments.html), planned.html())
-        say(f"open {arguments.html}")
+    if _is_page(planned, arguments):
         return 0
     for line in planned.lines():
         say_folded(line, hang=2) if line.startswith("- ") else say(line)
@@ -110,15 +101,22 @@ def _step_and_path(what: list[str]) -> tuple[str, Path]:
 
 
 def _print_sheet(step: str, path: Path, arguments: argparse.Namespace) -> int:
-    from tunelab.record.place import write_whole
     from tunelab.record.step_sheet import print_sheet
 
     sheet = print_sheet(step, path, arguments.top_speed)
-    for sentence in sheet.asides:
-        complain(sentence)
-    if arguments.html:
-        write_whole(Path(arguments.html), sheet.html())
-        say(f"open {arguments.html}")
+    if _is_page(sheet, arguments):
         return 0
     say(sheet.text())
     return 0
+
+
+def _is_page(planned: Any, arguments: argparse.Namespace) -> bool:
+    """Say what stands beside a plan; write it as a page where one is asked for, and say whether it was."""
+    from tunelab.record.place import write_whole
+
+    for sentence in planned.asides:
+        complain(sentence)
+    if arguments.html:
+        write_whole(Path(arguments.html), planned.html())
+        say(f"open {arguments.html}")
+    return bool(arguments.html)

@@ -17,8 +17,6 @@ import xarray as xr
 
 from tunelab.log.flag_bits import LAMBDA_SENSORS, MASKS, reading_faults
 from tunelab.log.flag_channel import (
-    flag_missing,
-    flag_out_of_range,
     flag_rail,
     flag_spike,
     flag_warming_up,
@@ -36,8 +34,6 @@ __all__ = [
     "flag_fuel_cut",
     "flag_gap",
     "flag_log",
-    "flag_missing",
-    "flag_out_of_range",
     "flag_rail",
     "flag_repeated_frame",
     "flag_spike",

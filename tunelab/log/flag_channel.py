@@ -10,8 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from tunelab.channels import channel
-
 # An engine that turns slower than this is stopped or cranking; common practice, no source.
 RUNNING_RPM = 350.0
 SHORTEST_REST_S = 0.5  # a shorter drop of the speed reading is a fault of the reading, not a restart
@@ -76,23 +74,6 @@ SPIKE_RULES: dict[str, SpikeRule] = {
 LONGEST_SPIKE = 3  # samples; what stays longer is a level, not a spike
 _PIECE = 16384  # readings worked on at a time: they stay in the processor's cache
 NOISE_MULTIPLE = 10.0  # a spike stands out this many times above the noise around it
-
-
-def flag_missing(values: xr.DataArray) -> xr.DataArray:
-    """Flag samples without a reading (NaN)."""
-    return values.isnull()
-
-
-def flag_out_of_range(values: xr.DataArray) -> xr.DataArray:
-    """Flag readings outside the plausible range of the channel that `values.name` names; NaN is not flagged.
-
-    Raises
-    ------
-    KeyError
-        `values.name` is not a channel.
-    """
-    known = channel(str(values.name))
-    return (values < known.low) | (values > known.high)
 
 
 def flag_rail(values: xr.DataArray, *, low: float, high: float) -> xr.DataArray:

@@ -8,10 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tunelab.constants import (
-    DRY_AIR_G_MOL,
     DRY_AIR_GAS_CONSTANT_J_KG_K,
     MOLAR_GAS_CONSTANT_J_MOL_K,
-    WATER_G_MOL,
 )
 from tunelab.physics.arguments import require_between, require_positive
 from tunelab.units import convert
@@ -79,60 +77,6 @@ def vapour_pressure(temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.nda
     return convert(humidity, "percent", "1") * saturation_pressure(temperature_c)
 
 
-def dew_point(temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
-    """Temperature at which the air would be saturated.
-
-    Parameters
-    ----------
-    temperature_c : array, shape (n,) or scalar
-        Air temperature. [°C, -50 to 100]
-    humidity_pct : array, shape (n,) or scalar
-        Relative humidity. [%]
-
-    Returns
-    -------
-    array, shape (n,)
-        Dew point; NaN wherever an input is NaN, and where the dew point lies below -50 °C, as in perfectly dry
-        air. [°C]
-
-    Raises
-    ------
-    ValueError
-        A temperature or humidity outside its range.
-
-    Notes
-    -----
-    Inverts `saturation_pressure` by interpolating its logarithm on a 0.05 K grid: within 1e-5 K.
-    """
-    pressure = vapour_pressure(temperature_c, humidity_pct)
-    grid_c = np.linspace(-50, 100, 3001)
-    grid_log = np.log(saturation_pressure(grid_c))
-    with np.errstate(divide="ignore"):
-        return np.interp(np.log(pressure), grid_log, grid_c, left=np.nan)
-
-
-def water_mole_fraction(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
-    """Share of water in moist air by amount [mol/mol] from absolute pressure [kPa], temperature [°C] and humidity [%].
-
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where an input is out of its range, or the vapour would
-    take more than the whole pressure. Source: 40 CFR 1065.645, eq. 1065.645-4.
-    """
-    pressure = require_positive(pressure_kpa, "pressure_kpa", _ABSOLUTE)
-    fraction = vapour_pressure(temperature_c, humidity_pct) / pressure
-    return require_between(fraction, "water share", 0, 1, hint="the vapour pressure passes the air pressure")
-
-
-def absolute_humidity(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
-    """Water per dry air [g/kg] from absolute pressure [kPa], temperature [°C] and relative humidity [%].
-
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where an input is out of its range, or no dry air is
-    left. Source: 40 CFR 1066.615, eq. 1066.615-1.
-    """
-    dry = dry_pressure(pressure_kpa, temperature_c, humidity_pct)
-    ratio = vapour_pressure(temperature_c, humidity_pct) / dry * WATER_G_MOL / DRY_AIR_G_MOL
-    return ratio * convert(1.0, "kg", "g")
-
-
 def dry_pressure(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
     """Partial pressure of dry air: what the power corrections take.
 
@@ -158,15 +102,6 @@ def dry_pressure(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct
     pressure = require_positive(pressure_kpa, "pressure_kpa", _ABSOLUTE)
     dry = pressure - vapour_pressure(temperature_c, humidity_pct)
     return require_positive(dry, "pressure_kpa less vapour", "the vapour pressure passes the air pressure")
-
-
-def moist_molar_mass(water_share: ArrayLike) -> np.ndarray:
-    """Molar mass of moist air [g/mol] from its share of water [mol/mol]; any shape, NaN stays NaN.
-
-    ValueError where the share is outside 0 to 1. Source: 40 CFR 1065.640, eq. 1065.640-9.
-    """
-    share = require_between(water_share, "water_share", 0, 1, hint="mol of water per mol of moist air is wanted")
-    return DRY_AIR_G_MOL * (1 - share) + WATER_G_MOL * share
 
 
 def dry_air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> np.ndarray:
@@ -197,36 +132,6 @@ def dry_air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> np.nda
     pressure = require_positive(pressure_kpa, "pressure_kpa", _ABSOLUTE)
     kelvin = require_positive(convert(temperature_c, "degC", "K"), "temperature_c (as K)", _CELSIUS)
     return convert(pressure, "kPa", "Pa") / (DRY_AIR_GAS_CONSTANT_J_KG_K * kelvin)
-
-
-def ideal_moist_air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
-    """Density of moist air from the ideal gas law.
-
-    Parameters
-    ----------
-    pressure_kpa : array, shape (n,) or scalar
-        Absolute static pressure. [kPa]
-    temperature_c : array, shape (n,) or scalar
-        Air temperature. [°C, -50 to 100]
-    humidity_pct : array, shape (n,) or scalar
-        Relative humidity. [%]
-
-    Returns
-    -------
-    array, shape (n,)
-        Density, NaN wherever an input is NaN. [kg/m³]
-
-    Raises
-    ------
-    ValueError
-        An input out of its range.
-
-    Notes
-    -----
-    Within 6e-4 of `moist_air_density`, at any pressure.
-    """
-    share = water_mole_fraction(pressure_kpa, temperature_c, humidity_pct)
-    return dry_air_density(pressure_kpa, temperature_c) * moist_molar_mass(share) / DRY_AIR_G_MOL
 
 
 def moist_air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike) -> np.ndarray:
@@ -325,48 +230,6 @@ def sae_j1349_factor(dry_kpa: ArrayLike, intake_c: ArrayLike) -> StandardDayFact
     """
     pressure = require_positive(dry_kpa, "dry_kpa", _ABSOLUTE)
     return _factor(1.18 * (99 / pressure) * np.sqrt(_kelvin_273(intake_c) / 298) - 0.18, "SAE J1349")
-
-
-def sae_j607_factor(dry_kpa: ArrayLike, intake_c: ArrayLike) -> StandardDayFactor:
-    """Power correction of the older SAE J607: reference 29.92 inHg dry and 60 °F.
-
-    Parameters
-    ----------
-    dry_kpa : array, shape (n,) or scalar
-        Pressure of the dry air (`dry_pressure`). [kPa]
-    intake_c : array, shape (n,) or scalar
-        Temperature of the air at the intake. [°C]
-
-    Returns
-    -------
-    StandardDayFactor
-        Factor to multiply measured power with; NaN wherever an input is NaN. J607 states no band: the one of its
-        successors is used.
-
-    Raises
-    ------
-    ValueError
-        A pressure at or below zero, a temperature at or below absolute zero.
-
-    Notes
-    -----
-    Some 4 % above SAE J1349 on the same day: compare only like with like.
-
-    Source: worked figures in a public article on power correction standards; the standard itself was not opened.
-    """
-    pressure = require_positive(dry_kpa, "dry_kpa", _ABSOLUTE)
-    rankine = require_positive(convert(intake_c, "degC", "degF") + 460, "intake_c (as °R)", _CELSIUS)
-    return _factor(convert(29.92, "inHg", "kPa") / pressure * np.sqrt(rankine / 520), "SAE J607")
-
-
-def local_gravity(latitude_deg: ArrayLike) -> np.ndarray:
-    """Acceleration of free fall at sea level [m/s²] from latitude [°]; any shape, NaN stays NaN.
-
-    ValueError where a latitude is outside -90 to 90. Source: 40 CFR 1065.630, eq. 1065.630-1.
-    """
-    latitude = require_between(latitude_deg, "latitude_deg", -90, 90, hint="degrees north are wanted")
-    s = np.sin(convert(latitude, "degree", "rad")) ** 2
-    return 9.7803267715 * (1 + 5.2790414e-3 * s + 2.32718e-5 * s**2 + 1.262e-7 * s**3 + 7e-10 * s**4)
 
 
 def _factor(factor: np.ndarray, standard: str) -> StandardDayFactor:

@@ -161,17 +161,6 @@ def torque_from_power(power_kw: ArrayLike, speed_rpm: ArrayLike) -> np.ndarray:
     return convert(power_kw, "kW", "W") / convert(speed, "rpm", "rad/s")
 
 
-def mean_piston_speed(stroke_mm: ArrayLike, engine_speed_rpm: ArrayLike) -> np.ndarray:
-    """Mean piston speed [m/s] from stroke [mm] and engine speed [rpm]: two strokes per revolution.
-
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where the stroke is at or below zero or the speed below
-    zero. Source: J. B. Heywood, Internal Combustion Engine Fundamentals, eq. 2.9 (from memory).
-    """
-    stroke = convert(require_positive(stroke_mm, "stroke_mm", "the stroke is wanted"), "mm", "m")
-    speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
-    return 2 * stroke * convert(speed, "rpm", "rev/s")
-
-
 def effective_mass(
     mass_kg: ArrayLike,
     wheel_inertia_kg_m2: ArrayLike,

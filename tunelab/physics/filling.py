@@ -10,9 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.physics.arguments import require_between, require_positive
+from tunelab.physics.arguments import require_between, require_positive, require_rising
 from tunelab.physics.load import air_flow, speed_density_flow
-from tunelab.physics.meter import require_rising
 from tunelab.units import convert
 
 

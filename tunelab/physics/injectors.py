@@ -9,9 +9,11 @@ from tunelab.physics.arguments import (
     require_between,
     require_not_negative,
     require_positive,
+    require_rising,
+    require_table,
+    table_value,
 )
 from tunelab.physics.load import cycle_time_ms
-from tunelab.physics.meter import require_rising, require_table, table_value
 from tunelab.units import convert
 
 _FLOW = "the flow of one injector, held open, is wanted"
@@ -192,31 +194,6 @@ def required_flow(fuel_flow_kg_h: ArrayLike, *, injectors: int, duty_max_pct: fl
     count = require_between(injectors, "injectors", 1, 48, hint="the number of injectors is wanted")
     duty = require_between(duty_max_pct, "duty_max_pct", 1, 100, hint="per cent are wanted, such as 85")
     return convert(total, "kg/h", "g/min") / (count * convert(duty, "percent", "1"))
-
-
-def mass_flow(volume_flow_cm3_min: ArrayLike, density_kg_l: ArrayLike) -> np.ndarray:
-    """Injector flow by mass from a flow by volume.
-
-    Parameters
-    ----------
-    volume_flow_cm3_min : array, shape (n,) or scalar
-        Flow as a test bench states it. [cm³/min]
-    density_kg_l : array, shape (n,) or scalar
-        Density of the test fluid, which often is not the fuel in the tank. [kg/L]
-
-    Returns
-    -------
-    array, shape (n,)
-        Flow, NaN wherever an input is NaN. [g/min]
-
-    Raises
-    ------
-    ValueError
-        A flow below zero, a density at or below zero.
-    """
-    flow = require_not_negative(volume_flow_cm3_min, "volume_flow_cm3_min", _FLOW)
-    density = require_positive(density_kg_l, "density_kg_l", "kg/L is wanted, such as 0.745")
-    return flow * convert(density, "kg/L", "g/cm3")
 
 
 def slope_mg_ms(flow_g_min: ArrayLike) -> np.ndarray:

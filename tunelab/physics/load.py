@@ -175,45 +175,6 @@ def absolute_load(air_flow_kg_h: ArrayLike, engine_speed_rpm: ArrayLike, *, disp
     )
 
 
-def calculated_load(
-    air_flow_kg_h: ArrayLike, peak_air_flow_kg_h: ArrayLike, barometer_kpa: ArrayLike, air_c: ArrayLike
-) -> np.ndarray:
-    """Calculated load of SAE J1979 (LOAD_PCT): air flow over the most that the engine takes at that speed and weather.
-
-    Parameters
-    ----------
-    air_flow_kg_h : array, shape (n,) or scalar
-        Air mass flow. [kg/h]
-    peak_air_flow_kg_h : array, shape (n,) or scalar
-        Air flow at wide-open throttle and this engine speed, at 25 °C and the standard atmosphere. [kg/h]
-    barometer_kpa : array, shape (n,) or scalar
-        Absolute atmospheric pressure. [kPa]
-    air_c : array, shape (n,) or scalar
-        Ambient air temperature. [°C]
-
-    Returns
-    -------
-    array, shape (n,)
-        Calculated load. NaN wherever an input is NaN. [%]
-
-    Raises
-    ------
-    ValueError
-        A flow below zero, a peak flow or pressure at or below zero, a temperature below absolute zero.
-
-    Notes
-    -----
-    The definition takes absolute temperatures as 298 and °C + 273, and 29.92 inHg for the standard atmosphere.
-
-    Source: SAE J1979, definition of LOAD_PCT, from a public page that reproduces its wording.
-    """
-    flow = require_not_negative(air_flow_kg_h, "air_flow_kg_h", _FLOW)
-    peak = require_positive(peak_air_flow_kg_h, "peak_air_flow_kg_h", "the flow at wide-open throttle is wanted")
-    pressure = require_positive(barometer_kpa, "barometer_kpa", _ABSOLUTE) / convert(29.92, "inHg", "kPa")
-    temperature = require_positive(np.asarray(air_c, dtype=float) + 273.0, "air_c + 273", _CELSIUS)
-    return convert(flow / (peak * pressure * np.sqrt(298.0 / temperature)), "1", "percent")
-
-
 def speed_density_flow(
     manifold_kpa: ArrayLike, intake_air_c: ArrayLike, engine_speed_rpm: ArrayLike, swept_l: ArrayLike
 ) -> np.ndarray:

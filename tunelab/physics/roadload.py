@@ -9,7 +9,6 @@ from numpy.typing import ArrayLike
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.arguments import require_not_negative, require_positive
-from tunelab.units import convert
 
 _MASS = "the mass as driven is wanted"
 _SPEED = "forward speed is wanted"
@@ -147,49 +146,3 @@ def coast_down_time(
     speeds = ((start + end) / 2)[..., np.newaxis] + half[..., np.newaxis] * _NODES
     force = require_positive(road_load(speeds, curve), "road load", "with no force against it a car never slows down")
     return mass * half * (_WEIGHTS / force).sum(axis=-1)
-
-
-def grade_force(mass_kg: ArrayLike, grade_pct: ArrayLike) -> np.ndarray:
-    """Force of a gradient, positive uphill [N], from mass [kg] and rise over run [%].
-
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where the mass is at or below zero. Standard gravity.
-    """
-    slope = np.arctan(convert(grade_pct, "percent", "1"))
-    return require_positive(mass_kg, "mass_kg", _MASS) * STANDARD_GRAVITY_M_S2 * np.sin(slope)
-
-
-def wheel_power(
-    speed_m_s: ArrayLike, acceleration_m_s2: ArrayLike, effective_mass_kg: ArrayLike, resistance_n: ArrayLike
-) -> np.ndarray:
-    """Power at the wheels that moves a car.
-
-    Parameters
-    ----------
-    speed_m_s : array, shape (n,) or scalar
-        Road speed. [m/s]
-    acceleration_m_s2 : array, shape (n,) or scalar
-        Forward acceleration, from speed against time, not from a sensor that feels the grade. [m/s²]
-    effective_mass_kg : array, shape (n,) or scalar
-        Mass with its turning parts in that gear. [kg]
-    resistance_n : array, shape (n,) or scalar
-        Road load and grade force together. [N]
-
-    Returns
-    -------
-    array, shape (n,)
-        Power; negative when the engine brakes. NaN wherever an input is NaN. [kW]
-
-    Raises
-    ------
-    ValueError
-        A speed below zero, a mass at or below zero.
-
-    Notes
-    -----
-    With the engine's inertia in the effective mass this is the power at the crankshaft less the losses of the
-    driveline; without it, the power that the tyres put down. Tyre slip is not covered.
-    """
-    speed = require_not_negative(speed_m_s, "speed_m_s", _SPEED)
-    mass = require_positive(effective_mass_kg, "effective_mass_kg", _MASS)
-    force = mass * np.asarray(acceleration_m_s2, dtype=float) + np.asarray(resistance_n, dtype=float)
-    return convert(force * speed, "W", "kW")

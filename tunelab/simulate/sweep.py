@@ -128,17 +128,9 @@ def transport_delay_s(truth: Truth, exhaust_kg_h: ArrayLike) -> np.ndarray:
 
 
 DAY = Conditions(
-    air_c=18.0,
-    pressure_kpa=99.0,
-    humidity_pct=55.0,
-    wind_m_s=0.0,
-    coolant_c=86.0,
-    oil_c=88.0,
-    is_running=True,
-    latitude_deg=44.5,
-    longitude_deg=-30.0,
-    altitude_m=120.0,
-)
+    air_c=18.0, pressure_kpa=99.0, humidity_pct=55.0, wind_m_s=0.0, coolant_c=86.0, oil_c=88.0, is_running=True,
+    latitude_deg=44.5, longitude_deg=-30.0, altitude_m=120.0,
+)  # fmt: skip
 CALM = Driver(
     "calm", wobble_pct=1.2, shift_s=0.4, take_off_s=1.5, launch_release_s=0.6, launch_throttle_pct=40.0, spread=0.1
 )

@@ -23,7 +23,6 @@ MOST_HOLDS = 11  # that one sheet takes in large type, each on a line of its own
 MOST_IN_LINES = 24  # the same with several on a line
 PULL_FROM_RPM = 2000.0
 BELOW_LIMITER_RPM = 100.0
-LIMITER = "A limiter that cuts spark burns fuel in the exhaust: no hold above 3 s, no dry grass, 3 in a row at most."
 ABORT = (
     "knock, heard or shown",
     "a lean reading under load",

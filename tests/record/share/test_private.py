@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from tunelab.record.share.clean_text import clean_notebook, clean_toml, row_gives_position
-from tunelab.record.share.kinds import KINDS, geohash_box, is_vin_like
+from tunelab.record.share.forms import is_vin_like
+from tunelab.record.share.kinds import KINDS, geohash_box
 from tunelab.record.share.private import Box, Scrubber, rules_for, terms_of
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tunelab.study.transient import cylinder_air, cylinder_fuel, fuel_for
+from tunelab.study.transient import cylinder_air, cylinder_fuel
 
 STEP_S = 0.01
 
@@ -29,13 +29,6 @@ def test_no_fuel_is_lost_on_the_wall():
     assert missing == pytest.approx(0.25 * 0.3 * 3.0, rel=1e-3)
 
 
-def test_fuel_for_is_the_inverse():
-    rng = np.random.default_rng(2)
-    fuel = 2.0 + np.cumsum(rng.normal(size=400)) * 0.02
-    reached = cylinder_fuel(fuel, STEP_S, share=0.35, tau_s=0.2)
-    np.testing.assert_allclose(fuel_for(reached, STEP_S, share=0.35, tau_s=0.2), fuel, rtol=1e-9)
-
-
 def test_without_film_all_fuel_arrives_at_once():
     fuel = np.array([1.0, 2.0, 3.0, 1.0])
     np.testing.assert_allclose(cylinder_fuel(fuel, STEP_S, share=0.0, tau_s=0.3), fuel)
@@ -45,8 +38,6 @@ def test_without_film_all_fuel_arrives_at_once():
 def test_impossible_films_are_refused(share, tau_s):
     with pytest.raises(ValueError, match="film needs a share"):
         cylinder_fuel(np.ones(3), STEP_S, share=share, tau_s=tau_s)
-    with pytest.raises(ValueError, match="film needs a share"):
-        fuel_for(np.ones(3), STEP_S, share=share, tau_s=tau_s)
 
 
 def test_nan_stays_nan_from_where_it_stands():

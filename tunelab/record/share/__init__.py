@@ -1,21 +1,20 @@
 """A record as one file to give away, what is private taken out; and such a file opened again."""
 
-from tunelab.record.share.again import Again, run_again
-from tunelab.record.share.answer import GivenAnswer, read_answers
-from tunelab.record.share.join import Opened, open_shared
-from tunelab.record.share.pack import Shared, ShareError, Wanted, share_records
-from tunelab.record.share.unpack import OpenError
+from tunelab.lazy import load_when_asked
 
-__all__ = [
-    "Again",
-    "GivenAnswer",
-    "OpenError",
-    "Opened",
-    "ShareError",
-    "Shared",
-    "Wanted",
-    "open_shared",
-    "read_answers",
-    "run_again",
-    "share_records",
-]
+# Loaded when asked for: answers that came back are read by the workspace's history, which runs no record again.
+_PLACES = {
+    "Again": "again",
+    "GivenAnswer": "answer",
+    "OpenError": "unpack",
+    "Opened": "join",
+    "ShareError": "pack",
+    "Shared": "pack",
+    "Wanted": "pack",
+    "open_shared": "join",
+    "read_answers": "answer",
+    "run_again": "again",
+    "share_records": "pack",
+}
+__all__ = tuple(_PLACES)
+__getattr__, __dir__ = load_when_asked(__name__, _PLACES)

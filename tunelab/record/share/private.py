@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
 
-from tunelab.record.share.kinds import KINDS, PACKAGE, Rule, geohash_box
+from tunelab.record.share.forms import PACKAGE
+from tunelab.record.share.kinds import KINDS, Rule, geohash_box
 
 GENERIC = frozenset(
     {"lane", "road", "street", "avenue", "drive", "hill", "hills", "track", "circuit", "raceway", "park", "field"}

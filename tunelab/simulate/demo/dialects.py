@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from tunelab.simulate.logger import Column, Dialect
 
 
@@ -51,7 +53,8 @@ PLAIN = Dialect(
 )
 
 # Lines of text before the table, milliseconds, quoted headings, a carriage return at each line's end.
-CHATTY = Dialect(
+CHATTY = replace(
+    PLAIN,
     columns=_columns(
         [
             ("engine_speed_rpm", "RPM", "rpm", 0),
@@ -76,18 +79,16 @@ CHATTY = Dialect(
     ),
     time_heading="Time (ms)",
     time_style="milliseconds",
-    delimiter=",",
-    decimal=".",
     encoding="utf-8-sig",
     preamble=("Road log", "Box 2, 24 channels", "Note: loads switched by hand", ""),
-    has_unit_row=False,
     is_quoted=True,
     repeats_heading=False,
     newline="\r\n",
 )
 
 # Semicolons, decimal commas, °F, psi and mph, Latin-1.
-FOREIGN = Dialect(
+FOREIGN = replace(
+    PLAIN,
     columns=_columns(
         [
             ("engine_speed_rpm", "Engine speed [rpm]", "rpm", 0),
@@ -118,19 +119,16 @@ FOREIGN = Dialect(
         ]
     ),
     time_heading="Time [s]",
-    time_style="seconds",
     delimiter=";",
     decimal=",",
     encoding="latin-1",
-    preamble=(),
-    has_unit_row=False,
-    is_quoted=False,
     repeats_heading=False,
     newline="\r\n",
 )
 
 # Tabs, a row of units, time of day, UTF-16.
-TABBED = Dialect(
+TABBED = replace(
+    PLAIN,
     columns=_columns(
         [
             ("engine_speed_rpm", "Engine speed", "1/min", 0),
@@ -154,17 +152,15 @@ TABBED = Dialect(
     time_heading="Time of day",
     time_style="clock",
     delimiter="\t",
-    decimal=".",
     encoding="utf-16",
-    preamble=(),
     has_unit_row=True,
-    is_quoted=False,
     repeats_heading=False,
     newline="\r\n",
 )
 
 # Pipes, date and time in one column.
-PIPED = Dialect(
+PIPED = replace(
+    PLAIN,
     columns=_columns(
         [
             ("engine_speed_rpm", "rpm", "rpm", 0),
@@ -197,17 +193,12 @@ PIPED = Dialect(
     time_heading="timestamp",
     time_style="iso8601",
     delimiter="|",
-    decimal=".",
-    encoding="utf-8",
-    preamble=(),
-    has_unit_row=False,
-    is_quoted=False,
     repeats_heading=False,
-    newline="\n",
 )
 
 # Semicolons, dot, units in brackets: the second car's own logger, without an air meter.
-TABLED = Dialect(
+TABLED = replace(
+    PLAIN,
     columns=_columns(
         [
             ("engine_speed_rpm", "Engine speed (rpm)", "rpm", 0),
@@ -224,14 +215,6 @@ TABLED = Dialect(
             ("intake_air_c", "Intake air (°C)", "°C", 0),
         ]
     ),
-    time_heading="Time (s)",
-    time_style="seconds",
     delimiter=";",
-    decimal=".",
-    encoding="utf-8",
-    preamble=(),
-    has_unit_row=False,
-    is_quoted=False,
     repeats_heading=False,
-    newline="\n",
 )

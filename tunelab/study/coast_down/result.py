@@ -22,8 +22,6 @@ from tunelab.workspace.session import Weather
 # Rolling resistance falls as air and tyre warm. 1/K, about 20 °C. ISO 10521-1 / UN GTR 15, from memory, not opened.
 ROLLING_PER_K = 8.6e-3
 REFERENCE_AIR_C = 20.0
-# Density to which 40 CFR 1066.310 refers the drag area. kg/m³.
-REFERENCE_DENSITY_KG_M3 = 1.17
 NORMAL_95 = 1.959964
 LEAST_OF_100 = 0.85  # runs from a lower share of 100 km/h say nothing of the force there
 

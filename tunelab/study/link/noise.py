@@ -41,7 +41,6 @@ ANALOG = (
 STILL = ("throttle_pct", "pedal_pct", "barometer_kpa", "battery_v", "coolant_c", "intake_air_c", "oil_c")
 BLOCK_S = 1.0  # noise is read from stretches this long
 FEWEST_READINGS = 6  # in a block
-FEWEST_BLOCKS = 6  # for an interval of 95 %
 DOES_NOT_MATTER = ("cold", "fuel_cut", "warming_up", "spike")  # a noisy reading is what is looked for
 STEP_NOISE = 12**-0.5  # standard deviation of what rounding to one step adds
 

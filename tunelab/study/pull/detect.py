@@ -28,7 +28,6 @@ HARDEST_G = {"front": 0.75, "rear": 0.9, "all": 1.2}  # no road tyre pulls a car
 AHEAD = 0.04  # of the logarithm: wheels ahead of the car beyond creep
 MOST_CREEP_PER_G = 0.25  # of a tyre with grip, where the owner states nothing
 LATE_DOUBT_S = 0.1  # how far the lateness of GPS may be off
-LONGEST_CROSSING_S = 0.8  # a change of ratio takes no longer
 
 
 def doubts(log: xr.Dataset, car: Car, traces: Traces, first: int, last: int) -> dict[str, np.ndarray]:

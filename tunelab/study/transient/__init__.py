@@ -1,7 +1,7 @@
 """What the mixture does when the throttle moves."""
 
 from tunelab.study.transient.excursion import NOT_EXPLAINED
-from tunelab.study.transient.film import cylinder_air, cylinder_fuel, fuel_for
+from tunelab.study.transient.film import cylinder_air, cylinder_fuel
 from tunelab.study.transient.region import Film
 from tunelab.study.transient.study import TransientStudy, proposal_sentence, study_transients
 
@@ -11,7 +11,6 @@ __all__ = [
     "TransientStudy",
     "cylinder_air",
     "cylinder_fuel",
-    "fuel_for",
     "proposal_sentence",
     "study_transients",
 ]

@@ -42,21 +42,6 @@ def cylinder_fuel(injected: np.ndarray, step_s: float, *, share: float, tau_s: f
     return (1.0 - share) * injected + share * follow(injected, step_s, tau_s)
 
 
-def fuel_for(wanted: np.ndarray, step_s: float, *, share: float, tau_s: float) -> np.ndarray:
-    """Fuel flow to inject so that `wanted` reaches the cylinders; the inverse of `cylinder_fuel`, shape (n,).
-
-    Negative where the film gives off more than is wanted. Raises as `cylinder_fuel`, and for a share of 1.
-    """
-    if not 0.0 <= share < 1.0 or tau_s <= 0.0:
-        raise ValueError(f"the film needs a share from 0 to below 1 and a time above 0 s: got {share:g}, {tau_s:g}.")
-    keep = np.exp(-step_s / tau_s)
-    weight = (1.0 - keep) * tau_s / step_s
-    # `follow` is the filter [1 - weight, weight - keep] over [1, -keep]; the film mixes it with the direct path.
-    mixed = [1.0 - share * weight, share * weight - keep]
-    state = [wanted[0] * (1.0 - 1.0 / mixed[0])] if wanted.size else [0.0]
-    return scipy.signal.lfilter([1.0, -keep], mixed, wanted, zi=state)[0]
-
-
 def cylinder_air(meter_kg_h: np.ndarray, speed_rpm: np.ndarray, step_s: float, *, volume_ratio: float) -> np.ndarray:
     """Air that the cylinders draw, from air through the meter: the manifold between them fills and empties. [kg/h]
 
