@@ -177,6 +177,15 @@ def test_a_retired_word_is_found_wherever_text_is_shown(text, better):
     assert first.startswith("x.py:")
 
 
+def test_per_cent_stands_apart_from_its_number_in_a_terminal_too():
+    """Pages set the space themselves; what commands print and results.json keeps is written so (ISO 80000-1, 7.1.4)."""
+    shown = (item for path in (ROOT / "tunelab").rglob("*.py") for item in in_code(path.read_text("utf-8"), path))
+    formats = [f"{item.path.name}:{item.line}" for item in shown if re.fullmatch(r"[+ ]?\.\d%", item.text)]
+    assert not formats, f"a format ends in %: {formats}; write 100 * share and ' %'"
+    cells = (item for path in (ROOT / "notebooks").glob("*.ipynb") for item in in_notebook(path.read_text("utf-8"), path))
+    assert not [f"{item.path.name}:{item.line}" for item in cells if re.fullmatch(r"[+ ]?\.\d%", item.text)]
+
+
 @pytest.mark.parametrize("text", ["It is understood.", "standing hot", "outstanding", "calm"])
 def test_other_words_pass(text):
     assert not complaints(in_code(f"x = {text!r}", Path("x.py")))

@@ -222,10 +222,10 @@ def _counted(samples: int) -> str:
 
 
 def _value_limit(finding: Mapping[str, Any]) -> str:
-    """Value and limit, which are what a margin is seen from: `0.891 (limit 0.92)`."""
+    """Value and limit, which are what a margin is seen from, each with its unit: `−0.108 ms (limit 1 ms)`."""
     text = value_text(finding)
     known = finding["value"] is not None and finding["limit"] is not None
-    return f"{text} (limit {_limit(finding['limit'])})" if known else text
+    return f"{text} (limit {limit_text(finding)})" if known else text
 
 
 def _is_quiet(finding: Mapping[str, Any]) -> bool:
