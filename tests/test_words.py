@@ -203,7 +203,7 @@ def test_the_glossary_has_at_most_25_terms_each_once():
 
 
 def test_a_page_ends_with_the_glossary_and_a_sheet_of_paper_does_not():
-    values = {"title": "Old parts", "verdict": "", "word": "watch", "because": "", "bounds": (), "caution": "",
+    values = {"title": "Old parts", "verdict": "", "word": "watch", "because": "", "bounds": (), "picture": None, "caution": "",
               "gates": (), "questions": (), "cautions": ()}  # fmt: skip
     page = fill("decisions.html", [], values)
     assert page.index("</main>") < page.index("What the words mean") < page.index("<strong>Dead time</strong>")

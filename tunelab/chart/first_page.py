@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,6 +33,13 @@ SHORT = {
     "oil_temperature": "Oil temperature", "exhaust": "Exhaust gas", "oil_pressure": "Oil pressure",
     "fuel_pressure_drop": "Fuel-pressure drop", "battery": "Battery voltage", "engine_speed": "Engine speed",
     "limiter": "Engine speed, by the limiter", "road_speed": "Road speed",
+}  # fmt: skip
+GATE_NAMES = {
+    "steady": "Steady lambda error", "full_throttle": "Lambda, full throttle", "knock": "Knock, full throttle",
+    "duty": "Injector duty", "headroom": "Meter headroom", "temperatures": "Temperatures", "battery": "Battery",
+    "oil_pressure": "Oil pressure", "fuel_pressure": "Fuel-pressure drop", "idle": "Idle", "return": "Return to idle",
+    "link": "Drop-outs of the link", "launch": "Launch hold", "under_load": "Every drive", "supply": "Every drive",
+    "speeds": "Every drive", "lean_at_load": "Lean at steady load", "fresh": "Driven since the change",
 }  # fmt: skip
 TREND_LOG = 5.0  # largest over smallest from which a trend is drawn on a logarithmic scale
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -82,7 +90,7 @@ def _gauge(finding: Mapping, margin: float, said: str) -> Gauge | None:
     used, upper = (100 * (v / limit if is_most else limit / v) if v else np.nan for v in (value, end))
     unit = {"1": "", "°": "°"}.get(finding["unit"], f" {finding['unit']}")
     name = SHORT.get(finding["id"].removeprefix("limits."), finding["title"])
-    text = f"{said} of {_plain(limit)}{unit}" if is_most else f"{said}{unit}, least {_plain(limit)}"
+    text = f"{said} of {_plain(limit)}{unit}" if is_most else f"{said}{unit}, least {_plain(limit)}{unit}"
     return Gauge(name, max(used, 0.0), upper, text, TONE[finding["status"]])
 
 
@@ -90,6 +98,54 @@ def _plain(value: float) -> str:
     """Three digits, none after the point from a hundred on, no exponent."""
     text = f"{value:.0f}" if abs(value) >= 100 else f"{float(f'{value:.3g}'):g}"
     return text.replace("-", "−")
+
+
+def gate_gauges(margins: pd.DataFrame) -> list[Gauge]:
+    """How much of its limit each gate of readiness used, the most pressing first; of one not shown an empty track.
+
+    `margins` is what `Readiness.margins` gives.
+    """
+    return [_gate_gauge(row) for row in margins.itertuples()]
+
+
+def _gate_gauge(row: Any) -> Gauge:
+    name = GATE_NAMES.get(row.gate, row.title)
+    if name == "Every drive" and row.id:
+        what = SHORT.get(row.id.removeprefix("limits."), row.title)
+        name = f"{name}: {what if what[1:2].isupper() else what[:1].lower() + what[1:]}"
+    elif name == "Every drive":
+        name = row.title
+    if row.status == "not_shown":
+        return Gauge(name, np.nan, np.nan, "not shown", "quiet")
+    unit = {"1": "", "°": "°", "1/h": " per hour"}.get(row.unit, f" {row.unit}")
+    value, limit = _plain(row.value), _plain(row.limit)
+    text = f"{value}{unit}, least {limit}{unit}" if row.is_least else f"{value} of {limit}{unit}"
+    return Gauge(name, row.used_pct, row.reach_pct, text, TONE[row.status])
+
+
+def draw_gates(margins: pd.DataFrame, gates: int) -> Picture | None:
+    """Draw the gates that press most, each against its limit; None where none was compared with one.
+
+    `margins` is what `Readiness.margins` gives, `gates` how many there are in all.
+    """
+    if margins.empty:
+        return None
+    gauges, title = gate_gauges(margins), gates_title(margins, gates)
+    told = "; ".join(f"{g.name} {g.text}" + (f", {g.used:.0f} %" if np.isfinite(g.used) else "") for g in gauges)
+    left = [gauge.used for gauge in gauges[GAUGES_SHOWN:] if np.isfinite(gauge.used)]
+    rest = len(gauges) - GAUGES_SHOWN
+    note = f"{rest} more: at most {max(left):.0f} % used." if left else f"{rest} more: not shown." if rest > 0 else ""
+    told = f"How much of its limit each gate used: {told}."
+    return draw_gauges(title, told, gauges[:GAUGES_SHOWN], note)
+
+
+def gates_title(margins: pd.DataFrame, gates: int) -> str:
+    """How many gates are met, and how many are not: `Of 18 checks 2 at stop, 4 to watch, 12 met`."""
+    words = {"stop": "at stop", "not_shown": "not shown", "watch": "to watch"}
+    counts = [(int((margins["status"] == status).sum()), text) for status, text in words.items()]
+    counts.append((gates - sum(count for count, _ in counts), "met"))
+    told = [f"{count} {text}" for count, text in counts if count]
+    return f"Of {gates} checks {', '.join(told)}; the line: the limit"
 
 
 def draw_limits_used(gauges: list[Gauge]) -> Picture | None:

@@ -135,19 +135,26 @@ def draw_margins(found: FullThrottle) -> hv.Overlay:
     every = sorted((used, c.quantity.title) for c in found.checks if np.isfinite(used := _share_used(c)))
     count = max(BARS_SHOWN, sum(used > 100 for used, _ in every))
     rows, left = every[-count:], every[:-count]
-    table = pd.DataFrame(rows, columns=["used", "check"]).assign(row=np.arange(len(rows), dtype=float))
-    end = table["used"].clip(0, MOST_DRAWN)
-    boxes = table.assign(left=0.0, right=end, bottom=table["row"] - 0.32, top=table["row"] + 0.02)
     told = [f"{name}: {used:.0f} %" for used, name in rows]
     rest = f"; {len(left)} more: {left[-1][0]:.0f} % at most" if left else ""
-    words = pd.DataFrame({"at": np.full(len(rows), 0.0), "row": table["row"] + 0.06, "text": told})
+    title = f"How much of each limit was used. Most: {told[-1]}{rest}. Line: the limit"
+    return draw_used(np.array([used for used, _ in rows]), told, title)
+
+
+def draw_used(used_pct: np.ndarray, words: Sequence[str], title: str) -> hv.Overlay:
+    """Draw shares of limits as bars, the first at the bottom, each below its words; a line at the limit itself.
+
+    NaN leaves a row without a bar.
+    """
+    rows = np.arange(len(words), dtype=float)
+    end = np.clip(np.nan_to_num(used_pct), 0, MOST_DRAWN)
+    boxes = pd.DataFrame({"left": 0.0, "bottom": rows - 0.32, "right": end, "top": rows + 0.02, "check": list(words),
+                          "used": used_pct})  # fmt: skip
+    told = pd.DataFrame({"at": 0.0, "row": rows + 0.06, "text": list(words)})
     bars = hv.Rectangles(boxes, ["left", "bottom", "right", "top"], ["check", "used"])
-    names = hv.Labels(words, ["at", "row"], "text")
+    names = hv.Labels(told, ["at", "row"], "text")
     reach = (-1.0, 1.06 * max(100.0, float(end.max())))
-    options = panel(
-        f"How much of each limit was used. Most: {told[-1]}{rest}. Line: the limit",
-        70 + 34 * len(rows), xlabel="used [%]", ylabel="",
-    ) | {"xlim": reach, "ylim": (-0.6, len(rows) - 0.3), "yaxis": None, "show_grid": False}  # fmt: skip
+    options = panel(title, 70 + 34 * len(rows), xlabel="used [%]", ylabel="") | {"xlim": reach, "ylim": (-0.6, len(rows) - 0.3), "yaxis": None, "show_grid": False}
     return hv.Overlay(
         [
             bars.opts(color=MAIN, line_alpha=0, tools=["hover"]),

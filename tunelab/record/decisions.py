@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tunelab.chart.first_page import draw_gates
 from tunelab.record.chapter import CHAPTERS, Chapter, Section, Verdict, read_chapters
 from tunelab.record.deciding import VERDICT_WORDS, Decided, decide
 from tunelab.record.execute import Run, kernels_at, run_notebook
@@ -192,6 +193,7 @@ def _index(root: Path, runs: Sequence[Run], revision: str) -> str:
         "questions": [
             {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
         ],
+        "picture": draw_gates(readiness.margins(), len(readiness.gates)),
         "caution": readiness.caution,
         "cautions": cautions_for(decided.workspace.car),
     }
