@@ -182,7 +182,9 @@ def test_per_cent_stands_apart_from_its_number_in_a_terminal_too():
     shown = (item for path in (ROOT / "tunelab").rglob("*.py") for item in in_code(path.read_text("utf-8"), path))
     formats = [f"{item.path.name}:{item.line}" for item in shown if re.fullmatch(r"[+ ]?\.\d%", item.text)]
     assert not formats, f"a format ends in %: {formats}; write 100 * share and ' %'"
-    cells = (item for path in (ROOT / "notebooks").glob("*.ipynb") for item in in_notebook(path.read_text("utf-8"), path))
+    cells = (
+        item for path in (ROOT / "notebooks").glob("*.ipynb") for item in in_notebook(path.read_text("utf-8"), path)
+    )
     assert not [f"{item.path.name}:{item.line}" for item in cells if re.fullmatch(r"[+ ]?\.\d%", item.text)]
 
 
@@ -203,9 +205,9 @@ def test_the_glossary_has_at_most_25_terms_each_once():
 
 
 def test_a_page_ends_with_the_glossary_and_a_sheet_of_paper_does_not():
-    values = {"title": "Old parts", "verdict": "", "word": "watch", "because": "", "bounds": (), "picture": None, "caution": "",
-              "gates": (), "questions": (), "cautions": ()}  # fmt: skip
+    values = {"title": "Old parts", "verdict": "", "word": "watch", "because": "", "bounds": (), "picture": None,
+              "caution": "", "gates": (), "questions": (), "cautions": ()}  # fmt: skip
     page = fill("decisions.html", [], values)
     assert page.index("</main>") < page.index("What the words mean") < page.index("<strong>Dead time</strong>")
-    sheet = {"title": "Sheet", "first": "", "plan": {"sentences": (), "tables": ()}, "cautions": ()}
+    sheet = {"title": "Sheet", "in_record": False, "first": "", "plan": {"sentences": (), "tables": ()}, "cautions": ()}
     assert "What the words mean" not in fill("sheet.html", [], sheet)

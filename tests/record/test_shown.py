@@ -140,7 +140,10 @@ def test_each_step_has_one_verdict_the_most_urgent_first_and_its_own_question_be
     lines = lines_of(answer_of(findings, steps=["steady", "road", "link", "launch", "coast-down"]), "shows")
     assert lines == [
         ("stop", "Link to the logger: drop-outs 33 % (limit 2 %). Look at the loom."),
-        ("watch", "Road manners: idle hunting 30 % (limit 25 %). Within limits: idle speed off target 1 % (limit 2 %)."),
+        (
+            "watch",
+            "Road manners: idle hunting 30 % (limit 25 %). Within limits: idle speed off target 1 % (limit 2 %).",
+        ),
         ("not_shown", "Launch: No launch."),
         ("met", "Steady driving: lambda error 0.43 % (limit 2 %)."),
     ]

@@ -33,8 +33,9 @@ from tunelab.chart.look import (
     panel,
     reduce_trace,
 )
-from tunelab.chart.trace import shade_stretches
+from tunelab.chart.trace import say_flagged, shade_stretches
 from tunelab.log.flag import MASKS, channels_of
+from tunelab.study.compare.findings import plain
 from tunelab.study.explore import Distribution, EventSet, LoadMap, engine_load, map_channel
 from tunelab.workspace.car import Car
 
@@ -73,7 +74,8 @@ def explore_traces(
     shaded = shade_stretches(log, flagged)
     own = selection or Selection(log)
     panels = [_panel(log, name, shaded, own).opts(xlabel="time [s]" if name == names[-1] else "") for name in names]
-    panels[0] = panels[0].opts(title="Zoom or drag; flagged samples are grey, flagged stretches shaded")
+    told = say_flagged(log, names)
+    panels[0] = panels[0].opts(title=f"{told} Zoom or drag; flagged samples are grey, flagged stretches shaded")
     return hv.Layout(panels).cols(1)
 
 
@@ -149,6 +151,8 @@ def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str, selection: 
         if name not in log:
             raise KeyError(f"the log has no {name}; it has {', '.join(channels_of(log))}.")
     whole = _window_of(log, x, y)
+    ends = [f"{plain(whole[k])} to {plain(whole[k + 2])}" for k in (1, 0)]
+    title = f"{channel(y).label} against {channel(x).label}, {ends[0]} against {ends[1]}"
     points = hv.DynamicMap(
         lambda x_range, y_range: _points(log, (x, y, colour), _visible(x_range, y_range, whole)), streams=[RangeXY()]
     )
@@ -161,7 +165,7 @@ def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str, selection: 
         size=4,
         tools=["hover"],
         **unfading(1.0),
-        **_without_tools(panel(f"{channel(y).label} against {channel(x).label}", 380, xlabel=axis(x), ylabel=axis(y))),
+        **_without_tools(panel(title, 380, xlabel=axis(x), ylabel=axis(y))),
     )
     own = selection or Selection(log)
     time, across, up = (log[name].to_numpy() for name in ("time", x, y))
@@ -290,7 +294,10 @@ def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) 
         }
     )
     labels = hv.Labels(middle.head(0 if len(table) > MOST_LABELS else None), ["x", "y"], "text")
-    options = panel(title, 340, xlabel=axis("engine_speed_rpm"), ylabel=cells.load_label) | {"padding": 0}
+    ends = (
+        f", {plain(table[column].min())} to {plain(table[column].max())} over {len(table)} cells" if len(table) else ""
+    )
+    options = panel(f"{title}{ends}", 340, xlabel=axis("engine_speed_rpm"), ylabel=cells.load_label) | {"padding": 0}
     drawn = boxes * labels.opts(text_color=CELL_INK, text_font_size="7pt")
     for layer in marks:
         drawn = drawn * layer
@@ -308,7 +315,10 @@ def draw_distribution(
     name = spread.channel
     quiet = hv.Histogram((spread.edges, both), kdims=name, label="flagged")
     loud = hv.Histogram((spread.edges, spread.trusted), kdims=name, label="trusted")
-    options = panel(f"Distribution of {channel(name).label}", 280, xlabel=axis(name), ylabel="readings")
+    count = spread.trusted.sum()
+    most = int(np.argmax(spread.trusted))
+    told = f": most readings at {plain(spread.edges[most])} to {plain(spread.edges[most + 1])}" if count else ""
+    options = panel(f"Distribution of {channel(name).label}{told}", 280, xlabel=axis(name), ylabel="readings")
     marks = quiet.opts(color=QUIET, line_alpha=0, **unfading(0.7)) * loud.opts(
         color=MAIN, line_alpha=0, tools=["hover"], **unfading(1.0)
     )

@@ -103,7 +103,7 @@ def _plain(value: float) -> str:
 def gate_gauges(margins: pd.DataFrame) -> list[Gauge]:
     """How much of its limit each gate of readiness used, the most pressing first; of one not shown an empty track.
 
-    `margins` is what `Readiness.margins` gives.
+    `margins` is what `Readiness.margins` gives; with a column `said` that is how a value is written, without unit.
     """
     return [_gate_gauge(row) for row in margins.itertuples()]
 
@@ -118,7 +118,7 @@ def _gate_gauge(row: Any) -> Gauge:
     if row.status == "not_shown":
         return Gauge(name, np.nan, np.nan, "not shown", "quiet")
     unit = {"1": "", "°": "°", "1/h": " per hour"}.get(row.unit, f" {row.unit}")
-    value, limit = _plain(row.value), _plain(row.limit)
+    value, limit = getattr(row, "said", "") or _plain(row.value), _plain(row.limit)
     text = f"{value}{unit}, least {limit}{unit}" if row.is_least else f"{value} of {limit}{unit}"
     return Gauge(name, row.used_pct, row.reach_pct, text, TONE[row.status])
 
@@ -249,21 +249,26 @@ def draw_lambda_off(found: LoadMap, besides: str = "") -> Picture | None:
 
 
 def draw_pull_lambda_off(bins: pd.DataFrame) -> Picture | None:
-    """Draw lambda against commanded at full throttle over engine speed; None without a commanded lambda."""
-    known = bins[np.isfinite(bins["commanded"].astype(float)) & np.isfinite(bins["lambda"].astype(float))]
+    """Draw lambda against what it is to be at full throttle over engine speed; None where that is not known.
+
+    That is the target of the revision (`meant`), where it states one beside what it commands; in records without that
+    column, which are older, what was commanded.
+    """
+    goal = "meant" if "meant" in bins else "commanded"
+    known = bins[np.isfinite(bins[goal].astype(float)) & np.isfinite(bins["lambda"].astype(float))]
     if len(known) < LEAST_CELLS:
         return None
     x = known["engine_speed_rpm"].to_numpy(dtype=float)
-    off, lower, upper = (
-        100 * (known[c] / known["commanded"] - 1).to_numpy(dtype=float) for c in ("lambda", "lower", "upper")
-    )
+    off, lower, upper = (100 * (known[c] / known[goal] - 1).to_numpy(dtype=float) for c in ("lambda", "lower", "upper"))
     lean, rich = int(np.argmax(off)), int(np.argmin(off))
-    title = f"Full throttle: lambda {_side(off[lean])} of commanded at {x[lean]:.0f} rpm"
+    is_other = goal == "meant" and not np.allclose(known[goal], known["commanded"], rtol=0, atol=1e-6)
+    name = "target" if is_other else "commanded"
+    title = f"Full throttle: lambda {_side(off[lean])} of {name} at {x[lean]:.0f} rpm"
     if off[rich] < 0 < off[lean]:
         title += f", {_side(off[rich])} at {x[rich]:.0f} rpm"
     told = "; ".join(f"{a:.0f} rpm {_side(b)}" for a, b in zip(x, off, strict=True))
     points = Points(x, off, "main", "", lower, upper, "ring")
-    axis = Axis.over("lean (+) or rich (−) of commanded [%]", off, lower, upper, [-1.0, 1.0])
+    axis = Axis.over(f"lean (+) or rich (−) of {name} [%]", off, lower, upper, [-1.0, 1.0])
     across = Axis.over("engine speed [rpm]", x, room=0.04)
     return draw_picture(title, f"Mean of all pulls by engine speed: {told}.", across, axis, [Rule(0.0, ""), points])
 

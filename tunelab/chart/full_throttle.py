@@ -26,6 +26,7 @@ from tunelab.chart.look import (
     QUIET,
     READING_WIDTH,
     SHADE,
+    THIRD,
     axis,
     draw_absent,
     panel,
@@ -77,6 +78,7 @@ def draw_lambda_band(found: FullThrottle) -> hv.Overlay:
     band = hv.Area(bins, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
     mean = hv.Curve(bins, RPM, ["lambda", "lower", "upper", "pulls"], label="mean").opts(color=MAIN, line_width=2)
     wanted = hv.Curve(bins, RPM, "commanded", label="commanded").opts(color=OLD, line_dash="dashed", line_width=2)
+    target = hv.Curve(bins, RPM, "meant", label="target").opts(color=THIRD, line_dash="dotted", line_width=2)
     limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=2)
     leanest = bins.loc[bins["lambda"].idxmax()]
     title = (
@@ -85,7 +87,9 @@ def draw_lambda_band(found: FullThrottle) -> hv.Overlay:
     )
     options = panel(title, 360, xlabel=axis(RPM))
     look = options | {"ylabel": axis(LAMBDA), "ylim": _reach(judged["lambda"], found.limit_lambda)}
-    return hv.Overlay([points, band, mean, wanted, limit]).opts(legend_position="bottom_right", **look)
+    is_other = not np.allclose(bins["meant"], bins["commanded"], rtol=0, atol=1e-6, equal_nan=True)
+    lines = [mean, wanted, target] if is_other else [mean, wanted]
+    return hv.Overlay([points, band, *lines, limit]).opts(legend_position="bottom_right", **look)
 
 
 def _reach(values: pd.Series, limit: float) -> tuple[float, float]:
@@ -114,7 +118,9 @@ def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
         limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=1)
         if part.empty:
             continue
-        title = stretch.name if panels else f"Lambda as it was seen: {stretch.name}"
+        seen = part.loc[part["judged"], "lambda"]
+        title = f"{stretch.name}: {f'leanest judged {seen.max():.3f}' if len(seen) else 'nothing judged'}"
+        title = title if panels else f"Lambda as it was seen, {title}"
         options = panel(title, 220, xlabel=f"{x} [s]", ylabel=axis(LAMBDA))
         options |= {"ylim": _reach(part["lambda"], found.limit_lambda)}
         shown = [grey.opts(color=QUIET, size=5, marker="x"), blue.opts(color=MAIN, size=4), limit, *marks]
@@ -154,7 +160,12 @@ def draw_used(used_pct: np.ndarray, words: Sequence[str], title: str) -> hv.Over
     bars = hv.Rectangles(boxes, ["left", "bottom", "right", "top"], ["check", "used"])
     names = hv.Labels(told, ["at", "row"], "text")
     reach = (-1.0, 1.06 * max(100.0, float(end.max())))
-    options = panel(title, 70 + 34 * len(rows), xlabel="used [%]", ylabel="") | {"xlim": reach, "ylim": (-0.6, len(rows) - 0.3), "yaxis": None, "show_grid": False}
+    options = panel(title, 70 + 34 * len(rows), xlabel="used [%]", ylabel="") | {
+        "xlim": reach,
+        "ylim": (-0.6, len(rows) - 0.3),
+        "yaxis": None,
+        "show_grid": False,
+    }
     return hv.Overlay(
         [
             bars.opts(color=MAIN, line_alpha=0, tools=["hover"]),

@@ -53,7 +53,14 @@ def draw_curve_changes(curves: pd.DataFrame, reading_label: str) -> hv.Overlay:
             line.opts(color=TONES[k % len(TONES)], line_dash=DASHES[k % len(DASHES)], line_width=2),
             mark.opts(color=TONES[k % len(TONES)], marker=MARKS[k % len(MARKS)], size=5, tools=["hover"]),
         ]
-    options = panel("How each revision changed the meter curve", 320, xlabel=reading_label, ylabel="change of flow [%]")
+    changes = curves[curves["revision"].isin(later)].groupby("revision", sort=False)["change_pct"].agg(["min", "max"])
+    said = "; ".join(f"{row.Index} {row.min:+.1f} to {row.max:+.1f} %" for row in changes.itertuples())
+    options = panel(
+        f"Change of the meter curve: {said or 'no revision has changed it'}",
+        320,
+        xlabel=reading_label,
+        ylabel="change of flow [%]",
+    )
     return hv.Overlay([zero, *lines]).opts(legend_position="bottom", legend_cols=2, **options)
 
 

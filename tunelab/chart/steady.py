@@ -177,7 +177,7 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
 def _evidence(meter: MeterError) -> hv.Element:
     bars = hv.Spikes((meter.reading, meter.seconds), meter.channel, "seconds").opts(color=MAIN, line_width=3)
     options = panel("Evidence", 150, xlabel=axis(meter.channel), ylabel="driven [s]")
-    return bars.opts(**options)
+    return bars.opts(yticks=3, **options)
 
 
 def stretches(values: np.ndarray) -> list[slice]:

@@ -33,7 +33,16 @@ MOST_DECIMALS = {
     "Hz": 1, "per hour": 2, "mg": 1,
 }  # fmt: skip
 MOST = 6  # of any other
-OF_A_ROW = ("value", "lower", "upper", "limit", "margin")  # columns of the unit that their row names
+OF_A_ROW = (
+    "value",
+    "lower",
+    "upper",
+    "limit",
+    "margin",
+    "before",
+    "after",
+    "difference",
+)  # columns of the unit that their row names
 _PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
 MINUS = "\N{MINUS SIGN}"
 _SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")

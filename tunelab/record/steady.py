@@ -224,9 +224,10 @@ def prediction(fit: SteadyFit, proposal: Proposal, car: Car) -> Finding:
     shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
     better = after.p95_pct <= fit.before.p95_pct
     because = (
-        "With the proposed values in the ECU and trims at zero, in 95 of 100 undisturbed cells of engine speed and "
-        f"airflow lambda should lie within {_percent(after.p95_pct)} % of commanded, the worst hold "
-        f"{after.worst_words}; now it is {_percent(fit.before.p95_pct)} %, the worst hold {fit.before.worst_words}."
+        f"With the proposed values in the ECU and trims at zero, lambda should lie within {_percent(after.p95_pct)} % "
+        "of commanded in 95 of 100 undisturbed cells of engine speed and airflow. The worst hold should be "
+        f"{after.worst_words}. Now it is {_percent(fit.before.p95_pct)} %, and the worst hold "
+        f"{fit.before.worst_words}."
     )
     status = status_within(after.p95_pct, after.lower_pct, after.upper_pct, most=limit)
     status = status if better and not after.worst_pct > LEAN_STOP_PCT else "watch"

@@ -277,7 +277,8 @@ def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
         word = "It helped" if verdict == "helped" else "It made it worse"
         return (
             f"{word}: {seen}. The rate is {_times(ratio.lower)} to {_times(ratio.upper)} times what it was "
-            f"({100 * ratio.confidence:.0f} % interval); by chance alone such a difference comes {_often(ratio.p_value)}."
+            f"({100 * ratio.confidence:.0f} % interval); by chance alone such a difference comes "
+            f"{_often(ratio.p_value)}."
         )
     if np.isfinite(settling.minutes):
         more = (
