@@ -252,7 +252,7 @@ def table_item(table: pd.DataFrame) -> dict:
 def _heading(name: str) -> str:
     """Words of a column name, its unit in brackets: "start_s" becomes "start [s]"."""
     ending = next((ending for ending in UNIT_ENDINGS if name.endswith(ending) and name != ending), "")
-    words = name.removesuffix(ending).replace("_", " ")
+    words = name.removesuffix(ending).replace("_", " ").replace("in force", "now")
     return f"{words} [{UNIT_ENDINGS[ending]}]" if ending else words
 
 

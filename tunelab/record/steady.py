@@ -178,7 +178,7 @@ def steady_chapter(
         | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
         proposal=_next(opened, fit, proposal, name) if helps else None,
         driven=Section((_driven(fit), *(others.sentences() if others else ())), short=_calm(fit)),
-        change=_with_trims(_change(opened, fit, proposal, name), trims),
+        change=_with_trims(_change(opened, fit, proposal, name), trims if _is_entered(opened, fit) else None),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),  # when stopped, each finding says why
     )
 
@@ -196,12 +196,18 @@ def _trims(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, log: xr.Da
     return replace_trims(log, opened.car, opened.revision, joined)
 
 
+def _is_entered(opened: OpenedSession, fit: SteadyFit) -> bool:
+    """Whether anything has to be entered at all: else no trim is to be cleared for it either."""
+    return _need(fit, opened.car.limits.steady_lambda_error_max_pct) != "nothing"
+
+
 def _with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
     """Put what becomes of the trims beside the proposal."""
     if trims is None:
         return change
     sentences = (*change.sentences, trims.sentence())
-    if trims.because or trims.cells.empty:
+    learned = trims.cells[trims.cells["what"] != "nothing learned"] if not trims.because else trims.cells
+    if trims.because or learned.empty:
         return replace(change, sentences=sentences)
     columns = {
         "speed_from_rpm": "from [rpm]", "speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
@@ -209,7 +215,7 @@ def _with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
         "long_pct": "long-term [%]", "correction_pct": "the proposal adds [%]", "left_pct": "left to trim [%]",
         "what": "long-term trim",
     }  # fmt: skip
-    table = trims.cells.round(1).rename(columns=columns)
+    table = learned.round(1).rename(columns=columns)
     return replace(change, sentences=sentences, tables=(*change.tables, ("Trims that the proposal replaces", table)))
 
 

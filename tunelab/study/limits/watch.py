@@ -253,7 +253,7 @@ def _share(log: xr.Dataset, channel: str) -> float:
     return float(time[-1] - time[0]) / whole if time.size > 1 and whole > 0 else 0.0
 
 
-NO_LIMIT = "car.toml states no limit to hold it against"
+NO_LIMIT = "car.toml states no limit to compare it with"
 
 
 def watch_limits(log: xr.Dataset, car: Car, revision: Revision, session: Session, delay: DelayFit) -> LimitWatch:

@@ -152,7 +152,7 @@ def judge_gates(ordered: list[Drive], now: Now, gates: tuple[Gate, ...] = GATES)
 def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
     missing = [key for key in gate.limits if getattr(now.car.limits, key, None) is None]
     if missing:
-        because = f"car.toml states no limit to hold it against: limits.{missing[0]}."
+        because = f"car.toml states no limit to compare it with: limits.{missing[0]}."
         return GateState(gate, "not_shown", because, None, "")
     valid, gone = [], []
     for drive in drives:
