@@ -10,6 +10,7 @@ A channel over speed and load, its distribution, and events of several sessions 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import holoviews as hv
 import numpy as np
@@ -20,6 +21,7 @@ from holoviews.streams import RangeX, RangeXY
 from tunelab.channels import channel
 from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_trace, unfading
 from tunelab.chart.look import (
+    AROUND_ZERO,
     CELL_INK,
     MAIN,
     NEW,
@@ -84,7 +86,8 @@ def _panel(log: xr.Dataset, name: str, shaded: hv.Element, selection: Selection)
     reach = (everything.times[0][0], everything.times[0][-1])
     lines = hv.DynamicMap(lambda x_range: _lines(everything, kept, name, x_range or reach), streams=[RangeX()])
     marks = selection.points(log, log["time"].to_numpy(), log[name].to_numpy(), ("time", name))
-    options = panel("", 150, ylabel=axis(name), xlim=reach, ylim=_reach_of(log, name)) | {"tools": []}
+    label = axis(name).replace(" [", "\n[")  # a low panel has no room for both in one line
+    options = panel("", 150, ylabel=label, yticks=4, xlim=reach, ylim=_reach_of(log, name)) | {"tools": []}
     return (shaded * lines * marks).opts(show_legend=False, **options)
 
 
@@ -278,13 +281,21 @@ def _draw_map(cells: LoadMap, marks: Callable[[], list[hv.DynamicMap]]) -> hv.La
     return hv.Layout([top, below]).cols(1)
 
 
+def _shades(column: str, name: str, table: pd.DataFrame) -> dict[str, Any]:
+    """Tones of a map: little to much; of a mean lambda rich to lean, with 1 in the middle."""
+    if column != "mean" or not name.startswith("lambda") or table.empty:
+        return {"cmap": list(SEQUENCE)}
+    reach = max(float((table[column] - 1.0).abs().max()), 0.01)
+    return {"cmap": list(AROUND_ZERO), "clim": (1.0 - reach, 1.0 + reach)}
+
+
 def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) -> hv.Overlay | hv.DynamicMap:
     table = cells.table()
     table = table[np.isfinite(table[column])]
     values = [column, *(name for name in ("count", "mean", "spread") if name != column)]
     boxes = hv.Rectangles(table, CORNERS, values).opts(
-        color=column, cmap=list(SEQUENCE), colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
-        **unfading(1.0),
+        color=column, colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
+        **_shades(column, cells.channel, table), **unfading(1.0),
     )  # fmt: skip
     middle = pd.DataFrame(
         {

@@ -214,7 +214,8 @@ def _take_caption(model: Any) -> str:
 
 
 def _axis_label(axes: list) -> str:
-    return next((axis.axis_label for axis in axes if getattr(axis, "axis_label", None)), "")
+    label = next((axis.axis_label for axis in axes if getattr(axis, "axis_label", None)), "")
+    return " ".join(label.split())
 
 
 def table_item(table: pd.DataFrame) -> dict:
