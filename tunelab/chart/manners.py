@@ -294,7 +294,7 @@ def _launches(table: pd.DataFrame) -> str:
     title = f"Launches from their release: {table['event'].nunique()}"
     speed = table.loc[table["clock_s"] >= 0, "engine_speed_rpm"] if "engine_speed_rpm" in table else pd.Series()
     low = speed.astype(float).min()
-    return f"{title}; engine speed falls to {low:.0f} rpm at least" if np.isfinite(low) else title
+    return f"{title}; engine speed falls as low as {low:.0f} rpm" if np.isfinite(low) else title
 
 
 def _panel(table: pd.DataFrame, name: str, *, first: bool) -> hv.Overlay:

@@ -210,7 +210,7 @@ def settle_first(titles: Sequence[str]) -> str:
 
 def begin_large(sentence: str) -> str:
     """Begin a sentence with a capital, unless it begins with a name that has none."""
-    first = sentence.split(" ", 1)[0]
+    first = sentence.split(" ", 1)[0].rstrip(":,;.")
     return sentence[:1].upper() + sentence[1:] if first.isalpha() else sentence
 
 
