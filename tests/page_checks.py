@@ -86,7 +86,7 @@ def misstated(page: str, findings: Iterable[Mapping[str, Any]]) -> list[str]:
 
 
 CAPTION = re.compile(r'<figcaption>(?:<span class="count">[^<]*</span>)?(.*?)</figcaption>', re.DOTALL)
-RESULT = re.compile(r"\d|\b(?:no|none|nothing|not)\b", re.IGNORECASE)
+RESULT = re.compile(r"\d|\b(?:no|none|nothing|not|nowhere)\b", re.IGNORECASE)
 TEXT = re.compile(r"<(script|style|svg|pre)\b.*?</\1>|<[^>]*>", re.DOTALL)
 MANY = re.compile(r"(?<![\d.,−–/-])\b1 (?!(?:[a-z]*ss|is|as|was|has|its|this|us|ms|always|plus|minus)\b)[a-z]{2,}s\b")
 

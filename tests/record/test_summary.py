@@ -113,7 +113,7 @@ def test_the_pictures_stand_in_the_page_without_a_script_and_tell_their_result(p
     told = [picture.get("aria-label") for picture in pictures_of(page)]
     assert len(told) == 3
     assert "Knock retard 4.1 of 3°, 136 %" in told[0]
-    assert "Battery voltage 10.9 V, least 10.5, 96 %" in told[0]
+    assert "Battery voltage 10.9 V, least 10.5 V, 96 %" in told[0]
     assert "2 V −5.0 (−6.0 to −4.0), then 0.0" in told[1].replace("+0.0", "0.0").replace("−0.0", "0.0")
     assert "5000 rpm 2.3 % lean" in told[2]
     assert all(picture.get("role") == "img" for picture in pictures_of(page))

@@ -42,6 +42,7 @@ GATE_NAMES = {
     "speeds": "Every drive", "lean_at_load": "Lean at steady load", "fresh": "Driven since the change",
 }  # fmt: skip
 TREND_LOG = 5.0  # largest over smallest from which a trend is drawn on a logarithmic scale
+THIRD = 1 / 3  # of a trend's width, which the limit's words may take
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 TONE = {"stop": "stop", "watch": "watch", "met": "met"}
 
@@ -296,7 +297,10 @@ def draw_trend(title: str, label: str, moments: Sequence[Moment], limit: float |
     across = Axis("", days[0] - 0.5, days[-1] + 0.5, places=tuple(_days(days)))
     marks: list = []
     if limit is not None:  # its words stand where the values are further from it
-        off = [abs(y.place(value[k], 1.0) - y.place(limit, 1.0)) for k in (0, -1)]
+        away = [abs(y.place(item, 1.0) - y.place(limit, 1.0)) for item in value]
+        share = [(day - x[0]) / max(x[-1] - x[0], 1) for day in x]
+        sides = ([a for a, s in zip(away, share, strict=True) if s <= THIRD], away[-1:])
+        off = [min(sides[0]), min([*sides[1], *(a for a, s in zip(away, share, strict=True) if s >= 1 - THIRD)])]
         marks.append(Rule(limit, f"limit {_plain(limit)}", begins=off[0] > off[1]))
     marks += [Line(x, value, "main"), Points(x, value, "main", "", lower, upper)]
     told = "; ".join(f"{m.date.isoformat()} {_plain(m.value)}" for m in moments)
