@@ -171,6 +171,16 @@ def test_the_share_of_a_limit_is_over_a_hundred_exactly_where_it_was_passed(valu
         assert (gauge.used > 100) == (margin < 0)
 
 
+def test_a_limit_of_which_nothing_was_used_is_none_used_and_never_nan():
+    least, most = (finding(f"limits.{name}", 0.0, 8.0) for name in ("least", "most"))
+    gauges = limit_gauges([most], {"limits most": 8.0})
+    assert [gauge.used for gauge in gauges] == [0.0]
+    many = [finding(f"limits.{k}", 1.0 + k, 20.0) for k in range(8)]
+    margins = {f"limits {k}": 19.0 - k for k in range(8)} | {"limits most": 8.0}
+    assert draw_limits_used(limit_gauges([*many, most], margins)).note == "1 more: at most 0 % used."
+    assert limit_gauges([least], {"limits least": -8.0}) == []  # no share of a minimum can be given at zero
+
+
 def test_a_title_says_what_came_out():
     gauges = limit_gauges(FINDINGS, {"limits knock_retard": -1.08, "limits battery": 0.4})
     assert draw_limits_used(gauges).title == "Past its limit: knock retard; next: battery voltage, 96 % used"

@@ -77,7 +77,7 @@ def explore_traces(
     own = selection or Selection(log)
     panels = [_panel(log, name, shaded, own).opts(xlabel="time [s]" if name == names[-1] else "") for name in names]
     told = say_flagged(log, names)
-    panels[0] = panels[0].opts(title=f"{told} Zoom or drag; flagged samples are grey, flagged stretches shaded")
+    panels[0] = panels[0].opts(title=f"{told}; grey or shaded: flagged")
     return hv.Layout(panels).cols(1)
 
 

@@ -88,7 +88,10 @@ def _gauge(finding: Mapping, margin: float, said: str) -> Gauge | None:
     if not (limit > 0 and (is_most or value > 0)):
         return None
     end = finding["upper"] if is_most else finding["lower"]
-    used, upper = (100 * (v / limit if is_most else limit / v) if v else np.nan for v in (value, end))
+    used, upper = (
+        np.nan if v is None else 100 * v / limit if is_most else 100 * limit / v if v > 0 else np.nan
+        for v in (value, end)
+    )
     unit = {"1": "", "°": "°"}.get(finding["unit"], f" {finding['unit']}")
     name = SHORT.get(finding["id"].removeprefix("limits."), finding["title"])
     text = f"{said} of {_plain(limit)}{unit}" if is_most else f"{said}{unit}, least {_plain(limit)}{unit}"
