@@ -19,6 +19,7 @@ FIGURE = "application/vnd.tunelab.figure+json"
 TABLE = "application/vnd.tunelab.table+json"
 PAGE_RUN = "TUNELAB_PAGE_RUN"  # environment variable that a record's run sets in its kernels
 ROWS_SHOWN = 400
+MOST_COLUMNS = 9  # of a table that a page has room for; a wider one has its intervals within their values' column
 PLACES = {"across": ("x", "x0", "x1", "left", "right"), "up": ("y", "y0", "y1", "y2", "top", "bottom")}
 # How a table's column name ends, and the unit that a reader sees instead; longer endings first.
 UNIT_ENDINGS = {
@@ -226,6 +227,7 @@ def table_item(table: pd.DataFrame) -> dict:
     typed in. Shown numbers have a real minus; the files beside the page have the sign that programs read.
     """
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
+    frame = _with_intervals(frame) if frame.shape[1] > MOST_COLUMNS else frame
     shown = frame.head(ROWS_SHOWN)
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
     fixed = table.attrs.get("decimals", {})
@@ -248,6 +250,21 @@ def table_item(table: pd.DataFrame) -> dict:
         "compact": bool(table.attrs.get("compact")),  # many short cells, to fit a phone's width
         "typed": [k for k, name in enumerate(frame.columns) if name in table.attrs.get("typed", ())],  # as it is typed
     }
+
+
+def _with_intervals(frame: pd.DataFrame) -> pd.DataFrame:
+    """A table with `x`, `x_lower` and `x_upper` in one column, `3.1 (2.0 to 4.2)`, where it is wider than a page."""
+    for name in [str(column) for column in frame.columns]:
+        ending = next((e for e in UNIT_ENDINGS if name.endswith(e) and name != e), "")
+        ends = [f"{name.removesuffix(ending)}_{side}{ending}" for side in ("lower", "upper")]
+        if not set(ends) <= set(frame.columns):
+            continue
+        own = frame[[name, *ends]].astype(float)
+        places = _decimals_together(own.to_numpy(), UNIT_ENDINGS.get(ending, "")) or 0
+        cells = [[_fixed(value, places) for value in row] for row in own.itertuples(index=False, name=None)]
+        frame = frame.assign(**{name: [f"{a} ({b} to {c})" if b != "–" else a for a, b, c in cells]})
+        frame = frame.drop(columns=ends)
+    return frame
 
 
 def _heading(name: str) -> str:
