@@ -270,7 +270,7 @@ def _with_intervals(frame: pd.DataFrame) -> pd.DataFrame:
 def _heading(name: str) -> str:
     """Words of a column name, its unit in brackets: "start_s" becomes "start [s]"."""
     ending = next((ending for ending in UNIT_ENDINGS if name.endswith(ending) and name != ending), "")
-    words = name.removesuffix(ending).replace("_", " ").replace("in force", "now")
+    words = name.removesuffix(ending).replace("in_force", "now").replace("_", " ")
     return f"{words} [{UNIT_ENDINGS[ending]}]" if ending else words
 
 
