@@ -85,6 +85,25 @@ def misstated(page: str, findings: Iterable[Mapping[str, Any]]) -> list[str]:
     return wrong
 
 
+CAPTION = re.compile(r'<figcaption>(?:<span class="count">[^<]*</span>)?(.*?)</figcaption>', re.DOTALL)
+RESULT = re.compile(r"\d|\b(?:no|none|nothing|not|nowhere)\b", re.IGNORECASE)
+TEXT = re.compile(r"<(script|style|svg|pre)\b.*?</\1>|<[^>]*>", re.DOTALL)
+MANY = re.compile(r"(?<![\d.,−–/-])\b1 (?!(?:[a-z]*ss|is|as|was|has|its|this|us|ms|always|plus|minus)\b)[a-z]{2,}s\b")
+
+
+def captions_without_result(page: str) -> list[str]:
+    """Captions of figures that name what is drawn and do not say what came out: no number, and no "none"."""
+    captions = (unescape(re.sub(r"<[^>]*>", "", found)).strip() for found in CAPTION.findall(page))
+    return [caption for caption in captions if not RESULT.search(caption)]
+
+
+def one_as_many(page: str) -> list[str]:
+    """Places where one thing is written as several, such as "1 samples"; "bank 1 follows" and a factor 1 are none."""
+    text = unescape(TEXT.sub(" ", page))
+    found = [text[max(0, m.start() - 30) : m.end() + 10] for m in MANY.finditer(text)]
+    return [place for place in found if not re.search(r"(?:bank|factor|above|from|chapter|section) 1 ", place)]
+
+
 def _numbers_off(what: str, text: str, wanted: list[float]) -> list[str]:
     """Numbers of a text that differ from those wanted by more than their last digit shows; or are not as many."""
     numbers = [found.replace("−", "-") for found in NUMBER.findall(text)][: len(wanted)]

@@ -11,7 +11,15 @@ from pathlib import Path
 
 import pytest
 from offline_browser import QUESTION_HEAD, SCREENS, SUMMARY_HEAD, below_first_screen, browser, ink, offline_page
-from page_checks import contradictions, lines_out_of_view, misstated, parted_in_print, shown_on
+from page_checks import (
+    captions_without_result,
+    contradictions,
+    lines_out_of_view,
+    misstated,
+    one_as_many,
+    parted_in_print,
+    shown_on,
+)
 from playwright.sync_api import expect
 
 from tunelab.record.demo import copy_demo
@@ -411,6 +419,22 @@ def test_every_value_interval_limit_and_status_on_a_page_is_that_of_results_json
         f["title"] for f in findings if f["value"] is not None
     }
     assert contradictions(texts) == []
+
+
+def test_every_caption_says_what_came_out_and_one_thing_is_never_written_as_many(record):
+    for page in record.glob("*.html"):
+        text = page.read_text("utf-8")
+        assert captions_without_result(text) == [], page.name
+        assert one_as_many(text) == [], page.name
+
+
+def test_a_caption_without_a_result_and_one_as_many_are_found():
+    """The test above can fail."""
+    caption = '<figcaption><span class="count">Figure 3.</span> {}</figcaption>'
+    for words, count in (("Parts of the drive", 1), ("Idle: 3 rpm off", 0), ("Tables: none changes", 0)):
+        assert len(captions_without_result(caption.format(words))) == count
+    for words, count in (("of 1 samples, a", 1), ("11 starts", 0), ("1 process", 0), ("bank 1 follows it", 0)):
+        assert len(one_as_many(f"<p>{words}</p><pre>1 samples</pre>")) == count
 
 
 def test_a_number_that_is_not_that_of_results_json_is_found():

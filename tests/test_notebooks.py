@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 STEPS = {"steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link"}
 OF_A_WORKSPACE = {"readiness", "history"}  # they read all records, and serve no step of a session
-WITHOUT_ANSWER_FIGURE = {"readiness"}  # a verdict on a list of checks; no question of its own
+WITHOUT_ANSWER_FIGURE: set[str] = set()
 LARGEST = 300_000  # bytes: a notebook in the repository carries no figures' data
 
 

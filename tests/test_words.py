@@ -177,6 +177,17 @@ def test_a_retired_word_is_found_wherever_text_is_shown(text, better):
     assert first.startswith("x.py:")
 
 
+def test_per_cent_stands_apart_from_its_number_in_a_terminal_too():
+    """Pages set the space themselves; what commands print and results.json keeps is written so (ISO 80000-1, 7.1.4)."""
+    shown = (item for path in (ROOT / "tunelab").rglob("*.py") for item in in_code(path.read_text("utf-8"), path))
+    formats = [f"{item.path.name}:{item.line}" for item in shown if re.fullmatch(r"[+ ]?\.\d%", item.text)]
+    assert not formats, f"a format ends in %: {formats}; write 100 * share and ' %'"
+    cells = (
+        item for path in (ROOT / "notebooks").glob("*.ipynb") for item in in_notebook(path.read_text("utf-8"), path)
+    )
+    assert not [f"{item.path.name}:{item.line}" for item in cells if re.fullmatch(r"[+ ]?\.\d%", item.text)]
+
+
 @pytest.mark.parametrize("text", ["It is understood.", "standing hot", "outstanding", "calm"])
 def test_other_words_pass(text):
     assert not complaints(in_code(f"x = {text!r}", Path("x.py")))
@@ -194,9 +205,9 @@ def test_the_glossary_has_at_most_25_terms_each_once():
 
 
 def test_a_page_ends_with_the_glossary_and_a_sheet_of_paper_does_not():
-    values = {"title": "Old parts", "verdict": "", "word": "watch", "because": "", "bounds": (), "caution": "",
-              "gates": (), "questions": (), "cautions": ()}  # fmt: skip
+    values = {"title": "Old parts", "verdict": "", "word": "watch", "because": "", "bounds": (), "picture": None,
+              "caution": "", "gates": (), "questions": (), "cautions": ()}  # fmt: skip
     page = fill("decisions.html", [], values)
     assert page.index("</main>") < page.index("What the words mean") < page.index("<strong>Dead time</strong>")
-    sheet = {"title": "Sheet", "first": "", "plan": {"sentences": (), "tables": ()}, "cautions": ()}
+    sheet = {"title": "Sheet", "in_record": False, "first": "", "plan": {"sentences": (), "tables": ()}, "cautions": ()}
     assert "What the words mean" not in fill("sheet.html", [], sheet)

@@ -12,7 +12,15 @@ from pathlib import Path
 
 import pytest
 from offline_browser import QUESTION_HEAD, SCREENS, SUMMARY_HEAD, below_first_screen, browser, offline_page
-from page_checks import contradictions, lines_out_of_view, misstated, parted_in_print, shown_on
+from page_checks import (
+    captions_without_result,
+    contradictions,
+    lines_out_of_view,
+    misstated,
+    one_as_many,
+    parted_in_print,
+    shown_on,
+)
 
 from tunelab.cli import main
 
@@ -65,6 +73,9 @@ def test_numbers_that_differ_and_lines_out_of_view(workspace):
         shown += sum(1 for text in texts.values() for _ in shown_on(text))
         found = [f"{name}: {line}" for name, text in texts.items() for line in misstated(text, findings)]
         found += contradictions(texts)
+        for name, text in texts.items():
+            found += [f"{name}: no result in {caption!r}" for caption in captions_without_result(text)]
+            found += [f"{name}: one as many in {place!r}" for place in one_as_many(text)]
         for notebook in record.glob("*.ipynb"):
             count, outside = lines_out_of_view(notebook)
             lines += count

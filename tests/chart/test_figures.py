@@ -51,7 +51,7 @@ def figures(log):
         "residuals": chart.draw_residuals(fit),
         "before_after": chart.draw_before_after(fit.before, fit.predicted, limit_pct=2.0),
         "coverage": chart.draw_coverage(coverage, plan_drive(coverage, car, revision, top_speed_km_h=90.0)),
-        "delay": chart.draw_delay(estimate_delay(log, car, revision)),
+        "delay": chart.draw_delay(estimate_delay(log, car, revision), car.lambda_sensor),
         "trace": chart.draw_trace(log, ["meter_v", "lambda_measured"], flagged=flagged),
         "events": chart.draw_events(log, chart.event_windows(log, flagged, 4), flagged=flagged),
         "flags": chart.draw_flags(log, flagged),

@@ -7,11 +7,13 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tunelab.chart import look
+from tunelab.chart.first_page import draw_gates
 from tunelab.chart.picture import (
     TONES,
     WIDE,
@@ -49,6 +51,26 @@ def test_a_point_stands_where_its_axes_say():
     wide = float(plot.get("width"))
     places = [(float(p.get("cx")), float(p.get("cy"))) for p in parts(picture, "fill")]
     assert places == [(0, 0), (pytest.approx(wide / 2, abs=0.06), 100), (wide, 200)]
+
+
+def test_gates_stand_with_what_presses_most_on_top_and_one_not_shown_has_an_empty_track():
+    """The width of a bar is its share of the limit, and all bars share the scale that ends beyond the largest."""
+    names = ["gate", "title", "status", "id", "value", "unit", "limit", "is_least", "used_pct", "reach_pct"]
+    rows = [
+        ("under_load", "Knock in every drive", "stop", "limits.knock_retard", 3.6, "°", 3.0, False, 120.0, 121.0),
+        ("link", "Link", "not_shown", "", np.nan, "", np.nan, False, np.nan, np.nan),
+        ("battery", "Battery", "met", "full_throttle.battery", 14.0, "V", 10.5, True, 75.0, 76.0),
+    ]
+    picture = draw_gates(pd.DataFrame(rows, columns=names), 4)
+    assert picture.title.startswith("Of 4 checks 1 at stop, 1 not shown, 2 met")
+    assert texts(picture)[:6] == [
+        "Every drive: knock retard", "3.6 of 3°", "Drop-outs of the link", "not shown", "Battery", "14 V, least 10.5 V"
+    ]  # fmt: skip
+    bars = [float(bar.get("width")) for bar in parts(picture, "fill")]
+    assert bars == pytest.approx([WIDE * 120 / (1.04 * 121), WIDE * 75 / (1.04 * 121)], abs=0.1)
+    assert len(parts(picture, "track")) == 3
+    assert "120 %" in picture.description
+    assert draw_gates(pd.DataFrame(columns=names), 0) is None
 
 
 def test_a_logarithmic_axis_gives_each_decade_the_same_length():

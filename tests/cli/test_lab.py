@@ -263,7 +263,7 @@ def check_figures(page):
 def check_selection(page):
     """A box over the points marks the trace, and one over the trace the points; each takes what the other did not."""
     assert NO_BOX in page.evaluate(TITLES)
-    points, trace = " against engine speed", "Zoom or drag"
+    points, trace = " against engine speed", "grey or shaded: flagged"
     assert marked(page, trace) == marked(page, points) == 0
     first = next((text for _ in range(6) if (text := draw_box(page, points, up_to=0.95))), None)
     assert first, f"no selection: {page.evaluate(TITLES)}"

@@ -43,6 +43,8 @@ def comparison(*rows, notes=()):
 def test_which_way_is_the_better_one_depends_on_the_number(name, before, after, verdict):
     assert verdict_of(row(name, before, after)) == verdict
     assert verdict_of(row(name, before, after, apart=False)) == "within noise"
+    alone = replace(row(name, before, after, apart=False), before=float("nan"), p_value=float("nan"))
+    assert verdict_of(alone) == "not compared"  # what one side alone shows is not called within noise
 
 
 def test_what_is_worse_comes_first_then_by_weight_and_what_cannot_be_told_is_never_called_better():

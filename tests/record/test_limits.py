@@ -52,7 +52,7 @@ def test_the_knock_of_the_road_home_is_named_first_and_never_nothing(watch):
     found = shown_findings(chapter["findings"], [])
     answer = {e["part"]: e["lines"] for e in short_answer("12 min of log.", found, [chapter], held="", first="")}
     assert answer["limits"][0]["word"] == "stop"
-    assert answer["limits"][0]["text"].startswith("Highest knock retard of the drive: 4.1° (limit 3).")
+    assert answer["limits"][0]["text"].startswith("Highest knock retard of the drive: 4.1° (limit 3°).")
     assert answer["change"][0]["text"].startswith("Limits passed, to be settled first: Highest knock retard")
     assert "less spark" in answer["change"][0]["text"]
     assert "lift" in chapter["change"]["sentences"][0]

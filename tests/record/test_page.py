@@ -8,6 +8,7 @@ from pathlib import Path
 
 import holoviews as hv
 import nbformat
+import numpy as np
 import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
@@ -190,7 +191,21 @@ def test_shown_numbers_have_a_real_minus_and_what_is_typed_or_run_keeps_its_hyph
 def test_a_table_without_rows_says_none():
     table = pd.DataFrame({"date": [], "author": []})
     page = page_of(cell_with(new_output("execute_result", data={TABLE: table_item(table)})))
-    assert '<tr><td colspan="2">none</td></tr>' in page
+    assert '<p class="note">No rows: date, author.</p>' in page  # no head without a body
+    assert "<table" not in page.partition("<main")[2]
+
+
+def test_a_wide_table_has_each_interval_beside_its_value_and_a_narrow_one_keeps_its_columns():
+    table = pd.DataFrame({
+        "state": ["idle", "cruise"], "dip_rpm": [-12.5, np.nan], "dip_lower_rpm": [-20.0, np.nan],
+        "dip_upper_rpm": [-5.0, np.nan], "error": [0.25, 1.0], "error_lower": [0.125, np.nan],
+        "error_upper": [0.5, np.nan],
+    })  # fmt: skip
+    assert len(table_item(table)["head"]) == 7
+    wide = table_item(table.assign(**dict.fromkeys("abc", 1)))
+    assert wide["head"] == ["state", "dip [rpm]", "error", "a", "b", "c"]
+    assert wide["rows"][0][1:3] == ["−12 (−20 to −5)", "0.250 (0.125 to 0.500)"]
+    assert wide["rows"][1][1:3] == ["–", "1.000"]
 
 
 def test_a_tables_head_names_its_unit_in_brackets():

@@ -103,8 +103,8 @@ def test_the_short_answer_has_its_parts_in_the_order_of_a_reader_in_a_hurry():
     assert [entry["part"] for entry in answer] == ["driven", "limits", "shows", "change", "evidence", "drive_next"]
     assert [lines_of(answer, entry["part"]) for entry in answer] == [
         [("", "9 s of log.")],
-        [("stop", "Limits.Knock: 4.1 % (limit 3). Worst at 9 s."), ("met", "1 other checked, none passed.")],
-        [("stop", "A.Bad: 21.5 % (limit 2). Because of it.")],
+        [("stop", "Limits.Knock: 4.1 % (limit 3 %). Worst at 9 s."), ("met", "1 other checked, none passed.")],
+        [("stop", "A.Bad: 21.5 % (limit 2 %). Because of it.")],
         [("", "Enter r02.")],
         [("", "The prediction held."), ("", "Not shown: a.None.")],
         [("stop", "Before any drive, settle: A.Bad."), ("", "3 holds.")],
@@ -139,10 +139,13 @@ def test_each_step_has_one_verdict_the_most_urgent_first_and_its_own_question_be
     ]
     lines = lines_of(answer_of(findings, steps=["steady", "road", "link", "launch", "coast-down"]), "shows")
     assert lines == [
-        ("stop", "Link to the logger: drop-outs 33 % (limit 2). Look at the loom."),
-        ("watch", "Road manners: idle hunting 30 % (limit 25). Within limits: idle speed off target 1 % (limit 2)."),
+        ("stop", "Link to the logger: drop-outs 33 % (limit 2 %). Look at the loom."),
+        (
+            "watch",
+            "Road manners: idle hunting 30 % (limit 25 %). Within limits: idle speed off target 1 % (limit 2 %).",
+        ),
         ("not_shown", "Launch: No launch."),
-        ("met", "Steady driving: lambda error 0.43 % (limit 2)."),
+        ("met", "Steady driving: lambda error 0.43 % (limit 2 %)."),
     ]
     alike = [finding("link.drop_outs", "watch", 3.0), finding("steady.lambda_error", "watch", 3.0)]
     for steps in (["link", "steady"], ["steady", "link"]):

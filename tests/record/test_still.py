@@ -101,3 +101,14 @@ def test_no_colour_from_outside_leaves_its_attribute():
     svg = draw_still(item.replace("#2b7fa3", hostile)).svg
     assert "<script" not in svg
     assert "onload" not in svg
+
+
+def test_the_label_of_a_low_panel_has_its_unit_on_a_line_of_its_own_and_is_never_cut():
+    curve = KINDS["line"]()
+    low, high = (
+        still(curve.opts(**panel("", size, ylabel="engine speed [rpm]"), clone=True)).svg for size in (120, 320)
+    )
+    assert ">engine speed</text>" in low
+    assert ">[rpm]</text>" in low
+    assert ">engine speed [rpm]</text>" in high
+    assert "…" not in low + high

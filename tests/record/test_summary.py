@@ -113,7 +113,7 @@ def test_the_pictures_stand_in_the_page_without_a_script_and_tell_their_result(p
     told = [picture.get("aria-label") for picture in pictures_of(page)]
     assert len(told) == 3
     assert "Knock retard 4.1 of 3°, 136 %" in told[0]
-    assert "Battery voltage 10.9 V, least 10.5, 96 %" in told[0]
+    assert "Battery voltage 10.9 V, least 10.5 V, 96 %" in told[0]
     assert "2 V −5.0 (−6.0 to −4.0), then 0.0" in told[1].replace("+0.0", "0.0").replace("−0.0", "0.0")
     assert "5000 rpm 2.3 % lean" in told[2]
     assert all(picture.get("role") == "img" for picture in pictures_of(page))
@@ -169,6 +169,16 @@ def test_the_share_of_a_limit_is_over_a_hundred_exactly_where_it_was_passed(valu
     (gauge,) = limit_gauges([finding("limits.oil", value, limit)], {"limits oil": margin})
     if abs(margin) > 1e-6 * limit:
         assert (gauge.used > 100) == (margin < 0)
+
+
+def test_a_limit_of_which_nothing_was_used_is_none_used_and_never_nan():
+    least, most = (finding(f"limits.{name}", 0.0, 8.0) for name in ("least", "most"))
+    gauges = limit_gauges([most], {"limits most": 8.0})
+    assert [gauge.used for gauge in gauges] == [0.0]
+    many = [finding(f"limits.{k}", 1.0 + k, 20.0) for k in range(8)]
+    margins = {f"limits {k}": 19.0 - k for k in range(8)} | {"limits most": 8.0}
+    assert draw_limits_used(limit_gauges([*many, most], margins)).note == "1 more: at most 0 % used."
+    assert limit_gauges([least], {"limits least": -8.0}) == []  # no share of a minimum can be given at zero
 
 
 def test_a_title_says_what_came_out():

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tunelab.study.finding import status_within
+from tunelab.study.finding import counted, status_within, worst_estimate
 
 NAN = math.nan
 
@@ -48,3 +48,14 @@ def test_met_leaves_no_part_of_an_interval_beyond(values, limit):
     """Even where the value lies outside its own interval, none of the three may be past the limit."""
     if status_within(*values, least=-limit, most=limit) == "met":
         assert np.abs(values).max() <= limit
+
+
+@pytest.mark.parametrize(("what", "one"), [
+    ("tip-ins", "1 tip-in"), ("launches", "1 launch"), ("starts", "1 start"),
+    ("stretches with loads", "1 stretch with loads"),
+    ("re-entries, foot and clutch at rest", "1 re-entry, foot and clutch at rest"), ("blocks", "1 block"),
+])  # fmt: skip
+def test_one_is_written_as_one(what, one):
+    assert counted(1, what) == one
+    assert counted(2, what) == f"2 {what}"
+    assert worst_estimate([3.0], "%", step=1.0, flagged=0, what=what).method.startswith(f"largest of {one}, too few")

@@ -16,6 +16,7 @@ from plain_fit import made_up_fit
 from plain_mixture import DELAY_FLOW, DELAY_S, FLOW, LAG_S, READING, Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
+from tunelab.chart.first_page import draw_pull_lambda_off
 from tunelab.study.delay import DelayFit
 from tunelab.study.full_load_fuel import CHANGED, join_setting, propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
@@ -104,6 +105,11 @@ def test_a_richer_command_that_makes_up_for_missing_fuel_is_judged_by_what_lambd
         found = check_full_throttle(richer, OWNER, revision, find_pulls(richer, OWNER, outing("full-throttle")), DELAY)
         said = {finding.id: finding for finding in found.findings()}
         assert said["full_throttle.lambda_error"].status == status
+        bins = found.mixture.bins
+        assert bins["meant"].to_numpy() == pytest.approx(target if status == "met" else 0.89 * target, rel=0.01)
+        assert bins["error_pct"].to_numpy() == pytest.approx(0.0 if status == "met" else 12.4, abs=2.0)
+        picture = draw_pull_lambda_off(bins)
+        assert ("of target at" in picture.title) is (status == "met")
         watched = watch_limits(richer, OWNER, revision, outing("full-throttle"), DELAY).findings()
         lean = next(finding for finding in watched if finding.id == "limits.lean_under_load")
         assert lean.value == pytest.approx(0.0 if status == "met" else 12.4, abs=2.0)

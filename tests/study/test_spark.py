@@ -93,7 +93,7 @@ def test_what_the_owners_limit_allows_is_named_and_does_not_retreat(plain, deg, 
     found = study_spark(knocking(plain, deg), OWNER, in_force())
     assert len(found.events) == 2
     assert bool(len(found.cells)) == bool(cells)
-    assert ("nothing retreats" in found.notes[1]) != bool(cells)
+    assert ("no spark has to be taken out" in found.notes[1]) != bool(cells)
 
 
 def test_retard_that_only_fades_out_over_other_speeds_and_loads_names_no_cell_there(plain):

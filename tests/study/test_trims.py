@@ -94,7 +94,7 @@ def test_what_the_curve_gives_the_trims_need_not_and_the_rest_is_told():
     assert set(whole.cells["what"]) == {"clear: replaced"}
     assert whole.cells["correction_pct"].to_numpy() == pytest.approx(5.3, abs=0.1)
     assert whole.cells["left_pct"].abs().max() < 0.5
-    assert "2 of the 2 cells" in whole.sentence()
+    assert "2 cells learned a long-term trim" in whole.sentence()
     assert "Clear all learned trims" in whole.sentence()
     half = replace_trims(log, CAR, REVISION, raised(20.0, 85.0, 1.055)).cells.set_index("speed_from_rpm")
     assert half.loc[2000, "what"] == "clear: replaced"

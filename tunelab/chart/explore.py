@@ -10,6 +10,7 @@ A channel over speed and load, its distribution, and events of several sessions 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import holoviews as hv
 import numpy as np
@@ -20,6 +21,7 @@ from holoviews.streams import RangeX, RangeXY
 from tunelab.channels import channel
 from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_trace, unfading
 from tunelab.chart.look import (
+    AROUND_ZERO,
     CELL_INK,
     MAIN,
     NEW,
@@ -33,8 +35,9 @@ from tunelab.chart.look import (
     panel,
     reduce_trace,
 )
-from tunelab.chart.trace import shade_stretches
+from tunelab.chart.trace import say_flagged, shade_stretches
 from tunelab.log.flag import MASKS, channels_of
+from tunelab.study.compare.findings import plain
 from tunelab.study.explore import Distribution, EventSet, LoadMap, engine_load, map_channel
 from tunelab.workspace.car import Car
 
@@ -73,7 +76,8 @@ def explore_traces(
     shaded = shade_stretches(log, flagged)
     own = selection or Selection(log)
     panels = [_panel(log, name, shaded, own).opts(xlabel="time [s]" if name == names[-1] else "") for name in names]
-    panels[0] = panels[0].opts(title="Zoom or drag; flagged samples are grey, flagged stretches shaded")
+    told = say_flagged(log, names)
+    panels[0] = panels[0].opts(title=f"{told}; grey or shaded: flagged")
     return hv.Layout(panels).cols(1)
 
 
@@ -82,7 +86,8 @@ def _panel(log: xr.Dataset, name: str, shaded: hv.Element, selection: Selection)
     reach = (everything.times[0][0], everything.times[0][-1])
     lines = hv.DynamicMap(lambda x_range: _lines(everything, kept, name, x_range or reach), streams=[RangeX()])
     marks = selection.points(log, log["time"].to_numpy(), log[name].to_numpy(), ("time", name))
-    options = panel("", 150, ylabel=axis(name), xlim=reach, ylim=_reach_of(log, name)) | {"tools": []}
+    label = axis(name).replace(" [", "\n[")  # a low panel has no room for both in one line
+    options = panel("", 150, ylabel=label, yticks=4, xlim=reach, ylim=_reach_of(log, name)) | {"tools": []}
     return (shaded * lines * marks).opts(show_legend=False, **options)
 
 
@@ -149,6 +154,8 @@ def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str, selection: 
         if name not in log:
             raise KeyError(f"the log has no {name}; it has {', '.join(channels_of(log))}.")
     whole = _window_of(log, x, y)
+    ends = [f"{plain(whole[k])} to {plain(whole[k + 2])}" for k in (1, 0)]
+    title = f"{channel(y).label} against {channel(x).label}, {ends[0]} against {ends[1]}"
     points = hv.DynamicMap(
         lambda x_range, y_range: _points(log, (x, y, colour), _visible(x_range, y_range, whole)), streams=[RangeXY()]
     )
@@ -161,7 +168,7 @@ def explore_scatter(log: xr.Dataset, x: str, y: str, *, colour: str, selection: 
         size=4,
         tools=["hover"],
         **unfading(1.0),
-        **_without_tools(panel(f"{channel(y).label} against {channel(x).label}", 380, xlabel=axis(x), ylabel=axis(y))),
+        **_without_tools(panel(title, 380, xlabel=axis(x), ylabel=axis(y))),
     )
     own = selection or Selection(log)
     time, across, up = (log[name].to_numpy() for name in ("time", x, y))
@@ -274,13 +281,21 @@ def _draw_map(cells: LoadMap, marks: Callable[[], list[hv.DynamicMap]]) -> hv.La
     return hv.Layout([top, below]).cols(1)
 
 
+def _shades(column: str, name: str, table: pd.DataFrame) -> dict[str, Any]:
+    """Tones of a map: little to much; of a mean lambda rich to lean, with 1 in the middle."""
+    if column != "mean" or not name.startswith("lambda") or table.empty:
+        return {"cmap": list(SEQUENCE)}
+    reach = max(float((table[column] - 1.0).abs().max()), 0.01)
+    return {"cmap": list(AROUND_ZERO), "clim": (1.0 - reach, 1.0 + reach)}
+
+
 def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) -> hv.Overlay | hv.DynamicMap:
     table = cells.table()
     table = table[np.isfinite(table[column])]
     values = [column, *(name for name in ("count", "mean", "spread") if name != column)]
     boxes = hv.Rectangles(table, CORNERS, values).opts(
-        color=column, cmap=list(SEQUENCE), colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
-        **unfading(1.0),
+        color=column, colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
+        **_shades(column, cells.channel, table), **unfading(1.0),
     )  # fmt: skip
     middle = pd.DataFrame(
         {
@@ -290,7 +305,10 @@ def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) 
         }
     )
     labels = hv.Labels(middle.head(0 if len(table) > MOST_LABELS else None), ["x", "y"], "text")
-    options = panel(title, 340, xlabel=axis("engine_speed_rpm"), ylabel=cells.load_label) | {"padding": 0}
+    ends = (
+        f", {plain(table[column].min())} to {plain(table[column].max())} over {len(table)} cells" if len(table) else ""
+    )
+    options = panel(f"{title}{ends}", 340, xlabel=axis("engine_speed_rpm"), ylabel=cells.load_label) | {"padding": 0}
     drawn = boxes * labels.opts(text_color=CELL_INK, text_font_size="7pt")
     for layer in marks:
         drawn = drawn * layer
@@ -308,7 +326,10 @@ def draw_distribution(
     name = spread.channel
     quiet = hv.Histogram((spread.edges, both), kdims=name, label="flagged")
     loud = hv.Histogram((spread.edges, spread.trusted), kdims=name, label="trusted")
-    options = panel(f"Distribution of {channel(name).label}", 280, xlabel=axis(name), ylabel="readings")
+    count = spread.trusted.sum()
+    most = int(np.argmax(spread.trusted))
+    told = f": most readings at {plain(spread.edges[most])} to {plain(spread.edges[most + 1])}" if count else ""
+    options = panel(f"Distribution of {channel(name).label}{told}", 280, xlabel=axis(name), ylabel="readings")
     marks = quiet.opts(color=QUIET, line_alpha=0, **unfading(0.7)) * loud.opts(
         color=MAIN, line_alpha=0, tools=["hover"], **unfading(1.0)
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -33,7 +34,15 @@ SHORT = {
     "fuel_pressure_drop": "Fuel-pressure drop", "battery": "Battery voltage", "engine_speed": "Engine speed",
     "limiter": "Engine speed, by the limiter", "road_speed": "Road speed",
 }  # fmt: skip
+GATE_NAMES = {
+    "steady": "Steady lambda error", "full_throttle": "Lambda, full throttle", "knock": "Knock, full throttle",
+    "duty": "Injector duty", "headroom": "Meter headroom", "temperatures": "Temperatures", "battery": "Battery",
+    "oil_pressure": "Oil pressure", "fuel_pressure": "Fuel-pressure drop", "idle": "Idle", "return": "Return to idle",
+    "link": "Drop-outs of the link", "launch": "Launch hold", "under_load": "Every drive", "supply": "Every drive",
+    "speeds": "Every drive", "lean_at_load": "Lean at steady load", "fresh": "Driven since the change",
+}  # fmt: skip
 TREND_LOG = 5.0  # largest over smallest from which a trend is drawn on a logarithmic scale
+THIRD = 1 / 3  # of a trend's width, which the limit's words may take
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 TONE = {"stop": "stop", "watch": "watch", "met": "met"}
 
@@ -79,10 +88,13 @@ def _gauge(finding: Mapping, margin: float, said: str) -> Gauge | None:
     if not (limit > 0 and (is_most or value > 0)):
         return None
     end = finding["upper"] if is_most else finding["lower"]
-    used, upper = (100 * (v / limit if is_most else limit / v) if v else np.nan for v in (value, end))
+    used, upper = (
+        np.nan if v is None else 100 * v / limit if is_most else 100 * limit / v if v > 0 else np.nan
+        for v in (value, end)
+    )
     unit = {"1": "", "°": "°"}.get(finding["unit"], f" {finding['unit']}")
     name = SHORT.get(finding["id"].removeprefix("limits."), finding["title"])
-    text = f"{said} of {_plain(limit)}{unit}" if is_most else f"{said}{unit}, least {_plain(limit)}"
+    text = f"{said} of {_plain(limit)}{unit}" if is_most else f"{said}{unit}, least {_plain(limit)}{unit}"
     return Gauge(name, max(used, 0.0), upper, text, TONE[finding["status"]])
 
 
@@ -90,6 +102,54 @@ def _plain(value: float) -> str:
     """Three digits, none after the point from a hundred on, no exponent."""
     text = f"{value:.0f}" if abs(value) >= 100 else f"{float(f'{value:.3g}'):g}"
     return text.replace("-", "−")
+
+
+def gate_gauges(margins: pd.DataFrame) -> list[Gauge]:
+    """How much of its limit each gate of readiness used, the most pressing first; of one not shown an empty track.
+
+    `margins` is what `Readiness.margins` gives; with a column `said` that is how a value is written, without unit.
+    """
+    return [_gate_gauge(row) for row in margins.itertuples()]
+
+
+def _gate_gauge(row: Any) -> Gauge:
+    name = GATE_NAMES.get(row.gate, row.title)
+    if name == "Every drive" and row.id:
+        what = SHORT.get(row.id.removeprefix("limits."), row.title)
+        name = f"{name}: {what if what[1:2].isupper() else what[:1].lower() + what[1:]}"
+    elif name == "Every drive":
+        name = row.title
+    if row.status == "not_shown":
+        return Gauge(name, np.nan, np.nan, "not shown", "quiet")
+    unit = {"1": "", "°": "°", "1/h": " per hour"}.get(row.unit, f" {row.unit}")
+    value, limit = getattr(row, "said", "") or _plain(row.value), _plain(row.limit)
+    text = f"{value}{unit}, least {limit}{unit}" if row.is_least else f"{value} of {limit}{unit}"
+    return Gauge(name, row.used_pct, row.reach_pct, text, TONE[row.status])
+
+
+def draw_gates(margins: pd.DataFrame, gates: int) -> Picture | None:
+    """Draw the gates that press most, each against its limit; None where none was compared with one.
+
+    `margins` is what `Readiness.margins` gives, `gates` how many there are in all.
+    """
+    if margins.empty:
+        return None
+    gauges, title = gate_gauges(margins), gates_title(margins, gates)
+    told = "; ".join(f"{g.name} {g.text}" + (f", {g.used:.0f} %" if np.isfinite(g.used) else "") for g in gauges)
+    left = [gauge.used for gauge in gauges[GAUGES_SHOWN:] if np.isfinite(gauge.used)]
+    rest = len(gauges) - GAUGES_SHOWN
+    note = f"{rest} more: at most {max(left):.0f} % used." if left else f"{rest} more: not shown." if rest > 0 else ""
+    told = f"How much of its limit each gate used: {told}."
+    return draw_gauges(title, told, gauges[:GAUGES_SHOWN], note)
+
+
+def gates_title(margins: pd.DataFrame, gates: int) -> str:
+    """How many gates are met, and how many are not: `Of 18 checks 2 at stop, 4 to watch, 12 met`."""
+    words = {"stop": "at stop", "not_shown": "not shown", "watch": "to watch"}
+    counts = [(int((margins["status"] == status).sum()), text) for status, text in words.items()]
+    counts.append((gates - sum(count for count, _ in counts), "met"))
+    told = [f"{count} {text}" for count, text in counts if count]
+    return f"Of {gates} checks {', '.join(told)}; the line: the limit"
 
 
 def draw_limits_used(gauges: list[Gauge]) -> Picture | None:
@@ -193,21 +253,26 @@ def draw_lambda_off(found: LoadMap, besides: str = "") -> Picture | None:
 
 
 def draw_pull_lambda_off(bins: pd.DataFrame) -> Picture | None:
-    """Draw lambda against commanded at full throttle over engine speed; None without a commanded lambda."""
-    known = bins[np.isfinite(bins["commanded"].astype(float)) & np.isfinite(bins["lambda"].astype(float))]
+    """Draw lambda against what it is to be at full throttle over engine speed; None where that is not known.
+
+    That is the target of the revision (`meant`), where it states one beside what it commands; in records without that
+    column, which are older, what was commanded.
+    """
+    goal = "meant" if "meant" in bins else "commanded"
+    known = bins[np.isfinite(bins[goal].astype(float)) & np.isfinite(bins["lambda"].astype(float))]
     if len(known) < LEAST_CELLS:
         return None
     x = known["engine_speed_rpm"].to_numpy(dtype=float)
-    off, lower, upper = (
-        100 * (known[c] / known["commanded"] - 1).to_numpy(dtype=float) for c in ("lambda", "lower", "upper")
-    )
+    off, lower, upper = (100 * (known[c] / known[goal] - 1).to_numpy(dtype=float) for c in ("lambda", "lower", "upper"))
     lean, rich = int(np.argmax(off)), int(np.argmin(off))
-    title = f"Full throttle: lambda {_side(off[lean])} of commanded at {x[lean]:.0f} rpm"
+    is_other = goal == "meant" and not np.allclose(known[goal], known["commanded"], rtol=0, atol=1e-6)
+    name = "target" if is_other else "commanded"
+    title = f"Full throttle: lambda {_side(off[lean])} of {name} at {x[lean]:.0f} rpm"
     if off[rich] < 0 < off[lean]:
         title += f", {_side(off[rich])} at {x[rich]:.0f} rpm"
     told = "; ".join(f"{a:.0f} rpm {_side(b)}" for a, b in zip(x, off, strict=True))
     points = Points(x, off, "main", "", lower, upper, "ring")
-    axis = Axis.over("lean (+) or rich (−) of commanded [%]", off, lower, upper, [-1.0, 1.0])
+    axis = Axis.over(f"lean (+) or rich (−) of {name} [%]", off, lower, upper, [-1.0, 1.0])
     across = Axis.over("engine speed [rpm]", x, room=0.04)
     return draw_picture(title, f"Mean of all pulls by engine speed: {told}.", across, axis, [Rule(0.0, ""), points])
 
@@ -235,7 +300,10 @@ def draw_trend(title: str, label: str, moments: Sequence[Moment], limit: float |
     across = Axis("", days[0] - 0.5, days[-1] + 0.5, places=tuple(_days(days)))
     marks: list = []
     if limit is not None:  # its words stand where the values are further from it
-        off = [abs(y.place(value[k], 1.0) - y.place(limit, 1.0)) for k in (0, -1)]
+        away = [abs(y.place(item, 1.0) - y.place(limit, 1.0)) for item in value]
+        share = [(day - x[0]) / max(x[-1] - x[0], 1) for day in x]
+        sides = ([a for a, s in zip(away, share, strict=True) if s <= THIRD], away[-1:])
+        off = [min(sides[0]), min([*sides[1], *(a for a, s in zip(away, share, strict=True) if s >= 1 - THIRD)])]
         marks.append(Rule(limit, f"limit {_plain(limit)}", begins=off[0] > off[1]))
     marks += [Line(x, value, "main"), Points(x, value, "main", "", lower, upper)]
     told = "; ".join(f"{m.date.isoformat()} {_plain(m.value)}" for m in moments)

@@ -26,6 +26,7 @@ from tunelab.chart.look import (
     QUIET,
     READING_WIDTH,
     SHADE,
+    THIRD,
     axis,
     draw_absent,
     panel,
@@ -78,6 +79,7 @@ def draw_lambda_band(found: FullThrottle) -> hv.Overlay:
     band = hv.Area(bins, RPM, ["lower", "upper"]).opts(color=MAIN, alpha=0.25, line_alpha=0)
     mean = hv.Curve(bins, RPM, ["lambda", "lower", "upper", "pulls"], label="mean").opts(color=MAIN, line_width=2)
     wanted = hv.Curve(bins, RPM, "commanded", label="commanded").opts(color=OLD, line_dash="dashed", line_width=2)
+    target = hv.Curve(bins, RPM, "meant", label="target").opts(color=THIRD, line_dash="dotted", line_width=2)
     limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=2)
     leanest = bins.loc[bins["lambda"].idxmax()]
     title = (
@@ -86,7 +88,9 @@ def draw_lambda_band(found: FullThrottle) -> hv.Overlay:
     )
     options = panel(title, 360, xlabel=axis(RPM))
     look = options | {"ylabel": axis(LAMBDA), "ylim": _reach(judged["lambda"], found.limit_lambda)}
-    return hv.Overlay([points, band, mean, wanted, limit]).opts(legend_position="bottom_right", **look)
+    is_other = not np.allclose(bins["meant"], bins["commanded"], rtol=0, atol=1e-6, equal_nan=True)
+    lines = [mean, wanted, target] if is_other else [mean, wanted]
+    return hv.Overlay([points, band, *lines, limit]).opts(legend_position="bottom_right", **look)
 
 
 def _reach(values: pd.Series, limit: float) -> tuple[float, float]:
@@ -115,7 +119,9 @@ def draw_pull_lambda(found: FullThrottle, count: int) -> hv.Layout:
         limit = hv.HLine(found.limit_lambda).opts(color=NEW, line_width=1)
         if part.empty:
             continue
-        title = stretch.name if panels else f"Lambda as it was seen: {stretch.name}"
+        seen = part.loc[part["judged"], "lambda"]
+        title = f"{stretch.name}: {f'leanest judged {seen.max():.3f}' if len(seen) else 'nothing judged'}"
+        title = title if panels else f"Lambda as it was seen, {title}"
         options = panel(title, 220, xlabel=f"{x} [s]", ylabel=axis(LAMBDA))
         options |= {"ylim": _reach(part["lambda"], found.limit_lambda)}
         shown = [grey.opts(color=QUIET, size=5, marker="x"), blue.opts(color=MAIN, size=4), limit, *marks]
@@ -136,19 +142,31 @@ def draw_margins(found: FullThrottle) -> hv.Overlay:
     every = sorted((used, c.quantity.title) for c in found.checks if np.isfinite(used := _share_used(c)))
     count = max(BARS_SHOWN, sum(used > 100 for used, _ in every))
     rows, left = every[-count:], every[:-count]
-    table = pd.DataFrame(rows, columns=["used", "check"]).assign(row=np.arange(len(rows), dtype=float))
-    end = table["used"].clip(0, MOST_DRAWN)
-    boxes = table.assign(left=0.0, right=end, bottom=table["row"] - 0.32, top=table["row"] + 0.02)
     told = [f"{name}: {used:.0f} %" for used, name in rows]
     rest = f"; {len(left)} more: {left[-1][0]:.0f} % at most" if left else ""
-    words = pd.DataFrame({"at": np.full(len(rows), 0.0), "row": table["row"] + 0.06, "text": told})
+    title = f"How much of each limit was used. Most: {told[-1]}{rest}. Line: the limit"
+    return draw_used(np.array([used for used, _ in rows]), told, title)
+
+
+def draw_used(used_pct: np.ndarray, words: Sequence[str], title: str) -> hv.Overlay:
+    """Draw shares of limits as bars, the first at the bottom, each below its words; a line at the limit itself.
+
+    NaN leaves a row without a bar.
+    """
+    rows = np.arange(len(words), dtype=float)
+    end = np.clip(np.nan_to_num(used_pct), 0, MOST_DRAWN)
+    boxes = pd.DataFrame({"left": 0.0, "bottom": rows - 0.32, "right": end, "top": rows + 0.02, "check": list(words),
+                          "used": used_pct})  # fmt: skip
+    told = pd.DataFrame({"at": 0.0, "row": rows + 0.06, "text": list(words)})
     bars = hv.Rectangles(boxes, ["left", "bottom", "right", "top"], ["check", "used"])
-    names = hv.Labels(words, ["at", "row"], "text")
+    names = hv.Labels(told, ["at", "row"], "text")
     reach = (-1.0, 1.06 * max(100.0, float(end.max())))
-    options = panel(
-        f"How much of each limit was used. Most: {told[-1]}{rest}. Line: the limit",
-        70 + 34 * len(rows), xlabel="used [%]", ylabel="",
-    ) | {"xlim": reach, "ylim": (-0.6, len(rows) - 0.3), "yaxis": None, "show_grid": False}  # fmt: skip
+    options = panel(title, 70 + 34 * len(rows), xlabel="used [%]", ylabel="") | {
+        "xlim": reach,
+        "ylim": (-0.6, len(rows) - 0.3),
+        "yaxis": None,
+        "show_grid": False,
+    }
     return hv.Overlay(
         [
             bars.opts(color=MAIN, line_alpha=0, tools=["hover"]),

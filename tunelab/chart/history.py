@@ -1,4 +1,4 @@
-"""Figures of the history: curve differences, convergence, predicted against measured."""
+"""Figures of the gates of readiness, and of the history: curve differences, convergence, predicted and measured."""
 
 from __future__ import annotations
 
@@ -6,12 +6,27 @@ import holoviews as hv
 import numpy as np
 import pandas as pd
 
-from tunelab.chart.look import MAIN, NEW, OLD, THIRD, panel
+from tunelab.chart.first_page import GAUGES_SHOWN, gate_gauges, gates_title
+from tunelab.chart.full_throttle import draw_used
+from tunelab.chart.look import MAIN, NEW, OLD, THIRD, draw_absent, panel
 from tunelab.study.ledger import Ledger
 
 MARKS = ("circle", "square", "triangle", "diamond", "inverted_triangle", "hex")
 TONES = (MAIN, NEW, THIRD, OLD)
 DASHES = ("solid", "dashed", "dotdash", "dotted")
+
+
+def draw_gates(margins: pd.DataFrame, gates: int) -> hv.Overlay:
+    """How much of its limit each gate used, those that press most; `margins` is what `Readiness.margins` gives."""
+    if margins.empty:
+        return draw_absent("Gates against their limits", "no gate was compared with a limit yet.")
+    gauges = gate_gauges(margins)[:GAUGES_SHOWN][::-1]
+    statuses = margins["status"].str.replace("_", " ").head(GAUGES_SHOWN)[::-1]
+    told = [
+        f"{gauge.name}: {status}" + (f", {gauge.text}" if np.isfinite(gauge.used) else "")
+        for gauge, status in zip(gauges, statuses, strict=True)
+    ]
+    return draw_used(np.array([gauge.used for gauge in gauges]), told, gates_title(margins, gates))
 
 
 def draw_curve_changes(curves: pd.DataFrame, reading_label: str) -> hv.Overlay:
@@ -38,7 +53,14 @@ def draw_curve_changes(curves: pd.DataFrame, reading_label: str) -> hv.Overlay:
             line.opts(color=TONES[k % len(TONES)], line_dash=DASHES[k % len(DASHES)], line_width=2),
             mark.opts(color=TONES[k % len(TONES)], marker=MARKS[k % len(MARKS)], size=5, tools=["hover"]),
         ]
-    options = panel("How each revision changed the meter curve", 320, xlabel=reading_label, ylabel="change of flow [%]")
+    changes = curves[curves["revision"].isin(later)].groupby("revision", sort=False)["change_pct"].agg(["min", "max"])
+    said = "; ".join(f"{row.Index} {row.min:+.1f} to {row.max:+.1f} %" for row in changes.itertuples())
+    options = panel(
+        f"Change of the meter curve: {said or 'no revision has changed it'}",
+        320,
+        xlabel=reading_label,
+        ylabel="change of flow [%]",
+    )
     return hv.Overlay([zero, *lines]).opts(legend_position="bottom", legend_cols=2, **options)
 
 

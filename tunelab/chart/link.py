@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.channels import channel
 from tunelab.chart.look import (
     CELL_INK,
     MAIN,
@@ -146,13 +147,13 @@ def draw_noise(noise: NoiseTable) -> hv.Overlay:
     text = table.assign(x=table["left"] + 0.5, y=table["bottom"] + 0.5, text=[f"{t:.1f}" for t in table["times"]])
     labels = hv.Labels(text, ["x", "y"], "text").opts(text_color=CELL_INK, text_font_size="8pt")
     most = table.loc[table["times"].idxmax()]
-    loudest = f"most {most['times']:.1f}, {most['channel']} at {most['state']}"
+    loudest = f"most {most['times']:.1f}, {channel(most['channel']).label} at {most['state']}"
     options = panel(
         f"Noise, times that of the quietest state: {loudest}", 130 + 26 * max(1, len(channels)), xlabel="", ylabel=""
     )
     return (cells * labels).opts(
         xticks=list(enumerate(states)),
-        yticks=list(enumerate(channels)),
+        yticks=[(row, channel(name).label) for row, name in enumerate(channels)],
         xrotation=30,
         show_legend=False,
         **(options | {"padding": 0}),
@@ -189,8 +190,8 @@ def draw_in_step(orders: Sequence[OrderNoise], study: LinkStudy) -> hv.Overlay:
     least = min([line, *(np.log10(max(item.p_value, 1e-12)) for item in tested)])
     return hv.Overlay(marks).opts(
         xlim=(least - 0.3, 0.1),
-        xticks=[(-power, "1" if not power else f"1 in {10**power:,}") for power in range(13) if -power > least - 0.3],
-        yticks=list(enumerate(channels)),
+        xticks=[(-power, "1" if not power else f"1 in {10**power}") for power in range(13) if -power > least - 0.3],
+        yticks=[(row, channel(name).label) for row, name in enumerate(channels)],
         ylim=(-0.6, max(0.6, len(channels) - 0.4)),
         legend_position="bottom",
         legend_cols=1,

@@ -112,7 +112,11 @@ def draw_absent(title: str, because: str) -> hv.Overlay:
     lines = textwrap.wrap(f"Not shown: {because}", LINE)
     bare = {"show_grid": False, "xaxis": None, "yaxis": None}
     text = hv.Text(0.5, 0.5, "\n".join(lines)).opts(color=OLD, text_font_size="10pt", **bare)
-    options = panel(title, 60 + 20 * len(lines), xlabel="", ylabel="") | {"tools": [], "toolbar": None, **bare}
+    options = panel(f"{title}: not shown", 60 + 20 * len(lines), xlabel="", ylabel="") | {
+        "tools": [],
+        "toolbar": None,
+        **bare,
+    }
     return hv.Overlay([text]).opts(show_legend=False, xlim=(0, 1), ylim=(0, 1), **options)
 
 

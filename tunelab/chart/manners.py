@@ -46,17 +46,35 @@ def draw_parts(drive: RoadDrive) -> hv.Element:
     bars = table.assign(bottom=middle - 0.32, top=middle + 0.32)
     boxes = hv.Rectangles(bars, ["start_s", "bottom", "end_s", "top"], ["kind", "seconds", "coolant_c"])
     ticks = [(k, kind) for kind, k in row.items()]
-    options = panel("Parts of the drive", 80 + 24 * len(kinds), xlabel="time [s]", ylabel="")
+    seconds = table.groupby("kind")["seconds"].sum()
+    title = f"Parts of the drive: most of it {seconds.idxmax()}, {seconds.max():.0f} s"
+    title += f"; not driven: {', '.join(drive.missing)}" if drive.missing else "; none is missing"
+    options = panel(title, 80 + 24 * len(kinds), xlabel="time [s]", ylabel="")
     return boxes.opts(color=MAIN, line_color=MAIN, line_width=1, yticks=ticks, **options)
 
 
-def draw_overlay(table: pd.DataFrame, channels: Sequence[str], *, title: str) -> hv.Layout:
-    """Every event of an overlay on its own zero, one panel per channel; the median of all is drawn heavier."""
+def draw_overlay(table: pd.DataFrame, channels: Sequence[str], *, title: str, say: str = "") -> hv.Layout:
+    """Every event of an overlay on its own zero, one panel per channel; the median of all is drawn heavier.
+
+    The title says how many there are, and how far the median of the channel `say` reaches.
+    """
     shown = [name for name in channels if len(table) and np.isfinite(table[name].astype(float)).any()]
     if not shown:
         return hv.Layout([nothing_to_draw(title, "the log shows none")]).cols(1)
+    title = f"{title}: {table['event'].nunique()}{_reach(table, say) if say in shown else ''}"
     panels = [_overlaid(table, name, title if name == shown[0] else "") for name in shown]
     return hv.Layout(panels).cols(1)
+
+
+def _reach(table: pd.DataFrame, name: str) -> str:
+    """How far the median of a channel reaches after the event, in words; empty with too few events for one."""
+    after = _median(table, name).query("clock_s >= 0")[name]
+    if after.empty:
+        return ""
+    label, _, unit = _label(name).partition(" [")
+    unit, places = unit.rstrip("]").replace("–", ""), 0 if after.abs().max() >= 100 else 2
+    ends = f"{after.min():.{places}f} to {after.max():.{places}f}"
+    return f"; {label} {ends}{f' {unit}' if unit else ''} in the median"
 
 
 def _overlaid(table: pd.DataFrame, name: str, title: str) -> hv.Overlay:
@@ -271,12 +289,20 @@ def draw_launches(table: pd.DataFrame, channels: Sequence[str]) -> hv.Layout:
     return hv.Layout([_panel(table, name, first=name == shown[0]) for name in shown]).cols(1)
 
 
+def _launches(table: pd.DataFrame) -> str:
+    """How many launches there are, and how far engine speed falls after the release."""
+    title = f"Launches from their release: {table['event'].nunique()}"
+    speed = table.loc[table["clock_s"] >= 0, "engine_speed_rpm"] if "engine_speed_rpm" in table else pd.Series()
+    low = speed.astype(float).min()
+    return f"{title}; engine speed falls as low as {low:.0f} rpm" if np.isfinite(low) else title
+
+
 def _panel(table: pd.DataFrame, name: str, *, first: bool) -> hv.Overlay:
     parts = [hv.VLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)]
     for (driver, rows), (colour, _, dash) in zip(table.groupby("driver"), LOOKS * 4, strict=False):
         curve = hv.Curve(_with_breaks(rows, name), "clock_s", name, label=str(driver) or "driver not named")
         parts.append(curve.opts(color=colour, alpha=0.6, line_width=1.4, line_dash=dash))
-    title = "Every launch, from its release" if first else ""
+    title = _launches(table) if first else ""
     options = panel(title, 260, xlabel="time from the release [s]", ylabel=axis(name))
     return hv.Overlay(parts).opts(legend_position="top", show_legend=first, **options)
 

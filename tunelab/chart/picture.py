@@ -219,7 +219,10 @@ def draw_picture(
 
 
 def draw_gauges(title: str, description: str, gauges: Sequence[Gauge], note: str = "") -> Picture:
-    """Draw how much of each limit was used: a bar below its words, the limit a line at 100 %."""
+    """Draw how much of each limit was used: a bar below its words, the limit a line at 100 %.
+
+    Of a gauge whose use is NaN the track stays empty.
+    """
     svg = _root(title, description)
     most = max([100.0, *(v for g in gauges for v in (g.used, g.upper) if math.isfinite(v))])
     axis, row = Axis("", 0.0, min(most * 1.04, 250.0), False), 2.0 * LETTER + 10
@@ -227,8 +230,10 @@ def draw_gauges(title: str, description: str, gauges: Sequence[Gauge], note: str
         base = k * row + LETTER
         _text(svg, gauge.name, 0, base, "start", LETTER)
         _text(svg, gauge.text, WIDE, base, "end", LETTER, "soft")
-        end = min(axis.place(gauge.used, WIDE), WIDE)
+        end = min(axis.place(gauge.used, WIDE), WIDE) if math.isfinite(gauge.used) else 0.0
         _shape(svg, "rect", "track", "", x=0, y=base + 5, width=WIDE, height=9)
+        if not math.isfinite(gauge.used):  # an empty track: nothing is known
+            continue
         _shape(svg, "rect", "fill", gauge.tone, x=0, y=base + 5, width=max(end, 1.5), height=9)
         if math.isfinite(gauge.upper):
             _path(svg, "whisker", "ink", f"M{_n(end)} {_n(base + 9.5)}H{_n(min(axis.place(gauge.upper, WIDE), WIDE))}")

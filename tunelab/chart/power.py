@@ -236,7 +236,14 @@ def draw_speed_ratio(trace: GearTrace) -> hv.Overlay:
     values = np.exp(trace.gear_log_ratios)
     lines = [hv.HLine(float(value)).opts(color=NEW, line_dash="dotted", line_width=1) for value in values]
     top = 1.15 * float(values.max()) if values.size else 150.0
-    options = panel("Engine speed over road speed", 260, xlabel="time [s]", ylabel="rpm per km/h")
+    driven = sorted({int(gear) for gear in trace.gear[trace.steady] if gear > 0})
+    said = f"gears {', '.join(map(str, driven))}" if len(driven) > 1 else f"gear {driven[0]}" if driven else "no gear"
+    options = panel(
+        f"Engine speed over road speed: {said} shown steadily; dotted: each gear",
+        260,
+        xlabel="time [s]",
+        ylabel="rpm per km/h",
+    )
     return hv.Overlay([everything, steady, *lines]).opts(show_legend=False, **(options | {"ylim": (0, top)}))
 
 

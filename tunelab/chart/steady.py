@@ -27,6 +27,7 @@ from tunelab.study.drive_plan import DrivePlan
 from tunelab.study.high_flow import HighFlow
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import LambdaError, MeterError, PulsationMap, SteadyFit
+from tunelab.workspace.car import LambdaSensor
 
 CORNERS = ["speed_from_rpm", "flow_from_kg_h", "speed_to_rpm", "flow_to_kg_h"]
 
@@ -70,8 +71,11 @@ def _numbers(table: pd.DataFrame) -> hv.Labels:
     return hv.Labels(middle, ["speed", "flow"], "text").opts(text_color=CELL_INK, text_font_size="8pt")
 
 
-def draw_delay(fit: DelayFit) -> hv.Overlay:
-    """Delay and lag with their intervals; grey where the log shows none and the stated values stand in."""
+def draw_delay(fit: DelayFit, stated: LambdaSensor | None = None) -> hv.Overlay:
+    """Delay and lag with their intervals; grey where the log shows none and the stated values stand in.
+
+    `stated`, the sensor of car.toml, adds its own values as crosses.
+    """
     table = fit.summary().reset_index()
     table = table[table["unit"] == "s"].iloc[::-1].reset_index(drop=True)
     table = table.assign(row=table.index.astype(float), end=table.index.astype(float))
@@ -86,7 +90,18 @@ def draw_delay(fit: DelayFit) -> hv.Overlay:
         if fit.shown
         else "Delay and lag of lambda as stated: the log shows none"
     )
-    return hv.Overlay([spans, marks]).opts(
+    parts = [spans, marks]
+    if stated is not None and fit.shown:
+        own = {
+            "delay, constant part": stated.delay_s,
+            "delay at 50 kg/h of exhaust": stated.delay_s + stated.delay_flow_s_kg_h / 50,
+            "sensor lag": stated.lag_s,
+        }
+        rows = table.assign(stated=table["parameter"].map(own))
+        crosses = hv.Scatter(rows, "stated", ["row", "parameter"], label="stated in car.toml")
+        parts.append(crosses.opts(color=NEW, marker="x", size=11, line_width=2, tools=["hover"]))
+        title += "; crosses: stated in car.toml"
+    return hv.Overlay(parts).opts(
         yticks=list(zip(table["row"], table["parameter"], strict=True)),
         ylim=(-0.6, len(table) - 0.4),
         show_legend=False,
@@ -177,7 +192,7 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
 def _evidence(meter: MeterError) -> hv.Element:
     bars = hv.Spikes((meter.reading, meter.seconds), meter.channel, "seconds").opts(color=MAIN, line_width=3)
     options = panel("Evidence", 150, xlabel=axis(meter.channel), ylabel="driven [s]")
-    return bars.opts(**options)
+    return bars.opts(yticks=3, **options)
 
 
 def stretches(values: np.ndarray) -> list[slice]:

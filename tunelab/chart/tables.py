@@ -8,7 +8,7 @@ import holoviews as hv
 import numpy as np
 import pandas as pd
 
-from tunelab.chart.look import MAIN, NEW, OLD, axis, draw_absent, panel
+from tunelab.chart.look import MAIN, NEW, OLD, axis, panel
 from tunelab.study.table_proposal import TableProposal
 
 LABELS = {
@@ -18,16 +18,15 @@ LABELS = {
 HEIGHT = 240
 
 
-def draw_tables(proposals: Sequence[TableProposal]) -> hv.Layout:
-    """One panel for each table over coolant temperature, and for each engine speed of it.
+def draw_tables(proposals: Sequence[TableProposal]) -> hv.Layout | None:
+    """One panel for each table over coolant temperature, and for each engine speed of it; None without any table.
 
     Grey is current, the second tone what is proposed with a square on each breakpoint that changes; dots with bars are
     what was measured, with its interval.
     """
     panels = [one for proposal in proposals for one in _panels(proposal)]
-    if not panels:
-        because = "; ".join(dict.fromkeys(one.because.rstrip(".") for one in proposals if one.because))
-        return hv.Layout([draw_absent("Tables to enter", because or "nothing is stated")]).cols(1)
+    if not panels:  # why there is none stands in the table of reasons
+        return None
     return hv.Layout(panels).cols(1).opts(shared_axes=False)
 
 

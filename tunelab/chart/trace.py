@@ -61,8 +61,21 @@ def draw_trace(
     ]
     last = _channel_panel(part, names[-1], shaded, "", 170)
     panels.append(last.opts(xlabel="time [s]", ylim=reach_of_trusted(part, names[-1])))
-    panels[0].opts(title="Flagged samples are grey, flagged stretches shaded", height=150)
+    panels[0].opts(title=f"{say_flagged(part, names)}; flagged samples are grey, flagged stretches shaded", height=150)
     return hv.Layout(panels).cols(1)
+
+
+def say_flagged(log: xr.Dataset, names: Sequence[str]) -> str:
+    """Which of the drawn channels has most readings flagged, and what share of them."""
+    shares = {}
+    for name in names:
+        known = np.isfinite(log[name].to_numpy())
+        left = np.isfinite(_trusted(log, name))
+        shares[name] = 100 * (1 - left.sum() / known.sum()) if known.any() else 0.0
+    most = max(shares, key=lambda name: shares[name])
+    if not shares[most] > 0:
+        return "Nothing is flagged here"
+    return f"Most flagged: {channel(most).label}, {shares[most]:.0f} %"
 
 
 def _channel_panel(log: xr.Dataset, name: str, shaded: hv.Element, title: str, height: int) -> hv.Overlay:

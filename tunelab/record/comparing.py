@@ -41,7 +41,7 @@ from tunelab.workspace import Problem, Workspace, WorkspaceError, open_usable
 from tunelab.workspace.car import Car
 
 DROP_OUTS, CONFIDENCE = "link.drop_outs", 0.95
-WITHIN_NOISE = "within noise"
+WITHIN_NOISE, NOT_COMPARED = "within noise", "not compared"
 VERDICTS = ("worse", "better", "changed", WITHIN_NOISE)  # what is worse comes first
 NOT_OF_THE_CAR = (
     "drive_plan.", "steady.lambda_predicted", "steady.proposal_predicted", "feasibility.", "consistency.",
@@ -139,9 +139,12 @@ class Comparison:
 
 
 def verdict_of(row: FindingDifference | LogDifference) -> str:
-    """Better, worse, changed (where neither way is the better one), or within noise."""
+    """Better, worse, changed (where neither way is the better one), within noise; or not compared.
+
+    What only one side shows, or one side without an interval, is not compared.
+    """
     if not row.told_apart:
-        return WITHIN_NOISE
+        return WITHIN_NOISE if row.p_value == row.p_value else NOT_COMPARED
     name = _name(row)
     if name in MORE_IS_BETTER:
         return "better" if row.difference > 0 else "worse"
@@ -321,7 +324,7 @@ def comparison_page(found: Comparison) -> str:
         Before against after; what is more than noise comes first, and what could not be compared is said as well.
     """
     table = found.table()
-    order = {word: place for place, word in enumerate(VERDICTS)}
+    order = {word: place for place, word in enumerate((*VERDICTS, NOT_COMPARED))}
     table = table.sort_values("verdict", key=lambda words: words.map(order), kind="stable")
     shown = table.drop(columns=["because", "told apart"])
     values = {

@@ -8,6 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
+
+from tunelab.chart.first_page import draw_gates
 from tunelab.record.chapter import CHAPTERS, Chapter, Section, Verdict, read_chapters
 from tunelab.record.deciding import VERDICT_WORDS, Decided, decide
 from tunelab.record.execute import Run, kernels_at, run_notebook
@@ -16,7 +19,7 @@ from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
 from tunelab.record.page import fill, notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.shelf import write_shelf
-from tunelab.record.shown import begin_large, reading, small
+from tunelab.record.shown import begin_large, reading, small, value_text
 from tunelab.record.stored import RECORDS
 from tunelab.study.cautions import cautions_for
 from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
@@ -121,6 +124,17 @@ def _said(state: GateState) -> str:
     return f"{numbers}.{carried if state.status == 'met' else f' {begin_large(state.because)}'}{record}"
 
 
+def gate_margins(readiness: Readiness) -> pd.DataFrame:
+    """What `Readiness.margins` gives, with a column `said`: each value as the pages write it, without its unit."""
+    words = {
+        state.gate.name: value_text(vars(state.finding)).split(" ")[0].rstrip("°")
+        for state in readiness.gates
+        if state.finding is not None
+    }
+    table = readiness.margins()
+    return table.assign(said=table["gate"].map(words).fillna(""))
+
+
 def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
     """Put readiness into a chapter."""
     tables = {"readiness": decided.readiness.table()}
@@ -192,6 +206,7 @@ def _index(root: Path, runs: Sequence[Run], revision: str) -> str:
         "questions": [
             {"name": run.notebook.name, "question": run.notebook.question, "failure": run.failure} for run in runs
         ],
+        "picture": draw_gates(gate_margins(readiness), len(readiness.gates)),
         "caution": readiness.caution,
         "cautions": cautions_for(decided.workspace.car),
     }

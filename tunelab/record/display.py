@@ -19,6 +19,7 @@ FIGURE = "application/vnd.tunelab.figure+json"
 TABLE = "application/vnd.tunelab.table+json"
 PAGE_RUN = "TUNELAB_PAGE_RUN"  # environment variable that a record's run sets in its kernels
 ROWS_SHOWN = 400
+MOST_COLUMNS = 9  # of a table that a page has room for; a wider one has its intervals within their values' column
 PLACES = {"across": ("x", "x0", "x1", "left", "right"), "up": ("y", "y0", "y1", "y2", "top", "bottom")}
 # How a table's column name ends, and the unit that a reader sees instead; longer endings first.
 UNIT_ENDINGS = {
@@ -33,7 +34,16 @@ MOST_DECIMALS = {
     "Hz": 1, "per hour": 2, "mg": 1,
 }  # fmt: skip
 MOST = 6  # of any other
-OF_A_ROW = ("value", "lower", "upper", "limit", "margin")  # columns of the unit that their row names
+OF_A_ROW = (
+    "value",
+    "lower",
+    "upper",
+    "limit",
+    "margin",
+    "before",
+    "after",
+    "difference",
+)  # columns of the unit that their row names
 _PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
 MINUS = "\N{MINUS SIGN}"
 _SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
@@ -209,7 +219,8 @@ def _take_caption(model: Any) -> str:
 
 
 def _axis_label(axes: list) -> str:
-    return next((axis.axis_label for axis in axes if getattr(axis, "axis_label", None)), "")
+    label = next((axis.axis_label for axis in axes if getattr(axis, "axis_label", None)), "")
+    return " ".join(label.split())
 
 
 def table_item(table: pd.DataFrame) -> dict:
@@ -220,6 +231,7 @@ def table_item(table: pd.DataFrame) -> dict:
     typed in. Shown numbers have a real minus; the files beside the page have the sign that programs read.
     """
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
+    frame = _with_intervals(frame) if frame.shape[1] > MOST_COLUMNS else frame
     shown = frame.head(ROWS_SHOWN)
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
     fixed = table.attrs.get("decimals", {})
@@ -244,10 +256,25 @@ def table_item(table: pd.DataFrame) -> dict:
     }
 
 
+def _with_intervals(frame: pd.DataFrame) -> pd.DataFrame:
+    """A table with `x`, `x_lower` and `x_upper` in one column, `3.1 (2.0 to 4.2)`, where it is wider than a page."""
+    for name in [str(column) for column in frame.columns]:
+        ending = next((e for e in UNIT_ENDINGS if name.endswith(e) and name != e), "")
+        ends = [f"{name.removesuffix(ending)}_{side}{ending}" for side in ("lower", "upper")]
+        if not set(ends) <= set(frame.columns):
+            continue
+        own = frame[[name, *ends]].astype(float)
+        places = _decimals_together(own.to_numpy(), UNIT_ENDINGS.get(ending, "")) or 0
+        cells = [[_fixed(value, places) for value in row] for row in own.itertuples(index=False, name=None)]
+        frame = frame.assign(**{name: [f"{a} ({b} to {c})" if b != "–" else a for a, b, c in cells]})
+        frame = frame.drop(columns=ends)
+    return frame
+
+
 def _heading(name: str) -> str:
     """Words of a column name, its unit in brackets: "start_s" becomes "start [s]"."""
     ending = next((ending for ending in UNIT_ENDINGS if name.endswith(ending) and name != ending), "")
-    words = name.removesuffix(ending).replace("_", " ")
+    words = name.removesuffix(ending).replace("in_force", "now").replace("_", " ")
     return f"{words} [{UNIT_ENDINGS[ending]}]" if ending else words
 
 

@@ -35,7 +35,7 @@ BUNCHED = (
     "if you check after every drive and stop at a good answer, chance will fool you more often than stated."
 )
 AGAIN = (
-    "Mend the wiring in the order of the checks, write the new state into `wiring` of session.toml, and drive the same "
+    "Mend the wiring in the order of the checks, write the new state into session.toml (wiring), and drive the same "
     "road again for as long: the two are then compared."
 )
 

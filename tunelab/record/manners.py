@@ -16,6 +16,7 @@ from tunelab.log.load import load_session
 from tunelab.record.change import join
 from tunelab.record.chapter import Chapter, Section
 from tunelab.record.opened import OpenedSession
+from tunelab.record.shown import small
 from tunelab.record.to_enter import entry_rows, entry_table, parts_revision, standing_of_parts, tables_csv
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.explore.events import overlay
@@ -215,8 +216,18 @@ def _changes(manners: Manners, trims: str) -> tuple[str, ...]:
         film = manners.transient.film
         why = manners.transient.because or (film.because if film else "no film was fitted")
         told = [f"Acceleration fuelling: nothing is proposed; {why.rstrip('.')}."]
-    entered = [sentence for one in manners.tables for sentence in one.sentences()]
+    silent = [one for one in manners.tables if one.is_unstated and not one.because.startswith("withheld")]
+    silent = silent if len(silent) > 1 else []
+    entered = [_unstated(silent)] if silent else []
+    entered += [sentence for one in manners.tables if one not in silent for sentence in one.sentences()]
     return (*entered, *told, trims, *((ONLY_ONCE, WRONG_AT_IDLE) if manners.trims.shown else ()))
+
+
+def _unstated(silent: Sequence[TableProposal]) -> str:
+    """One sentence on all tables that the revision does not state: nothing can be proposed in their breakpoints."""
+    titles = join([small(one.title) for one in silent])
+    keys = ", ".join(f"[{one.key}]" for one in silent)
+    return f"Nothing to enter for {titles}: {silent[0].base.name} states none of {keys}."
 
 
 def _changed(manners: Manners) -> str | None:

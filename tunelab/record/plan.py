@@ -70,9 +70,9 @@ def known_finding(coverage: Coverage, plan: DrivePlan) -> Finding:
         because = "What was driven leaves lambda unknown over much of what can be held."
     if shown:
         because = (
-            "Once the correction that follows from all steady drives so far is in the ECU, in 95 of 100 places of "
-            f"engine speed and airflow that can be held lambda should lie within {known.p95_pct:.1f} % of commanded "
-            f"({known.lower_pct:.1f} to {known.upper_pct:.1f} %; limit {limit:g} %)."
+            f"With the correction from all steady drives in the ECU, lambda should lie within {known.p95_pct:.1f} % of "
+            "commanded. That is for 95 of 100 places of engine speed and airflow that can be held. The interval is "
+            f"{known.lower_pct:.1f} to {known.upper_pct:.1f} %, the limit {limit:g} %."
         )
     if shown and status == "met" and not plan.is_enough:
         status, because = "watch", f"{because} The dead time is not shown yet."

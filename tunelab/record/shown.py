@@ -65,6 +65,13 @@ ANSWERS = {
     },
 }  # fmt: skip
 NAMES = {name: words for answers in ANSWERS.values() for name, words in answers.items()}
+# Findings with a title too long for a sentence, of which no step's question asks.
+CALLED = NAMES | {
+    "full_load_fuel.error": "mean lambda off its full-throttle target by up to",
+    "full_load_fuel.predicted": "the same as predicted with the proposal",
+    "steady.proposal_predicted": "lambda error predicted with the proposal",
+    "trims.learning": "a long-term trim moved within the session by up to",
+}
 # What tells most of how a car comes along, the weightiest first; a number of the same kind of drive throughout.
 MAIN = (
     "steady.lambda_error", "full_throttle.lambda", "limits.lean_under_load", "limits.knock_retard", "link.drop_outs",
@@ -167,9 +174,9 @@ def _verdict(findings: Sequence[Mapping[str, Any]], step: str, most: int) -> dic
     good = [f for f in shown if f["word"] == "met" and f not in urgent]
     parts = [list_names([called(f) for f in urgent], most)]
     parts += [f"within limits: {list_names([called(f) for f in good], most - 1)}"] if good else []
-    because = re.split(r"(?<=[.]) ", urgent[0]["because"])[-1]
-    return {"word": word, "text": f"{name}: {'. '.join(begin_large(p) if k else p for k, p in enumerate(parts))}."
-            + (f" {because}" if word == "stop" else "")}  # fmt: skip
+    if word == "stop":  # what to do about it stands beside it, before what is fine
+        parts.insert(1, re.split(r"(?<=[.]) ", urgent[0]["because"])[-1].rstrip("."))
+    return {"word": word, "text": f"{name}: {'. '.join(begin_large(p) if k else p for k, p in enumerate(parts))}."}
 
 
 def _is_inside(finding: Mapping[str, Any]) -> bool:
@@ -180,7 +187,7 @@ def _is_inside(finding: Mapping[str, Any]) -> bool:
 
 def called(finding: Mapping[str, Any]) -> str:
     """A finding within a sentence: its name, value and limit."""
-    return f"{NAMES.get(finding['id']) or small(finding['title'])} {finding['value_limit']}"
+    return f"{CALLED.get(finding['id']) or small(finding['title'])} {finding['value_limit']}"
 
 
 def small(title: str) -> str:
@@ -203,7 +210,7 @@ def settle_first(titles: Sequence[str]) -> str:
 
 def begin_large(sentence: str) -> str:
     """Begin a sentence with a capital, unless it begins with a name that has none."""
-    first = sentence.split(" ", 1)[0]
+    first = sentence.split(" ", 1)[0].rstrip(":,;.")
     return sentence[:1].upper() + sentence[1:] if first.isalpha() else sentence
 
 
@@ -222,10 +229,10 @@ def _counted(samples: int) -> str:
 
 
 def _value_limit(finding: Mapping[str, Any]) -> str:
-    """Value and limit, which are what a margin is seen from: `0.891 (limit 0.92)`."""
+    """Value and limit, which are what a margin is seen from, each with its unit: `−0.108 ms (limit 1 ms)`."""
     text = value_text(finding)
     known = finding["value"] is not None and finding["limit"] is not None
-    return f"{text} (limit {_limit(finding['limit'])})" if known else text
+    return f"{text} (limit {limit_text(finding)})" if known else text
 
 
 def _is_quiet(finding: Mapping[str, Any]) -> bool:

@@ -179,7 +179,7 @@ def steady_chapter(
         | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
         proposal=_next(opened, fit, proposal, name) if helps else None,
         driven=Section((_driven(fit), *(others.sentences() if others else ())), short=_calm(fit)),
-        change=_with_trims(_change(opened, fit, proposal, name), trims),
+        change=_with_trims(_change(opened, fit, proposal, name), trims if _is_entered(opened, fit) else None),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),  # when stopped, each finding says why
     )
 
@@ -197,12 +197,18 @@ def _trims(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, log: xr.Da
     return replace_trims(log, opened.car, opened.revision, joined)
 
 
+def _is_entered(opened: OpenedSession, fit: SteadyFit) -> bool:
+    """Whether anything has to be entered at all: else no trim is to be cleared for it either."""
+    return _need(fit, opened.car.limits.steady_lambda_error_max_pct) != "nothing"
+
+
 def _with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
     """Put what becomes of the trims beside the proposal."""
     if trims is None:
         return change
     sentences = (*change.sentences, trims.sentence())
-    if trims.because or trims.cells.empty:
+    learned = trims.cells[trims.cells["what"] != "nothing learned"] if not trims.because else trims.cells
+    if trims.because or learned.empty:
         return replace(change, sentences=sentences)
     columns = {
         "speed_from_rpm": "from [rpm]", "speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
@@ -210,7 +216,7 @@ def _with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
         "long_pct": "long-term [%]", "correction_pct": "the proposal adds [%]", "left_pct": "left to trim [%]",
         "what": "long-term trim",
     }  # fmt: skip
-    table = trims.cells.round(1).rename(columns=columns)
+    table = learned.round(1).rename(columns=columns)
     return replace(change, sentences=sentences, tables=(*change.tables, ("Trims that the proposal replaces", table)))
 
 
@@ -225,9 +231,10 @@ def prediction(fit: SteadyFit | FillingFit, proposal: Proposal | TableProposal, 
     shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
     better = after.p95_pct <= fit.before.p95_pct
     because = (
-        "With the proposed values in the ECU and trims at zero, in 95 of 100 undisturbed cells of engine speed and "
-        f"airflow lambda should lie within {_percent(after.p95_pct)} % of commanded, the worst hold "
-        f"{after.worst_words}; now it is {_percent(fit.before.p95_pct)} %, the worst hold {fit.before.worst_words}."
+        f"With the proposed values in the ECU and trims at zero, lambda should lie within {_percent(after.p95_pct)} % "
+        "of commanded in 95 of 100 undisturbed cells of engine speed and airflow. The worst hold should be "
+        f"{after.worst_words}. Now it is {_percent(fit.before.p95_pct)} %, and the worst hold "
+        f"{fit.before.worst_words}."
     )
     status = status_within(after.p95_pct, after.lower_pct, after.upper_pct, most=limit)
     status = status if better and not after.worst_pct > LEAN_STOP_PCT else "watch"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from tunelab.record.deciding import Decided, decide, newest, titles_at_stop
@@ -23,12 +23,14 @@ class PrintedSheet:
     sheet: StepSheet
     cautions: tuple[str, ...]
     asides: tuple[str, ...] = ()  # sessions that cannot be used, and logs that had to be opened
+    first: str = ""  # what has to be settled before any of it is driven
 
     def html(self) -> str:
         """The page."""
         values = {
             "title": self.title,
             "sheet": self.sheet,
+            "first": self.first,
             "runs": table_item(self.sheet.runs),
             "cautions": self.cautions,
         }
@@ -38,7 +40,15 @@ class PrintedSheet:
         """The same for a terminal."""
         sheet = self.sheet
         runs = sheet.runs.to_string(index=False) if len(sheet.runs) else ""
-        parts = [self.title, sheet.why, runs, *sheet.notes, "The passenger watches:", *_bullets(sheet.watch)]
+        parts = [
+            self.title,
+            self.first,
+            sheet.why,
+            runs,
+            *sheet.notes,
+            "The passenger watches:",
+            *_bullets(sheet.watch),
+        ]
         parts += [
             "Stop at once on:",
             *_bullets(sheet.abort),
@@ -90,7 +100,6 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
         holds, notes = (), _still_to_show(step, decided)
     sheet = sheet_for(step, workspace.car, newest(workspace), top, holds=holds, notes=notes)
     first = settle_first(titles_at_stop(decided, step))
-    sheet = replace(sheet, notes=(first, *sheet.notes)) if first else sheet
     cautions = tuple(dict.fromkeys([*sheet.cautions, *cautions_for(workspace.car)]))
     title = f"{sheet.title}: {workspace.car.name}, {newest(workspace).name}"
-    return PrintedSheet(title, sheet, cautions, tuple(s for s in (*workspace.left_out(), decided.read) if s))
+    return PrintedSheet(title, sheet, cautions, tuple(s for s in (*workspace.left_out(), decided.read) if s), first)

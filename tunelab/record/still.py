@@ -220,10 +220,12 @@ class _Panel:
         bar: _Model | None,
     ) -> _Frame:
         widest = max((len(label) for _, label in y_ticks), default=0)
-        start = min(LETTER * widest, 0.42 * WIDTH) + (18 if _label(left) else 4) + 6
+        high = max(height - 70, 40)
+        beside = 4 + 14 * len(_label_lines(left, high))
+        start = min(LETTER * widest, 0.42 * WIDTH) + beside + 6
         end = WIDTH - (64 if bar else 18)
         top = (20 if title else 4) + 6
-        return _Frame(start, end, top, top + max(height - 70, 40))
+        return _Frame(start, end, top, top + high)
 
     def _inside(self, frame: _Frame) -> str:
         """Everything between the axes; what lies beyond them is cut off."""
@@ -542,6 +544,15 @@ def _label(axis: _Model | None) -> str:
     return str(axis.get("axis_label", "") or "") if _shown(axis) else ""
 
 
+def _label_lines(axis: _Model | None, high: float) -> list[str]:
+    """Label of an axis upward: its unit on a line of its own where both together are longer than the panel is high."""
+    words, _, unit = " ".join(_label(axis).split()).rpartition(" [")
+    whole = f"{words} [{unit}" if words else unit
+    if not whole:
+        return []
+    return [words, f"[{unit}"] if words and LETTER * len(whole) > high + 2 * LETTER else [whole]
+
+
 def _is_log(plot: _Model, name: str) -> bool:
     scale = plot.get(name)
     return bool(scale) and scale.name == "LogScale"
@@ -628,10 +639,10 @@ def _axes(frame: _Frame, left: _Model | None, below: _Model | None, y_ticks: Tic
     if _label(below):
         middle = (frame.left + frame.right) / 2
         pieces.append(_text(middle, frame.bottom + (32 if down else 14), _label(below), "", "middle"))
-    if _label(left):
-        middle = (frame.top + frame.bottom) / 2
-        text = _cut(_label(left), max(12, int((frame.bottom - frame.top) / LETTER) + 6))
-        turn = f'transform="translate(11,{_n(middle)}) rotate(-90)"'
+    middle, high = (frame.top + frame.bottom) / 2, frame.bottom - frame.top
+    for line, text in enumerate(_label_lines(left, high)):
+        text = _cut(text, max(12, int(high / LETTER) + 6))
+        turn = f'transform="translate({11 + 13 * line},{_n(middle)}) rotate(-90)"'
         pieces.append(f'<text {turn} text-anchor="middle">{escape(text)}</text>')
     return "".join(pieces)
 

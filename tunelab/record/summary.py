@@ -185,15 +185,24 @@ def sheet_page(
         return ""
     cautions = [*cautions_for(opened.car), *_gather(chapters, "cautions")["sentences"]]
     title = f"{opened.car.name}: drive plan after {opened.name}"
-    return sheet_html(title, chapters, cautions, first=_settle_first(findings))
+    return sheet_html(title, chapters, cautions, first=_settle_first(findings), in_record=True)
 
 
-def sheet_html(title: str, chapters: Sequence[Mapping[str, Any]], cautions: Sequence[str], *, first: str) -> str:
+def sheet_html(
+    title: str,
+    chapters: Sequence[Mapping[str, Any]],
+    cautions: Sequence[str],
+    *,
+    first: str,
+    in_record: bool = False,
+) -> str:
     """Write the sheet from the chapters that name a drive; a caution given twice stands once.
 
-    `first` is what has to be settled before any of it is driven, empty where nothing is at stop.
+    `first` is what has to be settled before any of it is driven, empty where nothing is at stop. `in_record`: the sheet
+    lies beside a record's summary, and leads back to it.
     """
     values = {
+        "in_record": in_record,
         "title": title,
         "first": first,
         "plan": _gather(chapters, "drive_next"),

@@ -13,6 +13,7 @@ from __future__ import annotations
 import html
 import itertools
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, TypeVar
@@ -158,6 +159,16 @@ def nothing(unit: str, why: str, *, flagged: int = 0) -> Estimate:
     return Estimate(NAN, NAN, NAN, unit, 0, flagged, why)
 
 
+def counted(number: int, what: str) -> str:
+    """A number of things, one of them in the singular: `1 re-entry, foot at rest`, `2 stretches with loads`."""
+    if number != 1:
+        return f"{number} {what}"
+    many, space, rest = what.partition(" ")
+    many, comma = many.rstrip(","), "," if many.endswith(",") else ""
+    one = re.sub(r"ies$", "y", many) if many.endswith("ies") else re.sub(r"(?<=ch)es$|(?<=s)es$|s$", "", many)
+    return f"1 {one}{comma}{space}{rest}"
+
+
 def mean_estimate(
     values: ArrayLike, unit: str, *, used: int, flagged: int, what: str, echo: float = 0.0, spread: float = NAN
 ) -> Estimate:
@@ -186,7 +197,9 @@ def mean_estimate(
         return nothing(unit, f"no {what}", flagged=flagged)
     mean, few = float(known.mean()), known.size < LEAST_FOR_INTERVAL
     if few and not np.isfinite(spread):
-        return Estimate(mean, NAN, NAN, unit, used, flagged, f"mean of {known.size} {what}, too few for an interval")
+        return Estimate(
+            mean, NAN, NAN, unit, used, flagged, f"mean of {counted(known.size, what)}, too few for an interval"
+        )
     worth = max(known.size * (1.0 - echo) / (1.0 + echo), 1.0)
     if few:
         error, freedom = spread / np.sqrt(worth), POOLED_FREEDOM
@@ -227,7 +240,7 @@ def worst_estimate(values: ArrayLike, unit: str, *, step: float, flagged: int, w
     known = known[np.isfinite(known)]
     if not known.size:
         return nothing(unit, f"no {what}", flagged=flagged)
-    largest, text = float(known.max()), f"largest of {known.size} {what}"
+    largest, text = float(known.max()), f"largest of {counted(known.size, what)}"
     if known.size < LEAST_FOR_INTERVAL:
         return Estimate(largest, NAN, NAN, unit, known.size, flagged, f"{text}, too few for an interval")
     reach = (

@@ -473,12 +473,12 @@ def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) ->
         )
     if joined.words:
         notes.append(
-            "The column by_meter_pct is what meter curve and dead time, as proposed, correct by themselves; it is "
-            "taken out of the factor. Enter all of it together, or none."
+            "Meter curve and dead time, as proposed, correct part of it by themselves (by_meter_pct in the record's "
+            "table). That part is taken out of the factor: enter all of it together, or none."
         )
     if revision.full_load_fuel is None:
         notes.append(
-            f"{revision.name} does not state the current full-load fuelling: the factors apply to whatever is there,  "
+            f"{revision.name} does not state the current full-load fuelling: the factors apply to whatever is there, "
             "by engine speed. With [full_load_fuel] in the revision they come in its own breakpoints, and in "
             "proposal.toml."
         )

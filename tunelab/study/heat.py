@@ -81,8 +81,8 @@ class HeatStudy:
         """What of the error's variance goes with which temperature, as a sentence; empty where neither moved."""
         if not self.explained or self.explained["neither"] >= 1.0:
             return ""
-        parts = ", ".join(f"{name} {100.0 * share:.0f} %" for name, share in self.explained.items())
-        return f" Of what airflow leaves of its variance, this goes with: {parts}."
+        parts = ", ".join(f"{100.0 * share:.0f} % goes with {name}" for name, share in self.explained.items())
+        return f" Of the variance that airflow leaves, {parts}."
 
 
 def study_heat(log: xr.Dataset, car: Car, revision: Revision) -> HeatStudy:

@@ -60,17 +60,16 @@ class Everywhere:
     def sentence(self) -> str:
         """Say what a table can and cannot do there, and how to choose."""
         can = (
-            "Where the intake pulses the meter reads more than the air. The same reading is right at another engine "
-            "speed, so no curve sets both right. Over all that was driven the lambda error is up to "
-            f"{self.now.p95_pct:.1f} % now, and up to {self.unfolded.p95_pct:.1f} % with a curve that is right where "
-            "the intake does not pulse (95 % of the cells are within it)."
+            "Where the intake pulses, the meter reads more than the air. The same reading is right at another engine "
+            f"speed, so no curve sets both right. Now 95 % of all cells that were driven are within "
+            f"{self.now.p95_pct:.1f} % of commanded lambda. With a curve that is right where the intake does not "
+            f"pulse, they are within {self.unfolded.p95_pct:.1f} %."
         )
         if self.folded is None or self.folded_undisturbed is None:
-            return f"{can} To take the mean over-reading into the curve would not lower that."
+            return f"{can} Taking the mean over-reading into the curve would not lower that."
         with_it = (
-            "A curve that takes the mean over-reading in leaves "
-            f"{self.folded.p95_pct:.1f} % everywhere, and {self.folded_undisturbed.p95_pct:.1f} % where the intake "
-            "does not pulse."
+            f"A curve that takes the mean over-reading in leaves {self.folded.p95_pct:.1f} % over all cells, and "
+            f"{self.folded_undisturbed.p95_pct:.1f} % where the intake does not pulse."
         )
         choice = "As car.toml asks, that is the one proposed."
         if not self.chosen:

@@ -357,7 +357,7 @@ def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit
         return ShiftPoint(gear, gear + 1, "no difference shown", nan, lower, upper, nan, nan, still, text)
     value = float(np.clip(at[0], lower, upper))
     text = f"above {value:.0f} rpm gear {gear + 1} pulls harder" + (
-        f" ({still:.0%} of draws: never)." if still else "."
+        f" ({100 * still:.0f} % of draws: never)." if still else "."
     )
     return ShiftPoint(gear, gear + 1, "shift at", value, lower, upper, *_speeds(car, gear, value, drop), still, text)
 

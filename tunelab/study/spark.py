@@ -11,7 +11,7 @@ import scipy
 import xarray as xr
 from numpy.typing import ArrayLike
 
-from tunelab.study.finding import Finding, shows_its_table, status_within, step_of
+from tunelab.study.finding import Finding, counted, shows_its_table, status_within, step_of
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
 from tunelab.study.limits.driving import LOAD_FROM_PCT, with_load
 from tunelab.study.power.result import PowerFit
@@ -130,7 +130,7 @@ def study_spark(log: xr.Dataset, car: Car, revision: Revision) -> SparkStudy:
     retard = _retard(readings, limit, step, log.sizes["time"] - len(readings))
     predicted = _predicted(readings, events, given, limit, step, retard)
     return SparkStudy(True, "", revision, axis, events.drop(columns="number"), cells, retard, predicted, _notes(
-        readings, events, cells, limit, margin))  # fmt: skip
+        readings, axis, events, cells, limit, margin))  # fmt: skip
 
 
 def _readings(log: xr.Dataset, car: Car, revision: Revision) -> tuple[pd.DataFrame, str, str]:
@@ -296,17 +296,20 @@ def _predicted(
 
 
 def _notes(
-    readings: pd.DataFrame, events: pd.DataFrame, cells: pd.DataFrame, limit: float, margin: float
+    readings: pd.DataFrame, axis: str, events: pd.DataFrame, cells: pd.DataFrame, limit: float, margin: float
 ) -> tuple[str, ...]:
     minutes = float(readings["time"].iloc[-1] - readings["time"].iloc[0]) / 60
     if events.empty:
         return (f"Knock control took no spark back in {minutes:.0f} minutes.",)
-    loads = f", load {events['load'].min():.0f} to {events['load'].max():.0f}" if events["load"].notna().any() else ""
+    unit = "%" if axis == "load_pct" else "kPa"
+    load = events["load"].dropna()
+    loads = f", load {load.min():.0f} to {load.max():.0f} {unit}" if len(load) else ""
     warm = events["intake_air_c"]
     air = f", intake air {warm.min():.0f} to {warm.max():.0f} °C" if warm.notna().any() else ""
     first = (
-        f"Knock control took spark back {len(events)} times in {minutes:.0f} minutes, by up to "
-        f"{events['highest_deg'].max():.1f}°, at {events['from_rpm'].min():.0f} to {events['to_rpm'].max():.0f} "
+        f"Knock control took spark back {counted(len(events), 'times')} in "
+        f"{counted(round(minutes), 'minutes')}, by up to {events['highest_deg'].max():.1f}°, at "
+        f"{events['from_rpm'].min():.0f} to {events['to_rpm'].max():.0f} "
         f"rpm{loads}{air}."
     )
     came = readings[readings["came"] & (readings["deg"] > limit)]
@@ -317,7 +320,7 @@ def _notes(
             "them, so look at the table by hand there."
         )
     if cells.empty and not lost:
-        return (first, f"None of it passed the owner's limit of {limit:g}°, so nothing retreats.")
+        return (first, f"It stayed within the owner's limit of {limit:g}°, so no spark has to be taken out.")
     if cells.empty:
         return (first, NO_ADVANCE)
     return (first, f"The retreat is the retard seen there and a margin of {margin:g}°.", NO_ADVANCE)

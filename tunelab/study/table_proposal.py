@@ -60,6 +60,11 @@ class TableProposal:
         """Keys of the revision that the proposal changes."""
         return (self.key,) if self.changes else ()
 
+    @property
+    def is_unstated(self) -> bool:
+        """Whether the revision holds no such table, so that there are no breakpoints to propose in."""
+        return getattr(self.base, self.key, None) is None
+
     def sentences(self) -> tuple[str, ...]:
         """Say what changes, or why nothing does, and where a limit of the owner's applied."""
         if not self.changes:

@@ -17,6 +17,7 @@ from tunelab.study.finding import (
     Finding,
     Question,
     blocks,
+    counted,
     echo_of,
     judge,
     mean_estimate,
@@ -37,9 +38,9 @@ ENDS_S = 1.5  # of a cell's time that stand for its first and last long-term tri
 LEARNING_PCT = 0.5  # the long-term trim of a cell moved by this: still learning; common practice, no source
 RESET_PCT = 0.3
 ONLY_ONCE = (
-    "Trims may be folded into the meter curve only once: the curve that the steady study proposes comes from the "
-    "pulse width, which contains the trims already, so enter that curve or this one, never both; and after either the "
-    "long-term trims must be cleared, or the same correction works twice until they have unlearned it."
+    "Trims may be folded into the meter curve only once. The curve that the steady study proposes comes from the "
+    "pulse width, which contains the trims already: enter that curve or this one, never both. After either, clear the "
+    "long-term trims, or the same correction works twice until they have unlearned it."
 )
 WRONG_AT_IDLE = (
     "Trims times the curve is wrong wherever the injectors' dead time is wrong, most at short pulses such as idle: the "
@@ -242,12 +243,13 @@ def _worst(table: pd.DataFrame) -> Estimate:
     lower, upper = (lower, max(upper, furthest)) if row["total_pct"] > 0 else (min(lower, -furthest), upper)
     text = (
         f"{row['speed_from_rpm']:.0f} to {row['speed_to_rpm']:.0f} rpm at a load of {row['load_from_pct']:.0f} to "
-        f"{row['load_to_pct']:.0f} %, {row['seconds']:.0f} s; {len(table)} cells were driven, "
-        "and the interval reaches as far as any of theirs"
+        f"{row['load_to_pct']:.0f} %, {row['seconds']:.0f} s; {counted(len(table), 'cells')} driven, "
     )
-    if not np.isfinite(furthest):
+    if np.isfinite(furthest):
+        text += "and the interval reaches as far as any of theirs"
+    else:
         lower = upper = NAN
-        text += "; of some there is too little for one"
+        text += "some too briefly for an interval"
     return Estimate(row["total_pct"], lower, upper, "%", round(row["seconds"]), 0, text)
 
 
@@ -343,9 +345,9 @@ class ReplacedTrims:
             return f"No long-term trim of {LEARNING_PCT:g} % or more was learned in {len(self.cells)} cells. {CLEAR}"
         left = self.cells["left_pct"].abs().max()
         return (
-            f"The proposal replaces the long-term trims of {len(gone)} of the {len(learned)} cells that learned "
-            f"any (up to {learned['long_pct'].abs().max():.1f} %); at most {left:.1f} % of total trim is left to "
-            f"learn. {CLEAR}"
+            f"{counted(len(learned), 'cells')} learned a long-term trim, {learned['long_pct'].abs().max():.1f} % at "
+            f"most. The proposal replaces that of {len(gone)}; at most {left:.1f} % of total trim is left to learn. "
+            f"{CLEAR}"
         )
 
 

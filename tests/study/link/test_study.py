@@ -74,7 +74,7 @@ def test_the_answer_is_plain_and_says_how_sure():
     study = study_link([before, after], rng=np.random.default_rng(1), **HOW)
     assert study.change.verdict == "helped"
     assert study.change.because.startswith("It helped: 36 drop-outs in 60 min before, 5 in 60 min since")
-    assert "95% interval" in study.change.because
+    assert "95 % interval" in study.change.because
     worse = study_link([after, before], rng=np.random.default_rng(1), **HOW)
     assert worse.change.because.startswith("It made it worse")
 

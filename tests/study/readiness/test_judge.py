@@ -31,6 +31,23 @@ def test_with_every_finding_met_it_may_run_and_says_that_this_is_no_certificate(
     assert "brakes" in found.caution
 
 
+def test_margins_put_what_presses_most_first_and_tell_a_least_from_a_most():
+    battery = finding("full_throttle.battery", value=12.0, lower=11.5, upper=12.5, unit="V", limit=10.5)
+    knock = finding("full_throttle.knock_retard", "stop", value=4.0, lower=3.5, upper=4.5, unit="°", limit=3.0)
+    own = ("full_throttle.battery", "full_throttle.knock_retard", "link.drop_outs")
+    one = drive(3, ids=[name for name in EVERY if name not in own])
+    limits = {HELD_AGAINST["full_throttle.battery"]: 10.5, HELD_AGAINST["full_throttle.knock_retard"]: 3.0}
+    table = judged([replace(one, findings=(*one.findings, battery, knock))], **limits).margins().set_index("gate")
+    assert list(table.index[:2]) == ["knock", "link"]
+    assert list(table["status"][:2]) == ["stop", "not_shown"]
+    assert table.loc["link", ["used_pct", "reach_pct"]].isna().all()
+    # by hand: 4 of 3 at most, its interval to 4.5; 10.5 at least of 12, its interval down to 11.5
+    assert table.loc["knock", ["used_pct", "reach_pct"]].tolist() == pytest.approx([400 / 3, 150.0])
+    assert table.loc["battery", ["used_pct", "reach_pct"]].tolist() == pytest.approx([87.5, 1050 / 11.5])
+    assert set(table.index[table["is_least"]]) == {"battery", "headroom", "oil_pressure"}
+    assert "fresh" not in table.index
+
+
 def test_without_a_drive_nothing_is_met():
     found = judged([])
     assert set(status_of(found).values()) == {"not_shown"}

@@ -205,10 +205,9 @@ def _notes(fit: FillingFit, cells: pd.DataFrame) -> tuple[str, ...]:
         return (fit.because, *fit.notes)
     counts = {name: int((cells["basis"] == name).sum()) for name in ("measured", "extended", "unchanged")}
     moved = int(cells["changed"].sum())
-    left = cells[(cells["basis"] != "measured") & ~cells["changed"]]
     return (
-        f"{moved} of {len(cells)} cells change: {counts['measured']} were driven, {counts['extended']} lie so near to "
-        f"what was driven that they follow from it, {len(left)} stay as they are for want of driving.",
+        f"{moved} of {len(cells)} cells change. {counts['measured']} were driven, {counts['extended']} lie so near to "
+        f"what was driven that they may follow from it, {counts['unchanged']} stay as they are for want of driving.",
     )
 
 

@@ -15,6 +15,7 @@ from tunelab.study.finding import (
     Estimate,
     Finding,
     Question,
+    counted,
     judge,
     mean_estimate,
     shows_its_table,
@@ -155,6 +156,10 @@ def _lowest(entries: pd.Series) -> Estimate:
     )
 
 
+def _said(value: float, unit: str) -> str:
+    return f"{value:.0f} {unit}" if unit == "rpm" else f"{value:.2f} {unit}"
+
+
 def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
     """Mean of the returns; the interval is where the next one is to be expected."""
     values = returns[column].to_numpy(dtype=float)
@@ -163,7 +168,8 @@ def _next_return(returns: pd.DataFrame, column: str, unit: str) -> Estimate:
     if not known.size:
         return Estimate(NAN, NAN, NAN, unit, 0, left_out, "no return to idle is in the log that could be followed")
     mean, worst = float(known.mean()), int(np.nanargmax(values))
-    text = f"mean of {known.size} returns, largest {known.max():.2f} {unit} at {returns['start_s'].iloc[worst]:.1f} s"
+    most = _said(known.max(), unit)
+    text = f"mean of {counted(known.size, 'returns')}, largest {most} at {returns['start_s'].iloc[worst]:.1f} s"
     if left_out:
         text += f"; {left_out} more had not settled before the throttle opened or the log ended"
     if known.size < LEAST_FOR_INTERVAL:

@@ -34,7 +34,10 @@ class Mixture:
     against_commanded: Check
     rich: Check
     bins: pd.DataFrame
-    """By engine speed: `engine_speed_rpm, lambda, lower, upper, commanded, error_pct, samples, pulls`."""
+    """By engine speed: `engine_speed_rpm, lambda, lower, upper, commanded, meant, error_pct, samples, pulls`.
+
+    `meant` is what lambda is to be there (`meant_lambda`), `error_pct` what lambda is off that.
+    """
     readings: pd.DataFrame  # seen_s, fuelled_s, stretch, engine_speed_rpm, lambda, commanded, meant, judged, because
     delay_only: pd.DataFrame  # stretch, start_s, end_s, highest_lambda, because
     delay: DelayFit
@@ -203,10 +206,11 @@ def _bins(table: pd.DataFrame, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
         if len(part) < LEAST_IN_BIN:
             continue
         mean, half = _mean_of_pulls(part)
-        commanded = part["commanded"].mean()
-        error = 100 * (mean / commanded - 1)
-        rows.append((rpm, mean, mean - half, mean + half, commanded, error, len(part), part["stretch"].nunique()))
-    names = ["engine_speed_rpm", "lambda", "lower", "upper", "commanded", "error_pct", "samples", "pulls"]
+        commanded, meant = part["commanded"].mean(), part["meant"].mean()
+        error = 100 * (mean / meant - 1)
+        ends = (mean, mean - half, mean + half)
+        rows.append((rpm, *ends, commanded, meant, error, len(part), part["stretch"].nunique()))
+    names = ["engine_speed_rpm", "lambda", "lower", "upper", "commanded", "meant", "error_pct", "samples", "pulls"]
     return pd.DataFrame(rows, columns=names)
 
 

@@ -13,7 +13,17 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.finding import CONFIDENCE, NAN, Estimate, Finding, Question, judge, nothing, shows_its_table
+from tunelab.study.finding import (
+    CONFIDENCE,
+    NAN,
+    Estimate,
+    Finding,
+    Question,
+    counted,
+    judge,
+    nothing,
+    shows_its_table,
+)
 from tunelab.workspace.car import Car
 
 LOWEST_HZ, HIGHEST_HZ = 0.08, 4.0
@@ -341,7 +351,8 @@ def _flare(study: IdleStudy, car: Car) -> Finding:
     value, jitter = float(worst["flare_rpm"]), max(5.0, 0.01 * float(worst["peak_rpm"]))
     warm = f"coolant {worst['coolant_c']:.0f} °C" if np.isfinite(worst["coolant_c"]) else "coolant not logged"
     text = (
-        f"largest of {len(known)} starts, at {worst['start_s']:.1f} s ({warm}): to {worst['peak_rpm']:.0f} rpm, "
+        f"largest of {counted(len(known), 'starts')}, at {worst['start_s']:.1f} s ({warm}): "
+        f"to {worst['peak_rpm']:.0f} rpm, "
         f"{worst['above_100_s']:.1f} s more than 100 rpm above what it settled to; the interval is the reading's own."
     )
     estimate = Estimate(value, value - jitter, value + jitter, "rpm", len(known), len(study.flares) - len(known), "")

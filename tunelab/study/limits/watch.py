@@ -210,10 +210,10 @@ def _limiter_note(driving: Driving, check: Check, car: Car, revision: Revision) 
     limiter = revision.fuelling.rev_limit_rpm
     time, cut = driving.log["time"].values, is_cut(driving.log, car, revision)
     at_work = cut[np.abs(time - check.at_s) <= 0.5].any()
-    work = "the fuel was cut meanwhile, so the limiter was at work and " if at_work else ""
-    past = f"engine speed ran {check.value - limiter:.0f} rpm past it"
+    work = "The fuel was cut meanwhile, so it was at work, but e" if at_work else "E"
+    past = f"{work}ngine speed ran {check.value - limiter:.0f} rpm past it"
     stands = f"the limiter of {revision.name} is set to {limiter:.0f} rpm"
-    return f"{stands}; {work}{past}: set it lower by as much, or look for a gear missed"
+    return f"{stands}. {past}. Set it lower by as much, or look for a gear missed"
 
 
 def _overshoot(check: Check, limiter: float, revision: Revision) -> str:
@@ -253,7 +253,7 @@ def _share(log: xr.Dataset, channel: str) -> float:
     return float(time[-1] - time[0]) / whole if time.size > 1 and whole > 0 else 0.0
 
 
-NO_LIMIT = "car.toml states no limit to hold it against"
+NO_LIMIT = "car.toml states no limit to compare it with"
 
 
 def watch_limits(log: xr.Dataset, car: Car, revision: Revision, session: Session, delay: DelayFit) -> LimitWatch:

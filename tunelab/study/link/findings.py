@@ -175,7 +175,7 @@ def _per_start(study: LinkStudy) -> Finding:
         return _finding(study, "starts", title, unit, status="not_shown", because=because)
     because = f"{chance.events} of {chance.tries} starts with this wiring came with a drop-out."
     if not chance.events:
-        because += f" Up to {chance.upper:.0%} of the starts may still drop it."
+        because += f" Up to {100 * chance.upper:.0f} % of the starts may still drop it."
     status: Status = "watch" if chance.events else "not_shown"
     ends = {"value": chance.share, "lower": chance.lower, "upper": chance.upper} if chance.events else {}
     return _finding(study, "starts", title, unit, status=status, because=because, **ends)

@@ -343,8 +343,8 @@ def minutes_to_settle(
     enough = _lasting(chance, power)
     if enough is None:
         because = (
-            f"driving with the new wiring alone, however long, shows it with a chance of {chance[-1]:.0%} only, "
-            "because the old wiring was driven too little for its rate to be known"
+            "driving with the new wiring alone, however long, shows it with a chance of "
+            f"{100 * chance[-1]:.0f} % only, because the old wiring was driven too little for its rate to be known"
         )
         return Settling(float("nan"), each, *stated, because)
     return Settling(float(np.ceil(more[enough])), each, *stated, "if the states of the engine mix as they did")

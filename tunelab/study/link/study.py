@@ -277,19 +277,20 @@ def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
         word = "It helped" if verdict == "helped" else "It made it worse"
         return (
             f"{word}: {seen}. The rate is {_times(ratio.lower)} to {_times(ratio.upper)} times what it was "
-            f"({ratio.confidence:.0%} interval); by chance alone such a difference comes {_often(ratio.p_value)}."
+            f"({100 * ratio.confidence:.0f} % interval); by chance alone such a difference comes "
+            f"{_often(ratio.p_value)}."
         )
     if np.isfinite(settling.minutes):
         more = (
             f"If it cut the rate to 1/{settling.factor:g}, about {settling.minutes:.0f} more minutes of driving like "
-            f"this would show it with a chance of {settling.power:.0%}, {settling.because}."
+            f"this would show it with a chance of {100 * settling.power:.0f} %, {settling.because}."
         )
     else:
         more = f"{settling.because[:1].upper()}{settling.because[1:]}."
         if np.isfinite(settling.minutes_each):
             more += (
                 f" Driven anew, about {settling.minutes_each:.0f} min with either wiring would show a rate cut to "
-                f"1/{settling.factor:g} with a chance of {settling.power:.0%}."
+                f"1/{settling.factor:g} with a chance of {100 * settling.power:.0f} %."
             )
     return f"Not shown yet: {seen}. {more}"
 

@@ -76,7 +76,7 @@ def survival_curve(seconds: ArrayLike, dropped: ArrayLike, *, label: str, confid
     """
     length, ended = _checked(seconds, dropped)
     require_confidence(confidence)
-    method = f"Kaplan-Meier, Greenwood, log-log {confidence:.0%} intervals"
+    method = f"Kaplan-Meier, Greenwood, log-log {100 * confidence:.0f} % intervals"
     longest = float(length.max(initial=0.0))
     if not ended.any():
         none = np.zeros(0)

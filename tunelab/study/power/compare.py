@@ -103,8 +103,8 @@ def _balance_sentence(by_fuel: float, by_air: float) -> str:
     for name, value in (("the fuel injected", by_fuel), ("the air metered", by_air)):
         if np.isfinite(value):
             verdict = "as usual" if low <= value <= high else "unusual"
-            parts.append(f"{value:.0%} of the heat of {name}: {verdict}")
-    usual = f"{low:.0%} to {high:.0%} are usual at full throttle (common practice, no source)"
+            parts.append(f"{100 * value:.0f} % of the heat of {name}: {verdict}")
+    usual = f"{100 * low:.0f} to {100 * high:.0f} % are usual at full throttle (common practice, no source)"
     return f"The wheels got {', and '.join(parts)}; {usual}."
 
 

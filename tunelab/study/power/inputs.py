@@ -200,7 +200,8 @@ def _stated_road_load(car: Car, session: Session, notes: list[str]) -> list[Name
         curve = curve_from_drag(area, rolling, mass_kg=mass_kg, density_kg_m3=density)
         values = curve.a_n, curve.b_n_s_m, curve.c_n_s2_m2
     notes.append(
-        f"road load is the owner's, taken as known to {ROAD_LOAD_UNCERTAINTY:.0%}: a coast-down would narrow it."
+        f"road load is the owner's, taken as known to {100 * ROAD_LOAD_UNCERTAINTY:.0f} %: a coast-down would "
+        "narrow it."
     )
     units = (("a_n", "N"), ("b_n_s_m", "N s/m"), ("c_n_s2_m2", "N s²/m²"))
     return [

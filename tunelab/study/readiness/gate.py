@@ -338,7 +338,10 @@ WITHOUT = {
     "launch_let_go_max_s": LET_GO_S,
     "lean_under_load_max_pct": LEAN_STOP_PCT,
 }
-LOWER_IS_WORSE = ("idle.actuator_margin",)
+LOWER_IS_WORSE = (
+    "idle.actuator_margin", "full_throttle.meter_headroom", "full_throttle.oil_pressure", "full_throttle.battery",
+    "limits.meter_headroom", "limits.oil_pressure", "limits.battery", "limits.coolant_cold", "link.supply",
+)  # fmt: skip
 ONE_SIDED = ("steady.lean_at_load",)  # below zero is no error of the kind
 SAME = 1e-5  # share by which a limit in a record may differ from the one in car.toml: how finely records are written
 
@@ -383,3 +386,20 @@ def passes_limit(finding: Finding) -> bool:
         return False
     size = finding.value if finding.id in ONE_SIDED else abs(finding.value)
     return size < finding.limit if finding.id in LOWER_IS_WORSE else size > finding.limit
+
+
+def share_used(finding: Finding) -> tuple[float, float]:
+    """How much of its limit a finding used, and the same at the end of its interval that is nearer to the limit. [%]
+
+    Value over limit; of a minimum limit over value. 100 is the limit. NaN where value, limit or interval is missing.
+    """
+    limit, ends = finding.limit, [end for end in (finding.lower, finding.upper) if end is not None]
+    if finding.value is None or limit is None or limit <= 0:
+        return float("nan"), float("nan")
+    if finding.id in LOWER_IS_WORSE:
+        used = [100 * limit / value if value > 0 else float("nan") for value in (finding.value, *ends[:1])]
+    else:
+        one_sided = finding.id in ONE_SIDED
+        sizes = [end if one_sided else abs(end) for end in (finding.value, *ends)]
+        used = [100 * max(size, 0.0) / limit for size in (sizes[0], *([max(sizes[1:])] if ends else []))]
+    return used[0], used[1] if len(used) == 2 else float("nan")

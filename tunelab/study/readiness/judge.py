@@ -10,7 +10,7 @@ from typing import Literal
 import pandas as pd
 
 from tunelab.study.finding import Finding, Status, shows_its_table
-from tunelab.study.readiness.gate import BY_METER, GATES, Drive, Gate, passes_limit
+from tunelab.study.readiness.gate import BY_METER, GATES, LOWER_IS_WORSE, Drive, Gate, passes_limit, share_used
 from tunelab.study.readiness.stale import Emptied, Now, asked, why_emptied, why_touched
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -71,6 +71,21 @@ class Readiness:
         ]
         return pd.DataFrame(rows)
 
+    def margins(self) -> pd.DataFrame:
+        """Gates that were compared with a limit or wait for a drive, the most pressing first.
+
+        `gate` (its name), `title`, `status`, `id` (of the finding that decides), `value`, `unit`, `limit`, `is_least`
+        (the limit is a minimum), `used_pct` and `reach_pct`: how much of the limit is used, and at the end of the
+        interval. Of a gate that is not shown all numbers are NaN.
+        """
+        rows = [_margin(state) for state in self.gates]
+        names = ["gate", "title", "status", "id", "value", "unit", "limit", "is_least", "used_pct", "reach_pct"]
+        table = pd.DataFrame(rows, columns=names)
+        table = table[table["used_pct"].notna() | table["status"].eq("not_shown")]
+        order = table["status"].map(WORST)
+        by = table.assign(order=order).sort_values(["order", "used_pct"], ascending=False, kind="stable")
+        return by.drop(columns="order").reset_index(drop=True)
+
     def left(self) -> tuple[GateState, ...]:
         """Gates that are neither met nor in doubt only."""
         return tuple(state for state in self.gates if state.status in ("stop", "not_shown"))
@@ -79,6 +94,14 @@ class Readiness:
         """One row per status with the number of gates."""
         counts = [(status, sum(state.status == status for state in self.gates)) for status in WORST]
         return pd.DataFrame(counts, columns=["status", "gates"])
+
+
+def _margin(state: GateState) -> tuple[object, ...]:
+    found = None if state.status == "not_shown" else state.finding
+    if found is None:
+        return state.gate.name, state.gate.title, state.status, "", math.nan, "", math.nan, False, math.nan, math.nan
+    said = (found.id, found.value, found.unit, found.limit, found.id in LOWER_IS_WORSE)
+    return state.gate.name, state.gate.title, state.status, *said, *share_used(found)
 
 
 FRESH = Gate("fresh", "Driven since the last change", (), steps=("steady",))
@@ -129,7 +152,7 @@ def judge_gates(ordered: list[Drive], now: Now, gates: tuple[Gate, ...] = GATES)
 def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
     missing = [key for key in gate.limits if getattr(now.car.limits, key, None) is None]
     if missing:
-        because = f"car.toml states no limit to hold it against: limits.{missing[0]}."
+        because = f"car.toml states no limit to compare it with: limits.{missing[0]}."
         return GateState(gate, "not_shown", because, None, "")
     valid, gone = [], []
     for drive in drives:
