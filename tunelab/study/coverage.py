@@ -160,8 +160,9 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
     load = np.sqrt(flows[1:] * flows[:-1])[:, None] / unit
     seconds = _count(samples, samples.good, flows, speeds)
     top = highest_load(middle, full, idle_rpm=idle)
-    holdable = (load >= least * no_load(middle)) & (load <= top) & (middle <= HIGHEST_SPEED_SHARE * limit)
-    reachable = (holdable & (speeds[1:] > 0.9 * idle) & _idle_is_open(middle, idle, seconds)) | (seconds >= WANTED_S)
+    holdable = (load >= least * no_load(middle)) & (load <= top) & (speeds[1:] > 0.9 * idle)
+    reachable = (holdable & _idle_is_open(middle, idle, seconds)) | (seconds >= WANTED_S)
+    reachable &= middle <= HIGHEST_SPEED_SHARE * limit
     high = reachable & (load > HIGH_LOAD_SHARE * full)
     good = samples.good
     flow_full = np.interp(samples.speed_rpm, middle, full * unit)

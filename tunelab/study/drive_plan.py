@@ -137,8 +137,9 @@ def plan_drive(
     if not top_speed_km_h > 0 or not np.isfinite(top_speed_km_h):
         raise ValueError(f"top_speed_km_h is {top_speed_km_h!r}; a speed above zero is wanted, in km/h.")
     top = min(top_speed_km_h, car.limits.top_speed_km_h)
-    found, left_out = find_choices(coverage, car, top)
-    chosen = choose_holds(found, coverage, drives, car, revision)
+    within = _within(car, revision, top)
+    found, left_out = find_choices(coverage, within, revision, top)
+    chosen = choose_holds(found, coverage, drives, within, revision)
     left_out += _not_chosen(found, chosen, coverage)
     spread = dict(zip(chosen.holds, chosen.spread_pct, strict=True))
     ordered = in_driving_order(chosen.holds)
@@ -147,7 +148,7 @@ def plan_drive(
         holds=holds,
         left_out=_left_out_table(left_out, coverage),
         top_speed_km_h=top,
-        rev_limit_rpm=min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm),
+        rev_limit_rpm=within.limits.rev_limit_rpm,
         cautions=_cautions(holds, car),
         notes=(*_notes(coverage, car, drives, chosen), *_why_none(holds, left_out)),
         limit_pct=car.limits.steady_lambda_error_max_pct,
@@ -157,6 +158,13 @@ def plan_drive(
         reaches=chosen.reaches,
         later_s=chosen.later_s,
     )
+
+
+def _within(car: Car, revision: Revision, top_speed_km_h: float) -> Car:
+    """The car with the lower of both rev limits and of both top speeds as its own."""
+    rev_limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
+    lower = {"rev_limit_rpm": rev_limit, "top_speed_km_h": top_speed_km_h}
+    return car.model_copy(update={"limits": car.limits.model_copy(update=lower)})
 
 
 def _not_chosen(found: list[Choice], chosen: Chosen, coverage: Coverage) -> list[tuple[int, int, str]]:

@@ -8,8 +8,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from tunelab.physics.injectors import injector_duty
 from tunelab.study.coverage import Coverage
-from tunelab.study.hold import STANDING_LOAD, Way, cooling_s, flow_at_load, no_load, seconds_against_brake, ways
+from tunelab.study.hold import (
+    STANDING_LOAD,
+    Way,
+    cooling_s,
+    flow_at_load,
+    highest_load,
+    no_load,
+    seconds_against_brake,
+    ways,
+)
 from tunelab.study.information import (
     CONSUMERS_V,
     CalmDrive,
@@ -19,6 +29,7 @@ from tunelab.study.information import (
     known_from,
     usual_battery_v,
 )
+from tunelab.study.steady.samples import ASSUMED_BATTERY_V, log_air_fuelled, smooth_dead_time
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -35,6 +46,9 @@ FIRST_SPEED_SHARE = 0.7  # of the rev limit
 NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
 BATTERY_SPREAD_V = 1.0  # range of battery voltage that shows how dead time changes with it
 LEAD_UP = "high load, and the airflow below it at this speed is not driven yet"
+ABOVE_FULL_LOAD = "more air than the engine takes at this speed"
+NO_LOAD_ONLY = "standing, the engine takes the air that it needs and no other"
+NARROWEST = 1.03  # from the least to the most airflow of a hold
 UNKNOWN_WAY = Way(None, np.nan, np.nan)  # by engine speed alone
 STANDING_RANGE = (0.75, STANDING_LOAD)  # of the usual air of an engine that turns only itself
 LIGHT_PCT = 45.0  # absolute load of a hold that may be driven with all consumers on
@@ -82,40 +96,77 @@ class Chosen:
     tells_dead_time: bool  # these holds, or what was driven, can tell it; False: no hold here can
 
 
-def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice], list[tuple[int, int, str]]]:
+def find_choices(
+    coverage: Coverage, car: Car, revision: Revision, top: float
+) -> tuple[list[Choice], list[tuple[int, int, str]]]:
     """Reachable cells with a way to hold them, and missing ones without, with the reason.
 
-    In gear each half of a cell is a hold of its own. Standing, an engine takes the air that it needs at a speed and no
-    other: one hold for each speed.
+    In gear each half of a cell is a hold of its own, with its own gear and brake. Standing, an engine takes the air
+    that it needs at a speed and no other: one hold for each speed.
     """
     found, left_out, standing = [], [], {}
     for row, column in zip(*np.nonzero(coverage.reachable), strict=True):
-        speed, flow = coverage.speeds_rpm[column], coverage.flows_kg_h[row]
-        options = ways(speed, flow, car, top_speed_km_h=top)
-        wait = _too_early(coverage, row, column, car)
+        at, speed, flow = (int(row), int(column)), coverage.speeds_rpm[column], coverage.flows_kg_h[row]
+        options, wait = ways(speed, flow, car, top_speed_km_h=top), _too_early(coverage, row, column, car)
         if any(way.gear == 0 for way in options):
-            standing.setdefault(int(column), []).append((int(row), options[0], wait))
-        moving = [way for way in options if way.gear != 0]
-        moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
-        seconds = HIGH_LOAD_S if coverage.high_load[row, column] else HOLD_S
-        way = next((way for way in moving if seconds_against_brake(way, car) >= seconds), None)
-        if way is not None and speed > car.engine.idle_target_rpm:
-            low, high = coverage.flow_edges_kg_h[row : row + 2]
-            halves = ((float(low), float(flow)), (float(flow), float(high)))
-            found += [Choice(int(row), int(column), half, way, seconds, wait) for half in halves]
-        elif coverage.missing[row, column]:
-            left_out.append((int(row), int(column), _why_not(speed, top, has_gear=bool(moving), options=options)))
+            standing.setdefault(at[1], []).append((at[0], options[0], wait))
+        is_idle = speed <= car.engine.idle_target_rpm
+        moving, because = ([], NO_LOAD_ONLY) if is_idle else _moving(at, coverage, car, revision, top)
+        found += [replace(cell, wait=wait) for cell in moving]
+        left_out += [(*at, because)] if coverage.missing[at] else []
     found += [_standing(column, cells, coverage, car) for column, cells in standing.items()]
     held = {(cell.row, cell.column) for cell in found}
     return found, [one for one in left_out if one[:2] not in held]
 
 
-def _why_not(speed_rpm: float, top: float, *, has_gear: bool, options: list[Way]) -> str:
-    if has_gear:
-        return "the brakes would take too much: a long hill up, or a dynamometer"
+def _moving(
+    at: tuple[int, int], coverage: Coverage, car: Car, revision: Revision, top: float
+) -> tuple[list[Choice], str]:
+    """Holds of both halves of a cell in gear, and the last reason why one cannot be; none above full load."""
+    low, high = (float(edge) for edge in coverage.flow_edges_kg_h[at[0] : at[0] + 2])
+    middle, speed = float(coverage.flows_kg_h[at[0]]), float(coverage.speeds_rpm[at[1]])
+    load = highest_load(speed, coverage.full_load_pct[at[1]], idle_rpm=car.engine.idle_target_rpm)
+    most = float(flow_at_load(load, speed, displacement_l=car.engine.displacement_l))
+    is_high = bool(coverage.high_load[at])
+    found, because = [], ABOVE_FULL_LOAD
+    for half in ((low, min(middle, most)), (middle, min(high, most))):
+        if half[1] < NARROWEST * half[0]:
+            continue
+        cell = Choice(*at, half, UNKNOWN_WAY, HIGH_LOAD_S if is_high else HOLD_S)
+        way, why = _way(cell, speed, car, top)
+        why = why or _past_a_limit(half[1], speed, car, revision, is_high=is_high)
+        found, because = (found, why) if why else ([*found, replace(cell, way=way)], because)
+    return found, because
+
+
+def _way(cell: Choice, speed_rpm: float, car: Car, top: float) -> tuple[Way, str]:
+    """The best way to hold a cell in gear, or why there is none."""
+    options = ways(speed_rpm, cell.flow_kg_h, car, top_speed_km_h=top)
+    moving = [way for way in options if way.gear != 0]
+    moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
+    way = next((way for way in moving if seconds_against_brake(way, car) >= cell.seconds), None)
+    if way is not None:
+        return way, ""
+    if moving:
+        return UNKNOWN_WAY, "the brakes would take too much: a long hill up, or a dynamometer"
     if options:
-        return "standing, the engine takes the air that it needs and no other"
-    return f"no gear keeps {speed_rpm:.0f} rpm within {top:g} km/h and above a crawl"
+        return UNKNOWN_WAY, NO_LOAD_ONLY
+    return UNKNOWN_WAY, f"no gear keeps {speed_rpm:.0f} rpm within {top:g} km/h and above a crawl"
+
+
+def _past_a_limit(flow_kg_h: float, speed_rpm: float, car: Car, revision: Revision, *, is_high: bool) -> str:
+    """Which limit an airflow at a speed would pass, with the revision in force; empty where none."""
+    meter, curve, limits = car.meter, revision.meter_curve, car.limits
+    if flow_kg_h > curve.flow_kg_h[-1] or np.interp(flow_kg_h, curve.flow_kg_h, curve.reading) >= meter.rail_high:
+        return "the air meter is at its end there"
+    lean = min(limits.lambda_max_full_load, 1.0) if is_high else 1.0
+    speed = np.array([speed_rpm])
+    opened = np.exp(np.log(flow_kg_h / lean) - log_air_fuelled(np.ones(1), speed, car, revision))
+    pulse = opened + smooth_dead_time(revision.dead_time, np.array([ASSUMED_BATTERY_V]))
+    duty = injector_duty(pulse, speed, injections_per_cycle=car.injectors.injections_per_cycle)
+    if float(duty[0]) > limits.injector_duty_max_pct:
+        return f"the injectors would be open for more than the owner's limit of {limits.injector_duty_max_pct:g} %"
+    return ""
 
 
 def _standing(column: int, cells: list[tuple[int, Way, str]], coverage: Coverage, car: Car) -> Choice:
