@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -11,9 +12,11 @@ from threadpoolctl import threadpool_limits
 from tunelab.physics.injectors import injector_duty
 from tunelab.study.coverage import Coverage
 from tunelab.study.hold import (
+    BRAKE_ENERGY_KJ,
+    COOLING_KW,
     STANDING_LOAD,
     Way,
-    cooling_s,
+    brake_heat_kj,
     flow_at_load,
     highest_load,
     no_load,
@@ -73,13 +76,13 @@ class Choice:
 
     @property
     def cost_s(self) -> float:
-        """Seconds of driving: the hold, the way to it, switching consumers, and rolling for the brakes."""
-        return self.seconds + MOVE_S + CONSUMERS_S * self.consumers_on + self.roll_s
+        """Seconds of driving: the hold, the way to it, switching consumers, and rolling until the brakes are cool."""
+        return self.seconds + MOVE_S + CONSUMERS_S * self.consumers_on + self.heat_kj / COOLING_KW
 
     @property
-    def roll_s(self) -> float:
-        """Whole seconds to roll afterwards, for the brakes."""
-        return float(np.ceil(cooling_s(self.way, self.seconds)))
+    def heat_kj(self) -> float:
+        """Heat that it puts into the brakes. [kJ]"""
+        return brake_heat_kj(self.way, self.seconds)
 
 
 @dataclass(frozen=True)
@@ -107,7 +110,8 @@ def find_choices(
     found, left_out, standing = [], [], {}
     for row, column in zip(*np.nonzero(coverage.reachable), strict=True):
         at, speed, flow = (int(row), int(column)), coverage.speeds_rpm[column], coverage.flows_kg_h[row]
-        options, wait = ways(speed, flow, car, top_speed_km_h=top), _too_early(coverage, row, column, car)
+        options = ways(speed, flow, car, top_speed_km_h=top, standing_share=coverage.standing_share)
+        wait = _too_early(coverage, row, column, car)
         if any(way.gear == 0 for way in options):
             standing.setdefault(at[1], []).append((at[0], options[0], wait))
         is_idle = speed <= car.engine.idle_target_rpm
@@ -133,15 +137,16 @@ def _moving(
         if half[1] < NARROWEST * half[0]:
             continue
         cell = Choice(*at, half, UNKNOWN_WAY, HIGH_LOAD_S if is_high else HOLD_S)
-        way, why = _way(cell, speed, car, top)
+        way, why = _way(cell, coverage, car, top)
         why = why or _past_a_limit(half[1], speed, car, revision, is_high=is_high)
         found, because = (found, why) if why else ([*found, replace(cell, way=way)], because)
     return found, because
 
 
-def _way(cell: Choice, speed_rpm: float, car: Car, top: float) -> tuple[Way, str]:
+def _way(cell: Choice, coverage: Coverage, car: Car, top: float) -> tuple[Way, str]:
     """The best way to hold a cell in gear, or why there is none."""
-    options = ways(speed_rpm, cell.flow_kg_h, car, top_speed_km_h=top)
+    speed_rpm, share = float(coverage.speeds_rpm[cell.column]), coverage.standing_share
+    options = ways(speed_rpm, cell.flow_kg_h, car, top_speed_km_h=top, standing_share=share)
     moving = [way for way in options if way.gear != 0]
     moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
     way = next((way for way in moving if seconds_against_brake(way, car) >= cell.seconds), None)
@@ -173,7 +178,7 @@ def _standing(column: int, cells: list[tuple[int, Way, str]], coverage: Coverage
     """The standing hold of a speed: at about the air of an engine that turns itself alone, wherever that comes out."""
     speed = coverage.speeds_rpm[column]
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
-    least, most = (unit * float(no_load(speed)) * share for share in STANDING_RANGE)
+    least, most = (unit * float(no_load(speed)) * share * coverage.standing_share for share in STANDING_RANGE)
     middle = np.log(least * most) / 2
     row, way, wait = min(cells, key=lambda cell: abs(np.log(coverage.flows_kg_h[cell[0]]) - middle))
     return Choice(row, column, (least, most), way, HOLD_S, wait)
@@ -337,3 +342,18 @@ def in_driving_order(cells: Sequence[Choice]) -> list[Choice]:
         sign = 1 if turn % 2 == 0 or gear <= 0 else -1
         ordered += sorted(own, key=lambda cell: (sign * cell.column, cell.flow_kg_h, cell.consumers_on))
     return ordered
+
+
+def rolls_s(cells: Sequence[Choice]) -> list[float]:
+    """Whole seconds to roll after each of these holds, so that the brakes never hold more than they may at once.
+
+    They give off heat on the way from one hold to the next too, and in a hold in gear without brake.
+    """
+    rolls, heat_kj = [], 0.0
+    for cell, following in zip_longest(cells, cells[1:]):
+        rests_s = MOVE_S + (cell.seconds if cell.heat_kj == 0 and cell.way.gear != 0 else 0.0)
+        heat_kj = max(heat_kj + cell.heat_kj - COOLING_KW * rests_s, 0.0)
+        room_kj = BRAKE_ENERGY_KJ - (following.heat_kj if following else 0.0)
+        rolls.append(float(np.ceil(max(heat_kj - room_kj, 0.0) / COOLING_KW)))
+        heat_kj = max(heat_kj - COOLING_KW * rolls[-1], 0.0)
+    return rolls
