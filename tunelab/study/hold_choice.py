@@ -42,6 +42,7 @@ MOVE_S = 2.0  # from one hold to the next
 CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were switched
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
+AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
 LEAST_GAIN = 0.003  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
@@ -236,11 +237,12 @@ def _choose(
     before = known.expected(judged)
     if goal.is_reached(known, judged):
         return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
-    after, taken = _until_known(known, options, (now, now, here), goal, [])
+    aim = replace(goal, limit_pct=AIMED_SHARE * goal.limit_pct)
+    after, taken = _until_known(known, options, (now, now, here), aim, [])
     if not taken and now.any():  # all that waits is faster: lead up to it
         taken = [max(np.flatnonzero(now), key=lambda at: (options[at].column, -options[at].cost_s))]
         after = known.after(taken[0], options[taken[0]].seconds)
-    last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), goal, taken)
+    last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), aim, taken)
     reached = goal.is_reached(last, judged)
     spread = np.sqrt(np.diag(known.error))
     return Chosen(
