@@ -49,7 +49,7 @@ def driven_simulated(seed, trial, holds, drive):
 
 
 def off_over_its_range(seed, coverage, trial, revision):
-    """True error [%] that 95 of 100 places of the plan's own range do not pass, without pulsation; plain engine only."""
+    """True error [%] that 95 of 100 places of the plan's own range do not pass, without pulsation; plain engine."""
     car, engine = trial.car, plain_engine.invent(seed)
     found, _ = find_choices(coverage, car, trial.revision, car.limits.top_speed_km_h)
     held = [cell for cell in found if cell.wait != LEAD_UP]
