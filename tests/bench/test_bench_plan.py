@@ -10,7 +10,7 @@ import os
 import numpy as np
 import plain_engine
 import pytest
-from dirty_drive import UNDISTURBED
+from dirty_drive import BRISK, ROAD, UNDISTURBED, Style, dirty_drive, dirty_engine
 from steady_trials import driven_plain, fit_first, plain_trial, simulated_trial, true_flow
 
 from tunelab.simulate import Schedule
@@ -21,6 +21,7 @@ from tunelab.study.drive_plan import plan_drive
 from tunelab.study.hold_choice import LEAD_UP, find_choices
 from tunelab.study.information import calm_drive
 from tunelab.study.proposal import propose
+from tunelab.study.steady import fit_steady
 
 CARS = int(os.environ.get("BENCH_CARS", "8"))
 RIGHT_PCT = 1.0
@@ -117,3 +118,50 @@ def test_bench_plan(make, drive_holds):
     if make is plain_trial:
         assert all(is_right for is_enough, is_right, _ in ends if is_enough)
         assert np.mean([is_stated for *_, is_stated in ends]) > 0.8
+
+
+SHORT = {"a sweep": Style(), "a short sweep": Style(minutes=4.0), "holds of 2 s": BRISK, "a road": ROAD}
+TOGETHER = ("a sweep", "a short sweep", "holds of 2 s", "a road", "a sweep and holds of 2 s", "a sweep and a road",
+            "a short sweep and holds of 2 s", "a short sweep and a road")  # fmt: skip
+
+
+def told_by(engine, names, logs, visited, delay):
+    """Evidence [s], p95 [%] after one proposal, shares of curve and dead time whose interval holds the truth."""
+    revision = engine.revision
+    driven = [logs[name].assign_attrs(session=name) for name in names]
+    fit = fit_steady(driven, engine.car, {revision.name: revision}, revision.name, delay=delay)
+    proposed = propose(fit, engine.car, revision).to_revision("r02", revision.date)
+    meter, dead = fit.meter, fit.dead_time
+    true = engine.true_flow(meter.reading) / meter.flow_in_force_kg_h * np.exp(engine.traits["gain"])
+    inside = ((meter.lower <= true) & (true <= meter.upper))[np.isfinite(meter.factor)]
+    entered = np.interp(dead.reference_v, revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
+    change = float(engine.true_dead_time(dead.reference_v) - entered)
+    held = float(dead.lower_ms <= change <= dead.upper_ms) if dead.shown else np.nan
+    return fit.blocks["seconds"].sum(), visited.p95(engine, proposed), inside.mean(), held
+
+
+@pytest.mark.bench
+def test_bench_short_holds():
+    """What dirty drives of 10 minutes tell alone and beside a sweep; the places of the long sweep count."""
+    rows = {name: [] for name in TOGETHER}
+    for seed in range(CARS):
+        engine = dirty_engine(seed)
+        drives = {
+            name: dirty_drive(engine, engine.revision, seed=100 * number + seed, style=style)
+            for number, (name, style) in enumerate(SHORT.items(), start=1)
+        }
+        logs, visited = {name: drive[0] for name, drive in drives.items()}, drives["a sweep"][1]
+        for name in TOGETHER:
+            names = name.split(" and ")
+            rows[name].append(told_by(engine, names, logs, visited, drives[names[0]][2]))
+    for name, own in rows.items():
+        seconds, p95, curve, dead = np.array(own).T
+        print(
+            f"\n{name:32s} evidence {seconds.mean():4.0f} s; p95 {np.median(p95):.2f} %, worst {p95.max():.2f}; "
+            f"covers curve {curve.mean():.2f}, dead time {np.nanmean(dead):.2f}",
+            end="",
+        )
+    middle = {name: np.median([row[1] for row in own]) for name, own in rows.items()}
+    for sweep in ("a sweep", "a short sweep"):
+        assert middle[f"{sweep} and a road"] < middle[sweep]
+        assert np.mean([row[2] for row in rows[f"{sweep} and a road"]]) > 0.93
