@@ -80,7 +80,7 @@ def calm_of(car, revision, speed, flow, battery):
     columns |= {"log_speed": np.log(speed), "battery_v": battery, "log_pressure": 0.0}
     columns |= {"pulse_width_ms": pulse_ms(car, revision, speed, flow, battery=battery)}
     columns |= {"speed_slope": 0.0, "unrest": 1.5, "weight": 2.7}
-    return CalmDrive(pd.DataFrame(columns, index=range(speed.size))[list(KEPT)], MEDIAN)
+    return CalmDrive(pd.DataFrame(columns, index=range(speed.size)).reindex(columns=list(KEPT), fill_value=0.0), MEDIAN)
 
 
 def random_drive(rng, car, revision):
