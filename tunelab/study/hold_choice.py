@@ -43,7 +43,7 @@ CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were 
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
 AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
-LEAST_GAIN = 0.003  # of the variance left: a hold that takes less is not worth driving
+LEAST_GAIN = 0.01  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
