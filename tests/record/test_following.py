@@ -125,6 +125,50 @@ def test_silence_is_said_after_two_seconds_and_ends_with_the_next_row(log, monke
     assert following.look().word() == "LINK OK"
 
 
+def seen_while(log, monkeypatch, writes):
+    """What is seen every quarter of a second, while rows are added at the seconds of `writes`."""
+    clock = SimpleNamespace(now=100.0)
+    monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: clock.now, time=lambda: log.stat().st_mtime))
+    following, seen = follow(log), []
+    add(log, content(ROAD).splitlines(keepends=True)[0])
+    for step in range(4 * 60):
+        clock.now = 100.0 + step / 4
+        add(log, b"".join(writes.get(step / 4, [])))
+        seen.append(following.look())
+    return seen
+
+
+def test_a_logger_that_writes_in_bursts_is_alive_and_silent_once_a_burst_fails(log, monkeypatch):
+    rows = content(ROAD).splitlines(keepends=True)[1:]
+    writes = {10.0 * burst: rows[200 * burst : 200 * burst + 200] for burst in range(4)}  # 10 s at 20 Hz, three times
+    seen = seen_while(log, monkeypatch, writes)
+    words = [own.word() for own in seen]
+    assert words[4 * 5] == "NO DATA 5 S"  # nobody knows yet
+    assert set(words[4 * 20 : 4 * 45]) == {"LINK OK"}
+    assert "written every 10 s: limits and holds show that late" in dict(seen[4 * 25].lines())["link"]
+    assert words[4 * 45] == "NO DATA 15 S"
+    assert sum(word.startswith("NO DATA") for word in words) == 2 * 4 * 8 + 4 * 15
+
+
+def test_a_link_that_comes_back_wrote_no_burst(log, monkeypatch):
+    rows = content(ROAD).splitlines(keepends=True)[1:]
+    writes = {0.0: rows[:200]} | {10.0 * gap: rows[200 * gap : 200 * gap + 20] for gap in range(1, 5)}
+    words = [own.word() for own in seen_while(log, monkeypatch, writes)]
+    assert all(words[4 * second] == "NO DATA 5 S" for second in (5, 15, 25, 35, 45))
+
+
+def test_a_file_that_the_logger_began_beside_a_silent_one_is_named(log, monkeypatch):
+    lines = content(PULLS).splitlines(keepends=True)
+    add(log, b"".join(lines[:80]))
+    os.utime(log, (1e9, 1e9))
+    following = follow(log)
+    assert "written later" not in dict(following.look().lines())["link"]
+    add(log.with_name("log-2.csv"), lines[0])
+    seen = following.look()
+    assert seen.link == "ended"
+    assert "log-2.csv was written later" in dict(seen.lines())["link"]
+
+
 def test_rows_that_repeat_while_the_engine_runs_are_a_dead_link(log):
     lines = content(PULLS).splitlines(keepends=True)
     add(log, b"".join(lines[:80]))

@@ -6,13 +6,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from held_log import held_log
+from plain_engine import invent
 from plain_workspace import CAR, REVISION
 
 from tunelab.simulate import random_car
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
 from tunelab.study.coverage import cover
-from tunelab.study.drive_plan import plan_drive
-from tunelab.study.hold import flow_at_load
+from tunelab.study.drive_plan import hold_lines, plan_drive
+from tunelab.study.hold import Way, flow_at_load, no_load, wheel_power_kw
+from tunelab.study.hold_choice import Choice, rolls_s
 from tunelab.study.information import KEPT, CalmDrive, calm_drive, reading_at
 from tunelab.study.steady.model import MEDIAN
 from tunelab.workspace.car import Car
@@ -53,62 +55,174 @@ def test_no_hold_goes_past_a_limit(seed, top_speed):
         assert 3.0 <= hold.seconds <= 12.0
         assert hold.seconds <= 4.0 or not hold.is_high_load
         assert hold.brake in ("none", "light", "firm")
-        assert hold.roll_s > 0 or hold.brake == "none"
     assert (BRAKE_HOLD in plan.cautions) == any(hold.brake != "none" for hold in plan.holds)
     assert (STANDING_HOLD in plan.cautions) == any(hold.gear == 0 for hold in plan.holds)
     assert (HIGH_LOAD in plan.cautions) == any(hold.is_high_load for hold in plan.holds)
     assert any("closed road" in caution for caution in plan.cautions)
 
 
-def random_drive(rng, car, revision):
-    """Calm holds anywhere that the car can be held, as the fit would be given them, and the log that they are from."""
-    speed = rng.uniform(900, 0.9 * car.limits.rev_limit_rpm, rng.integers(1, 30))
-    load = rng.uniform(15, 80, speed.size)
-    flow = flow_at_load(load, speed, displacement_l=car.engine.displacement_l)
-    log = held_log(car, revision, list(zip(speed, flow, rng.uniform(3, 9, speed.size), strict=True)))
-    log = log.rename({"meter_v": car.meter.channel, "meter_v_flag": f"{car.meter.channel}_flag"})
-    opened = 3.0 * load / 50
+def log_of(car, revision, holds):
+    log = held_log(car, revision, holds)
+    return log.rename({"meter_v": car.meter.channel, "meter_v_flag": f"{car.meter.channel}_flag"})
+
+
+def pulse_ms(car, revision, speed, flow, lean=1.0, battery=14.0):
+    """Pulse width by arithmetic: air of one cylinder's cycle, its fuel, the injector's flow and the dead time."""
+    injections = speed / 2 * car.injectors.injections_per_cycle * car.injectors.count  # a minute
+    fuel_g = flow * 1000 / 60 / injections / revision.fuelling.stoich_afr / lean
+    dead = np.interp(battery, revision.dead_time.battery_v, revision.dead_time.dead_time_ms)
+    return 60_000 * fuel_g / revision.injectors.flow_g_min + dead
+
+
+def calm_of(car, revision, speed, flow, battery):
+    """Calm holds as the fit would be given them."""
     columns = {"start_s": np.arange(speed.size), "seconds": 4.0, "reading": reading_at(revision, flow), "slope": 0.0}
-    columns |= {"log_speed": np.log(speed), "battery_v": 14.0, "pulse_width_ms": opened + 1.0, "log_pressure": 0.0}
+    columns |= {"log_speed": np.log(speed), "battery_v": battery, "log_pressure": 0.0}
+    columns |= {"pulse_width_ms": pulse_ms(car, revision, speed, flow, battery=battery)}
     columns |= {"speed_slope": 0.0, "unrest": 1.5, "weight": 2.7}
-    return log, CalmDrive(pd.DataFrame(columns, index=range(speed.size))[list(KEPT)], MEDIAN)
+    return CalmDrive(pd.DataFrame(columns, index=range(speed.size)).reindex(columns=list(KEPT), fill_value=0.0), MEDIAN)
 
 
-@pytest.mark.parametrize("part", [0, 1, *(pytest.param(k, marks=pytest.mark.bench) for k in (2, 3))])
-def test_on_random_cars_no_hold_goes_past_a_limit(part):
-    for seed in range(50 * part, 50 * part + 50):
-        rng = np.random.default_rng([seed, 5])
-        car, _, revision = random_car(rng)
-        rev_limit, top, stated = rng.uniform(5000, 8000), rng.uniform(40, 160), rng.uniform(30, 200)
-        stated_limits = {"rev_limit_rpm": rev_limit, "top_speed_km_h": top, "steady_lambda_error_max_pct": 3.0}
-        limits = car.limits.model_copy(update=stated_limits)
-        car = car.model_copy(update={"limits": limits})
-        driven = [random_drive(rng, car, revision) for _ in range(seed % 3)]
-        coverage = cover([log for log, _ in driven], car, revision)
-        calm = [own for _, own in driven]
-        plan = plan_drive(coverage, car, revision, top_speed_km_h=stated, drives=calm)
-        gears = [ratio * car.gearing.final_drive for ratio in car.gearing.ratios]
-        assert plan.is_enough or plan.holds or len(plan.left_out)
-        driven_in = [hold.gear for hold in plan.holds]
-        assert driven_in == sorted(driven_in)
-        for gear in set(driven_in):
-            steps = np.sign(np.diff([hold.engine_speed_rpm for hold in plan.holds if hold.gear == gear]))
-            assert set(steps) <= {0, 1} or set(steps) <= {0, -1}
-        for hold in plan.holds:
-            speed = hold.engine_speed_rpm
-            assert speed <= 0.93 * min(rev_limit, revision.fuelling.rev_limit_rpm)
-            turns_h = 60 * speed / gears[hold.gear - 1] if hold.gear else 0.0
-            kilometres_h = turns_h * 2 * np.pi * car.tyres.rolling_radius_m / 1000
-            assert hold.road_speed_km_h == pytest.approx(kilometres_h, abs=1e-6)
-            assert kilometres_h <= min(top, stated) + 1e-6
-            full = coverage.full_load_pct[np.searchsorted(coverage.speed_edges_rpm, speed, side="right") - 1]
-            assert hold.load_pct <= 1.25 * full  # the last cell of airflow reaches a little beyond full load
-            assert hold.is_high_load or hold.load_pct <= full
-            if not driven:
+def random_drive(rng, car, revision):
+    """Holds anywhere, up to the rev limit: the log that they are from, and what the fit would be given."""
+    limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
+    speed = rng.uniform(900, limit, rng.integers(1, 30))
+    flow = flow_at_load(rng.uniform(15, 85, speed.size), speed, displacement_l=car.engine.displacement_l)
+    holds = list(zip(speed, flow, rng.uniform(3, 9, speed.size), strict=True))
+    return log_of(car, revision, holds), calm_of(car, revision, speed, flow, np.full(speed.size, 14.0))
+
+
+def driven_as(plan, car, revision):
+    """The plan driven as it stands."""
+    speed, flow = (np.array([getattr(h, name) for h in plan.holds]) for name in ("engine_speed_rpm", "air_flow_kg_h"))
+    battery = np.array([13.1 if hold.consumers == "all on" else 14.0 for hold in plan.holds])
+    seconds = [hold.seconds for hold in plan.holds]
+    log = log_of(car, revision, list(zip(speed, flow, seconds, [20.0] * speed.size, battery, strict=True)))
+    return log, calm_of(car, revision, speed, flow, battery)
+
+
+def random_limits(seed):
+    """A car of the simulator or, every fourth, of the tests' engine, some with what is too small for them."""
+    rng = np.random.default_rng([seed, 5])
+    engine = invent(seed)
+    car, revision = (engine.car, engine.revision) if seed % 4 == 3 else random_car(rng)[::2]
+    limits = {"rev_limit_rpm": rng.uniform(5000, 8000), "top_speed_km_h": rng.uniform(40, 160)}
+    car = car.model_copy(update={"limits": car.limits.model_copy(update=limits)})
+    if seed % 5 == 1:  # injectors that full load takes past the owner's limit
+        small = {"flow_g_min": 0.6 * revision.injectors.flow_g_min}
+        revision = revision.model_copy(update={"injectors": revision.injectors.model_copy(update=small)})
+    if seed % 5 == 2:  # a meter that ends before full load
+        flows = (0.5 * np.asarray(revision.meter_curve.flow_kg_h)).tolist()
+        revision = revision.model_copy(
+            update={"meter_curve": revision.meter_curve.model_copy(update={"flow_kg_h": flows})}
+        )
+    return car, revision, float(rng.uniform(30, 200)), [random_drive(rng, car, revision) for _ in range(seed % 3)]
+
+
+def surplus_kw(hold, car):
+    """Power that the brakes take, by the road load of the car's file; engine power as rough as the kit's own."""
+    metres = hold.road_speed_km_h / 3.6
+    drag = 0.5 * 1.2 * car.road_load.drag_area_m2 * metres**2
+    drag += car.road_load.rolling_coefficient * car.vehicle.mass_kg * 9.81
+    return wheel_power_kw(hold.engine_speed_rpm, hold.air_flow_kg_h, car) - drag * metres / 1000
+
+
+def assert_gear(hold, car, top):
+    """Road speed of the gear; none where the gearing is not known."""
+    if car.gearing is None:
+        assert hold.gear in (0, None)
+        return
+    gears = [ratio * car.gearing.final_drive for ratio in car.gearing.ratios]
+    turns_h = 60 * hold.engine_speed_rpm / gears[hold.gear - 1] if hold.gear else 0.0
+    kilometres_h = turns_h * 2 * np.pi * car.tyres.rolling_radius_m / 1000
+    assert hold.road_speed_km_h == pytest.approx(kilometres_h, abs=1e-6)
+    assert kilometres_h <= top + 1e-6
+
+
+def hottest_brakes_kj(holds, car):
+    """Heat in the brakes at its most: 4 kW go while the car rolls, on the 2 s to the next hold or in one without."""
+    heat, most = 0.0, 0.0
+    for hold in holds if car.road_load else ():
+        braked = hold.gear and hold.brake != "none"
+        heat += max(surplus_kw(hold, car), 0.0) * hold.seconds if braked else 0.0
+        most = max(most, heat)
+        heat = max(heat - 4.0 * (hold.roll_s + 2.0 + hold.seconds * (hold.gear > 0 and not braked)), 0.0)
+    return most
+
+
+def assert_within_limits(plan, coverage, car, revision, top):
+    """Every hold within what owner, revision, engine, meter and injectors allow, in an order that can be driven."""
+    limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
+    driven_in = [hold.gear for hold in plan.holds if hold.gear is not None]
+    assert driven_in == sorted(driven_in)
+    for gear in set(driven_in):
+        steps = np.sign(np.diff([hold.engine_speed_rpm for hold in plan.holds if hold.gear == gear]))
+        assert set(steps) <= {0, 1} or set(steps) <= {0, -1}
+    for hold in plan.holds:
+        speed, lean = hold.engine_speed_rpm, car.limits.lambda_max_full_load if hold.is_high_load else 1.0
+        assert speed <= (0.5 if hold.gear == 0 else 0.93) * limit
+        assert_gear(hold, car, top)
+        full = coverage.full_load_pct[np.searchsorted(coverage.speed_edges_rpm, speed, side="right") - 1]
+        assert hold.load_pct <= full
+        assert hold.air_flow_to_kg_h <= max(revision.meter_curve.flow_kg_h)
+        pulse = pulse_ms(car, revision, speed, hold.air_flow_to_kg_h, lean, 14.0)
+        duty = 100 * pulse * car.injectors.injections_per_cycle * speed / 120_000
+        assert duty <= car.limits.injector_duty_max_pct + 0.5  # of dead time between two rows of its table
+        assert 3.0 <= hold.seconds <= (4.0 if hold.is_high_load else 12.0)
+    assert hottest_brakes_kj(plan.holds, car) <= 250.5
+    lines = hold_lines(plan.holds)
+    assert lines.shape[1] == 1 + 6  # on a phone: the gear, and six holds a line
+    assert (lines.iloc[:, 1:].map(len).to_numpy() <= 26).all()
+
+
+@pytest.mark.parametrize(
+    ("first", "cars", "turns"),
+    [
+        (0, 50, 1),
+        (50, 50, 1),
+        (200, 5, 4),
+        *(pytest.param(k, 50, 5, marks=pytest.mark.bench) for k in range(0, 200, 50)),
+    ],
+)
+def test_on_random_cars_no_hold_goes_past_a_limit(first, cars, turns):
+    for seed in range(first, first + cars):
+        car, revision, stated, drives = random_limits(seed)
+        top = min(car.limits.top_speed_km_h, stated)
+        for _ in range(turns):
+            coverage = cover([log for log, _ in drives], car, revision)
+            calm = [own for _, own in drives]
+            plan = plan_drive(coverage, car, revision, top_speed_km_h=stated, drives=calm)
+            assert plan.is_enough or plan.holds or len(plan.left_out)
+            assert_within_limits(plan, coverage, car, revision, top)
+            for hold in plan.holds if not drives else ():
+                full = np.interp(hold.engine_speed_rpm, coverage.speeds_rpm, coverage.full_load_pct)
                 assert hold.load_pct <= 0.75 * full  # gentle, to the edge of a cell
-                assert speed <= 0.7 * rev_limit
-            assert 3.0 <= hold.seconds <= (4.0 if hold.is_high_load else 12.0)
-            assert hold.roll_s > 0 or hold.brake == "none"
+                assert hold.engine_speed_rpm <= 0.7 * min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
+            if not plan.holds:
+                break
+            drives.append(driven_as(plan, car, revision))
+        assert turns < 5 or not plan.holds, f"car {seed} is never done"
+
+
+def test_rolling_lets_the_brakes_cool_and_no_longer_than_the_next_hold_asks():
+    """By hand, in kJ: 150 in, 8 off on the way, so 11 s until 150 more fit in; a hold without brake cools too."""
+    cells = [Choice(0, 0, (90.0, 110.0), Way(4, 80.0, power_kw), 5.0) for power_kw in (30.0, 30.0, 0.5, 30.0, 12.0)]
+    assert rolls_s(cells) == [11.0, 0.0, 28.0, 13.0, 0.0]
+    assert rolls_s([]) == []
+
+
+def test_standing_holds_are_at_the_air_that_the_engine_idled_on():
+    """A curve in force that reads 1.7 times too much at idle does so at other light speeds; nothing lighter exists."""
+    idle = float(flow_at_load(1.7 * no_load(850.0), 850.0, displacement_l=3.0))
+    coverage = coverage_of([(850.0, idle, 5.0), (2250.0, 100.0, 9.0)])
+    assert coverage.standing_share == pytest.approx(1.7, rel=1e-3)
+    plan = plan_of([(850.0, idle, 5.0), (2250.0, 100.0, 9.0)], 120.0)
+    share = {hold: hold.load_pct / float(no_load(hold.engine_speed_rpm)) for hold in plan.holds}
+    standing = [own for hold, own in share.items() if hold.gear == 0]
+    assert standing
+    assert all(1.6 < own < 1.9 for own in standing)
+    assert min(share.values()) > 1.6
+    assert coverage_of([(2250.0, 100.0, 9.0)]).standing_share == 1.0
 
 
 def cells_of(plan, coverage):
@@ -242,7 +356,7 @@ def test_a_top_speed_below_every_gear_leaves_only_standing_holds():
 def test_battery_voltage_is_moved_where_it_was_not():
     still = plan_of([(2250.0, 80.0, 9.0)], 120.0)
     loaded = [hold for hold in still.holds if hold.consumers == "all on"]
-    assert 2 <= len(loaded) <= 6  # as many as take most of what is not known
+    assert 1 <= len(loaded) <= 6  # as many as take most of what is not known
     assert all("11.5 V" in hold.why for hold in loaded)
     moved = plan_of([(2250.0, 80.0, 9.0, 20.0, 14.1), (2250.0, 80.0, 9.0, 20.0, 12.6)], 120.0)
     assert not any(hold.consumers == "all on" for hold in moved.holds)

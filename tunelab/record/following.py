@@ -20,6 +20,10 @@ from tunelab.workspace import Problem, WorkspaceError
 from tunelab.workspace.session import SESSION_FILE
 
 SILENT_S = 2.0  # without a new row; from then on the link is called silent
+BURSTS = 2  # in a row whose rows fill the silence before them: then the logger writes so, and its link is alive
+BURST_ROWS = 0.7  # share of the usual rows of a silence that fills it
+LATER = 1.5  # times the time between bursts: from then on such a logger is called silent
+REMEMBERED = 3.5  # times the time between bursts for which one is remembered
 STILL_S = 2.0  # in which no reading moves while the engine runs
 ENDED_S = 60.0
 FRESH_S = 10.0  # for so long after a limit was passed the screen says nothing but to lift
@@ -65,6 +69,8 @@ class Seen:
     no_plan: str  # why there is no plan; empty where there is one
     plan: DrivePlan | None  # as the command and the record have it
     first: str  # what stands at stop and comes before the plan; empty where nothing does
+    burst_s: float = 0.0  # between two bursts of a logger that writes so; 0 where it does not
+    beside: str = ""  # a file in the same folder that was written later, while this one is silent
 
     @property
     def next(self) -> HoldSoFar | None:
@@ -118,13 +124,18 @@ class Seen:
             return f"waiting: {self.problem}"
         if self.link == "silent":
             away = f"SILENT for {self.silent_s:.0f} s. Look at plug, logger and laptop"
-            return f"{away}; until it is back no hold counts ({read})"
+            return f"{away}; until it is back no hold counts ({read}){self._beside_words()}"
         if self.link == "still":
             still = f"{so_far.still_s:.0f} s"
             return f"rows come, but no reading has moved for {still} while the engine ran: the ECU's link is dead"
         if self.link == "ended":
-            return f"no row for {clock_words(self.silent_s)}: the log has ended ({read}); still watching"
-        return f"alive, {read}" + (f"; {self.problem}" if self.problem else "")
+            ended = f"no row for {clock_words(self.silent_s)}: the log has ended ({read}); still watching"
+            return f"{ended}{self._beside_words()}"
+        late = f"; written every {self.burst_s:.0f} s: limits and holds show that late" if self.burst_s else ""
+        return f"alive, {read}{late}" + (f"; {self.problem}" if self.problem else "")
+
+    def _beside_words(self) -> str:
+        return f". {self.beside} was written later: if the logger began a new file, follow that one" * bool(self.beside)
 
     def _plan_words(self) -> str:
         if self.no_plan or self.plan is None:
@@ -239,6 +250,7 @@ class Following:
         self._done = self._shown = SoFar()
         self._came_s: float | None = None  # when the last row came, on the monotonic clock
         self._was_behind = True
+        self._bursts: list[tuple[float, float]] = []  # when rows came that fill the silence before them, and its length
         self._unjudged = ""
         self._growing = GrowingLog(log, opened.workspace, opened.folder)
         self._planning: _Planning | None = None
@@ -259,7 +271,7 @@ class Following:
         ReadError
             The log is none that can be followed.
         """
-        beginning = self._growing.beginning
+        beginning, rows = self._growing.beginning, self._shown.rows
         look = self._growing.look()
         if look.is_other and self._shown.rows:  # of one log that is written anew again and again the last counts
             kept = [part for part in self._earlier if not _is_same_log(part[0], beginning)]
@@ -270,6 +282,8 @@ class Following:
             self._done = self._shown = self._count(self._done, window)
         if look.tail is not None:
             self._shown = self._count(self._done, look.tail)
+        if look.grew and not self._was_behind and not look.is_other:
+            self._remember_burst(self._shown.rows - rows)
         silent = self._silence(look.grew, is_behind=bool(look.behind))
         return self._seen(look.problem or self._unjudged, look.behind, silent)
 
@@ -291,15 +305,41 @@ class Following:
         self._was_behind = self._was_behind and (is_behind or self._came_s is None)
         return float("nan") if self._came_s is None else now - self._came_s
 
+    def _remember_burst(self, rows: int) -> None:
+        """Keep in mind that rows came that fill the silence before them: the link was alive, only the file was not."""
+        now = time.monotonic()
+        gap_s = 0.0 if self._came_s is None else now - self._came_s
+        usual = self._shown.rows / max(self._shown.until_s, 1e-9) * gap_s
+        if gap_s >= self.silent_s and rows < BURST_ROWS * usual:
+            self._bursts = []
+        elif gap_s >= self.silent_s:
+            self._bursts = [*self._bursts[-BURSTS:], (now, gap_s)]
+
+    def _burst_s(self) -> float:
+        """Time between two bursts of a logger that writes in bursts; 0 where it does not."""
+        now = time.monotonic()
+        late = [gap_s for at_s, gap_s in self._bursts if now - at_s <= REMEMBERED * gap_s]
+        return max(late) if len(late) >= BURSTS else 0.0
+
+    def _beside(self) -> str:
+        """Name of a file in the log's folder that was written later than the log; empty where there is none."""
+        try:
+            others = [(path.stat().st_mtime, path.name) for path in self.log.parent.iterdir() if path.is_file()]
+        except OSError:
+            return ""
+        late = [own for own in others if own[1] not in (self.log.name, SESSION_FILE)]
+        return max(late)[1] if late and max(late)[0] > self._growing.written_s else ""
+
     def _seen(self, problem: str, behind: int, silent_s: float) -> Seen:
         own = self._growing.beginning
         parts = [so_far for start, so_far in self._earlier if so_far.rows and not _is_same_log(start, own)]
         so_far = joined([*parts, self._shown])
+        link = self._link(so_far, problem, behind, silent_s)
         no_plan = "none: the steps of this session have no holds" if self._planning is None else self._planning.problem
         planned = self._planning.planned if self._planning else None  # asked last: it comes before `problem` is empty
         holds = planned.plan.holds if planned else ()
         return Seen(
-            link=self._link(so_far, problem, behind, silent_s),
+            link=link,
             silent_s=silent_s,
             behind=behind,
             problem=problem,
@@ -309,16 +349,19 @@ class Following:
             no_plan="" if planned else no_plan,
             plan=planned.plan if planned else None,
             first=planned.first if planned else "",
+            burst_s=self._burst_s(),
+            beside=self._beside() if link in ("silent", "ended") else "",
         )
 
     def _link(self, so_far: SoFar, problem: str, behind: int, silent_s: float) -> Link:
         if behind:
             return "reading"
-        if not so_far.rows and not silent_s >= self.silent_s:
+        loud_s = max(self.silent_s, LATER * self._burst_s())
+        if not so_far.rows and not silent_s >= loud_s:
             return "waiting"
-        if silent_s >= ENDED_S:
+        if silent_s >= max(ENDED_S, loud_s):
             return "ended"
-        if silent_s >= self.silent_s:
+        if silent_s >= loud_s:
             return "silent"
         return "still" if so_far.still_s >= STILL_S else "alive"
 

@@ -31,6 +31,9 @@ from tunelab.workspace.revision import Revision
 WANTED_S = 6.0  # usable seconds that a cell should have; common practice, no source
 WANTED_HIGH_LOAD_S = 2.0
 HELD_S = 1.0  # how long the last reading of a channel slower than the rows stands for it
+IDLE_WITHIN = 0.12  # share of the idle speed by which an engine that idles strays
+FEWEST_IDLE_S = 2.0  # of idle, to tell what air an engine takes that turns only itself
+STANDING_BETWEEN = (0.5, 2.5)  # times the usual load without load: an engine, or a curve, further off is not believed
 WIDE_OPEN_PCT = 92.0
 FEWEST_WIDE_OPEN_S = 0.3
 POOL_RPM, POOL_THROTTLE_PCT, POOL_BATTERY_V, POOL_SHARE = 20.0, 1.0, 0.1, 0.002  # how close pooled samples lie
@@ -54,6 +57,7 @@ class Coverage:
     wanted_s: np.ndarray  # 0 where not reachable
     full_load_pct: np.ndarray  # absolute load at wide-open throttle, shape (speeds,)
     full_load_basis: str  # "log", "car" or "assumed"
+    standing_share: float  # load of the engine that turns only itself over the usual one, as it idled; 1 until it did
     throttle: ThrottleLine | None
     battery_v: tuple[float, float]  # 1st and 99th percentile over the good samples; NaN where there are none
     samples_used: int
@@ -154,14 +158,16 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
     middle = speed_aims(speeds, idle)
     unit = flow_at_load(1.0, middle, displacement_l=displacement)
     full, basis = _full_load(samples, speeds, car)
-    least = _lightest(samples, displacement)
+    standing = _standing_share(samples, idle, displacement)
+    least = _lightest(samples, displacement, most=max(standing, 1.0))
     lowest = 0.75 * float(flow_at_load(least * no_load(idle), idle, displacement_l=displacement))
     flows = flow_edges(lowest, float(np.max(full * unit)) * 1.05, revision.meter_curve.flow_kg_h)
     load = np.sqrt(flows[1:] * flows[:-1])[:, None] / unit
     seconds = _count(samples, samples.good, flows, speeds)
     top = highest_load(middle, full, idle_rpm=idle)
-    holdable = (load >= least * no_load(middle)) & (load <= top) & (middle <= HIGHEST_SPEED_SHARE * limit)
-    reachable = (holdable & (speeds[1:] > 0.9 * idle) & _idle_is_open(middle, idle, seconds)) | (seconds >= WANTED_S)
+    holdable = (load >= least * no_load(middle)) & (load <= top) & (speeds[1:] > 0.9 * idle)
+    reachable = (holdable & _idle_is_open(middle, idle, seconds)) | (seconds >= WANTED_S)
+    reachable &= middle <= HIGHEST_SPEED_SHARE * limit
     high = reachable & (load > HIGH_LOAD_SHARE * full)
     good = samples.good
     flow_full = np.interp(samples.speed_rpm, middle, full * unit)
@@ -177,6 +183,7 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
         wanted_s=np.where(reachable, np.where(high, WANTED_HIGH_LOAD_S, WANTED_S), 0.0),
         full_load_pct=full,
         full_load_basis=basis,
+        standing_share=standing,
         throttle=learn_throttle(
             samples.throttle_pct[good], samples.flow_kg_h[good], flow_full[good], samples.count[good]
         ),
@@ -339,11 +346,21 @@ def _full_load(samples: Samples, speeds: np.ndarray, car: Car) -> tuple[np.ndarr
     return np.full(middle.size, max(said or FULL_LOAD_PCT, least)), "car" if said else "assumed"
 
 
-def _lightest(samples: Samples, displacement_l: float) -> float:
-    """Lightest load of a hold over the usual one without load: lower than 1 where the log went lower."""
+def _standing_share(samples: Samples, idle_rpm: float, displacement_l: float) -> float:
+    """Load of an engine that turns only itself over the usual one, as it idled, by the curve in force; 1 until then."""
+    share = _loads(samples, displacement_l) / no_load(samples.speed_rpm)
+    known = samples.good & np.isfinite(share) & (np.abs(samples.speed_rpm / idle_rpm - 1) <= IDLE_WITHIN)
+    if samples.seconds[known].sum() < FEWEST_IDLE_S:
+        return 1.0
+    return float(np.clip(counted_quantile(share[known], samples.count[known], 0.5), *STANDING_BETWEEN))
+
+
+def _lightest(samples: Samples, displacement_l: float, *, most: float) -> float:
+    """Lightest load of a hold over the usual one without load: where the log went, but not above `most`."""
     share = _loads(samples, displacement_l) / no_load(samples.speed_rpm)
     known = samples.good & np.isfinite(share)
-    return float(np.clip(counted_quantile(share[known], samples.count[known], 0.02), 0.5, 1.0)) if known.any() else 1.0
+    lightest = counted_quantile(share[known], samples.count[known], 0.02) if known.any() else 1.0
+    return float(np.clip(lightest, STANDING_BETWEEN[0], most))
 
 
 def _loads(samples: Samples, displacement_l: float) -> np.ndarray:

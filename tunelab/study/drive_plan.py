@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
@@ -24,6 +24,7 @@ from tunelab.study.hold_choice import (
     choose_holds,
     find_choices,
     in_driving_order,
+    rolls_s,
 )
 from tunelab.study.information import CalmDrive, Expected
 from tunelab.workspace.car import Car
@@ -33,7 +34,7 @@ A_LINE = 6  # holds
 JOINED = "\u2011"  # a hyphen at which no line breaks
 MARKS = {
     "L": "L: lamps, fan and heater on",
-    "B": "B: against the brake, and the seconds to roll afterwards",
+    "B": "B: against the brake, and the seconds to roll afterwards, if any",
     "D": "D: down a slope",
     "s": "s: held for so many seconds only",
 }
@@ -137,17 +138,19 @@ def plan_drive(
     if not top_speed_km_h > 0 or not np.isfinite(top_speed_km_h):
         raise ValueError(f"top_speed_km_h is {top_speed_km_h!r}; a speed above zero is wanted, in km/h.")
     top = min(top_speed_km_h, car.limits.top_speed_km_h)
-    found, left_out = find_choices(coverage, car, top)
-    chosen = choose_holds(found, coverage, drives, car, revision)
+    within = _within(car, revision, top)
+    found, left_out = find_choices(coverage, within, revision, top)
+    chosen = choose_holds(found, coverage, drives, within, revision)
     left_out += _not_chosen(found, chosen, coverage)
     spread = dict(zip(chosen.holds, chosen.spread_pct, strict=True))
     ordered = in_driving_order(chosen.holds)
-    holds = tuple(_hold(cell, spread[cell], ordered, coverage, car) for cell in ordered)
+    rolls = zip(ordered, rolls_s(ordered), strict=True)
+    holds = tuple(replace(_hold(cell, spread[cell], ordered, coverage, car), roll_s=roll_s) for cell, roll_s in rolls)
     return DrivePlan(
         holds=holds,
         left_out=_left_out_table(left_out, coverage),
         top_speed_km_h=top,
-        rev_limit_rpm=min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm),
+        rev_limit_rpm=within.limits.rev_limit_rpm,
         cautions=_cautions(holds, car),
         notes=(*_notes(coverage, car, drives, chosen), *_why_none(holds, left_out)),
         limit_pct=car.limits.steady_lambda_error_max_pct,
@@ -157,6 +160,13 @@ def plan_drive(
         reaches=chosen.reaches,
         later_s=chosen.later_s,
     )
+
+
+def _within(car: Car, revision: Revision, top_speed_km_h: float) -> Car:
+    """The car with the lower of both rev limits and of both top speeds as its own."""
+    rev_limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
+    lower = {"rev_limit_rpm": rev_limit, "top_speed_km_h": top_speed_km_h}
+    return car.model_copy(update={"limits": car.limits.model_copy(update=lower)})
 
 
 def _not_chosen(found: list[Choice], chosen: Chosen, coverage: Coverage) -> list[tuple[int, int, str]]:
@@ -187,7 +197,7 @@ def _hold(cell: Choice, spread_pct: float, planned: list[Choice], coverage: Cove
         brake=cell.way.brake,
         consumers="all on" if cell.consumers_on else "as they are",
         seconds=cell.seconds,
-        roll_s=cell.roll_s,
+        roll_s=0.0,
         slope="down" if cell.way.surplus_kw < -BALANCE_KW else "level",
         is_high_load=bool(coverage.high_load[cell.row, column]),
         why=_why(cell, spread_pct, planned, coverage, car),
@@ -316,7 +326,7 @@ def _brief(number: int, hold: Hold, usual_s: float) -> str:
 def _marks(hold: Hold, usual_s: float) -> list[str]:
     marks = {
         "L": hold.consumers == "all on",
-        f"B{hold.roll_s:.0f}": hold.brake in ("light", "firm"),
+        "B" + (f"{hold.roll_s:.0f}" if hold.roll_s else ""): hold.brake in ("light", "firm"),
         "D": hold.slope == "down",
         f"{hold.seconds:.0f}s": hold.seconds != usual_s,
     }

@@ -172,7 +172,7 @@ SLOWEST_KM_H = 12.0  # slower than this with the clutch closed no hold is smooth
 BALANCE_KW = 1.5  # below so much surplus or lack, the slope of the road decides
 LIGHT_BRAKE_KW = 8.0
 BRAKE_FORCE_SHARE = 0.25  # of the weight, at most
-BRAKE_ENERGY_KJ = 250.0  # into the brakes in one hold, at most
+BRAKE_ENERGY_KJ = 250.0  # in the brakes at any time, at most; half of what a stop from 100 km/h puts in
 COOLING_KW = 4.0  # what the brakes give off while the car rolls
 STANDING_SPEED_SHARE = 0.5  # of the rev limit: no standing hold above
 STANDING_LOAD = 1.45  # times the usual load of an engine that turns only itself: more it does not take in neutral
@@ -228,10 +228,16 @@ def wheel_power_kw(speed_rpm: float, flow_kg_h: float, car: Car) -> float:
     return float(power_from_torque(torque * (share if torque > 0 else 1.0), speed_rpm))
 
 
-def ways(speed_rpm: float, flow_kg_h: float, car: Car, *, top_speed_km_h: float) -> list[Way]:
-    """All ways to hold a cell within the top speed, the best first; empty where there is none."""
+def ways(
+    speed_rpm: float, flow_kg_h: float, car: Car, *, top_speed_km_h: float, standing_share: float = 1.0
+) -> list[Way]:
+    """All ways to hold a cell within the top speed, the best first; empty where there is none.
+
+    `standing_share`: load of this engine when it turns only itself, over the usual one.
+    """
     load = flow_kg_h / float(flow_at_load(1.0, speed_rpm, displacement_l=car.engine.displacement_l))
-    stands = load <= STANDING_LOAD * no_load(speed_rpm) and speed_rpm <= STANDING_SPEED_SHARE * car.limits.rev_limit_rpm
+    idles = bool(load <= STANDING_LOAD * standing_share * no_load(speed_rpm))
+    stands = idles and speed_rpm <= STANDING_SPEED_SHARE * car.limits.rev_limit_rpm
     standing = [Way(0, 0.0, 0.0)] if stands else []
     radius = rolling_radius_m(car)
     if car.gearing is None or np.isnan(radius):
@@ -256,11 +262,9 @@ def seconds_against_brake(way: Way, car: Car) -> float:
     return BRAKE_ENERGY_KJ / way.surplus_kw
 
 
-def cooling_s(way: Way, seconds: float) -> float:
-    """Seconds to roll freely after a hold so that the brakes give off what it put in; 0 where that is little."""
-    if np.isnan(way.surplus_kw) or way.surplus_kw < BALANCE_KW:
-        return 0.0
-    return way.surplus_kw * seconds / COOLING_KW
+def brake_heat_kj(way: Way, seconds: float) -> float:
+    """Heat that a hold puts into the brakes [kJ]; 0 where that is little, or not known."""
+    return 0.0 if np.isnan(way.surplus_kw) or way.surplus_kw < BALANCE_KW else way.surplus_kw * seconds
 
 
 def _surplus(power_kw: float, speed_km_h: float, curve: RoadLoadCurve | None) -> float:

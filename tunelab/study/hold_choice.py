@@ -4,12 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from tunelab.physics.injectors import injector_duty
 from tunelab.study.coverage import Coverage
-from tunelab.study.hold import STANDING_LOAD, Way, cooling_s, flow_at_load, no_load, seconds_against_brake, ways
+from tunelab.study.hold import (
+    BRAKE_ENERGY_KJ,
+    COOLING_KW,
+    STANDING_LOAD,
+    Way,
+    brake_heat_kj,
+    flow_at_load,
+    highest_load,
+    no_load,
+    seconds_against_brake,
+    ways,
+)
 from tunelab.study.information import (
     CONSUMERS_V,
     CalmDrive,
@@ -19,6 +32,7 @@ from tunelab.study.information import (
     known_from,
     usual_battery_v,
 )
+from tunelab.study.steady.samples import ASSUMED_BATTERY_V, log_air_fuelled, smooth_dead_time
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -28,13 +42,17 @@ MOVE_S = 2.0  # from one hold to the next
 CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were switched
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
-LEAST_GAIN = 0.003  # of the variance left: a hold that takes less is not worth driving
+AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
+LEAST_GAIN = 0.01  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
 NEXT_SPEED_SHARE = 1.4  # of the highest speed held so far, for the next drive
 BATTERY_SPREAD_V = 1.0  # range of battery voltage that shows how dead time changes with it
 LEAD_UP = "high load, and the airflow below it at this speed is not driven yet"
+ABOVE_FULL_LOAD = "more air than the engine takes at this speed"
+NO_LOAD_ONLY = "standing, the engine takes the air that it needs and no other"
+NARROWEST = 1.03  # from the least to the most airflow of a hold
 UNKNOWN_WAY = Way(None, np.nan, np.nan)  # by engine speed alone
 STANDING_RANGE = (0.75, STANDING_LOAD)  # of the usual air of an engine that turns only itself
 LIGHT_PCT = 45.0  # absolute load of a hold that may be driven with all consumers on
@@ -59,13 +77,13 @@ class Choice:
 
     @property
     def cost_s(self) -> float:
-        """Seconds of driving: the hold, the way to it, switching consumers, and rolling for the brakes."""
-        return self.seconds + MOVE_S + CONSUMERS_S * self.consumers_on + self.roll_s
+        """Seconds of driving: the hold, the way to it, switching consumers, and rolling until the brakes are cool."""
+        return self.seconds + MOVE_S + CONSUMERS_S * self.consumers_on + self.heat_kj / COOLING_KW
 
     @property
-    def roll_s(self) -> float:
-        """Whole seconds to roll afterwards, for the brakes."""
-        return float(np.ceil(cooling_s(self.way, self.seconds)))
+    def heat_kj(self) -> float:
+        """Heat that it puts into the brakes. [kJ]"""
+        return brake_heat_kj(self.way, self.seconds)
 
 
 @dataclass(frozen=True)
@@ -82,48 +100,88 @@ class Chosen:
     tells_dead_time: bool  # these holds, or what was driven, can tell it; False: no hold here can
 
 
-def find_choices(coverage: Coverage, car: Car, top: float) -> tuple[list[Choice], list[tuple[int, int, str]]]:
+def find_choices(
+    coverage: Coverage, car: Car, revision: Revision, top: float
+) -> tuple[list[Choice], list[tuple[int, int, str]]]:
     """Reachable cells with a way to hold them, and missing ones without, with the reason.
 
-    In gear each half of a cell is a hold of its own. Standing, an engine takes the air that it needs at a speed and no
-    other: one hold for each speed.
+    In gear each half of a cell is a hold of its own, with its own gear and brake. Standing, an engine takes the air
+    that it needs at a speed and no other: one hold for each speed.
     """
     found, left_out = [], []
     standing: dict[int, list[tuple[int, Way, str]]] = {}
     for row, column in zip(*np.nonzero(coverage.reachable), strict=True):
-        speed, flow = coverage.speeds_rpm[column], coverage.flows_kg_h[row]
-        options = ways(speed, flow, car, top_speed_km_h=top)
+        at, speed, flow = (int(row), int(column)), coverage.speeds_rpm[column], coverage.flows_kg_h[row]
+        options = ways(speed, flow, car, top_speed_km_h=top, standing_share=coverage.standing_share)
         wait = _too_early(coverage, row, column, car)
         if any(way.gear == 0 for way in options):
-            standing.setdefault(int(column), []).append((int(row), options[0], wait))
-        moving = [way for way in options if way.gear != 0]
-        moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
-        seconds = HIGH_LOAD_S if coverage.high_load[row, column] else HOLD_S
-        way = next((way for way in moving if seconds_against_brake(way, car) >= seconds), None)
-        if way is not None and speed > car.engine.idle_target_rpm:
-            low, high = coverage.flow_edges_kg_h[row : row + 2]
-            halves = ((float(low), float(flow)), (float(flow), float(high)))
-            found += [Choice(int(row), int(column), half, way, seconds, wait) for half in halves]
-        elif coverage.missing[row, column]:
-            left_out.append((int(row), int(column), _why_not(speed, top, has_gear=bool(moving), options=options)))
+            standing.setdefault(at[1], []).append((at[0], options[0], wait))
+        is_idle = speed <= car.engine.idle_target_rpm
+        moving, because = ([], NO_LOAD_ONLY) if is_idle else _moving(at, coverage, car, revision, top)
+        found += [replace(cell, wait=wait) for cell in moving]
+        left_out += [(*at, because)] if coverage.missing[at] else []
     found += [_standing(column, cells, coverage, car) for column, cells in standing.items()]
     held = {(cell.row, cell.column) for cell in found}
     return found, [one for one in left_out if one[:2] not in held]
 
 
-def _why_not(speed_rpm: float, top: float, *, has_gear: bool, options: list[Way]) -> str:
-    if has_gear:
-        return "the brakes would take too much: a long hill up, or a dynamometer"
+def _moving(
+    at: tuple[int, int], coverage: Coverage, car: Car, revision: Revision, top: float
+) -> tuple[list[Choice], str]:
+    """Holds of both halves of a cell in gear, and the last reason why one cannot be; none above full load."""
+    low, high = (float(edge) for edge in coverage.flow_edges_kg_h[at[0] : at[0] + 2])
+    middle, speed = float(coverage.flows_kg_h[at[0]]), float(coverage.speeds_rpm[at[1]])
+    load = highest_load(speed, coverage.full_load_pct[at[1]], idle_rpm=car.engine.idle_target_rpm)
+    most = float(flow_at_load(load, speed, displacement_l=car.engine.displacement_l))
+    is_high = bool(coverage.high_load[at])
+    found: list[Choice] = []
+    because = ABOVE_FULL_LOAD
+    for half in ((low, min(middle, most)), (middle, min(high, most))):
+        if half[1] < NARROWEST * half[0]:
+            continue
+        cell = Choice(*at, half, UNKNOWN_WAY, HIGH_LOAD_S if is_high else HOLD_S)
+        way, why = _way(cell, coverage, car, top)
+        why = why or _past_a_limit(half[1], speed, car, revision, is_high=is_high)
+        found, because = (found, why) if why else ([*found, replace(cell, way=way)], because)
+    return found, because
+
+
+def _way(cell: Choice, coverage: Coverage, car: Car, top: float) -> tuple[Way, str]:
+    """The best way to hold a cell in gear, or why there is none."""
+    speed_rpm, share = float(coverage.speeds_rpm[cell.column]), coverage.standing_share
+    options = ways(speed_rpm, cell.flow_kg_h, car, top_speed_km_h=top, standing_share=share)
+    moving = [way for way in options if way.gear != 0]
+    moving = moving if moving or car.gearing is not None else [UNKNOWN_WAY]
+    way = next((way for way in moving if seconds_against_brake(way, car) >= cell.seconds), None)
+    if way is not None:
+        return way, ""
+    if moving:
+        return UNKNOWN_WAY, "the brakes would take too much: a long hill up, or a dynamometer"
     if options:
-        return "standing, the engine takes the air that it needs and no other"
-    return f"no gear keeps {speed_rpm:.0f} rpm within {top:g} km/h and above a crawl"
+        return UNKNOWN_WAY, NO_LOAD_ONLY
+    return UNKNOWN_WAY, f"no gear keeps {speed_rpm:.0f} rpm within {top:g} km/h and above a crawl"
+
+
+def _past_a_limit(flow_kg_h: float, speed_rpm: float, car: Car, revision: Revision, *, is_high: bool) -> str:
+    """Which limit an airflow at a speed would pass, with the revision in force; empty where none."""
+    meter, curve, limits = car.meter, revision.meter_curve, car.limits
+    if flow_kg_h > curve.flow_kg_h[-1] or np.interp(flow_kg_h, curve.flow_kg_h, curve.reading) >= meter.rail_high:
+        return "the air meter is at its end there"
+    lean = min(limits.lambda_max_full_load, 1.0) if is_high else 1.0
+    speed = np.array([speed_rpm])
+    opened = np.exp(np.log(flow_kg_h / lean) - log_air_fuelled(np.ones(1), speed, car, revision))
+    pulse = opened + smooth_dead_time(revision.dead_time, np.array([ASSUMED_BATTERY_V]))
+    duty = injector_duty(pulse, speed, injections_per_cycle=car.injectors.injections_per_cycle)
+    if float(duty[0]) > limits.injector_duty_max_pct:
+        return f"the injectors would be open for more than the owner's limit of {limits.injector_duty_max_pct:g} %"
+    return ""
 
 
 def _standing(column: int, cells: list[tuple[int, Way, str]], coverage: Coverage, car: Car) -> Choice:
     """The standing hold of a speed: at about the air of an engine that turns itself alone, wherever that comes out."""
     speed = coverage.speeds_rpm[column]
     unit = float(flow_at_load(1.0, speed, displacement_l=car.engine.displacement_l))
-    least, most = (unit * float(no_load(speed)) * share for share in STANDING_RANGE)
+    least, most = (unit * float(no_load(speed)) * share * coverage.standing_share for share in STANDING_RANGE)
     middle = np.log(least * most) / 2
     row, way, wait = min(cells, key=lambda cell: abs(np.log(coverage.flows_kg_h[cell[0]]) - middle))
     return Choice(row, column, (least, most), way, HOLD_S, wait)
@@ -181,11 +239,12 @@ def _choose(
     before = known.expected(judged)
     if goal.is_reached(known, judged):
         return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
-    after, taken = _until_known(known, options, (now, now, here), goal, [])
+    aim = replace(goal, limit_pct=AIMED_SHARE * goal.limit_pct)
+    after, taken = _until_known(known, options, (now, now, here), aim, [])
     if not taken and now.any():  # all that waits is faster: lead up to it
         taken = [max(np.flatnonzero(now).tolist(), key=lambda at: (options[at].column, -options[at].cost_s))]
         after = known.after(taken[0], options[taken[0]].seconds)
-    last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), goal, taken)
+    last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), aim, taken)
     reached = goal.is_reached(last, judged)
     spread = np.sqrt(np.diag(known.error))
     return Chosen(
@@ -288,3 +347,18 @@ def in_driving_order(cells: Sequence[Choice]) -> list[Choice]:
         sign = 1 if turn % 2 == 0 or gear <= 0 else -1
         ordered += sorted(own, key=lambda cell: (sign * cell.column, cell.flow_kg_h, cell.consumers_on))
     return ordered
+
+
+def rolls_s(cells: Sequence[Choice]) -> list[float]:
+    """Whole seconds to roll after each of these holds, so that the brakes never hold more than they may at once.
+
+    They give off heat on the way from one hold to the next too, and in a hold in gear without brake.
+    """
+    rolls, heat_kj = [], 0.0
+    for cell, following in zip_longest(cells, cells[1:]):
+        rests_s = MOVE_S + (cell.seconds if cell.heat_kj == 0 and cell.way.gear != 0 else 0.0)
+        heat_kj = max(heat_kj + cell.heat_kj - COOLING_KW * rests_s, 0.0)
+        room_kj = BRAKE_ENERGY_KJ - (following.heat_kj if following else 0.0)
+        rolls.append(float(np.ceil(max(heat_kj - room_kj, 0.0) / COOLING_KW)))
+        heat_kj = max(heat_kj - COOLING_KW * rolls[-1], 0.0)
+    return rolls
