@@ -78,6 +78,11 @@ def test_iso_1585_factor_matches_formula(entry):
 
 
 # Formula evaluated, standard not opened.
+def test_a_factor_names_its_standard():
+    assert air.iso_1585_factor(98.0, 20.0).standard == "ISO 1585 / UN R85"
+    assert air.sae_j1349_factor(98.0, 20.0).standard == "SAE J1349"
+
+
 @pytest.mark.parametrize("entry", [e for e in matching("p_sae_") if "p_dry_kPa" in e.values[0]["inputs"]])
 def test_sae_j1349_factor_matches_formula(entry):
     got = air.sae_j1349_factor(entry["inputs"]["p_dry_kPa"], entry["inputs"]["t_C"])

@@ -57,6 +57,11 @@ def test_engine_speed_and_ratio_turn_road_speed_round():
     np.testing.assert_allclose(driveline.overall_ratio(engine_speed_rpm, speed, 0.31), 5.5, rtol=1e-12)
 
 
+def test_overall_ratio_is_shown_however_slowly_the_car_rolls():
+    speed = driveline.road_speed_km_h(8.0, 12.0, 0.31)
+    np.testing.assert_allclose(driveline.overall_ratio(8.0, speed, 0.31), 12.0, rtol=1e-12)
+
+
 def test_overall_ratio_is_not_shown_at_standstill():
     np.testing.assert_array_equal(driveline.overall_ratio([850.0, 850.0], [0.0, np.nan], 0.31), [np.nan, np.nan])
 

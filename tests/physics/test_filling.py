@@ -72,6 +72,18 @@ def test_mass_and_efficiency_say_the_same_air():
     np.testing.assert_allclose(by_mass, by_percent, rtol=1e-9)  # p V = m R T
 
 
+@pytest.mark.parametrize(("speeds", "loads"), [(SPEEDS[:1], LOADS), (SPEEDS, LOADS[:1]), (SPEEDS[:2], LOADS[:2])])
+def test_a_table_of_one_row_or_column_is_held_along_it(speeds, loads):
+    surface = filling.Surface(speeds, loads)
+    table = TABLE[: loads.size, : speeds.size]
+    at_speed, at_load = np.array([700.0, 1400.0, np.nan, 9000.0]), np.array([60.0, 40.0, 60.0, 200.0])
+    by_load = np.array([np.interp(at_load, loads, column) for column in table.T])  # numpy's own straight lines
+    wanted = [np.interp(speed, speeds, column) for speed, column in zip(at_speed, by_load.T, strict=True)]
+    wanted = np.where(np.isnan(at_speed), np.nan, wanted)
+    np.testing.assert_allclose(surface.at(at_speed, at_load, table), wanted, rtol=1e-12)
+    np.testing.assert_allclose(surface.weights(at_speed, at_load) @ table.ravel(), wanted, rtol=1e-12)
+
+
 def test_charge_temperature_lies_between_intake_air_and_coolant():
     np.testing.assert_allclose(filling.charge_temperature(20.0, 90.0, [0.0, 0.3, 1.0]), [20.0, 41.0, 90.0])
     assert np.isnan(filling.charge_temperature(np.nan, 90.0, 0.3))

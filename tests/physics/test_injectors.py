@@ -128,6 +128,7 @@ def test_models_keep_the_contract(model, arguments, options):
         (lambda: injectors.required_flow(-1, injectors=6, duty_max_pct=85), "fuel_flow_kg_h"),
         (lambda: injectors.required_flow(70, injectors=0, duty_max_pct=85), "injectors"),
         (lambda: injectors.required_flow(70, injectors=6, duty_max_pct=0.85), "duty_max_pct: .*per cent"),
+        (lambda: injectors.required_flow(70, injectors=6, duty_max_pct=100.5), "duty_max_pct: .*per cent"),
         (lambda: injectors.slope_mg_ms(0), "flow_g_min"),
     ],
 )
