@@ -23,6 +23,7 @@ from tunelab.study.coast_down import CoastDownFit, fit_coast_down
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
 from tunelab.study.explore import EventSet
+from tunelab.study.filling import FillingFit, fit_filling, propose_table
 from tunelab.study.full_load_fuel import FullLoadProposal, join_setting, no_full_load, propose_full_load
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
@@ -233,7 +234,7 @@ class SteadyBeside:
     """The steady study that pulls extend."""
 
     beside: Beside
-    fit: SteadyFit | None
+    fit: SteadyFit | FillingFit | None
     because: str  # why there is none
     delay: DelayFit | None = None  # of the lambda sensor, by the steady drive
 
@@ -247,6 +248,8 @@ class SteadyBeside:
         if self.fit is None:
             return f"The meter's curve at high flow: not extended, {self.because}"
         name = self.beside.opened.name
+        if isinstance(self.fit, FillingFit):
+            return f"What the steady drive {name} proposes of table and dead times goes in with the fuel at full load."
         return f"The steady drive {name} is extended; its own range stays as the steady question has it."
 
 
@@ -259,8 +262,6 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
         found = _read(opened, opened.folder)
     else:
         found = find_beside(opened, wanted, "steady", fits=_any_session)
-    if opened.car.has_table:
-        return SteadyBeside(found, None, "this car's ECU takes the air from a table, which the steady question fits.")
     if found.evidence is None:
         return SteadyBeside(found, None, found.because)
     lag = None
@@ -268,7 +269,8 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
         lag = estimate_delay(found.evidence.log, opened.car, found.opened.revision)
         delay = Delay(lag.delay_s, lag.delay_flow_s_kg_h, lag.lag_s)
         revisions, name = opened.workspace.revisions, opened.revision.name
-        fit = fit_steady([found.evidence.log], opened.car, revisions, name, delay=delay)
+        fitted = fit_filling if opened.car.has_table else fit_steady
+        fit = fitted([found.evidence.log], opened.car, revisions, name, delay=delay)
     except (ValueError, KeyError) as problem:
         return SteadyBeside(found, None, f"the steady drive {found.opened.name} gives no fit: {problem}", lag)
     if fit.because:
@@ -289,6 +291,8 @@ def high_flow_of(
     channel = opened.car.meter.channel
     if steady.fit is None:
         return no_high_flow(steady.because, channel)
+    if isinstance(steady.fit, FillingFit):
+        return no_high_flow("this car has no air meter, so there is no curve to extend.", channel)
     if full.mixture is None:
         return no_high_flow("no lambda of a pull was judged.", channel)
     try:
@@ -312,7 +316,10 @@ def full_load_fuel_of(
         stopped = stops(check_consistency(steady.logs, opened.car, revisions, steady.beside.opened.revision.name))
     if stopped:
         return no_full_load(revision, f"withheld. {stopped[0].title}: {stopped[0].because}")
-    proposal = None if steady.fit is None else propose(steady.fit, opened.car, revision)
+    proposal = None
+    if steady.fit is not None:
+        proposed = propose_table if isinstance(steady.fit, FillingFit) else propose
+        proposal = proposed(steady.fit, opened.car, revision)
     helps = proposal is not None and proposal.predicted.p95_pct <= steady.fit.before.p95_pct
     joined = join_setting(revision, steady.fit, proposal if helps else None, high)
     return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined)

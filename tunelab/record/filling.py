@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from tunelab.channels import channel
 from tunelab.record.change import entered_as, need_of, standing_sentence, with_interval
@@ -27,6 +28,8 @@ from tunelab.record.steady import (
     next_name,
     pool_sessions,
     prediction,
+    trims_replaced,
+    with_trims,
 )
 from tunelab.record.summary import sheet_html
 from tunelab.study.consistency import assumptions_table, stops, withhold_findings
@@ -60,13 +63,15 @@ def filling_chapter(
     others: Pooled | None = None,
     alone: FillingFit | None = None,
     checks: Sequence[Finding] = (),
+    log: xr.Dataset | None = None,
 ) -> Chapter:
     """Put the result into a chapter of the record; `steady_chapter` says what the arguments are.
 
     `plan` is what to drive next, in the table's own cells.
     """
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
-    used = others.used if others else ()
+    used, helps = others.used if others else (), _helps(fit, proposal)
+    trims = None if log is None or not helps else trims_replaced(opened, fit, proposal, log)
     found = [*fit.findings(opened.car), prediction(fit, proposal, opened.car)]
     if alone is not None:
         own = next(finding for finding in alone.findings(opened.car) if finding.id == MEASURED)
@@ -75,10 +80,11 @@ def filling_chapter(
         notebook="filling",
         findings=(*checks, *withhold_findings(found, checks)),
         inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in used for item in other.inputs),
-        tables={"table_cells": proposal.cells, "dead_time": proposal.dead_time},
-        proposal=_next(opened, proposal, name) if _helps(fit, proposal) else None,
+        tables={"table_cells": proposal.cells, "dead_time": proposal.dead_time}
+        | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
+        proposal=_next(opened, proposal, name) if helps else None,
         driven=Section((_driven(fit), *(others.sentences() if others else ()))),
-        change=_change(opened, fit, proposal, name),
+        change=with_trims(_change(opened, fit, proposal, name), trims),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),
         drive_next=_drive_next(plan),
         cautions=Section(plan.cautions if plan is not None and len(plan.holds) else ()),
@@ -149,7 +155,7 @@ def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, nam
         return Section(("Nothing: this drive gives no ground for a change.", *reasons), short="Nothing.")
     if not _helps(fit, proposal):
         return Section(("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes))
-    standing = standing_sentence(opened, proposal.base, proposal.base.meter_curve.flow_kg_h)
+    standing = standing_sentence(opened, proposal.base, proposal.table)
     entered = entered_as(opened, proposal.base) is not None
     what = "table and dead times, both together" if _dead_changes(proposal) else "table; the dead times stay"
     short = (

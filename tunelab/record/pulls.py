@@ -225,6 +225,10 @@ def next_revision(opened: OpenedSession, fuel: FullLoadProposal | None, spark: S
     }
     if "meter_curve" in parts:
         comments["meter_curve"] = "Curve, dead time and fuel at full load go in together: each rests on the others."
+    if "volumetric_efficiency" in parts:
+        comments["volumetric_efficiency"] = (
+            "Table, dead times and fuel at full load go in together: each rests on the others."
+        )
     return NextRevision(revision, comments, parts)
 
 

@@ -23,6 +23,7 @@ from tunelab.record.display import decimals, show_number
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.study.consistency import LEAK, assumptions_table, check_consistency, stops, withhold, withhold_findings
+from tunelab.study.filling import FillingFit, TableProposal
 from tunelab.study.finding import LEAN_STOP_PCT, Finding, status_within
 from tunelab.study.full_load_fuel import join_setting
 from tunelab.study.ledger import MEASURED, MEASURED_ALONE, STEADY
@@ -164,7 +165,7 @@ def steady_chapter(
     proposal, used = withhold(proposal, checks), others.used if others else ()
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
     helps = _helps(fit, proposal)
-    trims = None if log is None or not helps else _trims(opened, fit, proposal, log)
+    trims = None if log is None or not helps else trims_replaced(opened, fit, proposal, log)
     return Chapter(
         notebook="steady",
         findings=(
@@ -178,7 +179,7 @@ def steady_chapter(
         | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
         proposal=_next(opened, fit, proposal, name) if helps else None,
         driven=Section((_driven(fit), *(others.sentences() if others else ())), short=_calm(fit)),
-        change=_with_trims(_change(opened, fit, proposal, name), trims),
+        change=with_trims(_change(opened, fit, proposal, name), trims),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),  # when stopped, each finding says why
     )
 
@@ -191,12 +192,15 @@ def _alone(fit: SteadyFit | None, car: Car) -> tuple[Finding, ...]:
     return (replace(whole, id=MEASURED_ALONE, title=f"{whole.title}, by this session alone"),)
 
 
-def _trims(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, log: xr.Dataset) -> ReplacedTrims:
+def trims_replaced(
+    opened: OpenedSession, fit: SteadyFit | FillingFit, proposal: Proposal | TableProposal, log: xr.Dataset
+) -> ReplacedTrims:
+    """Which trims of the session's log its own proposal takes over."""
     joined = join_setting(opened.revision, fit, proposal, None)
     return replace_trims(log, opened.car, opened.revision, joined)
 
 
-def _with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
+def with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
     """Put what becomes of the trims beside the proposal."""
     if trims is None:
         return change

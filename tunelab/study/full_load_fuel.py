@@ -10,6 +10,8 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.log.table_air import inlet_of
+from tunelab.study.filling import FillingFit, TableProposal
 from tunelab.study.finding import Finding, shows_its_table, status_within
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
@@ -18,7 +20,8 @@ from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.prediction import LEAST_OPEN_MS, Setting, in_force
 from tunelab.workspace.car import Car
-from tunelab.workspace.revision import FullLoadFuel, Revision
+from tunelab.workspace.filling import table_air_kg_h
+from tunelab.workspace.revision import FillingTable, FullLoadFuel, Revision
 
 CONFIDENCE = 0.95
 NONE_JUDGED = "no reading of lambda at full throttle with its engine speed was judged."
@@ -39,11 +42,20 @@ CHANGED = "measured"  # the basis of a breakpoint that changes
 
 @dataclass(frozen=True)
 class Joined:
-    """Curve and dead time that go in together with the fuel of full load, and how far the dead time is off now."""
+    """Curve or table, and dead time, that go in together with the fuel of full load; how far the dead time is off."""
 
     setting: Setting
     dead_time_error_ms: float  # true less current
     words: str  # what of it changes the fuel at full load; empty where nothing does
+    table: FillingTable | None = None  # of a car whose ECU takes the air from one, in the curve's place
+
+    @property
+    def content(self) -> dict[str, dict]:
+        """What goes into the next revision beside the fuel, by its keys; empty where nothing changes."""
+        if not self.words:
+            return {}
+        air = {"meter_curve": self.setting.curve} if self.table is None else {"volumetric_efficiency": self.table}
+        return {key: value.model_dump() for key, value in (air | {"dead_time": self.setting.dead_time}).items()}
 
 
 @shows_its_table
@@ -83,7 +95,7 @@ class FullLoadProposal:
         """Keys of the revision that the proposal changes; empty where it changes none that can be written down."""
         if not self.changes or self.base.full_load_fuel is None:
             return ()
-        return ("meter_curve", "dead_time", "full_load_fuel") if self.joined.words else ("full_load_fuel",)
+        return (*self.joined.content, "full_load_fuel")
 
     def to_revision(self, name: str, date: datetime.date) -> Revision:
         """Write the proposal as the revision `name`; `date` stands in until a person enters it.
@@ -100,21 +112,20 @@ class FullLoadProposal:
         values = self.table["proposed"].tolist()
         update = {own.key: values} | ({} if own.fuel_factor is not None else {"target_lambda": _meant(own).tolist()})
         more = {"full_load_fuel": own.model_copy(update=update).model_dump()}
-        setting = self.joined.setting
-        more |= {"meter_curve": setting.curve.model_dump(), "dead_time": setting.dead_time.model_dump()}
-        return self.base.followed_by(name, date, more)
+        return self.base.followed_by(name, date, more | self.joined.content)
 
 
 def join_setting(
-    revision: Revision, steady: SteadyFit | None, proposal: Proposal | None, high: HighFlow | None
-) -> Joined:
-    """Put together what the steady drive and the pulls propose of meter and injectors.
+    revision: Revision, steady: SteadyFit | FillingFit | None, proposal: Proposal | TableProposal | None,
+    high: HighFlow | None,
+) -> Joined:  # fmt: skip
+    """Put together what the steady drive and the pulls propose of meter, or table, and injectors.
 
     Parameters
     ----------
     revision : Revision
         In force in the pulls.
-    steady, proposal : SteadyFit and Proposal, or None
+    steady, proposal : SteadyFit and Proposal, FillingFit and TableProposal, or None
         Of the steady drive, against that revision; the proposal only where it is to be entered.
     high : HighFlow, or None
         The pulls' extension of the curve; counts only beside a steady proposal, since it is never entered alone.
@@ -122,14 +133,20 @@ def join_setting(
     now = in_force(revision)
     if steady is None or proposal is None:
         return Joined(now, 0.0, "")
+    error = steady.dead_time.level_ms if steady.dead_time.shown else 0.0
+    times = proposal.dead_time["dead_time_proposed_ms"].tolist()
+    dead = revision.dead_time.model_copy(update={"dead_time_ms": times})
+    if isinstance(proposal, TableProposal):
+        own = revision.volumetric_efficiency
+        table = own.model_copy(update={own.key: proposal.table.tolist()})
+        words = "table and dead times, as proposed" if (table, dead) != (own, revision.dead_time) else ""
+        return Joined(Setting(revision.meter_curve, dead), error, words, table)
     flow = proposal.curve["flow_proposed_kg_h"].to_numpy(dtype=float)
     if high is not None and high.shown:
         flow = _extended(flow, high.points)
     curve = revision.meter_curve.model_copy(update={"flow_kg_h": flow.tolist()})
-    times = proposal.dead_time["dead_time_proposed_ms"].tolist()
-    setting = Setting(curve, revision.dead_time.model_copy(update={"dead_time_ms": times}))
-    error = steady.dead_time.level_ms if steady.dead_time.shown else 0.0
-    return Joined(setting, error, "" if setting == now else "meter curve and dead time as proposed")
+    setting = Setting(curve, dead)
+    return Joined(setting, error, "" if setting == now else "meter curve and dead times, as proposed")
 
 
 def _extended(flow: np.ndarray, points: pd.DataFrame) -> np.ndarray:
@@ -254,22 +271,25 @@ def _taken(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.
 
 
 def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.ndarray | str:
-    """Log of the fuel that arrives with a setting over what arrives now, at one reading of the meter.
+    """Log of the fuel that arrives with a setting over what arrives now, at one reading of the meter or of the load.
 
-    The opening time follows the curve's flow; the dead time entered comes on top, and what the true dead time takes
-    stays the same.
+    The opening time follows the air of curve or table; the dead time entered comes on top, and what the true dead time
+    takes stays the same.
 
     Returns
     -------
     array, shape (time,), or str
         NaN where a reading is missing; a sentence where a channel is.
     """
-    wanted = (car.meter.channel, "pulse_width_ms", "battery_v")
+    wanted = ("pulse_width_ms", "battery_v", *((car.meter.channel,) if joined.table is None else ()))
     absent = [name for name in wanted if not has(log, name)]
     if absent:
         return f"the log has no {' and no '.join(absent)}."
-    reading, pulse, battery = (at_rows(log, name) for name in wanted)
-    old, new = (np.interp(reading, c.reading, c.flow_kg_h) for c in (revision.meter_curve, joined.setting.curve))
+    air = _air_by_table(log, car, revision, joined.table) if joined.table else _air_by_meter(log, car, revision, joined)
+    if isinstance(air, str):
+        return air
+    old, new = air
+    pulse, battery = (at_rows(log, name) for name in wanted[:2])
     before, after = (
         np.interp(battery, t.battery_v, t.dead_time_ms) for t in (revision.dead_time, joined.setting.dead_time)
     )
@@ -277,6 +297,25 @@ def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joine
     ratio = np.where(old > 0, new / np.where(old > 0, old, 1.0), 1.0)
     arrives = np.maximum(opened * ratio + after - before - joined.dead_time_error_ms, LEAST_OPEN_MS)
     return np.log(arrives / np.maximum(opened - joined.dead_time_error_ms, LEAST_OPEN_MS))
+
+
+def _air_by_meter(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> tuple[np.ndarray, np.ndarray]:
+    """Air at every row by the curve now and as proposed. [kg/h]"""
+    curves = (revision.meter_curve, joined.setting.curve)
+    reading = at_rows(log, car.meter.channel)
+    now, then = (np.interp(reading, curve.reading, curve.flow_kg_h) for curve in curves)
+    return now, then
+
+
+def _air_by_table(
+    log: xr.Dataset, car: Car, revision: Revision, table: FillingTable
+) -> tuple[np.ndarray, np.ndarray] | str:
+    """Air at every row by the table now and as proposed [kg/h], or why that is not known."""
+    try:
+        inlet, _ = inlet_of(log, car)
+    except ValueError as problem:
+        return str(problem)
+    return table_air_kg_h(car, revision, inlet), table_air_kg_h(car, revision, inlet, table.values)
 
 
 def _breakpoints(revision: Revision, rows: pd.DataFrame) -> np.ndarray:
@@ -462,8 +501,8 @@ def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) ->
         )
     if joined.words:
         notes.append(
-            "The column by_meter_pct is what meter curve and dead time, as proposed, correct by themselves; it is "
-            "taken out of the factor. Enter all of it together, or none."
+            f"The column by_meter_pct is what the {joined.words}, correct by themselves; it is taken out of the "
+            "factor. Enter all of it together, or none."
         )
     if revision.full_load_fuel is None:
         notes.append(

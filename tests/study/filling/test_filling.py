@@ -5,15 +5,21 @@ Coverage and error over 24 cars of each kind stand in tests/bench/test_bench_fil
 
 import datetime
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
-from plain_filling import drive_table, invent_table, score_table, to_enter
+from plain_filling import drive_table, invent_table, score_table, to_enter, truth_at
 
+from tunelab.log.table_air import add_table_air
 from tunelab.study.ecu_law import stoich_of_content
 from tunelab.study.filling import fit_filling, plan_cells, propose_table, table_of
+from tunelab.study.full_load_fuel import join_setting, propose_full_load
 from tunelab.study.proposal import RIGHT_PCT
+from tunelab.study.trims import replace_trims
 from tunelab.workspace.filling import surface_of
+from tunelab.workspace.revision import Revision
 
 DAY = datetime.date(2026, 5, 3)
 CARS = [(1, "manifold_pressure", False), (3, "manifold_pressure", False), (2, "manifold_pressure", True)]
@@ -197,3 +203,77 @@ def test_the_table_is_shown_as_it_is_entered():
     assert grid.shape == (len(table.manifold_kpa), 1 + len(table.engine_speed_rpm))
     marked = grid.iloc[:, 1:].map(lambda text: text.endswith("*")).to_numpy().ravel()
     np.testing.assert_array_equal(marked, proposal.cells["changed"])
+
+
+FULL_KPA, POINTS = 97.0, [2000.0, 3000.0, 4000.0, 5000.0]
+TARGET = 0.88
+
+
+def pulled(engine, revision):
+    """A log at full load up through the engine speeds, and what lambda reads there: four pulls, hardly any noise."""
+    speeds = np.tile(np.linspace(1900.0, 5100.0, 40), 4)
+    holds = np.column_stack([np.arange(speeds.size) * 0.5, speeds, np.full(speeds.size, FULL_KPA)])
+    log = drive_table(engine, revision, seed=77, minutes=speeds.size * 0.5 / 60, holds=holds, session="pulls")
+    at = log["time"].to_numpy()
+    rpm, load = (log[name].to_numpy() for name in ("engine_speed_rpm", "manifold_kpa"))
+    error = truth_at(engine, revision, rpm, np.full(load.size, FULL_KPA), battery=log["battery_v"].to_numpy())
+    readings = pd.DataFrame({
+        "stretch": 1 + (at // 20.0).astype(int), "engine_speed_rpm": rpm, "lambda": TARGET * np.exp(error),
+        "commanded": TARGET, "judged": True, "fuelled_s": at,
+    })  # fmt: skip
+    return log, SimpleNamespace(readings=readings)
+
+
+def test_what_the_table_corrects_at_full_load_is_not_corrected_again_by_the_fuel_there():
+    engine, _, fit, proposal = driven(3)
+    fuel = {"engine_speed_rpm": POINTS, "commanded_lambda": [TARGET] * len(POINTS)}
+    base = Revision.model_validate(engine.revision.model_dump() | {"full_load_fuel": fuel})
+    limits = {"full_load_fuel_change_max_pct": 30.0, "lambda_max_full_load": 0.95}
+    car = engine.car.model_copy(update={"limits": engine.car.limits.model_copy(update=limits)})
+    log, mixture = pulled(engine, base)
+    alone = propose_full_load(log, car, base, mixture, join_setting(base, None, None, None))
+    joined = join_setting(base, fit, proposal, None)
+    both = propose_full_load(log, car, base, mixture, joined)
+    assert joined.words == "table and dead times, as proposed"
+    right = truth_at(engine, base, np.array(POINTS), np.full(len(POINTS), FULL_KPA))
+    np.testing.assert_allclose(np.log(alone.table["factor"]), right, atol=0.012)
+    # entered together, what is left of lambda's error is what the fuel at full load still gives
+    second = base.followed_by("r02", DAY, joined.content)
+    left = truth_at(engine, second, np.array(POINTS), np.full(len(POINTS), FULL_KPA))
+    np.testing.assert_allclose(np.log(both.table["factor"]), left, atol=0.012)
+    assert np.abs(left).max() < np.abs(right).max() / 2
+    np.testing.assert_allclose(np.log(both.table["lambda"] / TARGET), right, atol=0.012)
+
+
+def test_the_joined_proposal_takes_table_dead_times_and_fuel_along():
+    engine, _, fit, proposal = driven(3)
+    fuel = {"engine_speed_rpm": POINTS, "commanded_lambda": [TARGET + 0.04] * len(POINTS)}
+    base = Revision.model_validate(engine.revision.model_dump() | {"full_load_fuel": fuel})
+    log, mixture = pulled(engine, base)
+    mixture.readings["commanded"] = TARGET + 0.04
+    mixture.readings["lambda"] *= 1.06  # leaner than the table explains
+    found = propose_full_load(log, engine.car, base, mixture, join_setting(base, fit, proposal, None))
+    assert found.parts() == ("volumetric_efficiency", "dead_time", "full_load_fuel")
+    written = found.to_revision("r02", DAY)
+    np.testing.assert_allclose(written.volumetric_efficiency.values, proposal.table)
+    assert "meter_curve" not in written.model_dump()
+
+
+def test_the_trims_that_a_table_replaces_are_told_cell_by_cell():
+    engine, log, fit, proposal = driven(3)
+    rpm, load, battery = (log[name].to_numpy() for name in ("engine_speed_rpm", "manifold_kpa", "battery_v"))
+    total = 100 * np.expm1(truth_at(engine, engine.revision, rpm, load, battery=battery))  # what closed loop learns
+    swing = 0.4 * np.sin(2 * np.pi * log["time"].to_numpy())
+    trims = {"trim_long_pct": ("time", total), "trim_short_pct": ("time", swing)}
+    flags = {f"{name}_flag": log["trim_short_pct_flag"] for name in trims}
+    learned = add_table_air(log.assign(trims | flags), engine.car, engine.revision)  # as reading a log does
+    found = replace_trims(learned, engine.car, engine.revision, join_setting(engine.revision, fit, proposal, None))
+    assert not found.because
+    cells = found.cells[found.cells["what"] != "nothing learned"]
+    assert (cells["what"] == "clear: replaced").mean() > 0.7
+    assert np.abs(cells["left_pct"]).median() < np.abs(cells["total_pct"]).median() / 3
+    bare = learned.drop_vars(["manifold_kpa", "manifold_kpa_flag"])
+    assert (
+        "manifold_kpa is not in the log"
+        in replace_trims(bare, engine.car, engine.revision, join_setting(engine.revision, fit, proposal, None)).because
+    )
