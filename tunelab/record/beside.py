@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag import channels_of, flag_log
@@ -19,6 +20,7 @@ from tunelab.record.display import show_duration
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
+from tunelab.record.stored import stored_records
 from tunelab.study.coast_down import CoastDownFit, fit_coast_down
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
@@ -322,4 +324,20 @@ def full_load_fuel_of(
         proposal = proposed(steady.fit, opened.car, revision)
     helps = proposal is not None and proposal.predicted.p95_pct <= steady.fit.before.p95_pct
     joined = join_setting(revision, steady.fit, proposal if helps else None, high)
-    return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined)
+    earlier = earlier_pulls(opened)
+    return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined, earlier=earlier)
+
+
+def earlier_pulls(opened: OpenedSession) -> pd.DataFrame | None:
+    """What the newest record before this session found of the fuel at full load with another revision, if any did."""
+    now = (opened.folder.session.date, opened.name)
+    before = [
+        record
+        for record in stored_records(opened.workspace)[0]
+        if (record.date, record.session) < now and record.revision != opened.revision.name
+    ]
+    for record in sorted(before, key=lambda record: (record.date, record.session), reverse=True):
+        path = record.place / "tables" / "full_load_fuel.csv"
+        if path.is_file():
+            return pd.read_csv(path)
+    return None

@@ -13,6 +13,7 @@ import xarray as xr
 from tunelab.log.table_air import inlet_of
 from tunelab.study.filling import FillingFit, TableProposal
 from tunelab.study.finding import Finding, shows_its_table, status_within
+from tunelab.study.fuel_supply import CHANNELS, OTHER_TABLE, acts_in_part, at_readings, supply_doubts
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
@@ -27,16 +28,18 @@ CONFIDENCE = 0.95
 NONE_JUDGED = "no reading of lambda at full throttle with its engine speed was judged."
 STEP_RPM = 500.0  # of the breakpoints where the revision states none
 LEAST_READINGS, LEAST_PULLS = 8, 2
+SURE_READINGS = 2 * LEAST_READINGS  # of a breakpoint that the next pulls will measure again
 PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a log has enough of its own
 BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its neighbour
 BIN_RPM, LEAST_IN_BIN = 125.0, 4
 NEAR_LIMIT_RPM = 300.0  # pulls that end this close below the rev limit have reached it
-OTHER_TABLE = 0.02  # commanded lambda off the table by this share: another table was at work
 DRAWS, SEED = 2000, 1
 COLUMNS = [
     "engine_speed_rpm", "target", "lambda", "lower", "upper", "by_meter_pct", "factor", "factor_lower", "factor_upper",
-    "in_force", "proposed", "lambda_after", "after_lower", "after_upper", "readings", "pulls", "basis",
+    "in_force", "proposed", "lambda_after", "after_lower", "after_upper", "readings", "pulls", "commanded", "opened_ms",
+    "basis",
 ]  # fmt: skip
+WEIGHED = ("commanded", "asked", *CHANNELS)  # means at a breakpoint, by the table's own straight lines
 CHANGED = "measured"  # the basis of a breakpoint that changes
 
 
@@ -158,8 +161,9 @@ def _extended(flow: np.ndarray, points: pd.DataFrame) -> np.ndarray:
 
 
 def propose_full_load(
-    log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, joined: Joined
-) -> FullLoadProposal:
+    log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, joined: Joined, *,
+    earlier: pd.DataFrame | None = None,
+) -> FullLoadProposal:  # fmt: skip
     """Propose commanded lambda, or a factor on the fuel, over engine speed.
 
     Parameters
@@ -172,13 +176,16 @@ def propose_full_load(
         Of `check_full_throttle` on the same log.
     joined : Joined
         What of meter and injectors is entered with it: that is taken out first, so that nothing is corrected twice.
+    earlier : DataFrame, optional
+        The table of a proposal from pulls with an earlier revision: it shows whether lambda answers a longer pulse.
 
     Returns
     -------
     FullLoadProposal
         A breakpoint changes only where at least two pulls measured it and its interval leaves out no change. None is
         made leaner than the owner's limit allows with its whole interval, nor beside one that was not measured; the
-        change is capped by the owner's `full_load_fuel_change_max_pct` (without it `meter_change_max_pct`).
+        change is capped by the owner's `full_load_fuel_change_max_pct` (without it `meter_change_max_pct`). None gets
+        more fuel where it would not arrive (`fuel_supply`).
     """
     rows, why = _rows(log, car, revision, mixture, joined)
     flagged = len(mixture.readings) - len(rows)
@@ -186,14 +193,15 @@ def propose_full_load(
         return no_full_load(revision, why or NONE_JUDGED, flagged, joined)
     points = _breakpoints(revision, rows)
     seen = pd.DataFrame([_at(rows, points, k) for k in range(points.size)])
-    table, capped = _steps(seen, points, car, revision, rows)
+    seen = seen.assign(engine_speed_rpm=points, **{"lambda": seen["goal"] * np.exp(seen["error"] + seen["taken"])})
+    table, capped = _steps(seen, points, car, revision, rows, earlier)
     if not (table["pulls"] >= LEAST_PULLS).any() or table["lower"].isna().all():
         why = "no engine speed was measured by two pulls: drive at least two in the same gear."
         return no_full_load(revision, why, flagged, joined)
     if (worse := _worse(table, car)) is not None:
         return no_full_load(revision, worse, flagged, joined)
     now, predicted = _findings(table, seen, car, len(rows), flagged)
-    notes = _notes(table, joined, revision, car)
+    notes = (*_still_lean(table, rows, car), *_notes(table, joined, revision))
     return FullLoadProposal(True, "", revision, table, joined, now, predicted, capped, notes)
 
 
@@ -244,8 +252,11 @@ def _rows(log, car: Car, revision: Revision, mixture: Mixture, joined: Joined) -
     at = np.interp(table["fuelled_s"], log["time"].values, taken)
     rows = pd.DataFrame({
         "rpm": rpm, "stretch": table["stretch"].to_numpy(), "goal": goal, "taken": at,
-        "error": np.log(table["lambda"].to_numpy() / goal),
+        "error": np.log(table["lambda"].to_numpy() / goal), "commanded": commanded,
+        "asked": commanded if own is None or own.commanded_lambda is None else np.interp(
+            rpm, own.engine_speed_rpm, own.values),
     })  # fmt: skip
+    rows = rows.join(at_readings(log, car, revision, table["fuelled_s"].to_numpy()))
     return rows[np.isfinite(rows[["error", "taken"]]).all(axis=1)].reset_index(drop=True), ""
 
 
@@ -340,6 +351,7 @@ def _at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]:
     use = weight > 0
     part = rows[use].assign(weight=weight[use], offset=offset[use])
     empty = {"error": np.nan, "se": np.nan, "taken": np.nan, "goal": np.nan, "readings": len(part), "pulls": 0}
+    empty |= dict.fromkeys(WEIGHED, np.nan)
     if len(part) < LEAST_READINGS or abs(np.average(part["offset"], weights=part["weight"])) > BESIDE * min(
         below, above
     ):
@@ -355,7 +367,13 @@ def _at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]:
     return {
         "error": float(means.mean()), "se": float(error), "taken": float(np.average(part["taken"], weights=weights)),
         "goal": float(np.average(part["goal"], weights=weights)), "readings": len(part), "pulls": means.size,
+        **{name: _mean_known(part[name], weights) for name in WEIGHED},
     }  # fmt: skip
+
+
+def _mean_known(values: pd.Series, weights: pd.Series) -> float:
+    known = np.isfinite(values)
+    return float(np.average(values[known], weights=weights[known])) if known.any() else float("nan")
 
 
 def _slope(part: pd.DataFrame, left: pd.Series) -> float:
@@ -368,8 +386,11 @@ def _slope(part: pd.DataFrame, left: pd.Series) -> float:
     return float((weight * x * y).sum()) / size if size > 0 else 0.0
 
 
-def _steps(seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision, rows: pd.DataFrame):
-    """Table of the proposal, and where the owner's cap or limit bit."""
+def _steps(
+    seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision, rows: pd.DataFrame,
+    earlier: pd.DataFrame | None,
+):  # fmt: skip
+    """Table of the proposal, and where the owner's cap or limit bit, or more fuel would not arrive."""
     limits, own = car.limits, revision.full_load_fuel
     most = (limits.full_load_fuel_change_max_pct or limits.meter_change_max_pct) / 100
     half = 1.959964 * seen["se"].to_numpy()
@@ -377,6 +398,10 @@ def _steps(seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision,
     known = (seen["pulls"] >= LEAST_PULLS).to_numpy() & np.isfinite(half)
     right = known & (np.abs(error) <= half)
     step = np.where(known & ~right, error, 0.0)
+    before = np.ones(points.size) if own is None else own.values
+    doubts = supply_doubts(seen.assign(in_force=before), step, car, earlier=earlier)
+    doubted = known & ~right & np.array([bool(basis) for basis, _ in doubts])
+    step = np.where(doubted, 0.0, step)
     may_lean = _may_lean(known, points, rows, car, revision)
     room = np.log(limits.lambda_max_full_load / np.where(known, goal, 1.0)) - (error + half)  # up to the limit
     held = np.where(step < 0, np.where(may_lean, np.maximum(step, -np.maximum(room, 0.0)), 0.0), step)
@@ -385,11 +410,12 @@ def _steps(seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision,
     basis = np.where(known, CHANGED, np.where(seen["pulls"] == 1, "one pull only", "not measured"))
     basis = np.where(right, "right", basis)
     basis = np.where(known & ~right & (taken == 0), "kept rich", basis)
-    before = np.ones(points.size) if own is None else own.values
+    basis = np.where(doubted, [basis for basis, _ in doubts], basis)
     change = np.exp(-taken if own is not None and own.key == "commanded_lambda" else taken)
     shown = {"lambda": error + seen["taken"], "lower": error + seen["taken"] - half,
              "upper": error + seen["taken"] + half}  # fmt: skip
-    after = {"lambda_after": error - taken, "after_lower": error - taken - half, "after_upper": error - taken + half}
+    acts = np.where(acts_in_part(seen) & (taken > 0), 0.0, taken)  # at least
+    after = {"lambda_after": error - taken, "after_lower": error - taken - half, "after_upper": error - acts + half}
     factors = {"factor": error, "factor_lower": error - half, "factor_upper": error + half}
     table = pd.DataFrame({"engine_speed_rpm": points, "target": goal})
     table = table.assign(**{name: np.where(known, goal * np.exp(x), np.nan) for name, x in (shown | after).items()})
@@ -397,9 +423,10 @@ def _steps(seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision,
     table = table.assign(
         by_meter_pct=100 * np.expm1(seen["taken"]), in_force=before,
         proposed=np.where(taken == 0, before, before * change), readings=seen["readings"],
-        pulls=seen["pulls"], basis=basis,
+        pulls=seen["pulls"], commanded=seen["commanded"], opened_ms=seen["opened_ms"], basis=basis,
     )  # fmt: skip
-    return table[COLUMNS], _capped(points, step, held, taken, most)
+    told = tuple(words for (_, words), is_due in zip(doubts, doubted, strict=True) if is_due)
+    return table[COLUMNS], (*told, *_capped(points, step, held, taken, most))
 
 
 def _may_lean(known: np.ndarray, points: np.ndarray, rows: pd.DataFrame, car: Car, revision: Revision) -> np.ndarray:
@@ -469,9 +496,18 @@ def _findings(table: pd.DataFrame, seen: pd.DataFrame, car: Car, used: int, flag
     rng = np.random.default_rng(SEED)
     shared = rng.normal(0, ERROR_OF_PULLS, (DRAWS, 1))
     own = np.sqrt(np.maximum(spread**2 - ERROR_OF_PULLS**2, 0)) * rng.normal(size=(DRAWS, spread.size))
-    largest = 100 * np.abs(np.expm1(centre + shared + own)).max(axis=1)
-    value, low, high = (float(np.quantile(largest, q)) for q in (0.5, 0.025, 0.975))
+    given = np.log(part["lambda"] / part["lambda_after"]).to_numpy() - np.log1p(part["by_meter_pct"].to_numpy() / 100)
+    part_acts = (acts_in_part(seen)[known] & (given > 0)) * rng.uniform(size=(DRAWS, spread.size))
+    sizes = 100 * np.abs(np.expm1(centre + shared + own + part_acts * given))
+    sure = (part["readings"] >= SURE_READINGS).to_numpy()
+    sure = sure if sure.any() else np.ones_like(sure)
+    largest, alike = sizes.max(axis=1), sizes[:, sure].max(axis=1)
+    value, low, high = np.quantile(alike, 0.5), np.quantile(alike, 0.025), np.quantile(largest, 0.975)
+    value, low, high = float(value), float(low), float(high)
     text = "with exactly what is proposed in the ECU, where it was measured; other breakpoints stay as they are."
+    if not sure.all():
+        few = int((~sure).sum())
+        text += f" {few} of them had few readings, which the next pulls may miss: they count for the upper end alone."
     return now, _finding("predicted", value, (low, high), limit, used, flagged, text)
 
 
@@ -483,16 +519,36 @@ def _finding(name: str, value, ends, limit: float | None, used: int, flagged: in
     return Finding(f"full_load_fuel.{name}", title, value, "%", *ends, sure, used, flagged, status, limit, because)
 
 
-def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) -> tuple[str, ...]:
-    notes = []
+def _still_lean(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
+    """Say where lambda stays above the owner's limit with all of it entered, at breakpoints and between and beyond."""
     limit = car.limits.lambda_max_full_load
-    lean = table.loc[table["lambda_after"] > limit, "engine_speed_rpm"]
-    if len(lean):
+    given = np.log(table["lambda"] / table["lambda_after"]) - np.log1p(table["by_meter_pct"] / 100)
+    points = table["engine_speed_rpm"].to_numpy()
+    after = rows["error"] - rows["taken"] - np.interp(rows["rpm"], points, np.nan_to_num(given))
+    bins = rows.assign(after=np.exp(after) * rows["goal"]).groupby(BIN_RPM * np.round(rows["rpm"] / BIN_RPM))
+    seen = bins.agg({"after": "mean", "commanded": "mean", "asked": "mean", "rpm": "size"})
+    seen = seen[(seen["after"] > limit) & (seen["rpm"] >= LEAST_IN_BIN)]
+    lean = sorted({*seen.index, *points[(table["lambda_after"] > limit).to_numpy()]})
+    if not lean:
+        return []
+    notes = [
+        f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
+        f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
+        "below."
+    ]
+    other = seen[acts_in_part(seen)]
+    if len(other):
+        worst = other.loc[other["after"].idxmax()]
         notes.append(
-            f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
-            f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
-            "below."
+            f"At {other['after'].idxmax():.0f} rpm the ECU commands lambda {worst['commanded']:.3f} where the table of "
+            f"full load says {worst['asked']:.3f}: it acts in part only. Look at the load from which enrichment "
+            "begins, and at breakpoints beyond the last one, before more is entered."
         )
+    return notes
+
+
+def _notes(table: pd.DataFrame, joined: Joined, revision: Revision) -> tuple[str, ...]:
+    notes = []
     gone = table.loc[table["lambda"].isna(), "engine_speed_rpm"]
     if len(gone):
         notes.append(
