@@ -4,20 +4,25 @@ Coverage and error over 24 cars of each kind stand in tests/bench/test_bench_fil
 """
 
 import datetime
+import re
 from functools import cache
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from plain_filling import drive_table, invent_table, score_table, to_enter, truth_at
 
 from tunelab.log.table_air import add_table_air
 from tunelab.study.ecu_law import stoich_of_content
 from tunelab.study.filling import fit_filling, plan_cells, propose_table, table_of
+from tunelab.study.filling.model import smooth_surface
 from tunelab.study.full_load_fuel import join_setting, propose_full_load
 from tunelab.study.proposal import RIGHT_PCT
 from tunelab.study.trims import replace_trims
+from tunelab.workspace.car import Gearing, Tyres
 from tunelab.workspace.filling import surface_of
 from tunelab.workspace.revision import Revision
 
@@ -277,3 +282,73 @@ def test_the_trims_that_a_table_replaces_are_told_cell_by_cell():
         "manifold_kpa is not in the log"
         in replace_trims(bare, engine.car, engine.revision, join_setting(engine.revision, fit, proposal, None)).because
     )
+
+
+@settings(max_examples=12, deadline=None)
+@given(cap=st.floats(0.3, 40), dead_cap=st.floats(0.001, 0.3), top=st.floats(40, 200), limit=st.floats(3000, 7000))
+def test_no_table_passes_a_cap_and_no_hold_a_limit_of_the_owners(cap, dead_cap, top, limit):
+    """Cells and dead times within the caps to the table's own digits; holds within rev limit, speed and the air."""
+    engine, _, fit, _ = driven(1)
+    change = {"meter_change_max_pct": cap, "dead_time_change_max_ms": dead_cap, "top_speed_km_h": top}
+    limits = engine.car.limits.model_copy(update=change | {"rev_limit_rpm": limit})
+    gears = {
+        "gearing": Gearing(ratios=[3.1, 2.0, 1.4, 1.1, 0.9], final_drive=4.1),
+        "tyres": Tyres(rolling_radius_m=0.3),
+    }
+    car = engine.car.model_copy(update={"limits": limits, **gears})
+    found = propose_table(fit, car, engine.revision)
+    cells, dead = found.cells, found.dead_time
+    digits = 0.05 / cells["in_force"].min() + 1e-9  # the table has one decimal
+    assert (np.abs(cells["proposed"] / cells["in_force"] - 1) <= cap / 100 + digits).all()
+    assert (np.abs(dead["dead_time_proposed_ms"] - dead["dead_time_in_force_ms"]) <= dead_cap + 5e-4).all()
+    after = found.to_revision("r02", DAY)
+    assert after.fuelling == engine.revision.fuelling
+    assert after.injectors == engine.revision.injectors
+    assert after.spark == engine.revision.spark
+    holds = plan_cells(fit, car, engine.revision).holds
+    assert (holds["engine_speed_rpm"] <= limit).all()
+    assert (holds["road_speed_km_h"] <= top + 1e-9).all()
+    assert (holds["manifold_kpa"] <= 101.4).all()
+
+
+def test_a_cell_around_a_driven_place_goes_along_where_a_coarse_table_hides_it():
+    """At idle this table is coarse and the engine bent: no cell is known well, the place is, and it is set right."""
+    engine, _, _, proposal = driven(501, "throttle")
+    idle = np.full(8, 850.0), np.full(8, 5.0)
+    before, after = (truth_at(engine, one, *idle)[0] for one in (engine.revision, proposal.to_revision("r02", DAY)))
+    around = proposal.cells[(proposal.cells["engine_speed_rpm"] < 1400) & (proposal.cells["throttle_pct"] < 6)]
+    assert (around["basis"] != "measured").all()
+    assert np.abs(before) > 0.1
+    assert np.abs(after) < 0.015
+
+
+def test_where_lines_between_breakpoints_miss_the_engine_a_breakpoint_is_asked_for():
+    engine, _, _, proposal = driven(503, "throttle")
+    told = " ".join(proposal.notes)
+    assert "A breakpoint there" in told
+    speed, load, off = re.search(r"Around (\d+) rpm and ([\d.]+) % lambda stays about ([+-][\d.]+) %", told).groups()
+    true = truth_at(engine, proposal.to_revision("r02", DAY), np.array([float(speed)]), np.array([float(load)]))
+    assert 100 * true[0] == pytest.approx(float(off), abs=1.5)
+    assert "A breakpoint there" not in " ".join(driven(3)[3].notes)
+
+
+CIRCLES = """
+    4.054 4.089 4.188 4.254 4.274 4.288 4.295 4.339 4.341 4.336 4.343 4.285 4.297
+    4.076 4.151 4.214 4.250 4.307 4.343 4.361 4.357 4.353 4.357 4.368 4.369 4.319
+    4.127 4.193 4.238 4.290 4.331 4.346 4.371 4.396 4.380 4.404 4.422 4.387 4.343
+    4.074 4.149 4.246 4.304 4.331 4.368 4.393 4.393 4.433 4.399 4.369 4.363 4.327
+    4.060 4.174 4.274 4.297 4.349 4.376 4.407 4.415 4.405 4.414 4.397 4.354 4.328
+    4.034 4.179 4.251 4.313 4.349 4.387 4.402 4.394 4.408 4.424 4.371 4.359 4.337
+    4.034 4.197 4.275 4.329 4.350 4.387 4.407 4.431 4.426 4.439 4.382 4.372 4.317
+    4.016 4.187 4.243 4.290 4.341 4.364 4.418 4.421 4.405 4.430 4.383 4.353 4.292
+"""  # logarithm of a table [%]: no smoothing spline with this scatter is found; one car in eight had such a table
+
+
+def test_a_smooth_surface_is_found_where_the_search_for_it_goes_round_in_circles():
+    table = np.array(CIRCLES.split(), dtype=float).reshape(8, 13)
+    at_load, at_speed = (
+        np.linspace(0, 1, 8),
+        np.log([700, 1210, 1720, 2220, 2730, 3240, 3750, 4260, 4770, 5280, 5780, 6290, 6800]),
+    )
+    found = smooth_surface(at_load, at_speed, table, 0.006)(at_load, at_speed)
+    assert np.sqrt(np.mean((found - table) ** 2)) < 0.008

@@ -119,13 +119,13 @@ def scallop(surface: Surface, table: np.ndarray, speed: np.ndarray, load: np.nda
     """
     rows = surface.shape[0]
     at_load, at_speed = np.linspace(0.0, 1.0, rows), np.log(surface.engine_speed_rpm)
-    smooth = _smooth(at_load, at_speed, np.log(table.reshape(surface.shape)), rough)
+    smooth = smooth_surface(at_load, at_speed, np.log(table.reshape(surface.shape)), rough)
     inside = np.clip(speed, surface.engine_speed_rpm[0], surface.engine_speed_rpm[-1])
     fine = smooth(load_place(surface, load), np.log(inside), grid=False)
     return fine - np.log(surface.at(speed, load, np.exp(smooth(at_load, at_speed))))
 
 
-def _smooth(
+def smooth_surface(
     at_load: np.ndarray, at_speed: np.ndarray, log_table: np.ndarray, rough: float
 ) -> scipy.interpolate.RectBivariateSpline:
     """Smoothing spline through a table whose cells scatter by `rough` about it.
