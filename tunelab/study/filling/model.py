@@ -140,7 +140,9 @@ def smooth_surface(
             return scipy.interpolate.RectBivariateSpline(at_load, at_speed, log_table, **degree, s=s, maxit=100)
         except ValueError:
             continue
-    raise ValueError("no smooth surface can be laid through the table; look at its values for one that stands out.")
+    raise ValueError(
+        "no smooth surface can be laid through the table; look for a value that lies far from its neighbours."
+    )
 
 
 @dataclass(frozen=True)
