@@ -62,7 +62,7 @@ def test_columns_printed_side_by_side_are_no_position_and_the_table_goes_along(s
     """A row of a table with its lower and upper end reads as degrees: the plain print goes, the table itself stays."""
     rows = {"title": ["largest error of a cell"], "lower": [-8.847663], "upper": [-4.314267]}
     table = table_item(pd.DataFrame(rows))
-    plain = "       lower     upper\n19 -8.847663 -4.314267     %\n"
+    plain = "18 -0.047098  0.216891     %   9055  1168  \n19 -8.847663 -4.314267     %   9055  1168 \n"
     outputs = [new_output("display_data", {TABLE: table, "text/plain": plain})]
     outputs += [new_output("display_data", {TABLE: table, "text/plain": "   lower\n0   -8.8\n"})]
     text = clean_notebook(

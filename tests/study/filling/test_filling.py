@@ -352,3 +352,23 @@ def test_a_smooth_surface_is_found_where_the_search_for_it_goes_round_in_circles
     )
     found = smooth_surface(at_load, at_speed, table, 0.006)(at_load, at_speed)
     assert np.sqrt(np.mean((found - table) ** 2)) < 0.008
+
+
+def test_a_table_in_milligrams_is_corrected_to_the_same_air():
+    """The same table as mass per cylinder and cycle: by the gas law m = VE p V / (R T), at a charge of 40 °C."""
+    engine, log, fit, _ = driven(3)
+    table, motor = engine.revision.volumetric_efficiency, engine.car.engine
+    litres = motor.displacement_l / motor.cylinders
+    per_pct = litres * np.array(table.manifold_kpa)[:, None] / (0.287055 * 313.15) * 1000 / 100  # mg for each per cent
+    mass = {"engine_speed_rpm": table.engine_speed_rpm, "manifold_kpa": table.manifold_kpa, "charge_c": 40.0,
+            "air_mg": np.round(np.array(table.efficiency_pct) * per_pct, 1).tolist()}  # fmt: skip
+    base = Revision.model_validate(engine.revision.model_dump() | {"volumetric_efficiency": mass})
+    found = fit_filling([log], engine.car, {"r01": base}, "r01")
+    assert found.key == "air_mg"
+    both = ((found.cells["basis"] == "measured") & (fit.cells["basis"] == "measured")).to_numpy()
+    assert both.sum() >= 20
+    apart = np.log(found.cells["factor"] / fit.cells["factor"])[both]
+    assert np.abs(apart).quantile(0.9) < 0.02
+    assert np.abs(apart).median() < 0.008
+    proposal = propose_table(found, engine.car, base)
+    assert proposal.to_revision("r02", DAY).volumetric_efficiency.air_mg is not None

@@ -107,7 +107,8 @@ def _clean_output(output: nbformat.NotebookNode, scrubber: Scrubber, where: str)
 def _reads_as_private(plain: str) -> bool:
     """Whether columns printed side by side read as something private, which the table's own cells are not."""
     unsure = (rule for rule in KINDS if not rule.sure)
-    return any(rule.holds(match) for rule in unsure for match in rule.pattern.finditer(plain))
+    texts = [plain, *plain.splitlines()]  # a notebook's file holds each line by itself
+    return any(rule.holds(match) for rule in unsure for text in texts for match in rule.pattern.finditer(text))
 
 
 def _without_colour(value: Any) -> Any:
