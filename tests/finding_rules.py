@@ -13,6 +13,7 @@ from tunelab.workspace.car import Limits
 # Findings that may be `met` without an interval, each with its reason.
 WITHOUT_INTERVAL = {
     "feasibility.injector_flow": "two numbers that the owner states, held against each other: nothing was measured",
+    "feasibility.table_reach": "the table's own ends, compared with full load and rev limit: nothing was measured",
     "feasibility.pull_gear": "a gear counted from the owner's own ratios and limits: nothing was measured",
     "power.standard_day": "a factor computed from the weather that the owner states: nothing was measured",
     "drive_plan.coverage": "a count of cells",
@@ -20,7 +21,7 @@ WITHOUT_INTERVAL = {
 GROSS_CHECK = "consistency."  # a check of belief against gross bounds, not a measurement: it has no interval by design
 LOWER_IS_WORSE = {"full_throttle.meter_headroom", "full_throttle.battery", "full_throttle.oil_pressure", "link.supply"}
 LOWER_IS_WORSE |= {"limits.meter_headroom", "limits.battery", "limits.oil_pressure", "limits.coolant_cold"}
-LOWER_IS_WORSE |= {"feasibility.meter_headroom", "idle.actuator_margin"}
+LOWER_IS_WORSE |= {"feasibility.meter_headroom", "feasibility.table_reach", "idle.actuator_margin"}
 EITHER_WAY = {"idle.speed_error", "idle.lambda_error", "trims.total", "launch.held_speed", "high_flow.agreement"}
 EITHER_WAY |= {"part_throttle.meter_agreement", "part_throttle.lambda_error", "steady.meter", "steady.dead_time"}
 EITHER_WAY |= {"steady.table", "steady.halves", "steady.sessions", "steady.banks", "steady.battery"}

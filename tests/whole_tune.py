@@ -10,6 +10,7 @@ import datetime
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag import flag_log
@@ -79,17 +80,18 @@ def on_the_road(truth) -> Schedule:
     tips = tuple(tip_in(3, rpm, t) for rpm, t in ((2200.0, 35.0), (2000.0, 50.0), (2500.0, 40.0), (2300.0, 30.0)))
     home = tuple(part for km_h in (40.0, 45.0, 50.0, 42.0) for part in (cruise(3, km_h, 5.0), stop(10.0)))
     cuts = (overrun(3, 3200.0, truth.ecu.cut_ends_rpm - 150.0), overrun(3, 3000.0, truth.ecu.cut_ends_rpm - 150.0))
-    pulls = full_throttle_pulls(3, 1900.0, 6300.0, repeats=2, grade=0.0)
+    pulls = full_throttle_pulls(3, 1500.0, 6300.0, repeats=2, grade=0.0)  # from below the table's first breakpoint
     return Schedule("road", MARIT, DAY, (idle(30.0), *tips, *home, *cuts, *cuts, *pulls), 520.0)
 
 
-def tune(seed: int, *, most_rounds: int) -> Tuned:
+def tune(seed: int, *, most_rounds: int, tolerance_pct: float = LIMITS["steady_lambda_error_max_pct"]) -> Tuned:
     """Tune one car, two drives a round, until its gates are met or the rounds are over."""
     rng = np.random.default_rng([seed, 91])
     car, truth, first = random_car(rng)
-    car = Car.model_validate(car.model_dump() | {"limits": car.limits.model_dump() | LIMITS})
+    limits = car.limits.model_dump() | LIMITS | {"steady_lambda_error_max_pct": tolerance_pct}
+    car = Car.model_validate(car.model_dump() | {"limits": limits})
     revision = Revision.model_validate(first.model_dump() | first_tables(truth, car, rng))
-    line, drives, leanest, seconds, retreats = [revision], [], [], 0.0, []
+    line, drives, leanest, seconds, retreats, earlier = [revision], [], [], 0.0, [], None
     for number in range(most_rounds):
         in_ecu = line[-1].model_copy(update={"spark_retreat": retreats or None})
         logs, lean = [], 0.0
@@ -102,7 +104,8 @@ def tune(seed: int, *, most_rounds: int) -> Tuned:
             seconds += float(done.time[-1])
             lean = max(lean, _leanest(done))
         leanest.append(lean)
-        found, changes = _studied(logs, car, {one.name: one for one in line}, line[-1])
+        found, changes, fuel = _studied(logs, car, {one.name: one for one in line}, line[-1], earlier)
+        earlier = fuel if fuel is not None and len(fuel) else earlier
         drives += _drives(number, logs, found, car, line[-1].name)
         gates = tuple(gate for gate in GATES if gate.name in ASKED)
         states = judge_readiness(drives, car, {one.name: one for one in line}, line[-1].name, gates=gates).gates
@@ -141,8 +144,11 @@ def _drives(number: int, logs, found: dict[str, list[Finding]], car: Car, name: 
     ]
 
 
-def _studied(logs, car: Car, revisions: dict[str, Revision], own: Revision) -> tuple[dict[str, list[Finding]], dict]:
-    """Findings of both drives, and what is to be entered: keys of the revision."""
+def _studied(
+    logs, car: Car, revisions: dict[str, Revision], own: Revision, earlier: pd.DataFrame | None
+) -> tuple[dict[str, list[Finding]], dict, pd.DataFrame | None]:
+    """Findings of both drives, what is to be entered (keys of the revision), and the fuel at full load as found."""
+    table = None
     (_, steady_log), (session, log) = logs
     known = estimate_delay(steady_log, car, own)
     delay = Delay(known.delay_s, known.delay_flow_s_kg_h, known.lag_s)
@@ -162,7 +168,8 @@ def _studied(logs, car: Car, revisions: dict[str, Revision], own: Revision) -> t
             "dead_time": joined.setting.dead_time.model_dump(),
         }
     if full.mixture is not None:
-        fuel = propose_full_load(log, car, own, full.mixture, joined)
+        fuel = propose_full_load(log, car, own, full.mixture, joined, earlier=earlier)
+        table = fuel.table
         if fuel.parts():
             after = fuel.to_revision("next", session.date)
             changes |= {key: getattr(after, key).model_dump() for key in fuel.parts()}
@@ -172,7 +179,7 @@ def _studied(logs, car: Car, revisions: dict[str, Revision], own: Revision) -> t
         changes["spark_retreat"] = [c.model_dump() for c in spark.to_revision("next", session.date).spark_retreat]
     road = [*full.findings(), *idle.findings(car), *cut.findings(car), *moves.findings(car), *spark.findings()]
     road += watch_limits(log, car, own, session, known).findings()
-    return {"steady": fit.findings(car), "road": road}, changes
+    return {"steady": fit.findings(car), "road": road}, changes, table
 
 
 def _high(log: xr.Dataset, car: Car, own: Revision, full, fit):

@@ -2,6 +2,7 @@
 
 import json
 import re
+from types import SimpleNamespace
 
 import holoviews as hv
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from tunelab.chart.look import panel
 from tunelab.record.display import figure_item
-from tunelab.record.still import draw_still
+from tunelab.record.still import _boxes, draw_still
 
 hv.extension("bokeh", logo=False)
 LOOK = panel("", 300, xlabel="x", ylabel="y")
@@ -34,6 +35,9 @@ KINDS = {
 }
 
 
+BARE = SimpleNamespace(colours=lambda name, count: ["#000000"] * count, look=lambda **_: "")
+
+
 def still(figure):
     return draw_still(figure_item(figure)[0]["item"])
 
@@ -49,6 +53,13 @@ def test_every_kind_of_mark_that_a_figure_uses_is_drawn(kind):
     inside = svg.partition('overflow="hidden">')[2]
     assert re.search(r'd="M|<text', inside)
     assert "nan" not in svg
+
+
+def test_boxes_side_by_side_are_no_run_of_letters_and_digits():
+    """Coordinates without a decimal point and the letters of a path would read as a chassis number when shared."""
+    path = _boxes(BARE, *(np.array([float(v), float(v)]) for v in (379, 171, 416, 1230)))
+    assert path.count("M") == 2
+    assert not re.search(r"[A-Za-z0-9]{12}", re.search(r'd="([^"]*)"', path).group(1))
 
 
 def test_points_lie_where_a_linear_scale_puts_them():

@@ -302,7 +302,10 @@ def table_findings(log: xr.Dataset) -> list[Finding]:
 
 
 def feasibility_findings(_: xr.Dataset) -> list[Finding]:
-    return check_feasibility(OWNER, in_force(), FullLoad(WEATHER, 0.87, 13.8), pull_speed_max_km_h=150.0).findings()
+    load = FullLoad(WEATHER, 0.87, 13.8)
+    tabled = check_feasibility(TABLED.car, TABLED.revision, load, pull_speed_max_km_h=150.0).findings()
+    own = check_feasibility(OWNER, in_force(), load, pull_speed_max_km_h=150.0).findings()
+    return [*own, *(finding for finding in tabled if finding.id == "feasibility.table_reach")]
 
 
 TABLED = invent_table(3)  # a car without an air meter

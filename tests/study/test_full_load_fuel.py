@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 from plain_car import flagged, in_force, outing, owners_car
+from plain_engine import MASKS
 from plain_fit import made_up_fit
 from plain_mixture import DELAY_FLOW, DELAY_S, FLOW, LAG_S, READING, Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
@@ -276,3 +277,89 @@ def test_a_longer_dead_time_is_taken_out_by_the_pulse_it_adds(starved):
     air = 0.075 * 4000
     opened = air / 60 * 1e6 / (14.5 * 0.87) / (6 * 2000) / (310 / 60)
     assert table.loc[4000.0, "by_meter_pct"] == pytest.approx(100 * 0.2 / opened, rel=0.05)
+
+
+def supplied(*, pulse_ms=9.0, fuel_kpa=300.0, rpm=5000.0):
+    """A log beside made pulls: pulse, battery, speed and pressure, the same at every row."""
+    rows = {"pulse_width_ms": pulse_ms, "battery_v": 13.8, "engine_speed_rpm": rpm, "fuel_pressure_kpa": fuel_kpa}
+    time = np.linspace(0.0, 6.0, 61)
+    data = {name: ("time", np.full(time.size, value)) for name, value in rows.items()}
+    about = {"flag_masks": list(MASKS.values()), "flag_meanings": " ".join(MASKS)}
+    flags = {f"{name}_flag": ("time", np.zeros(time.size, dtype=np.int32), about) for name in (*rows, "sample")}
+    return xr.Dataset(data | flags, {"time": time})
+
+
+def pulled_at(rich, *, commanded=0.87, seed=1):
+    return pulls_of(lambda rpm: rich + 0 * rpm, np.random.default_rng(seed), commanded=commanded)
+
+
+SUPPLIED = [
+    ({}, {}, "", CHANGED),
+    ({"fuel_kpa": 240.0}, {}, "60 kPa short", "fuel supply first"),
+    (
+        {"pulse_ms": 18.5},
+        {},
+        "would pass your 85 %",
+        "fuel supply first",
+    ),  # 18.5 ms × 5000 / 1200 = 77 %, and 10 % more
+    ({}, {"commanded": 0.91}, "acts in part only", CHANGED),
+]
+
+
+@pytest.mark.parametrize(("log", "pulls", "words", "basis"), SUPPLIED)
+def test_no_more_fuel_is_asked_of_a_supply_at_its_end(log, pulls, words, basis):
+    base = stating(value=0.87, target_lambda=[0.87] * len(POINTS))
+    limits = owner(injector_duty_max_pct=85.0, fuel_pressure_drop_max_kpa=30.0, full_load_fuel_change_max_pct=15.0)
+    car = limits.model_copy(update={"injectors": limits.injectors.model_copy(update={"rail_pressure_kpa": 300.0,
+                                                                                    "pressure": "fixed"})})  # fmt: skip
+    mixture = pulled_at(0.12, **pulls)
+    if pulls:  # the ECU asks for the table's lambda at low speeds and for another at high ones
+        own = mixture.readings
+        own["commanded"] = np.where(own["engine_speed_rpm"] > 5500, 0.91, 0.87)
+    found = propose_full_load(supplied(**log), car, base, mixture, alone(base))
+    table = found.table.set_index("engine_speed_rpm")
+    told = " ".join((*found.capped, *found.notes))
+    assert words in told
+    assert table.loc[4000.0, "basis"] == basis
+    if basis != CHANGED:
+        assert (table["proposed"] == table["in_force"]).all()
+        assert "Look at the fuel supply" in told
+        assert "no full throttle there" in told
+
+
+def test_lambda_that_does_not_answer_a_longer_pulse_sends_to_the_fuel_supply():
+    """The pulse opens 10 % longer than with the revision before: lambda answers in one car and stays in the other."""
+    base, wide = stating(value=0.87), owner(full_load_fuel_change_max_pct=15.0, injector_duty_max_pct=95.0)
+    then = propose_full_load(supplied(pulse_ms=9.0), wide, base, pulled_at(0.20), alone(base))
+    opened = float(then.table["opened_ms"].median())
+    richer = then.to_revision("r02", DAY)
+    log = supplied(pulse_ms=9.0 + 0.1 * opened)
+    for left, basis in ((0.105, CHANGED), (0.197, "fuel supply first")):
+        mixture = pulled_at(left, commanded=float(np.median(richer.full_load_fuel.values[1:5])), seed=2)
+        mixture.readings["lambda"] = (
+            0.87 * np.exp(left) * mixture.readings["lambda"] / mixture.readings["lambda"].mean()
+        )
+        found = propose_full_load(log, wide, richer, mixture, alone(richer), earlier=then.table)
+        table = found.table.set_index("engine_speed_rpm")
+        assert table.loc[4000.0, "basis"] == basis
+    assert "10.0 % longer" in " ".join(found.capped)
+    without = propose_full_load(log, wide, richer, mixture, alone(richer))
+    assert (without.table["basis"] == CHANGED).any()  # one drive alone cannot tell
+
+
+def test_a_prediction_counts_what_the_next_pull_will_measure_for_certain():
+    """One breakpoint was brushed by a few readings that lie far off: it widens the upper end and moves nothing else."""
+    base, mixture = stating(), pulls_of(hump(0.0), np.random.default_rng(5), low=2400.0, high=5600.0)
+    few = mixture.readings.iloc[:10].assign(engine_speed_rpm=np.linspace(5950, 6050, 10), stretch=[1, 2] * 5)
+    few["lambda"] = 0.87 * 0.93  # rich, and kept so: it is beside ground that nobody measured
+    rows = SimpleNamespace(readings=pd.concat([mixture.readings, few], ignore_index=True))
+    rows.readings = rows.readings[
+        (rows.readings["engine_speed_rpm"] < 5000) | (rows.readings["engine_speed_rpm"] > 5900)
+    ]
+    found = propose_full_load(EMPTY, owner(), base, rows, alone(base))
+    table = found.table.set_index("engine_speed_rpm")
+    assert table.loc[6000.0, "pulls"] == 2
+    assert table.loc[6000.0, "readings"] < 16
+    assert found.predicted.value < 3.0
+    assert found.predicted.upper > 6.0
+    assert "few readings" in found.predicted.because

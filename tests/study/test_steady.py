@@ -3,14 +3,19 @@
 import datetime
 
 import numpy as np
+import plain_engine
 import pytest
 import steady_trials
 from cell_means import cell_mean_revision
 from steady_trials import fit_first, outcome, plain_trial, simulated_trial
 
 from tunelab.simulate import one_line
+from tunelab.study.consistency import check_consistency
+from tunelab.study.delay import stated_delay
+from tunelab.study.limits import watch_limits
 from tunelab.study.proposal import propose
 from tunelab.study.steady import Delay, fit_steady
+from tunelab.workspace.session import Session
 
 DAY = datetime.date(2026, 5, 3)
 
@@ -238,3 +243,33 @@ def test_cruising_along_one_line_in_the_simulator_shows_no_dead_time():
     fit = fit_first(trial, [trial.run(trial.revision, 1)], {trial.revision.name: trial.revision})
     assert not fit.dead_time.shown
     assert "one line" in fit.dead_time.because
+
+
+def test_a_meter_ahead_of_a_turbine_is_fitted_with_boost_and_raises_no_alarm():
+    """Loads up to 1.6 times a filled cylinder: curve set right where nothing pulsates, boost held against its limit."""
+    engine, rng = plain_engine.invent(3), np.random.default_rng(3)
+    starts = np.cumsum(rng.uniform(5, 13, 50)) - 5
+    holds = np.column_stack([starts, rng.uniform(1400, 3600, 50), rng.uniform(0.3, 1.6, 50), np.tile([0, 0.8], 25)])
+    car = engine.car.model_copy(update={"limits": engine.car.limits.model_copy(update={"boost_max_kpa": 50.0})})
+    log = plain_engine.drive(engine, engine.revision, seed=3, minutes=7, rate_hz=20, holds=holds, with_manifold=True)
+    flat = log["battery_v"] * 0
+    log = log.assign(barometer_kpa=flat + 100.0, coolant_c=flat + 88.0, intake_air_c=flat + 30.0)
+    for name in ("barometer_kpa", "coolant_c", "intake_air_c"):
+        log[f"{name}_flag"] = log["battery_v_flag"] * 0
+        log[f"{name}_flag"].attrs = log["battery_v_flag"].attrs
+    checks = check_consistency([log.assign_attrs(revision="r01")], car, {"r01": engine.revision}, "r01")
+    assert not [check.id for check in checks if check.status in ("watch", "stop")]
+    fit = fit_steady([log], car, {"r01": engine.revision}, "r01")
+    after = propose(fit, car, engine.revision).to_revision("r02", DAY)
+    rpm, load = holds[:, 1], holds[:, 2]
+    calm = engine.over_reading(rpm, load) < 0.003
+    assert load[calm].max() > 1.3
+    now, then = (
+        np.percentile(np.abs(plain_engine.error_at(engine, one, rpm[calm], load[calm], battery=13.6)), 95)
+        for one in (engine.revision, after)
+    )
+    assert then < min(now / 3, 2.0)
+    session = Session(date=DAY, steps=["steady"], revision="r01")
+    boost = {f.id: f for f in watch_limits(log, car, engine.revision, session, stated_delay(car, "")).findings()}
+    assert boost["limits.boost"].status == "stop"
+    assert boost["limits.boost"].value == pytest.approx(float(log["manifold_kpa"].max()) - 100.0, abs=4.0)

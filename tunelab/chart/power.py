@@ -180,7 +180,7 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
     return hv.Overlay([*lines, *stated, owners]).opts(show_legend=False, **options)
 
 
-def draw_full_load(found: Feasibility, car: Car) -> hv.Layout:
+def draw_full_load(found: Feasibility, car: Car) -> hv.Layout | hv.Overlay:
     """Injector duty and meter headroom over engine speed, with the range of filling and the owner's limits."""
     if not _stated(found):
         return draw_absent(
@@ -188,6 +188,10 @@ def draw_full_load(found: Feasibility, car: Car) -> hv.Layout:
         )
     load = found.load
     duty = _band(load, "duty") * hv.HLine(car.limits.injector_duty_max_pct).opts(color=NEW, line_width=2)
+    if not np.isfinite(found.curve_top_kg_h):  # without an air meter
+        most = load["duty_pct"].max()
+        title = f"Injector duty at full load: up to {most:.0f} %"
+        return duty.opts(show_legend=False, **panel(title, 280, xlabel=axis(RPM), ylabel=axis("injector_duty_pct")))
     headroom = _band(load, "headroom") * hv.HLine(car.limits.meter_headroom_min_pct or 0.0).opts(
         color=NEW, line_width=2
     )
@@ -208,16 +212,16 @@ def _band(load: pd.DataFrame, name: str) -> hv.Overlay:
 
 def draw_largest_filling(found: Feasibility) -> hv.Overlay:
     """Volumetric efficiency up to which injectors and meter suffice, over engine speed."""
-    load = found.load
+    load, has_meter = found.load, np.isfinite(found.curve_top_kg_h)
     injectors = hv.Curve(load, RPM, "largest_filling_duty_pct", label="injectors, at the owner's duty limit")
     meter = hv.Curve(load, RPM, "largest_filling_meter_pct", label="meter, to the top of its curve")
     expected = [hv.HLine(found.filling_pct[0]).opts(color=OLD, line_dash="dashed")] if _stated(found) else []
     ends = [float(load[f"largest_filling_{name}_pct"].min()) for name in ("duty", "meter")]
-    title = (
-        f"Filling up to which they suffice: injectors {ends[0]:.0f} %, meter {ends[1]:.0f} %; dashed across: expected"
-    )
+    sizes = f"injectors {ends[0]:.0f} %" + (f", meter {ends[1]:.0f} %" if has_meter else "")
+    title = f"Filling up to which they suffice: {sizes}; dashed across: expected"
     options = panel(title, 300, xlabel=axis(RPM), ylabel="volumetric efficiency [%]")
-    marks = [injectors.opts(color=MAIN, line_width=2), meter.opts(color=THIRD, line_width=2, line_dash="dashed")]
+    marks = [injectors.opts(color=MAIN, line_width=2)]
+    marks += [meter.opts(color=THIRD, line_width=2, line_dash="dashed")] if has_meter else []
     return hv.Overlay([*marks, *expected]).opts(legend_position="top_right", **(options | {"ylim": (0, 250)}))
 
 

@@ -36,9 +36,10 @@ def add_air_flow(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
         return log
     meter = car.meter.channel
     if meter not in log:
+        log_it = "the meter's reading" if car.has_meter else "what the ECU's table goes by"
         raise ValueError(
-            f"the log has neither air_flow_kg_h nor {meter}: without the airflow no delay can be calculated; "
-            "log the meter's reading or the airflow that the ECU computes."
+            f"the log has neither air_flow_kg_h nor {car.air_reading}: without the airflow no delay can be "
+            f"calculated; log {log_it} or the airflow that the ECU computes."
         )
     curve = revision.meter_curve
     flow = np.interp(log[meter].to_numpy(), curve.reading, curve.flow_kg_h)

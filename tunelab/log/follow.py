@@ -35,6 +35,7 @@ from tunelab.log.read.growing import (
     read_rows,
     require_growing_text,
 )
+from tunelab.log.table_air import add_table_air
 from tunelab.workspace import SessionFolder, Workspace
 from tunelab.workspace.session import Session
 
@@ -213,7 +214,7 @@ class GrowingLog:
             return None, None
         self._problem = ""
         revision = self._workspace.revisions[about.revision]
-        log = log.assign_attrs(session=self._folder.name, revision=revision.name)
+        log = add_table_air(log.assign_attrs(session=self._folder.name, revision=revision.name), car, revision)
         begins_s = float(mapped.time_s[0])
         self._first_s = begins_s if self._first_s is None else self._first_s
         flagged = flag_log(log, car, self._shifted(begins_s - self._first_s), revision=revision)

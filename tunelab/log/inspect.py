@@ -145,7 +145,7 @@ def inspect_file(path: Path, car: Car | None, channel_map: ChannelMap, *, recall
             *conversions,
             *_rivals(views),
         ),
-        needs=tuple(find_needs(channels)),
+        needs=tuple(find_needs(channels, car)),
     )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from tunelab.workspace.car import Car
+
 METER = ("meter_v", "meter_hz", "meter_counts")
 SPEED = ("road_speed_km_h", "gps_speed_km_h")
 
@@ -77,9 +79,16 @@ _HELPFUL: dict[str, tuple[tuple[str, ...], ...]] = {
 }
 
 
-def blocks(steps: Collection[str], channels: Collection[str], known: Collection[str]) -> bool:
+def _of_car(groups: Collection[tuple[str, ...]], car: Car | None) -> list[tuple[str, ...]]:
+    """Groups as a car needs them: without an air meter, what its table goes by stands in the meter's place."""
+    if car is None or car.has_meter:
+        return list(groups)
+    return list(dict.fromkeys((car.air_reading,) if set(METER) <= set(group) else group for group in groups))
+
+
+def blocks(steps: Collection[str], channels: Collection[str], known: Collection[str], car: Car | None = None) -> bool:
     """Whether one of the steps needs one of some channels, as none of those known does instead."""
-    groups = (set(group) for step in steps for group in _NEEDED[step])
+    groups = (set(group) for step in steps for group in _of_car(_NEEDED[step], car))
     return any(group & set(channels) and not group & set(known) for group in groups)
 
 
@@ -92,13 +101,17 @@ class Need:
     would_help: tuple[tuple[str, ...], ...]
 
 
-def find_needs(channels: Collection[str]) -> list[Need]:
-    """Hold the channels of a log against the needs of every step; the clock every log has."""
-    return [
-        Need(
-            step,
-            tuple(group for group in groups if not set(group) & set(channels)),
-            tuple(group for group in _HELPFUL[step] if not set(group) & set(channels)),
-        )
-        for step, groups in _NEEDED.items()
-    ]
+def find_needs(channels: Collection[str], car: Car | None = None) -> list[Need]:
+    """Hold the channels of a log against the needs of every step; the clock every log has.
+
+    A car whose ECU takes the air from a table needs what that goes by, and no meter's reading.
+    """
+    return [_need(step, set(channels), car) for step in _NEEDED]
+
+
+def _need(step: str, channels: set[str], car: Car | None) -> Need:
+    needed, helpful = (_of_car(groups[step], car) for groups in (_NEEDED, _HELPFUL))
+    if car is not None and not car.has_meter and (car.air_reading,) in needed:
+        helpful.append(("intake_air_c",))  # for the charge temperature
+    missing, more = ([group for group in groups if not set(group) & channels] for groups in (needed, helpful))
+    return Need(step, tuple(missing), tuple(group for group in more if group not in needed))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag import channels_of, flag_log
@@ -19,10 +20,12 @@ from tunelab.record.display import show_duration
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
+from tunelab.record.stored import stored_records
 from tunelab.study.coast_down import CoastDownFit, fit_coast_down
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
 from tunelab.study.explore import EventSet
+from tunelab.study.filling import FillingFit, TableProposal, fit_filling, propose_table
 from tunelab.study.full_load_fuel import FullLoadProposal, join_setting, no_full_load, propose_full_load
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
@@ -31,7 +34,7 @@ from tunelab.study.power import PowerFit, RoadDoubt, fit_power
 from tunelab.study.power.fit import Standard
 from tunelab.study.power.pulls import Drawing
 from tunelab.study.power.result import nothing_shown
-from tunelab.study.proposal import propose
+from tunelab.study.proposal import Proposal, propose
 from tunelab.study.pull import find_pulls
 from tunelab.study.steady import Delay, SteadyFit, fit_steady
 from tunelab.workspace import SessionFolder
@@ -240,7 +243,7 @@ class SteadyBeside:
     """The steady study that pulls extend."""
 
     beside: Beside
-    fit: SteadyFit | None
+    fit: SteadyFit | FillingFit | None
     because: str  # why there is none
     delay: DelayFit | None = None  # of the lambda sensor, by the steady drive
 
@@ -254,6 +257,8 @@ class SteadyBeside:
         if self.fit is None:
             return f"The meter's curve at high flow: not extended, {self.because}"
         name = self.beside.there.name
+        if isinstance(self.fit, FillingFit):
+            return f"What the steady drive {name} proposes of table and dead times goes in with the fuel at full load."
         return f"The steady drive {name} is extended; its own range stays as the steady question has it."
 
 
@@ -266,8 +271,6 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
         found = _read(opened, opened.folder)
     else:
         found = find_beside(opened, wanted, "steady", fits=_any_session)
-    if opened.car.has_table:
-        return SteadyBeside(found, None, "this car's ECU takes the air from a table, which the steady question fits.")
     if found.evidence is None:
         return SteadyBeside(found, None, found.because)
     lag = None
@@ -275,7 +278,8 @@ def steady_beside(opened: OpenedSession, wanted: str) -> SteadyBeside:
         lag = estimate_delay(found.evidence.log, opened.car, found.there.revision)
         delay = Delay(lag.delay_s, lag.delay_flow_s_kg_h, lag.lag_s)
         revisions, name = opened.workspace.revisions, opened.revision.name
-        fit = fit_steady([found.evidence.log], opened.car, revisions, name, delay=delay)
+        fitted = fit_filling if opened.car.has_table else fit_steady
+        fit = fitted([found.evidence.log], opened.car, revisions, name, delay=delay)
     except (ValueError, KeyError) as problem:
         return SteadyBeside(found, None, f"the steady drive {found.there.name} gives no fit: {problem}", lag)
     if fit.because:
@@ -296,6 +300,8 @@ def high_flow_of(
     channel = opened.car.meter.channel
     if steady.fit is None:
         return no_high_flow(steady.because, channel)
+    if isinstance(steady.fit, FillingFit):
+        return no_high_flow("this car has no air meter, so there is no curve to extend.", channel)
     if full.mixture is None:
         return no_high_flow("no lambda of a pull was judged.", channel)
     try:
@@ -319,7 +325,27 @@ def full_load_fuel_of(
         stopped = stops(check_consistency(steady.logs, opened.car, revisions, steady.beside.there.revision.name))
     if stopped:
         return no_full_load(revision, f"withheld. {stopped[0].title}: {stopped[0].because}")
-    proposal = None if steady.fit is None else propose(steady.fit, opened.car, revision)
+    proposal: Proposal | TableProposal | None = None
+    if isinstance(steady.fit, FillingFit):
+        proposal = propose_table(steady.fit, opened.car, revision)
+    elif steady.fit is not None:
+        proposal = propose(steady.fit, opened.car, revision)
     helps = steady.fit is not None and proposal is not None and proposal.predicted.p95_pct <= steady.fit.before.p95_pct
     joined = join_setting(revision, steady.fit, proposal if helps else None, high)
-    return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined)
+    earlier = earlier_pulls(opened)
+    return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined, earlier=earlier)
+
+
+def earlier_pulls(opened: OpenedSession) -> pd.DataFrame | None:
+    """What the newest record before this session found of the fuel at full load with another revision, if any did."""
+    now = (opened.folder.session.date, opened.name)
+    before = [
+        record
+        for record in stored_records(opened.workspace)[0]
+        if (record.date, record.session) < now and record.revision != opened.revision.name
+    ]
+    for record in sorted(before, key=lambda record: (record.date, record.session), reverse=True):
+        path = record.place / "tables" / "full_load_fuel.csv"
+        if path.is_file():
+            return pd.read_csv(path)
+    return None

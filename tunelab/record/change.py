@@ -56,10 +56,11 @@ def newer_than(opened: OpenedSession, base: Revision) -> list[str]:
     return [revision.name for revision in sorted(later, key=lambda revision: (revision.date, revision.name))]
 
 
-def standing_sentence(opened: OpenedSession, base: Revision, flow_kg_h: ArrayLike) -> str:
+def standing_sentence(opened: OpenedSession, base: Revision, proposed: ArrayLike) -> str:
     """Say first of a proposal that it was entered already, or that later revisions overtook it; empty for neither.
 
-    `flow_kg_h` are the flows that this record proposes, by which an entered revision may have been typed otherwise.
+    `proposed` are the flows, or the cells of the table, that this record proposes: an entered revision may have been
+    typed otherwise.
     """
     entered, newer = entered_as(opened, base), newer_than(opened, base)
     if entered is not None:
@@ -67,7 +68,7 @@ def standing_sentence(opened: OpenedSession, base: Revision, flow_kg_h: ArrayLik
         later = f", and {join(after)} came after it" if after else ""
         day = entered.date.isoformat()
         told = f"Already entered: {entered.name} of {day} is this record's proposal{later}."
-        return told + _other_numbers(entered, flow_kg_h)
+        return told + _other_numbers(entered, proposed)
     return overtaken(base.name, newer) if newer else ""
 
 
@@ -79,14 +80,16 @@ def overtaken(base: str, newer: Sequence[str]) -> str:
     )
 
 
-def _other_numbers(entered: Revision, flow_kg_h: ArrayLike) -> str:
-    """Say by how much an entered curve differs from what is proposed now; empty where it is the same."""
-    typed, wanted = np.asarray(entered.meter_curve.flow_kg_h, dtype=float), np.asarray(flow_kg_h, dtype=float)
+def _other_numbers(entered: Revision, proposed: ArrayLike) -> str:
+    """Say by how much an entered curve or table differs from what is proposed now; empty where it is the same."""
+    table, wanted = entered.volumetric_efficiency, np.asarray(proposed, dtype=float).ravel()
+    typed = np.asarray(entered.meter_curve.flow_kg_h, dtype=float) if table is None else table.values.ravel()
+    what = "flows" if table is None else "cells"
     if typed.shape != wanted.shape:
         return " It has other breakpoints than this record proposes."
     with np.errstate(invalid="ignore", divide="ignore"):
         off = np.nan_to_num(np.abs(100 * (wanted / typed - 1)))
-    return f" Its flows differ from this record's by up to {off.max():.1f} %." if off.max() > SAME_PCT else ""
+    return f" Its {what} differ from this record's by up to {off.max():.1f} %." if off.max() > SAME_PCT else ""
 
 
 def join(names: Sequence[str]) -> str:

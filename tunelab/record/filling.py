@@ -8,13 +8,15 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from tunelab.channels import channel
 from tunelab.record.change import entered_as, need_of, standing_sentence, with_interval
 from tunelab.record.chapter import Chapter, NextRevision, Section, as_data
-from tunelab.record.deciding import decide, titles_at_stop
+from tunelab.record.deciding import decide, newest, titles_at_stop
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
+from tunelab.record.plan import without_log
 from tunelab.record.shown import settle_first
 from tunelab.record.steady import (
     EARLIER,
@@ -27,11 +29,13 @@ from tunelab.record.steady import (
     next_name,
     pool_sessions,
     prediction,
+    trims_replaced,
+    with_trims,
 )
 from tunelab.record.summary import sheet_html
 from tunelab.study.consistency import assumptions_table, stops, withhold_findings
 from tunelab.study.filling import FillingFit, TableProposal, fit_filling, plan_cells, table_of, withheld
-from tunelab.study.filling.plan import CellPlan, hold_table
+from tunelab.study.filling.plan import CellHold, CellPlan, hold_table
 from tunelab.study.finding import Finding
 from tunelab.study.ledger import MEASURED, MEASURED_ALONE
 from tunelab.workspace import open_usable
@@ -60,13 +64,15 @@ def filling_chapter(
     others: Pooled | None = None,
     alone: FillingFit | None = None,
     checks: Sequence[Finding] = (),
+    log: xr.Dataset | None = None,
 ) -> Chapter:
     """Put the result into a chapter of the record; `steady_chapter` says what the arguments are.
 
     `plan` is what to drive next, in the table's own cells.
     """
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
-    used = others.used if others else ()
+    used, helps = others.used if others else (), _helps(fit, proposal)
+    trims = None if log is None or not helps else trims_replaced(opened, fit, proposal, log)
     found = [*fit.findings(opened.car), prediction(fit, proposal, opened.car)]
     if alone is not None:
         own = next(finding for finding in alone.findings(opened.car) if finding.id == MEASURED)
@@ -75,10 +81,11 @@ def filling_chapter(
         notebook="filling",
         findings=(*checks, *withhold_findings(found, checks)),
         inputs=tuple(item | {"path": f"{other.session}/{item['path']}"} for other in used for item in other.inputs),
-        tables={"table_cells": proposal.cells, "dead_time": proposal.dead_time},
-        proposal=_next(opened, proposal, name) if _helps(fit, proposal) else None,
+        tables={"table_cells": proposal.cells, "dead_time": proposal.dead_time}
+        | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
+        proposal=_next(opened, proposal, name) if helps else None,
         driven=Section((_driven(fit), *(others.sentences() if others else ()))),
-        change=_change(opened, fit, proposal, name),
+        change=with_trims(_change(opened, fit, proposal, name), trims),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),
         drive_next=_drive_next(plan),
         cautions=Section(plan.cautions if plan is not None and len(plan.holds) else ()),
@@ -149,7 +156,7 @@ def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, nam
         return Section(("Nothing: this drive gives no ground for a change.", *reasons), short="Nothing.")
     if not _helps(fit, proposal):
         return Section(("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes))
-    standing = standing_sentence(opened, proposal.base, proposal.base.meter_curve.flow_kg_h)
+    standing = standing_sentence(opened, proposal.base, proposal.table)
     entered = entered_as(opened, proposal.base) is not None
     what = "table and dead times, both together" if _dead_changes(proposal) else "table; the dead times stay"
     short = (
@@ -191,10 +198,20 @@ class TablePlanned:
     first: str  # what stands at stop and comes before the drive; empty where nothing does
     asides: tuple[str, ...]
 
+    @property
+    def holds(self) -> tuple[CellHold, ...]:
+        """What to hold; none where there is no plan."""
+        return () if self.plan is None else self.plan.to_drive
+
+    @property
+    def sentence(self) -> str:
+        """What to drive, or why nothing can be planned, in one sentence or two."""
+        return f"No plan yet. {self.because}" if self.plan is None else self.plan.sentence
+
     def lines(self) -> list[str]:
         """The plan as text."""
         if self.plan is None:
-            return [self.title, "", f"No plan yet. {self.because}"]
+            return [self.title, "", self.sentence]
         table = hold_table(self.plan)
         rows = [table.to_string(index=False, na_rep="-"), ""] if len(table) else []
         cautions = self.plan.cautions if len(table) else ()
@@ -212,13 +229,13 @@ class TablePlanned:
     def html(self) -> str:
         """The same as one page that opens offline and prints on one sheet."""
         chapter = Chapter(notebook="filling", drive_next=_drive_next(self.plan) if self.plan else Section(
-            (f"No plan yet. {self.because}",)))  # fmt: skip
+            (self.sentence,)))  # fmt: skip
         cautions = self.plan.cautions if self.plan is not None and len(self.plan.holds) else ()
         return sheet_html(self.title, [as_data(chapter)], cautions, first=self.first)
 
 
-def plan_table_drive(path: Path, top_speed_km_h: float | None) -> TablePlanned:
-    """Plan the next drive of a car whose ECU takes the air from a table; `planning.plan_for` says what `path` may be.
+def plan_table_drive(path: Path, top_speed_km_h: float | None, *, without: Path | None = None) -> TablePlanned:
+    """Plan the next drive of a car whose ECU takes the air from a table; `plan_for` says what the arguments may be.
 
     Raises
     ------
@@ -226,22 +243,23 @@ def plan_table_drive(path: Path, top_speed_km_h: float | None) -> TablePlanned:
         The files cannot be used as they stand.
     """
     if (path / "car.toml").is_file():
-        workspace = open_usable(path)
+        workspace = without_log(open_usable(path), without)
         steady = [f for f in workspace.sessions.values() if "steady" in f.session.steps and f.files]
         last = max(steady, key=lambda folder: (folder.session.date, folder.name), default=None)
         title = f"{workspace.car.name}: drive plan, {f'after {last.name}' if last else 'nothing driven yet'}"
         if last is None:
             because = "Hold a few engine speeds and loads for about 8 s each, and put the log into a steady session."
             return TablePlanned(title, None, because, "", tuple(workspace.left_out()))
-        opened = open_session(last.path)
+        opened, revision = OpenedSession(workspace, last), newest(workspace)
     else:
         opened = open_session(path)
+        revision = opened.revision
         title = f"{opened.car.name}: drive plan, after {opened.name}"
     evidence, others = gather_evidence(opened), pool_sessions(opened, [EARLIER])
     first = settle_first(titles_at_stop(decide(opened.workspace.root), "steady"))
     logs = [evidence.log, *(other.log for other in others.used)]
-    fit = fit_filling(logs, opened.car, opened.workspace.revisions, opened.revision.name)
-    plan = plan_cells(fit, opened.car, opened.revision, top_speed_km_h=top_speed_km_h)
+    fit = fit_filling(logs, opened.car, opened.workspace.revisions, revision.name)
+    plan = plan_cells(fit, opened.car, revision, top_speed_km_h=top_speed_km_h)
     return TablePlanned(title, plan, fit.because, first, (*opened.workspace.left_out(), *others.left_out))
 
 

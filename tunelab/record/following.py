@@ -11,12 +11,13 @@ from typing import Literal
 import numpy as np
 
 from tunelab.log.follow import GrowingLog, Window
+from tunelab.record.filling import TablePlanned, plan_table_drive
 from tunelab.record.limits import SETTLE
 from tunelab.record.opened import OpenedSession, open_session
-from tunelab.record.plan import Planned, plan_for, plan_sentence, rounded_seconds
-from tunelab.study.drive_plan import DrivePlan, driving_s
+from tunelab.record.plan import Planned, plan_for, rounded_seconds
+from tunelab.study.drive_plan import JOINED, Hold, driving_s
 from tunelab.study.following import HoldSoFar, LimitSoFar, Now, SoFar, count_in, holds_so_far, joined
-from tunelab.workspace import Problem, WorkspaceError
+from tunelab.workspace import Problem, WorkspaceError, open_usable
 from tunelab.workspace.session import SESSION_FILE
 
 SILENT_S = 2.0  # without a new row; from then on the link is called silent
@@ -67,7 +68,7 @@ class Seen:
     so_far: SoFar
     holds: tuple[HoldSoFar, ...]
     no_plan: str  # why there is no plan; empty where there is one
-    plan: DrivePlan | None  # as the command and the record have it
+    plan: str  # what to drive in a sentence, as the command and the record have it; empty where there is no plan
     first: str  # what stands at stop and comes before the plan; empty where nothing does
     burst_s: float = 0.0  # between two bursts of a logger that writes so; 0 where it does not
     beside: str = ""  # a file in the same folder that was written later, while this one is silent
@@ -77,7 +78,7 @@ class Seen:
         """The hold that the car is in and that wants more, else the first that does."""
         left = [hold for hold in self.holds if not hold.is_done]
         now = self.so_far.now
-        inside = [h for h in left if now and h.holds(now.engine_speed_rpm, now.air_flow_kg_h)]
+        inside = [h for h in left if now and h.holds(now)]
         return next(iter([*inside, *left]), None)
 
     @property
@@ -138,11 +139,11 @@ class Seen:
         return f". {self.beside} was written later: if the logger began a new file, follow that one" * bool(self.beside)
 
     def _plan_words(self) -> str:
-        if self.no_plan or self.plan is None:
+        if self.no_plan or not self.plan:
             return self.no_plan
         left = [hold for hold in self.holds if not hold.is_done]
         if not left:
-            return f"all {len(self.holds)} holds done" if self.holds else plan_sentence(self.plan)
+            return f"all {len(self.holds)} holds done" if self.holds else self.plan
         numbers = ", ".join(str(hold.number) for hold in left[:6]) + (" ..." if len(left) > 6 else "")
         return (
             f"{len(self.holds) - len(left)} of {len(self.holds)} holds done, about {rounded_seconds(self.left_s)} of "
@@ -182,7 +183,7 @@ def hold_words(own: HoldSoFar) -> str:
     parts = [
         f"{own.number}: {gear_words(hold.gear)}",
         f"{hold.engine_speed_rpm:.0f} rpm ({own.speeds_rpm[0]:.0f}-{own.speeds_rpm[1]:.0f})",
-        f"{hold.air_flow_from_kg_h:.0f}-{hold.air_flow_to_kg_h:.0f} kg/h",
+        _where_words(hold),
         *([f"{hold.road_speed_km_h:.0f} km/h"] if hold.gear and np.isfinite(hold.road_speed_km_h) else []),
         *([f"throttle about {hold.throttle_pct:.0f} %"] if np.isfinite(hold.throttle_pct) else []),
         *([f"brake {hold.brake}"] if hold.brake != "none" else []),
@@ -191,6 +192,13 @@ def hold_words(own: HoldSoFar) -> str:
     ]
     roll = f", then roll {hold.roll_s:.0f} s" if hold.roll_s else ""
     return f"{', '.join(parts)}; has {own.have_s:.1f} of {own.want_s:.0f} usable seconds{roll}"
+
+
+def _where_words(hold: Hold) -> str:
+    """Between which airflows, or loads of the table, a hold counts."""
+    what, unit = hold.range_label.rstrip("]").split(" [")
+    between = hold.range_words.replace(JOINED, "-")
+    return f"{between} {unit}" if what == "airflow" else f"{what} {between} {unit}"
 
 
 def gear_words(gear: int | None) -> str:
@@ -203,7 +211,7 @@ def now_words(now: Now) -> str:
     texts = (
         ("{:.0f} rpm", now.engine_speed_rpm), ("{:.0f} kg/h", now.air_flow_kg_h), ("{:.0f} km/h", now.road_speed_km_h),
         ("lambda {:.2f}", now.lambda_measured), ("coolant {:.0f} °C", now.coolant_c),
-        ("throttle {:.0f} %", now.throttle_pct),
+        ("throttle {:.0f} %", now.throttle_pct), ("load of the table {:.0f}", now.load),
     )  # fmt: skip
     return ", ".join(text.format(value) for text, value in texts if np.isfinite(value))
 
@@ -214,14 +222,15 @@ class _Planning(threading.Thread):
     def __init__(self, root: Path, without: Path, top_speed_km_h: float | None):
         super().__init__(daemon=True)
         self._asked = (root, without, top_speed_km_h)
-        self.planned: Planned | None = None
+        self.planned: Planned | TablePlanned | None = None
         self.problem = "being made"
 
     def run(self) -> None:
         """Make it, or keep why it cannot be made."""
         root, without, top_speed_km_h = self._asked
         try:
-            self.planned = plan_for(root, top_speed_km_h, without=without)
+            plan = plan_table_drive if open_usable(root).car.has_table else plan_for
+            self.planned = plan(root, top_speed_km_h, without=without)
             self.problem = ""
         except (ValueError, OSError, KeyError) as problem:
             self.problem = f"none could be made: {problem}"
@@ -337,7 +346,7 @@ class Following:
         link = self._link(so_far, problem, behind, silent_s)
         no_plan = "none: the steps of this session have no holds" if self._planning is None else self._planning.problem
         planned = self._planning.planned if self._planning else None  # asked last: it comes before `problem` is empty
-        holds = planned.plan.holds if planned else ()
+        holds = planned.holds if planned else ()
         return Seen(
             link=link,
             silent_s=silent_s,
@@ -347,7 +356,7 @@ class Following:
             so_far=so_far,
             holds=tuple(holds_so_far(holds, so_far, self.opened.car, self.opened.revision)),
             no_plan="" if planned else no_plan,
-            plan=planned.plan if planned else None,
+            plan=planned.sentence if planned else "",
             first=planned.first if planned else "",
             burst_s=self._burst_s(),
             beside=self._beside() if link in ("silent", "ended") else "",

@@ -52,6 +52,7 @@ def part_throttle_chapter(
     steps = opened.folder.session.steps
     here = "full-throttle" not in steps
     meter = [replace(f, id="part_throttle.meter_agreement", title=_meter_title(f)) for f in high.findings()]
+    meter = meter if opened.car.has_meter else []
     own = "road" not in steps
     findings = (*found.findings(), *meter, *(tip_ins.findings(opened.car) if own else ()))
     findings += tuple(spark.findings()) if here else ()

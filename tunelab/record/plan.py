@@ -28,7 +28,7 @@ from tunelab.record.shown import settle_first
 from tunelab.record.stored import stored_records
 from tunelab.record.summary import sheet_html
 from tunelab.study.coverage import Coverage, Samples, cover, pooled_together
-from tunelab.study.drive_plan import DrivePlan, gear_word, hold_lines, lines_legend, plan_drive
+from tunelab.study.drive_plan import DrivePlan, Hold, gear_word, hold_lines, lines_legend, plan_drive
 from tunelab.study.finding import Finding, status_within
 from tunelab.study.information import CalmDrive
 from tunelab.workspace import Workspace, open_usable
@@ -200,6 +200,16 @@ class Planned:
     first: str = ""  # what stands at stop and comes before the drive; empty where nothing does
     asides: tuple[str, ...] = ()  # sessions that cannot be used, and logs that had to be opened
 
+    @property
+    def holds(self) -> tuple[Hold, ...]:
+        """What to hold."""
+        return self.plan.holds
+
+    @property
+    def sentence(self) -> str:
+        """What to drive, in a sentence or two."""
+        return plan_sentence(self.plan)
+
     def html(self) -> str:
         """The plan as one page that opens offline and prints on one sheet."""
         return sheet_html(self.title, [as_data(self.chapter)], self.plan.cautions, first=self.first)
@@ -225,7 +235,7 @@ def plan_for(path: Path, top_speed_km_h: float | None, *, without: Path | None =
         The files cannot be used as they stand.
     """
     if (path / "car.toml").is_file():
-        workspace = _without(open_usable(path), without)
+        workspace = without_log(open_usable(path), without)
         planned = _plan(workspace, _steady(workspace), newest(workspace), top_speed_km_h, Driven(workspace))
     else:
         opened = open_session(path)
@@ -244,7 +254,7 @@ def plan_after(opened: OpenedSession, evidence: Evidence, top_speed_km_h: float 
     return _plan(opened.workspace, _up_to(opened), opened.revision, top_speed_km_h, driven, own)
 
 
-def _without(workspace: Workspace, log: Path | None) -> Workspace:
+def without_log(workspace: Workspace, log: Path | None) -> Workspace:
     """The workspace as if one of its logs were not there."""
     if log is None:
         return workspace

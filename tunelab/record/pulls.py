@@ -11,7 +11,7 @@ from tunelab.channels import channel
 from tunelab.chart.look import draw_absent
 from tunelab.chart.power import draw_speed_ratio
 from tunelab.record.beside import Beside, SteadyBeside, inputs_of
-from tunelab.record.change import curve_to_enter, need_of
+from tunelab.record.change import curve_to_enter, join, need_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.opened import OpenedSession
 from tunelab.record.steady import next_name
@@ -58,11 +58,12 @@ def feasibility_chapter(found: Feasibility) -> Chapter:
 
 
 def _suffice(found: Feasibility) -> str:
-    """Whether injectors and meter suffice, by the findings on both."""
+    """Whether injectors and meter, or table, suffice, by the findings on both."""
     parts = {"feasibility.injector_duty": "injectors", "feasibility.meter_headroom": "meter"}
+    parts |= {"feasibility.table_reach": "table"}
     states = {parts[f.id]: f.status for f in found.findings() if f.id in parts}
     if set(states.values()) == {"met"}:
-        return "Injectors and meter suffice."
+        return f"{join(list(states)).capitalize()} suffice."
     short = [name for name, status in states.items() if status in ("watch", "stop")]
     unknown = [name for name, status in states.items() if status == "not_shown"]
     said = [f"Not certain to suffice: {' and '.join(short)}."] if short else []
@@ -98,7 +99,8 @@ def full_throttle_chapter(
     if fuel.shown:
         tables["full_load_fuel"] = fuel.table
     tables |= spark_tables(spark)
-    findings = (*found.findings(), *high.findings(), *fuel.findings(), *spark.findings())
+    meter = high.findings() if opened.car.has_meter else []
+    findings = (*found.findings(), *meter, *fuel.findings(), *spark.findings())
     stops = [f for f in findings if f.status == "stop"]
     proposal = next_revision(opened, fuel, spark)
     asked = (*high_flow_change(high), *fuel_change(fuel), *spark_change(spark))
@@ -225,6 +227,10 @@ def next_revision(opened: OpenedSession, fuel: FullLoadProposal | None, spark: S
     }
     if "meter_curve" in parts:
         comments["meter_curve"] = "Curve, dead time and fuel at full load go in together: each rests on the others."
+    if "volumetric_efficiency" in parts:
+        comments["volumetric_efficiency"] = (
+            "Table, dead times and fuel at full load go in together: each rests on the others."
+        )
     return NextRevision(revision, comments, parts)
 
 

@@ -165,7 +165,7 @@ def steady_chapter(
     proposal, used = withhold(proposal, checks), others.used if others else ()
     name = next_name(proposal.base.name, list(opened.workspace.revisions))
     helps = _helps(fit, proposal)
-    trims = None if log is None or not helps else _trims(opened, fit, proposal, log)
+    trims = None if log is None or not helps else trims_replaced(opened, fit, proposal, log)
     return Chapter(
         notebook="steady",
         findings=(
@@ -179,7 +179,7 @@ def steady_chapter(
         | ({} if trims is None or trims.because else {"trims_replaced": trims.cells}),
         proposal=_next(opened, fit, proposal, name) if helps else None,
         driven=Section((_driven(fit), *(others.sentences() if others else ())), short=_calm(fit)),
-        change=_with_trims(_change(opened, fit, proposal, name), trims if _is_entered(opened, fit) else None),
+        change=with_trims(_change(opened, fit, proposal, name), trims if _is_entered(opened, fit) else None),
         cannot_show=Section() if stops(checks) else _cannot_show(fit, checks),  # when stopped, each finding says why
     )
 
@@ -192,7 +192,10 @@ def _alone(fit: SteadyFit | None, car: Car) -> tuple[Finding, ...]:
     return (replace(whole, id=MEASURED_ALONE, title=f"{whole.title}, by this session alone"),)
 
 
-def _trims(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, log: xr.Dataset) -> ReplacedTrims:
+def trims_replaced(
+    opened: OpenedSession, fit: SteadyFit | FillingFit, proposal: Proposal | TableProposal, log: xr.Dataset
+) -> ReplacedTrims:
+    """Which trims of the session's log its own proposal takes over."""
     joined = join_setting(opened.revision, fit, proposal, None)
     return replace_trims(log, opened.car, opened.revision, joined)
 
@@ -202,7 +205,7 @@ def _is_entered(opened: OpenedSession, fit: SteadyFit) -> bool:
     return _need(fit, opened.car.limits.steady_lambda_error_max_pct) != "nothing"
 
 
-def _with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
+def with_trims(change: Section, trims: ReplacedTrims | None) -> Section:
     """Put what becomes of the trims beside the proposal."""
     if trims is None:
         return change

@@ -7,8 +7,9 @@ from pathlib import Path
 
 from tunelab.record.deciding import Decided, decide, newest, titles_at_stop
 from tunelab.record.display import table_item
+from tunelab.record.filling import plan_table_drive
 from tunelab.record.page import fill
-from tunelab.record.plan import plan_for, plan_sentence
+from tunelab.record.plan import plan_for
 from tunelab.record.shown import settle_first
 from tunelab.study.cautions import cautions_for
 from tunelab.study.step_sheet import StepSheet, sheet_for
@@ -94,8 +95,8 @@ def print_sheet(step: str, path: Path, top_speed_km_h: float | None) -> PrintedS
     top = workspace.car.limits.top_speed_km_h if top_speed_km_h is None else top_speed_km_h
     decided = decide(root)
     if step == "steady":
-        plan = plan_for(root, top_speed_km_h).plan
-        holds, notes = plan.holds, (plan_sentence(plan), *plan.notes)
+        planned = (plan_table_drive if workspace.car.has_table else plan_for)(root, top_speed_km_h)
+        holds, notes = planned.holds, (planned.sentence, *(planned.plan.notes if planned.plan else ()))
     else:
         holds, notes = (), _still_to_show(step, decided)
     sheet = sheet_for(step, workspace.car, newest(workspace), top, holds=holds, notes=notes)

@@ -393,7 +393,7 @@ def _boxes(marks: _Marks, left: np.ndarray, top: np.ndarray, right: np.ndarray, 
     by_look: dict[tuple[str, str], list[str]] = {}
     for a, b, c, e, shade, line in zip(left, top, right, bottom, shades, lines, strict=True):
         if np.isfinite([a, b, c, e]).all():
-            by_look.setdefault((shade, line), []).append(f"M{_n(a)} {_n(b)}H{_n(c)}V{_n(e)}H{_n(a)}Z")
+            by_look.setdefault((shade, line), []).append(f"M{_n(a)} {_n(b)}\nH{_n(c)}\nV{_n(e)}\nH{_n(a)}Z")
     return "".join(f'<path d="{"".join(d)}" {marks.look(fill=k[0], line=k[1])}/>' for k, d in by_look.items())
 
 

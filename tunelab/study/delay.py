@@ -107,7 +107,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
     needed = ("lambda_measured", "pulse_width_ms", "engine_speed_rpm")
     absent = [name for name in needed if name not in log]
     if car.meter.channel not in log and "air_flow_kg_h" not in log:
-        absent.append(car.meter.channel)
+        absent.append(car.air_reading)
     if absent:
         return _stated(car, f"the log has no {' and no '.join(absent)}", 0, 0)
     try:

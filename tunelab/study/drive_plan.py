@@ -63,6 +63,16 @@ class Hold:
     is_high_load: bool
     why: str
 
+    @property
+    def range_words(self) -> str:
+        """Between what it is good enough, as it is read out."""
+        return f"{self.air_flow_from_kg_h:.0f}{JOINED}{self.air_flow_to_kg_h:.0f}"
+
+    @property
+    def range_label(self) -> str:
+        """What `range_words` is of, with its unit."""
+        return "airflow [kg/h]"
+
 
 @shows_its_table
 @dataclass(frozen=True)
@@ -305,7 +315,8 @@ def lines_legend(holds: Sequence[Hold]) -> str:
     """What stands in the cells of `hold_lines`, and only the marks that occur."""
     marks = {" ".join(_marks(hold, _usual_s(holds))) for hold in holds}
     told = [text for mark, text in MARKS.items() if any(mark in own for own in marks)]
-    head = f"Holds in this order, {_usual_s(holds):.0f} s each: number, engine speed [rpm], airflow [kg/h]"
+    what = holds[0].range_label if holds else "airflow [kg/h]"
+    head = f"Holds in this order, {_usual_s(holds):.0f} s each: number, engine speed [rpm], {what}"
     return ". ".join([head, *told])
 
 
@@ -319,8 +330,7 @@ def _usual_s(holds: Sequence[Hold]) -> float:
 
 
 def _brief(number: int, hold: Hold, usual_s: float) -> str:
-    flows = f"{hold.air_flow_from_kg_h:.0f}{JOINED}{hold.air_flow_to_kg_h:.0f}"
-    return " ".join([f"{number}:", f"{hold.engine_speed_rpm:.0f}", flows, *_marks(hold, usual_s)])
+    return " ".join([f"{number}:", f"{hold.engine_speed_rpm:.0f}", hold.range_words, *_marks(hold, usual_s)])
 
 
 def _marks(hold: Hold, usual_s: float) -> list[str]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from tunelab.channels import channel
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.fuels import stoich_afr
 from tunelab.physics.injectors import (
@@ -27,6 +28,7 @@ from tunelab.workspace.session import Weather
 FILLING_UNCERTAINTY_PCT = 5.0  # points of volumetric efficiency, either way, about the expected one. Common practice.
 SLOWEST_RPM = 2000.0
 STEP_RPM = 250.0
+TABLE_SHORT_PCT = 5.0  # by which a table may end before full load or the rev limit: its end values hold on
 FLOW_MISMATCH = 0.02  # share by which the revision's injector flow may differ from the pressure law
 
 
@@ -59,7 +61,7 @@ class Feasibility:
     injector_flow_g_min: float  # of one, by the pressure law from its rating
     injector_flow_in_revision_g_min: float
     injector_flow_needed_g_min: float  # at the worst engine speed and the owner's duty limit
-    curve_top_kg_h: float  # highest flow that the revision's meter curve reads below its rail
+    curve_top_kg_h: float  # highest flow that the meter's curve reads below its rail; NaN without an air meter
     filling_pct: tuple[float, float, float]  # expected, lower, upper
     notes: tuple[str, ...]
     rows: tuple[Finding, ...]
@@ -114,7 +116,7 @@ def check_feasibility(car: Car, revision: Revision, full_load: FullLoad, *, pull
         limit, load, gears, pull_gear, pull_speed_max_km_h, flow, revision.injectors.flow_g_min,
         float(np.max(needed)), _curve_top(car, revision), filling, tuple(_notes(car, full_load)), (),
     )  # fmt: skip
-    return replace(parts, rows=tuple(_findings(car, parts)))
+    return replace(parts, rows=tuple(_findings(car, revision, full_load, parts)))
 
 
 def _filling(car: Car) -> tuple[float, float, float]:
@@ -135,7 +137,9 @@ def _rating(car: Car) -> tuple[float, float, float]:
 
 
 def _curve_top(car: Car, revision: Revision) -> float:
-    """Highest flow of the meter's curve at a reading below its rail. [kg/h]"""
+    """Highest flow of the meter's curve at a reading below its rail; NaN without an air meter. [kg/h]"""
+    if not car.has_meter:
+        return float("nan")
     curve = revision.meter_curve
     top = min(float(curve.reading[-1]), car.meter.rail_high)
     return float(np.interp(top, curve.reading, curve.flow_kg_h))
@@ -195,8 +199,27 @@ def _notes(car: Car, full_load: FullLoad) -> list[str]:
     return notes
 
 
-def _findings(car: Car, found: Feasibility) -> list[Finding]:
-    return [_duty_finding(car, found), _flow_finding(found), _headroom_finding(car, found), _gear_finding(car, found)]
+def _findings(car: Car, revision: Revision, full_load: FullLoad, found: Feasibility) -> list[Finding]:
+    air = _headroom_finding(car, found) if car.has_meter else _table_finding(car, revision, full_load, found)
+    return [_duty_finding(car, found), _flow_finding(found), air, _gear_finding(car, found)]
+
+
+def _table_finding(car: Car, revision: Revision, full_load: FullLoad, found: Feasibility) -> Finding:
+    """Whether the table that the ECU takes the air from reaches up to full load and to the rev limit."""
+    title, table = "Reach of the table beyond full load and rev limit", revision.air_table
+    about = channel(table.load_key)
+    full = 100.0
+    if table.load_key == "manifold_kpa":
+        full = full_load.weather.pressure_kpa + (car.limits.boost_max_kpa or 0.0)
+    ends = float(table.load[-1]), float(table.engine_speed_rpm[-1])
+    reach = 100 * (min(ends[0] / full, ends[1] / found.limit_rpm) - 1)
+    status: Status = "met" if reach >= -TABLE_SHORT_PCT else "watch"
+    because = (
+        f"the table ends at {ends[0]:.4g} {about.shown_unit} and {ends[1]:.0f} rpm, full load is at {full:.4g} "
+        f"{about.shown_unit} and the limit at {found.limit_rpm:.0f} rpm; beyond its ends the ECU holds the last value."
+    )
+    name = "feasibility.table_reach"
+    return Finding(name, title, reach, "%", None, None, None, 0, 0, status, -TABLE_SHORT_PCT, because)
 
 
 def _duty_finding(car: Car, found: Feasibility) -> Finding:

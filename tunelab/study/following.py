@@ -15,9 +15,11 @@ import xarray as xr
 from tunelab.log.flag import channels_of
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.follow import Window
+from tunelab.log.table_air import held
 from tunelab.study.coverage import Samples, join_samples, pooled, samples_of, with_flow
 from tunelab.study.delay import stated_delay
 from tunelab.study.drive_plan import Hold
+from tunelab.study.filling.plan import CellHold
 from tunelab.study.finding import Status
 from tunelab.study.full_throttle.check import Quantity
 from tunelab.study.gearing.reading import at_rows, has, trusted_values
@@ -64,6 +66,7 @@ class Now:
     lambda_measured: float
     coolant_c: float
     throttle_pct: float
+    load: float  # what the ECU's table goes by, in its own unit; NaN for a car with an air meter
     still_s: float  # for how long every row repeated the one before while the engine ran
 
 
@@ -117,7 +120,7 @@ def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, sessio
     for item in (item for item in asked if item.check.quantity.limit is not None):
         name = item.check.quantity.id
         limits[name] = _limit(limits.get(name), item, (time[own] + shift_s, shift_s), reach)
-    parts = (*so_far.samples, _own_samples(samples_of(log, car), own))
+    parts = (*so_far.samples, _own_samples(_by_load(samples_of(log, car), log, car), own))
     return SoFar(
         rows=so_far.rows + int(own.sum()),
         set_aside=so_far.set_aside + window.lines - int(own.sum()),
@@ -126,8 +129,15 @@ def count_in(so_far: SoFar, window: Window, car: Car, revision: Revision, sessio
         limits=limits,
         reach=reach,
         open=window.open,
-        now=_now(driving.log),
+        now=_now(driving.log, car),
     )
+
+
+def _by_load(samples: Samples, log: xr.Dataset, car: Car) -> Samples:
+    """Samples whose reading is the load that the ECU's table goes by, for a car without an air meter."""
+    if car.has_meter or car.air_reading not in log:
+        return samples
+    return replace(samples, reading=held(log, car.air_reading))
 
 
 def joined(parts: Sequence[SoFar]) -> SoFar:
@@ -202,7 +212,7 @@ def _limit(
     )
 
 
-def _now(log: xr.Dataset) -> Now:
+def _now(log: xr.Dataset, car: Car) -> Now:
     time = log["time"].values
     late = time >= time[-1] - LATEST_S
 
@@ -211,7 +221,8 @@ def _now(log: xr.Dataset) -> Now:
         return float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
 
     names = ("engine_speed_rpm", "air_flow_kg_h", "road_speed_km_h", "lambda_measured", "coolant_c", "throttle_pct")
-    return Now(**{name: middle(name) for name in names}, still_s=_still_s(log))
+    load = float("nan") if car.has_meter else middle(car.air_reading)
+    return Now(**{name: middle(name) for name in names}, load=load, still_s=_still_s(log))
 
 
 def _still_s(log: xr.Dataset) -> float:
@@ -242,34 +253,45 @@ class HoldSoFar:
         """Whether it has its usable seconds."""
         return self.have_s >= self.want_s
 
-    def holds(self, engine_speed_rpm: float, air_flow_kg_h: float) -> bool:
-        """Whether an engine speed and an airflow lie in it."""
+    def holds(self, now: Now) -> bool:
+        """Whether what the engine does now lies in it."""
         low, high = self.speeds_rpm
-        hold = self.hold
-        return low <= engine_speed_rpm < high and hold.air_flow_from_kg_h <= air_flow_kg_h < hold.air_flow_to_kg_h
+        least, most = _range_of(self.hold)
+        at = now.load if isinstance(self.hold, CellHold) else now.air_flow_kg_h
+        return low <= now.engine_speed_rpm < high and least <= at < most
+
+
+def _range_of(hold: Hold) -> tuple[float, float]:
+    """Between which loads of the table, or which airflows, a hold counts."""
+    return hold.loads if isinstance(hold, CellHold) else (hold.air_flow_from_kg_h, hold.air_flow_to_kg_h)
 
 
 def holds_so_far(plan: Sequence[Hold], so_far: SoFar, car: Car, revision: Revision) -> list[HoldSoFar]:
     """Count the usable seconds of each hold, by the cells of engine speed and airflow that coverage counts them in.
 
+    A hold in a cell of the table counts by the load that the table goes by, within its own reach.
     A hold that stands twice in the plan, as with all consumers on, has what the first one leaves.
     """
-    samples = with_flow(join_samples(list(so_far.samples)), revision)
+    samples = join_samples(list(so_far.samples))
+    samples = samples if not car.has_meter else with_flow(samples, revision)
     edges = speed_edges(car.engine.idle_target_rpm, min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm))
     left: dict[tuple[float, float], float] = {}
     found = []
     for number, hold in enumerate(plan, start=1):
         place = int(np.clip(np.searchsorted(edges, hold.engine_speed_rpm, side="right"), 1, edges.size - 1))
-        speeds = (float(edges[place - 1]), float(edges[place]))
-        cell = (speeds[0], hold.air_flow_from_kg_h)
-        have = left.setdefault(cell, _good_seconds(samples, speeds, (cell[1], hold.air_flow_to_kg_h)))
+        speeds = hold.speeds_rpm if isinstance(hold, CellHold) else (float(edges[place - 1]), float(edges[place]))
+        cell = (speeds[0], _range_of(hold)[0])
+        at = samples.reading if isinstance(hold, CellHold) else samples.flow_kg_h
+        have = left.setdefault(cell, _good_seconds(samples, speeds, at, _range_of(hold)))
         want = max(hold.seconds - SETTLE_S, 1.0)
         found.append(HoldSoFar(number, hold, speeds, min(have, want), want))
         left[cell] = max(have - want, 0.0)
     return found
 
 
-def _good_seconds(samples: Samples, speeds_rpm: tuple[float, float], flows_kg_h: tuple[float, float]) -> float:
+def _good_seconds(
+    samples: Samples, speeds_rpm: tuple[float, float], at: np.ndarray, between: tuple[float, float]
+) -> float:
     inside = samples.good & (samples.speed_rpm >= speeds_rpm[0]) & (samples.speed_rpm < speeds_rpm[1])
-    inside &= (samples.flow_kg_h >= flows_kg_h[0]) & (samples.flow_kg_h < flows_kg_h[1])
+    inside &= (at >= between[0]) & (at < between[1])
     return float(samples.seconds[inside].sum())

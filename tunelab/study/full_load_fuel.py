@@ -10,7 +10,10 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.log.table_air import inlet_of
+from tunelab.study.filling import FillingFit, TableProposal
 from tunelab.study.finding import Finding, Status, shows_its_table, status_within
+from tunelab.study.fuel_supply import CHANNELS, OTHER_TABLE, acts_in_part, at_readings, supply_doubts
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
@@ -18,32 +21,44 @@ from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.prediction import LEAST_OPEN_MS, Setting, in_force
 from tunelab.workspace.car import Car, stated
-from tunelab.workspace.revision import FullLoadFuel, Revision
+from tunelab.workspace.filling import table_air_kg_h
+from tunelab.workspace.revision import FillingTable, FullLoadFuel, Revision
 
 CONFIDENCE = 0.95
 NONE_JUDGED = "no reading of lambda at full throttle with its engine speed was judged."
 STEP_RPM = 500.0  # of the breakpoints where the revision states none
 LEAST_READINGS, LEAST_PULLS = 8, 2
+SURE_READINGS = 2 * LEAST_READINGS  # of a breakpoint that the next pulls will measure again
 PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a log has enough of its own
 BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its neighbour
 BIN_RPM, LEAST_IN_BIN = 125.0, 4
 NEAR_LIMIT_RPM = 300.0  # pulls that end this close below the rev limit have reached it
-OTHER_TABLE = 0.02  # commanded lambda off the table by this share: another table was at work
 DRAWS, SEED = 2000, 1
 COLUMNS = [
     "engine_speed_rpm", "target", "lambda", "lower", "upper", "by_meter_pct", "factor", "factor_lower", "factor_upper",
-    "in_force", "proposed", "lambda_after", "after_lower", "after_upper", "readings", "pulls", "basis",
+    "in_force", "proposed", "lambda_after", "after_lower", "after_upper", "readings", "pulls", "commanded", "opened_ms",
+    "basis",
 ]  # fmt: skip
+WEIGHED = ("commanded", "asked", *CHANNELS)  # means at a breakpoint, by the table's own straight lines
 CHANGED = "measured"  # the basis of a breakpoint that changes
 
 
 @dataclass(frozen=True)
 class Joined:
-    """Curve and dead time that go in together with the fuel of full load, and how far the dead time is off now."""
+    """Curve or table, and dead time, that go in together with the fuel of full load; how far the dead time is off."""
 
     setting: Setting
     dead_time_error_ms: float  # true less current
     words: str  # what of it changes the fuel at full load; empty where nothing does
+    table: FillingTable | None = None  # of a car whose ECU takes the air from one, in the curve's place
+
+    @property
+    def content(self) -> dict[str, dict]:
+        """What goes into the next revision beside the fuel, by its keys; empty where nothing changes."""
+        if not self.words:
+            return {}
+        air = {"meter_curve": self.setting.curve} if self.table is None else {"volumetric_efficiency": self.table}
+        return {key: value.model_dump() for key, value in (air | {"dead_time": self.setting.dead_time}).items()}
 
 
 @shows_its_table
@@ -83,7 +98,7 @@ class FullLoadProposal:
         """Keys of the revision that the proposal changes; empty where it changes none that can be written down."""
         if not self.changes or self.base.full_load_fuel is None:
             return ()
-        return ("meter_curve", "dead_time", "full_load_fuel") if self.joined.words else ("full_load_fuel",)
+        return (*self.joined.content, "full_load_fuel")
 
     def to_revision(self, name: str, date: datetime.date) -> Revision:
         """Write the proposal as the revision `name`; `date` stands in until a person enters it.
@@ -99,21 +114,20 @@ class FullLoadProposal:
         values = self.table["proposed"].tolist()
         update = {own.key: values} | ({} if own.fuel_factor is not None else {"target_lambda": _meant(own).tolist()})
         more = {"full_load_fuel": own.model_copy(update=update).model_dump()}
-        setting = self.joined.setting
-        more |= {"meter_curve": setting.curve.model_dump(), "dead_time": setting.dead_time.model_dump()}
-        return self.base.followed_by(name, date, more)
+        return self.base.followed_by(name, date, more | self.joined.content)
 
 
 def join_setting(
-    revision: Revision, steady: SteadyFit | None, proposal: Proposal | None, high: HighFlow | None
-) -> Joined:
-    """Put together what the steady drive and the pulls propose of meter and injectors.
+    revision: Revision, steady: SteadyFit | FillingFit | None, proposal: Proposal | TableProposal | None,
+    high: HighFlow | None,
+) -> Joined:  # fmt: skip
+    """Put together what the steady drive and the pulls propose of meter, or table, and injectors.
 
     Parameters
     ----------
     revision : Revision
         In force in the pulls.
-    steady, proposal : SteadyFit and Proposal, or None
+    steady, proposal : SteadyFit and Proposal, FillingFit and TableProposal, or None
         Of the steady drive, against that revision; the proposal only where it is to be entered.
     high : HighFlow, or None
         The pulls' extension of the curve; counts only beside a steady proposal, since it is never entered alone.
@@ -121,14 +135,20 @@ def join_setting(
     now = in_force(revision)
     if steady is None or proposal is None:
         return Joined(now, 0.0, "")
+    error = steady.dead_time.level_ms if steady.dead_time.shown else 0.0
+    times = proposal.dead_time["dead_time_proposed_ms"].tolist()
+    dead = revision.dead_time.model_copy(update={"dead_time_ms": times})
+    if isinstance(proposal, TableProposal):
+        own = revision.air_table
+        table = own.model_copy(update={own.key: proposal.table.tolist()})
+        words = "table and dead times, as proposed" if (table, dead) != (own, revision.dead_time) else ""
+        return Joined(Setting(revision.meter_curve, dead), error, words, table)
     flow = proposal.curve["flow_proposed_kg_h"].to_numpy(dtype=float)
     if high is not None and high.shown:
         flow = _extended(flow, high.points)
     curve = revision.meter_curve.model_copy(update={"flow_kg_h": flow.tolist()})
-    times = proposal.dead_time["dead_time_proposed_ms"].tolist()
-    setting = Setting(curve, revision.dead_time.model_copy(update={"dead_time_ms": times}))
-    error = steady.dead_time.level_ms if steady.dead_time.shown else 0.0
-    return Joined(setting, error, "" if setting == now else "meter curve and dead time as proposed")
+    setting = Setting(curve, dead)
+    return Joined(setting, error, "" if setting == now else "meter curve and dead times, as proposed")
 
 
 def _extended(flow: np.ndarray, points: pd.DataFrame) -> np.ndarray:
@@ -140,8 +160,9 @@ def _extended(flow: np.ndarray, points: pd.DataFrame) -> np.ndarray:
 
 
 def propose_full_load(
-    log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, joined: Joined
-) -> FullLoadProposal:
+    log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, joined: Joined, *,
+    earlier: pd.DataFrame | None = None,
+) -> FullLoadProposal:  # fmt: skip
     """Propose commanded lambda, or a factor on the fuel, over engine speed.
 
     Parameters
@@ -154,13 +175,16 @@ def propose_full_load(
         Of `check_full_throttle` on the same log.
     joined : Joined
         What of meter and injectors is entered with it: that is taken out first, so that nothing is corrected twice.
+    earlier : DataFrame, optional
+        The table of a proposal from pulls with an earlier revision: it shows whether lambda answers a longer pulse.
 
     Returns
     -------
     FullLoadProposal
         A breakpoint changes only where at least two pulls measured it and its interval leaves out no change. None is
         made leaner than the owner's limit allows with its whole interval, nor beside one that was not measured; the
-        change is capped by the owner's `full_load_fuel_change_max_pct` (without it `meter_change_max_pct`).
+        change is capped by the owner's `full_load_fuel_change_max_pct` (without it `meter_change_max_pct`). None gets
+        more fuel where it would not arrive (`fuel_supply`).
     """
     rows, why = _rows(log, car, revision, mixture, joined)
     flagged = len(mixture.readings) - len(rows)
@@ -168,14 +192,15 @@ def propose_full_load(
         return no_full_load(revision, why or NONE_JUDGED, flagged, joined)
     points = _breakpoints(revision, rows)
     seen = pd.DataFrame([_at(rows, points, k) for k in range(points.size)])
-    table, capped = _steps(seen, points, car, revision, rows)
+    seen = seen.assign(engine_speed_rpm=points, **{"lambda": seen["goal"] * np.exp(seen["error"] + seen["taken"])})
+    table, capped = _steps(seen, points, car, revision, rows, earlier)
     if not (table["pulls"] >= LEAST_PULLS).any() or table["lower"].isna().all():
         why = "no engine speed was measured by two pulls: drive at least two in the same gear."
         return no_full_load(revision, why, flagged, joined)
     if (worse := _worse(table, car)) is not None:
         return no_full_load(revision, worse, flagged, joined)
     now, predicted = _findings(table, seen, car, len(rows), flagged)
-    notes = _notes(table, joined, revision, car)
+    notes = (*_still_lean(table, rows, car), *_notes(table, joined, revision))
     return FullLoadProposal(True, "", revision, table, joined, now, predicted, capped, notes)
 
 
@@ -226,8 +251,11 @@ def _rows(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture, joine
     at = np.interp(table["fuelled_s"], log["time"].values, taken)
     rows = pd.DataFrame({
         "rpm": rpm, "stretch": table["stretch"].to_numpy(), "goal": goal, "taken": at,
-        "error": np.log(table["lambda"].to_numpy() / goal),
+        "error": np.log(table["lambda"].to_numpy() / goal), "commanded": commanded,
+        "asked": commanded if own is None or own.commanded_lambda is None else np.interp(
+            rpm, own.engine_speed_rpm, own.values),
     })  # fmt: skip
+    rows = rows.join(at_readings(log, car, revision, table["fuelled_s"].to_numpy()))
     return rows[np.isfinite(rows[["error", "taken"]]).all(axis=1)].reset_index(drop=True), ""
 
 
@@ -253,22 +281,25 @@ def _taken(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.
 
 
 def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.ndarray | str:
-    """Log of the fuel that arrives with a setting over what arrives now, at one reading of the meter.
+    """Log of the fuel that arrives with a setting over what arrives now, at one reading of the meter or of the load.
 
-    The opening time follows the curve's flow; the dead time entered comes on top, and what the true dead time takes
-    stays the same.
+    The opening time follows the air of curve or table; the dead time entered comes on top, and what the true dead time
+    takes stays the same.
 
     Returns
     -------
     array, shape (time,), or str
         NaN where a reading is missing; a sentence where a channel is.
     """
-    wanted = (car.meter.channel, "pulse_width_ms", "battery_v")
+    wanted = ("pulse_width_ms", "battery_v", *((car.meter.channel,) if joined.table is None else ()))
     absent = [name for name in wanted if not has(log, name)]
     if absent:
         return f"the log has no {' and no '.join(absent)}."
-    reading, pulse, battery = (at_rows(log, name) for name in wanted)
-    old, new = (np.interp(reading, c.reading, c.flow_kg_h) for c in (revision.meter_curve, joined.setting.curve))
+    air = _air_by_table(log, car, revision, joined.table) if joined.table else _air_by_meter(log, car, revision, joined)
+    if isinstance(air, str):
+        return air
+    old, new = air
+    pulse, battery = (at_rows(log, name) for name in wanted[:2])
     before, after = (
         np.interp(battery, t.battery_v, t.dead_time_ms) for t in (revision.dead_time, joined.setting.dead_time)
     )
@@ -276,6 +307,25 @@ def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joine
     ratio = np.where(old > 0, new / np.where(old > 0, old, 1.0), 1.0)
     arrives = np.maximum(opened * ratio + after - before - joined.dead_time_error_ms, LEAST_OPEN_MS)
     return np.log(arrives / np.maximum(opened - joined.dead_time_error_ms, LEAST_OPEN_MS))
+
+
+def _air_by_meter(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> tuple[np.ndarray, np.ndarray]:
+    """Air at every row by the curve now and as proposed. [kg/h]"""
+    curves = (revision.meter_curve, joined.setting.curve)
+    reading = at_rows(log, car.meter.channel)
+    now, then = (np.interp(reading, curve.reading, curve.flow_kg_h) for curve in curves)
+    return now, then
+
+
+def _air_by_table(
+    log: xr.Dataset, car: Car, revision: Revision, table: FillingTable
+) -> tuple[np.ndarray, np.ndarray] | str:
+    """Air at every row by the table now and as proposed [kg/h], or why that is not known."""
+    try:
+        inlet, _ = inlet_of(log, car)
+    except ValueError as problem:
+        return str(problem)
+    return table_air_kg_h(car, revision, inlet), table_air_kg_h(car, revision, inlet, table.values)
 
 
 def _breakpoints(revision: Revision, rows: pd.DataFrame) -> np.ndarray:
@@ -300,6 +350,7 @@ def _at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]:
     use = weight > 0
     part = rows[use].assign(weight=weight[use], offset=offset[use])
     empty = {"error": np.nan, "se": np.nan, "taken": np.nan, "goal": np.nan, "readings": len(part), "pulls": 0}
+    empty |= dict.fromkeys(WEIGHED, np.nan)
     if len(part) < LEAST_READINGS or abs(np.average(part["offset"], weights=part["weight"])) > BESIDE * min(
         below, above
     ):
@@ -315,7 +366,13 @@ def _at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]:
     return {
         "error": float(means.mean()), "se": float(error), "taken": float(np.average(part["taken"], weights=weights)),
         "goal": float(np.average(part["goal"], weights=weights)), "readings": len(part), "pulls": means.size,
+        **{name: _mean_known(part[name], weights) for name in WEIGHED},
     }  # fmt: skip
+
+
+def _mean_known(values: pd.Series, weights: pd.Series) -> float:
+    known = np.isfinite(values)
+    return float(np.average(values[known], weights=weights[known])) if known.any() else float("nan")
 
 
 def _slope(part: pd.DataFrame, left: pd.Series) -> float:
@@ -329,9 +386,14 @@ def _slope(part: pd.DataFrame, left: pd.Series) -> float:
 
 
 def _steps(
-    seen: pd.DataFrame, points: np.ndarray, car: Car, revision: Revision, rows: pd.DataFrame
+    seen: pd.DataFrame,
+    points: np.ndarray,
+    car: Car,
+    revision: Revision,
+    rows: pd.DataFrame,
+    earlier: pd.DataFrame | None,
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Table of the proposal, and where the owner's cap or limit bit."""
+    """Table of the proposal, and where the owner's cap or limit bit, or more fuel would not arrive."""
     limits, own = car.limits, revision.full_load_fuel
     most = (limits.full_load_fuel_change_max_pct or limits.meter_change_max_pct) / 100
     half = 1.959964 * seen["se"].to_numpy()
@@ -339,6 +401,10 @@ def _steps(
     known = (seen["pulls"] >= LEAST_PULLS).to_numpy() & np.isfinite(half)
     right = known & (np.abs(error) <= half)
     step = np.where(known & ~right, error, 0.0)
+    before = np.ones(points.size) if own is None else own.values
+    doubts = supply_doubts(seen.assign(in_force=before), step, car, earlier=earlier)
+    doubted = known & ~right & np.array([bool(basis) for basis, _ in doubts])
+    step = np.where(doubted, 0.0, step)
     may_lean = _may_lean(known, points, rows, car, revision)
     room = np.log(limits.lambda_max_full_load / np.where(known, goal, 1.0)) - (error + half)  # up to the limit
     held = np.where(step < 0, np.where(may_lean, np.maximum(step, -np.maximum(room, 0.0)), 0.0), step)
@@ -347,11 +413,12 @@ def _steps(
     basis = np.where(known, CHANGED, np.where(seen["pulls"] == 1, "one pull only", "not measured"))
     basis = np.where(right, "right", basis)
     basis = np.where(known & ~right & (taken == 0), "kept rich", basis)
-    before = np.ones(points.size) if own is None else own.values
+    basis = np.where(doubted, [basis for basis, _ in doubts], basis)
     change = np.exp(-taken if own is not None and own.key == "commanded_lambda" else taken)
     shown = {"lambda": error + seen["taken"], "lower": error + seen["taken"] - half,
              "upper": error + seen["taken"] + half}  # fmt: skip
-    after = {"lambda_after": error - taken, "after_lower": error - taken - half, "after_upper": error - taken + half}
+    acts = np.where(acts_in_part(seen) & (taken > 0), 0.0, taken)  # at least
+    after = {"lambda_after": error - taken, "after_lower": error - taken - half, "after_upper": error - acts + half}
     factors = {"factor": error, "factor_lower": error - half, "factor_upper": error + half}
     table = pd.DataFrame({"engine_speed_rpm": points, "target": goal})
     table = table.assign(**{name: np.where(known, goal * np.exp(x), np.nan) for name, x in (shown | after).items()})
@@ -359,9 +426,10 @@ def _steps(
     table = table.assign(
         by_meter_pct=100 * np.expm1(seen["taken"]), in_force=before,
         proposed=np.where(taken == 0, before, before * change), readings=seen["readings"],
-        pulls=seen["pulls"], basis=basis,
+        pulls=seen["pulls"], commanded=seen["commanded"], opened_ms=seen["opened_ms"], basis=basis,
     )  # fmt: skip
-    return table[COLUMNS], _capped(points, step, held, taken, most)
+    told = tuple(words for (_, words), is_due in zip(doubts, doubted, strict=True) if is_due)
+    return table[COLUMNS], (*told, *_capped(points, step, held, taken, most))
 
 
 def _may_lean(known: np.ndarray, points: np.ndarray, rows: pd.DataFrame, car: Car, revision: Revision) -> np.ndarray:
@@ -431,9 +499,18 @@ def _findings(table: pd.DataFrame, seen: pd.DataFrame, car: Car, used: int, flag
     rng = np.random.default_rng(SEED)
     shared = rng.normal(0, ERROR_OF_PULLS, (DRAWS, 1))
     own = np.sqrt(np.maximum(spread**2 - ERROR_OF_PULLS**2, 0)) * rng.normal(size=(DRAWS, spread.size))
-    largest = 100 * np.abs(np.expm1(centre + shared + own)).max(axis=1)
-    value, low, high = (float(np.quantile(largest, q)) for q in (0.5, 0.025, 0.975))
+    given = np.log(part["lambda"] / part["lambda_after"]).to_numpy() - np.log1p(part["by_meter_pct"].to_numpy() / 100)
+    part_acts = (acts_in_part(seen)[known] & (given > 0)) * rng.uniform(size=(DRAWS, spread.size))
+    sizes = 100 * np.abs(np.expm1(centre + shared + own + part_acts * given))
+    sure = (part["readings"] >= SURE_READINGS).to_numpy()
+    sure = sure if sure.any() else np.ones_like(sure)
+    largest, alike = sizes.max(axis=1), sizes[:, sure].max(axis=1)
+    value, low, high = np.quantile(alike, 0.5), np.quantile(alike, 0.025), np.quantile(largest, 0.975)
+    value, low, high = float(value), float(low), float(high)
     text = "with exactly what is proposed in the ECU, where it was measured; other breakpoints stay as they are."
+    if not sure.all():
+        few = int((~sure).sum())
+        text += f" {few} of them had few readings, which the next pulls may miss: they count for the upper end alone."
     return now, _finding("predicted", value, (low, high), limit, used, flagged, text)
 
 
@@ -455,16 +532,36 @@ def _finding(
     return Finding(*about, value, "%", lower, upper, sure, used, flagged, status, limit, because)
 
 
-def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) -> tuple[str, ...]:
-    notes = []
+def _still_lean(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
+    """Say where lambda stays above the owner's limit with all of it entered, at breakpoints and between and beyond."""
     limit = car.limits.lambda_max_full_load
-    lean = table.loc[table["lambda_after"] > limit, "engine_speed_rpm"]
-    if len(lean):
+    given = np.log(table["lambda"] / table["lambda_after"]) - np.log1p(table["by_meter_pct"] / 100)
+    points = table["engine_speed_rpm"].to_numpy()
+    after = rows["error"] - rows["taken"] - np.interp(rows["rpm"], points, np.nan_to_num(given))
+    bins = rows.assign(after=np.exp(after) * rows["goal"]).groupby(BIN_RPM * np.round(rows["rpm"] / BIN_RPM))
+    seen = bins.agg({"after": "mean", "commanded": "mean", "asked": "mean", "rpm": "size"})
+    seen = seen[(seen["after"] > limit) & (seen["rpm"] >= LEAST_IN_BIN)]
+    lean = sorted({*seen.index, *points[(table["lambda_after"] > limit).to_numpy()]})
+    if not lean:
+        return []
+    notes = [
+        f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
+        f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
+        "below."
+    ]
+    other = seen[acts_in_part(seen)]
+    if len(other):
+        worst = other.loc[other["after"].idxmax()]
         notes.append(
-            f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
-            f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
-            "below."
+            f"At {other['after'].idxmax():.0f} rpm the ECU commands lambda {worst['commanded']:.3f} where the table of "
+            f"full load says {worst['asked']:.3f}: it acts in part only. Look at the load from which enrichment "
+            "begins, and at breakpoints beyond the last one, before more is entered."
         )
+    return notes
+
+
+def _notes(table: pd.DataFrame, joined: Joined, revision: Revision) -> tuple[str, ...]:
+    notes = []
     gone = table.loc[table["lambda"].isna(), "engine_speed_rpm"]
     if len(gone):
         notes.append(
@@ -473,8 +570,8 @@ def _notes(table: pd.DataFrame, joined: Joined, revision: Revision, car: Car) ->
         )
     if joined.words:
         notes.append(
-            "Meter curve and dead time, as proposed, correct part of it by themselves (by_meter_pct in the record's "
-            "table). That part is taken out of the factor: enter all of it together, or none."
+            f"The column by_meter_pct is what the {joined.words}, correct by themselves; it is taken out of the "
+            "factor. Enter all of it together, or none."
         )
     if revision.full_load_fuel is None:
         notes.append(

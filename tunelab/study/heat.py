@@ -32,6 +32,10 @@ LEAST_BLOCKS = 12
 COOLANT_STEP_C, INTAKE_STEP_C = 10.0, 5.0
 LEAST_SPAN_C = 8.0  # a temperature that moved by less says nothing
 INSEPARABLE = 0.9  # correlation of the two temperatures
+NO_METER = (
+    "this car has no air meter: what follows a temperature here is the charge temperature that its ECU goes by "
+    "([charge] in car.toml), or the injectors"
+)
 # What a hot-film meter's own temperature error comes to at most; common practice, no source.
 METER_PCT_PER_C = 0.05
 
@@ -105,7 +109,7 @@ def study_heat(log: xr.Dataset, car: Car, revision: Revision) -> HeatStudy:
         per_coolant_c=coolant,
         per_intake_c=intake,
         explained=explained,
-        meter_could=_meter_could(intake, table),
+        meter_could=_meter_could(intake, table) if car.has_meter else nothing("1", NO_METER),
         samples_used=len(rows),
         samples_flagged=log.sizes["time"] - len(rows),
     )

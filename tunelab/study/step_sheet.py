@@ -14,7 +14,7 @@ import pandas as pd
 from tunelab.channels import CHANNELS
 from tunelab.log.needs import find_needs
 from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
-from tunelab.study.drive_plan import Hold, hold_lines, lines_legend
+from tunelab.study.drive_plan import JOINED, Hold, hold_lines, lines_legend
 from tunelab.study.shift import limit_speeds
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -92,7 +92,7 @@ def sheet_for(
     limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
     bounds = Bounds(limit, min(top_speed_km_h, car.limits.top_speed_km_h))
     title, why, rows, cautions, own_notes = SHEETS[step](car, bounds, list(holds))
-    needs = next(need for need in find_needs(()) if need.step == step)
+    needs = next(need for need in find_needs((), car) if need.step == step)
     runs = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(rows)
     return StepSheet(
         step, title, why, runs, _labels(needs.missing), _labels(needs.would_help),
@@ -146,7 +146,7 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
             "gear": {None: "any", 0: "neutral"}.get(hold.gear, str(hold.gear)),
             "rpm": f"{hold.engine_speed_rpm:.0f}",
             "km/h": "–" if hold.gear == 0 else _round(hold.road_speed_km_h),
-            "air kg/h": f"{hold.air_flow_from_kg_h:.0f}–{hold.air_flow_to_kg_h:.0f}",
+            _range_head(hold): hold.range_words.replace(JOINED, "–"),
             "throttle": f"{hold.throttle_pct:.0f} %" if np.isfinite(hold.throttle_pct) else "–",
             "brake, slope": ", ".join(t for t in (hold.brake, hold.slope) if t and t not in ("none", "level")) or "–",
             "electrical loads": hold.consumers,
@@ -161,13 +161,19 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     notes = [f"{more} on the next sheet, once these are driven and recorded."] if left > 0 else []
     if len(shown) > MOST_HOLDS:
         rows, notes = hold_lines(shown), [f"{lines_legend(shown)}.", *notes]
-    why = "Hold each one still for its whole time; it shows how wrong meter and injectors are."
+    wrong = "meter and injectors are" if car.has_meter else "the table is"
+    why = f"Hold each one still for its whole time; it shows how wrong {wrong}."
     cautions = [STANDING_HOLD] if any(hold.gear == 0 for hold in shown) else []
     cautions += [BRAKE_HOLD] if any(hold.brake in ("light", "firm", "as needed") for hold in shown) else []
     cautions += [HIGH_LOAD] if any(hold.is_high_load for hold in shown) else []
     if not holds:
         notes = ["No hold is needed, or none can be driven within the limits."]
     return "Steady holds", why, rows, cautions, notes
+
+
+def _range_head(hold: Hold) -> str:
+    """Head of the column that says between what a hold counts: short for the airflow, as it is read out."""
+    return "air kg/h" if hold.range_label == "airflow [kg/h]" else hold.range_label.replace("[", "").replace("]", "")
 
 
 def _full_throttle(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
@@ -179,7 +185,8 @@ def _full_throttle(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
         top = min(bounds.limit_rpm * share, bounds.limit_rpm - BELOW_LIMITER_RPM)
         rows.append(_pull(car, gear or 1, PULL_FROM_RPM, top, "fully open") | {"runs": runs, "note": note})
     notes = [] if gear else _no_gear(car, bounds)
-    why = "One gear, throttle down and held: lambda, knock, injectors, meter, power. Two minutes to cool between runs."
+    meter = ", meter" if car.has_meter else ""
+    why = f"One gear, throttle down and held: lambda, knock, injectors{meter}, power. Two minutes to cool between runs."
     return "Full throttle", why, rows if gear else [], [HIGH_LOAD], notes
 
 

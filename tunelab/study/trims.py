@@ -51,7 +51,7 @@ REPLACED = [
     "seconds", "total_pct", "long_pct", "correction_pct", "left_pct", "what",
 ]  # fmt: skip
 CLEAR = (
-    "Clear all learned trims when curve and dead time are in, and not before: until they have unlearned it the same "
+    "Clear all learned trims when what is proposed is in, and not before: until they have unlearned it the same "
     "correction would work twice."
 )
 CELL = ["speed_from_rpm", "speed_to_rpm", "load_from_pct", "load_to_pct"]

@@ -241,6 +241,11 @@ class Car(Table):
         """How the ECU computes the temperature of the charge; ValueError where the car does not say it."""
         return stated(self.charge, "[charge] in car.toml")
 
+    @property
+    def air_reading(self) -> str:
+        """Channel that the ECU takes the air from: the meter's reading, or the load that its table goes by."""
+        return self.meter.channel if self.has_meter else LOAD_CHANNEL[self.load_from]
+
     @model_validator(mode="after")
     def _air_in_the_meters_place(self) -> Car:
         """Where there is no meter, the air that the ECU calculates takes its place, up to what the engine takes.

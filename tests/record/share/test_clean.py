@@ -6,11 +6,13 @@ import json
 
 import nbformat
 import numpy as np
+import pandas as pd
 import polars as pl
 import pytest
 import xarray as xr
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
+from tunelab.record.display import TABLE, table_item
 from tunelab.record.share.clean_log import clean_log, clean_raw
 from tunelab.record.share.clean_text import clean_notebook
 from tunelab.record.share.private import Box, Scrubber, rules_for
@@ -54,6 +56,22 @@ def test_of_a_notebook_only_what_can_be_read_through_goes_along(scrubber):
     assert kept.metadata.tags == ["parameters"]
     assert kept.outputs[0].data["text/plain"] == "at removed-place-1"
     assert scrubber.removed["unread", "an output of the kind image/png", "a.ipynb"] == 1
+
+
+def test_columns_printed_side_by_side_are_no_position_and_the_table_goes_along(scrubber):
+    """A row of a table with its lower and upper end reads as degrees: the plain print goes, the table itself stays."""
+    rows = {"title": ["largest error of a cell"], "lower": [-8.847663], "upper": [-4.314267]}
+    table = table_item(pd.DataFrame(rows))
+    plain = "18 -0.047098  0.216891     %   9055  1168  \n19 -8.847663 -4.314267     %   9055  1168 \n"
+    outputs = [new_output("display_data", {TABLE: table, "text/plain": plain})]
+    outputs += [new_output("display_data", {TABLE: table, "text/plain": "   lower\n0   -8.8\n"})]
+    text = clean_notebook(
+        nbformat.writes(new_notebook(cells=[new_code_cell("1", outputs=outputs)])), scrubber, "a.ipynb"
+    )
+    first, second = nbformat.reads(text, as_version=4).cells[0].outputs
+    assert "text/plain" not in first.data
+    assert first.data[TABLE]["rows"] == table["rows"]
+    assert "text/plain" in second.data
 
 
 def test_lines_above_the_data_give_no_position(scrubber, tmp_path):

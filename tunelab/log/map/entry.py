@@ -91,7 +91,7 @@ def map_file(
     matches = settle_open(raw, matches) if settle_open else matches
     matches = _without_gauge(raw, [match for match in matches if match.column.key not in keys], weather)
     known = {match.form.channel for match in matches if match.form}
-    is_wanted = partial(_is_wanted, steps, known)
+    is_wanted = partial(_is_wanted, steps, known, car)
     problems += [describe_open(match, raw.path.name) for match in matches if match.sure == "open" and is_wanted(match)]
     matches = [leave_out(match, match.why) if match.sure == "open" else match for match in matches]
     converted, failed = _convert(raw, matches, car, weather)
@@ -100,12 +100,12 @@ def map_file(
     matches = [leave_out(m, whys[m.column.key]) if m.column.key in whys else m for m in matches]
     converted = _joined(raw, matches, converted)
     matches, chosen, rivals = settle_rivals(matches, converted)
-    problems += [text for channel, text in rivals.items() if steps is None or blocks(steps, {channel}, set())]
+    problems += [text for channel, text in rivals.items() if steps is None or blocks(steps, {channel}, set(), car)]
     asked = {channel: match for channel, match in chosen.items() if converted[match.column.key].asked}
     problems += [
         describe_asked(match, converted[match.column.key].asked)
         for channel, match in asked.items()
-        if steps is None or blocks(steps, {channel}, set())
+        if steps is None or blocks(steps, {channel}, set(), car)
     ]
     matches = [leave_out(m, "nothing says what its AFR was made with") if m in asked.values() else m for m in matches]
     chosen = {channel: match for channel, match in chosen.items() if channel not in asked}
@@ -120,10 +120,10 @@ def map_file(
     return _mapped(raw, (clock, settled), chosen, converted, notes)
 
 
-def _is_wanted(steps: Collection[str] | None, known: Collection[str], match: Match) -> bool:
+def _is_wanted(steps: Collection[str] | None, known: Collection[str], car: Car | None, match: Match) -> bool:
     """Whether a step needs one of the channels that an open column may be, and no other column is it."""
     channels = {form.channel for form in match.forms}
-    return steps is None or blocks(steps, channels, set(known) - channels)
+    return steps is None or blocks(steps, channels, set(known) - channels, car)
 
 
 def _without_gauge(raw: RawTable, matches: list[Match], weather: Weather | None) -> list[Match]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from tunelab.channels import CHANNELS, name_key
 from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.page import pack
+from tunelab.record.share.kinds import KINDS
 from tunelab.record.share.private import Scrubber
 from tunelab.workspace.toml_file import PLACEHOLDER
 
@@ -93,7 +94,7 @@ def _clean_output(output: nbformat.NotebookNode, scrubber: Scrubber, where: str)
         data[FIGURE] = nbformat.from_dict(clean_figure(dict(data[FIGURE]), scrubber, where))
     if TABLE in data:
         data[TABLE], is_cut = clean_table(dict(data[TABLE]), scrubber, where)
-        if is_cut:
+        if is_cut or _reads_as_private(data.get("text/plain", "")):
             data.pop("text/plain", None)  # the same table again
     rest = {k: _without_colour(v) for k, v in output.items() if k != "data"}
     kept = {k: data[k] for k in (FIGURE, TABLE) if k in data}
@@ -101,6 +102,13 @@ def _clean_output(output: nbformat.NotebookNode, scrubber: Scrubber, where: str)
     for kind in sorted(set(data) - set(kept) - SHOWN_TWICE):
         scrubber.note("unread", f"an output of the kind {scrubber.text(kind, where)}", where)
     return nbformat.from_dict(clean_json(rest, scrubber, where) | ({"data": kept} if data else {}))
+
+
+def _reads_as_private(plain: str) -> bool:
+    """Whether columns printed side by side read as something private, which the table's own cells are not."""
+    unsure = (rule for rule in KINDS if not rule.sure)
+    texts = [plain, *plain.splitlines()]  # a notebook's file holds each line by itself
+    return any(rule.holds(match) for rule in unsure for text in texts for match in rule.pattern.finditer(text))
 
 
 def _without_colour(value: Any) -> Any:

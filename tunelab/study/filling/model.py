@@ -44,6 +44,7 @@ SPREAD = np.array([spread for _, spread in CHOSEN.values()])
 REACH = 3.0  # spreads within which the sizes are looked for
 CHARGE_SD = 0.1  # of the coolant's weight in the charge temperature; common practice, no source
 STEPS, ROUNDS = 25, 3  # of the search for sizes; of linearising and weighing anew
+SMOOTHER = (1.0, 1.1, 1.3, 2.0, 4.0)  # times the scatter that a smooth surface is sought with
 LEAST_NOISE = 0.001  # log units, of a block: no sensor is better
 
 
@@ -121,16 +122,32 @@ def scallop(surface: Surface, table: np.ndarray, speed: np.ndarray, load: np.nda
 
     `rough` is by how much cells scatter about it [log units]: what one cell is off bends no engine.
     """
-    rows, columns = surface.shape
-    degree = (min(3, rows - 1), min(3, columns - 1))
+    rows = surface.shape[0]
     at_load, at_speed = np.linspace(0.0, 1.0, rows), np.log(surface.engine_speed_rpm)
-    log_table = np.log(table.reshape(surface.shape))
-    smooth = scipy.interpolate.RectBivariateSpline(
-        at_load, at_speed, log_table, kx=degree[0], ky=degree[1], s=rough**2 * table.size
-    )
+    smooth = smooth_surface(at_load, at_speed, np.log(table.reshape(surface.shape)), rough)
     inside = np.clip(speed, surface.engine_speed_rpm[0], surface.engine_speed_rpm[-1])
     fine = smooth(load_place(surface, load), np.log(inside), grid=False)
     return fine - np.log(surface.at(speed, load, np.exp(smooth(at_load, at_speed))))
+
+
+def smooth_surface(
+    at_load: np.ndarray, at_speed: np.ndarray, log_table: np.ndarray, rough: float
+) -> scipy.interpolate.RectBivariateSpline:
+    """Smoothing spline through a table whose cells scatter by `rough` about it.
+
+    The search for the spline with just that scatter now and then goes round in circles; a little more of it is found.
+    """
+    degree = {"kx": min(3, at_load.size - 1), "ky": min(3, at_speed.size - 1)}
+    wanted = rough**2 * log_table.size
+    for more in (*SMOOTHER, np.inf):
+        try:
+            s = wanted * more if np.isfinite(more) else float(np.sum(log_table**2)) + 1.0  # the plain polynomial
+            return scipy.interpolate.RectBivariateSpline(at_load, at_speed, log_table, **degree, s=s, maxit=100)
+        except ValueError:
+            continue
+    raise ValueError(
+        "no smooth surface can be laid through the table; look for a value that lies far from its neighbours."
+    )
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ import pandas as pd
 from tunelab.channels import channel
 from tunelab.physics.driveline import road_speed_km_h
 from tunelab.study.cautions import HIGH_LOAD, cautions_for
+from tunelab.study.drive_plan import JOINED, Hold
 from tunelab.study.filling.model import NAMES
 from tunelab.study.filling.result import FillingFit
 from tunelab.study.hold import rolling_radius_m
@@ -31,6 +32,26 @@ KNOWN_SHARE = 0.95  # of the cells that may be held, to be enough
 
 
 @dataclass(frozen=True)
+class CellHold(Hold):
+    """A hold in a cell of the table: it counts up to half the way to the cells beside it."""
+
+    load_channel: str = ""
+    speeds_rpm: tuple[float, float] = (0.0, 0.0)
+    loads: tuple[float, float] = (0.0, 0.0)  # in the unit of `load_channel`
+
+    @property
+    def range_words(self) -> str:
+        """Between which loads it is good enough, as it is read out."""
+        return f"{self.loads[0]:.4g}{JOINED}{self.loads[1]:.4g}"
+
+    @property
+    def range_label(self) -> str:
+        """What `range_words` is of, with its unit."""
+        about = channel(self.load_channel)
+        return f"{about.label} [{about.shown_unit}]"
+
+
+@dataclass(frozen=True)
 class CellPlan:
     """The next holds in the table's own cells."""
 
@@ -45,6 +66,7 @@ class CellPlan:
     limit_pct: float
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+    to_drive: tuple[CellHold, ...] = ()  # the same holds one by one
 
     @property
     def is_enough(self) -> bool:
@@ -105,10 +127,35 @@ def plan_cells(
     rows = rows.sort_values("high_load", kind="stable", ignore_index=True)
     notes = () if car.gearing and car.tyres else ("car.toml states no gears or tyres: no road speed is given.",)
     warned = (*cautions_for(car), *((HIGH_LOAD,) if rows["high_load"].any() else ()))
+    by_hand = _one_by_one(rows, fit.load_channel, car, revision)
     return CellPlan(
         rows, fit.load_channel, float((rows["seconds"] + GETTING_THERE_S).sum()), known,
-        float(np.mean(then[at] <= limit)) if at.size else 0.0, int(at.size), limit, notes, warned,
+        float(np.mean(then[at] <= limit)) if at.size else 0.0, int(at.size), limit, notes, warned, by_hand,
     )  # fmt: skip
+
+
+def _one_by_one(rows: pd.DataFrame, name: str, car: Car, revision: Revision) -> tuple[CellHold, ...]:
+    """The holds as a passenger counts them: a cell reaches half the way to its neighbours."""
+    surface, knows_gears = surface_of(revision.air_table), bool(car.gearing and car.tyres)
+    nan, found = float("nan"), []
+    for row in rows.itertuples():
+        speed, load = row.engine_speed_rpm, getattr(row, name)
+        found.append(CellHold(
+            gear=int(row.gear) if knows_gears else None, engine_speed_rpm=speed, road_speed_km_h=row.road_speed_km_h,
+            air_flow_kg_h=nan, air_flow_from_kg_h=nan, air_flow_to_kg_h=nan, load_pct=nan, throttle_pct=nan,
+            brake="none", consumers="as they are", seconds=row.seconds, roll_s=0.0, slope="level",
+            is_high_load=bool(row.high_load), why="shows most of the table", load_channel=name,
+            speeds_rpm=_reach(surface.engine_speed_rpm, speed), loads=_reach(surface.load, load),
+        ))  # fmt: skip
+    return tuple(found)
+
+
+def _reach(points: np.ndarray, at: float) -> tuple[float, float]:
+    """Half the way from a breakpoint to the one before and the one behind it; at an end as far out as in."""
+    k = int(np.argmin(np.abs(points - at)))
+    below = (points[k] - points[k - 1]) / 2 if k else (points[1] - points[0]) / 2
+    above = (points[k + 1] - points[k]) / 2 if k + 1 < points.size else (points[k] - points[k - 1]) / 2
+    return float(points[k] - below), float(points[k] + above)
 
 
 def _may_be_held(fit: FillingFit, car: Car, revision: Revision) -> tuple[np.ndarray, np.ndarray]:

@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.study.filling.result import FillingFit, error_draws, predict_error, shift_of
+from tunelab.study.filling.fit import MEASURED_S
+from tunelab.study.filling.model import NAMES, scallop
+from tunelab.study.filling.result import FillingFit, error_draws, predict_next_drive, shift_of
 from tunelab.study.finding import shows_its_table
 from tunelab.study.steady.result import LambdaError
 from tunelab.units import convert
@@ -22,6 +24,7 @@ SHORT_SD = 1.0  # ... it stops: toward what the posterior says and no further
 HARM = 0.001  # log units by which the expected error of a place may grow through rounding
 SMALLEST_PCT = 0.1  # a change smaller than that is left out
 DIGITS_MS = 3
+LEAST_COARSE = 4  # blocks of about a second that lie off between breakpoints, for it to be said
 
 
 @shows_its_table
@@ -78,14 +81,15 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
 
     Notes
     -----
-    A cell that was driven goes to what was measured. One that was not stays, unless all that is known jointly says
-    clearly that it is off: then it goes part of the way. A cell whose change would make any place worse is put back.
+    A cell that was driven goes to what was measured, also where it is known less well than the place beside it, as long
+    as it is clearly off. One that was not stays, unless all that is known jointly says clearly that it is off: then it
+    goes part of the way. A cell whose change would make any place worse is put back.
     """
     if fit.reference != revision.name:
         raise ValueError(
             f"the fit refers to revision {fit.reference}, not to {revision.name}: fit with reference={revision.name!r}."
         )
-    if fit.because or fit.visited is None or fit.draws is None:
+    if fit.because or fit.visited is None or fit.draws is None or fit.prior is None:
         return _proposal(fit, revision, np.zeros(len(fit.cells)), revision.dead_time, fit.predicted, ())
     dead, dead_capped = _dead_time(fit, car, revision)
     wanted = _wanted(fit, shift_of(fit.visited, fit.draws, revision, dead) - shift_of(fit.visited, fit.draws, revision))
@@ -95,13 +99,35 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
     change = _without_harm(fit, revision, change, dead)
     over = np.abs(wanted) > cap + 1e-9
     capped = _capped(over, car) + dead_capped
-    predicted = predict_error(fit.visited, fit.draws, car, revision, change=change, dead_time=dead)
+    day_sd = float(np.exp(fit.prior[NAMES.index("session")]))
+    predicted = predict_next_drive(fit.visited, fit.draws, car, revision, change=change, dead_time=dead, day_sd=day_sd)
     if predicted.p95_pct > fit.before.p95_pct:
         nothing = np.zeros_like(change)
         return _proposal(
             fit, revision, nothing, revision.dead_time, fit.before, ("Nothing would get better by a change.",)
         )
-    return _proposal(fit, revision, change, dead, predicted, capped)
+    found = _proposal(fit, revision, change, dead, predicted, capped)
+    return replace(found, notes=(*found.notes, *_too_coarse(fit, car, change, dead, revision)))
+
+
+def _too_coarse(fit: FillingFit, car: Car, change: np.ndarray, dead: DeadTime, base: Revision) -> tuple[str, ...]:
+    """Say where the table's straight lines miss the engine by more than the owner's limit, whatever its cells hold."""
+    (places, draws), limit = fit.evidence, car.limits.steady_lambda_error_max_pct
+    surface, entered = surface_of(base.air_table), base.air_table.values.ravel() * np.exp(change)
+    left = 100 * np.expm1(error_draws(places, draws, base, change=change, dead_time=dead)[0])
+    between = scallop(surface, entered, places.engine_speed_rpm, places.load, rough=draws.rough)
+    bend = 100 * draws.scallop[0] * between
+    coarse = (np.abs(left) > limit) & (np.abs(bend) > limit / 2) & (left * bend > 0)
+    if coarse.sum() < LEAST_COARSE:
+        return ()
+    worst = np.flatnonzero(coarse)[np.argsort(-np.abs(left[coarse]))[: int(coarse.sum()) // 2 + 1]]
+    speed, load = np.median(places.engine_speed_rpm[worst]), np.median(places.load[worst])
+    unit = channel(fit.load_channel).shown_unit
+    return (
+        f"Around {speed:.0f} rpm and {load:.3g} {unit} lambda stays about {np.median(left[worst]):+.1f} % off: between "
+        "the table's breakpoints the engine is not straight. A breakpoint there, of engine speed and of load, would "
+        "let it be right; move or add one, if the ECU allows it.",
+    )
 
 
 def _wanted(fit: FillingFit, by_dead_time: np.ndarray) -> np.ndarray:
@@ -109,8 +135,16 @@ def _wanted(fit: FillingFit, by_dead_time: np.ndarray) -> np.ndarray:
     mean, sd = np.log(fit.cells["factor"].to_numpy()) + by_dead_time, _spread(fit.cells)
     far = np.sign(mean) * np.maximum(np.abs(mean) - SHORT_SD * sd, 0.0)
     clear = np.abs(mean) > CLEAR_SD * sd
-    basis = fit.cells["basis"].to_numpy()
-    return np.select([basis == "measured", (basis == "extended") & clear], [mean, far], 0.0)
+    basis, driven = fit.cells["basis"].to_numpy(), _driven(fit)
+    return np.select([(basis == "measured") | (driven & clear), (basis == "extended") & clear], [mean, far], 0.0)
+
+
+def _driven(fit: FillingFit) -> np.ndarray:
+    """Cells that were driven around long enough and of which something is known, shape (cells,).
+
+    Where a coarse table is straight and the engine is not, a place between cells is known better than any of its cells.
+    """
+    return ((fit.cells["seconds"] >= MEASURED_S) & (fit.cells["basis"] != "unchanged")).to_numpy()
 
 
 def _between(fit: FillingFit, base: Revision, wanted: np.ndarray, dead: DeadTime) -> np.ndarray:
@@ -122,7 +156,7 @@ def _between(fit: FillingFit, base: Revision, wanted: np.ndarray, dead: DeadTime
     left = error_draws(visited, draws, base, change=wanted, dead_time=dead)[0]
     surface = surface_of(base.air_table)
     at = surface.weights(visited.engine_speed_rpm, visited.load)
-    driven = (fit.cells["basis"] == "measured").to_numpy()
+    driven = _driven(fit)
     weight = 1.0 / np.bincount(visited.hold)[visited.hold]  # every hold counts alike
     square = at[:, driven].T @ (weight[:, None] * at[:, driven])
     change = np.zeros(len(fit.cells))

@@ -7,7 +7,7 @@ Lambda error at the places that were driven, with a table and dead times in the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -247,6 +247,28 @@ def predict_error(
         worst_upper_pct=float(max(hold[0], np.quantile(hold[1:], 0.975))),
         cells=int(np.unique(cell).size),
     )
+
+
+def predict_next_drive(
+    places: Visited, draws: Draws, car: Car, base: Revision, *, change: np.ndarray, dead_time: DeadTime, day_sd: float
+) -> LambdaError:
+    """Size of the lambda error once a table is in, its interval wide enough for what the next drive will measure, too.
+
+    The next drive measures no better than this one, on a day with a level of its own (`day_sd`, log units), and drives
+    other rectangles of the table: each weighs at random as in a Bayesian bootstrap with twice its variance, as in the
+    study of a car with an air meter (`steady/prediction.py`).
+    """
+    now = predict_error(places, draws, car, base, change=change, dead_time=dead_time)
+    error = error_draws(places, draws, base, change=change, dead_time=dead_time)
+    rng, count = np.random.default_rng(1), len(error) - 1
+    noise = (error - error[0])[1:]
+    day = day_sd * rng.normal(size=(count, 1))
+    measured = np.abs(np.expm1(error[1:] + day + noise[rng.permutation(count)]))
+    _, cell = np.unique(np.asarray(rectangle(surface_of(base.air_table), places)), return_inverse=True)
+    weight = rng.gamma(0.5, size=(count, cell.max() + 1))[:, cell] / np.maximum(np.bincount(cell)[cell], FULL_CELL)
+    sizes = [100 * _quantile(one[None], own, 0.95)[0] for one, own in zip(measured, weight, strict=True)]
+    lower, upper = np.quantile(sizes, [0.025, 0.975])
+    return replace(now, lower_pct=min(now.lower_pct, float(lower)), upper_pct=max(now.upper_pct, float(upper)))
 
 
 def rectangle(surface: Surface, places: Visited) -> np.ndarray:

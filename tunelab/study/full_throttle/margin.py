@@ -27,7 +27,7 @@ def check_margins(log: xr.Dataset, car: Car, revision: Revision, stretches: Stre
     """Hold every quantity but lambda against its limit."""
     return [
         _duty(log, car, stretches),
-        _meter(log, car, revision, stretches),
+        *([_meter(log, car, revision, stretches)] if car.has_meter else []),
         _knock(log, car, stretches),
         *_temperatures(log, car, stretches),
         _battery(log, car, stretches),
@@ -56,8 +56,6 @@ def _meter(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) 
     key, title = "meter_headroom_min_pct", "Smallest air-meter headroom"
     what = _quantity("meter_headroom", title, "%", limit, key, "lower", lift=True)
     channel = car.meter.channel
-    if not car.has_meter:
-        return missing(what, "this car has no air meter", 0)
     if not has(log, channel):
         return missing(what, f"the log has no {channel}", 0)
     curve = revision.meter_curve

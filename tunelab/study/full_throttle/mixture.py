@@ -21,6 +21,7 @@ from tunelab.workspace.revision import Revision
 BELIEVED_DESPITE = MASKS["rail"] | MASKS["cold"] | MASKS["fuel_cut"] | MASKS["transient"]
 SETTLED_LAGS = 3.0  # a first-order sensor has taken 95 % of a step after three lags
 AFTER_CUT_S = 0.3
+FILM_S = 1.0  # after opening, in which the wall film still fills: a tip-in's matter; common practice, no source
 BIN_RPM = 250.0
 LEAST_IN_BIN = 4
 TABLE_ACTS = 0.02  # commanded lambda this near to the table of the revision: it is the one that acts
@@ -47,6 +48,9 @@ def check_mixture(
     log: xr.Dataset, car: Car, revision: Revision, stretches: tuple[Stretch, ...], delay: DelayFit
 ) -> Mixture | str:
     """Hold lambda against the owner's limit and against what was commanded; or say why that cannot be done.
+
+    Against the limit every judged reading counts. Against what was commanded those of the first FILM_S after opening do
+    not: while the wall film fills they speak of the fuel for tip-ins.
 
     Every reading speaks of the charge that was fuelled one transport delay and one lag earlier. Readings of charges
     fuelled before the throttle opened, and those that come before the sensor has had three lags to settle, are shown
@@ -175,12 +179,15 @@ def _checks(
     ]
     judged = table[table["judged"]].sort_values(["stretch", "fuelled_s"])
     flagged = len(table) - len(judged)
-    known = judged[np.isfinite(judged["meant"])]
+    opened = np.array([stretch.start_s for stretch in stretches])[judged["stretch"].to_numpy() - 1]
+    known = judged[np.isfinite(judged["meant"]) & (judged["fuelled_s"].to_numpy() >= opened + FILM_S)]
     off = 100 * (known["lambda"] / known["meant"] - 1)
     step = min((step_of(fresh_readings(log, name)[1]) for name in _sensors(log)), default=np.nan)
     first = hold_against(lean, _series(judged, judged["lambda"], flagged, step), stretches)
     if known.empty:
         why = "the log has no lambda_commanded to compare with"
+        if np.isfinite(judged["meant"]).any():
+            why = f"no pull lasts beyond the {FILM_S:g} s after opening in which the wall film fills"
         why += "" if judged.empty else f"; the richest reading at full throttle was {judged['lambda'].min():.3g}"
         return first, missing(errors[0], why, flagged), missing(errors[1], why, flagged)
     step = step * 100 / float(known["commanded"].median())

@@ -84,14 +84,19 @@ def _engine(driving: Driving, car: Car, revision: Revision) -> list[Asked]:
                   "knock_retard_max_deg")  # fmt: skip
     knock = replace(knock, never_below=0.0)
     duty = check_duty(log, car, driving.running)
-    meter = check_meter(log, car, revision, driving.running)
-    rail = meter.because.partition(";")[0] if meter.because.startswith("the meter was") else ""
     return [
         _ask(driving, knock, "knock_retard_deg", driving.running),
         Asked(_renamed(duty, "injector_duty", "Highest injector duty of the drive"), _duty_channel(log)),
-        Asked(_renamed(meter, "meter_headroom", "Smallest air-meter headroom of the drive"), car.meter.channel, rail),
+        *([_headroom(driving, car, revision)] if car.has_meter else []),
         _boost(driving, car),
     ]
+
+
+def _headroom(driving: Driving, car: Car, revision: Revision) -> Asked:
+    meter = check_meter(driving.log, car, revision, driving.running)
+    rail = meter.because.partition(";")[0] if meter.because.startswith("the meter was") else ""
+    title = "Smallest air-meter headroom of the drive"
+    return Asked(_renamed(meter, "meter_headroom", title), car.meter.channel, rail)
 
 
 def _duty_channel(log: xr.Dataset) -> str:

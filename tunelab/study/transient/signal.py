@@ -130,7 +130,7 @@ def _require(log: xr.Dataset, car: Car) -> None:
     needed = ("lambda_measured", "pulse_width_ms", "engine_speed_rpm", "throttle_pct", "battery_v")
     absent = [name for name in needed if not has(log, name)]
     if not (has(log, car.meter.channel) or has(log, "air_flow_kg_h")):
-        absent.append(car.meter.channel)
+        absent.append(car.air_reading)
     if absent:
         raise NotInLog(f"the log has no {' and no '.join(absent)}")
 
@@ -143,7 +143,7 @@ def _on_grid(rows: np.ndarray, clock: np.ndarray, grid: np.ndarray) -> np.ndarra
 
 def _metered(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     """The log with the airflow of the meter's own reading: the ECU's is delayed by its filter."""
-    if has(log, car.meter.channel):
+    if car.has_meter and has(log, car.meter.channel):
         return add_air_flow(log.drop_vars(["air_flow_kg_h", "air_flow_kg_h_flag"], errors="ignore"), car, revision)
     return log
 
