@@ -90,6 +90,9 @@ CONSTANT_SD = 0.4
 DEAD_TIME_SD_MS = (0.25, 0.06, 0.02)  # level, per volt, per volt squared
 SCALLOP_MEAN_SD = (0.5, 0.4)  # share of the ECU's interpolation error that is seen
 FILM_SD_S = (0.1, 0.3)  # per 1/s of log air (film, meter) and of log speed
+# Engine speeds [rpm] between which pulsation that dies out does so, and from which any other falls as one over the
+# speed: the faster the strokes follow one another, the more evenly the meter is passed. Common practice, no source.
+SPEEDS_OUT, LESS_FROM = (2500.0, 3600.0), 2000.0
 FILLING_SD = 2.5  # manifold between meter and valves over displacement, of usual filling; common practice, no source
 
 
@@ -100,6 +103,7 @@ class Onset:
     quantity: Literal["load", "pressure_ratio"]
     value: float
     width: float = 0.2  # from there to where it has fully set in
+    dies_out: bool = False  # gone above SPEEDS_OUT; else it only grows less with engine speed
 
 
 @dataclass(frozen=True)
@@ -145,12 +149,16 @@ class Design:
         return both.reshape(len(speed), -1) @ (vector[:, kept] * np.sqrt(value[kept]))
 
     def gate(self, onset: Onset) -> np.ndarray:
-        """How far the pulsation has set in, 0 to 1, shape (blocks,); exactly 0 below the onset or where not logged.
+        """How large the pulsation may be, 0 to 1, shape (blocks,); exactly 0 below the onset or where not logged.
 
-        With a tail to low load it would take the place of the dead time.
+        With a tail to low load it would take the place of the dead time, with one to high engine speed that of the
+        curve: the highest readings come with high load alone.
         """
-        beyond = np.clip((self.blocks[onset.quantity].to_numpy() - onset.value) / onset.width, 0.0, 1.0)
-        return np.nan_to_num(beyond**2 * (3.0 - 2.0 * beyond))
+        set_in = _smooth_step((self.blocks[onset.quantity].to_numpy() - onset.value) / onset.width)
+        speed = np.exp(self.blocks["log_speed"].to_numpy())
+        low, high = SPEEDS_OUT
+        left = _smooth_step((high - speed) / (high - low)) if onset.dies_out else np.minimum(LESS_FROM / speed, 1.0)
+        return np.nan_to_num(set_in) * left
 
     @cached_property
     def volts(self) -> np.ndarray:
@@ -193,6 +201,12 @@ class Design:
         error = np.minimum(self.volts @ coefficients, 0.7 * opened)
         columns = self.volts / (opened - error)[:, None]
         return columns, -np.log1p(-error / opened) - columns @ coefficients
+
+
+def _smooth_step(share: np.ndarray) -> np.ndarray:
+    """From 0 at 0 to 1 at 1, level at both ends."""
+    inside = np.clip(share, 0.0, 1.0)
+    return inside**2 * (3.0 - 2.0 * inside)
 
 
 def hat_matrix(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
