@@ -90,6 +90,8 @@ CONSTANT_SD = 0.4
 DEAD_TIME_SD_MS = (0.25, 0.06, 0.02)  # level, per volt, per volt squared
 SCALLOP_MEAN_SD = (0.5, 0.4)  # share of the ECU's interpolation error that is seen
 FILM_SD_S = (0.1, 0.3)  # per 1/s of log air (film, meter) and of log speed
+FILM_S = {"wetted_short": 0.2, "wetted_long": 0.6}  # time constants of a film; what lies between is a mix of both
+FILM_SHARE_SD = 0.2  # of the injected fuel that passes a film; common practice, no source
 # Engine speeds [rpm] between which pulsation that dies out does so, and from which any other falls as one over the
 # speed: the faster the strokes follow one another, the more evenly the meter is passed. Common practice, no source.
 SPEEDS_OUT, LESS_FROM = (2500.0, 3600.0), 2000.0
@@ -185,7 +187,9 @@ class Design:
 
     @cached_property
     def dynamic_columns(self) -> np.ndarray:
-        """Rates of log air and log speed [1/s], and the rise of log manifold pressure in one cycle, shape (blocks, 3).
+        """Rates of log air and log speed [1/s], rise of log manifold pressure in one cycle, and the film's shares.
+
+        Shape (blocks, 5); what a film takes is 0 where the blocks do not know it.
 
         What fills the manifold passed the meter and not the valves: manifold volume over displacement times that rise.
         Source: conservation of mass with the ideal gas law at constant temperature, as in E. Hendricks and
@@ -193,7 +197,8 @@ class Design:
         """
         air, speed = (self.blocks[name].to_numpy() for name in ("slope", "speed_slope"))
         cycle_s = 120.0 / np.exp(self.blocks["log_speed"].to_numpy())
-        return np.column_stack([air, speed, (air - speed) * cycle_s])
+        wetted = self.blocks.reindex(columns=list(FILM_S), fill_value=0.0).to_numpy(dtype=float)
+        return np.column_stack([air, speed, (air - speed) * cycle_s, wetted])
 
     def dead_time_columns(self, coefficients: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Columns of δ's coefficients linearised about `coefficients`, and what they leave of the exact term."""
@@ -277,7 +282,7 @@ def columns_of(design: Design, onset: Onset, dead_time_ms: np.ndarray, dead_time
         "constant": (np.ones((n, 1)), CONSTANT_SD),
         "scallop": (design.scallop[:, None], SCALLOP_MEAN_SD[1]),
         "dead_time": (dead, dead_time_sd),
-        "film": (design.dynamic_columns, (*FILM_SD_S, FILLING_SD)),
+        "film": (design.dynamic_columns, (*FILM_SD_S, FILLING_SD, *[FILM_SHARE_SD] * len(FILM_S))),
         "pulsation": (gate[:, None] * design.map_columns, 1.0),
         "local": (design.map_columns, 1.0),
         "session": (design.session_columns, 1.0),
