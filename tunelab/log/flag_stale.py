@@ -8,6 +8,7 @@ as they do now? A run of equal readings is stale when that habit makes it incred
 from __future__ import annotations
 
 import numpy as np
+import scipy
 import xarray as xr
 
 from tunelab.log.flag_channel import RUNNING_RPM, resolution
@@ -177,8 +178,10 @@ def _habit(equal: np.ndarray, judged: np.ndarray, activity: np.ndarray) -> np.nd
     classes = len(ACTIVITY_EDGES) + 1
     seen = np.bincount(activity[judged], minlength=classes)
     agreed = np.bincount(activity[judged & equal], minlength=classes)
-    habit = np.maximum((agreed + 1.0) / (seen + 2.0), LEAST_HABIT)
-    habit = np.maximum.accumulate(habit[::-1])[::-1]  # the steadier, the more they agree
+    share = (agreed + 1.0) / (seen + 2.0)
+    # The steadier, the more they agree. A class with few rows says little: they may all be of one freeze.
+    share = scipy.optimize.isotonic_regression(share, weights=seen + 2.0, increasing=False).x
+    habit = np.maximum(share, LEAST_HABIT)
     return np.where(np.arange(classes) >= CLEARLY_MOVING, np.minimum(habit, MOST_HABIT), habit)
 
 
