@@ -21,7 +21,7 @@ from tunelab.study.steady import fit_steady
 from tunelab.study.steady.prediction import Setting, predict_lambda_error
 
 CARS = 24
-FEWER = int(os.environ.get("TUNELAB_BENCH_CARS", "12"))  # of the benches whose cars are driven several times
+FEWER = int(os.environ.get("BENCH_CARS", "12"))  # of the benches whose cars are driven several times
 SPREADSHEETS = {"spreadsheet": (0.0, 1), "better spreadsheet": (0.2, 40)}
 
 

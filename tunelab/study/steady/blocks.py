@@ -37,7 +37,7 @@ CALM_LOG_OPEN = 0.16
 # about what blocks of three engine models of known truth show. Air that wanders adds nothing beside them.
 RESTLESS_LOG_SPEED, RESTLESS_LOG_OPEN = 0.02, 0.045
 LONGEST_AFTER = 8  # bins behind a block that have to be steady, at the most
-LEAST_OPEN_MS = 0.2  # opening of a pulse below which no share of it is told
+LEAST_OPEN_MS = 0.2  # opening of a pulse below which no share of it is known
 LEAST_SHARE = 0.6  # of a bin's rows that must be trusted
 LEAST_LAMBDA = 2  # fresh lambda readings of a block
 HOLD_STEP = 0.03  # change of log air or log speed from block to block that begins a new hold
