@@ -12,6 +12,7 @@ import xarray as xr
 from tunelab.log import flag_sample
 from tunelab.log.flag import MASKS, flag_log, reasons_at, sample_seconds, spans, summary, trusted
 from tunelab.log.flag_sample import find_gaps, find_holes
+from tunelab.log.flag_stale import LEAST_HABIT, _habit
 from tunelab.workspace.session import Exclusion, Session
 
 CAR, REVISION, SESSION = plain_gas.CAR, plain_gas.REVISION, plain_gas.SESSION
@@ -120,6 +121,26 @@ def test_a_frozen_sensor_is_stale(name):
     stale = has(flag_log(frozen, CAR, SESSION), f"{name}_flag", "stale")
     assert stale[1502:1574].all()
     assert stale.sum() < 85
+
+
+def test_an_engine_speed_frozen_on_the_way_to_a_quiet_idle_is_stale():
+    """It rests anyway once it is there; but not while meter and pulse fall to a half."""
+    down = np.interp(np.arange(1500), [600, 650], [1.0, 0.4])
+    speed = np.where(
+        np.arange(1500) < 590, 3612.0 + np.arange(1500) % 7 * 4, np.where(np.arange(1500) < 760, 3612.0, 856.0)
+    )
+    fall = {name: log_of()[name].to_numpy() * down for name in ("meter_v", "pulse_width_ms")}
+    stale = has(flag_log(log_of(engine_speed_rpm=speed, **fall), CAR, SESSION), "engine_speed_rpm_flag", "stale")
+    assert stale[592:758].all()
+    assert not stale[800:].any()
+
+
+def test_the_few_fastest_rows_do_not_set_the_habit_of_all():
+    """Six rows of one freeze, alone in the class of the fastest movement, against thousands that hardly repeat."""
+    rng = np.random.default_rng(7)
+    activity = np.append(rng.integers(0, 5, 5000), np.full(6, 5))
+    equal = np.append(rng.random(5000) < 0.1, np.ones(6, dtype=bool))
+    np.testing.assert_allclose(_habit(equal, np.ones(5006, dtype=bool), activity), LEAST_HABIT)
 
 
 def test_repeated_frames_are_stale_in_every_channel():

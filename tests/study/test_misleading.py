@@ -19,6 +19,7 @@ from tunelab.study.consistency import assumptions_table, check_consistency, stop
 from tunelab.study.consistency.check import AGAINST, ASSUMPTIONS, UNSEEN
 from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
+from tunelab.study.steady.leak import with_leak
 from tunelab.workspace.car import Injectors
 from tunelab.workspace.session import Session
 
@@ -485,17 +486,41 @@ def test_what_is_not_the_ecus_own_does_not_move_the_proposal(honest, fitted, nam
     assert any("what the ECU did" in note for note in proposal.notes) or "what the ECU did" in checks[0].because
 
 
-def test_a_prediction_that_a_leak_would_break_is_not_met(honest, fitted):
+@pytest.mark.parametrize(
+    ("chance", "leaking", "status", "word"),
+    [
+        (0.3, 0.5, "met", ""),
+        (0.3, 3.0, "watch", "look for a leak by hand first"),
+        (0.08, 3.0, "met", "look for a leak by hand first"),
+        (0.01, 3.0, "met", ""),
+    ],
+)
+def test_a_prediction_that_a_leak_would_break_is_met_only_if_the_drive_does_not_speak_for_one(
+    honest, fitted, chance, leaking, status, word
+):
+    """`leaking` is what a leak would leave, over the owner's limit."""
     car, (fit, proposal, _) = honest[1], fitted
     limit = car.limits.steady_lambda_error_max_pct
-    for leaking, word in ((0.5 * limit, ""), (3 * limit, "look for a leak by hand first")):
-        after = dataclasses.replace(
-            proposal.predicted, p95_pct=0.2 * limit, lower_pct=0.1 * limit, upper_pct=0.3 * limit,
-            worst_pct=0.3 * limit, leaking_p95_pct=leaking,
-        )  # fmt: skip
-        found = prediction(fit, dataclasses.replace(proposal, predicted=after), car)
-        assert found.status == ("watch" if word else "met")
-        assert word in found.because
+    believed = dataclasses.replace(fit, leak=dataclasses.replace(fit.leak, chance=chance))
+    after = dataclasses.replace(
+        proposal.predicted, p95_pct=0.2 * limit, lower_pct=0.1 * limit, upper_pct=0.3 * limit,
+        worst_pct=0.3 * limit, leaking_p95_pct=leaking * limit,
+    )  # fmt: skip
+    found = prediction(believed, dataclasses.replace(proposal, predicted=after), car)
+    assert found.status == status
+    assert word in found.because
+    assert ("leaks" in found.because) == bool(word)
+
+
+def test_a_leak_that_the_drive_does_not_speak_for_is_in_no_interval(fitted):
+    """Before, a chance of 4 % decided the upper end of a 95 % interval: 8.7 % where 0.9 % was true."""
+    fit = fitted[0]
+    rng = np.random.default_rng(1)
+    faint, clear = (dataclasses.replace(fit.leak, chance=chance) for chance in (0.08, 0.3))
+    assert with_leak(fit.posterior, faint, rng) is fit.posterior
+    at = fit.leak.log_factor.argmax()
+    spread = [draws.log_factor[1:, at].std() for draws in (with_leak(fit.posterior, clear, rng), fit.posterior)]
+    assert spread[0] > 1.05 * spread[1]
 
 
 def test_lambda_that_follows_the_battery_is_caught_and_its_dead_time_withheld():

@@ -152,6 +152,35 @@ def test_the_pulsation_is_exactly_nothing_below_its_onset(setup):
     assert (design.gate(Onset("load", np.inf)) == 0).all()
 
 
+def test_pulsation_that_dies_out_leaves_high_engine_speed_to_the_curve(setup):
+    design = setup[2]
+    speed = np.exp(design.blocks["log_speed"])
+    lasts, gone = (design.gate(Onset("load", 0.5, dies_out=out)) for out in (False, True))
+    fast, slow = speed > 3600, (speed < 2000) & (lasts > 0)
+    assert (gone[fast] == 0).all()
+    assert lasts[fast].max() > 0.3
+    np.testing.assert_allclose(gone[slow], lasts[slow])
+
+
+@pytest.mark.parametrize(("name", "tau"), [("wetted_short", 0.2), ("wetted_long", 0.6)])
+def test_a_film_takes_of_a_step_what_its_equation_says(setup, name, tau):
+    """d film / dt = (injected - film) / tau, solved by hand for a step from 2 to 4 ms: what was before is in it."""
+    engine, log, _ = setup
+    samples = refer(log, engine.car, engine.revision, engine.revision)
+    plain = calm_blocks(samples, stated_delay(engine.car))
+    row = np.searchsorted(samples.time, plain["start_s"].iloc[len(plain) // 2] - 0.6)
+    at = float(samples.time[row - 1 : row + 1].mean())
+    step = replace(samples, open_ms=np.where(samples.time < at, 2.0, 4.0))
+    blocks = calm_blocks(step, stated_delay(engine.car))
+    since = blocks["start_s"].to_numpy() - at
+    expected = 0.5 * tau * (np.exp(-since / tau) - np.exp(-(since + blocks["seconds"]) / tau))
+    after = since > 0
+    np.testing.assert_allclose(blocks[name][~after], 0.0, atol=1e-9)
+    row_s = 0.04
+    np.testing.assert_allclose(blocks[name][after], expected[after], rtol=0.75 * row_s / tau, atol=1e-4)
+    assert blocks[name][after].max() > 0.3 * tau * np.exp(-0.6 / tau)
+
+
 def test_dead_time_linearised_about_the_truth_is_exact(setup):
     design = setup[2]
     coefficients = np.array([0.12, -0.02, 0.003])

@@ -29,6 +29,7 @@ ACTIVITY_EDGES = (0.1, 0.2, 0.4, 0.8, 1.6)  # movement of the other channels wit
 LEAST_HABIT = 0.3  # agreement of neighbours is taken to be at least this frequent: it comes in bunches
 MOST_HABIT = 0.98  # and at most this, once the other channels clearly move
 CLEARLY_MOVING = 3  # index into the activity classes from which MOST_HABIT holds
+FEW_ROWS = 50  # of a class of activity, below which it has no habit of its own
 INCREDIBLE = np.log(1e-8)
 SHORTEST_FREEZE_S = 0.4
 USUAL_REPEAT_SHARE = 0.15  # more repeated rows than this: the logger writes rows faster than the ECU refreshes
@@ -165,12 +166,16 @@ def _incredible_runs(
 
 
 def _quiet_around(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
-    """Whether a channel rests anyway: its 20 readings before or after the run stay within three of its steps."""
-    step = resolution(values)
+    """Whether a channel rests anyway: its 20 readings before or after the run stay within three of its steps.
+
+    A rest far from the run's own value says nothing of it, but for a run from the log's first row: nothing is before.
+    """
+    step, near = resolution(values), _spread_of(values)
     quiet = np.zeros(first.size, dtype=bool)
     for number, (start, end) in enumerate(zip(first, last, strict=True)):
         sides = values[max(start - 20, 0) : start], values[end + 1 : end + 21]
-        quiet[number] = any(side.size >= 10 and np.ptp(side) <= 3.01 * step for side in sides)
+        beside = [side for side in sides if start == 0 or (side.size and abs(side.mean() - values[start]) <= near)]
+        quiet[number] = any(side.size >= 10 and np.ptp(side) <= 3.01 * step for side in beside)
     return quiet
 
 
@@ -179,7 +184,9 @@ def _habit(equal: np.ndarray, judged: np.ndarray, activity: np.ndarray) -> np.nd
     classes = len(ACTIVITY_EDGES) + 1
     seen = np.bincount(activity[judged], minlength=classes)
     agreed = np.bincount(activity[judged & equal], minlength=classes)
-    habit = np.maximum((agreed + 1.0) / (seen + 2.0), LEAST_HABIT)
+    # A class with few rows says little, they may all be of one freeze: it goes by the steadier one beside it.
+    known = np.maximum.accumulate(np.where(seen >= FEW_ROWS, np.arange(classes), 0))
+    habit = np.maximum(((agreed + 1.0) / (seen + 2.0))[known], LEAST_HABIT)
     habit = np.maximum.accumulate(habit[::-1])[::-1]  # the steadier, the more they agree
     return np.where(np.arange(classes) >= CLEARLY_MOVING, np.minimum(habit, MOST_HABIT), habit)
 

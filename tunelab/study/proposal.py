@@ -393,17 +393,22 @@ def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:
             "its doubt in every interval. Find and close the leak, and drive again."
         )
     elif leak.possible:
-        either = ", and no place comes out further off than now whether there is one or not" if leak.suspected else ""
+        allowed = "The intervals are those without one: this drive does not speak for it."
+        if leak.suspected:
+            allowed = (
+                "The interval of the prediction allows for it, and no place comes out further off than now whether "
+                "there is one or not."
+            )
         notes.append(
             f"By {leak.because}, the chance of air that leaks into the exhaust ahead of the lambda sensor is "
-            f"{100 * leak.chance:.0f} %. The interval of the prediction allows for it{either}."
+            f"{100 * leak.chance:.0f} %. {allowed}"
         )
     if chosen.spared:
         notes.append(
             "At little air lambda is left as much leaner than commanded, as it is read, as that takes: to go by it "
             "whole would leave places richer than now if there is a leak. Look for one by hand, and drive again."
         )
-    if predicted.leaking_p95_pct > predicted.upper_pct + LEAK_WORD_PCT:
+    if leak.possible and predicted.leaking_p95_pct > predicted.upper_pct + LEAK_WORD_PCT:
         notes.append(
             "The curve rises toward little air, as it would if air leaked into the exhaust ahead of the lambda sensor. "
             f"If all of that is a leak, these values leave lambda up to {predicted.leaking_p95_pct:.0f} % rich there, "

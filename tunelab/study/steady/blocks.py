@@ -16,9 +16,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.signal import lfilter, medfilt
 
 from tunelab.physics.load import absolute_load
-from tunelab.study.steady.model import MAP_SCALE, Coordinate
+from tunelab.study.steady.model import FILM_S, MAP_SCALE, Coordinate
 from tunelab.study.steady.posterior import Posterior, local_mean
 from tunelab.study.steady.samples import Samples
 from tunelab.units import convert
@@ -37,6 +38,7 @@ CALM_LOG_OPEN = 0.16
 # about what blocks of three engine models of known truth show. Air that wanders adds nothing beside them.
 RESTLESS_LOG_SPEED, RESTLESS_LOG_OPEN = 0.02, 0.045
 LONGEST_AFTER = 8  # bins behind a block that have to be steady, at the most
+LEAST_OPEN_MS = 0.2  # opening of a pulse below which no share of it is known
 LEAST_SHARE = 0.6  # of a bin's rows that must be trusted
 LEAST_LAMBDA = 2  # fresh lambda readings of a block
 HOLD_STEP = 0.03  # change of log air or log speed from block to block that begins a new hold
@@ -77,7 +79,7 @@ def calm_blocks(samples: Samples, delay: Delay) -> pd.DataFrame:
     starts = _block_starts(_calm(bins, before, after), before)
     table = _block_means(bins, starts)
     table = table.assign(**_slopes(bins, starts, before), unrest=_unrest(bins, starts, before, after[starts]))
-    table = _with_lambda(table, samples, delay)
+    table = _with_lambda(table, samples, delay).assign(**_wetted(samples, table))
     table.insert(0, "session", samples.session)
     table = table[np.isfinite(table["y"]) & (table["lambda_readings"] >= LEAST_LAMBDA)]
     return _with_holds(table.reset_index(drop=True))
@@ -166,6 +168,31 @@ def _slopes(bins: _Bins, starts: np.ndarray, before: int) -> dict[str, np.ndarra
     values = bins.values
     slopes = (("slope", "log_air"), ("speed_slope", "log_speed"))
     return {name: values[of][index] @ at / np.sum(at**2) for name, of in slopes}
+
+
+def _wetted(samples: Samples, table: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Share of its fuel that the wall takes in each block, if all of it passed a film of each time constant.
+
+    The film fills after a cut and while the pulses grow, and gives back while they shrink: what was injected long
+    before a block is in it, so that the rates within the block do not tell it.
+    Source: C. F. Aquino, "Transient A/F Control Characteristics of the 5 Liter Central Fuel Injection Engine",
+    SAE 810494 (1981), with all of the film's fuel leaving by its time constant; cited from memory.
+    """
+    taken = dict.fromkeys(FILM_S, np.zeros(len(table)))
+    known = np.isfinite(samples.open_ms)
+    if known.sum() < 3 or table.empty:
+        return taken
+    step = float(np.median(np.diff(samples.time)))
+    time = np.arange(samples.time[0], samples.time[-1] + step, step)
+    injected = np.interp(time, samples.time[known], medfilt(np.maximum(samples.open_ms[known], 0.0), 3))
+    begin = table["start_s"].to_numpy()
+    first, last = np.searchsorted(time, begin), np.searchsorted(time, begin + table["seconds"].to_numpy())
+    for name, tau in FILM_S.items():
+        keep = np.exp(-step / tau)
+        leaves = lfilter([1 - keep], [1, -keep], injected, zi=[keep * injected[0]])[0]
+        kept = np.append(0.0, np.cumsum(1.0 - leaves / np.maximum(injected, LEAST_OPEN_MS)))
+        taken[name] = (kept[last] - kept[first]) / np.maximum(last - first, 1)
+    return taken
 
 
 def _unrest(bins: _Bins, starts: np.ndarray, before: int, after: np.ndarray) -> np.ndarray:

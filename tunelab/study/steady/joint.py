@@ -249,6 +249,7 @@ def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray |
     data = _Data(blocks["y"].to_numpy(), hold, base_weight(blocks), hold_weight(blocks), *whole)
     dead_time = np.zeros(3) if held_ms is None else np.asarray(held_ms, dtype=float)
     onsets = ONSETS + ONSETS_BY_PRESSURE if np.isfinite(blocks["pressure_ratio"]).mean() > 0.95 else ONSETS
+    onsets = (*onsets, *(replace(onset, dies_out=True) for onset in onsets if onset != NEVER))
     first = _member(design, FIRST, data, dead_time_sd, (None, dead_time), FIRST_STEPS)
     tried = {onset: (first.sizes, _dead_time(first, dead_time_sd, dead_time)) for onset in onsets}
     for steps in STEPS:

@@ -27,7 +27,10 @@ SIZES = np.linspace(0.0025, 0.7, 280)
 # Burnt gas that stays behind takes the place of air at idle. Common practice, no source.
 HONEST_FILLING = (0.6, 0.95)
 LEAST_SPAN = 4.0  # of the air that speed and manifold pressure offer, largest over least, to tell filling by
-LEAST_CHANCE = 0.025  # a leak less likely than this lies outside a 95 % interval
+LEAST_CHANCE = 0.025  # a leak less likely than this is not worth a word, and a leak is shown when none is less likely
+# Times by which the drive has to raise the odds of a leak for an interval to hold one; less is hardly worth a mention.
+# Source: R. E. Kass and A. E. Raftery, "Bayes Factors", JASA 90 (1995) 773, section 3.2: positive from 3 on.
+SPEAKS_FOR = 3.0
 LARGEST_LEFT = 0.5  # log units of lean that may be left for a leak
 
 
@@ -89,13 +92,13 @@ class LeakBelief:
 
     @property
     def possible(self) -> bool:
-        """Whether a 95 % interval has to hold one."""
+        """Whether it is worth a word."""
         return self.chance > LEAST_CHANCE
 
     @property
     def suspected(self) -> bool:
-        """Whether the drive makes one at least twice as likely as it was before."""
-        return self.chance >= 2 * CHANCE
+        """Whether the drive speaks for one, so that every interval holds it; else they are those without one."""
+        return self.chance * (1 - CHANCE) >= SPEAKS_FOR * CHANCE * (1 - self.chance)
 
     @property
     def shown(self) -> bool:
@@ -184,7 +187,12 @@ def leak_belief(
 
 
 def with_leak(posterior: Posterior, belief: LeakBelief, rng: np.random.Generator) -> Posterior:
-    """Let the draws know of a leak by its chance; where one is shown, the mean goes by lambda corrected for it."""
+    """Let the draws know of a leak by its chance, where the drive speaks for one.
+
+    Where one is shown, the mean goes by lambda corrected for it.
+    """
+    if not belief.suspected:
+        return posterior
     sizes = rng.permutation(belief.drawn(len(posterior.log_factor) - 1, belief.chance))
     mean = belief.chance * belief.mean if belief.shown else 0.0
     return _less(posterior, belief, np.append(mean, sizes))

@@ -91,6 +91,11 @@ CONSTANT_SD = 0.4
 DEAD_TIME_SD_MS = (0.25, 0.06, 0.02)  # level, per volt, per volt squared
 SCALLOP_MEAN_SD = (0.5, 0.4)  # share of the ECU's interpolation error that is seen
 FILM_SD_S = (0.1, 0.3)  # per 1/s of log air (film, meter) and of log speed
+FILM_S = {"wetted_short": 0.2, "wetted_long": 0.6}  # time constants of a film; what lies between is a mix of both
+FILM_SHARE_SD = 0.2  # of the injected fuel that passes a film; common practice, no source
+# Engine speeds [rpm] between which pulsation that dies out does so, and from which any other falls as one over the
+# speed: the faster the strokes follow one another, the more evenly the meter is passed. Common practice, no source.
+SPEEDS_OUT, LESS_FROM = (2500.0, 3600.0), 2000.0
 FILLING_SD = 2.5  # manifold between meter and valves over displacement, of usual filling; common practice, no source
 
 
@@ -101,6 +106,7 @@ class Onset:
     quantity: Literal["load", "pressure_ratio"]
     value: float
     width: float = 0.2  # from there to where it has fully set in
+    dies_out: bool = False  # gone above SPEEDS_OUT; else it only grows less with engine speed
 
 
 @dataclass(frozen=True)
@@ -146,12 +152,16 @@ class Design:
         return both.reshape(len(speed), -1) @ (vector[:, kept] * np.sqrt(value[kept]))
 
     def gate(self, onset: Onset) -> np.ndarray:
-        """How far the pulsation has set in, 0 to 1, shape (blocks,); exactly 0 below the onset or where not logged.
+        """How large the pulsation may be, 0 to 1, shape (blocks,); exactly 0 below the onset or where not logged.
 
-        With a tail to low load it would take the place of the dead time.
+        With a tail to low load it would take the place of the dead time, with one to high engine speed that of the
+        curve: the highest readings come with high load alone.
         """
-        beyond = np.clip((self.blocks[onset.quantity].to_numpy() - onset.value) / onset.width, 0.0, 1.0)
-        return np.nan_to_num(beyond**2 * (3.0 - 2.0 * beyond))
+        set_in = _smooth_step((self.blocks[onset.quantity].to_numpy() - onset.value) / onset.width)
+        speed = np.exp(self.blocks["log_speed"].to_numpy())
+        low, high = SPEEDS_OUT
+        left = _smooth_step((high - speed) / (high - low)) if onset.dies_out else np.minimum(LESS_FROM / speed, 1.0)
+        return np.nan_to_num(set_in) * left
 
     @cached_property
     def volts(self) -> np.ndarray:
@@ -178,7 +188,9 @@ class Design:
 
     @cached_property
     def dynamic_columns(self) -> np.ndarray:
-        """Rates of log air and log speed [1/s], and the rise of log manifold pressure in one cycle, shape (blocks, 3).
+        """Rates of log air and log speed [1/s], rise of log manifold pressure in one cycle, and the film's shares.
+
+        Shape (blocks, 5); what a film takes is 0 where the blocks do not know it.
 
         What fills the manifold passed the meter and not the valves: manifold volume over displacement times that rise.
         Source: conservation of mass with the ideal gas law at constant temperature, as in E. Hendricks and
@@ -186,7 +198,8 @@ class Design:
         """
         air, speed = (self.blocks[name].to_numpy() for name in ("slope", "speed_slope"))
         cycle_s = 120.0 / np.exp(self.blocks["log_speed"].to_numpy())
-        return np.column_stack([air, speed, (air - speed) * cycle_s])
+        wetted = self.blocks.reindex(columns=list(FILM_S), fill_value=0.0).to_numpy(dtype=float)
+        return np.column_stack([air, speed, (air - speed) * cycle_s, wetted])
 
     def dead_time_columns(self, coefficients: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Columns of δ's coefficients linearised about `coefficients`, and what they leave of the exact term."""
@@ -194,6 +207,12 @@ class Design:
         error = np.minimum(self.volts @ coefficients, 0.7 * opened)
         columns = self.volts / (opened - error)[:, None]
         return columns, -np.log1p(-error / opened) - columns @ coefficients
+
+
+def _smooth_step(share: np.ndarray) -> np.ndarray:
+    """From 0 at 0 to 1 at 1, level at both ends."""
+    inside = np.clip(share, 0.0, 1.0)
+    return inside**2 * (3.0 - 2.0 * inside)
 
 
 def hat_matrix(nodes: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -264,7 +283,7 @@ def columns_of(design: Design, onset: Onset, dead_time_ms: np.ndarray, dead_time
         "constant": (np.ones((n, 1)), CONSTANT_SD),
         "scallop": (design.scallop[:, None], SCALLOP_MEAN_SD[1]),
         "dead_time": (dead, dead_time_sd),
-        "film": (design.dynamic_columns, (*FILM_SD_S, FILLING_SD)),
+        "film": (design.dynamic_columns, (*FILM_SD_S, FILLING_SD, *[FILM_SHARE_SD] * len(FILM_S))),
         "pulsation": (gate[:, None] * design.map_columns, 1.0),
         "local": (design.map_columns, 1.0),
         "session": (design.session_columns, 1.0),

@@ -117,7 +117,18 @@ def predict_next_drive(
     now = predict_lambda_error(points, posterior, setting, car, reference)
     measured = _next_sizes(points, posterior, setting, car, reference, rng)
     lower, upper = np.quantile(measured, [0.025, 0.975])
-    return replace(now, lower_pct=min(now.lower_pct, float(lower)), upper_pct=max(now.upper_pct, float(upper)))
+    lower = min(now.lower_pct, float(lower), _expected_size(points, posterior, setting, car, reference))
+    return replace(now, lower_pct=lower, upper_pct=max(now.upper_pct, float(upper)))
+
+
+def _expected_size(points: Points, posterior: Posterior, setting: Setting, car: Car, reference: Revision) -> float:
+    """p95 [%] of what is expected at the points that over-read nowhere: what is left if the fit is right throughout."""
+    over = points.disturbed | (posterior.pulsation[0] < -UNDISTURBED)
+    calm = ~over if (~over).any() else np.ones_like(over)
+    error = log_error_draws(points, posterior, setting, car, reference)[:1] + posterior.local[:1]
+    cell = _cells(points, car, reference)[calm]
+    weight = 1.0 / np.maximum(np.bincount(cell)[cell], FULL_CELL)
+    return float(100 * _weighted_quantile(np.abs(np.expm1(error[:, calm])), weight, 0.95)[0])
 
 
 def _next_sizes(
