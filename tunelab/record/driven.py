@@ -11,6 +11,7 @@ import io
 import json
 import zipfile
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 
@@ -18,10 +19,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.flag import flag_log
-from tunelab.log.load import load_session
+from tunelab.log.load import load_flagged
+from tunelab.log.once import at_one_desk, begin_desk, content_of
 from tunelab.log.store import read_log
-from tunelab.record.evidence import raw_inputs, sha256, versions
+from tunelab.record.evidence import code_stamp, raw_inputs, sha256, versions
 from tunelab.record.place import write_whole
 from tunelab.record.stored import RECORDS, StoredRecord, changed_since
 from tunelab.study.consistency import check_consistency, stops
@@ -35,6 +36,21 @@ from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
 KEPT = ".driven"  # a name with a dot is no record
 READ_BY = ("meter_curve", "volumetric_efficiency", "injectors", "dead_time", "fuelling")  # what a log is read by
 FORM = "2"  # of the files; another number makes them anew
+
+
+def made_by() -> str:
+    """Stamp of the code and the packages that a result depends on."""
+    return _digest(code_stamp(), _as_text(versions()))
+
+
+def fits_kept(workspace: Workspace) -> AbstractContextManager[None]:
+    """A block in which everything is made of a log once, and fits are kept with what else is kept of the drives."""
+    return at_one_desk(workspace.root / RECORDS / KEPT, made_by(), write_whole)
+
+
+def keep_fits_in(folder: Path) -> None:
+    """The same from here to the end of this process."""
+    begin_desk(folder, made_by(), write_whole)
 
 
 @dataclass(frozen=True)
@@ -127,9 +143,7 @@ class Driven:
         return f"The {whose} read to see how far it was driven; that is kept, so next time none is opened."
 
     def _raw(self, session: str) -> xr.Dataset:
-        workspace, about = self.workspace, self.workspace.sessions[session].session
-        log = load_session(workspace, session)
-        return flag_log(log, workspace.car, about, revision=workspace.revisions[about.revision])
+        return load_flagged(self.workspace, session)
 
     def _reach_key(self, record: StoredRecord) -> str:
         car = self.workspace.car
@@ -139,15 +153,12 @@ class Driven:
         return _digest(record.digest, FORM, *self._read_by(record.session))
 
     def _log_key(self, session: str, log: xr.Dataset) -> str:
-        """Every number and note of a flagged log, the car, all revisions, and the versions that work on them."""
-        workspace, content = self.workspace, hashlib.sha256()
-        for name, values in log.variables.items():
-            content.update(f"{name} {values.dtype} {values.shape} {_as_text(values.attrs)}".encode())
-            content.update(np.ascontiguousarray(values.to_numpy()))
+        """Every number and note of a flagged log, the car, all revisions, and the code that works on them."""
+        workspace = self.workspace
         revisions = {name: revision.model_dump_json() for name, revision in sorted(workspace.revisions.items())}
         own = workspace.sessions[session].session.revision
-        about = [FORM, own, workspace.car.model_dump_json(), _as_text(revisions), _as_text(versions())]
-        return _digest(content.hexdigest(), _as_text(log.attrs), *about)
+        about = [FORM, own, workspace.car.model_dump_json(), _as_text(revisions), made_by()]
+        return _digest(content_of(log), *about)
 
     def _read_by(self, session: str) -> list[str]:
         """Everything that reading and flagging a session's logs depends on, apart from the logs' own content."""
@@ -188,7 +199,7 @@ class Driven:
         path, out = self._path(session, kind), io.BytesIO()
         np.savez_compressed(out, key=np.array(key), **values)
         try:
-            path.parent.mkdir(exist_ok=True)
+            path.parent.mkdir(parents=True, exist_ok=True)
             write_whole(path, out.getvalue())
         except OSError:
             return

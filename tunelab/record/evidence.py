@@ -8,20 +8,22 @@ What a session's log consists of: every row accounted for, what was driven, what
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import platform
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.log.flag import channels_of, flag_log, spans, summary
-from tunelab.log.load import load_session
+from tunelab.log.flag import channels_of, spans, summary
+from tunelab.log.load import load_flagged
 from tunelab.record.opened import OpenedSession
 
 PACKAGES = (
@@ -49,6 +51,22 @@ def _version(name: str) -> str:
         return version(name)
     except PackageNotFoundError:
         return "not installed"
+
+
+NO_NUMBERS = ("chart", "cli", "simulate", "__main__.py")  # parts of the package that no result depends on
+
+
+@functools.cache
+def code_stamp() -> str:
+    """Stamp of the package's own sources that results depend on; a checkout changes more often than its version."""
+    package = Path(__file__).resolve().parents[1]
+    paths = sorted(path for path in package.rglob("*.py") if path.relative_to(package).parts[0] not in NO_NUMBERS)
+    return digest([[path.relative_to(package).as_posix(), sha256(path)] for path in paths])
+
+
+def digest(data: Any) -> str:
+    """SHA-256 of plain data."""
+    return hashlib.sha256(json.dumps(data, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
 
 
 RANGES = (
@@ -125,10 +143,9 @@ def gather_evidence(opened: OpenedSession) -> Evidence:
     Raises
     ------
     ValueError, OSError
-        As `load_session` and `flag_log`: a log that cannot be read says which, where and what to do.
+        As `load_flagged`: a log that cannot be read says which, where and what to do.
     """
-    log = load_session(opened.workspace, opened.name)
-    log = flag_log(log, opened.car, opened.folder.session, revision=opened.revision)
+    log = load_flagged(opened.workspace, opened.name)
     return Evidence(
         session=opened.name,
         log=log,

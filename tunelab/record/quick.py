@@ -1,7 +1,7 @@
 """The short answer of a session without its record: what decides the next drive, at the roadside.
 
 The calculations are the notebooks' own statements, the words those of the summary. No kernel is started, nothing is
-drawn, and nothing is written but tables into a folder that goes again.
+drawn and no record is written; what was fitted is kept, as a record keeps it, so that the next one need not fit it.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from tempfile import TemporaryDirectory
 
 from tunelab.record.calculation import Shared, read_calculation
 from tunelab.record.chapter import read_chapters, write
+from tunelab.record.driven import fits_kept
 from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
@@ -64,8 +65,8 @@ def answer_quickly(
     ValueError, OSError
         The log cannot be read.
     """
-    evidence, desk = gather_evidence(opened), Shared()
-    with TemporaryDirectory(prefix="tunelab-") as folder, warnings.catch_warnings():
+    with fits_kept(opened.workspace), TemporaryDirectory(prefix="tunelab-") as folder, warnings.catch_warnings():
+        evidence, desk = gather_evidence(opened), Shared()
         warnings.simplefilter("ignore")  # as the kernels of a record have it
         place = Path(folder)
         runs = [
