@@ -158,7 +158,7 @@ def content_of(log: xr.Dataset) -> str:
 
 def _content_of(log: xr.Dataset) -> str:
     content = hashlib.sha256(_as_text(log.attrs).encode())
-    for name, values in log.variables.items():
+    for name, values in sorted(log.variables.items()):
         content.update(f"{name} {values.dtype} {values.shape} {_as_text(values.attrs)}".encode())
         content.update(np.ascontiguousarray(values.to_numpy()))
     return content.hexdigest()
@@ -188,7 +188,9 @@ def as_kept(key: str, value: Any) -> bytes:
     arrays: list[np.ndarray] = []
     form = json.dumps({"key": key, "value": _packed(value, arrays)})
     out = io.BytesIO()
-    np.savez(out, form=np.frombuffer(form.encode(), np.uint8), **{f"a{number}": array for number, array in enumerate(arrays)})
+    np.savez(
+        out, form=np.frombuffer(form.encode(), np.uint8), **{f"a{number}": array for number, array in enumerate(arrays)}
+    )
     return out.getvalue()
 
 

@@ -11,7 +11,6 @@ import io
 import json
 import zipfile
 from collections.abc import Mapping
-from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 
@@ -20,9 +19,9 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.load import load_flagged
-from tunelab.log.once import at_one_desk, begin_desk, content_of
+from tunelab.log.once import content_of
 from tunelab.log.store import read_log
-from tunelab.record.evidence import code_stamp, raw_inputs, sha256, versions
+from tunelab.record.evidence import KEPT, made_by, raw_inputs, sha256
 from tunelab.record.place import write_whole
 from tunelab.record.stored import RECORDS, StoredRecord, changed_since
 from tunelab.study.consistency import check_consistency, stops
@@ -33,24 +32,8 @@ from tunelab.study.readiness import Reach, reach_of
 from tunelab.workspace import Workspace
 from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
 
-KEPT = ".driven"  # a name with a dot is no record
 READ_BY = ("meter_curve", "volumetric_efficiency", "injectors", "dead_time", "fuelling")  # what a log is read by
 FORM = "2"  # of the files; another number makes them anew
-
-
-def made_by() -> str:
-    """Stamp of the code and the packages that a result depends on."""
-    return _digest(code_stamp(), _as_text(versions()))
-
-
-def fits_kept(workspace: Workspace) -> AbstractContextManager[None]:
-    """A block in which everything is made of a log once, and fits are kept with what else is kept of the drives."""
-    return at_one_desk(workspace.root / RECORDS / KEPT, made_by(), write_whole)
-
-
-def keep_fits_in(folder: Path) -> None:
-    """The same from here to the end of this process."""
-    begin_desk(folder, made_by(), write_whole)
 
 
 @dataclass(frozen=True)
@@ -199,7 +182,7 @@ class Driven:
         path, out = self._path(session, kind), io.BytesIO()
         np.savez_compressed(out, key=np.array(key), **values)
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            path.parent.mkdir(exist_ok=True)
             write_whole(path, out.getvalue())
         except OSError:
             return

@@ -7,6 +7,7 @@ drawn and no record is written; what was fitted is kept, as a record keeps it, s
 from __future__ import annotations
 
 import datetime
+import gc
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -15,12 +16,12 @@ from tempfile import TemporaryDirectory
 
 from tunelab.record.calculation import Shared, read_calculation
 from tunelab.record.chapter import read_chapters, write
-from tunelab.record.driven import fits_kept
-from tunelab.record.evidence import Evidence, gather_evidence
+from tunelab.record.evidence import KEPT, Evidence, fits_kept, gather_evidence
 from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.results import results_data, stopped_checks
+from tunelab.record.stored import RECORDS
 from tunelab.record.summary import summary_page
 
 
@@ -65,7 +66,9 @@ def answer_quickly(
     ValueError, OSError
         The log cannot be read.
     """
-    with fits_kept(opened.workspace), TemporaryDirectory(prefix="tunelab-") as folder, warnings.catch_warnings():
+    kept = opened.workspace.root / RECORDS / KEPT
+    with fits_kept(kept), TemporaryDirectory(prefix="tunelab-") as folder, warnings.catch_warnings():
+        gc.freeze()  # what was imported stays: no need to look through it for garbage time and again
         evidence, desk = gather_evidence(opened), Shared()
         warnings.simplefilter("ignore")  # as the kernels of a record have it
         place = Path(folder)
