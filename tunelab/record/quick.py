@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from tunelab.record.calculation import Shared, read_calculation
 from tunelab.record.chapter import read_chapters, write
@@ -45,6 +46,7 @@ class QuickAnswer:
     short: tuple[str, ...]
     stopped: tuple[str, ...]  # checks of the log that withheld what rests on it, each with its reason
     runs: tuple[Ran, ...]
+    results: Mapping[str, Any]  # what would stand in results.json
 
 
 def answer_quickly(
@@ -80,7 +82,8 @@ def answer_quickly(
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         results = results_data(opened, evidence, chapters, runs, {"finished": now})
         _, short = summary_page(place, opened, evidence, chapters, results)
-    return QuickAnswer(short, tuple(stopped_checks(results["findings"])), tuple(run for run, _ in runs))
+    stopped = tuple(stopped_checks(results["findings"]))
+    return QuickAnswer(short, stopped, tuple(run for run, _ in runs), results)
 
 
 def _run(
