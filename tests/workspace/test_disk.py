@@ -218,7 +218,7 @@ def _is_elsewhere(node: ast.Call) -> bool:
 def test_lab_and_answers_that_find_no_room_name_the_file_and_leave_no_half_of_it(
     session, monkeypatch, capsys, at, number, said
 ):
-    """A notebook was written in place: on a full disk half of one stayed, and was opened as the owner's the next time."""
+    """A notebook was written in place: on a full disk half of one stayed, and was taken for the owner's afterwards."""
     root = session.parents[1]
     before = sorted(path for path in root.rglob("*") if path.is_file())
 
