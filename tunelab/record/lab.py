@@ -131,7 +131,8 @@ def _write_start(folder: Path, text: str) -> str:
 
 
 def _write(node: nbformat.NotebookNode, path: Path) -> None:
-    write_whole(path, f"{nbformat.writes(node)}\n")
+    text = nbformat.writes(node)
+    write_whole(path, text if text.endswith("\n") else f"{text}\n")
 
 
 def _may_be_replaced(path: Path) -> bool:
