@@ -23,7 +23,11 @@ from page_checks import (
 from playwright.sync_api import expect
 
 from tunelab.record.demo import copy_demo
+from tunelab.record.notebook import choose_notebooks, notebooks_folder
+from tunelab.record.opened import open_session
 from tunelab.record.plan import plan_for, plan_sentence
+from tunelab.record.quick import answer_quickly
+from tunelab.record.results import results_text
 from tunelab.study.revision_change import differences
 from tunelab.workspace import open_workspace
 from tunelab.workspace.revision import Revision
@@ -109,8 +113,24 @@ def test_the_quick_answer_is_the_one_that_the_record_begins_with(demo):
     *answer, last = quick.stdout.splitlines()
     assert len(answer) > 8
     assert " ".join(" ".join(answer).split()) in " ".join(done.stdout.split())  # however wide the terminal is
-    assert "nothing was written" in last
+    assert "no record was written" in last
     assert sorted((str(path), path.stat().st_mtime_ns) for path in root.rglob("*")) == before
+
+
+def test_the_quick_values_are_those_of_the_record(demo, record, tmp_path):
+    """All of results.json but its times and how the session was named: with nothing kept, then with what was kept."""
+    root = copy_demo(tmp_path / "demo")
+    opened = open_session(root / "sessions" / record.name)
+    notebooks = choose_notebooks(notebooks_folder(), tuple(opened.folder.session.steps), ())
+    made, kept = (json.loads(results_text(answer_quickly(opened, notebooks, {}).results)) for _ in range(2))
+    full = json.loads((record / "results.json").read_text(encoding="utf-8"))
+    assert made["findings"] == full["findings"]
+    assert len(made["findings"]) > 20
+    apart = {"timestamps": 0, "parameters": 0}
+    assert made | apart == full | apart
+    assert kept | apart == full | apart
+    assert (root / "records" / ".driven" / f"{record.name}.estimate_delay.npz").is_file()
+    assert sorted(path.name for path in (root / "records").iterdir()) == [".driven"]
 
 
 def test_it_overwrites_nothing(demo):

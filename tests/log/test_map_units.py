@@ -100,6 +100,19 @@ def test_fahrenheit_that_is_common_as_celsius_too_is_asked_for(mapped, heading, 
         mapped({"Coolant (°F)": noisy(188, 2), heading: waves(*ends)})
 
 
+@pytest.mark.parametrize("heading", ["Coolant (°F)", "Coolant [degF]", "Oil temp (°F)"])
+def test_fahrenheit_that_reads_like_a_warm_engines_celsius_is_asked_for(mapped, heading):
+    """Read as stated, the engine would be stone cold throughout, and every one of its samples flagged for it."""
+    with pytest.raises(MapError) as told:
+        mapped({heading: noisy(88, 1)})
+    assert "as a warm engine does in degrees Celsius" in str(told.value)
+    assert 'unit = "degree_Fahrenheit"  # or "degree_Celsius"' in str(told.value)
+    warm = mapped({heading: noisy(188, 2)})
+    assert float(warm[{"C": "coolant_c", "O": "oil_c"}[heading[0]]].mean()) == pytest.approx(86.7, abs=0.5)
+    from_cold = mapped({heading: waves(50, 110)})
+    assert float(from_cold[{"C": "coolant_c", "O": "oil_c"}[heading[0]]].max()) == pytest.approx(43.3, abs=0.5)
+
+
 def _why(log, column):
     return next(note["why"] for note in json.loads(log.attrs["columns"]) if note["column"] == column)
 

@@ -185,7 +185,7 @@ def test_a_new_record_spares_ready_and_plan_its_log(places, workspace, monkeypat
         raise AssertionError("a log was opened")
 
     monkeypatch.setattr("tunelab.record.driven.read_log", refuse)
-    monkeypatch.setattr("tunelab.record.driven.load_session", refuse)
+    monkeypatch.setattr("tunelab.record.driven.load_flagged", refuse)
     (drive,) = decide(workspace).drives
     assert drive.reach.readings == pytest.approx((2.0, 2.004))
     assert plan_for(workspace, None).plan.holds

@@ -207,6 +207,54 @@ def _is_elsewhere(node: ast.Call) -> bool:
     return isinstance(owner, ast.Name) and owner.id in ("os", "h5a", "archive", "Image")
 
 
+@pytest.mark.parametrize(
+    ("at", "number", "said"),
+    [
+        ("os.fsync", errno.ENOSPC, "the disk is full. Nothing that was there has changed"),
+        ("tempfile.mkstemp", errno.EROFS, "this disk can only be read"),
+        ("tempfile.mkstemp", errno.EACCES, "this account may not do that there"),
+    ],
+)
+def test_lab_and_answers_that_find_no_room_name_the_file_and_leave_no_half_of_it(
+    session, monkeypatch, capsys, at, number, said
+):
+    """A notebook was written in place: on a full disk half of one stayed, and was taken for the owner's afterwards."""
+    root = session.parents[1]
+    before = sorted(path for path in root.rglob("*") if path.is_file())
+
+    def refuse(*_, **__):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(at, refuse)
+    for command, name in (
+        (["lab", str(root), "--no-browser"], "notebooks"),
+        (["inspect", str(session / "log1.csv"), "--write", str(root / "channels.toml")], "channels.toml"),
+    ):
+        assert main(command) == 2
+        told = capsys.readouterr().err
+        assert said in told
+        assert name in told.split(said)[0]
+        assert "Traceback" not in told
+    assert sorted(path for path in root.rglob("*") if path.is_file()) == before
+
+
+def test_answers_that_may_not_be_read_say_the_way_out(session, monkeypatch, capsys):
+    real = open
+
+    def locked(path, *args, **kwargs):
+        if str(path).endswith("answers.toml"):
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return real(path, *args, **kwargs)
+
+    answers = session.parents[1] / "answers.toml"
+    answers.write_text("", encoding="utf-8")
+    monkeypatch.setattr("builtins.open", locked)
+    assert main(["inspect", str(session / "log1.csv"), "--answers", str(answers)]) == 2
+    told = capsys.readouterr().err
+    assert "answers.toml" in told
+    assert "Close it there" in told
+
+
 def test_a_disk_that_is_full_half_way_through_the_demo_is_told_in_one_sentence(tmp_path, monkeypatch, capsys):
     """The cause of a failed copy reaches the owner, not the list of all files that `shutil.copytree` would make."""
     real, count = shutil.copyfile, itertools.count()

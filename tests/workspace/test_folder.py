@@ -210,6 +210,8 @@ def test_a_file_that_is_not_toml_is_told_with_its_line(root, content, line, word
         ("flow_g_min = “310”", "curved quotation marks: flow_g_min = “310”", "straight"),
         ('notes = "of spring', 'a quotation mark that is not closed: notes = "of spring', "at the end"),
         ("notes = of spring", "text without quotation marks: notes = of spring", "in quotes"),
+        ("cylinders = six", "a number in words: cylinders = six", "a number is wanted: cylinders = 6"),
+        ("cylinders = some", "text without quotation marks: cylinders = some", "in digits"),
         ('notes = "C:\\Users"', 'a backslash in double quotes: notes = "C:\\Users"', "single quotes"),
         ("date = 3.5.2026", "a date in another order: date = 3.5.2026", "2026-05-03"),
         ("meter_v = [1.0; 2.0]", "semicolons in a list: meter_v = [1.0; 2.0]", "commas"),

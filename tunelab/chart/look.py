@@ -58,16 +58,17 @@ def finish(drawn: Any, element: Any) -> None:
     A hook of HoloViews: `drawn` is its plot, `element` what was drawn. An axis is stretched for a line up to
     `MOST_STRETCH` times; a line further away would flatten the data, and is named at the edge instead.
     """
-    from bokeh.models.annotations import Span, Whisker
+    from bokeh.models.annotations import Span, TeeHead, Whisker
 
     figure = drawn.state
     spans = {"width": figure.y_range, "height": figure.x_range}
-    for line in figure.select({"type": Span}):
-        _bring_into_view(figure, line, spans[line.dimension])
-    for bar in figure.select({"type": Whisker}):
-        for head in (bar.lower_head, bar.upper_head):
-            if head is not None:
-                head.line_color = bar.line_color
+    for part in figure.references():  # gathered once: it takes as long as drawing a line
+        if isinstance(part, Span):
+            _bring_into_view(figure, part, spans[part.dimension])
+        elif isinstance(part, Whisker):
+            for head in (part.lower_head, part.upper_head):
+                if isinstance(head, TeeHead):
+                    head.line_color = part.line_color
 
 
 def _bring_into_view(figure: Any, line: Any, span: Any) -> None:

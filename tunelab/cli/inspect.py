@@ -62,12 +62,13 @@ def run(arguments: argparse.Namespace) -> int:
     from tunelab.log.read import ReadError
     from tunelab.workspace import ChannelMap
     from tunelab.workspace.channel_map import read_channel_map
+    from tunelab.workspace.disk import say_error
 
     try:
         written = _headings_in(Path(arguments.write)) if arguments.write else ()
         answers = read_channel_map(Path(arguments.answers)) if arguments.answers else ChannelMap()
     except (OSError, ValueError) as error:
-        complain(str(error))
+        complain(say_error(error))
         return 2
     inspections, failed = [], False
     for name in spread(arguments.files):

@@ -59,7 +59,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     parser.add_argument(
         "--quick",
         action="store_true",
-        help="give the short answer only, in seconds, and write nothing: what decides the next drive",
+        help="give the short answer only, in seconds, and write no record: what decides the next drive",
     )
     return parser
 
@@ -94,7 +94,10 @@ def _answer_quickly(
     for sentence in opened.workspace.left_out():
         complain(sentence)
     failed = _say_answer(answer.runs, answer.stopped, answer.short)
-    say("this is the short answer only, and nothing was written; without --quick it comes with its record")
+    say(
+        "this is the short answer only, and no record was written; without --quick it comes with one. "
+        "What was fitted is kept in records/.driven where it can be, so asking again takes less time"
+    )
     return 1 if failed else 0
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import xarray as xr
 
+from tunelab.log.flag import flag_log
 from tunelab.log.map.candidates import Match
 from tunelab.log.map.entry import map_file
 from tunelab.log.map.join import join_files
@@ -25,6 +26,7 @@ from tunelab.log.map.place import MappedFile
 from tunelab.log.map.problem import MapError
 from tunelab.log.map.quantity import Form
 from tunelab.log.map.recognise import match_columns
+from tunelab.log.once import shared_while_used
 from tunelab.log.read import RawTable, ReadError, read_raw
 from tunelab.log.read.netcdf import HDF5
 from tunelab.log.store import StoreError, read_log
@@ -161,6 +163,14 @@ def load_session(workspace: Workspace, session_name: str) -> xr.Dataset:
     except MapError as error:
         raise LoadError(f"{session_name}: {error}") from error
     return _with_air(log.assign_attrs(session=session_name, revision=folder.session.revision), workspace)
+
+
+@shared_while_used
+def load_flagged(workspace: Workspace, session_name: str) -> xr.Dataset:
+    """Load a session's logs and flag them; raises as `load_session` and `flag_log`."""
+    about = workspace.sessions[session_name].session
+    log = load_session(workspace, session_name)
+    return flag_log(log, workspace.car, about, revision=workspace.revisions[about.revision])
 
 
 def _with_air(log: xr.Dataset, workspace: Workspace) -> xr.Dataset:

@@ -15,6 +15,7 @@ import xarray as xr
 from tunelab.log.flag import MASKS, NOT_BELIEVED
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.flag_sample import closed_throttle, find_gaps, flag_transient, is_cut
+from tunelab.log.once import made_once
 from tunelab.workspace.car import Car
 
 KINDS = ("hold", "pull", "idle", "cut", "tip-in", "tip-out", "launch", "coast", "start", "stop")
@@ -32,6 +33,7 @@ LAUNCH_LONGEST_S = 12.0
 START_SETTLE_S = 3.0
 
 
+@made_once
 def find_segments(log: xr.Dataset, car: Car) -> pd.DataFrame:
     """List the segments of a log, sorted by start.
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.flag import channels_of, flag_log
-from tunelab.log.load import load_session
+from tunelab.log.flag import channels_of
+from tunelab.log.load import load_flagged
 from tunelab.record.chapter import Verdict
 from tunelab.record.display import show_duration
 from tunelab.record.evidence import Evidence, gather_evidence
@@ -57,9 +57,7 @@ def gather_logs(opened: OpenedSession, evidence: Evidence, others: Sequence[str]
 
 def flagged_log(opened: OpenedSession, name: str) -> xr.Dataset:
     """Read and flag the log of another session of the same workspace."""
-    session = opened.workspace.sessions[name].session
-    revision = opened.workspace.revisions[session.revision]
-    return flag_log(load_session(opened.workspace, name), opened.car, session, revision=revision)
+    return load_flagged(opened.workspace, name)
 
 
 def log_verdict(evidence: Evidence, events: EventSet) -> Verdict:

@@ -8,6 +8,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeGuard
 
 import pandas as pd
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 FIGURE = "application/vnd.tunelab.figure+json"
 TABLE = "application/vnd.tunelab.table+json"
 PAGE_RUN = "TUNELAB_PAGE_RUN"  # environment variable that a record's run sets in its kernels
+KEPT_IN = "TUNELAB_KEPT_IN"  # the same, with the folder in which fits are kept
 ROWS_SHOWN = 400
 MOST_COLUMNS = 9  # of a table that a page has room for; a wider one has its intervals within their values' column
 PLACES = {"across": ("x", "x0", "x1", "left", "right"), "up": ("y", "y0", "y1", "y2", "top", "bottom")}
@@ -67,18 +69,22 @@ def set_up_display() -> None:
         _keep_styles_inside()
         return
     import holoviews.plotting.bokeh  # registers the renderer without loading anything into a page
+    from bokeh.settings import settings
     from IPython import get_ipython
 
-    from tunelab.chart.explore_live import Picked
+    from tunelab.record.evidence import keep_fits_in
 
     shell = get_ipython()
     if shell is None:
         raise RuntimeError("set_up_display() belongs in a notebook; outside of one use holoviews itself.")
     hv.Store.set_current_backend("bokeh")
+    settings.perform_document_validation = False  # only warns in a kernel's own log, which nobody reads
     bundles = shell.display_formatter.mimebundle_formatter
     bundles.for_type(hv.core.Dimensioned, _figure_bundle)
-    bundles.for_type(Picked, lambda picked: _figure_bundle(picked.figure()))
+    bundles.for_type("tunelab.chart.explore_live.Picked", lambda picked: _figure_bundle(picked.figure()))
     bundles.for_type(pd.DataFrame, _table_bundle)
+    if KEPT_IN in os.environ:
+        keep_fits_in(Path(os.environ[KEPT_IN]))
     gc.freeze()  # what was imported stays: looking through it for garbage, time and again, took a tenth of a run
 
 

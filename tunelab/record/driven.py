@@ -19,10 +19,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.flag import flag_log
-from tunelab.log.load import load_session
+from tunelab.log.load import load_flagged
+from tunelab.log.once import content_of
 from tunelab.log.store import read_log
-from tunelab.record.evidence import raw_inputs, sha256, versions
+from tunelab.record.evidence import KEPT, made_by, raw_inputs, sha256
 from tunelab.record.place import write_whole
 from tunelab.record.stored import RECORDS, StoredRecord, changed_since
 from tunelab.study.consistency import check_consistency, stops
@@ -33,7 +33,6 @@ from tunelab.study.readiness import Reach, reach_of
 from tunelab.workspace import Workspace
 from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
 
-KEPT = ".driven"  # a name with a dot is no record
 READ_BY = ("meter_curve", "volumetric_efficiency", "injectors", "dead_time", "fuelling")  # what a log is read by
 FORM = "2"  # of the files; another number makes them anew
 
@@ -128,9 +127,7 @@ class Driven:
         return f"The {whose} read to see how far it was driven; that is kept, so next time none is opened."
 
     def _raw(self, session: str) -> xr.Dataset:
-        workspace, about = self.workspace, self.workspace.sessions[session].session
-        log = load_session(workspace, session)
-        return flag_log(log, workspace.car, about, revision=workspace.revisions[about.revision])
+        return load_flagged(self.workspace, session)
 
     def _reach_key(self, record: StoredRecord) -> str:
         car = self.workspace.car
@@ -140,15 +137,12 @@ class Driven:
         return _digest(record.digest, FORM, *self._read_by(record.session))
 
     def _log_key(self, session: str, log: xr.Dataset) -> str:
-        """Every number and note of a flagged log, the car, all revisions, and the versions that work on them."""
-        workspace, content = self.workspace, hashlib.sha256()
-        for name, values in log.variables.items():
-            content.update(f"{name} {values.dtype} {values.shape} {_as_text(values.attrs)}".encode())
-            content.update(np.ascontiguousarray(values.to_numpy()).data)
+        """Every number and note of a flagged log, the car, all revisions, and the code that works on them."""
+        workspace = self.workspace
         revisions = {name: revision.model_dump_json() for name, revision in sorted(workspace.revisions.items())}
         own = workspace.sessions[session].session.revision
-        about = [FORM, own, workspace.car.model_dump_json(), _as_text(revisions), _as_text(versions())]
-        return _digest(content.hexdigest(), _as_text(log.attrs), *about)
+        about = [FORM, own, workspace.car.model_dump_json(), _as_text(revisions), made_by()]
+        return _digest(content_of(log), *about)
 
     def _read_by(self, session: str) -> list[str]:
         """Everything that reading and flagging a session's logs depends on, apart from the logs' own content."""

@@ -8,21 +8,27 @@ What a session's log consists of: every row accounted for, what was driven, what
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
+import os
 import platform
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.log.flag import channels_of, flag_log, spans, summary
-from tunelab.log.load import load_session
+from tunelab.log.flag import channels_of, spans, summary
+from tunelab.log.once import as_kept, at_one_desk, begin_desk, read_kept
+from tunelab.record.chapter import CHAPTERS, OUT
 from tunelab.record.opened import OpenedSession
+from tunelab.record.place import write_whole
 
 PACKAGES = (
     "tunelab",
@@ -49,6 +55,55 @@ def _version(name: str) -> str:
         return version(name)
     except PackageNotFoundError:
         return "not installed"
+
+
+NO_NUMBERS = ("chart", "cli", "simulate", "__main__.py")  # parts of the package that no result depends on
+
+
+@functools.cache
+def code_stamp() -> str:
+    """Stamp of the package's own sources that results depend on; a checkout changes more often than its version."""
+    package = Path(__file__).resolve().parents[1]
+    paths = sorted(path for path in package.rglob("*.py") if path.relative_to(package).parts[0] not in NO_NUMBERS)
+    return digest([[path.relative_to(package).as_posix(), sha256(path)] for path in paths])
+
+
+def digest(data: Any) -> str:
+    """SHA-256 of plain data."""
+    return hashlib.sha256(json.dumps(data, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+
+
+def made_by() -> str:
+    """Stamp of the code and the packages that a result depends on."""
+    return digest([code_stamp(), versions()])
+
+
+KEPT = ".driven"  # folder of the records for what was made of the logs; a name with a dot is no record
+
+
+def fits_kept(folder: Path | None) -> AbstractContextManager[None]:
+    """A block in which everything is made of a log once; fits are kept for later runs where a folder is given."""
+    return at_one_desk(folder, made_by(), write_whole)
+
+
+def keep_fits_in(folder: Path) -> None:
+    """The same from here to the end of this process."""
+    begin_desk(folder, made_by(), write_whole)
+
+
+def hand_evidence(evidence: Evidence, opened: OpenedSession, record: Path) -> None:
+    """Lay the evidence of the session that is recorded beside its notebooks' chapters: none of them reads it anew."""
+    path = _handed(opened, record)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(as_kept(_of_session(opened), evidence))
+
+
+def _handed(opened: OpenedSession, record: Path) -> Path:
+    return record / CHAPTERS / f"{opened.name}.npz"
+
+
+def _of_session(opened: OpenedSession) -> str:
+    return digest([made_by(), str(opened.workspace.root.resolve()), opened.name])
 
 
 RANGES = (
@@ -125,10 +180,17 @@ def gather_evidence(opened: OpenedSession) -> Evidence:
     Raises
     ------
     ValueError, OSError
-        As `load_session` and `flag_log`: a log that cannot be read says which, where and what to do.
+        As `load_flagged`: a log that cannot be read says which, where and what to do.
     """
-    log = load_session(opened.workspace, opened.name)
-    log = flag_log(log, opened.car, opened.folder.session, revision=opened.revision)
+    record = os.environ.get(OUT)
+    handed = read_kept(_handed(opened, Path(record)), _of_session(opened)) if record else None
+    return handed[0] if handed else _gather_evidence(opened)
+
+
+def _gather_evidence(opened: OpenedSession) -> Evidence:
+    from tunelab.log.load import load_flagged  # with all readers, which whoever is handed the evidence does without
+
+    log = load_flagged(opened.workspace, opened.name)
     return Evidence(
         session=opened.name,
         log=log,

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tunelab.record.chapter import OUT
-from tunelab.record.display import PAGE_RUN
+from tunelab.record.display import KEPT_IN, PAGE_RUN
 from tunelab.record.notebook import Notebook, Value
 
 if TYPE_CHECKING:
@@ -46,14 +46,15 @@ class Run:
 
 
 @contextmanager
-def kernels_at(root: Path, record: Path) -> Iterator[None]:
+def kernels_at(root: Path, record: Path, kept: Path | None = None) -> Iterator[None]:
     """Let kernels start in the workspace `root`, so that no path of this machine need be a parameter.
 
     Working directory and environment belong to the process: one block round all notebooks that run side by side. Inside
-    it notebooks write into the folder `record`.
+    it notebooks write into the folder `record`, and what they fit is kept in the folder `kept`, if one is given.
     """
     before = Path.cwd()
-    with _environment({PAGE_RUN: "1", OUT: str(record), PREFIX: sys.prefix}), warnings.catch_warnings():
+    variables = {PAGE_RUN: "1", OUT: str(record), PREFIX: sys.prefix} | ({KEPT_IN: str(kept)} if kept else {})
+    with _environment(variables), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         os.chdir(root)
         try:

@@ -16,6 +16,7 @@ from pathlib import Path
 import nbformat
 
 from tunelab.record.notebook import Notebook, NotebookError, find_notebooks, read_notebook
+from tunelab.record.place import write_whole
 from tunelab.record.stored import RECORDS
 from tunelab.workspace import SessionFolder, Workspace
 from tunelab.workspace.folder import SESSIONS_FOLDER
@@ -69,7 +70,7 @@ def lay_out_notebooks(workspace: Workspace, source: Path) -> LaidOut:
             name = _free_name(folder, notebook)
             beside[notebook.name] = name
         if not (folder / f"{name}.ipynb").exists():
-            nbformat.write(_set_to(notebook, _latest(workspace, notebook)), folder / f"{name}.ipynb")
+            _write(_set_to(notebook, _latest(workspace, notebook)), folder / f"{name}.ipynb")
             new.append(name)
     start = _write_start(folder, start_text(workspace, find_notebooks(source), beside))
     return LaidOut(folder, tuple(new), tuple(kept), beside, start)
@@ -125,8 +126,13 @@ def _write_start(folder: Path, text: str) -> str:
     node = nbformat.v4.new_notebook(cells=[cell], metadata={"kernelspec": KERNEL, "tunelab": {SEAL: _seal([cell])}})
     names = (START, *(f"{START}-kit{'' if k == 1 else f'-{k}'}" for k in range(1, 100)))
     name = next(name for name in names if _may_be_replaced(folder / f"{name}.ipynb"))
-    nbformat.write(node, folder / f"{name}.ipynb")
+    _write(node, folder / f"{name}.ipynb")
     return name
+
+
+def _write(node: nbformat.NotebookNode, path: Path) -> None:
+    text = nbformat.writes(node)
+    write_whole(path, text if text.endswith("\n") else f"{text}\n")
 
 
 def _may_be_replaced(path: Path) -> bool:

@@ -11,8 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.align import add_air_flow, refer_back
-from tunelab.log.flag import flag_log
-from tunelab.log.load import load_session
+from tunelab.log.load import load_flagged
 from tunelab.record.change import join
 from tunelab.record.chapter import Chapter, Section
 from tunelab.record.opened import OpenedSession
@@ -115,10 +114,8 @@ def other_logs(opened: OpenedSession, *, step: str, names: Sequence[str]) -> Oth
     for name in chosen:
         if name == opened.name:
             continue
-        session = sessions[name].session
         try:
-            log = load_session(opened.workspace, name)
-            log = flag_log(log, opened.car, session, revision=opened.workspace.revisions[session.revision])
+            log = load_flagged(opened.workspace, name)
         except (ValueError, OSError) as error:
             left_out.append((name, str(error)))
             continue

@@ -101,6 +101,8 @@ def open_session(path: str | Path, *, beside: OpenedSession | None = None) -> Op
         In a notebook run by papermill: a parameter that it does not have.
     """
     refuse_unknown_parameters()
+    if beside is not None and str(path) in beside.workspace.sessions:
+        return OpenedSession(beside.workspace, beside.workspace.sessions[str(path)])
     folder = _beside(Path(path), beside) or _existing(Path(path))
     workspace = open_usable(find_workspace(folder))
     for session in workspace.sessions.values():

@@ -94,9 +94,17 @@ def write_whole(path: Path, content: str | bytes) -> Path:
     Raises
     ------
     OSError
-        The folder cannot be written to or the disk is full; what stood there still stands.
+        The folder cannot be written to or the disk is full; what stood there still stands. It names `path`.
     """
     path = Path(path)
+    try:
+        return _write_whole(path, content)
+    except OSError as error:  # a full disk names no file, and a passing name tells nobody anything
+        error.filename, error.filename2 = str(path), None
+        raise
+
+
+def _write_whole(path: Path, content: str | bytes) -> Path:
     _remove_parts(path)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=PART)
     beside = Path(name)

@@ -1,25 +1,28 @@
 """The short answer of a session without its record: what decides the next drive, at the roadside.
 
 The calculations are the notebooks' own statements, the words those of the summary. No kernel is started, nothing is
-drawn, and nothing is written but tables into a folder that goes again.
+drawn and no record is written; what was fitted is kept, as a record keeps it, so that the next one need not fit it.
 """
 
 from __future__ import annotations
 
 import datetime
+import gc
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from tunelab.record.calculation import Shared, read_calculation
 from tunelab.record.chapter import read_chapters, write
-from tunelab.record.evidence import Evidence, gather_evidence
+from tunelab.record.evidence import KEPT, Evidence, fits_kept, gather_evidence
 from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.results import results_data, stopped_checks
+from tunelab.record.stored import RECORDS
 from tunelab.record.summary import summary_page
 
 
@@ -43,6 +46,7 @@ class QuickAnswer:
     short: tuple[str, ...]
     stopped: tuple[str, ...]  # checks of the log that withheld what rests on it, each with its reason
     runs: tuple[Ran, ...]
+    results: Mapping[str, Any]  # what would stand in results.json
 
 
 def answer_quickly(
@@ -64,8 +68,10 @@ def answer_quickly(
     ValueError, OSError
         The log cannot be read.
     """
-    evidence, desk = gather_evidence(opened), Shared()
-    with TemporaryDirectory(prefix="tunelab-") as folder, warnings.catch_warnings():
+    kept = opened.workspace.root / RECORDS / KEPT
+    with fits_kept(kept), TemporaryDirectory(prefix="tunelab-") as folder, warnings.catch_warnings():
+        gc.freeze()  # what was imported stays: no need to look through it for garbage time and again
+        evidence, desk = gather_evidence(opened), Shared()
         warnings.simplefilter("ignore")  # as the kernels of a record have it
         place = Path(folder)
         runs = [
@@ -76,7 +82,8 @@ def answer_quickly(
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         results = results_data(opened, evidence, chapters, runs, {"finished": now})
         _, short = summary_page(place, opened, evidence, chapters, results)
-    return QuickAnswer(short, tuple(stopped_checks(results["findings"])), tuple(run for run, _ in runs))
+    stopped = tuple(stopped_checks(results["findings"]))
+    return QuickAnswer(short, stopped, tuple(run for run, _ in runs), results)
 
 
 def _run(

@@ -15,7 +15,7 @@ from typing import Any
 from tunelab.log.store import write_log
 from tunelab.record.chapter import CHAPTERS, read_chapters
 from tunelab.record.driven import Driven
-from tunelab.record.evidence import Evidence, gather_evidence
+from tunelab.record.evidence import KEPT, Evidence, fits_kept, gather_evidence, hand_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
@@ -27,6 +27,7 @@ from tunelab.record.shelf import write_shelf
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
 from tunelab.record.table import write_table
+from tunelab.study.delay import estimate_delay
 
 AT_ONCE = 4  # notebooks that run side by side, where there are as many processors
 
@@ -86,15 +87,35 @@ def record_session(
     """
     place = (place or opened.place).absolute()
     started = _now()
-    evidence = gather_evidence(opened)
-    with folder_beside(place) as folder:
+    with fits_kept(_kept(opened, place)):
+        evidence = gather_evidence(opened)
+        return _record(opened, notebooks, settings, place, started, evidence)
+
+
+def _kept(opened: OpenedSession, place: Path) -> Path | None:
+    """Where fits are kept beside a record; None where it is no record of the workspace's own."""
+    records = (opened.workspace.root / RECORDS).absolute()
+    return records / KEPT if place.parent == records else None
+
+
+def _record(
+    opened: OpenedSession,
+    notebooks: Sequence[Notebook],
+    settings: Mapping[str, Mapping[str, Value]],
+    place: Path,
+    started: str,
+    evidence: Evidence,
+) -> Record:
+    with folder_beside(place) as folder, ThreadPoolExecutor(max_workers=1) as beside:
+        hand_evidence(evidence, opened, folder)
+        beside.submit(estimate_delay, evidence.log, opened.car, opened.revision)  # nearly every notebook asks for it
         runs, seconds = _run_all(opened, notebooks, settings, folder)
         timestamps = {"started": started, "finished": _now(), "notebook_seconds": seconds}
         results, short = _write_files(folder, opened, evidence, runs, timestamps)
         good = place if any(run.failed for run, _ in runs) and _is_good(place) else None
         place = place.with_name(f"{place.name}{FAILED}") if good else place
         kept = put_in_place(folder, place)
-    if place.parent == (opened.workspace.root / RECORDS).absolute():
+    if _kept(opened, place):
         if good is None:  # else the good record's own is kept
             stored = StoredRecord(place, opened.folder, results, findings_of(results))
             Driven(opened.workspace).keep(stored, evidence.log)
@@ -134,7 +155,8 @@ def _run_all(
         seconds[notebook.name] = round(time.monotonic() - begin, 1)
         return run, parameters
 
-    with kernels_at(root, folder), ThreadPoolExecutor(max_workers=min(AT_ONCE, os.cpu_count() or 1)) as pool:
+    kept = _kept(opened, folder) or folder / CHAPTERS
+    with kernels_at(root, folder, kept), ThreadPoolExecutor(max_workers=min(AT_ONCE, os.cpu_count() or 1)) as pool:
         runs = list(pool.map(run_one, notebooks))
     return runs, {notebook.name: seconds[notebook.name] for notebook in notebooks}
 

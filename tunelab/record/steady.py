@@ -242,10 +242,11 @@ def prediction(fit: SteadyFit | FillingFit, proposal: Proposal | TableProposal, 
     status = status_within(after.p95_pct, after.lower_pct, after.upper_pct, most=limit)
     status = status if better and not after.worst_pct > LEAN_STOP_PCT else "watch"
     because = because if better else f"{because} It is not expected to help: drive again before entering it."
-    if fit.leak is not None and fit.leak.possible and after.leaking_p95_pct > limit:
-        status = "watch" if fit.leak.suspected else status
+    leak = fit.leak if isinstance(fit, SteadyFit) else None
+    if leak is not None and leak.possible and after.leaking_p95_pct > limit:
+        status = "watch" if leak.suspected else status
         because += (
-            f" The chance that air leaks into the exhaust ahead of the sensor is {100 * fit.leak.chance:.0f} %: then "
+            f" The chance that air leaks into the exhaust ahead of the sensor is {100 * leak.chance:.0f} %: then "
             f"it may be up to {_percent(after.leaking_p95_pct)} %, so look for a leak by hand first."
         )
     return Finding(

@@ -16,6 +16,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.log.once import kept_once
 from tunelab.study.delay_model import ANOTHER_S, NAMES, ORDER, GasFit, at_flow, fit_gas
 from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
 from tunelab.study.finding import shows_its_table
@@ -87,6 +88,7 @@ class DelayFit:
         return pd.DataFrame(rows, columns=["parameter", "value", "lower", "upper", "unit"]).set_index("parameter")
 
 
+@kept_once
 def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
     """Estimate transport delay and sensor lag from one flagged log.
 

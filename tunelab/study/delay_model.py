@@ -63,8 +63,9 @@ def follow(values: np.ndarray, step_s: float, tau_s: float) -> np.ndarray:
     pushed = (1.0 - share) * values
     pushed[1:] += (share - keep) * values[:-1]
     pushed[0] += share * values[0]
-    bands = np.vstack([np.ones(values.size), np.full(values.size, -keep)])  # each value less `keep` of the one before
-    return dtbsv(1, np.asfortranarray(bands), pushed, lower=1, diag=1, overwrite_x=True)
+    bands = np.empty((2, values.size), order="F")  # each value less `keep` of the one before
+    bands[0], bands[1] = 1.0, -keep
+    return dtbsv(1, bands, pushed, lower=1, diag=1, overwrite_x=True)
 
 
 def fuelled_at(signal: DelaySignal, parameters: np.ndarray) -> np.ndarray:
@@ -121,10 +122,17 @@ def _rise(signal: DelaySignal) -> np.ndarray:
 
 def detrend(values: np.ndarray, signal: DelaySignal) -> np.ndarray:
     """Values less the straight line through each block, shape (readings,)."""
+    block, (count, time, square) = signal.block, _own_clock(signal)
+    slope = np.bincount(block, weights=time * values) / square
+    return values - (np.bincount(block, weights=values) / count)[block] - slope[block] * time
+
+
+@functools.lru_cache(maxsize=1)
+def _own_clock(signal: DelaySignal) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Readings of each block, time of each reading from its block's middle, and the blocks' sums of its square."""
     block, count = signal.block, np.bincount(signal.block)
     time = signal.time_s - (np.bincount(block, weights=signal.time_s) / count)[block]
-    slope = np.bincount(block, weights=time * values) / np.bincount(block, weights=time * time)
-    return values - (np.bincount(block, weights=values) / count)[block] - slope[block] * time
+    return count, time, np.bincount(block, weights=time * time)
 
 
 def fuel_swing(signal: DelaySignal) -> tuple[float, float]:
@@ -150,10 +158,15 @@ def _running_mean(values: np.ndarray, width_s: float) -> np.ndarray:
 def whiten(residual: np.ndarray, signal: DelaySignal, coefficients: np.ndarray) -> np.ndarray:
     """Residual less what its own past predicts, within each block, shape (readings,)."""
     white = residual.copy()
-    for lag, coefficient in enumerate(coefficients, start=1):
-        same = signal.block[lag:] == signal.block[:-lag]
+    for lag, (coefficient, same) in enumerate(zip(coefficients, _same_block(signal), strict=True), start=1):
         white[lag:] -= coefficient * np.where(same, residual[:-lag], 0.0)
     return white
+
+
+@functools.lru_cache(maxsize=1)
+def _same_block(signal: DelaySignal) -> tuple[np.ndarray, ...]:
+    """For each lag of the autoregression, whether a reading and the one so many before it share a block."""
+    return tuple(signal.block[lag:] == signal.block[:-lag] for lag in range(1, ORDER + 1))
 
 
 def autoregression(residual: np.ndarray, signal: DelaySignal) -> np.ndarray:

@@ -7,6 +7,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.align import add_air_flow
+from tunelab.log.once import made_once
 from tunelab.study.finding import Finding, Question, blocks, judge, mean_estimate, nothing
 from tunelab.study.gearing.reading import at_rows, has
 from tunelab.study.idle.events import find_load_steps, idle_spans, idle_target, rows_between, settled_idle
@@ -19,6 +20,7 @@ SETTLED_RPM = 25.0  # within it of the target the control has found its opening
 CONTROL_S = 4.0  # of a settled stretch that does not begin the log: the control is still on its way
 
 
+@made_once
 def idle_blocks(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
     """Blocks of settled idle, each with or without an electrical load switched on.
 

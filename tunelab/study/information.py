@@ -21,6 +21,7 @@ from tunelab.study.steady.blocks import calm_blocks
 from tunelab.study.steady.fit import stated_delay
 from tunelab.study.steady.joint import FIRST, base_weight, fit_joint, hold_variance, solve
 from tunelab.study.steady.model import (
+    FILM_S,
     MEDIAN,
     NAMES,
     Columns,
@@ -56,7 +57,7 @@ DRAWS = 400
 ROUNDING = 1e-10  # share of the whole variance by which rounding may leave a covariance not quite one
 # What a hold is kept by: means over its steady blocks, of its own revision, to be referred to any other.
 KEPT = ("start_s", "seconds", "reading", "log_speed", "battery_v", "pulse_width_ms", "log_pressure", "slope",
-        "speed_slope", "unrest", "weight")  # fmt: skip
+        "speed_slope", *FILM_S, "unrest", "weight")  # fmt: skip
 SURELY = 0.8  # the fit's own figure, from blocks in place of holds, came out up to 1.15 times the one here
 UNKNOWN_SIZES = np.full(len(NAMES), np.nan)
 FREE_DEAD_TIME_SD_MS = np.array([2.0, 0.5, 1e-3])  # as the fit's own question whether a drive tells dead time
@@ -315,7 +316,7 @@ def _put_together(holds: pd.DataFrame) -> pd.DataFrame:
     """
     width = {"reading": max(float(np.ptp(holds["reading"])), 1e-9), "log_speed": 1.0, "battery_v": 1.0}
     by = holds.groupby([np.floor(holds[name] / (step * width[name])) for name, step in CLOSE.items()], sort=True)
-    names = ["reading", "log_speed", "battery_v", "log_open", "load", "slope", "speed_slope"]
+    names = ["reading", "log_speed", "battery_v", "log_open", "load", "slope", "speed_slope", *FILM_S]
     count = by.size()
     together = (
         by[names]
@@ -341,6 +342,7 @@ def _rows_at(places: Places, car: Car, revision: Revision) -> pd.DataFrame:
             "load": _load(log_air, np.log(speed), car),
             "slope": 0.0,
             "speed_slope": 0.0,
+            **dict.fromkeys(FILM_S, 0.0),
             "unrest": 1.0,
             "weight": NOTHING,
         }

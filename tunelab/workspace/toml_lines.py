@@ -164,7 +164,11 @@ LOOKS: tuple[tuple[str, str, str], ...] = (
         "write [name], or [[name]] with two of each",
     ),
     (r"^\s*\[[^\]]*\]\]?\s*[^\s#]", "something behind a heading", "put it on a line of its own"),
-    (rf"{KEY}=\s*[A-Za-z]", "text without quotation marks", 'put it in quotes: key = "text"'),
+    (
+        rf"{KEY}=\s*[A-Za-z]",
+        "text without quotation marks",
+        'put it in quotes: key = "text"; where a number is wanted, write it in digits',
+    ),
     (
         r"^[^=\"']*\s[^=\"']*\S\s*=|^[^=]*[^\x00-\x7f][^=]*=",
         "a key that is not one plain word",
@@ -173,6 +177,10 @@ LOOKS: tuple[tuple[str, str, str], ...] = (
     (r"^[^=]*$", "no equals sign", "write key = value, or put # before a remark"),
 )
 """What a line looks like, what that is, the way out; the first that fits is said."""
+
+
+IN_WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+"""Numbers that are written in words, each at its own place."""
 
 
 def tell_line(text: str, message: str) -> tuple[int, str, str]:
@@ -214,6 +222,9 @@ def _tell(rows: list[str], at: int, message: str) -> tuple[int, str, str]:
     if message.startswith("Unclosed array"):
         return _tell_list(rows, at)
     bare = re.sub(r"\s+#.*$", "", rows[at])
+    word = re.search(rf"({KEY})=\s*([a-z]+)\s*$", bare, re.IGNORECASE)
+    if word and word[2].casefold() in IN_WORDS:
+        return at, "a number in words", f"a number is wanted: {word[1].strip()} = {IN_WORDS.index(word[2].casefold())}"
     for look, what, way_out in LOOKS:
         if re.search(look, bare):
             return at, what, way_out

@@ -299,7 +299,7 @@ def _distance(form: Form, spread: Spread) -> float:
         return 0.0 if _is_trim(form, spread) else 1.0
     if form.channel in _OPENINGS and spread.high <= _SHARE_TOP:
         return 0.0 if _is_small_opening(form, spread) else 1.0
-    if form.unit == "degree_Fahrenheit" and _is_warm_plateau(form.channel, spread):
+    if form.unit == "degree_Fahrenheit" and is_warm_plateau(form.channel, spread):
         return 1.0
     worst = 0.0
     numbers = sorted(to_usual(form, x) for x in (spread.low, spread.middle, spread.high))
@@ -326,7 +326,7 @@ def _is_small_opening(form: Form, spread: Spread) -> bool:
     return spread.high - spread.low < 0.4
 
 
-def _is_warm_plateau(channel: str, spread: Spread) -> bool:
+def is_warm_plateau(channel: str, spread: Spread) -> bool:
     """Whether half of the drive or more stays just below 60 to 118: a thermostat's degrees Celsius.
 
     In degrees Fahrenheit the engine would have stayed stone cold and not warmed for half of the drive.

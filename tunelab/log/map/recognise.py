@@ -21,6 +21,7 @@ from tunelab.log.map.quantity import (
     guess_forms,
     implied_kind,
     is_possible,
+    is_warm_plateau,
     stated_forms,
     to_usual,
 )
@@ -143,6 +144,9 @@ def _match_stated(
             return Match(column, heading, (*forms, *contrary), "open", why, rule)
         if not is_possible(forms[0], spread):
             return _match_impossible(column, heading, channels, (unit, spread, forms[0]), rule)
+        if forms[0].unit == "degree_Fahrenheit" and is_warm_plateau(forms[0].channel, spread):
+            why = f"unit {unit} stated, but it stays at {_show(spread)} as a warm engine does in degrees Celsius"
+            return Match(column, heading, (forms[0], Form(forms[0].channel, "degree_Celsius")), "open", why, rule)
     said = rule is not None and bool(rule.unit or rule.channel)
     return Match(column, heading, forms, "said" if said else "stated", f"unit {unit}", rule)
 

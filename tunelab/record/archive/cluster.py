@@ -18,8 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from tunelab.record.archive.one import Task, analyse
-from tunelab.record.archive.stamps import code_stamp, digest
-from tunelab.record.evidence import versions
+from tunelab.record.evidence import code_stamp, digest, versions
 from tunelab.workspace import Workspace, WorkspaceError, open_usable
 from tunelab.workspace.folder import CAR_FILE, REVISIONS_FOLDER, SESSIONS_FOLDER
 

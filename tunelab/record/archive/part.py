@@ -20,7 +20,7 @@ from typing import Any
 
 import polars as pl
 
-from tunelab.record.archive.stamps import digest
+from tunelab.record.evidence import digest
 from tunelab.workspace.disk import replace_file
 
 SCHEMA = "tunelab-archive/1"

@@ -10,16 +10,13 @@ Stamps: hashes of what a result stands on. A result whose stamps are still the s
 
 from __future__ import annotations
 
-import functools
-import hashlib
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from tunelab.record.calculation import Calculation
-from tunelab.record.evidence import Evidence, gather_evidence, sha256, versions
+from tunelab.record.evidence import Evidence, code_stamp, digest, gather_evidence, sha256, versions
 from tunelab.record.notebook import NotebookError, Value, hint
 from tunelab.record.opened import OpenedSession
 from tunelab.workspace import Workspace
@@ -123,7 +120,6 @@ class Desk:
 
 CAR, SESSION, REVISION = "car", "session/", "revision/"
 ABSENT = "absent"
-NO_NUMBERS = ("chart", "cli", "simulate", "__main__.py")  # parts of the package that no result depends on
 
 
 class Stamps:
@@ -195,16 +191,3 @@ def parameters_of(calculation: Calculation, settings: Mapping[str, Mapping[str, 
     notebook = calculation.notebook
     defaults = {p.name: p.default for p in notebook.parameters if p.name not in ("out", "session")}
     return defaults | dict(settings.get(notebook.name, {}))
-
-
-@functools.cache
-def code_stamp() -> str:
-    """Stamp of the package's own sources that results depend on; a checkout changes more often than its version."""
-    package = Path(__file__).resolve().parents[2]
-    paths = sorted(path for path in package.rglob("*.py") if path.relative_to(package).parts[0] not in NO_NUMBERS)
-    return digest([[path.relative_to(package).as_posix(), sha256(path)] for path in paths])
-
-
-def digest(data: Any) -> str:
-    """SHA-256 of plain data."""
-    return hashlib.sha256(json.dumps(data, sort_keys=True, ensure_ascii=False).encode()).hexdigest()

@@ -22,6 +22,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
+from tunelab.log.once import kept_once
 from tunelab.study.consistency.air import check_cylinders, check_filling, check_leak, check_two_airs, not_made
 from tunelab.study.consistency.law import check_flow, check_pulse, check_trims
 from tunelab.study.consistency.sensor import (
@@ -181,11 +182,13 @@ def check_consistency(
     KeyError
         A log names a revision that is not among `revisions`.
     """
-    rows = [_one(log, car, revisions, str(log.attrs.get("revision") or reference)) for log in logs]
+    rows = [check_one_log(log, car, revisions, str(log.attrs.get("revision") or reference)) for log in logs]
     return [min(found, key=lambda finding: _WORST_FIRST.index(finding.status)) for found in zip(*rows, strict=True)]
 
 
-def _one(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str) -> list[Finding]:
+@kept_once
+def check_one_log(log: xr.Dataset, car: Car, revisions: Mapping[str, Revision], name: str) -> list[Finding]:
+    """Every check of one flagged log, driven with the revision `name`."""
     own, log = revisions[name], _with_speed(log)
     found = [
         check_pulse(log, car, own, revisions),

@@ -8,6 +8,7 @@ import xarray as xr
 
 from tunelab.channels import CHANNELS
 from tunelab.log.flag import trusted_rows
+from tunelab.log.once import made_once
 
 # What must not take a reading away from a study of pulls and coast-downs: they are transient by nature, and whether the
 # engine is warm or its fuel cut says nothing about speeds.
@@ -49,6 +50,7 @@ def rate_hz(log: xr.Dataset, name: str) -> float:
     return float(1 / np.median(np.diff(time))) if time.size > 2 else float("nan")
 
 
+@made_once
 def at_rows(log: xr.Dataset, name: str) -> np.ndarray:
     """One channel at every row: fresh readings joined by straight lines.
 

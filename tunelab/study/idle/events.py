@@ -13,6 +13,7 @@ import xarray as xr
 
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.flag_sample import closed_throttle, find_gaps
+from tunelab.log.once import made_once
 from tunelab.log.segment import find_segments
 from tunelab.study.finding import NAN
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
@@ -142,6 +143,7 @@ def _gap_inside(log: xr.Dataset, inside: slice) -> bool:
     return any(inside.start < gap < inside.stop for gap in find_gaps(log).tolist())
 
 
+@made_once
 def find_load_steps(log: xr.Dataset, car: Car) -> pd.DataFrame:
     """One row per change of electrical load while idling, known by the battery voltage.
 

@@ -37,7 +37,7 @@ def firing_frequency(engine_speed_rpm: ArrayLike, *, cylinders: int) -> np.ndarr
     return order_frequency(engine_speed_rpm, cylinders / 2)
 
 
-def order_frequency(engine_speed_rpm: ArrayLike, order: float) -> np.ndarray:
+def order_frequency(engine_speed_rpm: ArrayLike, order: ArrayLike) -> np.ndarray:
     """Frequency [Hz] of what happens `order` times in each turn of the crankshaft, at a speed [rpm]."""
     return convert(np.asarray(engine_speed_rpm, dtype=float), "rpm", "rev/s") * order
 
@@ -193,18 +193,19 @@ def _windows(log: xr.Dataset, name: str, speed: np.ndarray) -> list[_Window]:
     step = float(np.median(np.diff(time)))
     broken = ~usable[1:] | ~usable[:-1] | (np.diff(time) > 3 * step)
     edges = np.r_[0, np.flatnonzero(broken) + 1, time.size]
-    windows = []
-    for first, last in itertools.pairwise(edges.tolist()):
-        count = round(WINDOW_S / step)
-        for begin in range(first, last - count + 1, max(count, 1)):
-            if count >= 12:
-                windows.append(_window(time[begin : begin + count], values[begin : begin + count], speed[rows], begin))
-    moving = [window for window in windows if window.values.any()]
-    return [moving[i] for i in np.unique(np.linspace(0, len(moving) - 1, MOST_WINDOWS).astype(int))] if moving else []
+    count, moving = round(WINDOW_S / step), []
+    for first, last in itertools.pairwise(edges.tolist() if count >= 12 else []):
+        for begin in range(first, last - count + 1, count):
+            own = slice(begin, begin + count)
+            level = scipy.signal.detrend(values[own])
+            moving += [(own, level)] if level.any() else []
+    if not moving:
+        return []
+    chosen = np.unique(np.linspace(0, len(moving) - 1, MOST_WINDOWS).astype(int))
+    return [_window(time[own], level, speed[rows[own]]) for own, level in (moving[i] for i in chosen)]
 
 
-def _window(time: np.ndarray, values: np.ndarray, speed: np.ndarray, begin: int) -> _Window:
-    own = speed[begin : begin + time.size]
+def _window(time: np.ndarray, values: np.ndarray, own: np.ndarray) -> _Window:
     known = np.isfinite(own)
     line = np.polynomial.Polynomial.fit(time[known], own[known], 3 if known.sum() > 12 else 1)
     smooth = line(time)
@@ -212,7 +213,7 @@ def _window(time: np.ndarray, values: np.ndarray, speed: np.ndarray, begin: int)
     turns = np.r_[0.0, np.cumsum(convert((smooth[1:] + smooth[:-1]) / 2, "rpm", "rev/s") * np.diff(time))]
     rate = 1.0 / float(np.mean(np.diff(time)))
     error = spread / np.sqrt(known.sum())
-    return _Window(time - time[0], scipy.signal.detrend(values), turns, float(smooth.mean()), error, rate)
+    return _Window(time - time[0], values, turns, float(smooth.mean()), error, rate)
 
 
 def _test(
@@ -255,7 +256,8 @@ def _why_not(windows: list[_Window], order: float) -> str:
     return ""
 
 
-def _folded(windows: list[_Window], order: float) -> np.ndarray:
+def _folded(windows: list[_Window], order: ArrayLike) -> np.ndarray:
+    """Where an order shows in each window, shape (windows,); of orders in a column, (orders, windows). [Hz]"""
     speed = np.array([window.speed_rpm for window in windows])
     return alias_frequency(order_frequency(speed, order), np.array([window.rate_hz for window in windows]))
 
@@ -263,8 +265,8 @@ def _folded(windows: list[_Window], order: float) -> np.ndarray:
 def _controls(windows: list[_Window], order: float, rng: np.random.Generator) -> np.ndarray:
     """Orders nearby that fold to other places than the tested one, in most windows."""
     drawn = order * rng.uniform(0.6, 1.6, size=4 * CONTROLS)
-    own = _folded(windows, order)
-    away = np.array([np.median(np.abs(_folded(windows, other) - own)) * WINDOW_S > APART_CYCLES for other in drawn])
+    own, others = _folded(windows, order), _folded(windows, drawn[:, None])
+    away = np.median(np.abs(others - own), axis=1) * WINDOW_S > APART_CYCLES
     return drawn[away][:CONTROLS]
 
 

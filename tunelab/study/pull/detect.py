@@ -13,6 +13,7 @@ import xarray as xr
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.log.flag_sample import find_holes
+from tunelab.log.once import made_once
 from tunelab.study.gearing.ratios import SLOWEST_KM_H
 from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.study.gearing.trace import CALM_RATE_PER_S, GearTrace, lateness_s, log_rate, trace_gears
@@ -177,6 +178,7 @@ class Traces:
     gear_source: str
 
 
+@made_once
 def find_pulls(log: xr.Dataset, car: Car, session: Session) -> PullSet:
     """Find the pulls of a log.
 

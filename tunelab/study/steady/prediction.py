@@ -70,7 +70,7 @@ def predict_lambda_error(
     error = lambda_error_draws(points, posterior, setting, car, reference)[:, calm]
     cell = _cells(points, car, reference)[calm]
     size, weight = np.abs(error), 1.0 / np.maximum(np.bincount(cell)[cell], FULL_CELL)
-    p95, median = (_weighted_quantile(size[1:], weight, share) for share in (0.95, 0.5))
+    p95, median = _weighted_quantiles(size[1:], weight, (0.95, 0.5))
     leak = 0.0 if posterior.leak is None else np.interp(points.reading[calm], posterior.reading, posterior.leak)
     leaking = 100 * np.abs((1 + error[:1] / 100) * np.exp(-leak) - 1)
     worst = _worst_hold(error[0], points.hold[calm])
@@ -182,11 +182,16 @@ def _flow_cells(points: Points, reference: Revision) -> tuple[np.ndarray, int]:
 
 def _weighted_quantile(values: np.ndarray, weight: np.ndarray, share: float) -> np.ndarray:
     """Smallest value of each row that `share` of the weight does not pass; weights for all rows, or for each."""
+    return _weighted_quantiles(values, weight, (share,))[0]
+
+
+def _weighted_quantiles(values: np.ndarray, weight: np.ndarray, shares: tuple[float, ...]) -> list[np.ndarray]:
+    """The same for several shares of the weight."""
     order = np.argsort(values, axis=1)
     weight = np.broadcast_to(weight, values.shape)
     reached = np.cumsum(np.take_along_axis(weight, order, axis=1), axis=1) / weight.sum(axis=1, keepdims=True)
-    first = np.argmax(reached >= share - 1e-12, axis=1)
-    return np.take_along_axis(values, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
+    rows = np.arange(len(values))
+    return [values[rows, order[rows, np.argmax(reached >= share - 1e-12, axis=1)]] for share in shares]
 
 
 def lambda_error_draws(

@@ -14,13 +14,15 @@ Fits the wall film to disturbed stretches, together with what is confounded with
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
 import scipy
+from threadpoolctl import threadpool_limits
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.delay_model import follow
+from tunelab.study.delay_model import KEPT, follow
 from tunelab.study.transient.signal import GRID_S, TransientSignal, at_sensor
 from tunelab.workspace.car import LambdaSensor
 
@@ -80,6 +82,7 @@ BEFORE = (0.5, 0.4)  # share of the constant delay that passes before the pipe: 
 DEAD_TIME_MS = (0.0, 0.08)  # by which the injectors open sooner than the revision says
 # Each window has its own offset and slope over log airflow: the meter's error where it happened to be.
 OFFSET_SPREAD, SLOPE_SPREAD = 0.3, 0.15
+PENALTY = np.diag([(0.03 / OFFSET_SPREAD) ** 2, (0.03 / SLOPE_SPREAD) ** 2])  # for a noise of 0.03
 LEAST_NOISE = 0.004
 CORRELATED = 6.0  # readings within a window lean on one another: so many count as one
 LEANEST = 20.0  # lambda at which the mixture counts as air
@@ -143,10 +146,30 @@ def injected(signal: TransientSignal, parameters: np.ndarray) -> np.ndarray:
 
 def drawn_air(signal: TransientSignal, parameters: np.ndarray) -> np.ndarray:
     """Air that the cylinders draw [kg/h], shape (grid,): by manifold pressure if logged, else by the meter."""
+    return _drawn_air(signal, float(parameters[2]), float(parameters[3]))
+
+
+@functools.lru_cache(maxsize=KEPT)
+def _drawn_air(signal: TransientSignal, volume_ratio: float, lead_s: float) -> np.ndarray:
     air = signal.pressure_kg_h
     if air is None:
-        air = cylinder_air(signal.meter_kg_h, signal.speed_rpm, GRID_S, volume_ratio=float(parameters[2]))
-    return np.interp(signal.grid_s + parameters[3], signal.grid_s, air)
+        air = cylinder_air(signal.meter_kg_h, signal.speed_rpm, GRID_S, volume_ratio=volume_ratio)
+    return np.interp(signal.grid_s + lead_s, signal.grid_s, air)
+
+
+@functools.lru_cache(maxsize=KEPT)
+def _load_felt(
+    signal: TransientSignal, air: tuple[float, float], gas: tuple[float, float, float], lag_s: float
+) -> np.ndarray:
+    """Logarithm of the air as the sensor would show it, shape (readings,)."""
+    return at_sensor(signal, np.log(np.maximum(_drawn_air(signal, *air), 1.0)), gas, lag_s)
+
+
+@functools.lru_cache(maxsize=1)
+def _windows(number: bytes) -> tuple[np.ndarray, ...]:
+    """Readings of each window, in the order of their numbers."""
+    numbers = np.frombuffer(number, dtype=int)
+    return tuple(np.flatnonzero(numbers == k) for k in np.unique(numbers[numbers >= 0]))
 
 
 def leftover(
@@ -157,26 +180,32 @@ def leftover(
     Shapes (readings,); NaN outside of all windows.
     """
     predicted = predict(signal, sensor, parameters)
-    measured = np.log(signal.reading)
-    air = np.log(np.maximum(drawn_air(signal, parameters), 1.0))
-    load = at_sensor(signal, air, tuple(parameters[[4, 5, 7]]), float(parameters[6]))
+    measured, values = np.log(signal.reading), parameters.tolist()
+    load = _load_felt(signal, tuple(values[2:4]), (values[4], values[5], values[7]), values[6])
     residual, whole = np.full(measured.size, np.nan), np.full(measured.size, np.nan)
-    for k in np.unique(number[number >= 0]):
-        own = number == k
-        steady = _steady_part(measured[own] - predicted[own], load[own], signal, own)
-        residual[own] = measured[own] - predicted[own] - steady
+    for own in _windows(number.astype(int).tobytes()):
+        difference = measured[own] - predicted[own]
+        steady = _steady_part(difference, load[own])
+        residual[own] = difference - steady
         whole[own] = predicted[own] + steady
     return residual, whole
 
 
-def _steady_part(difference: np.ndarray, load: np.ndarray, signal: TransientSignal, own: np.ndarray) -> np.ndarray:
+def _steady_part(difference: np.ndarray, load: np.ndarray) -> np.ndarray:
     """Offset and slope over log airflow that explain a window's differences best, by ridge regression."""
-    columns = np.column_stack([np.ones(load.size), load - load.mean()])
-    noise = 0.03
-    penalty = np.diag([(noise / OFFSET_SPREAD) ** 2, (noise / SLOPE_SPREAD) ** 2])
-    weight = 1.0 / (1.0 + (difference - np.median(difference)) ** 2 / 0.1**2)
-    best = np.linalg.solve(columns.T @ (weight[:, None] * columns) + penalty, columns.T @ (weight * difference))
+    columns = np.ones((load.size, 2))
+    columns[:, 1] = load - load.sum() / load.size
+    weight = 1.0 / (1.0 + (difference - _median(difference)) ** 2 / 0.1**2)
+    best = np.linalg.solve(columns.T @ (weight[:, None] * columns) + PENALTY, columns.T @ (weight * difference))
     return columns @ best
+
+
+def _median(values: np.ndarray) -> float:
+    """As numpy's, whose checks take longer than the median of a short window itself."""
+    half = values.size // 2
+    if values.size % 2:
+        return np.partition(values, half)[half]
+    return np.partition(values, (half - 1, half))[half - 1 : half + 1].sum() / 2
 
 
 def fit_film(signal: TransientSignal, sensor: LambdaSensor, number: np.ndarray, prior: Prior) -> FilmFit:
@@ -197,6 +226,11 @@ def fit_film(signal: TransientSignal, sensor: LambdaSensor, number: np.ndarray, 
     Robust least squares; the covariance leaves out one window at a time, so correlation within a window does not
     narrow it, plus the share that rests on the priors.
     """
+    with threadpool_limits(limits=1):  # the matrices are narrow: threads only wait for one another
+        return _fit_film(signal, sensor, number, prior)
+
+
+def _fit_film(signal: TransientSignal, sensor: LambdaSensor, number: np.ndarray, prior: Prior) -> FilmFit:
     used = number >= 0
     values = np.clip(prior.mean, LOWER + 1e-4, UPPER - 1e-4)
     noise = 0.03

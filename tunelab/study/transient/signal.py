@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +12,7 @@ import xarray as xr
 from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import find_gaps
-from tunelab.study.delay_model import follow
+from tunelab.study.delay_model import KEPT, follow
 from tunelab.study.ecu_law import fuel_flow_kg_h, fuel_per_open_ms
 from tunelab.study.fuel_cut.cut import no_fuel
 from tunelab.study.gearing.reading import at_rows, fresh_readings, has
@@ -34,7 +35,7 @@ LEAST_AIR_KG_H = 2.0
 BELIEVED_DESPITE = MASKS["cold"] | MASKS["fuel_cut"] | MASKS["transient"] | MASKS["rail"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class TransientSignal:
     """A log as the wall-film model needs it.
 
@@ -271,6 +272,12 @@ def _fuelled(signal: TransientSignal, at_s: np.ndarray, gas: tuple[float, float,
     return np.interp(at_s - delay_s * (1.0 - before), arrives, signal.grid_s)
 
 
+@functools.lru_cache(maxsize=KEPT)
+def _fuelled_by_grid(signal: TransientSignal, delay_s: float, delay_flow_s_kg_h: float, before: float) -> np.ndarray:
+    """The same for a sensor that looks at every moment of the grid, shape (grid,)."""
+    return _fuelled(signal, signal.grid_s, (delay_s, delay_flow_s_kg_h, before))
+
+
 def at_sensor(signal: TransientSignal, values: np.ndarray, gas: tuple[float, float, float], lag_s: float) -> np.ndarray:
     """What the sensor shows at its readings of something that leaves with the gas; shape (readings,).
 
@@ -278,7 +285,7 @@ def at_sensor(signal: TransientSignal, values: np.ndarray, gas: tuple[float, flo
     takes them. The gas travels first and the sensor lags in its own time: when the flow changes, what left within a
     tenth of a second may pass the sensor over three tenths, and the other order would take that for a slower sensor.
     """
-    tip = np.interp(_fuelled(signal, signal.grid_s, gas), signal.grid_s, values)
+    tip = np.interp(_fuelled_by_grid(signal, *(float(value) for value in gas)), signal.grid_s, values)
     return np.interp(signal.reading_s, signal.grid_s, follow(tip, GRID_S, lag_s))
 
 
