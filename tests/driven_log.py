@@ -14,8 +14,7 @@ from tunelab.log.flag import flag_log
 from tunelab.simulate import Drive, Schedule, Truth, drive
 from tunelab.simulate.demo.build import revisions
 from tunelab.simulate.demo.cars import MARIT, TRUTH
-from tunelab.simulate.schedule import idle, tip_in
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.schedule import DAY, idle, tip_in
 from tunelab.study.delay import DelayFit
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session

@@ -11,8 +11,7 @@ from scipy import signal
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, drive, random_car
 from tunelab.simulate.demo.cars import MARIT
-from tunelab.simulate.schedule import idle
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.schedule import DAY, idle
 from tunelab.study.idle import Hunting, study_idle
 from tunelab.workspace.session import Session
 

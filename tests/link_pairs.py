@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 from plain_car import owners_car
 
+from tunelab.log.segment import IDLE, state_names
 from tunelab.study.link.account import DropOut, LinkAccount, Stretch
-from tunelab.study.link.state import IDLE, state_names
 
 NAMES = state_names(owners_car())
 

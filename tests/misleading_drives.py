@@ -15,7 +15,7 @@ import xarray as xr
 from plain_engine import PlainEngine, level_drift
 from steady_trials import DAY
 
-from tunelab.record.steady import prediction
+from tunelab.record.earlier import prediction
 from tunelab.study.consistency import assumptions_table, check_consistency, withhold, withhold_findings
 from tunelab.study.delay import estimate_delay
 from tunelab.study.finding import Finding

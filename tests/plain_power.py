@@ -12,7 +12,8 @@ from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, undulating,
 from tunelab.study.power import PowerFit, RoadDoubt, fit_power
 from tunelab.study.power.inputs import INERTIA_UNCERTAINTY, LOAD_OF_THE_DAY_KG
 from tunelab.study.power.pulls import Drawing
-from tunelab.study.pull import PullSet, find_pulls
+from tunelab.study.pull import find_pulls
+from tunelab.study.pull_result import PullSet
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 

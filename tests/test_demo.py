@@ -22,7 +22,7 @@ from page_checks import (
 )
 from playwright.sync_api import expect
 
-from tunelab.record.demo import copy_demo
+from tunelab.record.lab import copy_demo
 from tunelab.record.notebook import choose_notebooks, notebooks_folder
 from tunelab.record.opened import open_session
 from tunelab.record.plan import plan_for, plan_sentence

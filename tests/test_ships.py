@@ -67,7 +67,7 @@ def test_an_installed_kit_finds_its_notebooks_and_copies_its_demo(installed, tmp
     assert str(ROOT) not in where
     told = run(str(installed / "tunelab"), "list", cwd=tmp_path)
     assert [name for name in CARRIED if name.endswith(".ipynb") and Path(name).stem not in told] == []
-    code = "from pathlib import Path; from tunelab.record.demo import copy_demo; copy_demo(Path('car'))"
+    code = "from pathlib import Path; from tunelab.record.lab import copy_demo; copy_demo(Path('car'))"
     run(str(installed / "python"), "-c", code, cwd=tmp_path)
     assert (tmp_path / "car" / "car.toml").read_bytes() == (ROOT / "data_demo" / "car.toml").read_bytes()
     session = "car/sessions/2026-05-02-link"

@@ -152,7 +152,7 @@ def test_help_of_every_command_uses_no_retired_word():
     parser = argparse.ArgumentParser(prog="tunelab")
     commands = parser.add_subparsers()
     for name in COMMANDS:
-        import_module(f"tunelab.cli.{name}").add_parser(commands)
+        getattr(import_module(f"tunelab.cli.{COMMANDS[name]}"), f"add_{name}")(commands)
     texts = [Shown(Path(f"tunelab {name} --help"), 1, own.format_help()) for name, own in commands.choices.items()]
     assert len(texts) == len(COMMANDS)
     assert not complaints(texts)

@@ -10,8 +10,7 @@ from scipy.signal import lfilter
 
 from tunelab.simulate import Drive, Truth
 from tunelab.simulate.drive import STEP_S
-from tunelab.simulate.engine import meter_factor
-from tunelab.simulate.exhaust import film_at
+from tunelab.simulate.engine import film_at, meter_factor
 from tunelab.study.transient import TransientStudy
 from tunelab.workspace.revision import Revision
 

@@ -10,8 +10,7 @@ import numpy as np
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Drive, Driver, Schedule, drive, random_car
-from tunelab.simulate.schedule import launches
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.schedule import DAY, launches
 from tunelab.study.launch import Launch, study_launches
 from tunelab.workspace.session import Session
 

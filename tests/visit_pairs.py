@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from ready_drives import car
 
-from tunelab.study.compare import QUANTITIES, LogDifference, Visits, compare_visits
+from tunelab.study.compare_logs import QUANTITIES, LogDifference, Visits, compare_visits
 
 LAMBDA = QUANTITIES[0]
 

@@ -16,12 +16,12 @@ import xarray as xr
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, drive, random_car, steady_sweep
 from tunelab.simulate.demo.cars import MARIT
-from tunelab.simulate.schedule import cruise, full_throttle_pulls, idle, overrun, stop, tip_in
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.schedule import DAY, cruise, full_throttle_pulls, idle, overrun, stop, tip_in
 from tunelab.study.delay import estimate_delay
 from tunelab.study.finding import Finding
-from tunelab.study.fuel_cut import study_fuel_cut
-from tunelab.study.full_load_fuel import join_setting, propose_full_load
+from tunelab.study.fuel_cut_log import study_fuel_cut
+from tunelab.study.full_load_error import join_setting
+from tunelab.study.full_load_fuel import propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.high_flow import extend_curve
 from tunelab.study.idle import study_idle

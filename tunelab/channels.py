@@ -12,7 +12,7 @@ import unicodedata
 from dataclasses import dataclass, replace
 from functools import cache
 
-from tunelab.channel_aliases import ALIASES, TIME_ALIASES
+from tunelab.channel_names import ALIASES, TIME_ALIASES
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ from tunelab import cli
 from tunelab.record import notebook as notebook_module
 from tunelab.record import session as session_module  # noqa: F401 - imported before the fork
 from tunelab.record.place import UNFINISHED
-from tunelab.record.share import again
+from tunelab.record.share import join
 from tunelab.workspace import open_workspace
 
 LET_BE = 10  # every so many runs one is not killed
@@ -144,7 +144,7 @@ class Trial:
             with open(self.folder / "said.txt", "w") as said:
                 os.dup2(said.fileno(), 1)
                 os.dup2(said.fileno(), 2)
-            for module in (notebook_module, again):
+            for module in (notebook_module, join):
                 module.notebooks_folder = lambda: self.notebooks
             os.chdir(self.folder)
             code = cli.main(self.commands()[name])

@@ -14,8 +14,7 @@ from true_excursion import excursion_causes
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, Truth, drive, random_car
 from tunelab.simulate.demo.cars import MARIT
-from tunelab.simulate.schedule import road_drive
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.schedule import DAY, road_drive
 from tunelab.study.delay import estimate_delay
 from tunelab.study.transient import NOT_EXPLAINED, study_transients
 from tunelab.workspace.session import Session

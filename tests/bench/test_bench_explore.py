@@ -10,8 +10,7 @@ import pytest
 import xarray as xr
 
 from tunelab.chart.explore import explore_scatter, explore_traces
-from tunelab.study.explore import distribute
-from tunelab.study.explore.cells import EngineLoad, map_channel
+from tunelab.study.explore_cells import EngineLoad, distribute, map_channel
 
 ROWS = 2_000_000
 CHANNELS = ("engine_speed_rpm", "manifold_kpa", "lambda_measured", "battery_v")

@@ -15,7 +15,7 @@ from tunelab.study.filling import fit_filling, propose_table
 from tunelab.study.filling.result import rectangle
 from tunelab.study.proposal import RIGHT_PCT
 from tunelab.study.steady.prediction import FULL_CELL
-from tunelab.workspace.filling import surface_of
+from tunelab.workspace.revision import surface_of
 
 DAY = datetime.date(2026, 5, 3)
 CARS, FIRST = int(os.environ.get("BENCH_CARS", "8")), int(os.environ.get("BENCH_SEED", "500"))

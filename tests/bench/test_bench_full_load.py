@@ -13,7 +13,8 @@ from plain_car import outing
 
 from tunelab.log.flag import flag_log
 from tunelab.study.delay import DelayFit
-from tunelab.study.full_load_fuel import join_setting, propose_full_load
+from tunelab.study.full_load_error import join_setting
+from tunelab.study.full_load_fuel import propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.pull import find_pulls
 from tunelab.workspace.revision import Revision

@@ -14,8 +14,7 @@ from dirty_drive import BRISK, ROAD, UNDISTURBED, Style, dirty_drive, dirty_engi
 from steady_trials import driven_plain, fit_first, plain_trial, simulated_trial, true_flow
 
 from tunelab.simulate import Schedule
-from tunelab.simulate.schedule import hold, idle, loaded
-from tunelab.simulate.sweep import CALM, DAY, steady_flow_kg_h, steady_throttle_pct
+from tunelab.simulate.schedule import CALM, DAY, hold, idle, loaded, steady_flow_kg_h, steady_throttle_pct
 from tunelab.study.coverage import cover, pooled, samples_of
 from tunelab.study.drive_plan import plan_drive
 from tunelab.study.hold_choice import LEAD_UP, find_choices

@@ -20,7 +20,7 @@ from tunelab.simulate import Conditions, Driver, Schedule, random_car
 from tunelab.simulate import drive as simulate
 from tunelab.simulate.schedule import coast_downs, full_throttle_pulls
 from tunelab.study.coast_down import fit_coast_down
-from tunelab.study.gearing import trace_gears
+from tunelab.study.gear_trace import trace_gears
 from tunelab.study.power import fit_power
 from tunelab.study.power.inputs import LOAD_OF_THE_DAY_KG
 from tunelab.study.pull import find_pulls

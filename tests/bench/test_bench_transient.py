@@ -13,9 +13,8 @@ from driven_log import TIP_INS, known_delay
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, drive, random_car
 from tunelab.simulate.demo.cars import MARIT, TRUTH
-from tunelab.simulate.exhaust import film_at
-from tunelab.simulate.schedule import road_drive
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.engine import film_at
+from tunelab.simulate.schedule import DAY, road_drive
 from tunelab.study.delay import estimate_delay
 from tunelab.study.transient import Film, study_transients
 from tunelab.workspace.session import Session

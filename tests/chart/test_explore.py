@@ -22,7 +22,8 @@ from tunelab.chart.explore_live import Selection, pick, thin_points, thin_trace
 from tunelab.chart.look import NEW
 from tunelab.log.flag import channels_of, spans
 from tunelab.record.display import figure_item
-from tunelab.study.explore import align_events, distribute, engine_load, map_channel
+from tunelab.study.explore_cells import distribute, engine_load, map_channel
+from tunelab.study.explore_events import align_events
 
 CAR = owners_car()
 

@@ -7,7 +7,7 @@ import pytest
 from bokeh.models import GlyphRenderer, Legend
 from ready_drives import drive, finding, revision
 
-from tunelab.chart.history import draw_convergence, draw_curve_changes, draw_predictions
+from tunelab.chart.revision import draw_convergence, draw_curve_changes, draw_predictions
 from tunelab.study.ledger import Proposed, keep_ledger
 
 

@@ -7,7 +7,7 @@ import pytest
 from link_log import at_speed, flagged, link_log, session, without
 from plain_car import owners_car
 
-from tunelab.chart.link import draw_drop_outs, draw_in_step, draw_noise, draw_rates, draw_survival
+from tunelab.chart.log import draw_drop_outs, draw_in_step, draw_noise, draw_rates, draw_survival
 from tunelab.record.display import figure_item
 from tunelab.study.link import account_link, channel_noise, order_noise, study_link
 

@@ -10,8 +10,8 @@ import tunelab.chart.manners as launch_figures
 from tunelab.record.manners import launch_overlay
 from tunelab.simulate.demo.cars import MARIT, TRUTH
 from tunelab.simulate.schedule import cruise, idle, launches, overrun, stop, tip_in
-from tunelab.study.explore.events import overlay
-from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.study.explore_events import overlay
+from tunelab.study.fuel_cut_log import study_fuel_cut
 from tunelab.study.heat import study_heat
 from tunelab.study.idle import find_hunting, spectrum, study_idle
 from tunelab.study.launch import study_launches

@@ -14,23 +14,8 @@ from hypothesis import strategies as st
 
 from tunelab.chart import look
 from tunelab.chart.first_page import draw_gates
-from tunelab.chart.picture import (
-    TONES,
-    WIDE,
-    Axis,
-    Band,
-    Cells,
-    Gauge,
-    Line,
-    Points,
-    Rule,
-    Span,
-    draw_gauges,
-    draw_picture,
-    shade_of,
-    show,
-    signed,
-)
+from tunelab.chart.picture import TONES, WIDE, draw_gauges, draw_picture, shade_of, signed
+from tunelab.chart.picture_parts import Axis, Band, Cells, Gauge, Line, Points, Rule, Span, show
 
 CSS = (Path(__file__).parents[2] / "tunelab" / "record" / "templates" / "page.css").read_text("utf-8")
 HOSTILE = '</svg><script>alert(1)</script><img src=x onerror="alert(1)">'

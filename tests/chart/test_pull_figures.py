@@ -18,7 +18,7 @@ from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.delay import estimate_delay
 from tunelab.study.feasibility import FullLoad, check_feasibility
 from tunelab.study.full_throttle import check_full_throttle
-from tunelab.study.gearing import trace_gears
+from tunelab.study.gear_trace import trace_gears
 from tunelab.study.power import compare_power
 from tunelab.study.pull import find_pulls
 from tunelab.study.shift import find_shift_points

@@ -16,7 +16,7 @@ import pytest
 from followed_log import PULLS, content, workspace
 
 from tunelab.cli import terminal as module
-from tunelab.cli.follow import Bell
+from tunelab.cli.drive import Bell
 from tunelab.cli.terminal import BELL, LETTERS, ROWS, Screen, large
 
 ROWS_SHOWN = [("link", "alive, 3 rows, coolant 88 °C – " + "a word and " * 12), ("", "more"), ("next", "2: gear 3")]

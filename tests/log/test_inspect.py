@@ -13,8 +13,8 @@ from written_log import ROWS, map_log, waves, write_log
 from tunelab.cli import inspect as command
 from tunelab.cli import main
 from tunelab.log.inspect import inspect_file, write_starting_map
-from tunelab.log.needs import find_needs
 from tunelab.workspace import ChannelMap, ColumnRule
+from tunelab.workspace.session import find_needs
 
 
 def _columns():
@@ -46,8 +46,8 @@ def shown(log_file):
 
 def _run(*arguments):
     parser = argparse.ArgumentParser()
-    command.add_parser(parser.add_subparsers(dest="command"))
-    return command.run(parser.parse_args(["inspect", *map(str, arguments)]))
+    command.add_inspect(parser.add_subparsers(dest="command"))
+    return command.run_inspect(parser.parse_args(["inspect", *map(str, arguments)]))
 
 
 def test_every_column_is_shown_with_channel_and_how_sure(shown):

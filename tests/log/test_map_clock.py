@@ -10,8 +10,8 @@ from written_log import map_log, waves, write_log
 
 from tunelab.log.map import MapError
 from tunelab.log.map.entry import map_file
-from tunelab.log.map.settle import settle_clock
 from tunelab.log.map.stamp import read_stamps
+from tunelab.log.map.timing import settle_clock
 from tunelab.log.read import read_raw
 from tunelab.workspace import ColumnRule
 from tunelab.workspace.channel_map import ChannelMap, FileRule

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from written_log import map_log, waves, write_log
 
-from tunelab.log.map.refresh import find_refresh
+from tunelab.log.map.timing import find_refresh
 
 
 def _time(rows, step=0.04, jitter=0.0, seed=0):

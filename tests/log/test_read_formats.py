@@ -157,8 +157,7 @@ def test_mdf_of_asammdf_keeps_every_groups_own_rate(mdf_file):
 
 
 def test_readings_of_one_signal_with_the_same_stamp_are_told_of(tmp_path):
-    from tunelab.log.read.raw import Source
-    from tunelab.log.read.signals import Signal, table_of_signals
+    from tunelab.log.read.raw import Signal, Source, table_of_signals
 
     stamps = np.array([0.0, 0.1, 0.1, 0.2])
     raw = table_of_signals(

@@ -6,7 +6,7 @@ from published import assert_agrees, entries
 from scipy.interpolate import RegularGridInterpolator
 
 from tunelab.constants import DRY_AIR_GAS_CONSTANT_J_KG_K
-from tunelab.physics import filling
+from tunelab.physics import load as filling
 from tunelab.physics.load import volumetric_efficiency
 
 SPEEDS, LOADS = np.array([800.0, 2000.0, 4500.0, 6500.0]), np.array([25.0, 60.0, 100.0])

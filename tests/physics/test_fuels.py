@@ -3,7 +3,7 @@ import pytest
 from model_contract import assert_keeps_contract
 from published import assert_agrees, entries, matching
 
-from tunelab.physics import fuels
+from tunelab.physics import fuel as fuels
 
 GASOLINE = (1.85, 0.0, 0.745)
 ETHANOL = (3.0, 0.5, 0.789)

@@ -3,18 +3,18 @@ import pytest
 from model_contract import assert_keeps_contract
 from published import assert_agrees, entries, matching
 
-from tunelab.physics import orifice
+from tunelab.physics import air
 from tunelab.units import convert
 
 
 @pytest.mark.parametrize("entry", matching("a_choked_cf"))
 def test_flow_coefficient_matches_published_table(entry):
-    assert_agrees(orifice.flow_coefficient(0.1, entry["inputs"]["gamma"], entry["inputs"]["beta"]), entry)
+    assert_agrees(air.flow_coefficient(0.1, entry["inputs"]["gamma"], entry["inputs"]["beta"]), entry)
 
 
 def test_critical_pressure_ratio_matches_closed_formula():
     entry = entries()["a_choke_ratio_14"]
-    assert_agrees(orifice.critical_pressure_ratio(entry["inputs"]["gamma"], 0.0), entry)
+    assert_agrees(air.critical_pressure_ratio(entry["inputs"]["gamma"], 0.0), entry)
 
 
 # The entry takes 287.05 J/(kg K), ours is 287.048: 4e-6 of the flow.
@@ -23,7 +23,7 @@ def test_orifice_flow_chokes_at_computed_value():
     given = entry["inputs"]
     area_mm2 = np.pi / 4 * convert(given["d_m"], "m", "mm") ** 2
     upstream = convert(given["p_Pa"], "Pa", "kPa")
-    flow = orifice.orifice_flow(area_mm2, upstream, [0.0, 20.0, 0.52 * upstream], convert(given["T_K"], "K", "C"))
+    flow = air.orifice_flow(area_mm2, upstream, [0.0, 20.0, 0.52 * upstream], convert(given["T_K"], "K", "C"))
     assert_agrees(convert(flow, "kg/h", "g/s"), entry)
 
 
@@ -34,27 +34,27 @@ def test_flow_coefficient_recovers_published_discharge_coefficient():
     r = 1 - ratio["inputs"]["dp_kPa"] / ratio["inputs"]["pin_kPa"]
     assert_agrees(r, ratio)
     ideal = given["A_m2"] * given["p_Pa"] / np.sqrt(given["M"] * 8.314472 * given["T_K"])
-    assert_agrees(given["n_mol_s"] / (ideal * orifice.flow_coefficient(r, 1.399, 0.8)), entry)
+    assert_agrees(given["n_mol_s"] / (ideal * air.flow_coefficient(r, 1.399, 0.8)), entry)
 
 
 # Bernoulli's law for an incompressible gas, which a small pressure drop must approach (closed formula).
 def test_orifice_flow_of_a_small_drop_approaches_bernoulli():
     density = 100_000 / (287.05 * 293.15)
     wanted_kg_s = 500e-6 * np.sqrt(2 * density * 20.0)
-    got = orifice.orifice_flow(500.0, 100.0, 99.98, 20.0)
+    got = air.orifice_flow(500.0, 100.0, 99.98, 20.0)
     np.testing.assert_allclose(convert(got, "kg/h", "kg/s"), wanted_kg_s, rtol=2e-4)
 
 
 def test_orifice_flow_does_not_run_backwards():
-    np.testing.assert_array_equal(orifice.orifice_flow(500.0, 100.0, [100.0, 130.0, np.nan], 20.0), [0.0, 0.0, np.nan])
+    np.testing.assert_array_equal(air.orifice_flow(500.0, 100.0, [100.0, 130.0, np.nan], 20.0), [0.0, 0.0, np.nan])
 
 
 @pytest.mark.parametrize(
     ("model", "arguments"),
     [
-        (orifice.critical_pressure_ratio, (1.4, 0.3)),
-        (orifice.flow_coefficient, (0.8, 1.4, 0.3)),
-        (orifice.orifice_flow, (500.0, 100.0, 60.0, 20.0)),
+        (air.critical_pressure_ratio, (1.4, 0.3)),
+        (air.flow_coefficient, (0.8, 1.4, 0.3)),
+        (air.orifice_flow, (500.0, 100.0, 60.0, 20.0)),
     ],
 )
 def test_models_keep_the_contract(model, arguments):
@@ -64,15 +64,15 @@ def test_models_keep_the_contract(model, arguments):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: orifice.critical_pressure_ratio(1.0, 0), "heat_capacity_ratio"),
-        (lambda: orifice.critical_pressure_ratio(1.4, 1.0), "diameter_ratio"),
-        (lambda: orifice.flow_coefficient(-0.1, 1.4, 0), "pressure_ratio"),
-        (lambda: orifice.flow_coefficient(0.5, 2, 0), "heat_capacity_ratio"),
-        (lambda: orifice.flow_coefficient(0.5, 1.4, 2), "diameter_ratio"),
-        (lambda: orifice.orifice_flow(-1, 100, 60, 20), "effective_area_mm2"),
-        (lambda: orifice.orifice_flow(1, 0, 60, 20), "upstream_kpa"),
-        (lambda: orifice.orifice_flow(1, 100, -60, 20), "downstream_kpa"),
-        (lambda: orifice.orifice_flow(1, 100, 60, -300), "upstream_c"),
+        (lambda: air.critical_pressure_ratio(1.0, 0), "heat_capacity_ratio"),
+        (lambda: air.critical_pressure_ratio(1.4, 1.0), "diameter_ratio"),
+        (lambda: air.flow_coefficient(-0.1, 1.4, 0), "pressure_ratio"),
+        (lambda: air.flow_coefficient(0.5, 2, 0), "heat_capacity_ratio"),
+        (lambda: air.flow_coefficient(0.5, 1.4, 2), "diameter_ratio"),
+        (lambda: air.orifice_flow(-1, 100, 60, 20), "effective_area_mm2"),
+        (lambda: air.orifice_flow(1, 0, 60, 20), "upstream_kpa"),
+        (lambda: air.orifice_flow(1, 100, -60, 20), "downstream_kpa"),
+        (lambda: air.orifice_flow(1, 100, 60, -300), "upstream_c"),
     ],
 )
 def test_models_say_what_is_wrong(call, message):

@@ -4,8 +4,8 @@ import scipy.integrate
 from model_contract import assert_keeps_contract
 from published import assert_agrees, entries, matching
 
-from tunelab.physics import roadload
-from tunelab.physics.roadload import RoadLoadCurve
+from tunelab.physics import driveline
+from tunelab.physics.driveline import RoadLoadCurve
 from tunelab.units import convert
 
 CURVE = RoadLoadCurve(150.0, 2.0, 0.42)
@@ -18,13 +18,13 @@ def _motorcycle(given):
 
 @pytest.mark.parametrize("entry", matching("r_moto_F65"))
 def test_road_load_matches_published_table(entry):
-    assert_agrees(roadload.road_load(convert(65, "km/h", "m/s"), _motorcycle(entry["inputs"])), entry)
+    assert_agrees(driveline.road_load(convert(65, "km/h", "m/s"), _motorcycle(entry["inputs"])), entry)
 
 
 @pytest.mark.parametrize("entry", matching("r_moto_t"))
 def test_coast_down_time_matches_published_table(entry):
     start, end = convert([70, 60], "km/h", "m/s")
-    assert_agrees(roadload.coast_down_time(start, end, entry["inputs"]["m_kg"], _motorcycle(entry["inputs"])), entry)
+    assert_agrees(driveline.coast_down_time(start, end, entry["inputs"]["m_kg"], _motorcycle(entry["inputs"])), entry)
 
 
 def test_road_load_in_customary_units_matches_published_values():
@@ -37,7 +37,7 @@ def test_road_load_in_customary_units_matches_published_values():
         given["C_lbf_mph2"] * per_mph / float(convert(1, "mph", "m/s")),
     )
     speed = convert(given["v_mph"], "mph", "m/s")
-    load_n = roadload.road_load(speed, curve)
+    load_n = driveline.road_load(speed, curve)
     assert_agrees(convert(load_n, "N", "lbf"), force)
     assert_agrees(convert(load_n * speed, "W", "hp"), power)
     assert_agrees(convert(entries()["r_units_A"]["inputs"]["A_lbf"], "lbf", "N"), entries()["r_units_A"])
@@ -53,42 +53,42 @@ def test_coast_down_time_matches_adaptive_quadrature(start, end, curve):
     wanted, _ = scipy.integrate.quad(
         lambda v: 1200 / (curve.a_n + curve.b_n_s_m * v + curve.c_n_s2_m2 * v * v), end, start
     )
-    np.testing.assert_allclose(roadload.coast_down_time(start, end, 1200.0, curve), wanted, rtol=1e-9)
+    np.testing.assert_allclose(driveline.coast_down_time(start, end, 1200.0, curve), wanted, rtol=1e-9)
 
 
 # scipy 1.17: the same car driven by its equation of motion arrives at the end speed at that time.
 def test_coast_down_time_matches_the_equation_of_motion():
-    time = float(roadload.coast_down_time(33.0, 8.0, 1200.0, CURVE))
+    time = float(driveline.coast_down_time(33.0, 8.0, 1200.0, CURVE))
     run = scipy.integrate.solve_ivp(
-        lambda _, v: -roadload.road_load(v, CURVE) / 1200, (0, time), [33.0], rtol=1e-10, atol=1e-10
+        lambda _, v: -driveline.road_load(v, CURVE) / 1200, (0, time), [33.0], rtol=1e-10, atol=1e-10
     )
     np.testing.assert_allclose(run.y[0, -1], 8.0, rtol=1e-6)
 
 
 def test_curve_from_drag_turns_round():
-    curve = roadload.curve_from_drag(0.66, 0.013, mass_kg=1180.0, density_kg_m3=1.17)
-    np.testing.assert_allclose(roadload.drag_area(curve.c_n_s2_m2, 1.17), 0.66, rtol=1e-12)
-    np.testing.assert_allclose(roadload.rolling_coefficient(curve.a_n, 1180.0), 0.013, rtol=1e-12)
+    curve = driveline.curve_from_drag(0.66, 0.013, mass_kg=1180.0, density_kg_m3=1.17)
+    np.testing.assert_allclose(driveline.drag_area(curve.c_n_s2_m2, 1.17), 0.66, rtol=1e-12)
+    np.testing.assert_allclose(driveline.rolling_coefficient(curve.a_n, 1180.0), 0.013, rtol=1e-12)
     assert curve.b_n_s_m == 0.0
 
 
 # Dynamic pressure of the reference density of 40 CFR 1066.310, 1.17 kg/m³, at 20 m/s is 234 Pa.
 def test_curve_from_drag_is_dynamic_pressure_times_area():
-    curve = roadload.curve_from_drag(0.5, 0.0, mass_kg=1000.0, density_kg_m3=entries()["r_rho_ref"]["expected"])
-    np.testing.assert_allclose(roadload.road_load(20.0, curve), 0.5 * 234.0, rtol=1e-12)
+    curve = driveline.curve_from_drag(0.5, 0.0, mass_kg=1000.0, density_kg_m3=entries()["r_rho_ref"]["expected"])
+    np.testing.assert_allclose(driveline.road_load(20.0, curve), 0.5 * 234.0, rtol=1e-12)
 
 
 def test_curve_from_drag_passes_nan():
-    assert np.isnan(roadload.curve_from_drag(np.nan, 0.01, mass_kg=1000.0, density_kg_m3=1.2).c_n_s2_m2)
+    assert np.isnan(driveline.curve_from_drag(np.nan, 0.01, mass_kg=1000.0, density_kg_m3=1.2).c_n_s2_m2)
 
 
 @pytest.mark.parametrize(
     ("model", "arguments"),
     [
-        (lambda v: roadload.road_load(v, CURVE), (20.0,)),
-        (roadload.drag_area, (0.4, 1.2)),
-        (roadload.rolling_coefficient, (150.0, 1200.0)),
-        (lambda start, end, mass: roadload.coast_down_time(start, end, mass, CURVE), (30.0, 20.0, 1200.0)),
+        (lambda v: driveline.road_load(v, CURVE), (20.0,)),
+        (driveline.drag_area, (0.4, 1.2)),
+        (driveline.rolling_coefficient, (150.0, 1200.0)),
+        (lambda start, end, mass: driveline.coast_down_time(start, end, mass, CURVE), (30.0, 20.0, 1200.0)),
     ],
 )
 def test_models_keep_the_contract(model, arguments):
@@ -98,18 +98,18 @@ def test_models_keep_the_contract(model, arguments):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: roadload.road_load([3, -1], CURVE), "speed_m_s: 1 of 2"),
-        (lambda: roadload.curve_from_drag(-1, 0.01, mass_kg=1, density_kg_m3=1), "drag_area_m2"),
-        (lambda: roadload.curve_from_drag(1, -0.01, mass_kg=1, density_kg_m3=1), "rolling_coefficient"),
-        (lambda: roadload.curve_from_drag(1, 0.01, mass_kg=0, density_kg_m3=1), "mass_kg"),
-        (lambda: roadload.curve_from_drag(1, 0.01, mass_kg=1, density_kg_m3=0), "density_kg_m3"),
-        (lambda: roadload.drag_area(0.4, 0), "density_kg_m3"),
-        (lambda: roadload.rolling_coefficient(100, 0), "mass_kg"),
-        (lambda: roadload.coast_down_time(-1, 0, 1000, CURVE), "from_m_s"),
-        (lambda: roadload.coast_down_time(10, -1, 1000, CURVE), "to_m_s"),
-        (lambda: roadload.coast_down_time(10, 20, 1000, CURVE), "a coasting car gets slower"),
-        (lambda: roadload.coast_down_time(20, 10, 0, CURVE), "effective_mass_kg"),
-        (lambda: roadload.coast_down_time(20, 10, 1000, RoadLoadCurve(-500, 0, 0.4)), "road load.*never slows down"),
+        (lambda: driveline.road_load([3, -1], CURVE), "speed_m_s: 1 of 2"),
+        (lambda: driveline.curve_from_drag(-1, 0.01, mass_kg=1, density_kg_m3=1), "drag_area_m2"),
+        (lambda: driveline.curve_from_drag(1, -0.01, mass_kg=1, density_kg_m3=1), "rolling_coefficient"),
+        (lambda: driveline.curve_from_drag(1, 0.01, mass_kg=0, density_kg_m3=1), "mass_kg"),
+        (lambda: driveline.curve_from_drag(1, 0.01, mass_kg=1, density_kg_m3=0), "density_kg_m3"),
+        (lambda: driveline.drag_area(0.4, 0), "density_kg_m3"),
+        (lambda: driveline.rolling_coefficient(100, 0), "mass_kg"),
+        (lambda: driveline.coast_down_time(-1, 0, 1000, CURVE), "from_m_s"),
+        (lambda: driveline.coast_down_time(10, -1, 1000, CURVE), "to_m_s"),
+        (lambda: driveline.coast_down_time(10, 20, 1000, CURVE), "a coasting car gets slower"),
+        (lambda: driveline.coast_down_time(20, 10, 0, CURVE), "effective_mass_kg"),
+        (lambda: driveline.coast_down_time(20, 10, 1000, RoadLoadCurve(-500, 0, 0.4)), "road load.*never slows down"),
     ],
 )
 def test_models_say_what_is_wrong(call, message):

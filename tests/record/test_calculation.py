@@ -4,8 +4,8 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
-from tunelab.record.calculation import read_calculation
 from tunelab.record.notebook import NotebookError, find_notebooks, notebooks_folder, read_notebook
+from tunelab.record.quick import read_calculation
 
 WRITE = "record.write(out, answer)"
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tunelab.record.change import curve_to_enter, entered_as, need_of, standing_sentence
 from tunelab.record.display import table_item
+from tunelab.record.to_enter import curve_to_enter, entered_as, need_of, standing_sentence
 from tunelab.workspace.revision import Revision
 
 TABLES = {

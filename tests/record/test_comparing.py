@@ -9,7 +9,7 @@ from ready_drives import car, revision
 from tunelab.record import comparing
 from tunelab.record.comparing import Comparison, Side, comparison_page, verdict_of
 from tunelab.record.shown import ANSWERS, MAIN
-from tunelab.study.compare.findings import FindingDifference, plain
+from tunelab.study.compare_findings import FindingDifference, plain
 from tunelab.study.ledger import PROMISES
 from tunelab.study.revision_change import differences
 from tunelab.workspace.revision import Revision

@@ -14,7 +14,7 @@ from tunelab.cli import main
 from tunelab.log.load import LoadError
 from tunelab.log.store import read_log, write_log
 from tunelab.record import driven
-from tunelab.record.deciding import decide
+from tunelab.record.driven import decide
 from tunelab.record.plan import plan_for
 from tunelab.study.coverage import cover
 from tunelab.study.readiness import reach_of

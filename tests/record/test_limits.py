@@ -9,9 +9,9 @@ from driven_log import known_delay
 from tunelab import record
 from tunelab.chart import full_throttle as limit_figures
 from tunelab.chart import full_throttle as pull_figures
-from tunelab.record import beside, limits, part_throttle
+from tunelab.record import beside, part_throttle
+from tunelab.record.answer import short_answer
 from tunelab.record.chapter import Chapter, Section, as_data
-from tunelab.record.short import short_answer
 from tunelab.record.shown import shown_findings, value_text
 from tunelab.simulate.demo.cars import TRUTH
 from tunelab.study.limits import watch_limits
@@ -48,7 +48,7 @@ def pulls(opened, evidence):
 def test_the_knock_of_the_road_home_is_named_first_and_never_nothing(watch):
     """4.1 degrees for two seconds on the way home; the owner's limit is 3."""
     assert [check.quantity.id for check in watch.passed] == ["limits.knock_retard"]
-    chapter = as_data(limits.limits_chapter(watch))
+    chapter = as_data(part_throttle.limits_chapter(watch))
     found = shown_findings(chapter["findings"], [])
     answer = {e["part"]: e["lines"] for e in short_answer("12 min of log.", found, [chapter], held="", first="")}
     assert answer["limits"][0]["word"] == "stop"
@@ -61,7 +61,7 @@ def test_the_knock_of_the_road_home_is_named_first_and_never_nothing(watch):
 
 
 def test_beside_a_stop_nothing_to_change_is_said_of_one_question_only(watch):
-    chapter = as_data(limits.limits_chapter(watch))
+    chapter = as_data(part_throttle.limits_chapter(watch))
     steady = as_data(Chapter("steady", change=Section(("A proposal.",), short="Nothing has to: lambda is right.")))
     found = shown_findings(chapter["findings"], [])
 
@@ -75,7 +75,7 @@ def test_beside_a_stop_nothing_to_change_is_said_of_one_question_only(watch):
 
 
 def test_every_limit_has_its_word_for_what_to_settle(watch):
-    assert {check.quantity.id.removeprefix("limits.") for check in watch.checks} <= set(limits.SETTLE)
+    assert {check.quantity.id.removeprefix("limits.") for check in watch.checks} <= set(part_throttle.SETTLE)
 
 
 def test_figures_of_the_watch_draw_what_passed_first(watch, evidence):

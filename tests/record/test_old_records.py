@@ -13,9 +13,9 @@ from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab import cli
 from tunelab.record.comparing import compare
+from tunelab.record.history import write_shelf
 from tunelab.record.share import open_shared, share_records
-from tunelab.record.share.again import compare_records
-from tunelab.record.shelf import write_shelf
+from tunelab.record.share.join import compare_records
 from tunelab.record.stored import RecordError, read_results, stored_records
 from tunelab.workspace import open_workspace
 

@@ -8,8 +8,8 @@ from ready_drives import finding
 from written_results import write_results
 
 from tunelab.record.chapter import Chapter, NextRevision, write
+from tunelab.record.earlier import prediction_sentence
 from tunelab.record.opened import open_session
-from tunelab.record.predicted import prediction_sentence
 from tunelab.workspace import open_workspace, write_revision
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml

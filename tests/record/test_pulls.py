@@ -10,7 +10,7 @@ import pytest
 
 from tunelab import record
 from tunelab.chart.steady import draw_high_flow
-from tunelab.record import beside, pulls
+from tunelab.record import beside, full_throttle, power
 from tunelab.record.opened import OpenedSession
 from tunelab.simulate.demo.cars import TRUTH
 from tunelab.study.coast_down import fit_coast_down
@@ -68,7 +68,7 @@ def test_the_demos_road_load_is_that_of_its_car(road):
     assert low <= TRUTH.vehicle.drag_area_m2 <= high
     low, high = road.fit.rolling_interval
     assert low <= TRUTH.vehicle.rolling_coefficient <= high
-    chapter = pulls.coast_down_chapter(road.fit)
+    chapter = power.coast_down_chapter(road.fit)
     assert "a_n = " in chapter.change.sentences[0]
 
 
@@ -78,7 +78,7 @@ def test_power_goes_into_the_record(opened, evidence, road):
     energy = check_energy(evidence.log, opened.car, opened.revision, fit)
     earlier = beside.earlier_power(opened, "newest", road, QUESTION)
     change = compare_power(earlier.fit, fit)
-    chapter = pulls.power_chapter(
+    chapter = power.power_chapter(
         fit, shift, energy, coast_down=road.beside, earlier=earlier.beside, change=change
     )  # fmt: skip
     assert {"power_change", "power_curve", "power_inputs", "shift_points"} == set(chapter.tables)
@@ -88,8 +88,8 @@ def test_power_goes_into_the_record(opened, evidence, road):
     assert not change.told_apart  # the third revision changes nothing at full throttle
     assert {point.verdict for point in shift.points} == {"still pulling at the limit"}  # as this engine does
     assert len({f.id for f in chapter.findings}) == len(chapter.findings)
-    assert "assumption" in pulls.crank_sentence(fit)
-    assert "SAE J1349" in " ".join(pulls.standard_day_sentences(fit))
+    assert "assumption" in power.crank_sentence(fit)
+    assert "SAE J1349" in " ".join(power.standard_day_sentences(fit))
 
 
 @pytest.fixture(scope="module")
@@ -106,7 +106,7 @@ def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evi
     high = beside.high_flow_of(opened, evidence, full, steady)
     fuel = beside.full_load_fuel_of(opened, evidence, full, steady, high)
     spark = study_spark(evidence.log, opened.car, opened.revision)
-    chapter = pulls.full_throttle_chapter(opened, full, found, high=high, steady=steady, fuel=fuel, spark=spark)
+    chapter = full_throttle.full_throttle_chapter(opened, full, found, high=high, steady=steady, fuel=fuel, spark=spark)
     assert high.shown
     assert "full_load_fuel" in chapter.tables
     assert {"full_load_fuel.error", "full_load_fuel.predicted"} <= {f.id for f in chapter.findings}
@@ -118,7 +118,7 @@ def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evi
     none = beside.high_flow_of(opened, evidence, full, beside.steady_beside(opened, "none"))
     assert none.findings()[0].status == "not_shown"
     assert draw_high_flow(none) is not None
-    assert pulls.lift_sentences(full) == ["No limit was passed at which a driver has to lift."]
+    assert full_throttle.lift_sentences(full) == ["No limit was passed at which a driver has to lift."]
 
 
 def knocking(log):
@@ -138,7 +138,9 @@ def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints
     high = beside.high_flow_of(knows, evidence, judged[1], none)
     fuel = beside.full_load_fuel_of(knows, evidence, replace(judged[1], mixture=lean), none, high)
     spark = study_spark(knocking(evidence.log), knows.car, stated)
-    chapter = pulls.full_throttle_chapter(knows, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark)
+    chapter = full_throttle.full_throttle_chapter(
+        knows, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark
+    )
     assert chapter.proposal.parts == ("full_load_fuel", "spark_retreat")
     assert "never more" in chapter.proposal.comments["spark_retreat"]
     assert max(cell.retreat_deg for cell in chapter.proposal.revision.spark_retreat) == pytest.approx(5.0)
@@ -151,7 +153,9 @@ def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints
     assert not any("Overtaken" in text for text in chapter.change.sentences)
     newer = stated.model_copy(update={"name": "r09", "based_on": stated.name, "date": datetime.date(2026, 9, 1)})
     since = OpenedSession(replace(opened.workspace, revisions=revisions | {"r09": newer}), opened.folder)
-    told = pulls.full_throttle_chapter(since, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark)
+    told = full_throttle.full_throttle_chapter(
+        since, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark
+    )
     assert any(text.startswith(f"Overtaken: r09 came after {stated.name}") for text in told.change.sentences)
     assert any("Commanded lambda at full load" in caption for caption, _ in chapter.change.tables)
 
@@ -161,14 +165,14 @@ def test_feasibility_goes_into_the_record_without_a_log(opened):
     found = check_feasibility(
         opened.car, opened.revision, FullLoad(weather, 0.88, 13.5), pull_speed_max_km_h=opened.car.limits.top_speed_km_h
     )  # fmt: skip
-    chapter = pulls.feasibility_chapter(found)
+    chapter = power.feasibility_chapter(found)
     assert "gear 2 or lower" in chapter.drive_next.sentences[0]
     assert set(chapter.tables) == {"full_load", "gear_speeds"}
 
 
 def test_a_session_without_coasting_has_a_chapter_that_says_so(opened, evidence):
     fit = fit_coast_down(evidence.log, opened.car, opened.folder.session)
-    chapter = pulls.coast_down_chapter(fit)
+    chapter = power.coast_down_chapter(fit)
     assert not fit.shown
     assert all(f.status == "not_shown" for f in chapter.findings)
     assert chapter.cannot_show.sentences == (fit.because,)
@@ -176,10 +180,10 @@ def test_a_session_without_coasting_has_a_chapter_that_says_so(opened, evidence)
 
 def test_a_car_without_stated_ratios_is_told_those_of_its_log(opened, evidence):
     bare = opened.car.model_copy(update={"gearing": None})
-    seen, overall = pulls.gear_sentences(evidence.log, bare)
+    seen, overall = power.gear_sentences(evidence.log, bare)
     third = TRUTH.vehicle.ratios[2] * TRUTH.vehicle.final_drive
     value, low, high = (float(x) for x in re.search(r"drive: ([\d.]+) \(([\d.]+) to ([\d.]+)\)", overall).groups())
     assert low < value < high
     assert value * TRUTH.vehicle.speed_reading == pytest.approx(third, rel=0.01)  # the speed is taken at its word
     assert "rpm per km/h" in seen
-    assert "no gear was found" in pulls.gear_sentences(evidence.log.isel(time=slice(0, 100)), bare)[0]
+    assert "no gear was found" in power.gear_sentences(evidence.log.isel(time=slice(0, 100)), bare)[0]

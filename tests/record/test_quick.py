@@ -9,9 +9,8 @@ from shared_record import write_notebook
 from written_log import waves, write_log
 
 from tunelab.cli import main
-from tunelab.record.calculation import Shared, read_calculation
 from tunelab.record.opened import open_session
-from tunelab.record.quick import answer_quickly
+from tunelab.record.quick import Shared, answer_quickly, read_calculation
 
 READ = "opened = record.open_session(session)\nevidence = record.gather_evidence(opened)"
 ANSWER = """

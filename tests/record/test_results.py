@@ -7,9 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tunelab.record.chapter import Chapter, Section, as_data, finite, read_chapters, write
+from tunelab.record.chapter import Chapter, Section, TableError, as_data, finite, read_chapters, write
 from tunelab.record.results import results_text, tidy
-from tunelab.record.table import TableError
 from tunelab.study.finding import Finding
 
 FINDING = Finding(

@@ -19,7 +19,7 @@ from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.log.store import read_log
 from tunelab.record import execute
-from tunelab.record.deciding import decide
+from tunelab.record.driven import decide
 from tunelab.record.notebook import read_notebook
 from tunelab.record.opened import open_session
 from tunelab.record.place import UNFINISHED

@@ -18,9 +18,9 @@ from written_results import write_results
 from tunelab.cli import main
 from tunelab.record.comparing import Comparison, Side, compare, shown_changes
 from tunelab.record.decisions import write_decisions
+from tunelab.record.history import write_shelf
 from tunelab.record.lab import lay_out_notebooks
 from tunelab.record.opened import open_session
-from tunelab.record.shelf import write_shelf
 from tunelab.record.stored import changed_since, stored_records
 from tunelab.workspace import WorkspaceError, open_usable, open_workspace
 

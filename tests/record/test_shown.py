@@ -2,7 +2,7 @@
 
 import pytest
 
-from tunelab.record.short import short_answer, short_lines
+from tunelab.record.answer import short_answer, short_lines
 from tunelab.record.shown import STEP_WORDS, begin_large, is_told, reading, settle_first, shown_findings
 
 EMPTY = {"sentences": [], "tables": [], "short": ""}

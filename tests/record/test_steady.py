@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 
-from tunelab.record import steady
+from tunelab.record.earlier import pool_sessions
 from tunelab.record.opened import open_session
-from tunelab.record.steady import pool_sessions
 from tunelab.study.consistency import check_consistency
 from tunelab.workspace import open_workspace, write_revision
 from tunelab.workspace.revision import OtherChange
@@ -85,7 +84,7 @@ def test_a_session_that_misleads_or_cannot_be_read_is_left_out_with_the_reason(t
         first, *others = check_consistency(logs, *rest)
         return [dataclasses.replace(first, status="stop", because="It does not go with r01."), *others]
 
-    monkeypatch.setattr(steady, "check_consistency", misled)
+    monkeypatch.setattr("tunelab.record.earlier.check_consistency", misled)
     assert pooled(root, "earlier").left_out == (f"{SESSION_NAME} was not used: It does not go with r01.",)
     monkeypatch.undo()
     (root / "sessions" / SESSION_NAME / "log1.csv").write_text("nothing of a log\n", encoding="utf-8")

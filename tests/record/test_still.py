@@ -11,7 +11,8 @@ import pytest
 
 from tunelab.chart.look import panel
 from tunelab.record.display import figure_item
-from tunelab.record.still import _boxes, draw_still
+from tunelab.record.still import draw_still
+from tunelab.record.still_marks import _boxes
 
 hv.extension("bokeh", logo=False)
 LOOK = panel("", 300, xlabel="x", ylabel="y")

@@ -29,7 +29,7 @@ from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import open_session
 from tunelab.record.shown import reading
 from tunelab.record.summary import summary_page
-from tunelab.study.explore import EngineLoad, map_lambda_error
+from tunelab.study.explore_cells import EngineLoad, map_lambda_error
 
 HEIGHT_OF_LETTERS = (
     "Math.min(...[...document.querySelectorAll('svg.still text')].map(text => text.getBoundingClientRect().height))"

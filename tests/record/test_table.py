@@ -8,7 +8,7 @@ import pytest
 from plain_fit import made_up_proposal
 from plain_workspace import REVISION
 
-from tunelab.record.table import TableError, harmless, write_table
+from tunelab.record.chapter import TableError, harmless, write_table
 from tunelab.workspace.revision import Revision
 
 

@@ -10,18 +10,17 @@ import pytest
 from driven_log import CAR, SESSION, known_delay
 
 from tunelab import record
-from tunelab.chart.tables import draw_tables
+from tunelab.chart.revision import draw_tables
 from tunelab.log.flag import flag_log
-from tunelab.record import pulls
+from tunelab.record import power
 from tunelab.record.chapter import NextRevision, write
 from tunelab.record.manners import Manners, idle_load, manners_chapter, road_tables, tables_table
 from tunelab.record.opened import OpenedSession
 from tunelab.record.to_enter import MARK, entry_rows, standing_of_parts
 from tunelab.simulate import Schedule, drive
 from tunelab.simulate.demo.cars import MARIT, TRUTH
-from tunelab.simulate.schedule import cruise, idle, overrun, tip_in
-from tunelab.simulate.sweep import DAY
-from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.simulate.schedule import DAY, cruise, idle, overrun, tip_in
+from tunelab.study.fuel_cut_log import study_fuel_cut
 from tunelab.study.heat import study_heat
 from tunelab.study.idle import study_idle
 from tunelab.study.road import name_drive
@@ -126,11 +125,11 @@ def test_a_rev_limit_stands_in_the_same_form_and_says_when_it_is_overtaken():
     limit = RevLimitProposal(
         newer.revision, 6000.0, "above 5700 rpm the next gear pulls harder.", point, (90, 1), 7000.0
     )
-    assert pulls.rev_limit_standing(newer, limit).startswith("Overtaken: r09")
-    ((caption, table),) = pulls.rev_limit_table(limit)
+    assert power.rev_limit_standing(newer, limit).startswith("Overtaken: r09")
+    ((caption, table),) = power.rev_limit_table(limit)
     assert caption == "Rev limit"
     assert table["proposed"].tolist() == [f"{MARK} 6000"]
-    assert pulls.rev_limit_table(replace(limit, proposed_rpm=limit.in_force_rpm)) == ()
+    assert power.rev_limit_table(replace(limit, proposed_rpm=limit.in_force_rpm)) == ()
 
 
 def test_parts_of_several_proposals_share_one_form():

@@ -9,7 +9,7 @@ import pytest
 from tunelab.channels import CHANNELS
 from tunelab.log.map import map_raw
 from tunelab.log.read import read_raw
-from tunelab.simulate.demo.dialects import CHATTY, FOREIGN, PIPED, PLAIN, TABBED
+from tunelab.simulate.demo.cars import CHATTY, FOREIGN, PIPED, PLAIN, TABBED
 from tunelab.simulate.logger import Recording, log_bytes, log_text
 from tunelab.workspace import open_workspace
 

@@ -6,14 +6,16 @@ import numpy as np
 import pytest
 
 from tunelab.channels import CHANNELS
-from tunelab.physics.driveline import effective_mass, road_speed_km_h
+from tunelab.physics.driveline import RoadLoadCurve, coast_down_time, effective_mass, road_speed_km_h
 from tunelab.physics.load import absolute_load
-from tunelab.physics.roadload import RoadLoadCurve, coast_down_time
 from tunelab.simulate import Schedule, drive, one_line, random_car, steady_sweep
 from tunelab.simulate.demo.build import revisions
 from tunelab.simulate.demo.cars import MARIT, PIA, TRUTH
 from tunelab.simulate.engine import GAS_CONSTANT
 from tunelab.simulate.schedule import (
+    DAY,
+    Points,
+    brake_torque_nm,
     cruise,
     free_roll,
     full_throttle_pulls,
@@ -24,11 +26,13 @@ from tunelab.simulate.schedule import (
     off,
     overrun,
     pull,
+    read_lambda,
     start,
+    steady_flow_kg_h,
+    steady_throttle_pct,
     stop,
     tip_in,
 )
-from tunelab.simulate.sweep import DAY, Points, brake_torque_nm, read_lambda, steady_flow_kg_h, steady_throttle_pct
 
 R01 = revisions()["r01"]
 OPEN_LOOP = replace(TRUTH, ecu=replace(TRUTH.ecu, loop="open"))

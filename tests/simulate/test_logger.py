@@ -9,8 +9,7 @@ from tunelab.simulate import Schedule, drive
 from tunelab.simulate.demo.build import revisions
 from tunelab.simulate.demo.cars import BOUND_LOOM, LOOSE_LOOM, MARIT, TRUTH
 from tunelab.simulate.logger import NO_FAULTS, Faults, Link, Sampling, disturb, drop_outs, sample
-from tunelab.simulate.schedule import cruise, idle
-from tunelab.simulate.sweep import DAY
+from tunelab.simulate.schedule import DAY, cruise, idle
 
 CHANNELS = ("engine_speed_rpm", "meter_v", "coolant_c", "battery_v", "lambda_measured")
 EVEN = Sampling(rate_hz=20.0, jitter=0.0, poll_s=0.0, slow_hz={})

@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from tunelab.physics.injectors import flow_at_pressure
-from tunelab.physics.orifice import orifice_flow
+from tunelab.physics.air import orifice_flow
+from tunelab.physics.fuel import flow_at_pressure
 from tunelab.simulate import random_car
 from tunelab.simulate.demo.cars import TRUTH
 from tunelab.simulate.engine import (
@@ -16,15 +16,17 @@ from tunelab.simulate.engine import (
     meter_reading,
     mixture_factor,
     over_read,
+    pipe_of,
     pulsation_factor,
+    step_fuel,
+    step_pipe,
     throttle_flow,
     true_flow_kg_h,
     true_injector_flow_g_s,
     volumetric_efficiency,
 )
-from tunelab.simulate.exhaust import pipe_of, step_fuel, step_pipe
-from tunelab.simulate.state import first_state
-from tunelab.simulate.sweep import DAY, transport_delay_s
+from tunelab.simulate.schedule import DAY, transport_delay_s
+from tunelab.simulate.vehicle import first_state
 
 STEP_S = 0.01
 

@@ -8,7 +8,7 @@ import pytest
 from tunelab.simulate import random_car
 from tunelab.simulate.engine import dead_time_change_ms, meter_factor
 from tunelab.simulate.random_car import curve_departure
-from tunelab.simulate.sweep import DAY, Points, overall_constant, read_lambda, true_lambda
+from tunelab.simulate.schedule import DAY, Points, overall_constant, read_lambda, true_lambda
 from tunelab.workspace.revision import DeadTime, MeterCurve
 from tunelab.workspace.write import write_revision
 

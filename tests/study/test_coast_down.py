@@ -11,7 +11,7 @@ from plain_car import WEATHER, flagged, outing, owners_car
 from plain_vehicle import Logger, PlainVehicle, drive, undulating, write_down
 
 from tunelab.physics.air import moist_air_density
-from tunelab.physics.roadload import RoadLoadCurve, coast_down_time
+from tunelab.physics.driveline import RoadLoadCurve, coast_down_time
 from tunelab.study.coast_down import find_coasts, fit_coast_down
 from tunelab.study.coast_down.result import believed
 from tunelab.study.coast_down.run import Rolling, roll

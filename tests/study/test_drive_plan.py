@@ -10,9 +10,8 @@ from plain_engine import invent
 from plain_workspace import CAR, REVISION
 
 from tunelab.simulate import random_car
-from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
 from tunelab.study.coverage import cover
-from tunelab.study.drive_plan import hold_lines, plan_drive
+from tunelab.study.drive_plan import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD, hold_lines, plan_drive
 from tunelab.study.hold import Way, flow_at_load, no_load, wheel_power_kw
 from tunelab.study.hold_choice import Choice, rolls_s
 from tunelab.study.information import KEPT, CalmDrive, calm_drive, reading_at

@@ -27,9 +27,9 @@ from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
 from plain_power import measure, pulled
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
-from tunelab.log.table_air import add_table_air
+from tunelab.log.load import add_table_air
+from tunelab.record.earlier import prediction
 from tunelab.record.plan import plan_chapter
-from tunelab.record.steady import prediction
 from tunelab.simulate.demo.cars import MARIT, PIA, TRUTH
 from tunelab.simulate.schedule import idle, launches, road_drive
 from tunelab.study.coast_down import fit_coast_down
@@ -40,13 +40,14 @@ from tunelab.study.drive_plan import plan_drive
 from tunelab.study.feasibility import FullLoad, check_feasibility
 from tunelab.study.filling import fit_filling, propose_table
 from tunelab.study.finding import Finding
-from tunelab.study.fuel_cut import study_fuel_cut
-from tunelab.study.full_load_fuel import join_setting, propose_full_load
+from tunelab.study.fuel_cut_log import study_fuel_cut
+from tunelab.study.full_load_error import join_setting
+from tunelab.study.full_load_fuel import propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.heat import study_heat
 from tunelab.study.high_flow import extend_curve
 from tunelab.study.idle import study_idle
-from tunelab.study.idle_blocks import idle_blocks, load_cost
+from tunelab.study.idle.events import idle_blocks, load_cost
 from tunelab.study.idle_tables import propose_idle
 from tunelab.study.information import calm_drive
 from tunelab.study.launch import study_launches

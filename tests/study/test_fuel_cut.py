@@ -8,8 +8,8 @@ from finding_rules import assert_holds
 
 from tunelab.simulate.demo.cars import TRUTH
 from tunelab.simulate.schedule import idle, overrun, stop
-from tunelab.study.fuel_cut import find_returns, study_fuel_cut
-from tunelab.study.fuel_cut.study import alike_ends
+from tunelab.study.fuel_cut import find_returns
+from tunelab.study.fuel_cut_log import alike_ends, study_fuel_cut
 
 TASKS = (idle(3.0), overrun(3, 3200.0, 1100.0), overrun(3, 3000.0, 1100.0), overrun(2, 3600.0, 1150.0), stop(8.0))
 

@@ -19,7 +19,8 @@ from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
 from tunelab.chart.first_page import draw_pull_lambda_off
 from tunelab.study.delay import DelayFit
-from tunelab.study.full_load_fuel import CHANGED, join_setting, propose_full_load
+from tunelab.study.full_load_error import join_setting
+from tunelab.study.full_load_fuel import CHANGED, propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
 from tunelab.study.high_flow import extend_curve
 from tunelab.study.limits import watch_limits

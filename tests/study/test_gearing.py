@@ -9,10 +9,16 @@ import xarray as xr
 from plain_car import flagged, owners_car
 from plain_vehicle import STEP_S, Logger, PlainVehicle, drive, out_and_back, write_down
 
-from tunelab.study.gearing import check_speed, estimate_ratios, log_ratio, rolling_radius, speed_ratio, trace_gears
-from tunelab.study.gearing.ratios import RollingRadius, find_peaks
-from tunelab.study.gearing.reading import at_rows
-from tunelab.study.gearing.trace import against_stated_gearing
+from tunelab.log.align import at_rows
+from tunelab.study.gear_trace import against_stated_gearing, check_speed, trace_gears
+from tunelab.study.gearing import (
+    RollingRadius,
+    estimate_ratios,
+    find_peaks,
+    log_ratio,
+    rolling_radius,
+    speed_ratio,
+)
 
 CAR = PlainVehicle()
 

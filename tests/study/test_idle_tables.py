@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from plain_idle import POINTS, IdleEngine, Visit, invent, log_of, owner, stating
 
-from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.study.fuel_cut_log import study_fuel_cut
 from tunelab.study.idle import study_idle
-from tunelab.study.idle_blocks import idle_blocks, load_cost
+from tunelab.study.idle.events import idle_blocks, load_cost
 from tunelab.study.idle_tables import propose_idle, propose_return
 from tunelab.study.table_proposal import NOT_MEASURED, revision_with
 

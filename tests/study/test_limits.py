@@ -13,8 +13,8 @@ from plain_vehicle import Logger, PlainVehicle, drive, write_down
 
 from tunelab import record
 from tunelab.channels import CHANNELS
+from tunelab.log.align import has
 from tunelab.study.delay import DelayFit
-from tunelab.study.gearing.reading import has
 from tunelab.study.limits import watch_limits
 from tunelab.workspace.car import Limits
 

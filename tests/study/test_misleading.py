@@ -12,7 +12,7 @@ from misleading_drives import KINDS, answer
 
 from tunelab import record
 from tunelab.log.flag import flag_log
-from tunelab.record.steady import prediction
+from tunelab.record.earlier import prediction
 from tunelab.simulate import drive, random_car, steady_sweep
 from tunelab.simulate.engine import true_flow_kg_h
 from tunelab.study.consistency import assumptions_table, check_consistency, stops, withhold, withhold_findings

@@ -8,10 +8,10 @@ import plain_engine
 import pytest
 from steady_trials import fit_first, plain_trial
 
-from tunelab.study.proposal import _held_by_neighbours, propose
+from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
 from tunelab.study.steady.prediction import Setting, in_force, opened_ms, predict_lambda_error
-from tunelab.study.steady.setting import Evidence, best_setting
+from tunelab.study.steady.setting import Evidence, _held_by_neighbours, best_setting
 from tunelab.workspace.revision import Revision
 
 DAY = datetime.date(2026, 5, 5)

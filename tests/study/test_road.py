@@ -6,7 +6,7 @@ from driven_log import CAR, REVISION, driven, flagged
 
 from tunelab.simulate.schedule import cruise, idle, off, overrun, start, stop, tip_in
 from tunelab.study.delay import estimate_delay
-from tunelab.study.fuel_cut import study_fuel_cut
+from tunelab.study.fuel_cut_log import study_fuel_cut
 from tunelab.study.idle import study_idle
 from tunelab.study.launch import find_launches
 from tunelab.study.road import KINDS, name_drive

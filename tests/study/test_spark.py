@@ -165,7 +165,7 @@ def test_no_proposal_ever_advances_spark_and_each_reading_gets_what_it_needed(pl
 
 
 def found_load(log, revision):
-    from tunelab.study.limits.driving import with_load
+    from tunelab.study.limits_driving import with_load
 
     return with_load(log, OWNER, revision)[1]
 

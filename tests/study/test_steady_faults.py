@@ -13,8 +13,8 @@ from steady_trials import fit_first, plain_trial
 
 from tunelab.record import steady_lines
 from tunelab.study.proposal import propose
-from tunelab.study.steady.blocks import is_pulsation
 from tunelab.study.steady.levels import lean_at_load as leanest
+from tunelab.study.steady.points import is_pulsation
 from tunelab.study.steady.posterior import with_misplaced_reading
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
 from tunelab.study.steady.suspects import UNKNOWN, Bend, Size, Suspects

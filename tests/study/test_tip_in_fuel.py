@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from tunelab.log.flag import flag_log
 from tunelab.study.finding import Estimate, nothing
-from tunelab.study.fuel_cut import FuelCutStudy
-from tunelab.study.fuel_cut.cut import CUT_COLUMNS
+from tunelab.study.fuel_cut import CUT_COLUMNS
+from tunelab.study.fuel_cut_log import FuelCutStudy
 from tunelab.study.table_proposal import NOT_MEASURED, revision_with
 from tunelab.study.tip_in_fuel import KEPT, propose_cut, propose_tip_in_fuel
 from tunelab.study.transient import study_transients

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from driven_log import CAR, REVISION, flagged
 
-from tunelab.study.full_load_fuel import Joined, join_setting
+from tunelab.study.full_load_error import Joined, join_setting
 from tunelab.study.steady.prediction import Setting
 from tunelab.study.trims import change_sentence, compare_trims, replace_trims, study_trims
 

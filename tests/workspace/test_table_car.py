@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from plain_workspace import CAR, REVISION, write_workspace
 
-from tunelab.physics.filling import flow_from_efficiency
+from tunelab.physics.load import flow_from_efficiency
 from tunelab.workspace import WorkspaceError, open_workspace, write_revision
-from tunelab.workspace.filling import Inlet, charge_of, table_air_kg_h
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import Inlet, Revision, charge_of, table_air_kg_h
 from tunelab.workspace.toml_file import read_toml
 
 METER = '[meter]\nkind = "voltage"\nrail_low = 0.1\nrail_high = 4.95\n'

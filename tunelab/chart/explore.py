@@ -1,11 +1,4 @@
-"""Figures to look around in a log with: traces, two channels against each other, cells, distributions, events.
-
-Traces of a log to look around in: thinned anew for whatever stretch is on the screen.
-
-Two channels against each other, coloured by a third, with a selection that shows where in the log it lies.
-
-A channel over speed and load, its distribution, and events of several sessions laid over each other.
-"""
+"""Figures to look around in a log with: traces, two channels against each other, cells, distributions, events."""
 
 from __future__ import annotations
 
@@ -20,6 +13,7 @@ from holoviews.streams import RangeX, RangeXY
 
 from tunelab.channels import channel
 from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_trace, unfading
+from tunelab.chart.log import say_flagged, shade_stretches
 from tunelab.chart.look import (
     AROUND_ZERO,
     CELL_INK,
@@ -35,10 +29,10 @@ from tunelab.chart.look import (
     panel,
     reduce_trace,
 )
-from tunelab.chart.trace import say_flagged, shade_stretches
 from tunelab.log.flag import MASKS, channels_of
-from tunelab.study.compare.findings import plain
-from tunelab.study.explore import Distribution, EventSet, LoadMap, engine_load, map_channel
+from tunelab.study.compare_findings import plain
+from tunelab.study.explore_cells import Distribution, LoadMap, engine_load, map_channel
+from tunelab.study.explore_events import EventSet
 from tunelab.workspace.car import Car
 
 IMPOSSIBLE = MASKS["spike"] | MASKS["out_of_range"]

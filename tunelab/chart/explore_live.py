@@ -1,9 +1,5 @@
 """What keeps an exploring figure alive: samples thinned to the screen, one selection that all figures share, and
 pickers.
-
-Thins long logs for the screen, so that a look at millions of samples stays quick.
-
-What answers in a running kernel: pickers beside a figure, and one selection that all figures of a log share.
 """
 
 from __future__ import annotations
@@ -19,7 +15,7 @@ from holoviews.streams import BoundsXY, Stream
 
 from tunelab.chart.look import CELL_INK, NEW, draw_absent, reduce_trace
 from tunelab.log.flag import channels_of
-from tunelab.study.explore.cells import Box, samples_inside
+from tunelab.study.explore_cells import Box, samples_inside
 
 BLOCKS = (16, 256)  # samples whose least and greatest value are kept at each level of thinning
 MOST_SAMPLES = 40_000  # that a window is drawn from

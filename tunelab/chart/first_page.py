@@ -16,8 +16,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.chart.picture import Axis, Cells, Gauge, Line, Picture, Points, Rule, draw_gauges, draw_picture
-from tunelab.study.explore import LoadMap
+from tunelab.chart.picture import draw_gauges, draw_picture
+from tunelab.chart.picture_parts import Axis, Cells, Gauge, Line, Picture, Points, Rule
+from tunelab.study.explore_cells import LoadMap
 
 GAUGES_SHOWN = 8  # as many as a phone shows at once
 LEAST_SAMPLES = 10  # of a cell: fewer are a passing moment

@@ -1,11 +1,4 @@
-"""Figures of full throttle, of pulls at part throttle, and of the watch over the owner's limits.
-
-Figures of full throttle: the trace with its pulls, lambda over engine speed, and each pull by itself.
-
-Figures of pulls at part throttle: lambda error over engine speed, and as a map with the knock retard beside it.
-
-Figures of the watch over the owner's limits: the readings nearest to their limit, and lambda under load.
-"""
+"""Figures of full throttle, of pulls at part throttle, and of the watch over the owner's limits."""
 
 from __future__ import annotations
 
@@ -17,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
+from tunelab.chart.log import reach_of_own
 from tunelab.chart.look import (
     AROUND_ZERO,
     CELL_INK,
@@ -32,12 +26,10 @@ from tunelab.chart.look import (
     panel,
     reduce_trace,
 )
-from tunelab.chart.trace import reach_of_own
 from tunelab.study.full_throttle import FullThrottle
-from tunelab.study.full_throttle.check import Check
-from tunelab.study.limits import LimitWatch, Watched
+from tunelab.study.full_throttle.check import Check, LimitWatch, Watched
 from tunelab.study.part_throttle import CELL_LOAD_PCT, CELL_RPM, PartThrottle
-from tunelab.study.pull import PullSet
+from tunelab.study.pull_result import PullSet
 
 RPM, LAMBDA = "engine_speed_rpm", "lambda_measured"
 BARS_SHOWN = 8  # limits in one figure: as many as stand on a first screen with their names

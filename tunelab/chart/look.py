@@ -1,13 +1,7 @@
 """How the kit's figures look, what stands where there is nothing to draw, and how a trace is thinned to the screen.
 
-How the kit's figures look: a palette of its own that holds on light and dark paper and for colour-blind eyes.
-
 Every tone has a contrast of at least 3 to 1 against both (WCAG 2.2, success criterion 1.4.11), and what a colour
 tells, a mark, a dash or a word tells as well.
-
-A panel that says why there is nothing to draw.
-
-Thins a trace for drawing: the least and the greatest value of each pixel column stay, so a one-sample spike does.
 """
 
 from __future__ import annotations

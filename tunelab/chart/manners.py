@@ -1,9 +1,4 @@
-"""Figures of how the car drives: idle, transients, trims, warm-up, road drives, and launches.
-
-Figures of how the car drives: parts of a drive, idle, return to idle, tip-ins, trims, mixture by temperature.
-
-Figures of launches: every launch on its own zero, times with intervals, drivers against each other.
-"""
+"""Figures of how the car drives: idle, transients, trims, warm-up, road drives, and launches."""
 
 from __future__ import annotations
 

@@ -1,11 +1,4 @@
-"""Figures of power, gearing and coast-down.
-
-Figures of power: the curve with its band, what each input does, a comparison of revisions, the shift chart.
-
-Figures of the gearing: road speed over engine speed, the speed ratio over time, and what full load asks for.
-
-Figures of a coast-down: speed over time with the fit, road load with its band, and what the fit leaves.
-"""
+"""Figures of power, gearing and coast-down."""
 
 from __future__ import annotations
 
@@ -28,7 +21,7 @@ from tunelab.chart.look import (
 )
 from tunelab.study.coast_down import CoastDownFit
 from tunelab.study.feasibility import Feasibility
-from tunelab.study.gearing import GearTrace
+from tunelab.study.gear_trace import GearTrace
 from tunelab.study.power import PowerComparison, PowerFit
 from tunelab.study.shift import ShiftChart
 from tunelab.workspace.car import Car

@@ -1,17 +1,5 @@
 """Figures of the steady study: what was driven, the delay, the meter's curve, the dead time, and the fit against its
 data.
-
-Figure of what was driven: seconds of steady driving over engine speed and airflow, and what is still missing.
-
-Figure of the transport delay and the lag of the lambda sensor.
-
-Figures of the air meter: its curve, its error with the evidence, and what pulsation does to it.
-
-Figures of the injectors' dead time.
-
-Figures that hold a fit against its data: residuals, and lambda before and after.
-
-Figure of the meter's error at high flow: steady evidence, pulls, and both together.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The command line: arguments in, one library call, exit code out.
 
-Each command is a module with `add_parser(subparsers)` and `run(arguments) -> int`; what it needs it imports in `run`,
-so that `tunelab --help` answers at once.
+Each command is two functions, `add_<command>(subparsers)` and `run_<command>(arguments) -> int`; what it needs it
+imports in the second, so that `tunelab --help` answers at once.
 """
 
 from __future__ import annotations
@@ -9,26 +9,27 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib import import_module
+from typing import Any
 
 from tunelab.cli.terminal import complain, say, spell_what_does_not_fit
 
-COMMANDS = (
-    "new",
-    "inspect",
-    "list",
-    "record",
-    "plan",
-    "follow",
-    "ready",
-    "compare",
-    "share",
-    "open",
-    "archive",
-    "demo",
-    "lab",
-)
+COMMANDS = {
+    "new": "begin",
+    "inspect": "inspect",
+    "list": "begin",
+    "record": "record",
+    "plan": "drive",
+    "follow": "drive",
+    "ready": "record",
+    "compare": "record",
+    "share": "share",
+    "open": "share",
+    "archive": "share",
+    "demo": "begin",
+    "lab": "begin",
+}  # the module of each
 DESCRIPTION = """\
 Turn the drive logs of a self-built engine management into a documented record: what is wrong with
 the air meter, the injectors and the transients, with intervals, and what to enter next.
@@ -77,7 +78,7 @@ def _run(argv: Sequence[str] | None) -> int:
     except SystemExit as exit_:
         return int(exit_.code or 0)
     try:
-        return import_module(f"tunelab.cli.{arguments.command}").run(arguments)
+        return _find("run", arguments.command)(arguments)
     except BrokenPipeError:
         raise
     except (ValueError, OSError) as error:
@@ -88,6 +89,10 @@ def _run(argv: Sequence[str] | None) -> int:
     except KeyboardInterrupt:
         complain(f"\ntunelab {arguments.command}: stopped.")
         return STOPPED
+
+
+def _find(what: str, command: str) -> Callable[..., Any]:
+    return getattr(import_module(f"tunelab.cli.{COMMANDS[command]}"), f"{what}_{command}")
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -101,7 +106,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and leave")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:
-        import_module(f"tunelab.cli.{name}").add_parser(subparsers)
+        _find("add", name)(subparsers)
     return parser
 
 

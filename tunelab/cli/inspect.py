@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from tunelab.log.inspect import ColumnView, Inspection
     from tunelab.workspace import ChannelMap, Workspace
 
-DESCRIPTION = """\
+INSPECT_DESCRIPTION = """\
 Show what log files hold: how they are written, which column is which channel and how sure that is,
 rates, gaps, ranges, rows set aside, and what is missing for which step. Files are only read.
 Inside a workspace its car and channels.toml are used; none is needed.
 """
-EPILOG = """\
+INSPECT_EPILOG = """\
 how sure: said (by channels.toml), stated (by the file), likely (from the numbers: only one fits),
           open (say which in channels.toml), none (no channel)
 an open column stops a session where one of its steps needs it; elsewhere it is left out, and the record says so
@@ -32,13 +32,13 @@ example: tunelab inspect drive.csv --write channels.toml
 _NAME_WIDTH = 28
 
 
-def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_inspect(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "inspect",
         help="show what log files hold",
-        description=DESCRIPTION,
-        epilog=EPILOG,
+        description=INSPECT_DESCRIPTION,
+        epilog=INSPECT_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("files", metavar="FILE", nargs="+", help="a log: delimited text, Parquet, netCDF or MDF 4")
@@ -55,7 +55,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     return parser
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run_inspect(arguments: argparse.Namespace) -> int:
     """Show each file; the exit code."""
     from tunelab.log.inspect import inspect_file
     from tunelab.log.load import recall_from

@@ -1,9 +1,5 @@
 """What a command takes from the terminal and writes to it, and a screen drawn in place for the passenger.
 
-What a command takes from the terminal and writes to it: always text, however a file or a note is named.
-
-A screen that is drawn in place for somebody who sits in a moving car: few words, some of them large.
-
 Nothing is switched that would stay switched after a kill: no second screen, no hidden cursor. Where no terminal reads
 the output, or one that can only write on, what changes is written as plain lines.
 """

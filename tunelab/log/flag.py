@@ -15,14 +15,21 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.flag_bits import LAMBDA_SENSORS, MASKS, reading_faults
 from tunelab.log.flag_channel import (
     flag_rail,
     flag_spike,
     flag_warming_up,
 )
 from tunelab.log.flag_sample import flag_cold, flag_fuel_cut, flag_gap, flag_transient
-from tunelab.log.flag_stale import Movement, flag_repeated_frame, flag_stale, is_repeated
+from tunelab.log.flag_stale import (
+    LAMBDA_SENSORS,
+    MASKS,
+    Movement,
+    flag_repeated_frame,
+    flag_stale,
+    is_repeated,
+    reading_faults,
+)
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Exclusion, Session

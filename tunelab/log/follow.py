@@ -15,14 +15,14 @@ import numpy as np
 import xarray as xr
 
 from tunelab.log.flag import flag_log
-from tunelab.log.load import Seen, recall_from, take_remembered
+from tunelab.log.load import Seen, add_table_air, recall_from, take_remembered
 from tunelab.log.map.candidates import Match
 from tunelab.log.map.entry import map_file
 from tunelab.log.map.join import join_files
-from tunelab.log.map.problem import MapError
 from tunelab.log.map.recognise import LEFT_OUT
+from tunelab.log.map.text import MapError
 from tunelab.log.read import RawTable, ReadError
-from tunelab.log.read.growing import (
+from tunelab.log.read.entry import (
     LONGEST_ROW,
     PIECE,
     Beginning,
@@ -35,7 +35,6 @@ from tunelab.log.read.growing import (
     read_rows,
     require_growing_text,
 )
-from tunelab.log.table_air import add_table_air
 from tunelab.workspace import SessionFolder, Workspace
 from tunelab.workspace.session import Session
 

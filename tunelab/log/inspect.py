@@ -1,9 +1,4 @@
-"""What a log file holds, before anything is set up, and a starting `channels.toml` made from it.
-
-What a log file holds, before anything is set up: nothing here fails because a column is not understood.
-
-A starting `channels.toml` from what inspection found, for its owner to go through.
-"""
+"""What a log file holds, before anything is set up, and a starting `channels.toml` made from it."""
 
 from __future__ import annotations
 
@@ -27,8 +22,6 @@ from tunelab.log.map.convert import (
     describe_unconverted,
 )
 from tunelab.log.map.entry import make_track
-from tunelab.log.map.marks import settle_marks
-from tunelab.log.map.problem import toml_text
 from tunelab.log.map.quantity import Form
 from tunelab.log.map.recognise import (
     NO_CHANNEL,
@@ -40,11 +33,12 @@ from tunelab.log.map.recognise import (
     match_columns,
     rule_unit,
 )
-from tunelab.log.map.settle import Settled, settle_clock
-from tunelab.log.needs import Need, find_needs
+from tunelab.log.map.text import settle_marks, toml_text
+from tunelab.log.map.timing import Settled, settle_clock
 from tunelab.log.read import RawColumn, RawTable, read_raw
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule, plain_heading
+from tunelab.workspace.session import Need, find_needs
 
 _GAP_STEPS = 5.0  # a step longer than so many usual ones is a gap
 

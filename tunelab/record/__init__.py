@@ -25,7 +25,7 @@ _PLACES = {
     "plan_chapter": "plan",
     "plan_sentence": "plan",
     "plan_table": "plan",
-    "pool_sessions": "steady",
+    "pool_sessions": "earlier",
     "set_up_display": "display",
     "steady_chapter": "steady",
     "steady_lines": "steady",

@@ -1,9 +1,4 @@
-"""Other sessions of the workspace that a study leans on, and logs to look at together.
-
-Logs to look at together: the session's own, and those of others that are named.
-
-Other sessions of the workspace that a study leans on: the coast-down, an earlier revision's pulls.
-"""
+"""Other sessions of the workspace that a study leans on, and logs to look at together."""
 
 from __future__ import annotations
 
@@ -24,9 +19,10 @@ from tunelab.record.stored import stored_records
 from tunelab.study.coast_down import CoastDownFit, fit_coast_down
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
-from tunelab.study.explore import EventSet
+from tunelab.study.explore_events import EventSet
 from tunelab.study.filling import FillingFit, TableProposal, fit_filling, propose_table
-from tunelab.study.full_load_fuel import FullLoadProposal, join_setting, no_full_load, propose_full_load
+from tunelab.study.full_load_error import join_setting
+from tunelab.study.full_load_fuel import FullLoadProposal, no_full_load, propose_full_load
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
 from tunelab.study.part_throttle import PartThrottle

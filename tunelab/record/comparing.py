@@ -1,9 +1,4 @@
-"""Two sessions or two revisions of a workspace, side by side, and the page that shows it.
-
-Two sessions or two revisions of a workspace, side by side.
-
-A page of what a comparison can tell apart from noise, to read and to send on.
-"""
+"""Two sessions or two revisions of a workspace, side by side, and the page that shows it."""
 
 from __future__ import annotations
 
@@ -23,16 +18,9 @@ from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.shown import MAIN, begin_large, small
 from tunelab.record.stored import StoredRecord, stored_records
-from tunelab.study.cautions import cautions_for
-from tunelab.study.compare import (
-    QUANTITIES,
-    FindingDifference,
-    LogDifference,
-    compare_findings,
-    compare_visits,
-    visits_of,
-)
-from tunelab.study.compare.findings import plain
+from tunelab.study.compare_findings import FindingDifference, compare_findings, plain
+from tunelab.study.compare_logs import QUANTITIES, LogDifference, compare_visits, visits_of
+from tunelab.study.drive_plan import cautions_for
 from tunelab.study.ledger import PROMISES
 from tunelab.study.link.account import account_link
 from tunelab.study.link.study import WiringChange, compare_wirings

@@ -1,9 +1,5 @@
 """What a session's log consists of: every row accounted for, what was driven, what is flagged, and by which
 versions.
-
-Versions of what a result depends on.
-
-What a session's log consists of: every row accounted for, what was driven, what is flagged.
 """
 
 from __future__ import annotations

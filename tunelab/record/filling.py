@@ -11,28 +11,16 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.record.change import entered_as, need_of, standing_sentence, with_interval
 from tunelab.record.chapter import Chapter, NextRevision, Section, as_data
-from tunelab.record.deciding import decide, newest, titles_at_stop
+from tunelab.record.driven import decide, newest, titles_at_stop
+from tunelab.record.earlier import EARLIER, NOT_SHOWN, Pooled, pool_sessions, prediction
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.plan import without_log
 from tunelab.record.shown import settle_first
-from tunelab.record.steady import (
-    EARLIER,
-    ELSEWHERE,
-    NOT_SHOWN,
-    STOPPED,
-    TAKEN_AS_TRUE,
-    Pooled,
-    dead_time_table,
-    next_name,
-    pool_sessions,
-    prediction,
-    trims_replaced,
-    with_trims,
-)
+from tunelab.record.steady import ELSEWHERE, STOPPED, TAKEN_AS_TRUE, dead_time_table, trims_replaced, with_trims
 from tunelab.record.summary import sheet_html
+from tunelab.record.to_enter import entered_as, need_of, next_name, standing_sentence, with_interval
 from tunelab.study.consistency import assumptions_table, stops, withhold_findings
 from tunelab.study.filling import FillingFit, TableProposal, fit_filling, plan_cells, table_of, withheld
 from tunelab.study.filling.plan import CellHold, CellPlan, hold_table

@@ -12,8 +12,8 @@ import numpy as np
 
 from tunelab.log.follow import GrowingLog, Window
 from tunelab.record.filling import TablePlanned, plan_table_drive
-from tunelab.record.limits import SETTLE
 from tunelab.record.opened import OpenedSession, open_session
+from tunelab.record.part_throttle import SETTLE
 from tunelab.record.plan import Planned, plan_for, rounded_seconds
 from tunelab.study.drive_plan import JOINED, Hold, driving_s
 from tunelab.study.following import HoldSoFar, LimitSoFar, Now, SoFar, count_in, holds_so_far, joined

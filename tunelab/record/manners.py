@@ -10,21 +10,19 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.align import add_air_flow, refer_back
+from tunelab.log.align import add_air_flow, fresh_readings, refer_back
 from tunelab.log.load import load_flagged
-from tunelab.record.change import join
 from tunelab.record.chapter import Chapter, Section
 from tunelab.record.opened import OpenedSession
 from tunelab.record.shown import small
-from tunelab.record.to_enter import entry_rows, entry_table, parts_revision, standing_of_parts, tables_csv
+from tunelab.record.to_enter import entry_rows, entry_table, join, parts_revision, standing_of_parts, tables_csv
 from tunelab.study.consistency import check_consistency, stops
-from tunelab.study.explore.events import overlay
+from tunelab.study.explore_events import overlay
 from tunelab.study.finding import Finding
-from tunelab.study.fuel_cut import FuelCutStudy
-from tunelab.study.gearing.reading import fresh_readings
+from tunelab.study.fuel_cut_log import FuelCutStudy
 from tunelab.study.heat import HeatStudy
 from tunelab.study.idle import ALWAYS, OVERLAP_CAUTION, Hunting, IdleStudy, Spectrum, spectrum
-from tunelab.study.idle_blocks import idle_blocks, load_cost
+from tunelab.study.idle.events import idle_blocks, load_cost
 from tunelab.study.idle_tables import propose_idle
 from tunelab.study.launch import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, effects_table
 from tunelab.study.road import RoadDrive

@@ -1,11 +1,4 @@
-"""A session opened for a notebook or a record, and the parameters that it is run with.
-
-Parameters that papermill by hand puts into a notebook: it only warns of an unknown one, here that stops the run.
-
-A session opened for a notebook or a record: its workspace, its revision, its place for a record.
-
-Parameters given on the command line, checked against the notebook before anything runs.
-"""
+"""A session opened for a notebook or a record, and the parameters that it is run with."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""The page of one executed notebook: one HTML file that opens offline, on a phone and on paper.
-
-The scripts that a page carries inside itself, and the policy that lets these and nothing else run.
-"""
+"""The page of one executed notebook: one HTML file that opens offline, on a phone and on paper."""
 
 from __future__ import annotations
 

@@ -1,15 +1,9 @@
 """The place of a record: who writes has it to himself, files are whole or not there, and the record before it is
 kept.
 
-Holds on folders: who writes one has it to himself, and lets go when the process ends, however it ends.
-
 The system's own advisory lock on the folder is the hold, so nothing stays behind that a later run would trip over.
 Where a disk or a system has none (Windows, some network disks), nobody holds anything: callers must be right without
 it, and what a crash left behind is known by its age.
-
-Single files written whole or not at all.
-
-The place of a record: written beside it, renamed in, and the record that was there kept.
 
 A crash at any moment leaves the old record or the new one, never a mixture, and two runs at once do not mix.
 """

@@ -1,9 +1,4 @@
-"""The drive plan of a session or a workspace, and what it says in the summary.
-
-What the drive plan says in the summary.
-
-The drive plan of a session or a workspace: one function for the record, the command and the printed sheet.
-"""
+"""The drive plan of a session or a workspace, and what it says in the summary."""
 
 from __future__ import annotations
 
@@ -20,8 +15,7 @@ import xarray as xr
 from tunelab.log.load import LoadError
 from tunelab.log.store import StoreError
 from tunelab.record.chapter import Chapter, Section, Verdict, as_data
-from tunelab.record.deciding import decide, newest, titles_at_stop
-from tunelab.record.driven import Driven
+from tunelab.record.driven import Driven, decide, newest, titles_at_stop
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.shown import settle_first

@@ -1,9 +1,4 @@
-"""What a record writes for other programs: results.json, and where the record comes from as an RO-Crate.
-
-results.json: what a record found, in a form that another program reads without guessing.
-
-ro-crate-metadata.json: where a record comes from, in the open RO-Crate format (researchobject.org/ro-crate).
-"""
+"""What a record writes for other programs: results.json, and where the record comes from as an RO-Crate."""
 
 from __future__ import annotations
 

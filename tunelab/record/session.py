@@ -13,20 +13,19 @@ from pathlib import Path
 from typing import Any
 
 from tunelab.log.store import write_log
-from tunelab.record.chapter import CHAPTERS, read_chapters
+from tunelab.record.chapter import CHAPTERS, read_chapters, write_table
 from tunelab.record.driven import Driven
 from tunelab.record.evidence import KEPT, Evidence, fits_kept, gather_evidence, hand_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
+from tunelab.record.history import write_shelf
 from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
 from tunelab.record.place import folder_beside, put_in_place
 from tunelab.record.results import results_data, results_text, stopped_checks, tidy, write_crate
-from tunelab.record.shelf import write_shelf
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
-from tunelab.record.table import write_table
 from tunelab.study.delay import estimate_delay
 
 AT_ONCE = 4  # notebooks that run side by side, where there are as many processors

@@ -3,134 +3,63 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.record.change import (
+from tunelab.record.chapter import Chapter, NextRevision, Section
+from tunelab.record.display import decimals, show_number
+from tunelab.record.earlier import NOT_SHOWN, Pooled, percent, prediction
+from tunelab.record.opened import OpenedSession
+from tunelab.record.to_enter import (
     DECIMALS,
     curve_to_enter,
     entered_as,
     need_of,
+    next_name,
     standing_sentence,
     with_interval,
 )
-from tunelab.record.chapter import Chapter, NextRevision, Section
-from tunelab.record.display import decimals, show_number
-from tunelab.record.evidence import Evidence, gather_evidence
-from tunelab.record.opened import OpenedSession, open_session
-from tunelab.study.consistency import LEAK, assumptions_table, check_consistency, stops, withhold, withhold_findings
+from tunelab.study.consistency import LEAK, assumptions_table, stops, withhold, withhold_findings
 from tunelab.study.filling import FillingFit, TableProposal
-from tunelab.study.finding import LEAN_STOP_PCT, Finding, status_within
-from tunelab.study.full_load_fuel import join_setting
-from tunelab.study.ledger import MEASURED, MEASURED_ALONE, STEADY
+from tunelab.study.finding import Finding
+from tunelab.study.full_load_error import join_setting
+from tunelab.study.ledger import MEASURED, MEASURED_ALONE
 from tunelab.study.proposal import Proposal
-from tunelab.study.readiness.gate import touches
-from tunelab.study.revision_change import way_between
 from tunelab.study.steady import SteadyFit
 from tunelab.study.trims import ReplacedTrims, replace_trims
 from tunelab.workspace.car import Car
 
-NOT_SHOWN = "not shown"
-EARLIER = "earlier"  # word for every steady session before this one that can be used
 TAKEN_AS_TRUE = "What the numbers above take as true, and how to test it by hand before anything is entered"
+
+
 CURVE_CAPTION = (
     "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: follows from "
     "what was driven nearby. Kept pulse: not driven steadily, moved only so that the injectors' pulse "
     "stays there what it is now"
 )
+
+
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
     "leaves a larger error than before."
 )
+
+
 STOPPED = "Nothing: the log disagrees with itself, car.toml or the revision named, so no change can be trusted."
+
+
 ELSEWHERE = "Its numbers are on the page of the steady question and in proposal.toml."
+
+
 HOW = (
     "Keep a copy of what is in the ECU now. Enter each value of the columns 'proposed' below at its own breakpoint, "
     "read it back, and note in the revision's file what was entered and when. proposal.toml holds the same numbers "
     "in full as a revision file: when it is in the car, copy it to revisions/ under its name."
 )
-
-
-@dataclass(frozen=True)
-class Pooled:
-    """Further steady sessions that a fit may use beside the one that is recorded."""
-
-    used: tuple[Evidence, ...]  # in the order driven
-    left_out: tuple[str, ...]  # one plain sentence for each session that could not be used
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say which sessions went into the fit beside this one, and which did not and why."""
-        names = ", ".join(f"{own.session} (driven with {own.log.attrs['revision']})" for own in self.used)
-        used = f"Fitted together with {names}." if names else "This session was fitted alone."
-        return (used, *self.left_out)
-
-
-def pool_sessions(opened: OpenedSession, names: Sequence[str]) -> Pooled:
-    """Read the further sessions that a steady fit is to use.
-
-    Parameters
-    ----------
-    opened : OpenedSession
-        The session that is recorded.
-    names : sequence of str
-        Sessions of the workspace. The word `earlier` stands for every steady session before this one of which nothing
-        that steady driving shows was changed since, but the tables; empty: this session alone.
-
-    Returns
-    -------
-    Pooled
-        What `earlier` stands for is left out, with the reason, where it cannot be read or misleads.
-
-    Raises
-    ------
-    ValueError, OSError
-        A session that is named cannot be found or read.
-    """
-    named = [name for name in names if name != EARLIER]
-    used = [gather_evidence(open_session(path, beside=opened)) for path in named]
-    left_out = []
-    for name in _earlier(opened) if EARLIER in names else []:
-        because = _changed_since(opened, name)
-        found = None if because else _readable(opened, name)
-        if isinstance(found, Evidence):
-            used += [] if name in [own.session for own in used] else [found]
-        else:
-            left_out.append(f"{name} was not used: {because or found}")
-    return Pooled(tuple(used), tuple(left_out))
-
-
-def _earlier(opened: OpenedSession) -> list[str]:
-    """Names of the steady sessions before this one, in the order driven."""
-    day, sessions = opened.folder.session.date, opened.workspace.sessions
-    before = [(own.session.date, name) for name, own in sessions.items() if "steady" in own.session.steps]
-    return [name for date, name in sorted(before) if (date, name) < (day, opened.name)]
-
-
-def _changed_since(opened: OpenedSession, name: str) -> str:
-    """What was changed between a session and this one that steady driving shows and no table holds; empty: nothing."""
-    revisions = opened.workspace.revisions
-    driven = opened.workspace.sessions[name].session.revision
-    if driven not in revisions:
-        return f"its revision {driven} is not in the workspace."
-    way = way_between(revisions[driven], opened.revision, revisions)
-    stated = [item.sentence for item in way.stated if touches(item.change, STEADY)]
-    if way.broken_at:
-        return f"no chain of based_on leads from {driven} to {opened.revision.name}."
-    return f"{'; '.join(stated)}." if stated else ""
-
-
-def _readable(opened: OpenedSession, name: str) -> Evidence | str:
-    """Give a session's evidence, or why it misleads or cannot be read."""
-    try:
-        found = gather_evidence(open_session(name, beside=opened))
-        checks = check_consistency([found.log], opened.car, opened.workspace.revisions, opened.revision.name)
-    except (ValueError, OSError) as error:
-        return str(error)
-    return next((finding.because for finding in stops(checks)), found)
 
 
 def steady_chapter(
@@ -228,43 +157,6 @@ def _next(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str) 
     return NextRevision(revision, _comments(opened, fit))
 
 
-def prediction(fit: SteadyFit | FillingFit, proposal: Proposal | TableProposal, car: Car) -> Finding:
-    """What the proposal is expected to leave, for the next session to be compared with."""
-    after, limit = proposal.predicted, car.limits.steady_lambda_error_max_pct
-    shown = bool(np.isfinite([after.p95_pct, after.lower_pct, after.upper_pct]).all())
-    better = after.p95_pct <= fit.before.p95_pct
-    because = (
-        f"With the proposed values in the ECU and trims at zero, lambda should lie within {_percent(after.p95_pct)} % "
-        "of commanded in 95 of 100 undisturbed cells of engine speed and airflow. The worst hold should be "
-        f"{after.worst_words}. Now it is {_percent(fit.before.p95_pct)} %, and the worst hold "
-        f"{fit.before.worst_words}."
-    )
-    status = status_within(after.p95_pct, after.lower_pct, after.upper_pct, most=limit)
-    status = status if better and not after.worst_pct > LEAN_STOP_PCT else "watch"
-    because = because if better else f"{because} It is not expected to help: drive again before entering it."
-    leak = fit.leak if isinstance(fit, SteadyFit) else None
-    if leak is not None and leak.possible and after.leaking_p95_pct > limit:
-        status = "watch" if leak.suspected else status
-        because += (
-            f" The chance that air leaks into the exhaust ahead of the sensor is {100 * leak.chance:.0f} %: then "
-            f"it may be up to {_percent(after.leaking_p95_pct)} %, so look for a leak by hand first."
-        )
-    return Finding(
-        id="steady.proposal_predicted",
-        title="Lambda error predicted with this proposal",
-        value=after.p95_pct if shown else None,
-        unit="%",
-        lower=after.lower_pct if shown else None,
-        upper=after.upper_pct if shown else None,
-        confidence=fit.confidence if shown else None,
-        samples_used=fit.samples_used,
-        samples_flagged=fit.samples_flagged,
-        status=status if shown else "not_shown",
-        limit=limit,
-        because=fit.because or because,
-    )
-
-
 def steady_lines(fit: SteadyFit, proposal: Proposal) -> tuple[str, ...]:
     """The result in a few lines, rounded to what it is worth; a figure that is not known is called not shown."""
     dead = fit.dead_time
@@ -279,19 +171,6 @@ def steady_lines(fit: SteadyFit, proposal: Proposal) -> tuple[str, ...]:
         f"dead-time error: {dead_text}",
         f"samples used {fit.samples_used}, flagged {fit.samples_flagged}; {len(fit.blocks)} steady blocks",
     )
-
-
-def next_name(base: str, taken: list[str]) -> str:
-    """Name of the next revision: r02 after r01, the first that is free; a name without a number gets one."""
-    stem = base.rstrip("0123456789")
-    digits = base[len(stem) :]
-    number, width = (int(digits), len(digits)) if digits else (1, 2)
-    stem = stem if digits else f"{stem}-"
-    while True:
-        number += 1
-        name = f"{stem}{number:0{width}d}"
-        if name not in taken:
-            return name
 
 
 def _comments(opened: OpenedSession, fit: SteadyFit) -> dict[str, str]:
@@ -360,8 +239,8 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
         f"{f'This record proposed {name}' if entered else f'Proposed revision {name}'}, on top of "
         f"{proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints of the meter "
         f"curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
-        f"Predicted once it is in, trims at zero: 95 % of the undisturbed cells within {_percent(after.p95_pct)} % of "
-        f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %), the worst hold "
+        f"Predicted once it is in, trims at zero: 95 % of the undisturbed cells within {percent(after.p95_pct)} % of "
+        f"commanded lambda (interval {percent(after.lower_pct)} to {percent(after.upper_pct)} %), the worst hold "
         f"{after.worst_words}. The next session will show whether that holds.",
         *proposal.notes,
         *proposal.capped,
@@ -383,12 +262,12 @@ def _in_short(fit: SteadyFit, proposal: Proposal, name: str, limit_pct: float) -
     both = (proposal.dead_time["basis"] != "unchanged").any()
     what = "meter curve and dead times, both together" if both else "meter curve; the dead times stay"
     capped = ", as far as one revision may go" if proposal.capped else ""
-    now, then = _percent(fit.before.p95_pct), _percent(proposal.predicted.p95_pct)
+    now, then = percent(fit.before.p95_pct), percent(proposal.predicted.p95_pct)
     if _need(fit, limit_pct) == "nothing":
         gain = "would change nothing that can be measured" if now == then else f"would leave {then} %"
         return (
-            f"Nothing has to be changed: lambda error {now} % ({_percent(fit.before.lower_pct)} to "
-            f"{_percent(fit.before.upper_pct)} %) lies within your {limit_pct:g} %; {name} {gain}."
+            f"Nothing has to be changed: lambda error {now} % ({percent(fit.before.lower_pct)} to "
+            f"{percent(fit.before.upper_pct)} %) lies within your {limit_pct:g} %; {name} {gain}."
         )
     return (
         f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {now} % now, {then} % expected{capped}; "
@@ -402,10 +281,6 @@ def _helps(fit: SteadyFit, proposal: Proposal) -> bool:
     changed = (curve["flow_proposed_kg_h"] != curve["flow_in_force_kg_h"]).any()
     changed |= (dead["dead_time_proposed_ms"] != dead["dead_time_in_force_ms"]).any()
     return bool(changed and proposal.predicted.p95_pct <= fit.before.p95_pct)
-
-
-def _percent(value: float) -> str:
-    return f"{value:.1f}" if np.isfinite(value) else NOT_SHOWN
 
 
 def meter_table(proposal: Proposal) -> pd.DataFrame:

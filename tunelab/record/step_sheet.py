@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from tunelab.record.deciding import Decided, decide, newest, titles_at_stop
 from tunelab.record.display import table_item
+from tunelab.record.driven import Decided, decide, newest, titles_at_stop
 from tunelab.record.filling import plan_table_drive
 from tunelab.record.page import fill
 from tunelab.record.plan import plan_for
 from tunelab.record.shown import settle_first
-from tunelab.study.cautions import cautions_for
+from tunelab.study.drive_plan import cautions_for
 from tunelab.study.step_sheet import StepSheet, sheet_for
 from tunelab.workspace import find_workspace, open_usable
 

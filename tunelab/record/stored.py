@@ -1,9 +1,5 @@
 """Records as they lie in a workspace: what each found, of which session and revision, and what its results.json must
 hold.
-
-What results.json must hold to be used: its schema by name, and every key with its kind.
-
-Records as they lie in a workspace: what each found, of which session and revision.
 """
 
 from __future__ import annotations

@@ -16,19 +16,19 @@ from tunelab.chart.first_page import (
     draw_pull_lambda_off,
     limit_gauges,
 )
-from tunelab.chart.picture import Gauge, Picture
-from tunelab.record.change import join, need_of, newer_than
+from tunelab.chart.picture_parts import Gauge, Picture
+from tunelab.record.answer import short_answer, short_lines, steps_words
 from tunelab.record.display import show_duration, table_item
+from tunelab.record.earlier import prediction_sentence
 from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
-from tunelab.record.predicted import prediction_sentence
 from tunelab.record.results import ABOUT
-from tunelab.record.short import short_answer, short_lines, steps_words
 from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, value_text
 from tunelab.record.stored import RECORDS, findings_of
-from tunelab.study.cautions import cautions_for
-from tunelab.study.explore import fullest_load, map_lambda_error
+from tunelab.record.to_enter import join, need_of, newer_than
+from tunelab.study.drive_plan import cautions_for
+from tunelab.study.explore_cells import fullest_load, map_lambda_error
 
 SPANS_SHOWN = 60
 CURVES = ("meter_curve", "meter_high_flow", "meter_part_throttle")  # tables of the meter's error, by weight

@@ -6,8 +6,7 @@ give the truth to score a study against.
 
 from tunelab.simulate.drive import Drive, drive
 from tunelab.simulate.random_car import random_car
-from tunelab.simulate.schedule import Driver, Schedule
-from tunelab.simulate.sweep import one_line, steady_sweep
+from tunelab.simulate.schedule import Driver, Schedule, one_line, steady_sweep
 from tunelab.simulate.truth import Conditions, Truth
 
 __all__ = ["Conditions", "Drive", "Driver", "Schedule", "Truth", "drive", "one_line", "random_car", "steady_sweep"]

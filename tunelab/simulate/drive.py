@@ -10,12 +10,12 @@ import xarray as xr
 from scipy.signal import lfilter
 
 from tunelab.channels import CHANNELS
-from tunelab.simulate import ecu, engine, exhaust, motion, supply
+from tunelab.simulate import ecu, engine, vehicle
 from tunelab.simulate.driver import step_driver
 from tunelab.simulate.engine import over_read
 from tunelab.simulate.schedule import Driver, Schedule, idle
-from tunelab.simulate.state import State, first_state, towards
 from tunelab.simulate.truth import KG_H, KILO, KM_H, MILLI, Truth
+from tunelab.simulate.vehicle import State, first_state, towards
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -137,7 +137,7 @@ def _step_fuelling(s: State, truth: Truth, tables: ecu.EcuTables, luck: float, d
     ecu.step_spark(s, truth, tables, luck, dt)
     injectors = truth.injectors
     dead_ms = injectors.dead_time_ms * (13.5 / s.battery_v) ** injectors.dead_time_power
-    exhaust.step_fuel(s, truth, dead_ms, dt)
+    engine.step_fuel(s, truth, dead_ms, dt)
 
 
 def _step_torque(s: State, truth: Truth, ambient_kpa: float, burn: float, dt: float) -> None:
@@ -181,7 +181,7 @@ class _Rig:
     tables: ecu.EcuTables
     schedule: Schedule
     noise: _Noise
-    pipe: exhaust.Pipe
+    pipe: engine.Pipe
     density: float
 
 
@@ -192,14 +192,14 @@ def _step(s: State, rig: _Rig, i: int) -> None:
     _throttle(s, schedule.driver, noise.foot[i], dt)
     _step_air(s, truth, schedule, (noise.flow[i], noise.pulsation[i]), dt)
     _step_fuelling(s, truth, rig.tables, noise.luck[i], dt)
-    exhaust.step_pipe(s, rig.pipe, dt)
-    exhaust.step_sensors(s, truth, dt)
+    engine.step_pipe(s, rig.pipe, dt)
+    engine.step_sensors(s, truth, dt)
     _step_torque(s, truth, conditions.pressure_kpa, noise.combustion[i], dt)
-    motion.step_motion(s, truth, conditions, rig.density, dt)
-    motion.step_position(s, dt)
-    supply.step_battery(s, truth, dt)
-    supply.step_heat(s, truth, conditions, dt)
-    supply.step_pressures(s, truth, dt)
+    vehicle.step_motion(s, truth, conditions, rig.density, dt)
+    vehicle.step_position(s, dt)
+    vehicle.step_battery(s, truth, dt)
+    vehicle.step_heat(s, truth, conditions, dt)
+    vehicle.step_pressures(s, truth, dt)
 
 
 def _settle(s: State, rig: _Rig) -> None:
@@ -221,7 +221,7 @@ def _loop(rig: _Rig) -> list[tuple[float, ...]]:
         if s.task >= len(schedule.tasks):
             break
         _step(s, rig, i)
-        rows.append(_row(s, rig.truth, schedule, exhaust.shown_lambda(s, rig.truth, sensor[i])))
+        rows.append(_row(s, rig.truth, schedule, engine.shown_lambda(s, rig.truth, sensor[i])))
     return rows
 
 
@@ -236,7 +236,7 @@ def drive(
     noise = _noise(truth, rng, count)
     conditions = schedule.conditions
     density = conditions.pressure_kpa * KILO / (engine.GAS_CONSTANT * (conditions.air_c + 273.15))
-    rig = _Rig(truth, ecu.ecu_tables(revision, car), schedule, noise, exhaust.pipe_of(truth, STEP_S), density)
+    rig = _Rig(truth, ecu.ecu_tables(revision, car), schedule, noise, engine.pipe_of(truth, STEP_S), density)
     table = np.array(_loop(rig), dtype=float).T
     names = (*CHANNEL_NAMES, "reading", "wide", *TRUE_NAMES)
     columns = dict(zip(names, table, strict=True))

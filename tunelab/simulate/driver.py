@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from tunelab.simulate.motion import gear_ratio
 from tunelab.simulate.schedule import Driver, Task
-from tunelab.simulate.state import State
 from tunelab.simulate.truth import KILO, KM_H, Truth
+from tunelab.simulate.vehicle import State, gear_ratio
 
 _GENTLE_PCT_S = 70.0  # how fast the foot opens the throttle
 _SUDDEN_PCT_S = 400.0  # and where a test asks for a step

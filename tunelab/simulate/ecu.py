@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from tunelab.simulate.engine import GAS_CONSTANT, best_spark, ecu_injector_flow_g_s
-from tunelab.simulate.state import State, lookup, towards
 from tunelab.simulate.truth import KG_H, KG_H_IN_G_S, KILO, MILLI, Truth
+from tunelab.simulate.vehicle import State, lookup, towards
 from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import Revision, SparkRetreat
 

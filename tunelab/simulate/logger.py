@@ -1,9 +1,4 @@
-"""The logger: what it samples, what its link and sensors do to that, and how it writes its file.
-
-The logger: what it samples, how often, and what its link and its sensors do to that.
-
-How a logger writes its file: names, units, digits, marks, clock, encoding. All dialects here are invented.
-"""
+"""The logger: what it samples, what its link and sensors do to that, and how it writes its file."""
 
 from __future__ import annotations
 

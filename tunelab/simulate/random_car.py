@@ -7,7 +7,7 @@ from typing import Literal, cast
 
 import numpy as np
 
-from tunelab.physics.fuels import stoich_afr
+from tunelab.physics.fuel import stoich_afr
 from tunelab.simulate.engine import meter_reading, true_dead_time_ms, true_flow_kg_h
 from tunelab.simulate.truth import (
     EcuTruth,

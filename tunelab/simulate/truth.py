@@ -1,7 +1,4 @@
-"""What the simulated car really is: the numbers that a study has to find and never sees.
-
-Factors of the inner loop, which works on single numbers and cannot wait for `units.convert`; each is exact.
-"""
+"""What the simulated car really is: the numbers that a study has to find and never sees."""
 
 from __future__ import annotations
 

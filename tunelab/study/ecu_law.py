@@ -1,9 +1,5 @@
 """What pulses an ECU makes of air, commanded lambda and trims under a revision, and the fuel that pulses deliver.
 
-Fuel that the injectors delivered, by the current settings.
-
-What pulses an ECU makes of air, commanded lambda and trims under a revision, against those that were logged.
-
 A log is compared in short bins of steady driving.
 """
 
@@ -16,10 +12,9 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.constants import STANDARD_ATMOSPHERE_KPA
+from tunelab.log.align import at_rows, has, trusted_values
 from tunelab.log.flag import trusted
-from tunelab.physics.fuels import blend_by_volume, stoich_afr
-from tunelab.physics.injectors import dead_time_at, delivered_mass, flow_at_pressure
-from tunelab.study.gearing.reading import at_rows, has, trusted_values
+from tunelab.physics.fuel import blend_by_volume, dead_time_at, delivered_mass, flow_at_pressure, stoich_afr
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

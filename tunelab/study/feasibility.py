@@ -9,13 +9,13 @@ import pandas as pd
 
 from tunelab.channels import channel
 from tunelab.physics.air import moist_air_density
-from tunelab.physics.fuels import stoich_afr
-from tunelab.physics.injectors import (
+from tunelab.physics.fuel import (
     dead_time_at,
     flow_at_pressure,
     injector_duty,
     pulse_width_for,
     required_flow,
+    stoich_afr,
 )
 from tunelab.physics.load import air_per_cylinder, fuel_per_cylinder
 from tunelab.study.finding import Finding, Status, shows_its_table, status_within

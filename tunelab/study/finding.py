@@ -1,11 +1,5 @@
 """A finding: one statement of a record, its value with interval and evidence, and how it compares with the owner's
 limit.
-
-A finding: one statement that a record makes, with its evidence.
-
-A value with its interval and its evidence, and how it is compared with a limit of the owner's.
-
-How a result shows itself when its name is typed: its own table, in JupyterLab as one, elsewhere as text.
 """
 
 from __future__ import annotations

@@ -12,21 +12,21 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import xarray as xr
 
+from tunelab.log.align import at_rows, has, trusted_values
 from tunelab.log.flag import channels_of
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.follow import Window
-from tunelab.log.table_air import held
+from tunelab.log.load import held
 from tunelab.study.coverage import Samples, join_samples, pooled, samples_of, with_flow
 from tunelab.study.delay import stated_delay
 from tunelab.study.drive_plan import Hold
 from tunelab.study.filling.plan import CellHold
 from tunelab.study.finding import Status
 from tunelab.study.full_throttle.check import Quantity
-from tunelab.study.gearing.reading import at_rows, has, trusted_values
 from tunelab.study.hold import speed_edges
-from tunelab.study.limits.driving import Driving, find_driving
-from tunelab.study.limits.watch import Asked, ask_every_limit
-from tunelab.study.pull.detect import FULL_BELOW_TOP_PCT
+from tunelab.study.limits import Asked, ask_every_limit
+from tunelab.study.limits_driving import Driving, find_driving
+from tunelab.study.pull import FULL_BELOW_TOP_PCT
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session

@@ -11,11 +11,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.physics.injectors import dead_time_at, injector_duty
-from tunelab.study.gearing.reading import at_rows, has
+from tunelab.log.align import at_rows, has
+from tunelab.physics.fuel import dead_time_at, injector_duty
 from tunelab.workspace.car import Car
-from tunelab.workspace.filling import STANDARD_ATMOSPHERE_KPA
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import STANDARD_ATMOSPHERE_KPA, Revision
 
 CHANNELS = ["opened_ms", "duty_pct", "short_kpa"]  # what is taken from the log at each reading of a pull
 SHORT_SHARE = 0.1  # of the rail pressure, that may be missing where no limit is stated: 5 % less fuel; common practice

@@ -9,6 +9,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.log.align import at_rows, has
 from tunelab.log.flag import trusted
 from tunelab.study.finding import (
     NAN,
@@ -22,7 +23,6 @@ from tunelab.study.finding import (
     nothing,
     shows_its_table,
 )
-from tunelab.study.gearing.reading import at_rows, has
 from tunelab.study.trims import metered_air
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

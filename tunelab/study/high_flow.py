@@ -9,9 +9,9 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
+from tunelab.log.align import rolling, row_step_s, rows_in
 from tunelab.study.finding import Finding, status_within
 from tunelab.study.full_throttle.mixture import Mixture
-from tunelab.study.gearing.reading import rolling, row_step_s, rows_in
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.samples import NothingToFit, refer
 from tunelab.workspace.car import Car

@@ -1,11 +1,5 @@
 """One hold: its cell of engine speed and airflow, the throttle it takes, and in which gear and at what road speed it
 can be driven.
-
-Cells of engine speed and airflow: their edges, and which of them an engine can be held in.
-
-What throttle gives an airflow, learned from the log itself.
-
-One hold: in which gear, at what road speed, against what brake an engine speed and airflow can be kept.
 """
 
 from __future__ import annotations
@@ -16,10 +10,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tunelab.constants import AIR_HEAT_CAPACITY_RATIO, STANDARD_GRAVITY_M_S2
-from tunelab.physics.driveline import power_from_torque, road_speed_km_h, tyre_radius
+from tunelab.physics.air import flow_coefficient
+from tunelab.physics.driveline import (
+    RoadLoadCurve,
+    curve_from_drag,
+    power_from_torque,
+    road_load,
+    road_speed_km_h,
+    tyre_radius,
+)
 from tunelab.physics.load import absolute_load
-from tunelab.physics.orifice import flow_coefficient
-from tunelab.physics.roadload import RoadLoadCurve, curve_from_drag, road_load
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 

@@ -9,7 +9,7 @@ from itertools import zip_longest
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from tunelab.physics.injectors import injector_duty
+from tunelab.physics.fuel import injector_duty
 from tunelab.study.coverage import Coverage
 from tunelab.study.hold import (
     BRAKE_ENERGY_KJ,

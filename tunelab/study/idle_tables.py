@@ -16,9 +16,9 @@ import scipy
 import xarray as xr
 
 from tunelab.study.finding import Estimate, Finding, Question, judge, step_of
-from tunelab.study.fuel_cut import FuelCutStudy
+from tunelab.study.fuel_cut_log import FuelCutStudy
 from tunelab.study.idle import IdleStudy
-from tunelab.study.idle_blocks import SETTLED_RPM, idle_blocks
+from tunelab.study.idle.events import SETTLED_RPM, idle_blocks
 from tunelab.study.table_proposal import (
     CHANGED,
     COLUMNS,

@@ -9,15 +9,15 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.log.align import fresh_readings, has, never_moves
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, shows_its_table
 from tunelab.study.full_throttle.check import Check, Quantity, Stretch, missing
 from tunelab.study.full_throttle.margin import hold_channel
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
-from tunelab.study.gearing.reading import fresh_readings, has, never_moves
-from tunelab.study.limits.driving import WIDE_OPEN_PCT, hold_lean, mark_sleeping_sensors, with_load
-from tunelab.study.limits.watch import never_moved
-from tunelab.study.pull import Pull, PullSet
+from tunelab.study.limits import never_moved
+from tunelab.study.limits_driving import WIDE_OPEN_PCT, hold_lean, mark_sleeping_sensors, with_load
+from tunelab.study.pull_result import Pull, PullSet
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

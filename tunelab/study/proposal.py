@@ -22,28 +22,39 @@ from tunelab.study.steady.prediction import (
 )
 from tunelab.study.steady.result import LambdaError, SteadyFit
 from tunelab.study.steady.setting import (
-    DIGITS,
     Evidence,
-    as_entered,
     best_curve,
+    common_share,
     full_dead_time,
     reached,
+    shared_change,
     shifted_dead_time,
     spared_for_a_leak,
-    unmeasured_factor,
     with_over_reading,
+    within_caps_of,
 )
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-HELD = 0.005  # of the flow: what is less is not worth a word
 RIGHT_PCT = 2.0  # lambda this near counts as right: a place right by chance may move within it; common practice
+
+
 HARM_WEIGHT = 8.0  # of lambda further off than before at one place, against as much of it everywhere
+
+
 LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less than is not worth a word
+
+
 FOLDS = (0.4, 0.7, 1.0)  # shares of the mean over-reading that the curve may take in
+
+
 FOLD_GAIN_PCT = 0.1  # by which that has to lower the error over all that was driven, to be offered
+
+
 NEXT_DRIVE_SEED = 1  # the same fit predicts the same
+
+
 SHARES = (0.0, 0.25, 0.5, 0.75)  # of the dead time's change, where all of it with its curve is not to be had
 
 
@@ -143,7 +154,7 @@ def propose(fit: SteadyFit, car: Car, revision: Revision) -> Proposal:
         base=revision,
         curve=_curve_table(fit, setting),
         dead_time=_dead_time_table(fit, setting),
-        capped=_capped(evidence, setting, chosen.scaled),
+        capped=within_caps_of(evidence, setting, chosen.scaled),
         predicted=predicted,
         notes=(*_notes(fit, evidence, chosen), *([everywhere.sentence()] if everywhere else [])),
         everywhere=everywhere,
@@ -181,13 +192,13 @@ def _within_caps(evidence: Evidence) -> _Judged:
     table = evidence.revision.dead_time
     change = np.asarray(full_dead_time(evidence).dead_time_ms) - np.asarray(table.dead_time_ms)
     held = np.clip(change, -limits.dead_time_change_max_ms, limits.dead_time_change_max_ms)
-    share = _common_share(evidence, change, most)
+    share = common_share(evidence, change, most)
     whole = _judge(evidence, _with_dead_time(evidence, held, most), scaled=False)
     if share == 1.0 and whole.harm_pct <= 0:
         return whole
-    tried = [whole, _judge(evidence, _shared(evidence, change, share), scaled=True)]
+    tried = [whole, _judge(evidence, shared_change(evidence, change, share), scaled=True)]
     tried += [_judge(evidence, _with_dead_time(evidence, part * held, most), scaled=False) for part in SHARES]
-    tried += [_judge(evidence, _shared(evidence, change, part * share), scaled=True) for part in SHARES[1:]]
+    tried += [_judge(evidence, shared_change(evidence, change, part * share), scaled=True) for part in SHARES[1:]]
     if evidence.suspicion is not None:
         spared = spared_for_a_leak(evidence, right=_right_pct(evidence) / 100)
         careful = [_with_dead_time(one, part * held, most) for one in spared for part in (1.0, *SHARES)]
@@ -262,38 +273,6 @@ def _error_at_places(evidence: Evidence, setting: Setting, belief: Posterior) ->
     return 100 * np.expm1(log_error_draws(places, belief, setting, e.car, e.revision))[:, calm]
 
 
-def _full_curve(evidence: Evidence) -> np.ndarray:
-    return np.asarray(best_curve(evidence, full_dead_time(evidence), most_change=np.inf).flow_kg_h)
-
-
-def _log_change(evidence: Evidence) -> np.ndarray:
-    """Log of the full curve over the current one; 0 where either is zero or the car neither was nor is followed."""
-    now, then = np.asarray(evidence.revision.meter_curve.flow_kg_h), _full_curve(evidence)
-    bears = reached(evidence.revision.meter_curve, evidence.places) | (evidence.meter.points["follow"] > 0).to_numpy()
-    both = (now > 0) & (then > 0) & bears
-    return np.log(np.where(both, then, 1.0) / np.where(both, now, 1.0))
-
-
-def _common_share(evidence: Evidence, change_ms: np.ndarray, most: float) -> float:
-    """Largest share of the whole change that keeps every cap."""
-    log_change = _log_change(evidence)
-    room = np.where(log_change > 0, np.log1p(most), -np.log(max(1 - most, 1e-6)))
-    ratios = np.concatenate(
-        [np.abs(log_change) / room, np.abs(change_ms) / evidence.car.limits.dead_time_change_max_ms]
-    )
-    return float(1.0 / max(1.0, ratios.max()))
-
-
-def _shared(evidence: Evidence, change_ms: np.ndarray, share: float) -> Setting:
-    curve, log_change = evidence.revision.meter_curve, _log_change(evidence)
-    dead_time = shifted_dead_time(evidence.revision.dead_time, share * change_ms)
-    nothing_known = (evidence.meter.points["follow"] == 0).to_numpy()
-    most = float(convert(evidence.car.limits.meter_change_max_pct, "percent", "1"))
-    kept = np.clip(unmeasured_factor(evidence, dead_time), 1 - most, 1 + most)
-    factor = np.where(nothing_known, kept, np.exp(share * log_change))
-    return Setting(curve.model_copy(update={"flow_kg_h": as_entered(factor, curve).tolist()}), dead_time)
-
-
 def _curve_table(fit: SteadyFit, setting: Setting) -> pd.DataFrame:
     """Table of the curve; one that moved without evidence kept its pulse, or was drawn along for the curve to rise."""
     table = fit.meter.points.drop(columns="follow").rename(columns={"reading": fit.meter.channel})
@@ -309,58 +288,6 @@ def _dead_time_table(fit: SteadyFit, setting: Setting) -> pd.DataFrame:
     table = fit.dead_time.rows.copy()
     table.insert(5, "dead_time_proposed_ms", setting.dead_time.dead_time_ms)
     return table
-
-
-def _capped(evidence: Evidence, setting: Setting, scaled: bool) -> tuple[str, ...]:
-    """Say where a cap or the floor bit."""
-    limits, lines = evidence.car.limits, []
-    most = float(convert(limits.meter_change_max_pct, "percent", "1"))
-    wanted = np.exp(_log_change(evidence))
-    beyond = np.abs(wanted - 1) > most + 1e-3
-    if beyond.any():
-        at = evidence.revision.meter_curve.reading[beyond]
-        unit = channel(evidence.meter.channel).shown_unit
-        lines.append(
-            f"The curve wanted up to {100 * np.abs(wanted[beyond] - 1).max():.1f} % at readings from {at[0]:.4g} to "
-            f"{at[-1]:.4g} {unit}; one revision may change it by {limits.meter_change_max_pct:g} %."
-        )
-    rows = evidence.dead_time.rows
-    change, now = np.nan_to_num(rows["change_ms"].to_numpy()), rows["dead_time_in_force_ms"].to_numpy()
-    if (now + change < 0).any():
-        lines.append("The dead time was kept at zero where the change would have taken it below.")
-    if (np.abs(np.maximum(change, -now)) > limits.dead_time_change_max_ms + 5e-4).any():
-        lines.append(
-            f"The dead time wanted {change[np.argmax(np.abs(change))]:+.3f} ms; one revision may change it by "
-            f"{limits.dead_time_change_max_ms:g} ms. The curve was chosen for the dead time that goes in."
-        )
-    if scaled:
-        lines.append(
-            "Curve and dead time go in by one common share, because they belong together and the whole of both would "
-            "pass a cap or leave some place further off than it is."
-        )
-    if setting == in_force(evidence.revision):
-        lines.append("Nothing is changed: any change within the caps is expected to leave some place further off.")
-    return (*lines, *_held_by_neighbours(evidence, setting, most))
-
-
-def _held_by_neighbours(evidence: Evidence, setting: Setting, most: float) -> list[str]:
-    """Say where a measured breakpoint stops at the flow of one that stays: a curve has to rise."""
-    table = evidence.meter.points
-    now, flow = table["flow_in_force_kg_h"].to_numpy(), np.asarray(setting.curve.flow_kg_h)
-    unmeasured = reached(evidence.revision.meter_curve, evidence.places) & (table["basis"] == "unchanged").to_numpy()
-    stays = np.isin(np.round(flow, DIGITS), np.round(flow[unmeasured], DIGITS))
-    wanted = now * np.clip(table["factor"].to_numpy(), 1 - most, 1 + most)
-    short = np.abs(wanted - flow) > HELD * flow
-    unit = channel(evidence.meter.channel).shown_unit
-    lines = []
-    for i in np.flatnonzero((table["basis"] == "measured") & stays & short):
-        side, left = ("above", "lean") if wanted[i] > flow[i] else ("below", "rich")
-        lines.append(
-            f"At {table['reading'].iloc[i]:.4g} {unit} the curve wants {wanted[i]:.4g} kg/h and goes in with "
-            f"{flow[i]:.4g}: nothing was measured {side} it, so the value there stays, and a curve has to rise. About "
-            f"{100 * abs(wanted[i] / flow[i] - 1):.1f} % {left} is left there until the range {side} is driven."
-        )
-    return lines
 
 
 def _notes(fit: SteadyFit, evidence: Evidence, chosen: _Judged) -> tuple[str, ...]:

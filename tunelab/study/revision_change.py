@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.workspace.filling import surface_of
-from tunelab.workspace.revision import OtherChange, Revision, SparkTable
+from tunelab.workspace.revision import OtherChange, Revision, SparkTable, surface_of
 
 SAME = 1e-3  # share by which a flow or a ratio may differ and still be the same: finer than any log shows
 SAME_DEG = 0.05  # likewise for ignition advance

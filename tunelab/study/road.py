@@ -10,13 +10,12 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.log.flag_channel import RUNNING_RPM
 from tunelab.log.flag_sample import closed_throttle, find_gaps
 from tunelab.log.segment import find_segments
 from tunelab.study.finding import NAN, shows_its_table
-from tunelab.study.fuel_cut import find_cuts, find_returns
-from tunelab.study.fuel_cut.cut import free_rows, free_since
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
+from tunelab.study.fuel_cut import find_cuts, find_returns, free_rows, free_since
 from tunelab.study.idle.events import rows_between
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

@@ -12,7 +12,7 @@ import pandas as pd
 from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.physics.driveline import road_speed_km_h
 from tunelab.study.finding import Finding, shows_its_table, status_within
-from tunelab.study.gearing.ratios import rolling_radius
+from tunelab.study.gearing import rolling_radius
 from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
 from tunelab.units import convert

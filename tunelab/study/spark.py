@@ -11,9 +11,9 @@ import scipy
 import xarray as xr
 from numpy.typing import ArrayLike
 
+from tunelab.log.align import at_rows, fresh_readings, has
 from tunelab.study.finding import Finding, counted, shows_its_table, status_within, step_of
-from tunelab.study.gearing.reading import at_rows, fresh_readings, has
-from tunelab.study.limits.driving import LOAD_FROM_PCT, with_load
+from tunelab.study.limits_driving import LOAD_FROM_PCT, with_load
 from tunelab.study.power.result import PowerFit
 from tunelab.study.revision_change import spark_at
 from tunelab.workspace.car import Car, stated

@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import CHANNELS
-from tunelab.log.needs import find_needs
-from tunelab.study.cautions import BRAKE_HOLD, HIGH_LOAD, STANDING_HOLD
-from tunelab.study.drive_plan import JOINED, Hold, hold_lines, lines_legend
+from tunelab.study.drive_plan import BRAKE_HOLD, HIGH_LOAD, JOINED, STANDING_HOLD, Hold, hold_lines, lines_legend
 from tunelab.study.shift import limit_speeds
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
+from tunelab.workspace.session import find_needs
 
 MOST_HOLDS = 11  # that one sheet takes in large type, each on a line of its own
 MOST_IN_LINES = 24  # the same with several on a line

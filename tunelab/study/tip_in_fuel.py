@@ -14,8 +14,7 @@ import pandas as pd
 import scipy
 
 from tunelab.study.finding import Estimate, Finding, Question, judge, worst_estimate
-from tunelab.study.fuel_cut import FuelCutStudy
-from tunelab.study.fuel_cut.study import ALIKE_RPM, READING_RPM, ended_alone
+from tunelab.study.fuel_cut_log import ALIKE_RPM, READING_RPM, FuelCutStudy, ended_alone
 from tunelab.study.table_proposal import (
     CHANGED,
     COLUMNS,

@@ -9,6 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import FUEL_MODES
+from tunelab.log.align import at_rows, has
 from tunelab.log.flag import sample_seconds, trusted
 from tunelab.physics.load import absolute_load
 from tunelab.study.finding import (
@@ -24,8 +25,7 @@ from tunelab.study.finding import (
     nothing,
     shows_its_table,
 )
-from tunelab.study.full_load_fuel import Joined, log_fuel_change
-from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.full_load_error import Joined, log_fuel_change
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -1,8 +1,14 @@
 """What the owner keeps on disk: car, revisions, sessions."""
 
 from tunelab.workspace.channel_map import ChannelMap, ColumnRule
-from tunelab.workspace.create import create_workspace
-from tunelab.workspace.folder import SessionFolder, Workspace, find_workspace, open_usable, open_workspace
+from tunelab.workspace.folder import (
+    SessionFolder,
+    Workspace,
+    create_workspace,
+    find_workspace,
+    open_usable,
+    open_workspace,
+)
 from tunelab.workspace.problem import Problem, WorkspaceError
 from tunelab.workspace.write import write_revision
 

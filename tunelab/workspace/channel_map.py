@@ -1,7 +1,5 @@
 """The owner's word on this logger's columns, `channels.toml`, and its checks.
 
-The owner's word on this logger's columns, `channels.toml`: it goes before every guess.
-
 A rule holds for one column heading, in all files or in those that match `file`. Whatever a rule leaves out is still
 guessed from the file: a rule with only `name` and `unit` corrects the unit and leaves the channel to the guess. A
 value goes from file to channel in this order:
@@ -12,8 +10,6 @@ value goes from file to channel in this order:
 4. `gauge = true`: the pressure is above atmosphere, so the barometric pressure is added to reach an absolute channel;
    `gauge = false`: it is absolute, so it is taken off to reach a channel above atmosphere;
 5. `invert = true`: a switch becomes 1 - value, anything else changes its sign.
-
-Checks of `channels.toml` against the vocabulary and the units.
 """
 
 from __future__ import annotations

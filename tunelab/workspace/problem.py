@@ -1,9 +1,4 @@
-"""What is wrong with a workspace, and what a key of the owner's files wants, in words.
-
-What is wrong with a workspace: file, line, key, what stands there, what is wanted, the way out.
-
-What a key of the owner's files wants, in words, taken from the models themselves.
-"""
+"""What is wrong with a workspace, and what a key of the owner's files wants, in words."""
 
 from __future__ import annotations
 

@@ -1,9 +1,4 @@
-"""Where each key of a TOML file is, and what is wrong with a line that is no TOML.
-
-Where each key of a TOML file stands, so that a message can give its line.
-
-What is wrong with a line that is no TOML, in plain words: by a look at the line, not by what a parser says.
-"""
+"""Where each key of a TOML file is, and what is wrong with a line that is no TOML."""
 
 from __future__ import annotations
 

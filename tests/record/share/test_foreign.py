@@ -14,7 +14,7 @@ from offline_browser import browser, offline_page
 
 from tunelab.cli import main
 from tunelab.record.notebook import NotebookError
-from tunelab.record.share import OpenError, again, open_shared, run_again
+from tunelab.record.share import OpenError, join, open_shared, run_again
 
 NAME = "2026-05-03-removed-place-1"
 LOG = f"records/{NAME}/log.nc"
@@ -150,7 +150,7 @@ def test_a_parameter_that_leads_out_of_the_workspace_is_not_run(shared, tmp_path
         data["parameters"]["good"]["scale"] = ["here", text]
         return json.dumps(data).encode()
 
-    monkeypatch.setattr(again, "notebooks_folder", lambda: notebooks)
+    monkeypatch.setattr(join, "notebooks_folder", lambda: notebooks)
     path = changed(shared, tmp_path / "a.zip", {f"records/{NAME}/results.json": other})
     opened = open_shared(path, tmp_path / "theirs")
     with pytest.raises(NotebookError, match="outside the workspace"):

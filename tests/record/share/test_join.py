@@ -10,8 +10,8 @@ from tunelab.log.store import read_log
 from tunelab.record.opened import open_session
 from tunelab.record.place import put_in_place
 from tunelab.record.session import Record, record_session
-from tunelab.record.share import OpenError, again, open_shared, read_answers, run_again, share_records
-from tunelab.record.share.again import compare_records
+from tunelab.record.share import OpenError, join, open_shared, read_answers, run_again, share_records
+from tunelab.record.share.join import compare_records
 from tunelab.workspace import WorkspaceError, open_workspace
 
 NAME = "2026-05-03-removed-place-1"
@@ -30,7 +30,7 @@ def test_it_opens_into_a_workspace_that_can_be_used(opened):
 
 
 def test_the_record_runs_again_to_the_same_numbers(opened, notebooks, monkeypatch):
-    monkeypatch.setattr(again, "notebooks_folder", lambda: notebooks)
+    monkeypatch.setattr(join, "notebooks_folder", lambda: notebooks)
     made = run_again(opened.records[0], opened.session_of(opened.records[0]))
     assert made.compared > 10
     rows = made.differences["what"].tolist()
@@ -50,7 +50,7 @@ def test_a_record_waits_until_it_is_made_again(shared, opened):
 
 
 def test_what_came_is_compared_though_another_run_took_its_place_meanwhile(opened, notebooks, monkeypatch, tmp_path):
-    monkeypatch.setattr(again, "notebooks_folder", lambda: notebooks)
+    monkeypatch.setattr(join, "notebooks_folder", lambda: notebooks)
     came = opened.records[0]
     made = shutil.copytree(came, tmp_path / "made")
     data = json.loads((came / "results.json").read_text("utf-8"))
@@ -61,7 +61,7 @@ def test_what_came_is_compared_though_another_run_took_its_place_meanwhile(opene
         put_in_place(shutil.copytree(made, tmp_path / "of the other run"), place)
         return Record(place, put_in_place(shutil.copytree(made, tmp_path / "of this run"), place), ())
 
-    monkeypatch.setattr(again, "record_session", record_twice)
+    monkeypatch.setattr(join, "record_session", record_twice)
     assert run_again(came, opened.session_of(came)).differences["what"].tolist() == ["good.answer, lower"]
 
 

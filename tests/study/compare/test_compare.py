@@ -7,8 +7,8 @@ from ready_drives import car, finding
 from scipy import stats
 from visit_pairs import CASES, found, side
 
-from tunelab.study.compare import QUANTITIES, Visits, compare_findings, compare_visits, holm, visits_of
-from tunelab.study.compare.findings import POINTS_LEVEL
+from tunelab.study.compare_findings import POINTS_LEVEL, compare_findings, holm
+from tunelab.study.compare_logs import QUANTITIES, Visits, compare_visits, visits_of
 
 LAMBDA = QUANTITIES[0]
 

@@ -10,16 +10,8 @@ from plain_car import owners_car
 from published import assert_agrees, entries, matching
 
 from tunelab.log.flag import MASKS
-from tunelab.study.explore import (
-    align_events,
-    compare_groups,
-    distribute,
-    engine_load,
-    fit_line,
-    kind_present,
-    map_channel,
-    samples_inside,
-)
+from tunelab.study.explore_cells import distribute, engine_load, map_channel, samples_inside
+from tunelab.study.explore_events import align_events, compare_groups, fit_line, kind_present
 
 CAR = owners_car()
 

@@ -15,16 +15,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from plain_filling import drive_table, invent_table, score_table, to_enter, truth_at
 
-from tunelab.log.table_air import add_table_air
+from tunelab.log.load import add_table_air
 from tunelab.study.ecu_law import stoich_of_content
 from tunelab.study.filling import fit_filling, plan_cells, propose_table, table_of
 from tunelab.study.filling.model import smooth_surface
-from tunelab.study.full_load_fuel import join_setting, propose_full_load
+from tunelab.study.full_load_error import join_setting
+from tunelab.study.full_load_fuel import propose_full_load
 from tunelab.study.proposal import RIGHT_PCT
 from tunelab.study.trims import replace_trims
 from tunelab.workspace.car import Gearing, Tyres
-from tunelab.workspace.filling import surface_of
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import Revision, surface_of
 
 DAY = datetime.date(2026, 5, 3)
 CARS = [(1, "manifold_pressure", False), (3, "manifold_pressure", False), (2, "manifold_pressure", True)]

@@ -7,8 +7,8 @@ import pytest
 from link_log import at_speed, flagged, link_log, session, without
 from plain_car import owners_car
 
+from tunelab.log.segment import CRANKING, IDLE, STOPPED, UNKNOWN
 from tunelab.study.link.account import ERRORS, FROZEN, GAP, NEW_FILE, NOTED, RESTART, account_link
-from tunelab.study.link.state import CRANKING, IDLE, STOPPED, UNKNOWN
 
 CAR = owners_car()
 

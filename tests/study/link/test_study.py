@@ -7,9 +7,9 @@ import pytest
 from link_pairs import bunched, made_account
 from scipy.stats import binomtest
 
+from tunelab.log.segment import CRANKING, IDLE
 from tunelab.study.link.account import Stretch
 from tunelab.study.link.rate import power_of_comparison, rate_ratio
-from tunelab.study.link.state import CRANKING, IDLE
 from tunelab.study.link.study import compare_wirings, dispersion_of, rates_by_state, study_link
 
 HOW = {"factor": 3.0, "power": 0.8, "confidence": 0.95}

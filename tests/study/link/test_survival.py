@@ -5,7 +5,7 @@ import pytest
 from published import assert_agrees, entries, matching
 from scipy.stats import CensoredData, ecdf
 
-from tunelab.study.link.survival import compare_survival, survival_curve
+from tunelab.study.statistics import compare_survival, survival_curve
 
 TREATED = entries()["s_km_6"]["inputs"]
 PLACEBO = entries()["s_km_median_placebo"]["inputs"]["times"]

@@ -11,7 +11,7 @@ from true_excursion import excursion_causes
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate.demo.cars import TRUTH
-from tunelab.simulate.exhaust import film_at
+from tunelab.simulate.engine import film_at
 from tunelab.simulate.schedule import cruise, idle, overrun, stop, tip_in
 from tunelab.study.transient import NOT_EXPLAINED, study_transients
 from tunelab.study.transient.signal import air_by_pressure

@@ -1,11 +1,4 @@
-"""What one column may be: by its name, unit, range and movement, and by what other columns say.
-
-What one column is taken to be.
-
-What one column says about another: settles units that a column's own numbers leave open, or opens a wrong guess.
-
-Which channels a column may be whose name says nothing: by its unit, its range and how it moves.
-"""
+"""What one column may be: by its name, unit, range and movement, and by what other columns say."""
 
 from __future__ import annotations
 
@@ -17,9 +10,8 @@ import numpy as np
 import polars as pl
 
 from tunelab.channels import CHANNELS
-from tunelab.log.map.heading import Heading
+from tunelab.log.map.heading import Heading, usual_ends
 from tunelab.log.map.quantity import LAMBDAS, Form, Spread, guess_forms, stated_forms, to_usual
-from tunelab.log.map.usual import usual_ends
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.physics.air import dry_air_density
 from tunelab.physics.load import volumetric_efficiency

@@ -11,9 +11,8 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
-from tunelab.channel_aliases import TIME_OR_SPEED
+from tunelab.channel_names import TIME_OR_SPEED
 from tunelab.log.map.heading import Heading, parse_heading
-from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.stamp import (
     Column,
     find_thousandths,
@@ -23,6 +22,7 @@ from tunelab.log.map.stamp import (
     read_stamps,
     unwrap_counter,
 )
+from tunelab.log.map.text import rule_lines, toml_text
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.units import recognise_unit
 from tunelab.workspace.channel_map import ChannelMap

@@ -10,12 +10,19 @@ import polars as pl
 
 from tunelab.channels import CHANNELS, FUEL_MODES, name_key
 from tunelab.log.map.candidates import Match
-from tunelab.log.map.problem import rule_lines
 from tunelab.log.map.quantity import ABOVE_ATMOSPHERE, SWITCHES, Form
-from tunelab.log.map.words import CODES_ASKED, WORDED, FuelCodeError, fuel_codes, stated_codes, words_to_numbers
+from tunelab.log.map.text import (
+    CODES_ASKED,
+    WORDED,
+    FuelCodeError,
+    fuel_codes,
+    rule_lines,
+    stated_codes,
+    words_to_numbers,
+)
 from tunelab.log.read import RawTable
-from tunelab.log.read.cells import count_words
-from tunelab.physics.fuels import stoich_afr
+from tunelab.log.read.raw import count_words
+from tunelab.physics.fuel import stoich_afr
 from tunelab.units import convert
 from tunelab.workspace.car import Car, Fuel
 

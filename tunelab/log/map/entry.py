@@ -22,19 +22,16 @@ from tunelab.log.map.convert import (
     take_numbers,
 )
 from tunelab.log.map.join import count_changes, join_files
-from tunelab.log.map.marks import settle_marks
 from tunelab.log.map.place import MappedFile, Track
-from tunelab.log.map.problem import MapError
 from tunelab.log.map.recognise import LEFT_OUT, describe_open, drop_claimed, join_parts, leave_out, match_columns
-from tunelab.log.map.refresh import SPARSE_SHARE, find_refresh
 from tunelab.log.map.rivals import leave_out_gauge, settle_rivals
-from tunelab.log.map.settle import Settled, settle_clock
-from tunelab.log.needs import blocks
+from tunelab.log.map.text import MapError, settle_marks
+from tunelab.log.map.timing import SPARSE_SHARE, Settled, find_refresh, settle_clock
 from tunelab.log.read import RawColumn, RawTable, SetAside
 from tunelab.log.read.raw import merge_rows
 from tunelab.workspace.car import Car
 from tunelab.workspace.channel_map import ChannelMap
-from tunelab.workspace.session import Weather
+from tunelab.workspace.session import Weather, blocks
 
 
 def map_raw(raw: RawTable, car: Car | None, channel_map: ChannelMap, *, weather: Weather | None = None) -> xr.Dataset:

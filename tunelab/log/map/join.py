@@ -1,9 +1,4 @@
-"""Files of one session on one clock, and the log that comes of it.
-
-Files on one clock into one: those of one logger in a row, loggers beside each other interleaved row by row.
-
-Files of one session onto one clock, and the log that comes of it.
-"""
+"""Files of one session on one clock, and the log that comes of it."""
 
 from __future__ import annotations
 
@@ -16,8 +11,8 @@ import xarray as xr
 
 from tunelab.channels import CHANNELS, FUEL_MODES
 from tunelab.log.map.place import MappedFile, Placed, Track, is_another_logger, place_files
-from tunelab.log.map.problem import MapError, rule_lines
-from tunelab.log.map.refresh import HOLD_PERIODS
+from tunelab.log.map.text import MapError, rule_lines
+from tunelab.log.map.timing import HOLD_PERIODS
 from tunelab.log.read.raw import merge_rows
 
 

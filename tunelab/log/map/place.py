@@ -1,14 +1,8 @@
 """Where the files of one session lie on one clock, by their stamps or by what two loggers both logged.
 
-One file, mapped: channels on the file's own clock, with what became of every row and column.
-
-How far apart the clocks of two loggers are, found from a quantity that both logged: mostly engine speed.
-
 At the right offset the two readings agree; at any other they differ by about as much as the quantity moves. So the
 difference is taken at every offset, and only one that stands alone counts: half the ways to drive repeat themselves.
 All bounds are common practice, no source.
-
-Where the files of one session lie on one clock: by their own stamps, else one after another.
 """
 
 from __future__ import annotations
@@ -19,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tunelab.log.map.clock import Kind
-from tunelab.log.map.settle import UNKNOWN_GAP_S
+from tunelab.log.map.timing import UNKNOWN_GAP_S
 from tunelab.log.read import RawTable, SetAside
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from tunelab.channels import CHANNELS
-from tunelab.log.map.usual import USUAL, highest_middle, possible_ends, tried_units, usual_ends
+from tunelab.log.map.heading import USUAL, highest_middle, possible_ends, tried_units, usual_ends
 from tunelab.units import convert, counts_backwards, is_convertible, pressure_reference, recognise_unit
 
 TRIMS = ("trim_short_pct", "trim_long_pct", "trim_short_2_pct", "trim_long_2_pct", "enrichment_pct")

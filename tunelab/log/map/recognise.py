@@ -12,8 +12,6 @@ import polars as pl
 from tunelab.channels import CHANNELS
 from tunelab.log.map.candidates import Match, agree_on_mixture, agree_on_temperature, weigh_air_flow
 from tunelab.log.map.heading import Heading, parse_heading
-from tunelab.log.map.marks import describe_marks, looks_like_thousands
-from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.quantity import (
     LAMBDAS,
     Form,
@@ -25,6 +23,7 @@ from tunelab.log.map.quantity import (
     stated_forms,
     to_usual,
 )
+from tunelab.log.map.text import describe_marks, looks_like_thousands, rule_lines, toml_text
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.units import recognise_unit
 from tunelab.workspace.car import Car

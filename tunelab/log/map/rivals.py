@@ -11,8 +11,8 @@ import numpy as np
 from tunelab.log.flag_channel import resolution
 from tunelab.log.map.candidates import Match
 from tunelab.log.map.convert import Converted
-from tunelab.log.map.problem import rule_lines, toml_text
 from tunelab.log.map.recognise import LEFT_OUT, find_rivals, same_values
+from tunelab.log.map.text import rule_lines, toml_text
 from tunelab.units import convert
 
 _ALIKE = 0.98  # of the rows, for two columns to hold one reading

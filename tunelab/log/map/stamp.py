@@ -1,9 +1,4 @@
-"""Clock times and dates, in text or in parts, as seconds.
-
-Clock times and dates in text: seconds since 1970, or since midnight of the first day.
-
-A clock in parts: hours, minutes and seconds in columns of their own, thousandths, counters that start anew.
-"""
+"""Clock times and dates, in text or in parts, as seconds."""
 
 from __future__ import annotations
 

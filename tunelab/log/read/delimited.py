@@ -11,11 +11,10 @@ import numpy as np
 import polars as pl
 
 from tunelab.channels import is_time_name
-from tunelab.log.read.cells import Cells, read_cells
 from tunelab.log.read.content import Text, to_text
 from tunelab.log.read.dialect import Layout, find_delimiter, find_layout, head_lines, split_line
 from tunelab.log.read.parts import Part, find_above, find_headings, find_run_on, stack_parts
-from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, unique_keys
+from tunelab.log.read.raw import Cells, Dialect, RawColumn, RawTable, ReadError, Source, read_cells, unique_keys
 from tunelab.log.read.rows import (
     UNIT_SEPARATOR,
     RowCheck,

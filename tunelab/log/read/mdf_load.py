@@ -20,9 +20,9 @@ from typing import Any
 
 import numpy as np
 
-from tunelab.log.read.mdf import REFUSED
 from tunelab.log.read.mdf_rule import WAY_OUT, RuleError, apply_rule
 from tunelab.log.read.raw import ReadError, most_unpacked, require_plausible_size
+from tunelab.log.read.typed import REFUSED
 
 _MASTERS = {3: (1,), 4: (2, 3)}  # channel types of a group's clock: MDF 3.3; MDF 4.1, master and virtual master
 _TIME = 1  # MDF 4.1: a master that counts in seconds, not in angle, distance or numbers

@@ -1,13 +1,9 @@
 """netCDF, the kit's own cleaned logs among them, and what an HDF5 file may hold before any value of it is read.
 
-What an HDF5 file may hold before any of its values is read: its own numbers and texts, and not too many of them.
-
 The format can do more than a log needs. A variable can keep its values in any file of the computer that reads it
 (external storage, external links, virtual data), can want a filter that is loaded as a program (plugins), and can
 hold memory addresses (opaque types that are tagged as objects of Python). All of that is refused here, before the
 library below gets to it. By the HDF5 file format specification 3.0, from memory.
-
-netCDF, the kit's own cleaned logs among them: the variables along the one dimension that the log has.
 """
 
 from __future__ import annotations
@@ -25,9 +21,18 @@ import polars as pl
 import xarray as xr
 
 from tunelab.channels import name_key, time_names
-from tunelab.log.read.cells import read_cells
-from tunelab.log.read.raw import Dialect, RawColumn, RawTable, ReadError, Source, most_unpacked, require_plausible_size
-from tunelab.log.read.signals import Signal, table_of_signals
+from tunelab.log.read.raw import (
+    Dialect,
+    RawColumn,
+    RawTable,
+    ReadError,
+    Signal,
+    Source,
+    most_unpacked,
+    read_cells,
+    require_plausible_size,
+    table_of_signals,
+)
 from tunelab.units import convert, is_convertible
 
 HDF5 = b"\x89HDF\r\n\x1a\n"  # a file begins with it

@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from tunelab.log.read.cells import count_words
 from tunelab.log.read.dialect import is_value, share_of_names, share_of_units, split_line
-from tunelab.log.read.raw import RawColumn, RawTable, SetAside, unique_keys
+from tunelab.log.read.raw import RawColumn, RawTable, SetAside, count_words, unique_keys
 from tunelab.log.read.rows import Lines
 
 _PIECE = 1 << 18

@@ -1,11 +1,4 @@
-"""Look at every line of a delimited text: quotes, which rows are whole, and which lack a cell in the middle.
-
-Take quotes out of delimited text without losing what they protect.
-
-Look at every line of a delimited text: which are whole, and why the others are set aside.
-
-Rows that lack a cell in the middle and end in an empty one: the right number of fields, but in the wrong columns.
-"""
+"""Look at every line of a delimited text: quotes, which rows are whole, and which lack a cell in the middle."""
 
 from __future__ import annotations
 
@@ -15,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from tunelab.log.read.cells import count_words
-from tunelab.log.read.raw import RawColumn, RawTable, SetAside, merge_rows
+from tunelab.log.read.raw import RawColumn, RawTable, SetAside, count_words, merge_rows
 
 UNIT_SEPARATOR = "\x1f"  # stands for a delimiter outside quotes; no logger writes it
 _QUOTE, _LINE_END = 34, 10

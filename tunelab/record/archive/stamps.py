@@ -1,11 +1,7 @@
 """Stamps: hashes of all that a result depends on, noted while it is asked for. The same stamps need no second run.
 
-A workspace that notes what is asked of it, so that a result knows what it stands on.
-
 Which other sessions an analysis draws on (the coast-down before it, all earlier link drives) is decided inside the
 analysis. Noting it there, rather than listing it beside, cannot go out of date.
-
-Stamps: hashes of what a result stands on. A result whose stamps are still the same needs no second run.
 """
 
 from __future__ import annotations
@@ -15,10 +11,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from tunelab.record.calculation import Calculation
 from tunelab.record.evidence import Evidence, code_stamp, digest, gather_evidence, sha256, versions
 from tunelab.record.notebook import NotebookError, Value, hint
 from tunelab.record.opened import OpenedSession
+from tunelab.record.quick import Calculation
 from tunelab.workspace import Workspace
 from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE, REVISIONS_FOLDER
 from tunelab.workspace.session import SESSION_FILE

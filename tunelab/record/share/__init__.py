@@ -4,7 +4,7 @@ from tunelab.lazy import load_when_asked
 
 # Loaded when asked for: answers that came back are read by the workspace's history, which runs no record again.
 _PLACES = {
-    "Again": "again",
+    "Again": "join",
     "GivenAnswer": "answer",
     "OpenError": "unpack",
     "Opened": "join",
@@ -13,7 +13,7 @@ _PLACES = {
     "Wanted": "pack",
     "open_shared": "join",
     "read_answers": "answer",
-    "run_again": "again",
+    "run_again": "join",
     "share_records": "pack",
 }
 __all__ = tuple(_PLACES)

@@ -1,9 +1,4 @@
-"""Clean copies of logs: raw ones for those who ask for them, and the kit's own. A raw log itself is never changed.
-
-A clean copy of a log: no position, height counted from its start, and every text cleaned.
-
-Clean copies of raw logs, for those who ask for them. The raw log itself is never changed.
-"""
+"""Clean copies of logs: raw ones for those who ask for them, and the kit's own. A raw log itself is never changed."""
 
 from __future__ import annotations
 
@@ -21,8 +16,8 @@ import polars as pl
 import xarray as xr
 
 from tunelab.log.read import RawTable, read_raw
-from tunelab.log.read.parquet import plain_columns
 from tunelab.log.read.raw import Dialect, RawColumn
+from tunelab.log.read.typed import plain_columns
 from tunelab.record.share.clean_text import NUMBER, clean_json, is_position, row_gives_position
 from tunelab.record.share.private import Box, Scrubber
 from tunelab.study.consistency.sensor import MOVED, moved_m

@@ -1,7 +1,4 @@
-"""One zip that holds everything a helper needs, what is private taken out, described as an RO-Crate.
-
-The crate of a whole zip: every file with its hash, and each record's run on its inputs.
-"""
+"""One zip that holds everything a helper needs, what is private taken out, described as an RO-Crate."""
 
 from __future__ import annotations
 
@@ -22,20 +19,19 @@ import xarray as xr
 from rocrate.rocrate import ROCrate
 
 from tunelab.log.store import read_log, write_log
+from tunelab.record.chapter import write_table
 from tunelab.record.evidence import gather_evidence
+from tunelab.record.history import shelf_page, with_neighbours
 from tunelab.record.opened import OpenedSession
 from tunelab.record.place import folder_beside, put_in_free_place
 from tunelab.record.results import add_file, add_licence, add_tool, write_crate
 from tunelab.record.share.answer import ANSWERS, read_answers
 from tunelab.record.share.clean_log import box_of, clean_log, clean_raw, turned_at
-from tunelab.record.share.clean_page import clean_page
-from tunelab.record.share.clean_text import clean_csv, clean_json_text, clean_notebook, clean_toml
+from tunelab.record.share.clean_text import clean_csv, clean_json_text, clean_notebook, clean_page, clean_toml
 from tunelab.record.share.kinds import Rule
 from tunelab.record.share.private import Box, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
-from tunelab.record.shelf import shelf_page, with_neighbours
 from tunelab.record.stored import StoredRecord, read_record
-from tunelab.record.table import write_table
 from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_usable
 from tunelab.workspace.folder import SESSIONS_FOLDER
 from tunelab.workspace.session import SESSION_FILE

@@ -1,10 +1,6 @@
 """A zip from somebody else, unpacked with care and made harmless.
 
-A zip from somebody else, unpacked with care: nothing outside its folder, nothing too large, every hash right.
-
 Nothing that comes out of a zip is ever run: `foreign` sees to what is inside the files. The record is made anew here.
-
-What came in a zip from somebody else, made harmless: it lies only where a shared record has files, and nothing acts.
 
 Settings and logs go on to readers that run nothing. Pages and notebooks are kept to be read: a page behind a frame in
 which no script runs and which leads nowhere, a notebook as plain text without outputs.

@@ -1,9 +1,4 @@
-"""What the coast-down study returns, and whether its road load is one that a rolling car can have.
-
-What the coast-down study returns.
-
-Whether a fitted road load is one that a rolling car can have.
-"""
+"""What the coast-down study returns, and whether its road load is one that a rolling car can have."""
 
 from __future__ import annotations
 
@@ -13,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.physics.air import moist_air_density
-from tunelab.physics.roadload import RoadLoadCurve, road_load
+from tunelab.physics.driveline import RoadLoadCurve, road_load
 from tunelab.study.finding import Finding, Status, shows_its_table
-from tunelab.study.pull.result import Direction, RefusedPull
+from tunelab.study.pull_result import Direction, RefusedPull
 from tunelab.units import convert
 from tunelab.workspace.session import Weather
 

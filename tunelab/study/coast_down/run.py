@@ -1,9 +1,4 @@
-"""Finds the stretches that were rolled out of gear, and how speed falls over them.
-
-Speed over time of a car that rolls out of gear.
-
-Finds the stretches that were rolled out of gear.
-"""
+"""Finds the stretches that were rolled out of gear, and how speed falls over them."""
 
 from __future__ import annotations
 
@@ -15,11 +10,11 @@ import numpy as np
 import xarray as xr
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
+from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.log.flag_sample import find_holes
 from tunelab.study.coast_down.result import CoastRun
-from tunelab.study.gearing.ratios import SPEED_CHANNELS
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in, runs
-from tunelab.study.pull.result import RefusedPull, directions
+from tunelab.study.gearing import SPEED_CHANNELS
+from tunelab.study.pull_result import RefusedPull, directions
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session

@@ -1,13 +1,7 @@
 """All checks of one or several logs, what a check at stop leaves of the steady study, and what no check can see.
 
-What the steady answer takes as true, what it would do if it were wrong, and how to test it by hand.
-
 How much each does was measured on two cars of an engine model kept outside this repository; the tests by hand are
 common practice, no source.
-
-All checks of one or several logs, the worst of each kept.
-
-What is left of a steady study when a check has stopped it: nothing to enter, and the reason.
 """
 
 from __future__ import annotations
@@ -22,9 +16,18 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
+from tunelab.log.align import never_moves
 from tunelab.log.once import kept_once
-from tunelab.study.consistency.air import check_cylinders, check_filling, check_leak, check_two_airs, not_made
-from tunelab.study.consistency.law import check_flow, check_pulse, check_trims
+from tunelab.study.consistency.air import (
+    check_cylinders,
+    check_filling,
+    check_flow,
+    check_leak,
+    check_pulse,
+    check_trims,
+    check_two_airs,
+    not_made,
+)
 from tunelab.study.consistency.sensor import (
     check_clock,
     check_follows,
@@ -34,7 +37,6 @@ from tunelab.study.consistency.sensor import (
     check_own_bank,
 )
 from tunelab.study.finding import Finding
-from tunelab.study.gearing.reading import never_moves
 from tunelab.study.proposal import Proposal
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

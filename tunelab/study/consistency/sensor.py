@@ -1,11 +1,4 @@
-"""Do the sensors measure what they should: lambda, clock and speed, fuel pressure.
-
-The log's clock and the gearing against how the car moved.
-
-Does the lambda sensor measure this engine's exhaust, and its own bank?
-
-Does the fuel pressure stay what `car.toml` says, so that an injector passes the flow it is taken for?
-"""
+"""Do the sensors measure what they should: lambda, clock and speed, fuel pressure."""
 
 from __future__ import annotations
 
@@ -17,6 +10,7 @@ import xarray as xr
 
 from tunelab.channels import channel
 from tunelab.constants import STANDARD_ATMOSPHERE_KPA
+from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.consistency.air import graded, not_made, statement
 from tunelab.study.ecu_law import (
     LEAST_BINS,
@@ -28,9 +22,8 @@ from tunelab.study.ecu_law import (
     trim_factor,
 )
 from tunelab.study.finding import Finding, Status
+from tunelab.study.gear_trace import against_gearing, expected_log_ratios
 from tunelab.study.gearing import estimate_ratios, speed_ratio
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
-from tunelab.study.gearing.trace import against_gearing, expected_log_ratios
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision

@@ -7,16 +7,25 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-import scipy
 import xarray as xr
 from threadpoolctl import threadpool_limits
 
 from tunelab.log.flag import trusted
-from tunelab.log.table_air import add_table_air, inlet_of
-from tunelab.physics.filling import Surface
+from tunelab.log.load import add_table_air, inlet_of
 from tunelab.physics.load import absolute_load
 from tunelab.study.filling.model import NAMES, Holds, Solved, extra_of, holds_of, solve_cells
-from tunelab.study.filling.result import Draws, FillingFit, Visited, predict_error, shift_of
+from tunelab.study.filling.result import (
+    NAN,
+    Draws,
+    FillingFit,
+    Visited,
+    blocks_of,
+    cells_of,
+    dead_time_of,
+    hidden_of,
+    predict_error,
+    shift_of,
+)
 from tunelab.study.steady.blocks import Delay, calm_blocks
 from tunelab.study.steady.findings import LEVEL_LIMIT_PCT
 from tunelab.study.steady.fit import stated_delay
@@ -28,30 +37,32 @@ from tunelab.study.steady.samples import NothingToFit, Samples, log_air_fuelled,
 from tunelab.study.steady.unshown import too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car
-from tunelab.workspace.filling import charge_of, load_channel, surface_of, table_air_kg_h
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import Revision, charge_of, load_channel, surface_of, table_air_kg_h
 
 METHOD = (
     "Joint fit of the table's cells, by the ECU's own interpolation, with dead time, charge temperature, drift and an "
     "error of each hold: smooth and narrow error with sizes by marginal likelihood, heavy-tailed noise"
 )
+
+
 FREE = {"broad": 0.5, "speed_scale": 0.25, "load_scale": 0.2, "narrow": 0.02}  # a table that may bend as it likes
-MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
-EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is known from its neighbours
+
+
 SIZES_UNKNOWN = 1.2  # by which every cell's spread grows, as the sizes are estimates themselves: by the bench
-FURTHER = 1.2  # ... and again where only its neighbours tell of it
+
+
 LEAST_FALL_HOLDS = 16  # of a session, to be cut into halves
+
+
 DRAWS = 400
+
+
 # Of the share of a smooth surface's bend between the cells that shows: whatever the drive says of it over all, one
 # place bends otherwise than the next. Common practice, no source.
 SCALLOP_SD = 0.5
-NAN = float("nan")
+
+
 METERS = ("meter_v", "meter_hz", "meter_counts")
-LEVEL_UNKNOWN = (
-    "A table over engine speed and load and a dead time cannot be separated: at one cell the pulse is always about as "
-    "long, so a dead time that is off by the same amount everywhere is an error of the table. The table's correction "
-    "holds with the dead times as they are."
-)
 
 
 def fit_filling(
@@ -186,7 +197,7 @@ def _fit(
     visited = _visited(blocks, holds, solved)
     unknown_ms = 0.0 if shown[0] else UNKNOWN_DEAD_TIME_MS
     shift = shift_of(visited, draws, base)
-    cells = _cells(solved, table.load_key, surface, _hidden(solved, unknown_ms), shift)
+    cells = cells_of(solved, table.load_key, surface, hidden_of(solved, unknown_ms), shift)
     before = predict_error(visited, draws, car, base)
     whole = np.where(cells["basis"] == "unchanged", 0.0, solved.cell + shift)
     return FillingFit(
@@ -197,14 +208,14 @@ def _fit(
         load_channel=table.load_key,
         cells=cells,
         key=table.key,
-        dead_time=_dead_time(solved, shown, base, reference_v),
+        dead_time=dead_time_of(solved, shown, base, reference_v),
         constant=_constant(solved),
         before=before,
         predicted=predict_error(visited, draws, car, base, change=whole),
         banks=bank_difference(blocks, car),
         levels=levels,
         lean_at_load=lean_at_load(blocks),
-        blocks=_blocks(blocks, table.load_key, holds, solved),
+        blocks=blocks_of(blocks, table.load_key, holds, solved),
         notes=tuple(dict.fromkeys(note for one in samples for note in one.notes)),
         samples_used=int(blocks["samples"].sum()),
         samples_flagged=sum(one.flagged for one in samples),
@@ -305,72 +316,6 @@ def _visited(blocks: pd.DataFrame, holds: Holds, solved: Solved) -> Visited:
     )
 
 
-def _hidden(solved: Solved, unknown_ms: float) -> np.ndarray:
-    """What an unknown dead time adds to each cell's spread, log units, shape (cells,).
-
-    It stands in the cell's own error at the opening that was driven; the corrected table opens for longer or shorter.
-    """
-    holds = solved.holds
-    weight = holds.at * holds.blocks["seconds"].to_numpy()[:, None]
-    total = np.maximum(weight.sum(axis=0), 1e-9)
-    was, meant = (np.exp(holds.blocks[name].to_numpy()) for name in ("log_open", "log_meant"))
-    apart = (1 / was) @ weight / total - (1 / meant) @ weight / total * np.exp(-solved.cell)
-    known = holds.seconds > MEASURED_S / 10
-    return unknown_ms * np.abs(np.where(known, apart, 0.0))
-
-
-def _cells(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray, shift: np.ndarray) -> pd.DataFrame:
-    """Every cell with its error, interval, evidence and basis."""
-    speed, load = surface.cells.T
-    sd, seconds = np.hypot(solved.cell_sd, hidden), solved.holds.seconds
-    half = 100 * 1.96 * sd
-    prior = np.hypot(solved.prior_sd, 0.02)
-    measured = (seconds >= MEASURED_S) & (half <= MEASURED_PCT)
-    extended = ~measured & (sd <= EXTENDED_SHARE * prior)
-    basis = np.select([measured, extended], ["measured", "extended"], "unchanged")
-    sd = np.where(measured, sd, FURTHER * sd)
-    ends = np.exp(solved.cell + shift + np.array([0.0, -1.96, 1.96])[:, None] * sd)
-    known = np.where(basis == "unchanged", NAN, 1.0)
-    return pd.DataFrame({
-        "engine_speed_rpm": speed, load_key: load, "in_force": solved.holds.table,
-        "factor": ends[0] * known, "factor_lower": ends[1] * known, "factor_upper": ends[2] * known,
-        "seconds": seconds, "holds": solved.holds.hold_count, "basis": basis,
-    })  # fmt: skip
-
-
-def _dead_time(solved: Solved, shown: tuple[bool, bool], base: Revision, reference_v: float) -> DeadTimeError:
-    """Dead-time error as the steady study gives it; the level at the mean voltage is the table's where not shown."""
-    spread = np.sqrt(np.diag(solved.covariance)[-3:])
-    z = float(scipy.stats.norm.ppf(0.975))
-    level, per_volt = (
-        (float(m), float(m - z * s), float(m + z * s)) if ok else (NAN, NAN, NAN)
-        for m, s, ok in zip(solved.dead_time_ms[:2], spread[:2], shown, strict=True)
-    )
-    low, high = np.quantile(solved.holds.blocks["battery_v"], [0.01, 0.99])
-    span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
-    slope = f"{span} in steady driving." if shown[1] else (
-        f"{span}: too little to show a change with voltage. Hold one speed with lights, fan and heater off and on."
-    )  # fmt: skip
-    battery = np.asarray(base.dead_time.battery_v, dtype=float)
-    apart = np.clip(battery, low - 1.0, high + 1.0) - reference_v
-    powers = apart[:, None] ** np.arange(3)
-    change = powers @ solved.dead_time_ms
-    own = np.einsum("ij,jk,ik->i", powers, solved.covariance[-3:, -3:], powers)
-    away = np.maximum(np.maximum(low - battery, battery - high), 0.0)
-    sd = np.hypot(np.sqrt(np.maximum(own, 0.0)), 0.04 * away)
-    any_shown = shown[0] or shown[1]
-    basis = np.where(away <= 0.3, "measured", "extended") if any_shown else np.full(battery.size, "unchanged")
-    rows = pd.DataFrame({
-        "battery_v": battery, "dead_time_in_force_ms": np.asarray(base.dead_time.dead_time_ms, dtype=float),
-        "change_ms": change if any_shown else NAN, "change_lower_ms": change - z * sd if any_shown else NAN,
-        "change_upper_ms": change + z * sd if any_shown else NAN, "basis": basis,
-    })  # fmt: skip
-    because = "The pulse of one cell was driven at lengths that differ enough." if shown[0] else LEVEL_UNKNOWN
-    return DeadTimeError(
-        shown[0], because, shown[1], slope, *level, *per_volt, reference_v, (float(low), float(high)), rows
-    )
-
-
 def _constant(solved: Solved) -> OverallConstant:
     mean, sd = solved.constant
     factor, lower, upper = (float(np.exp(mean + k * sd)) for k in (0.0, -1.96, 1.96))
@@ -380,22 +325,6 @@ def _constant(solved: Solved) -> OverallConstant:
         upper,
         "No log can separate injector flow, the size of the whole table, the lambda sensor's gain and the fuel's "
         "stoichiometric ratio: they act as one factor, which is inside the cells' own.",
-    )
-
-
-def _blocks(blocks: pd.DataFrame, load_key: str, holds: Holds | None, solved: Solved | None) -> pd.DataFrame:
-    plain = blocks[["session", "hold", "start_s", "seconds", "samples"]].assign(**{
-        "engine_speed_rpm": np.exp(blocks["log_speed"]), load_key: blocks["reading"],
-        "absolute_load": blocks["load"], "battery_v": blocks["battery_v"], "pulse_width_ms": blocks["pulse_width_ms"],
-        "air_flow_kg_h": np.exp(blocks["log_air"]), "lambda_measured": np.exp(blocks["log_lambda"]),
-        "lambda_commanded": blocks["lambda_commanded"], "error_pct": 100 * np.expm1(blocks["y"]),
-    })  # fmt: skip
-    if solved is None:
-        return plain.assign(fitted_pct=NAN, residual_pct=NAN, weight=NAN)
-    hold = blocks["hold"].to_numpy()
-    fitted = solved.fitted[hold]
-    return plain.assign(
-        fitted_pct=100 * np.expm1(fitted), residual_pct=100 * (blocks["y"] - fitted), weight=solved.weight[hold]
     )
 
 
@@ -428,7 +357,7 @@ def _nothing(
         dead_time=DeadTimeError.not_shown(because, because, rows),
         constant=OverallConstant(NAN, NAN, NAN, because), before=empty, predicted=empty, banks=None, levels=None,
         lean_at_load=lean_at_load(None if driven is None else driven.assign(y=NAN)),
-        blocks=bare if driven is None else _blocks(driven, load_key, None, None),
+        blocks=bare if driven is None else blocks_of(driven, load_key, None, None),
         notes=tuple(dict.fromkeys(note for one in samples for note in one.notes)), samples_used=0,
         samples_flagged=sum(one.flagged for one in samples), because=because,
     )  # fmt: skip

@@ -15,7 +15,7 @@ import pandas as pd
 import scipy
 from scipy.linalg import cho_factor, cho_solve, cholesky
 
-from tunelab.physics.filling import Surface
+from tunelab.physics.load import Surface
 from tunelab.study.steady.joint import FREEDOM, base_weight, hold_weight
 from tunelab.study.steady.model import (
     CONSTANT_SD,

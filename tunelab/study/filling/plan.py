@@ -13,14 +13,12 @@ import pandas as pd
 
 from tunelab.channels import channel
 from tunelab.physics.driveline import road_speed_km_h
-from tunelab.study.cautions import HIGH_LOAD, cautions_for
-from tunelab.study.drive_plan import JOINED, Hold
+from tunelab.study.drive_plan import HIGH_LOAD, JOINED, Hold, cautions_for
 from tunelab.study.filling.model import NAMES
 from tunelab.study.filling.result import FillingFit
 from tunelab.study.hold import rolling_radius_m
 from tunelab.workspace.car import Car
-from tunelab.workspace.filling import STANDARD_ATMOSPHERE_KPA, surface_of
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.revision import STANDARD_ATMOSPHERE_KPA, Revision, surface_of
 
 HOLD_S, HIGH_LOAD_S, GETTING_THERE_S = 8.0, 4.0, 6.0  # of a hold, of one at high load, and to settle into one
 BLOCK_SD = 0.005  # of a block of about a second; common practice, no source

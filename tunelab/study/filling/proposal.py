@@ -9,15 +9,13 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.study.filling.fit import MEASURED_S
 from tunelab.study.filling.model import NAMES, scallop
-from tunelab.study.filling.result import FillingFit, error_draws, predict_next_drive, shift_of
+from tunelab.study.filling.result import MEASURED_S, FillingFit, error_draws, predict_next_drive, shift_of
 from tunelab.study.finding import shows_its_table
 from tunelab.study.steady.result import LambdaError
 from tunelab.units import convert
 from tunelab.workspace.car import Car
-from tunelab.workspace.filling import surface_of
-from tunelab.workspace.revision import DeadTime, Revision
+from tunelab.workspace.revision import DeadTime, Revision, surface_of
 
 CLEAR_SD = 2.0  # standard deviations off nothing, from which a cell that was not driven is moved, and short of which
 SHORT_SD = 1.0  # ... it stops: toward what the posterior says and no further

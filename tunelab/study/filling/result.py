@@ -1,9 +1,4 @@
-"""What the study of a table found, and the lambda error with a table and dead times in the ECU.
-
-What the study of a table found: frozen results with intervals, evidence by cell and reasons.
-
-Lambda error at the places that were driven, with a table and dead times in the ECU and the trims at zero.
-"""
+"""What the study of a table found, and the lambda error with a table and dead times in the ECU."""
 
 from __future__ import annotations
 
@@ -12,11 +7,12 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+import scipy
 
 from tunelab.channels import channel
-from tunelab.physics.filling import Surface
-from tunelab.physics.injectors import dead_time_at
-from tunelab.study.filling.model import scallop
+from tunelab.physics.fuel import dead_time_at
+from tunelab.physics.load import Surface
+from tunelab.study.filling.model import Holds, Solved, scallop
 from tunelab.study.finding import Finding, shows_its_table, status_within
 from tunelab.study.steady.findings import shared_findings
 from tunelab.study.steady.prediction import FULL_CELL, LEAST_OPEN_MS
@@ -31,8 +27,7 @@ from tunelab.study.steady.result import (
 )
 from tunelab.study.steady.samples import smooth_dead_time
 from tunelab.workspace.car import Car
-from tunelab.workspace.filling import surface_of
-from tunelab.workspace.revision import DeadTime, Revision
+from tunelab.workspace.revision import DeadTime, Revision, surface_of
 
 Basis = Literal["measured", "extended", "unchanged"]
 
@@ -289,3 +284,105 @@ def _worst(error: np.ndarray, hold: np.ndarray) -> np.ndarray:
     holds, which = np.unique(hold, return_inverse=True)
     mean = np.bincount(which, error, holds.size) / np.bincount(which)
     return np.flatnonzero(which == int(np.argmax(np.abs(mean))))
+
+
+MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
+
+
+EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is known from its neighbours
+
+
+FURTHER = 1.2  # ... and again where only its neighbours tell of it
+
+
+NAN = float("nan")
+
+
+LEVEL_UNKNOWN = (
+    "A table over engine speed and load and a dead time cannot be separated: at one cell the pulse is always about as "
+    "long, so a dead time that is off by the same amount everywhere is an error of the table. The table's correction "
+    "holds with the dead times as they are."
+)
+
+
+def hidden_of(solved: Solved, unknown_ms: float) -> np.ndarray:
+    """What an unknown dead time adds to each cell's spread, log units, shape (cells,).
+
+    It stands in the cell's own error at the opening that was driven; the corrected table opens for longer or shorter.
+    """
+    holds = solved.holds
+    weight = holds.at * holds.blocks["seconds"].to_numpy()[:, None]
+    total = np.maximum(weight.sum(axis=0), 1e-9)
+    was, meant = (np.exp(holds.blocks[name].to_numpy()) for name in ("log_open", "log_meant"))
+    apart = (1 / was) @ weight / total - (1 / meant) @ weight / total * np.exp(-solved.cell)
+    known = holds.seconds > MEASURED_S / 10
+    return unknown_ms * np.abs(np.where(known, apart, 0.0))
+
+
+def cells_of(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray, shift: np.ndarray) -> pd.DataFrame:
+    """Every cell with its error, interval, evidence and basis."""
+    speed, load = surface.cells.T
+    sd, seconds = np.hypot(solved.cell_sd, hidden), solved.holds.seconds
+    half = 100 * 1.96 * sd
+    prior = np.hypot(solved.prior_sd, 0.02)
+    measured = (seconds >= MEASURED_S) & (half <= MEASURED_PCT)
+    extended = ~measured & (sd <= EXTENDED_SHARE * prior)
+    basis = np.select([measured, extended], ["measured", "extended"], "unchanged")
+    sd = np.where(measured, sd, FURTHER * sd)
+    ends = np.exp(solved.cell + shift + np.array([0.0, -1.96, 1.96])[:, None] * sd)
+    known = np.where(basis == "unchanged", NAN, 1.0)
+    return pd.DataFrame({
+        "engine_speed_rpm": speed, load_key: load, "in_force": solved.holds.table,
+        "factor": ends[0] * known, "factor_lower": ends[1] * known, "factor_upper": ends[2] * known,
+        "seconds": seconds, "holds": solved.holds.hold_count, "basis": basis,
+    })  # fmt: skip
+
+
+def dead_time_of(solved: Solved, shown: tuple[bool, bool], base: Revision, reference_v: float) -> DeadTimeError:
+    """Dead-time error as the steady study gives it; the level at the mean voltage is the table's where not shown."""
+    spread = np.sqrt(np.diag(solved.covariance)[-3:])
+    z = float(scipy.stats.norm.ppf(0.975))
+    level, per_volt = (
+        (float(m), float(m - z * s), float(m + z * s)) if ok else (NAN, NAN, NAN)
+        for m, s, ok in zip(solved.dead_time_ms[:2], spread[:2], shown, strict=True)
+    )
+    low, high = np.quantile(solved.holds.blocks["battery_v"], [0.01, 0.99])
+    span = f"The battery voltage ran from {low:.1f} to {high:.1f} V"
+    slope = f"{span} in steady driving." if shown[1] else (
+        f"{span}: too little to show a change with voltage. Hold one speed with lights, fan and heater off and on."
+    )  # fmt: skip
+    battery = np.asarray(base.dead_time.battery_v, dtype=float)
+    apart = np.clip(battery, low - 1.0, high + 1.0) - reference_v
+    powers = apart[:, None] ** np.arange(3)
+    change = powers @ solved.dead_time_ms
+    own = np.einsum("ij,jk,ik->i", powers, solved.covariance[-3:, -3:], powers)
+    away = np.maximum(np.maximum(low - battery, battery - high), 0.0)
+    sd = np.hypot(np.sqrt(np.maximum(own, 0.0)), 0.04 * away)
+    any_shown = shown[0] or shown[1]
+    basis = np.where(away <= 0.3, "measured", "extended") if any_shown else np.full(battery.size, "unchanged")
+    rows = pd.DataFrame({
+        "battery_v": battery, "dead_time_in_force_ms": np.asarray(base.dead_time.dead_time_ms, dtype=float),
+        "change_ms": change if any_shown else NAN, "change_lower_ms": change - z * sd if any_shown else NAN,
+        "change_upper_ms": change + z * sd if any_shown else NAN, "basis": basis,
+    })  # fmt: skip
+    because = "The pulse of one cell was driven at lengths that differ enough." if shown[0] else LEVEL_UNKNOWN
+    return DeadTimeError(
+        shown[0], because, shown[1], slope, *level, *per_volt, reference_v, (float(low), float(high)), rows
+    )
+
+
+def blocks_of(blocks: pd.DataFrame, load_key: str, holds: Holds | None, solved: Solved | None) -> pd.DataFrame:
+    """The steady blocks as the result keeps them, one row a block."""
+    plain = blocks[["session", "hold", "start_s", "seconds", "samples"]].assign(**{
+        "engine_speed_rpm": np.exp(blocks["log_speed"]), load_key: blocks["reading"],
+        "absolute_load": blocks["load"], "battery_v": blocks["battery_v"], "pulse_width_ms": blocks["pulse_width_ms"],
+        "air_flow_kg_h": np.exp(blocks["log_air"]), "lambda_measured": np.exp(blocks["log_lambda"]),
+        "lambda_commanded": blocks["lambda_commanded"], "error_pct": 100 * np.expm1(blocks["y"]),
+    })  # fmt: skip
+    if solved is None:
+        return plain.assign(fitted_pct=NAN, residual_pct=NAN, weight=NAN)
+    hold = blocks["hold"].to_numpy()
+    fitted = solved.fitted[hold]
+    return plain.assign(
+        fitted_pct=100 * np.expm1(fitted), residual_pct=100 * (blocks["y"] - fitted), weight=solved.weight[hold]
+    )

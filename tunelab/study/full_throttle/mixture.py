@@ -9,12 +9,21 @@ import pandas as pd
 import scipy
 import xarray as xr
 
-from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
+from tunelab.log.align import (
+    add_air_flow,
+    arrival_time,
+    at_rows,
+    exhaust_flow,
+    fresh_readings,
+    has,
+    rolling,
+    row_step_s,
+    rows_in,
+)
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import is_cut
 from tunelab.study.delay import DelayFit
 from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing, step_of
-from tunelab.study.gearing.reading import at_rows, fresh_readings, has, rolling, row_step_s, rows_in
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -1,7 +1,4 @@
-"""Judges every stretch of full throttle against the owner's limits.
-
-What the full-throttle study returns.
-"""
+"""Judges every stretch of full throttle against the owner's limits."""
 
 from __future__ import annotations
 
@@ -11,6 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.log.align import fresh_readings, has
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import Finding, shows_its_table
 from tunelab.study.full_throttle.check import (
@@ -25,9 +23,8 @@ from tunelab.study.full_throttle.check import (
 )
 from tunelab.study.full_throttle.margin import check_margins
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
-from tunelab.study.gearing.reading import fresh_readings, has
-from tunelab.study.pull.detect import is_full_throttle
-from tunelab.study.pull.result import PullSet
+from tunelab.study.pull import is_full_throttle
+from tunelab.study.pull_result import PullSet
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -1,9 +1,4 @@
-"""What the idle study returns, and whether the idle swings regularly.
-
-Does the idle swing regularly: the strongest line of the spectrum, compared with the noise around it.
-
-What the idle study returns.
-"""
+"""What the idle study returns, and whether the idle swings regularly."""
 
 from __future__ import annotations
 

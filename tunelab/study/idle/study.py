@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.log.align import at_rows, fresh_readings, has
 from tunelab.study.finding import (
     NAN,
     Estimate,
@@ -17,7 +18,6 @@ from tunelab.study.finding import (
     step_of,
     worst_estimate,
 )  # fmt: skip
-from tunelab.study.gearing.reading import at_rows, fresh_readings, has
 from tunelab.study.idle.events import find_flares, find_load_steps, idle_target, rows_between, settled_idle
 from tunelab.study.idle.result import Hunting, IdleStudy, find_hunting
 from tunelab.workspace.car import Car

@@ -1,11 +1,4 @@
-"""Finds launches and the holds before them, the engine speed that was held, and the speed over the ground.
-
-Finds launches and the holds before them: hold, release, take-off; also holds that did not engage or let go late.
-
-Speed over the ground during a launch, while the driven wheels run ahead of it.
-
-The engine speed that a launch was held at: after the climb to it, before the release.
-"""
+"""Finds launches and the holds before them, the engine speed that was held, and the speed over the ground."""
 
 from __future__ import annotations
 
@@ -15,9 +8,9 @@ import numpy as np
 import scipy
 import xarray as xr
 
+from tunelab.log.align import at_rows, fresh_readings, has, rate_hz, row_step_s, runs
 from tunelab.log.flag_sample import closed_throttle, find_gaps
 from tunelab.study.finding import NAN
-from tunelab.study.gearing.reading import at_rows, fresh_readings, has, rate_hz, row_step_s, runs
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
+from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.log.flag_sample import is_cut
 from tunelab.study.finding import NAN
-from tunelab.study.gearing.reading import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.launch.find import Ground, Held, LaunchSpan, ground_speed, held_speed, rows_of
 from tunelab.units import convert
 from tunelab.workspace.car import Car

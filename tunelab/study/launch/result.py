@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.finding import NAN, Estimate, Finding, Question, judge, nothing, shows_its_table
-from tunelab.study.launch.effects import DriverContrast, OneWay
 from tunelab.study.launch.find import LaunchSpan
 from tunelab.study.launch.measure import Launch
+from tunelab.study.statistics import DriverContrast, OneWay
 from tunelab.workspace.car import Car
 
 # What is compared between repeats and drivers: field, words, unit.

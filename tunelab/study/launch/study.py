@@ -9,12 +9,12 @@ import numpy as np
 import scipy
 import xarray as xr
 
+from tunelab.log.align import row_step_s
 from tunelab.study.finding import NAN, Estimate, mean_estimate, nothing, worst_estimate
-from tunelab.study.gearing.reading import row_step_s
-from tunelab.study.launch.effects import DriverContrast, OneWay, contrast, one_way
 from tunelab.study.launch.find import find_launches
 from tunelab.study.launch.measure import Launch, is_late, measure
 from tunelab.study.launch.result import LET_GO_S, QUANTITIES, LaunchStudy, without_held_speed
+from tunelab.study.statistics import DriverContrast, OneWay, contrast, one_way
 from tunelab.workspace.car import Car
 
 BOG_STEP_RPM = 10.0  # what a reading of engine speed is good for

@@ -8,7 +8,6 @@ from tunelab.study.link.order import (
     alias_frequency,
     alias_table,
     engine_orders,
-    firing_frequency,
     order_noise,
 )
 from tunelab.study.link.rate import (
@@ -21,7 +20,7 @@ from tunelab.study.link.rate import (
     rate_ratio,
 )
 from tunelab.study.link.study import LinkStudy, compare_wirings, rates_by_state, study_link
-from tunelab.study.link.survival import SurvivalCurve, compare_survival, survival_curve
+from tunelab.study.statistics import SurvivalCurve, compare_survival, survival_curve
 
 __all__ = [
     "CAUTIONS",
@@ -42,7 +41,6 @@ __all__ = [
     "compare_wirings",
     "engine_orders",
     "find_clues",
-    "firing_frequency",
     "link_findings",
     "minutes_to_settle",
     "order_noise",

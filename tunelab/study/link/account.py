@@ -1,7 +1,4 @@
-"""The account of one log's link: drop-outs, how long it was up in which state, and the stretches between.
-
-Where the data link broke: gaps, restarts, frames repeated, rows of errors, and what was noted by hand.
-"""
+"""The account of one log's link: drop-outs, how long it was up in which state, and the stretches between."""
 
 from __future__ import annotations
 
@@ -17,8 +14,8 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.log.flag import MASKS, channels_of, flag_repeated_frame, sample_seconds
 from tunelab.log.flag_sample import find_gaps
-from tunelab.log.map.settle import UNKNOWN_GAP_S
-from tunelab.study.link.state import CRANKING, STOPPED, EngineStates, engine_states
+from tunelab.log.map.timing import UNKNOWN_GAP_S
+from tunelab.log.segment import CRANKING, STOPPED, EngineStates, engine_states
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import NotedDropOut, Session
 

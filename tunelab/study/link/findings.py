@@ -1,11 +1,5 @@
 """What the link study says: the evidence, the findings, and the wiring check sheet.
 
-What the log points to: statements that a wiring check can be chosen by.
-
-What the link study states, compared with what the owner can live with.
-
-The wiring check sheet: what to look at, in the order in which the evidence points.
-
 All of it is common practice of the trade, no source.
 """
 
@@ -18,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tunelab.log.segment import CRANKING, STOPPED
 from tunelab.study.finding import Finding, Status, status_within
 from tunelab.study.link.noise import STILL, NoiseTable, Supply
 from tunelab.study.link.order import OrderNoise
-from tunelab.study.link.state import CRANKING, STOPPED
 from tunelab.study.link.study import LinkStudy
 from tunelab.workspace.car import Car
 

@@ -13,10 +13,10 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.log.flag import MASKS, trusted
 from tunelab.log.flag_channel import resolution
+from tunelab.log.segment import EngineStates, engine_states
 from tunelab.study.finding import step_of
 from tunelab.study.link.account import BEFORE_S
-from tunelab.study.link.rate import require_confidence
-from tunelab.study.link.state import EngineStates, engine_states
+from tunelab.study.statistics import require_confidence
 from tunelab.workspace.car import Car
 
 ANALOG = (

@@ -1,9 +1,5 @@
 """Noise that keeps step with the engine, also where a slow log shows it at another frequency.
 
-Where a periodic disturbance shows in a log that samples too slowly for it.
-
-Noise that keeps step with the engine: a test that a slow log can pass or fail.
-
 A disturbance from the ignition comes at the firing frequency. Sampled at 20 Hz it is folded, but its phase still runs
 with the crankshaft: turned back by the phase of the engine's own speed, it adds up; anything else does not.
 """
@@ -21,20 +17,10 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from tunelab.log.flag import NOT_BELIEVED, trusted
+from tunelab.log.segment import TURNING_RPM
 from tunelab.study.link.noise import ANALOG, DOES_NOT_MATTER, _readings
-from tunelab.study.link.state import TURNING_RPM
 from tunelab.units import convert
 from tunelab.workspace.car import Car
-
-
-def firing_frequency(engine_speed_rpm: ArrayLike, *, cylinders: int) -> np.ndarray:
-    """Firing frequency of a four-stroke engine [Hz] at a speed [rpm]: every cylinder once in two turns.
-
-    Any shape; NaN stays NaN. Raises ValueError for fewer than one cylinder.
-    """
-    if cylinders < 1:
-        raise ValueError(f"cylinders is {cylinders}; one or more is wanted.")
-    return order_frequency(engine_speed_rpm, cylinders / 2)
 
 
 def order_frequency(engine_speed_rpm: ArrayLike, order: ArrayLike) -> np.ndarray:

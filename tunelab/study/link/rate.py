@@ -1,11 +1,4 @@
-"""Rates of rare events, two of them compared, and how much driving it takes to settle a change.
-
-Rates of rare events: few decide, so the intervals are exact.
-
-Two rates compared with each other: exact, and like with like where the engine's state matters.
-
-How much driving it takes to settle whether a change helped.
-"""
+"""Rates of rare events, two of them compared, and how much driving it takes to settle a change."""
 
 from __future__ import annotations
 
@@ -16,6 +9,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike
 
+from tunelab.study.statistics import require_confidence
 from tunelab.units import convert
 
 MOST_CONFIDENCE = 1 - 1e-12  # of an interval: above it rounding leaves no rest
@@ -53,12 +47,6 @@ def poisson_interval(events: ArrayLike, *, confidence: float) -> tuple[np.ndarra
     tail = (1 - confidence) / 2
     lower = np.where(counts > 0, scipy.stats.chi2.ppf(tail, 2 * np.maximum(counts, 1e-12)) / 2, 0.0 * counts)
     return lower, scipy.stats.chi2.ppf(1 - tail, 2 * counts + 2) / 2
-
-
-def require_confidence(confidence: float) -> None:
-    """Refuse a confidence that is not between 0 and 1."""
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence is {confidence!r}; a number between 0 and 1 is wanted, such as 0.95.")
 
 
 def stricter(confidence: float, dispersion: float) -> float:
@@ -253,7 +241,11 @@ def _solve(rising: Callable[[float], float]) -> float:
 
 
 LONGEST_MIN = 3000.0  # no plan goes further
+
+
 STEPS = 240
+
+
 MANY = 300.0  # drop-outs from which the counts are taken to be normal
 
 

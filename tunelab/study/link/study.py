@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
+from tunelab.log.segment import CRANKING
 from tunelab.study.link.account import LinkAccount, Stretch
 from tunelab.study.link.rate import (
     Chance,
@@ -22,8 +23,7 @@ from tunelab.study.link.rate import (
     rate_ratio,
     stricter,
 )
-from tunelab.study.link.state import CRANKING
-from tunelab.study.link.survival import LogRank, SurvivalCurve, compare_survival, survival_curve
+from tunelab.study.statistics import LogRank, SurvivalCurve, compare_survival, survival_curve
 
 UNNAMED = "wiring not named"
 Verdict = Literal["helped", "made it worse", "not shown yet"]

@@ -1,9 +1,4 @@
-"""Whether two revisions differ in power by more than noise, and whether power agrees with the fuel burnt.
-
-Fuel and air beside the wheels: does the power agree with what the engine burnt?
-
-Whether two revisions differ in power by more than noise.
-"""
+"""Whether two revisions differ in power by more than noise, and whether power agrees with the fuel burnt."""
 
 from __future__ import annotations
 
@@ -13,10 +8,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.physics.fuels import stoich_afr
+from tunelab.log.align import has, trusted_values
+from tunelab.physics.fuel import stoich_afr
 from tunelab.study.ecu_law import fuel_flow_kg_h
 from tunelab.study.finding import Finding, shows_its_table, status_within
-from tunelab.study.gearing.reading import has, trusted_values
 from tunelab.study.power.inputs import STANDARD_DAY_UNCERTAINTY, deviates
 from tunelab.study.power.result import CONFIDENCE, PowerFit
 from tunelab.units import convert

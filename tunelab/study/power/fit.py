@@ -1,9 +1,4 @@
-"""Measures wheel power: every pull by itself, then both directions together, brought to a standard day.
-
-The factor from the day of the drive to a standard day.
-
-Measures wheel power: every pull by itself, then both directions together.
-"""
+"""Measures wheel power: every pull by itself, then both directions together, brought to a standard day."""
 
 from __future__ import annotations
 
@@ -13,13 +8,13 @@ from typing import Literal
 import numpy as np
 import xarray as xr
 
+from tunelab.log.align import has, rate_hz, trusted_values
 from tunelab.physics.air import StandardDayFactor, dry_pressure, iso_1585_factor, sae_j1349_factor
 from tunelab.study.coast_down.result import CoastDownFit
-from tunelab.study.gearing.reading import has, rate_hz, trusted_values
 from tunelab.study.power.inputs import PowerInputs, RoadDoubt, gather_inputs
 from tunelab.study.power.pulls import Drawing, Rise, common_grid, effect_table, mean_of_ways, measure_pull, pull_rise
 from tunelab.study.power.result import PowerFit, PullPower, StandardDay, nothing_shown
-from tunelab.study.pull.result import Pull, PullSet
+from tunelab.study.pull_result import Pull, PullSet
 from tunelab.workspace.car import Car
 from tunelab.workspace.session import Session
 

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from tunelab.physics.air import moist_air_density
-from tunelab.physics.roadload import curve_from_drag
+from tunelab.physics.driveline import curve_from_drag
 from tunelab.study.coast_down.result import CoastDownFit
 from tunelab.study.finding import shows_its_table
-from tunelab.study.gearing.ratios import rolling_radius
+from tunelab.study.gearing import rolling_radius
 from tunelab.workspace.car import Car, stated
 from tunelab.workspace.session import Session
 

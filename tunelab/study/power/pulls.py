@@ -1,13 +1,4 @@
-"""Power of each pull on a grid of engine speeds, and of all pulls together.
-
-Wheel power from engine speed and its rate of rise in a known gear.
-
-Engine speed and its rate of rise by a local quadratic, with the operators that say how noise passes through.
-
-Power of one pull on a grid of engine speeds.
-
-All pulls together: mean of the directions, run-to-run spread, and what each input does.
-"""
+"""Power of each pull on a grid of engine speeds, and of all pulls together."""
 
 from __future__ import annotations
 
@@ -19,10 +10,10 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.constants import STANDARD_GRAVITY_M_S2
-from tunelab.study.gearing.reading import fresh_readings
+from tunelab.log.align import fresh_readings
 from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.result import PullPower
-from tunelab.study.pull.result import Pull
+from tunelab.study.pull_result import Pull
 from tunelab.units import convert
 from tunelab.workspace.car import Car, stated
 

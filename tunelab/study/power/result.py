@@ -10,7 +10,7 @@ import pandas as pd
 from tunelab.physics.driveline import torque_from_power
 from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.power.inputs import PowerInputs
-from tunelab.study.pull.result import Pull
+from tunelab.study.pull_result import Pull
 
 CONFIDENCE = 0.95
 

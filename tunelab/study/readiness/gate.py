@@ -1,12 +1,6 @@
 """The gates as a table, the drives they look at, and the owner's limits that findings are compared with.
 
-What the gates look at: one recorded drive with its findings, and how far it reached.
-
-The gates as a table: what each asks for, which changes empty it, and what holds while it is not met.
-
 Which gate binds what is common practice of the trade, no source.
-
-Which of the owner's limits a finding is compared with, whether it still is the same, and whether it was passed.
 """
 
 from __future__ import annotations
@@ -23,7 +17,7 @@ import xarray as xr
 
 from tunelab.study.finding import LEAN_STOP_PCT, Finding
 from tunelab.study.launch import LET_GO_S
-from tunelab.study.pull.detect import is_full_throttle
+from tunelab.study.pull import is_full_throttle
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import OtherChange, OtherKind
 

@@ -1,11 +1,4 @@
-"""The meter's error, the dead-time error and the over-reading by pulsation, as results.
-
-The meter's error as a result: dense, with its evidence, and at the revision's breakpoints.
-
-The dead-time error as a result: level, change with voltage, and the revision's rows.
-
-The over-reading from intake pulsation as a map over the speeds and loads that were driven.
-"""
+"""The meter's error, the dead-time error and the over-reading by pulsation, as results."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ import xarray as xr
 from threadpoolctl import threadpool_limits
 
 from tunelab.physics.load import absolute_load
-from tunelab.study.steady.blocks import Delay, breakpoint_points, calm_blocks, points_of, visited_places
+from tunelab.study.steady.blocks import Delay, calm_blocks
 from tunelab.study.steady.curve import (
     dead_time_error,
     dense_readings,
@@ -26,6 +26,7 @@ from tunelab.study.steady.joint import Joint, fit_joint
 from tunelab.study.steady.leak import CAM_CHANCE, CHANCE, leak_belief, suspicion_of, with_leak
 from tunelab.study.steady.levels import bank_difference, lean_at_load, level_course, level_doubt, split_half
 from tunelab.study.steady.model import Design, coordinate_of, default_dead_time_sd
+from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
 from tunelab.study.steady.posterior import (
     UNKNOWN_DEAD_TIME_MS,
     Posterior,

@@ -1,9 +1,4 @@
-"""The joint fit: robust weights, the sizes that the data choose, and its posterior at these sizes.
-
-Posterior and marginal likelihood of the steady model at given sizes, and the sizes of largest likelihood.
-
-The joint fit: robust weights, dead time linearised again and again, onset of the pulsation averaged over.
-"""
+"""The joint fit: robust weights, the sizes that the data choose, and its posterior at these sizes."""
 
 from __future__ import annotations
 

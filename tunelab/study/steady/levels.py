@@ -1,18 +1,10 @@
 """Does it hold: half against half, session against session, bank against bank, and lean at load as it was measured.
 
-Does it hold? The first half of every drive and the second, fitted apart.
-
-Whether lambda kept its level: from the first half of a drive to the second, and from session to session.
-
 A sensor that drifts or steps, another fuel or a pressure regulator that sticks shifts all of lambda at once. The
 joint fit takes small shifts into its session and drift terms; a large one spoils curve and dead time.
 
-How lean the engine ran at load, as it was measured: no model, and nothing set aside for its cause.
-
 A lean mixture at load burns pistons and valves whether the meter, the injectors or the fuel pump make it. The joint
 fit may explain it away; this does not.
-
-The second lambda sensor against the first.
 """
 
 from __future__ import annotations

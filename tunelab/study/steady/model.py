@@ -1,14 +1,8 @@
 """The steady model: place along the meter's curve, columns and priors, and the weighted sums that it takes from the
 data.
 
-Where a reading lies along the meter's curve, for a smoothness that suits voltage, frequency and counts alike.
-
-Columns of the steady model and the priors of their coefficients.
-
 y = c + s(reading) + p(speed, load) + q(speed, load) − log(1 − δ(battery) / open) + session + drift + film + noise,
 each term linear in its coefficients but for δ, which is linearised about its last value.
-
-What the steady model takes from the data: columns, sizes that the data choose, weighted sums by block and hold.
 
 A hold is one experiment: its blocks share an error of their own, which does not shrink with their number.
 """

@@ -1,9 +1,4 @@
-"""Joint posterior of the steady fit as draws, and what the drive can separate.
-
-Joint posterior of the steady fit as draws, so that everything derived from it carries the same uncertainty.
-
-What the drive can tell apart: dead time from the meter's curve, and dead time's change with voltage.
-"""
+"""Joint posterior of the steady fit as draws, and what the drive can separate."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tunelab.study.hold import flow_edges, speed_edges
-from tunelab.study.steady.blocks import UNDISTURBED, Points
+from tunelab.study.steady.points import UNDISTURBED, Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.result import LambdaError
 from tunelab.study.steady.samples import log_air_fuelled, smooth_dead_time

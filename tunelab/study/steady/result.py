@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.finding import Finding, shows_its_table
-from tunelab.study.steady.blocks import Points
 from tunelab.study.steady.findings import COURSE_LIMIT_PCT, LEVEL_LIMIT_PCT, steady_findings
 from tunelab.study.steady.leak import LeakBelief, Suspicion
+from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior
 from tunelab.study.steady.suspects import Suspects
 from tunelab.workspace.car import Car

@@ -9,7 +9,7 @@ import scipy
 import xarray as xr
 
 from tunelab.log.flag import trusted
-from tunelab.physics.injectors import dead_time_at, flow_at_pressure
+from tunelab.physics.fuel import dead_time_at, flow_at_pressure
 from tunelab.study.ecu_law import BY_CONTENT, OffLaw, log_stoich, off_law
 from tunelab.units import convert
 from tunelab.workspace.car import Car

@@ -7,21 +7,39 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy
 
-from tunelab.study.steady.blocks import Points
+from tunelab.channels import channel
 from tunelab.study.steady.curve import beside, reach_of
 from tunelab.study.steady.leak import Suspicion
 from tunelab.study.steady.model import Coordinate, coordinate_of, hat_matrix
+from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior, local_mean
-from tunelab.study.steady.prediction import Setting, fuel_error, in_force, log_error_draws, opened_ms
+from tunelab.study.steady.prediction import (
+    Setting,
+    fuel_error,
+    in_force,
+    log_error_draws,
+    opened_ms,
+)
 from tunelab.study.steady.result import DeadTimeError, MeterError
+from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, MeterCurve, Revision
 
 ENOUGH_SECONDS = 10.0  # of evidence within reach, beyond which a reading weighs no more
+
+
 SPARSE = 0.3  # weight of a reading without any, between readings that have some
+
+
 SURE = 0.004  # standard deviation of the log factor beyond which a reading weighs less
+
+
 HOME = 0.1  # weight of a breakpoint's own measured value beside the straight lines that it draws
+
+
 ROUNDS = 3
+
+
 DIGITS = 3  # of flows in kg/h and of dead times in ms
 
 
@@ -219,3 +237,91 @@ def _leaner(evidence: Evidence, left: np.ndarray) -> Evidence:
         posterior=replace(posterior, log_factor=np.vstack([posterior.log_factor[0] - left, posterior.log_factor[1:]])),
         meter=replace(evidence.meter, points=table.assign(factor=factor)),
     )
+
+
+HELD = 0.005  # of the flow: what is less is not worth a word
+
+
+def _full_curve(evidence: Evidence) -> np.ndarray:
+    return np.asarray(best_curve(evidence, full_dead_time(evidence), most_change=np.inf).flow_kg_h)
+
+
+def _log_change(evidence: Evidence) -> np.ndarray:
+    """Log of the full curve over the current one; 0 where either is zero or the car neither was nor is followed."""
+    now, then = np.asarray(evidence.revision.meter_curve.flow_kg_h), _full_curve(evidence)
+    bears = reached(evidence.revision.meter_curve, evidence.places) | (evidence.meter.points["follow"] > 0).to_numpy()
+    both = (now > 0) & (then > 0) & bears
+    return np.log(np.where(both, then, 1.0) / np.where(both, now, 1.0))
+
+
+def common_share(evidence: Evidence, change_ms: np.ndarray, most: float) -> float:
+    """Largest share of the whole change that keeps every cap."""
+    log_change = _log_change(evidence)
+    room = np.where(log_change > 0, np.log1p(most), -np.log(max(1 - most, 1e-6)))
+    ratios = np.concatenate(
+        [np.abs(log_change) / room, np.abs(change_ms) / evidence.car.limits.dead_time_change_max_ms]
+    )
+    return float(1.0 / max(1.0, ratios.max()))
+
+
+def shared_change(evidence: Evidence, change_ms: np.ndarray, share: float) -> Setting:
+    """A setting with this share of both changes: the curve's and the dead time's."""
+    curve, log_change = evidence.revision.meter_curve, _log_change(evidence)
+    dead_time = shifted_dead_time(evidence.revision.dead_time, share * change_ms)
+    nothing_known = (evidence.meter.points["follow"] == 0).to_numpy()
+    most = float(convert(evidence.car.limits.meter_change_max_pct, "percent", "1"))
+    kept = np.clip(unmeasured_factor(evidence, dead_time), 1 - most, 1 + most)
+    factor = np.where(nothing_known, kept, np.exp(share * log_change))
+    return Setting(curve.model_copy(update={"flow_kg_h": as_entered(factor, curve).tolist()}), dead_time)
+
+
+def within_caps_of(evidence: Evidence, setting: Setting, scaled: bool) -> tuple[str, ...]:
+    """Say where a cap or the floor bit."""
+    limits, lines = evidence.car.limits, []
+    most = float(convert(limits.meter_change_max_pct, "percent", "1"))
+    wanted = np.exp(_log_change(evidence))
+    beyond = np.abs(wanted - 1) > most + 1e-3
+    if beyond.any():
+        at = evidence.revision.meter_curve.reading[beyond]
+        unit = channel(evidence.meter.channel).shown_unit
+        lines.append(
+            f"The curve wanted up to {100 * np.abs(wanted[beyond] - 1).max():.1f} % at readings from {at[0]:.4g} to "
+            f"{at[-1]:.4g} {unit}; one revision may change it by {limits.meter_change_max_pct:g} %."
+        )
+    rows = evidence.dead_time.rows
+    change, now = np.nan_to_num(rows["change_ms"].to_numpy()), rows["dead_time_in_force_ms"].to_numpy()
+    if (now + change < 0).any():
+        lines.append("The dead time was kept at zero where the change would have taken it below.")
+    if (np.abs(np.maximum(change, -now)) > limits.dead_time_change_max_ms + 5e-4).any():
+        lines.append(
+            f"The dead time wanted {change[np.argmax(np.abs(change))]:+.3f} ms; one revision may change it by "
+            f"{limits.dead_time_change_max_ms:g} ms. The curve was chosen for the dead time that goes in."
+        )
+    if scaled:
+        lines.append(
+            "Curve and dead time go in by one common share, because they belong together and the whole of both would "
+            "pass a cap or leave some place further off than it is."
+        )
+    if setting == in_force(evidence.revision):
+        lines.append("Nothing is changed: any change within the caps is expected to leave some place further off.")
+    return (*lines, *_held_by_neighbours(evidence, setting, most))
+
+
+def _held_by_neighbours(evidence: Evidence, setting: Setting, most: float) -> list[str]:
+    """Say where a measured breakpoint stops at the flow of one that stays: a curve has to rise."""
+    table = evidence.meter.points
+    now, flow = table["flow_in_force_kg_h"].to_numpy(), np.asarray(setting.curve.flow_kg_h)
+    unmeasured = reached(evidence.revision.meter_curve, evidence.places) & (table["basis"] == "unchanged").to_numpy()
+    stays = np.isin(np.round(flow, DIGITS), np.round(flow[unmeasured], DIGITS))
+    wanted = now * np.clip(table["factor"].to_numpy(), 1 - most, 1 + most)
+    short = np.abs(wanted - flow) > HELD * flow
+    unit = channel(evidence.meter.channel).shown_unit
+    lines = []
+    for i in np.flatnonzero((table["basis"] == "measured") & stays & short):
+        side, left = ("above", "lean") if wanted[i] > flow[i] else ("below", "rich")
+        lines.append(
+            f"At {table['reading'].iloc[i]:.4g} {unit} the curve wants {wanted[i]:.4g} kg/h and goes in with "
+            f"{flow[i]:.4g}: nothing was measured {side} it, so the value there stays, and a curve has to rise. About "
+            f"{100 * abs(wanted[i] / flow[i] - 1):.1f} % {left} is left there until the range {side} is driven."
+        )
+    return lines

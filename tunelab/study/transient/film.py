@@ -1,15 +1,11 @@
 """The wall film: part of the fuel wets the port wall and follows later; its fit to disturbed stretches.
 
-The wall film: part of the fuel wets the port wall and follows later.
-
 Aquino's model: of the injected fuel flow m a share X goes to the film, the film gives off its mass over a time
 constant tau. d(film)/dt = X m - film / tau; into the cylinders go (1 - X) m + film / tau. With X and tau constant the
 cylinder's fuel is (1 - X) m + X times m after a first-order lag of tau.
 
 Source: C. F. Aquino, "Transient A/F Control Characteristics of the 5 Liter Central Fuel Injection Engine", SAE 810494
 (1981), from memory.
-
-Fits the wall film to disturbed stretches, together with what is confounded with it: sensor lag, delay, manifold.
 """
 
 from __future__ import annotations

@@ -1,9 +1,4 @@
-"""The wall film by operating region, from the stretches in which the mixture was disturbed.
-
-Stretches in which the mixture was disturbed: around tip-ins, tip-outs and the ends of fuel cuts.
-
-The wall film by operating region, and what acceleration fuelling would have to add there.
-"""
+"""The wall film by operating region, from the stretches in which the mixture was disturbed."""
 
 from __future__ import annotations
 
@@ -15,10 +10,10 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.log.align import at_rows, has
 from tunelab.log.segment import find_segments
 from tunelab.study.finding import CONFIDENCE, NAN, Estimate, nothing
-from tunelab.study.fuel_cut.cut import find_cuts
-from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.fuel_cut import find_cuts
 from tunelab.study.idle.events import rows_between
 from tunelab.study.transient.excursion import milligrams
 from tunelab.study.transient.film import LOWER, UPPER, FilmFit, Prior, fit_film

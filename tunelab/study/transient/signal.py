@@ -9,13 +9,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from tunelab.log.align import add_air_flow, arrival_time, exhaust_flow
+from tunelab.log.align import add_air_flow, arrival_time, at_rows, exhaust_flow, fresh_readings, has
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import find_gaps
 from tunelab.study.delay_model import KEPT, follow
 from tunelab.study.ecu_law import fuel_flow_kg_h, fuel_per_open_ms
-from tunelab.study.fuel_cut.cut import no_fuel
-from tunelab.study.gearing.reading import at_rows, fresh_readings, has
+from tunelab.study.fuel_cut import no_fuel
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -1,9 +1,4 @@
-"""Transients of a whole log: events, excursions, film by region, and what acceleration fuelling should add.
-
-What the transient study returns.
-
-Transients of a whole log: events, excursions, film by region, and what acceleration fuelling should do.
-"""
+"""Transients of a whole log: events, excursions, film by region, and what acceleration fuelling should add."""
 
 from __future__ import annotations
 
@@ -14,10 +9,10 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.log.align import at_rows, has
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import NAN, Estimate, Finding, Question, judge, shows_its_table, worst_estimate
-from tunelab.study.fuel_cut.cut import off_the_wheels
-from tunelab.study.gearing.reading import at_rows, has
+from tunelab.study.fuel_cut import off_the_wheels
 from tunelab.study.transient.excursion import COLUMNS, find_excursions
 from tunelab.study.transient.film import FilmFit, Prior, first_prior, leftover
 from tunelab.study.transient.region import (
