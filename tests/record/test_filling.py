@@ -43,8 +43,9 @@ def test_each_kind_of_car_gets_its_own_question():
     assert names_for("throttle", ("road",)) == names_for("air_meter", ("road",))
 
 
-def test_the_answer_of_the_second_sweep_holds_r02_against_the_first_guess():
-    opened = open_session(DEMO / "sessions" / "2026-06-13-steady")
+def test_the_answer_of_the_second_sweep_holds_r02_against_the_first_guess(tmp_path):
+    root = shutil.copytree(DEMO, tmp_path / "car")  # a quick answer keeps its fits beside the records
+    opened = open_session(root / "sessions" / "2026-06-13-steady")
     notebooks = choose_notebooks(notebooks_folder(), ("steady",), ("filling",))
     answer = answer_quickly(opened, notebooks, {})
     assert not [run.failure for run in answer.runs if run.failed]

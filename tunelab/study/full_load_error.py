@@ -43,14 +43,16 @@ class Joined:
     setting: Setting
     dead_time_error_ms: float  # true less current
     words: str  # what of it changes the fuel at full load; empty where nothing does
-    table: FillingTable | None = None  # of a car whose ECU takes the air from one, in the curve's place
+    air_table: FillingTable | None = None  # of a car whose ECU takes the air from one, in the curve's place
 
     @property
     def content(self) -> dict[str, dict]:
         """What goes into the next revision beside the fuel, by its keys; empty where nothing changes."""
         if not self.words:
             return {}
-        air = {"meter_curve": self.setting.curve} if self.table is None else {"volumetric_efficiency": self.table}
+        air = (
+            {"meter_curve": self.setting.curve} if self.air_table is None else {"volumetric_efficiency": self.air_table}
+        )
         return {key: value.model_dump() for key, value in (air | {"dead_time": self.setting.dead_time}).items()}
 
 
@@ -164,11 +166,15 @@ def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joine
     array, shape (time,), or str
         NaN where a reading is missing; a sentence where a channel is.
     """
-    wanted = ("pulse_width_ms", "battery_v", *((car.meter.channel,) if joined.table is None else ()))
+    wanted = ("pulse_width_ms", "battery_v", *((car.meter.channel,) if joined.air_table is None else ()))
     absent = [name for name in wanted if not has(log, name)]
     if absent:
         return f"the log has no {' and no '.join(absent)}."
-    air = _air_by_table(log, car, revision, joined.table) if joined.table else _air_by_meter(log, car, revision, joined)
+    air = (
+        _air_by_table(log, car, revision, joined.air_table)
+        if joined.air_table
+        else _air_by_meter(log, car, revision, joined)
+    )
     if isinstance(air, str):
         return air
     old, new = air

@@ -327,11 +327,11 @@ def _is_small_opening(form: Form, spread: Spread) -> bool:
 
 
 def is_warm_plateau(channel: str, spread: Spread) -> bool:
-    """Whether half of the drive or more stays just below 60 to 118: a thermostat's degrees Celsius.
+    """Whether half of the drive or more stays just below 75 to 118: a thermostat's degrees Celsius.
 
     In degrees Fahrenheit the engine would have stayed stone cold and not warmed for half of the drive.
     """
-    return channel in ("coolant_c", "oil_c") and 60 <= spread.high <= 118 and spread.high - spread.middle <= 10
+    return channel in ("coolant_c", "oil_c") and 75 <= spread.high <= 118 and spread.high - spread.middle <= 10
 
 
 def _is_trim(form: Form, spread: Spread) -> bool:

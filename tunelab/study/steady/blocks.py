@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.signal import lfilter, medfilt
+import scipy
 
 from tunelab.study.steady.model import FILM_S
 from tunelab.study.steady.samples import Samples
@@ -195,12 +195,12 @@ def _wetted(samples: Samples, table: pd.DataFrame) -> dict[str, np.ndarray]:
         return taken
     step = float(np.median(np.diff(samples.time)))
     time = np.arange(samples.time[0], samples.time[-1] + step, step)
-    injected = np.interp(time, samples.time[known], medfilt(np.maximum(samples.open_ms[known], 0.0), 3))
+    injected = np.interp(time, samples.time[known], scipy.signal.medfilt(np.maximum(samples.open_ms[known], 0.0), 3))
     begin = table["start_s"].to_numpy()
     first, last = np.searchsorted(time, begin), np.searchsorted(time, begin + table["seconds"].to_numpy())
     for name, tau in FILM_S.items():
         keep = np.exp(-step / tau)
-        leaves = lfilter([1 - keep], [1, -keep], injected, zi=[keep * injected[0]])[0]
+        leaves = scipy.signal.lfilter([1 - keep], [1, -keep], injected, zi=[keep * injected[0]])[0]
         kept = np.append(0.0, np.cumsum(1.0 - leaves / np.maximum(injected, LEAST_OPEN_MS)))
         taken[name] = (kept[last] - kept[first]) / np.maximum(last - first, 1)
     return taken
