@@ -98,7 +98,7 @@ def calm_drive(log: xr.Dataset, car: Car, own: Revision) -> CalmDrive:
         battery = float(blocks["battery_v"].mean())
         design = Design(blocks, coordinate_of(own.meter_curve, reading), own.meter_curve, battery)
         with threadpool_limits(limits=1):
-            joint = fit_joint(design, default_dead_time_sd(level=True, slope=True))
+            joint = fit_joint(design, default_dead_time_sd(level=True, slope=True), onsets=(FIRST,))  # as `known_from`
         sizes, blocks = joint.members[0].sizes, blocks.assign(robust=joint.weight)
     return CalmDrive(_pooled(blocks), sizes, samples.pressure_known)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -233,10 +234,17 @@ class _Data:
     hold_robust: np.ndarray
 
 
-def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray | None = None) -> Joint:
+def fit_joint(
+    design: Design,
+    dead_time_sd: np.ndarray,
+    *,
+    held_ms: np.ndarray | None = None,
+    onsets: Sequence[Onset] | None = None,
+) -> Joint:
     """Fit the model to steady blocks.
 
     `dead_time_sd` is the prior spread of δ's coefficients; where zero they are held at `held_ms` (zero if None).
+    `onsets` are those of the pulsation to choose from, all that are known if None; each may also die out with speed.
     Every onset is tried with sizes of its own: a bad onset with the sizes of another would look better than it is.
     """
     blocks = design.blocks
@@ -244,7 +252,8 @@ def fit_joint(design: Design, dead_time_sd: np.ndarray, *, held_ms: np.ndarray |
     whole = np.ones(hold.size), np.ones(hold.max() + 1)
     data = _Data(blocks["y"].to_numpy(), hold, base_weight(blocks), hold_weight(blocks), *whole)
     dead_time = np.zeros(3) if held_ms is None else np.asarray(held_ms, dtype=float)
-    onsets = ONSETS + ONSETS_BY_PRESSURE if np.isfinite(blocks["pressure_ratio"]).mean() > 0.95 else ONSETS
+    if onsets is None:
+        onsets = ONSETS + ONSETS_BY_PRESSURE if np.isfinite(blocks["pressure_ratio"]).mean() > 0.95 else ONSETS
     onsets = (*onsets, *(replace(onset, dies_out=True) for onset in onsets if onset != NEVER))
     first = _member(design, FIRST, data, dead_time_sd, (None, dead_time), FIRST_STEPS)
     tried = {onset: (first.sizes, _dead_time(first, dead_time_sd, dead_time)) for onset in onsets}
