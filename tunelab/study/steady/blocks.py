@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from tunelab.study.steady.model import FILM_S
 from tunelab.study.steady.samples import Samples
@@ -195,12 +194,13 @@ def _wetted(samples: Samples, table: pd.DataFrame) -> dict[str, np.ndarray]:
         return taken
     step = float(np.median(np.diff(samples.time)))
     time = np.arange(samples.time[0], samples.time[-1] + step, step)
-    injected = np.interp(time, samples.time[known], scipy.signal.medfilt(np.maximum(samples.open_ms[known], 0.0), 3))
+    opened = np.pad(np.maximum(samples.open_ms[known], 0.0), 1)
+    injected = np.interp(time, samples.time[known], np.median([opened[:-2], opened[1:-1], opened[2:]], axis=0))
     begin = table["start_s"].to_numpy()
     first, last = np.searchsorted(time, begin), np.searchsorted(time, begin + table["seconds"].to_numpy())
     for name, tau in FILM_S.items():
         keep = np.exp(-step / tau)
-        leaves = scipy.signal.lfilter([1 - keep], [1, -keep], injected, zi=[keep * injected[0]])[0]
+        leaves = pd.Series(injected).ewm(alpha=1 - keep, adjust=False).mean().to_numpy()
         kept = np.append(0.0, np.cumsum(1.0 - leaves / np.maximum(injected, LEAST_OPEN_MS)))
         taken[name] = (kept[last] - kept[first]) / np.maximum(last - first, 1)
     return taken
