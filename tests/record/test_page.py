@@ -188,7 +188,14 @@ def test_shown_numbers_have_a_real_minus_and_what_is_typed_or_run_keeps_its_hyph
     assert ">-7</pre>" in page
 
 
+def test_a_status_is_read_in_words():
+    rows = table_item(pd.DataFrame({"check": ["oil"], "status": ["not_shown"], "passed": [False]}))["rows"]
+    assert rows == [["oil", "not shown", "no"]]
+
+
 def test_a_table_without_rows_says_none():
+    neither = page_of(cell_with(new_output("execute_result", data={TABLE: table_item(pd.DataFrame())})))
+    assert "No rows" not in neither
     table = pd.DataFrame({"date": [], "author": []})
     page = page_of(cell_with(new_output("execute_result", data={TABLE: table_item(table)})))
     assert '<p class="note">No rows: date, author.</p>' in page  # no head without a body

@@ -354,7 +354,7 @@ def _cell(value: Any) -> str:
     if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and value != value):
         return "–"
     if isinstance(value, (bool, str)):
-        return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+        return {True: "yes", False: "no", "not_shown": "not shown"}.get(value, str(value))
     if hasattr(value, "item"):
         return _cell(value.item())
     return real_minus(show_number(value) if isinstance(value, float) else str(value))
