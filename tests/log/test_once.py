@@ -144,3 +144,12 @@ def test_a_file_makes_nothing_but_results_of_the_kit(tmp_path):
         np.savez(path, form=np.frombuffer(json.dumps(form).encode(), np.uint8))
         assert (read_kept(path, "key") is None) == (name != "Delay")
     assert not made.exists()
+
+
+@pytest.mark.parametrize("session", ["../../elsewhere", "/elsewhere", "a/b", "..", "C:\\elsewhere", "a\x00b"])
+def test_the_session_that_a_log_names_leads_out_of_no_folder(tmp_path, session):
+    """A stored log may come from somebody else, and its attributes with it."""
+    folder, written = tmp_path / "a" / "b" / "kept", []
+    with at_one_desk(folder, "", lambda path, content: written.append(path)):
+        judged(log_of(session=session), {"limit": 2.0})
+    assert written == []

@@ -130,9 +130,14 @@ def _remembered(function: Callable, log: xr.Dataset, given: tuple, named: dict, 
     return known[key][0]
 
 
+def _is_plain(name: str) -> bool:
+    """Whether a name leads into no other folder on any system: a stored log may come from somebody else."""
+    return name not in ("", ".", "..") and not set(name) & set("/\\:\0")
+
+
 def _looked_up(desk: _Desk, function: Callable, log: xr.Dataset, given: tuple, named: dict) -> Any:
     session = str(log.attrs.get("session", ""))
-    if desk.folder is None or not session:
+    if desk.folder is None or not _is_plain(session):
         return function(log, *given, **named)
     name = function.__name__.strip("_")
     path = desk.folder / f"{session}.{name}.npz"
