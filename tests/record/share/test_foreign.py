@@ -2,9 +2,12 @@
 
 import gzip
 import hashlib
+import http.server
 import io
 import json
+import threading
 import zipfile
+from contextlib import closing
 
 import h5py
 import numpy as np
@@ -15,6 +18,7 @@ from offline_browser import browser, offline_page
 from tunelab.cli import main
 from tunelab.record.notebook import NotebookError
 from tunelab.record.share import OpenError, join, open_shared, run_again
+from tunelab.record.share.unpack import disarm
 
 NAME = "2026-05-03-removed-place-1"
 LOG = f"records/{NAME}/log.nc"
@@ -109,7 +113,55 @@ def test_pages_of_the_sender_are_shown_without_script(acting, tmp_path, chromium
         assert opened.page.url == page.resolve().as_uri()
         for frame in opened.page.frames:
             assert "example" not in frame.url
-    assert opened.left_the_page() == []
+
+
+@pytest.fixture
+def listener():
+    """A server on this computer that keeps what it is asked for."""
+    asked = []
+
+    class Listener(http.server.BaseHTTPRequestHandler):
+        def do_GET(self):
+            asked.append(self.path)
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_):
+            pass
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Listener) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        yield f"127.0.0.1:{server.server_port}", asked
+        server.shutdown()
+
+
+def test_pages_of_the_sender_reach_no_server(listener, tmp_path, chromium_path):
+    """Asked of the server itself: a browser lists what it looks ahead for, also where its policy then sends nothing."""
+    host, asked = listener
+    urls = [f"{scheme}//{host}/" for scheme in ("http:", "&#104;ttp:", "")]
+    acts = "".join(
+        f'<img src="{url}x.png"><link rel="stylesheet" href="{url}s.css"><style>@import "{url}i.css";</style>'
+        f'<video poster="{url}p.png"></video><object data="{url}o"></object>'
+        f'<meta http-equiv="refresh" content="0;{url}">'
+        for url in urls
+    )
+    for folder in ("sent", "opened"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "page.html").write_text(f"<!doctype html><head></head><body>{acts}</body>")
+    disarm(tmp_path / "opened")
+    with browser(chromium_path) as started:
+        for _ in range(8):
+            visit(started, tmp_path / "opened/page.html")
+        assert asked == []
+        visit(started, tmp_path / "sent/page.html")
+        assert asked != []  # as it was sent it does ask
+
+
+def visit(started, path):
+    with closing(started.new_context()) as context:
+        page = context.new_page()
+        page.goto(path.as_uri())
+        page.wait_for_timeout(300)
 
 
 def test_notebooks_of_the_sender_hold_nothing_that_runs(acting, tmp_path):
