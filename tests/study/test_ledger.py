@@ -104,7 +104,7 @@ def test_what_moves_the_steady_error_beside_a_proposal_leaves_its_prediction_ope
 def test_convergence_takes_the_last_drive_of_each_revision_and_says_whether_it_is_clear():
     found = ledger()
     assert found.convergence["lambda_error_pct"].tolist() == [8.0, 1.1]
-    assert "more than their intervals allow for noise" in found.sentences()[0]
+    assert "a change beyond both intervals" in found.sentences()[0]
     assert found.sentences()[1] == "1 of 1 predictions held."
     assert "not shown" in keep_ledger(revisions(), [], []).sentences()[0]
 

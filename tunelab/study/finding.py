@@ -241,7 +241,7 @@ def worst_estimate(values: ArrayLike, unit: str, *, step: float, flagged: int, w
         scipy.special.stdtrit(known.size - 1, 0.5 + CONFIDENCE / 2) * known.std(ddof=1) * np.sqrt(1 + 1 / known.size)
     )
     upper = max(float(known.mean() + reach), largest + step)
-    text += "; the interval reaches to where the next is to be expected"
+    text += "; the interval reaches up to the next one expected"
     return Estimate(largest, largest - step, upper, unit, known.size, flagged, text)
 
 

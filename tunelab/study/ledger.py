@@ -367,7 +367,7 @@ def _sentences(ledger: Ledger) -> list[str]:
     found = [
         f"Lambda error at steady speed: {first['lambda_error_pct']:.1f} % with {first['revision']}, "
         f"{last['lambda_error_pct']:.1f} % with {last['revision']}"
-        + (": more than their intervals allow for noise." if clear else ": no more than noise may be.")
+        + (": a change beyond both intervals." if clear else ": within their intervals, so no clear change.")
     ]
     judged = [v for v in ledger.verdicts if v.outcome != "not shown"]
     held = sum(v.outcome == "held" for v in judged)
