@@ -173,6 +173,12 @@ def test_where_each_row_is_a_quantity_its_numbers_have_as_many_decimals_and_keep
     assert [row[0] for row in table_item(mixed)["rows"]] == ["0.06906", "30.16", "339.9"]
 
 
+def test_a_column_of_units_is_read_as_the_trade_writes_them():
+    units = ["percent", "degree_Celsius", "kg h-1", "kPa", "1", None]
+    rows = table_item(pd.DataFrame({"channel": list("abcdef"), "unit": units}))["rows"]
+    assert [row[1] for row in rows] == ["%", "°C", "kg/h", "kPa", "–", "–"]
+
+
 def test_shown_numbers_have_a_real_minus_and_what_is_typed_or_run_keeps_its_hyphen():
     table = pd.DataFrame({"change_pct": [-1.5, 2.0], "value": ["-0.5", "r01-r02"]})
     table.attrs["typed"] = ["value"]

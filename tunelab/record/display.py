@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 import pandas as pd
 
+from tunelab.channels import DISPLAY_UNITS
+
 if TYPE_CHECKING:
     from IPython.display import Markdown
 
@@ -29,7 +31,7 @@ UNIT_ENDINGS = {
     "_pct": "%", "_kpa": "kPa", "_deg": "°", "_kw": "kW", "_nm": "N m", "_kg": "kg", "_mg": "mg", "_ms": "ms",
     "_hz": "Hz", "_us": "µs", "_s": "s", "_v": "V", "_c": "°C", "_m": "m", "_n": "N",
 }  # fmt: skip
-SHOWN_UNITS = {"1/h": "per hour", "percent": "%", "degree_Celsius": "°C", "kg h-1": "kg/h", "1/min": "rpm"}
+SHOWN_UNITS = DISPLAY_UNITS | {"1/h": "per hour", "1/min": "rpm", "1": "1"}
 # Decimals to which the trade reads a quantity; a finer figure would be noise.
 MOST_DECIMALS = {
     "rpm": 0, "km/h": 1, "kg/h": 2, "°C": 1, "kPa": 1, "kW": 1, "N m": 0, "%": 2, "°": 1, "V": 2, "s": 2, "ms": 3,
@@ -239,6 +241,7 @@ def table_item(table: pd.DataFrame) -> dict:
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
     frame = _with_intervals(frame) if frame.shape[1] > MOST_COLUMNS else frame
     shown = frame.head(ROWS_SHOWN)
+    shown = shown.assign(unit=shown["unit"].replace(DISPLAY_UNITS)) if "unit" in frame else shown
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
     fixed = table.attrs.get("decimals", {})
     shared = [_shared_decimals(shown[name], str(name)) if is_number else None
