@@ -4,6 +4,7 @@ import csv
 import json
 import multiprocessing
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -80,7 +81,7 @@ def workspace(tmp_path_factory):
 @pytest.fixture(scope="module")
 def notebooks(tmp_path_factory):
     folder = tmp_path_factory.mktemp("notebooks")
-    good = write_notebook(folder, "good", READ, ANSWER, FIGURE, "record.write(out, chapter)")
+    good = write_notebook(folder, "good", READ, ANSWER, FIGURE, "table", "table * 1", "record.write(out, chapter)")
     bad = write_notebook(folder, "bad", READ, "print('so far')", 'raise ValueError("no lambda in this log")', "1")
     return {"good": good, "bad": bad}
 
@@ -121,6 +122,14 @@ def test_a_record_has_all_its_files(places):
         "index.html", "good.html", "good.ipynb", "results.json", "proposal.toml", "drive_sheet.html", "log.nc",
         "ro-crate-metadata.json", "tables/t.csv", "tables/set_aside.csv", "tables/flagged_spans.csv",
     }  # fmt: skip
+
+
+def test_a_table_that_says_what_to_do_stands_on_its_page_once(places):
+    page = (places[0] / "good.html").read_text(encoding="utf-8")
+    below = page.partition('id="how"')[2]
+    assert page.partition('id="how"')[0].count("=1+1") == 2  # what to change, what to drive
+    assert below.count('The table is under <a href="#what-to-do">What to do</a>.') == 2
+    assert "=1+1" not in re.sub(r"<pre class=.code.*?</pre>", "", below, flags=re.DOTALL)
 
 
 def test_results_have_the_promised_keys(places):

@@ -16,7 +16,7 @@ import jinja2
 from markdown_it import MarkdownIt
 from markupsafe import Markup
 
-from tunelab.record.answer import answer_of
+from tunelab.record.answer import Answer, answer_of
 from tunelab.record.display import FIGURE, TABLE, typeset
 from tunelab.record.still import draw_still
 
@@ -138,7 +138,7 @@ def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any]
     figures = [part.content["item"] for block in blocks for part in block.parts if part.kind == "figure"]
     answer = answer_of(chapter, run.notebook.answer) if chapter and not run.failed else None
     lifted = _lift(blocks) if answer else None
-    head, sections = _sections(_without_repeats(blocks) if answer else blocks)
+    head, sections = _sections(_without_repeats(blocks, answer) if answer else blocks)
     asked = [section for section in sections if any(TO_DO in block.tags for block in section.blocks)]
     last = [section for section in sections if section.heading in LAST] if not run.failed else []
     values = {
@@ -161,15 +161,18 @@ def _lift(blocks: Sequence[Block]) -> Part | None:
     return next(iter(parts), None)
 
 
-def _without_repeats(blocks: Sequence[Block]) -> list[Block]:
-    """Leave out what stands at the top already: the figure that was lifted there and the table of findings."""
+def _without_repeats(blocks: Sequence[Block], answer: Answer) -> list[Block]:
+    """Leave out what stands at the top already: the figure lifted there, the table of findings, what is to be done."""
+    has_own = any(TO_DO in block.tags for block in blocks)  # a section that stands there in place of these tables
+    above = [] if has_own else [table["rows"] for table in answer.tables]
     kept = []
     for block in blocks:
         if ANSWER_FIGURE in block.tags:
             block = replace(block, parts=tuple(Part("lifted", "") if p.kind == "figure" else p for p in block.parts))
         if block.code.rpartition("\n\n")[2].startswith(HANDED_OVER) or block.code.startswith(HANDED_OVER):
             block = replace(block, parts=tuple(part for part in block.parts if part.kind != "table"))
-        kept.append(block)
+        shown = (Part("above", "") if p.kind == "table" and p.content["rows"] in above else p for p in block.parts)
+        kept.append(replace(block, parts=tuple(shown)))
     return kept
 
 
