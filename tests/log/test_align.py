@@ -146,6 +146,27 @@ def test_air_flow_comes_from_the_curve_where_none_is_logged():
     np.testing.assert_allclose(exhaust_flow(added), added["air_flow_kg_h"] * (1 + FUEL_PER_AIR))
 
 
+def test_air_flow_comes_from_the_curve_where_the_other_of_two_loggers_leaves_it_out():
+    """A short hole is the slow channel's own; the rows of a logger without the channel are not."""
+    time = np.arange(0.0, 20.0, 0.1)
+    volts, curve = np.linspace(1.0, 3.0, time.size), plain_gas.REVISION.meter_curve
+    theirs = np.where(time < 10, 123.0, np.nan)
+    theirs[[30, 31]] = np.nan
+    log = xr.Dataset(
+        {
+            "meter_v": ("time", volts), "meter_v_flag": ("time", np.full(time.size, 4, np.int32)),
+            "air_flow_kg_h": ("time", theirs), "air_flow_kg_h_flag": ("time", np.zeros(time.size, np.int32)),
+        },
+        {"time": time},
+    )  # fmt: skip
+    added = add_air_flow(log, plain_gas.CAR, plain_gas.REVISION)
+    later = time > 9.95
+    np.testing.assert_array_equal(added["air_flow_kg_h"][~later], theirs[~later])
+    np.testing.assert_allclose(added["air_flow_kg_h"][later], np.interp(volts, curve.reading, curve.flow_kg_h)[later])
+    assert added["air_flow_kg_h_flag"].values.tolist() == np.where(later, 4, 0).tolist()
+    assert np.isnan(log["air_flow_kg_h"][later]).all()
+
+
 def test_messages_say_what_is_missing():
     log = seen_log(np.ones_like)
     with pytest.raises(ValueError, match="flag_log"):

@@ -77,11 +77,18 @@ def at_rows(log: xr.Dataset, name: str) -> np.ndarray:
     if time.size < 2:
         return np.full(row_time.size, np.nan)
     after = np.clip(np.searchsorted(time, row_time), 1, time.size - 1)
-    longest = max(LONGEST_BRIDGE_S, LONGEST_BRIDGE_STEPS * float(np.median(np.diff(time))))
-    reach = (row_time >= time[0]) & (row_time <= time[-1]) & (time[after] - time[after - 1] <= longest)
     held = np.isclose(row_time, time[np.clip(np.searchsorted(time, row_time), 0, time.size - 1)])
-    drawn = np.where(reach | held, np.interp(row_time, time, values), np.nan)
+    drawn = np.where(_is_bridged(time, row_time) | held, np.interp(row_time, time, values), np.nan)
     return np.where(_same_episode(log, time, after) | held, drawn, np.nan)
+
+
+def _is_bridged(time: np.ndarray, row_time: np.ndarray) -> np.ndarray:
+    """Whether each row lies between two of a channel's readings that belong together."""
+    if time.size < 2:
+        return np.isin(row_time, time)
+    after = np.clip(np.searchsorted(time, row_time), 1, time.size - 1)
+    longest = max(LONGEST_BRIDGE_S, LONGEST_BRIDGE_STEPS * float(np.median(np.diff(time))))
+    return (row_time >= time[0]) & (row_time <= time[-1]) & (time[after] - time[after - 1] <= longest)
 
 
 def _same_episode(log: xr.Dataset, time: np.ndarray, after: np.ndarray) -> np.ndarray:
@@ -130,30 +137,48 @@ PASSED_ON = MASKS["cold"] | MASKS["fuel_cut"] | MASKS["transient"]
 def add_air_flow(log: xr.Dataset, car: Car, revision: Revision) -> xr.Dataset:
     """Return the log with `air_flow_kg_h` as the revision's curve reads the meter; a logged one is kept as it is.
 
-    The new channel takes over the flags of the meter's reading. Readings beyond the curve take its end value.
+    Where several loggers make one log and some of them leave the airflow out, the curve gives it there. What is added
+    takes over the flags of the meter's reading. Readings beyond the curve take its end value.
 
     Raises
     ------
     ValueError
         The log has neither an airflow nor the meter's reading.
     """
-    if "air_flow_kg_h" in log:
+    meter, is_logged = car.meter.channel, "air_flow_kg_h" in log
+    if is_logged and (meter not in log or not car.has_meter):
         return log
-    meter = car.meter.channel
     if meter not in log:
         log_it = "the meter's reading" if car.has_meter else "what the ECU's table goes by"
         raise ValueError(
             f"the log has neither air_flow_kg_h nor {car.air_reading}: without the airflow no delay can be "
             f"calculated; log {log_it} or the airflow that the ECU computes."
         )
-    curve = revision.meter_curve
-    flow = np.interp(log[meter].to_numpy(), curve.reading, curve.flow_kg_h)
+    reading = log[meter].to_numpy()
+    flow = np.interp(reading, revision.meter_curve.reading, revision.meter_curve.flow_kg_h)
     attrs = {"units": "kg h-1", "long_name": f"air flow by the curve of {revision.name}"}
-    added = log.assign(air_flow_kg_h=("time", flow, attrs))
+    logged = log["air_flow_kg_h"].to_numpy() if is_logged else np.full(flow.size, np.nan)
+    attrs = log["air_flow_kg_h"].attrs if is_logged else attrs
+    time = log["time"].to_numpy()
+    lacks = ~_is_bridged(time[np.isfinite(logged)], time) & np.isnan(logged)
+    if not lacks.any():
+        return log
+    added = log.assign(air_flow_kg_h=("time", np.where(lacks, flow, logged), attrs))
+    for mark in ("flag", "fresh"):
+        added = _marked_as(added, f"air_flow_kg_h_{mark}", f"{meter}_{mark}", lacks)
     if f"{meter}_flag" in log:
-        added["air_flow_kg_h_flag"] = log[f"{meter}_flag"]
         added["air_flow_kg_h"].attrs["ancillary_variables"] = "air_flow_kg_h_flag"
-    return _with_history(added, f"air_flow_kg_h calculated from {meter} by the curve of {revision.name}")
+    where = " where no airflow was logged" if is_logged else ""
+    return _with_history(added, f"air_flow_kg_h calculated from {meter} by the curve of {revision.name}{where}")
+
+
+def _marked_as(log: xr.Dataset, name: str, source: str, rows: np.ndarray) -> xr.Dataset:
+    """The log with flags or fresh readings of one channel as those of another at some rows."""
+    if source not in log:
+        return log
+    marks = log[source].to_numpy()
+    own = log.get(name, log[source])
+    return log.assign({name: (own.dims, np.where(rows, marks, own.to_numpy()), own.attrs)})
 
 
 def _with_history(log: xr.Dataset, line: str) -> xr.Dataset:

@@ -11,6 +11,7 @@ import xarray as xr
 
 from tunelab.log.align import at_rows, has
 from tunelab.log.flag import trusted
+from tunelab.study.ecu_law import metered_air_kg_h
 from tunelab.study.finding import (
     NAN,
     Estimate,
@@ -23,7 +24,6 @@ from tunelab.study.finding import (
     nothing,
     shows_its_table,
 )
-from tunelab.study.trims import metered_air
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -134,7 +134,7 @@ def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
             "time": log["time"].values,
             "coolant_c": channel("coolant_c", NAN),
             "intake_air_c": channel("intake_air_c", NAN),
-            "air_flow_kg_h": metered_air(log, car, revision),
+            "air_flow_kg_h": metered_air_kg_h(log, car, revision),
             "lambda_pct": lambda_pct,
             "trim_pct": trim,
             "error_pct": lambda_pct + 100.0 * np.log1p(np.clip(trim, -80.0, None) / 100.0),

@@ -12,6 +12,7 @@ from tunelab.channels import FUEL_MODES
 from tunelab.log.align import at_rows, has
 from tunelab.log.flag import sample_seconds, trusted
 from tunelab.physics.load import absolute_load
+from tunelab.study.ecu_law import metered_air_kg_h
 from tunelab.study.finding import (
     NAN,
     Estimate,
@@ -143,7 +144,7 @@ def _rows(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
     """Rows of closed loop that may be trusted: time, seconds, trims, speed, load, meter reading, steady."""
     short = at_rows(log, "trim_short_pct") if has(log, "trim_short_pct") else np.zeros(log.sizes["time"])
     long = at_rows(log, "trim_long_pct") if has(log, "trim_long_pct") else np.zeros(log.sizes["time"])
-    speed, air, reading = at_rows(log, "engine_speed_rpm"), metered_air(log, car, revision), _reading(log, car)
+    speed, air, reading = at_rows(log, "engine_speed_rpm"), metered_air_kg_h(log, car, revision), _reading(log, car)
     turning = np.where(speed > 0, speed, np.nan)
     table = pd.DataFrame(
         {
@@ -174,14 +175,6 @@ def _closed(log: xr.Dataset, short: np.ndarray) -> np.ndarray:
 
 def _reading(log: xr.Dataset, car: Car) -> np.ndarray:
     return at_rows(log, car.meter.channel) if has(log, car.meter.channel) else np.full(log.sizes["time"], NAN)
-
-
-def metered_air(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
-    """Airflow at every row by the current curve, or as logged where there is no reading. [kg/h]"""
-    if has(log, car.meter.channel):
-        curve = revision.meter_curve
-        return np.interp(_reading(log, car), curve.reading, curve.flow_kg_h)
-    return at_rows(log, "air_flow_kg_h") if has(log, "air_flow_kg_h") else np.full(log.sizes["time"], NAN)
 
 
 @dataclass(frozen=True)
