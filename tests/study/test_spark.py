@@ -60,7 +60,7 @@ def test_the_breakpoints_around_the_knock_retreat_by_what_was_seen_and_the_margi
     assert len(found.events) == 2
     assert found.events["highest_deg"].tolist() == [4.5, 4.5]
     assert found.events["intake_air_c"].between(24, 26).all()
-    assert found.retard.status == "watch"
+    assert found.retard.status == "stop"  # as the owner's limit says, which it passed for more than a moment
     assert found.predicted.value == 0.0
     for finding in found.findings():
         assert_holds(finding)
@@ -121,12 +121,21 @@ def test_a_dead_or_missing_reading_shows_nothing(plain):
         assert found.parts() == ()
 
 
+def test_one_wild_reading_of_retard_is_watched_and_does_not_stop(plain):
+    """As for every limit, what stops is a mean over a quarter of a second."""
+    log = knocking(plain, 1.0)
+    deg = log["knock_retard_deg"].values.copy()
+    deg[np.flatnonzero(deg > 0)[3]] = 4.5
+    found = study_spark(log.assign(knock_retard_deg=("time", deg)), OWNER, stating())
+    assert (found.retard.value, found.retard.status) == (4.5, "watch")
+
+
 def test_knock_where_the_load_is_not_known_is_named_and_no_cell_is_guessed(plain):
     log = knocking(plain, 4.5).drop_vars(["air_flow_kg_h", "meter_v"])
     found = study_spark(log, OWNER, in_force())
     assert found.cells.empty
     assert "load is not known" in found.notes[0]
-    assert found.retard.status == "watch"
+    assert found.retard.status == "stop"
 
 
 def test_no_proposal_ever_advances_spark_and_each_reading_gets_what_it_needed(plain):

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 
 from tunelab.log.align import at_rows, fresh_readings, has
 from tunelab.study.finding import Finding, counted, shows_its_table, status_within, step_of
+from tunelab.study.full_throttle.check import SMOOTH_S
 from tunelab.study.limits_driving import LOAD_FROM_PCT, with_load
 from tunelab.study.power.result import PowerFit
 from tunelab.study.revision_change import spark_at
@@ -263,9 +264,15 @@ def _retard(readings: pd.DataFrame, limit: float, step: float, flagged: int) -> 
     value, half = max(float(at["deg"]), 0.0), step / 2
     ends = (max(value - half, 0.0), value + half)
     text = f"highest at {at['rpm']:.0f} rpm, {at['time']:.1f} s."
-    status = status_within(value, *ends, most=limit)
+    status = status_within(value, *ends, most=limit, beyond="stop" if _held_for(readings) > limit else "watch")
     title = "Highest knock retard of the whole log"
     return Finding("spark.retard", title, value, "°", *ends, CONFIDENCE, len(readings), flagged, status, limit, text)
+
+
+def _held_for(readings: pd.DataFrame) -> float:
+    """Highest retard that lasted as long as one that the owner's limit counts. [°]"""
+    moments = pd.to_timedelta(readings["time"].to_numpy(), unit="s")
+    return float(pd.Series(readings["deg"].to_numpy(), moments).rolling(pd.Timedelta(SMOOTH_S, "s")).mean().max())
 
 
 def _predicted(
