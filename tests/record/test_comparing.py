@@ -2,9 +2,10 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
-from ready_drives import car, revision
+from ready_drives import car, finding, revision
 
 from tunelab.record import comparing
 from tunelab.record.comparing import Comparison, Side, comparison_page, verdict_of
@@ -66,6 +67,24 @@ def test_what_is_worse_comes_first_then_by_weight_and_what_cannot_be_told_is_nev
     assert said[4].startswith("Within noise too: link.Starts (0.50 to 0.10 %)")
     assert said[5] == "One drive each."
     assert not any("Drive_Plan" in sentence for sentence in said)
+
+
+def test_what_is_at_stop_comes_before_what_changed_with_the_worst_value_of_all_drives():
+    knock = [finding("limits.knock_retard", "stop", value=v, lower=v, upper=v, limit=3.0) for v in (3.2, 3.6)]
+    knock = [replace(f, title="Highest knock retard of the drive", unit="°") for f in knock]
+    found = comparison(row("steady.lambda_error", 16.2, 1.6))
+    found = replace(found, after=replace(found.after, records=tuple(SimpleNamespace(findings=(f,)) for f in knock)))
+    assert found.sentences()[1] == "At stop with r02: highest knock retard of the drive 3.6° (limit 3°)."
+
+
+def test_the_page_keeps_plans_and_what_only_one_side_shows_out_of_the_comparison():
+    alone = replace(row("idle.hunting", NAN, 1.0, apart=False), p_value=NAN, title="Hunting")
+    question = replace(row("a.question", NAN, NAN, apart=False), p_value=NAN, title="Is it safe?")
+    page = comparison_page(comparison(row("steady.lambda_error", 16.2, 1.6), alone, question,
+                                      replace(row("drive_plan.coverage", 1.0, 2.0), title="Coverage")))  # fmt: skip
+    assert "Coverage" not in page
+    assert "Is it safe?" not in page
+    assert "Hunting" in page.partition("Shown on one side only, or without an interval: 1")[2]
 
 
 def test_a_change_that_is_clear_only_by_itself_says_so():

@@ -16,12 +16,13 @@ from tunelab.record.evidence import gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
-from tunelab.record.shown import MAIN, begin_large, small
+from tunelab.record.shown import MAIN, begin_large, list_names, small
 from tunelab.record.stored import StoredRecord, stored_records
-from tunelab.study.compare_findings import FindingDifference, compare_findings, plain
+from tunelab.study.compare_findings import FindingDifference, compare_findings, plain, worst_of
 from tunelab.study.compare_logs import QUANTITIES, LogDifference, compare_visits, visits_of
 from tunelab.study.drive_plan import cautions_for
-from tunelab.study.ledger import PROMISES
+from tunelab.study.finding import Finding
+from tunelab.study.ledger import MEASURED_ALONE, PROMISES
 from tunelab.study.link.account import account_link
 from tunelab.study.link.study import WiringChange, compare_wirings
 from tunelab.study.revision_change import Difference, differences, way_between
@@ -37,7 +38,8 @@ NOT_OF_THE_CAR = (
 )  # fmt: skip
 # Which way each number is the better one; of a number that is in none of these only the change is said.
 LESS_IS_BETTER = frozenset({
-    "steady.lambda_error", "steady.lean_at_load", "steady.pulsation", "limits.lean_under_load", "limits.knock_retard",
+    "steady.lambda_error", MEASURED_ALONE, "steady.lean_at_load", "steady.pulsation", "limits.lean_under_load",
+    "limits.knock_retard",
     "limits.lambda_full_load", "limits.fuel_pressure_drop", "limits.coolant_rise", "limits.intake_air_rise",
     "full_throttle.lambda_error", "full_throttle.rich_error", "full_throttle.knock_retard",
     "full_throttle.fuel_pressure_drop", "full_throttle.fuel_mode", "part_throttle.lean",
@@ -99,7 +101,8 @@ class Comparison:
         told += [f"Within noise: {_small_title(row)}, {_sizes(row)}" for row in named]
         rest = [f"{_small_title(row)} ({_sizes(row, short=True)})" for row in open_rows if row not in named]
         told += [f"Within noise too: {'; '.join(rest)}."] if rest else []
-        return [f"Of {len(rows)} things that could be compared: {counts}.", *told, *self.notes]
+        stops = [sentence for side in (self.before, self.after) for sentence in _stops(side)]
+        return [f"Of {len(rows)} things that could be compared: {counts}.", *stops, *told, *self.notes]
 
     def _of_the_car(self) -> list[FindingDifference | LogDifference]:
         """What could be compared and speaks of the car, not of a plan or a prediction."""
@@ -141,6 +144,26 @@ def verdict_of(row: FindingDifference | LogDifference) -> str:
     if name in NEAR_ZERO_IS_BETTER and isinstance(row, FindingDifference):
         return "better" if abs(row.after) < abs(row.before) else "worse"
     return "changed"
+
+
+def _stops(side: Side) -> list[str]:
+    """What stands at stop in the records of one side, each with its worst value; one sentence, or none."""
+    found: dict[str, list[Finding]] = {}
+    for finding in (f for record in side.records for f in record.findings if f.status == "stop"):
+        found.setdefault(finding.id, []).append(finding)
+    if not found:
+        return []
+    worst = [own[worst_of(own[0].title, [f.value or np.nan for f in own]) or 0] for own in found.values()]
+    return [f"At stop with {side.name}: {list_names([f'{small(f.title)}{_against(f)}' for f in worst])}."]
+
+
+def _against(finding: Finding) -> str:
+    """A stopped value and its limit in brackets; empty where it has none."""
+    if finding.value is None or finding.limit is None:
+        return ""
+    unit = SHOWN_UNITS.get(finding.unit, finding.unit)
+    unit = "" if unit == "1" else unit if unit == "°" else f" {unit}"
+    return f" {plain(finding.value, most=most_decimals(finding.unit))}{unit} (limit {finding.limit:g}{unit})"
 
 
 def _name(row: FindingDifference | LogDifference) -> str:
@@ -312,16 +335,20 @@ def comparison_page(found: Comparison) -> str:
         Before against after; what is more than noise comes first, and what could not be compared is said as well.
     """
     table = found.table()
-    order = {word: place for place, word in enumerate((*VERDICTS, NOT_COMPARED))}
-    table = table.sort_values("verdict", key=lambda words: words.map(order), kind="stable")
-    shown = table.drop(columns=["because", "told apart"])
+    rows: list[FindingDifference | LogDifference] = [*found.logs, *found.findings]
+    table = table.loc[np.array([not _name(row).startswith(NOT_OF_THE_CAR) for row in rows], dtype=bool)]
+    order = {word: place for place, word in enumerate(VERDICTS)}
+    compared = table[table["verdict"] != NOT_COMPARED]
+    compared = compared.sort_values("verdict", key=lambda words: words.map(order), kind="stable")
+    alone = table[(table["verdict"] == NOT_COMPARED) & table[["before", "after"]].notna().any(axis=1)]
     values = {
         "title": f"{found.after.name} against {found.before.name}",
         "sides": [("Before", _words(found.before)), ("After", _words(found.after))],
         "changes": shown_changes(found),
         "head": found.sentences()[0],
         "sentences": found.sentences()[1:],
-        "differences": table_item(shown),
+        "differences": table_item(compared.drop(columns=["because", "told apart"])),
+        "alone": table_item(alone[["what", "unit", "before", "after"]]),
         "cautions": cautions_for(found.car),
     }
     return fill("comparison.html", [], values)

@@ -15,6 +15,12 @@ from tunelab.study.finding import Finding
 
 # A comparison may raise any false alarm with a chance of 5 % in all; what it looks at shares that.
 FINDINGS_LEVEL, LOGS_LEVEL, POINTS_LEVEL = 0.02, 0.02, 0.01
+# What a finding's title begins with where it is the worst of a drive: of several drives the worst of all counts.
+HIGH_ENDS, LOW_ENDS, FAR_ENDS = (
+    ("Highest", "Hottest", "Leanest", "Longest"),
+    ("Lowest", "Smallest", "Coldest"),
+    ("Largest",),
+)
 
 
 def holm(p_values: ArrayLike) -> np.ndarray:
@@ -78,7 +84,8 @@ def compare_findings(before: Sequence[Finding], after: Sequence[Finding]) -> tup
     tuple of FindingDifference
         One for each id on either side, in order of first mention. The chance of any false alarm among all of them is
         at most FINDINGS_LEVEL as far as the findings' own intervals are honest. Where each side has two drives or more,
-        what the drives differ by among themselves counts as well.
+        what the drives differ by among themselves counts as well. Of several drives the mean is compared; of what is
+        the worst of a drive, the worst of all drives.
     """
     ids = list(dict.fromkeys(finding.id for finding in (*before, *after)))
     raw = [_compare_one([f for f in before if f.id == name], [f for f in after if f.id == name]) for name in ids]
@@ -112,7 +119,10 @@ def _compare_one(before: list[Finding], after: list[Finding]) -> FindingDifferen
 
 
 def _side(found: list[Finding]) -> tuple[float, float, float] | None:
-    """Mean, variance of the mean and degrees of freedom of one side; None where nothing was shown."""
+    """Mean or worst, its variance and degrees of freedom of one side; None where nothing was shown.
+
+    Drives scatter: the worst of several is known no better than one of them, which is more than it varies.
+    """
     shown = [f for f in found if f.status != "not_shown" and f.value is not None]
     if not shown:
         return None
@@ -121,8 +131,21 @@ def _side(found: list[Finding]) -> tuple[float, float, float] | None:
     from_intervals = float(own.sum() / own.size**2)
     if values.size == 1:
         return float(values[0]), from_intervals, np.inf
+    worst = worst_of(shown[0].title, values)
+    if worst is not None:
+        return float(values[worst]), max(float(values.var(ddof=1)), float(np.nan_to_num(own[worst]))), values.size - 1.0
     between = float(values.var(ddof=1) / values.size)
     return float(values.mean()), max(between, from_intervals if np.isfinite(from_intervals) else 0), values.size - 1.0
+
+
+def worst_of(title: str, values: ArrayLike) -> int | None:
+    """Place of the worst of several drives' values, by what the title says they are; None where it is no worst."""
+    numbers, kind = np.asarray(values, dtype=float), title.split(" ", 1)[0]
+    if kind in HIGH_ENDS:
+        return int(np.argmax(numbers))
+    if kind in LOW_ENDS:
+        return int(np.argmin(numbers))
+    return int(np.argmax(np.abs(numbers))) if kind in FAR_ENDS else None
 
 
 def _variance(finding: Finding) -> float:

@@ -1,5 +1,7 @@
 """What can be told apart from noise: false alarms and power over simulated pairs, Holm against his own rule."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -133,6 +135,25 @@ def test_findings_are_told_apart_by_their_intervals_and_by_their_drives(before, 
     (row,) = compare_findings(before, after)
     assert row.told_apart is apart
     assert row.lower < row.difference < row.upper
+
+
+@pytest.mark.parametrize(("title", "worst"), [
+    ("Highest engine speed", 6826.0), ("Lowest supply voltage", 5346.0), ("Spread of something", 5940.67),
+])  # fmt: skip
+def test_of_several_drives_a_maximum_stays_a_maximum(title, worst):
+    speeds = [5346.0, 5650.0, 6826.0]
+    named = [replace(f(v, 5.0), title=title) for v in speeds]
+    (row,) = compare_findings([replace(f(6000.0, 5.0), title=title)], named)
+    assert row.after == pytest.approx(worst, abs=0.01)
+    assert row.lower < row.difference < row.upper
+
+
+def test_the_worst_of_drives_that_do_not_differ_raises_few_alarms():
+    rng, alarms = np.random.default_rng(15), 0
+    for _ in range(200):
+        sides = [[replace(f(v, 0.2), title="Highest of it") for v in rng.standard_normal(3)] for _ in range(2)]
+        alarms += any(row.told_apart for row in compare_findings(*sides))
+    assert alarms <= stats.binom.ppf(0.99, 200, 0.05)
 
 
 def test_findings_that_cannot_be_compared_say_why():
