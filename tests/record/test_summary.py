@@ -187,7 +187,10 @@ def test_a_title_says_what_came_out():
     assert draw_limits_used(gauges[1:]).title == "No limit was passed; nearest: battery voltage, 96 % used"
     assert draw_limits_used([]) is None
     title = draw_curve_change(CURVE, "meter_v", "r02").title
-    assert title == "Meter curve: −5.0 % at 2 V, where it is furthest off; 0.5 % at most with r02"
+    where = "Meter curve at its breakpoints: −5.0 % at 2 V, where it is furthest off"
+    assert title == f"{where}; 0.5 % at most with r02"
+    leaning = CURVE.assign(factor=[1.2, *CURVE["factor"][1:]], basis=["extended", *CURVE["basis"][1:]])
+    assert draw_curve_change(leaning, "meter_v", "r02").title == title  # no drive went there
     assert "most with" not in draw_curve_change(CURVE, "meter_v", "").title
     assert draw_curve_change(CURVE[:1], "meter_v", "r02") is None
     assert draw_pull_lambda_off(BINS).title.startswith(

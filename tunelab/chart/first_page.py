@@ -25,6 +25,7 @@ LEAST_SAMPLES = 10  # of a cell: fewer are a passing moment
 LEAST_CELLS = 4
 FULL_SHADE_PCT = 5.0  # lambda so far off has the deepest shade, unless some of it is further off
 UNRULED = 3.0  # an interval's end so many times further out than the other does not set the range
+DRIVEN = ("measured", "pulls")  # basis of the breakpoints that the drive itself shows; the others lean on these
 CUT = 0.1  # of the axis: a bar that runs out of it by less is not spoken of
 SHORT = {
     "lean_under_load": "Lambda lean of commanded", "lambda_full_load": "Lambda at full throttle",
@@ -192,11 +193,14 @@ def draw_curve_change(curve: pd.DataFrame, meter: str, proposed: str) -> Picture
     now = [100 * (known[c].to_numpy(dtype=float) - 1) for c in ("factor", "factor_lower", "factor_upper")]
     ratio = (known["flow_in_force_kg_h"] / known["flow_proposed_kg_h"]).to_numpy(dtype=float)
     left = 100 * (known["factor"].to_numpy(dtype=float) * ratio - 1)
-    worst = int(np.argmax(np.abs(now[0])))
-    title = f"Meter curve: {_percent(now[0][worst])} % at {x[worst]:g} {unit}, where it is furthest off"
+    driven = known["basis"].isin(DRIVEN).to_numpy() if known["basis"].isin(DRIVEN).any() else np.ones(x.size, bool)
+    worst = int(np.argmax(np.where(driven, np.abs(now[0]), -1.0)))
+    title = (
+        f"Meter curve at its breakpoints: {_percent(now[0][worst])} % at {x[worst]:g} {unit}, where it is furthest off"
+    )
     marks: list = [Rule(0.0, ""), Points(x, now[0], "main", "now, with interval", now[1], now[2], "ring")]
     if proposed:
-        title = f"{title}; {np.max(np.abs(left)):.1f} % at most with {proposed}"
+        title = f"{title}; {np.max(np.abs(left[driven])):.1f} % at most with {proposed}"
         marks.append(Points(x, left, "new", f"with {proposed}", shape="diamond"))
     ends = [_tamed(now[0], end, other) for end, other in ((now[1], now[2]), (now[2], now[1]))]
     told = "; ".join(

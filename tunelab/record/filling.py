@@ -17,10 +17,10 @@ from tunelab.record.earlier import EARLIER, NOT_SHOWN, Pooled, pool_sessions, pr
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.plan import without_log
-from tunelab.record.shown import settle_first
+from tunelab.record.shown import settle_first, small
 from tunelab.record.steady import ELSEWHERE, STOPPED, TAKEN_AS_TRUE, dead_time_table, trims_replaced, with_trims
 from tunelab.record.summary import sheet_html
-from tunelab.record.to_enter import entered_as, need_of, next_name, standing_sentence, with_interval
+from tunelab.record.to_enter import entered_as, heading_of, need_of, next_name, standing_sentence, with_interval
 from tunelab.study.consistency import assumptions_table, stops, withhold_findings
 from tunelab.study.filling import FillingFit, TableProposal, fit_filling, plan_cells, table_of, withheld
 from tunelab.study.filling.plan import CellHold, CellPlan, hold_table
@@ -145,7 +145,7 @@ def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, nam
     if not _helps(fit, proposal):
         return Section(("Nothing yet: what follows from this drive is not expected to help.", *proposal.notes))
     standing = standing_sentence(opened, proposal.base, proposal.table)
-    entered = entered_as(opened, proposal.base) is not None
+    entered = entered_as(opened, proposal.base)
     what = "table and dead times, both together" if _dead_changes(proposal) else "table; the dead times stay"
     short = (
         f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {_percent(now.p95_pct)} % now, "
@@ -160,8 +160,7 @@ def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, nam
         return Section((f"{short} {ELSEWHERE}", *((standing,) if standing else ())), short=short)
     sentences = (
         *((standing,) if standing else ()),
-        f"{f'This record proposed {name}' if entered else f'Proposed revision {name}'}, on top of "
-        f"{proposal.base.name}. {proposal.notes[0]}",
+        f"{heading_of(proposal.base, name, entered)}: {small(proposal.notes[0])}",
         f"Predicted once it is in, trims at zero: 95 % of the driven cells within {_percent(after.p95_pct)} % of "
         f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %), the worst hold "
         f"{after.worst_words}. The next session will show whether that holds.",

@@ -18,6 +18,7 @@ from tunelab.record.to_enter import (
     DECIMALS,
     curve_to_enter,
     entered_as,
+    heading_of,
     need_of,
     next_name,
     standing_sentence,
@@ -231,13 +232,12 @@ def _change(opened: OpenedSession, fit: SteadyFit, proposal: Proposal, name: str
     standing = standing_sentence(opened, proposal.base, proposal.curve["flow_proposed_kg_h"])
     limit = opened.car.limits.steady_lambda_error_max_pct
     short = _in_short(fit, proposal, name, limit)
-    entered = entered_as(opened, proposal.base) is not None
+    entered = entered_as(opened, proposal.base)
     if not entered and _need(fit, limit) == "nothing":
         return Section((f"{short} {ELSEWHERE}", *((standing,) if standing else ())), short=short)
     sentences = (
         *((standing,) if standing else ()),
-        f"{f'This record proposed {name}' if entered else f'Proposed revision {name}'}, on top of "
-        f"{proposal.base.name}: {changed} of {len(proposal.curve)} breakpoints of the meter "
+        f"{heading_of(proposal.base, name, entered)}: {changed} of {len(proposal.curve)} breakpoints of the meter "
         f"curve{' and the dead times' if dead_changed else '; the dead times stay'}.",
         f"Predicted once it is in, trims at zero: 95 % of the undisturbed cells within {percent(after.p95_pct)} % of "
         f"commanded lambda (interval {percent(after.lower_pct)} to {percent(after.upper_pct)} %), the worst hold "

@@ -79,6 +79,13 @@ def standing_sentence(opened: OpenedSession, base: Revision, proposed: ArrayLike
     return overtaken(base.name, newer) if newer else ""
 
 
+def heading_of(base: Revision, name: str, entered: Revision | None) -> str:
+    """What a proposal's numbers are of: the next revision, or the one under whose name they were entered."""
+    if entered is not None:
+        return f"What {entered.name} changes on top of {base.name}, by this record"
+    return f"Proposed revision {name}, on top of {base.name}"
+
+
 def overtaken(base: str, newer: Sequence[str]) -> str:
     """Say of what is proposed that newer revisions than the one driven exist."""
     return (
