@@ -127,6 +127,13 @@ def knocking(log):
     return log.assign(knock_retard_deg=("time", np.where((np.abs(rpm - 5150) < 150) & (open_pct > 90), 4.0, 0.0)))
 
 
+def test_when_to_lift_is_said_with_the_value_that_was_passed_and_its_limit(opened, evidence, judged):
+    log, (pulls, _) = knocking(evidence.log), judged
+    lag = estimate_delay(evidence.log, opened.car, opened.revision)
+    said = full_throttle.lift_sentences(check_full_throttle(log, opened.car, opened.revision, pulls, lag))
+    assert said[0].endswith("(highest knock retard 4°, limit 3°).")
+
+
 def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints(opened, evidence, judged):
     own = {"engine_speed_rpm": [2500.0, 3500.0, 4500.0, 5500.0, 6500.0], "commanded_lambda": [0.87] * 5}
     stated = opened.revision.model_copy(update={"full_load_fuel": FullLoadFuel.model_validate(own)})

@@ -194,7 +194,7 @@ def test_a_title_says_what_came_out():
     assert "most with" not in draw_curve_change(CURVE, "meter_v", "").title
     assert draw_curve_change(CURVE[:1], "meter_v", "r02") is None
     assert draw_pull_lambda_off(BINS).title.startswith(
-        "Full throttle: lambda 2.3 % lean of commanded at 5000 rpm, 2.3 %"
+        "Full throttle, mean of all pulls: lambda 2.3 % lean of commanded at 5000 rpm, 2.3 %"
     )
 
 

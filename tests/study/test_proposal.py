@@ -202,7 +202,7 @@ def test_no_cell_is_worse_where_idle_has_no_evidence_and_the_dead_time_moves(res
     proposal = propose(fit, trial.car, trial.revision)
     assert (proposal.dead_time["basis"] != "unchanged").all()
     assert_no_cell_is_worse(engine, proposal)
-    assert any(note.startswith("The worst place expected then is") for note in proposal.notes)
+    assert any(note.startswith("By the fit the worst place is then") for note in proposal.notes)
 
 
 @pytest.mark.parametrize("most_pct", [2.0, 5.0, 12.0])

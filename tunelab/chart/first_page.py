@@ -272,7 +272,7 @@ def draw_pull_lambda_off(bins: pd.DataFrame) -> Picture | None:
     lean, rich = int(np.argmax(off)), int(np.argmin(off))
     is_other = goal == "meant" and not np.allclose(known[goal], known["commanded"], rtol=0, atol=1e-6)
     name = "target" if is_other else "commanded"
-    title = f"Full throttle: lambda {_side(off[lean])} of {name} at {x[lean]:.0f} rpm"
+    title = f"Full throttle, mean of all pulls: lambda {_side(off[lean])} of {name} at {x[lean]:.0f} rpm"
     if off[rich] < 0 < off[lean]:
         title += f", {_side(off[rich])} at {x[rich]:.0f} rpm"
     told = "; ".join(f"{a:.0f} rpm {_side(b)}" for a, b in zip(x, off, strict=True))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -13,6 +15,7 @@ from tunelab.record.to_enter import MARK, curve_to_enter, need_of, next_name, st
 from tunelab.study.drive_plan import HIGH_LOAD
 from tunelab.study.full_load_fuel import CHANGED, FullLoadProposal
 from tunelab.study.full_throttle import FullThrottle
+from tunelab.study.full_throttle.check import Quantity
 from tunelab.study.high_flow import HighFlow
 from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.pull_result import PullSet
@@ -244,12 +247,19 @@ def lift_sentences(found: FullThrottle | PartThrottle) -> list[str]:
     """Say when the driver should have lifted, stretch by stretch."""
     if not found.shown:
         return [found.because]
+    passed = {check.quantity.title: check.quantity for check in found.checks}
     rows = [
         f"{row.stretch}: lift at {row.lift_s:.1f} s, {row.seconds_after_opening:.1f} s after opening, at "
-        f"{row.engine_speed_rpm:.0f} rpm ({row.check[0].lower()}{row.check[1:]})."
+        f"{row.engine_speed_rpm:.0f} rpm ({row.check[0].lower()}{row.check[1:]}{_worst_words(row, passed[row.check])})."
         for row in found.lift.itertuples()
     ]
     return rows or ["No limit was passed at which a driver has to lift."]
+
+
+def _worst_words(row: Any, quantity: Quantity) -> str:
+    """The worst value of one breach and its limit: ` 11.5 %, limit 10 %`."""
+    unit = "" if quantity.unit == "1" else quantity.unit if quantity.unit == "°" else f" {quantity.unit}"
+    return f" {row.worst:.3g}{unit}, limit {quantity.limit:g}{unit}"
 
 
 def delay_sentences(found: FullThrottle) -> list[str]:

@@ -352,9 +352,9 @@ def _worst_place(evidence: Evidence, setting: Setting) -> str:
     lower, upper = np.quantile(error[1:, at], [0.025, 0.975])
     reading, speed = places.reading[calm[at]], places.engine_speed_rpm[calm[at]]
     return (
-        f"The worst place expected then is {speed:.0f} rpm at {reading:.3g} "
+        f"By the fit the worst place is then {speed:.0f} rpm at {reading:.3g} "
         f"{channel(evidence.meter.channel).shown_unit}: lambda {_signed(error[0, at])}, between {_signed(lower)} and "
-        f"{_signed(upper)}."
+        f"{_signed(upper)}; a single hold scatters about that."
     )
 
 
