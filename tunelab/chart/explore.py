@@ -240,15 +240,12 @@ MOST_LABELS = 250  # cells that carry a number
 EVENT_COLUMNS = 300  # pixel columns of one event's trace
 
 
-def draw_load_map(cells: LoadMap) -> hv.Layout:
-    """Mean of a channel in cells of speed and load, as number and tone; below it the spread; counts on hover."""
-    return _draw_map(cells, lambda: [])
-
-
 def explore_load_map(
     log: xr.Dataset, name: str, car: Car, *, speed_step_rpm: float, loads: int, selection: Selection
 ) -> hv.Layout:
-    """Map of a channel as `draw_load_map`, with the selected samples on it; a box over either part selects.
+    """Mean of a channel in cells of speed and load, as number and tone; below it the spread; counts on hover.
+
+    The selected samples are on it, and a box over either part selects.
 
     Parameters
     ----------

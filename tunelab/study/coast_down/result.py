@@ -74,7 +74,6 @@ class CoastDownFit:
     density_kg_m3: float
     air_c: float
     speed_range_km_h: tuple[float, float]
-    speed_source: str
     runs: tuple[CoastRun, ...]
     refused: tuple[RefusedPull, ...]
     trace: pd.DataFrame  # run, time_s, speed_km_h, fitted_km_h
@@ -163,7 +162,7 @@ def not_shown(because: str, runs: tuple[CoastRun, ...], refused: tuple[RefusedPu
     trace = pd.DataFrame(columns=["run", "time_s", "speed_km_h", "fitted_km_h"])
     return CoastDownFit(
         False, because, nan, none, nan, none, nan, none, np.full((3, 3), nan), nan, none, nan, none, nan, none,
-        nan, none, nan, nan, nan, nan, none, "", runs, refused, trace, 0, flagged, "not fitted",
+        nan, none, nan, nan, nan, nan, none, runs, refused, trace, 0, flagged, "not fitted",
     )  # fmt: skip
 
 
