@@ -25,15 +25,10 @@ examples: tunelab record my-car/sessions/2026-05-03-steady
 """
 
 
-def add_record(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_record(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "record",
-        help="analyse one session and write its record",
-        description=RECORD_DESCRIPTION,
-        epilog=RECORD_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "record", help="analyse one session and write its record", description=RECORD_DESCRIPTION, epilog=RECORD_EPILOG
     )
     parser.add_argument("session", metavar="SESSION", help="session folder: session.toml and its raw logs")
     parser.add_argument(
@@ -61,7 +56,6 @@ def add_record(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
         action="store_true",
         help="give the short answer only, in seconds, and write no record: what decides the next drive",
     )
-    return parser
 
 
 def run_record(arguments: argparse.Namespace) -> int:
@@ -145,22 +139,19 @@ example: tunelab compare r01 r02 my-car
 """
 
 
-def add_compare(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_compare(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "compare",
         help="show what changed between two drives or revisions, beyond noise",
         description=COMPARE_DESCRIPTION,
         epilog=COMPARE_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
     )
     parser.add_argument("before", metavar="A", help="name of a session, or of a revision for all its sessions")
     parser.add_argument("after", metavar="B", help="the other one")
     parser.add_argument("workspace", metavar="PATH", nargs="?", default=".", help="the workspace (default: here)")
     parser.add_argument("--csv", metavar="FILE", help="write the table of differences as well")
     parser.add_argument("--page", metavar="FILE", help="write a page of it as well, such as compared.html")
-    return parser
 
 
 def run_compare(arguments: argparse.Namespace) -> int:
@@ -199,15 +190,13 @@ example: tunelab ready my-car --event 2026-06-10 --until 2026-06-08 --swap-days 
 """
 
 
-def add_ready(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_ready(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "ready",
         help="say whether the logs show that the car may run",
         description=READY_DESCRIPTION,
         epilog=READY_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
     )
     parser.add_argument("workspace", metavar="PATH", nargs="?", default=".", help="the workspace (default: here)")
     parser.add_argument("--revision", metavar="NAME", help="the one in the car (default: the newest by date)")
@@ -219,7 +208,6 @@ def add_ready(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser
         "--swap-days", metavar="DAYS", type=int, default=1, help="days to put the old parts back and try them (1)"
     )
     parser.add_argument("--page", action="store_true", help="write the pages records/decisions as well")
-    return parser
 
 
 def run_ready(arguments: argparse.Namespace) -> int:
