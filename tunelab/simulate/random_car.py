@@ -245,7 +245,7 @@ def _owners_sensor(truth: Truth, rng: np.random.Generator) -> LambdaSensor:
     )
 
 
-def _owners_limits(truth: Truth) -> Limits:
+def _owners_limits() -> Limits:
     return Limits(
         rev_limit_rpm=6800.0,
         top_speed_km_h=130.0,
@@ -284,7 +284,7 @@ def owners_car(truth: Truth, rng: np.random.Generator) -> Car:
         ),
         lambda_sensor=_owners_sensor(truth, rng),
         fuel=Fuel(name="petrol, 5 % ethanol", **_FUEL),
-        limits=_owners_limits(truth),
+        limits=_owners_limits(),
         gearing=Gearing(ratios=list(vehicle.ratios), final_drive=vehicle.final_drive),
         tyres=Tyres(rolling_radius_m=vehicle.rolling_radius_m),
         vehicle=Vehicle(mass_kg=round(vehicle.mass_kg * 1.01), mass_uncertainty_kg=20.0, driven_axle="rear"),

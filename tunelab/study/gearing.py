@@ -93,7 +93,7 @@ def log_ratio(engine_speed_rpm: np.ndarray, speed_km_h: np.ndarray) -> np.ndarra
         return np.where(known, np.log(engine_speed_rpm / speed_km_h), np.nan)
 
 
-def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
+def speed_ratio(log: xr.Dataset) -> SpeedRatio:
     """Ratio trace of a log, formed with the road speed channel, or with GPS speed where there is no other.
 
     Raises
@@ -101,9 +101,9 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     ValueError
         The log has no engine speed or no speed of the car.
     """
-    channel = speed_channel or next((name for name in SPEED_CHANNELS if has(log, name)), "")
-    if not channel or not has(log, channel):
-        raise ValueError(f"no gear can be found: the log has no reading of {channel or ' or '.join(SPEED_CHANNELS)}.")
+    channel = next((name for name in SPEED_CHANNELS if has(log, name)), "")
+    if not channel:
+        raise ValueError(f"no gear can be found: the log has no reading of {' or '.join(SPEED_CHANNELS)}.")
     if not has(log, "engine_speed_rpm"):
         raise ValueError("no gear can be found: the log has no reading of engine_speed_rpm.")
     step = row_step_s(log)
