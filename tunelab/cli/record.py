@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from tunelab.cli.terminal import complain, say, say_folded
 
 if TYPE_CHECKING:
+    from tunelab.record.driven import Decided
     from tunelab.record.execute import Run
     from tunelab.record.notebook import Notebook, Value
     from tunelab.record.opened import OpenedSession
@@ -212,7 +213,7 @@ def add_ready(subparsers: argparse._SubParsersAction) -> None:
 
 def run_ready(arguments: argparse.Namespace) -> int:
     """Print the verdict with its bounds, the gates, what is left before the event; the exit code."""
-    from tunelab.record.decisions import gate_lines, plan_for_event, write_decisions
+    from tunelab.record.decisions import plan_for_event, write_decisions
     from tunelab.record.driven import decide
     from tunelab.record.history import write_shelf
     from tunelab.record.stored import RECORDS
@@ -222,24 +223,7 @@ def run_ready(arguments: argparse.Namespace) -> int:
     root = find_workspace(Path(arguments.workspace))
     decided = decide(root, arguments.revision)
     plan = plan_for_event(decided, arguments.event, arguments.until, today="", swap_days=arguments.swap_days)
-    readiness = decided.readiness
-    say_folded(f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}", hang=2)
-    for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
-        say_folded(f"- {bound}", hang=2)
-    say_folded(readiness.caution, hang=0)
-    say("\nGates, the worst first:")
-    for line in gate_lines(readiness):
-        say_folded(line, hang=11)
-    for question in readiness.asked:
-        say_folded(f"Asked of you: {question}", hang=2)
-    if decided.unrecorded:
-        say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
-    for sentence in decided.left_out:
-        say_folded(f"Not counted: {sentence}", hang=2)
-    if decided.read:
-        complain(decided.read)
-    for sentence in decided.changed:
-        say_folded(f"In doubt: {sentence}", hang=2)
+    _say_readiness(decided)
     if plan:
         say(f"\nUntil the event on {plan.calendar.event}:")
     for sentence in plan.sentences if plan else ():
@@ -259,3 +243,27 @@ def run_ready(arguments: argparse.Namespace) -> int:
         except OSError as error:
             complain(f"{RECORDS}/index.html stays as it was: {error}")
     return 0 if decided.readiness.verdict.startswith("may run") else 1
+
+
+def _say_readiness(decided: Decided) -> None:
+    """Say the verdict with its bounds, the gates, and what does not count toward them."""
+    from tunelab.record.decisions import gate_lines
+
+    readiness = decided.readiness
+    say_folded(f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}", hang=2)
+    for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
+        say_folded(f"- {bound}", hang=2)
+    say_folded(readiness.caution, hang=0)
+    say("\nGates, the worst first:")
+    for line in gate_lines(readiness):
+        say_folded(line, hang=11)
+    for question in readiness.asked:
+        say_folded(f"Asked of you: {question}", hang=2)
+    if decided.unrecorded:
+        say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
+    for sentence in decided.left_out:
+        say_folded(f"Not counted: {sentence}", hang=2)
+    if decided.read:
+        complain(decided.read)
+    for sentence in decided.changed:
+        say_folded(f"In doubt: {sentence}", hang=2)

@@ -157,13 +157,12 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
     flows = flow_edges(lowest, float(np.max(full * unit)) * 1.05, revision.meter_curve.flow_kg_h)
     load = np.sqrt(flows[1:] * flows[:-1])[:, None] / unit
     seconds = _count(samples, samples.good, flows, speeds)
-    top = highest_load(middle, full, idle_rpm=idle)
-    holdable = (load >= least * no_load(middle)) & (load <= top) & (speeds[1:] > 0.9 * idle)
-    reachable = (holdable & _idle_is_open(middle, idle, seconds)) | (seconds >= WANTED_S)
-    reachable &= middle <= HIGHEST_SPEED_SHARE * limit
+    holdable = (load >= least * no_load(middle)) & (load <= highest_load(middle, full, idle_rpm=idle))
+    holdable &= (speeds[1:] > 0.9 * idle) & _idle_is_open(middle, idle, seconds)
+    reachable = (holdable | (seconds >= WANTED_S)) & (middle <= HIGHEST_SPEED_SHARE * limit)
     high = reachable & (load > HIGH_LOAD_SHARE * full)
     good = samples.good
-    flow_full = np.interp(samples.speed_rpm, middle, full * unit)
+    throttle = _throttle(samples, np.interp(samples.speed_rpm, middle, full * unit))
     return Coverage(
         speed_edges_rpm=speeds,
         speeds_rpm=middle,
@@ -176,14 +175,17 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
         full_load_pct=full,
         full_load_basis=basis,
         standing_share=standing,
-        throttle=learn_throttle(
-            samples.throttle_pct[good], samples.flow_kg_h[good], flow_full[good], samples.count[good]
-        ),
+        throttle=throttle,
         battery_v=_range(samples.battery_v[good], samples.count[good]),
         samples_used=int(samples.count[good].sum()),
         samples_flagged=int(samples.count[~good].sum()) + samples.flagged,
         notes=samples.notes,
     )
+
+
+def _throttle(samples: Samples, flow_full: np.ndarray) -> ThrottleLine | None:
+    good = samples.good
+    return learn_throttle(samples.throttle_pct[good], samples.flow_kg_h[good], flow_full[good], samples.count[good])
 
 
 def samples_of(log: xr.Dataset, car: Car) -> Samples:
