@@ -13,7 +13,7 @@ from holoviews.streams import RangeX, RangeXY
 
 from tunelab.channels import channel
 from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_trace, unfading
-from tunelab.chart.log import say_flagged, shade_stretches
+from tunelab.chart.log import DASHES, say_flagged, shade_stretches
 from tunelab.chart.look import (
     AROUND_ZERO,
     CELL_INK,
@@ -234,7 +234,6 @@ def draw_under(inside: np.ndarray, y: str, trace: ThinTrace) -> hv.Overlay:
 
 CORNERS = ["speed_from_rpm", "load_from", "speed_to_rpm", "load_to"]
 COLOURS = (MAIN, NEW, THIRD, OLD)
-DASHES = ("solid", "dashed", "dotted", "dotdash")
 AXES = ("engine_speed_rpm", "load")
 MOST_LABELS = 250  # cells that carry a number
 EVENT_COLUMNS = 300  # pixel columns of one event's trace

@@ -21,6 +21,7 @@ from tunelab.record.display import table_item
 from tunelab.record.place import CHAPTERS, OUT
 from tunelab.study.finding import Finding
 from tunelab.workspace import write_revision
+from tunelab.workspace.check_revision import READINGS
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml
 
@@ -45,7 +46,6 @@ TABLES = {
     "standard_day_factor",
 }
 LOADS = ("manifold_kpa", "throttle_pct")
-READINGS = ("meter_v", "meter_hz", "meter_counts")
 DIGITS = 7  # significant digits: past what a log carries, short of the noise of arithmetic
 
 

@@ -11,7 +11,7 @@ import xarray as xr
 
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.physics.driveline import tyre_radius
-from tunelab.study.finding import shows_its_table
+from tunelab.study.finding import CONFIDENCE, NORMAL_95, shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.car import Car, stated
 
@@ -180,7 +180,6 @@ LEAST_MOVED = 0.1  # of the logarithm of road speed: an engine that settles to i
 BLOCK_S = 2.0
 LATE_S = 0.02  # one standard deviation of how far a logger dates the two speeds apart. Common practice, no source.
 NO_GEAR = f"no gear was found: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
-CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
 
 @dataclass(frozen=True)

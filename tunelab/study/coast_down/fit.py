@@ -13,8 +13,9 @@ from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.log.align import fresh_readings
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import effective_mass
-from tunelab.study.coast_down.result import NORMAL_95, CoastDownFit, CoastRun, believed, not_shown
+from tunelab.study.coast_down.result import CoastDownFit, CoastRun, believed, not_shown
 from tunelab.study.coast_down.run import KINDS, Coasts, Rolling, disturb, find_coasts, roll
+from tunelab.study.finding import NORMAL_95
 from tunelab.study.gear_trace import check_speed
 from tunelab.study.gearing import rolling_radius
 from tunelab.units import convert

@@ -12,11 +12,13 @@ from tunelab.log.align import fresh_readings, has
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import Finding, shows_its_table
 from tunelab.study.full_throttle.check import (
+    LIFT_COLUMNS,
     NEVER_MOVED,
     Breach,
     Check,
     Quantity,
     Stretch,
+    first_breaches,
     full_throttle_stretches,
     missing,
     step_of,
@@ -79,9 +81,6 @@ class FullThrottle:
         return [check.finding() for check in self.checks]
 
 
-LIFT_COLUMNS = ["stretch", "lift_s", "seconds_after_opening", "engine_speed_rpm", "check", "worst"]
-
-
 def check_full_throttle(
     log: xr.Dataset,
     car: Car,
@@ -128,7 +127,9 @@ def check_full_throttle(
     flagged = int((log["sample_flag"].values[rows] != 0).sum())
     known = None if isinstance(mixture, str) else mixture
     limit = car.limits.lambda_max_full_load
-    return FullThrottle(True, "", stretches, checks, known, limit, _lift(checks, stretches), rows.size, flagged)
+    return FullThrottle(
+        True, "", stretches, checks, known, limit, first_breaches(checks, stretches), rows.size, flagged
+    )
 
 
 def _alive_beside(check: Check, beside: tuple[xr.Dataset, ...]) -> Check:
@@ -149,15 +150,3 @@ def _no_mixture(car: Car, why: str) -> list[Check]:
     limit, key = car.limits.lambda_max_full_load, "limits.lambda_max_full_load"
     title = "Leanest lambda at full throttle"
     return [missing(Quantity("full_throttle.lambda", title, "1", limit, key, "higher", lift=True), why, 0)]
-
-
-def _lift(checks: tuple[Check, ...], stretches: tuple[Stretch, ...]) -> pd.DataFrame:
-    """First breach of each stretch that the driver should have answered by lifting."""
-    rows = []
-    for stretch in stretches:
-        found: list[Breach] = [b for c in checks for b in c.breaches if b.lift and b.stretch == stretch.name]
-        if found:
-            first = min(found, key=lambda breach: breach.seen_s)
-            after = first.seen_s - stretch.start_s
-            rows.append((stretch.name, first.seen_s, after, first.engine_speed_rpm, first.check, first.worst))
-    return pd.DataFrame(rows, columns=LIFT_COLUMNS)

@@ -12,14 +12,12 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.finding import Status, shows_its_table
+from tunelab.study.finding import CONFIDENCE, Status, shows_its_table
 from tunelab.study.readiness.gate import GATES, Drive
 from tunelab.study.readiness.judge import Readiness, judge_gates
 from tunelab.study.readiness.stale import Now
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
-
-CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)
