@@ -71,12 +71,7 @@ _ROWS = (
     Channel("manifold_kpa", "kPa", "manifold pressure", "absolute pressure in the intake manifold", 5, 400),
     Channel("barometer_kpa", "kPa", "barometer", "absolute atmospheric pressure", 50, 110),
     Channel(
-        "pulse_width_ms",
-        "ms",
-        "pulse width",
-        "time an injector is energised per injection, dead time included",
-        0,
-        60,
+        "pulse_width_ms", "ms", "pulse width", "time an injector is energised per injection, dead time included", 0, 60
     ),
     Channel("injector_duty_pct", "percent", "injector duty", "share of time an injector is energised", 0, 110),
     Channel("lambda_measured", "1", "lambda", "lambda from the wide-band sensor, bank 1", 0.4, 10),

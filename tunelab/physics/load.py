@@ -12,10 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import (
-    DRY_AIR_GAS_CONSTANT_J_KG_K,
-    LOAD_REFERENCE_DENSITY_G_L,
-)
+from tunelab.constants import DRY_AIR_GAS_CONSTANT_J_KG_K, LOAD_REFERENCE_DENSITY_G_L
 from tunelab.physics.arguments import require_between, require_not_negative, require_positive, require_rising
 from tunelab.units import convert
 

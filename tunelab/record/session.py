@@ -136,10 +136,7 @@ def _now() -> str:
 
 
 def _run_all(
-    opened: OpenedSession,
-    notebooks: Sequence[Notebook],
-    settings: Mapping[str, Mapping[str, Value]],
-    folder: Path,
+    opened: OpenedSession, notebooks: Sequence[Notebook], settings: Mapping[str, Mapping[str, Value]], folder: Path
 ) -> tuple[list[tuple[Run, dict[str, Value]]], dict[str, float]]:
     """Run the notebooks, a few at a time, each in a kernel of its own; results in the order of the notebooks."""
     root = opened.workspace.root.absolute()

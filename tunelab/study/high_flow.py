@@ -173,13 +173,7 @@ def _binned(evidence: pd.DataFrame) -> pd.DataFrame:
 
 
 def _together(
-    car: Car,
-    revision: Revision,
-    steady: SteadyFit,
-    evidence: pd.DataFrame,
-    bins: pd.DataFrame,
-    rail: str,
-    flagged: int,
+    car: Car, revision: Revision, steady: SteadyFit, evidence: pd.DataFrame, bins: pd.DataFrame, rail: str, flagged: int
 ) -> HighFlow:
     calm = _calm(steady)
     curve = revision.meter_curve

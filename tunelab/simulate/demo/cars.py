@@ -107,12 +107,7 @@ PIPED = replace(
 )
 
 # Semicolons, dot, units in brackets: the second car's own logger, without an air meter.
-TABLED = replace(
-    PLAIN,
-    columns=_columns("tabled"),
-    delimiter=";",
-    repeats_heading=False,
-)
+TABLED = replace(PLAIN, columns=_columns("tabled"), delimiter=";", repeats_heading=False)
 
 
 TRUTH = Truth(

@@ -14,7 +14,7 @@ import xarray as xr
 
 from tunelab.log.align import row_step_s, runs
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import CONFIDENCE, NORMAL_95, Finding, Status, shows_its_table, status_within, step_of
+from tunelab.study.finding import CONFIDENCE, NORMAL_95, Finding, Status, shows_its_table, status_within
 from tunelab.study.pull_result import PullSet
 from tunelab.workspace.car import stated
 
@@ -65,7 +65,6 @@ def full_throttle_stretches(log: xr.Dataset, is_full: np.ndarray, pulls: PullSet
     return tuple(stretches)
 
 
-__all__ = ["Breach", "Check", "Quantity", "Series", "hold_against", "missing", "step_of"]
 SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
 SHORTEST_BREACH_S = 0.1
 NEVER_MOVED = (

@@ -13,7 +13,8 @@ from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.align import OF_NO_MATTER, at_rows, fresh_readings, has, never_moves, row_step_s
 from tunelab.log.flag import MASKS, trusted
 from tunelab.physics.fuel import injector_duty
-from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing, step_of
+from tunelab.study.finding import step_of
+from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 

@@ -23,7 +23,8 @@ from tunelab.log.align import (
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import is_cut
 from tunelab.study.delay import DelayFit
-from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing, step_of
+from tunelab.study.finding import step_of
+from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
