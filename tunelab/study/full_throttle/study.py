@@ -10,7 +10,7 @@ import xarray as xr
 
 from tunelab.log.align import fresh_readings, has
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import Finding, shows_its_table
+from tunelab.study.finding import Finding, shows_its_table, step_of
 from tunelab.study.full_throttle.check import (
     LIFT_COLUMNS,
     NEVER_MOVED,
@@ -21,7 +21,6 @@ from tunelab.study.full_throttle.check import (
     first_breaches,
     full_throttle_stretches,
     missing,
-    step_of,
 )
 from tunelab.study.full_throttle.margin import check_margins
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
