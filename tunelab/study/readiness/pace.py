@@ -175,7 +175,8 @@ def _sentences(plan: Plan) -> list[str]:
         over = " (over all steps; this one has closed none yet)" if closing.pooled else ""
         found.append(
             f"{closing.step}: so far {counted(closing.gaps_closed, 'gaps')} closed in "
-            f"{counted(closing.drives, 'tries')}{over}; one takes about {closing.drives_per_gap:.1f} drives (between {closing.lower:.1f} and "
+            f"{counted(closing.drives, 'tries')}{over}; one takes about {closing.drives_per_gap:.1f} drives "
+            f"(between {closing.lower:.1f} and "
             f"{_many(closing.upper)})."
         )
     found.append(
