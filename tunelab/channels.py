@@ -58,7 +58,6 @@ LONGEST_NAME = 200  # characters; a longer heading is damage, not a name
 # CF flag values of `fuel_mode`.
 FUEL_MODES = {0: "unknown", 1: "open_loop", 2: "closed_loop", 3: "fuel_cut", 4: "full_load"}
 
-
 _ROWS = (
     Channel("engine_speed_rpm", "rpm", "engine speed", "crankshaft speed", 0, 16384),
     Channel("meter_v", "V", "meter voltage", "air meter signal as a voltage", 0, 5.5),

@@ -34,7 +34,6 @@ from tunelab.record.still_marks import (
 
 WIDTH = 480.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
 
-
 LETTER = 7.2  # width of a letter of that text, in the wider of the usual faces
 
 

@@ -144,7 +144,6 @@ LOOKS: tuple[tuple[str, str, str], ...] = (
 )  # fmt: skip
 """What a line looks like, what that is, the way out; the first that fits is said."""
 
-
 IN_WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 """Numbers that are written in words, each at its own place."""
 

@@ -109,7 +109,6 @@ PIPED = replace(
 # Semicolons, dot, units in brackets: the second car's own logger, without an air meter.
 TABLED = replace(PLAIN, columns=_columns("tabled"), delimiter=";", repeats_heading=False)
 
-
 TRUTH = Truth(
     name="Hill-climb special",
     engine=EngineTruth(
@@ -161,7 +160,6 @@ PIA = Driver(
 
 LOOSE_LOOM = Link(per_hour_idle=8.0, per_hour_running=60.0, per_hour_shaken=20.0, chance_crank=0.9, gap_s=(2.0, 9.0))
 BOUND_LOOM = Link(per_hour_idle=0.3, per_hour_running=1.5, per_hour_shaken=0.8, chance_crank=0.1, gap_s=(1.5, 4.0))
-
 
 PLACE = "table_car"  # its folder within the demo
 OWNER = Path(__file__).parent / "owner" / PLACE  # what the owner wrote by hand
