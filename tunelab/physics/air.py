@@ -204,22 +204,7 @@ def iso_1585_factor(dry_kpa: ArrayLike, intake_c: ArrayLike) -> StandardDayFacto
 def sae_j1349_factor(dry_kpa: ArrayLike, intake_c: ArrayLike) -> StandardDayFactor:
     """Power correction of SAE J1349 for spark ignition: reference 99 kPa dry and 25 °C, mechanical efficiency 85 %.
 
-    Parameters
-    ----------
-    dry_kpa : array, shape (n,) or scalar
-        Pressure of the dry air (`dry_pressure`). [kPa]
-    intake_c : array, shape (n,) or scalar
-        Temperature of the air at the intake. [°C]
-
-    Returns
-    -------
-    StandardDayFactor
-        Factor to multiply measured power with; NaN wherever an input is NaN.
-
-    Raises
-    ------
-    ValueError
-        A pressure at or below zero, a temperature at or below absolute zero.
+    Arguments, result, NaN and errors are those of `iso_1585_factor`.
 
     Notes
     -----

@@ -91,24 +91,7 @@ def road_speed_km_h(engine_speed_rpm: ArrayLike, overall_ratio: ArrayLike, rolli
 def engine_speed_rpm(road_speed_km_h: ArrayLike, overall_ratio: ArrayLike, rolling_radius_m: ArrayLike) -> np.ndarray:
     """Engine speed at a road speed in a gear, clutch closed and no slip: the inverse of `road_speed_km_h`.
 
-    Parameters
-    ----------
-    road_speed_km_h : array, shape (n,) or scalar
-        Road speed. [km/h]
-    overall_ratio : array, shape (n,) or scalar
-        Gearbox ratio times final drive.
-    rolling_radius_m : array, shape (n,) or scalar
-        Rolling radius of the driven tyres. [m]
-
-    Returns
-    -------
-    array, shape (n,)
-        Engine speed, NaN wherever an input is NaN. [rpm]
-
-    Raises
-    ------
-    ValueError
-        A speed below zero, a ratio or radius at or below zero.
+    Road speed in km/h gives rpm; otherwise arguments, NaN and errors are those of `road_speed_km_h`.
     """
     speed = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
     ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)

@@ -10,6 +10,7 @@ import csv
 import datetime
 import tomllib
 import zlib
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -36,78 +37,23 @@ from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Session
 
 
-def _columns(logger: str) -> tuple[Column, ...]:
-    """Columns that a logger writes, from the table beside this module."""
-    table = Path(__file__).with_name("loggers.csv").read_text(encoding="utf-8")
-    rows = [row for row in csv.DictReader(table.splitlines()) if row["logger"] == logger]
-    return tuple(Column(row["channel"], row["heading"], row["unit"], int(row["digits"])) for row in rows)
+def _loggers() -> Iterator[Dialect]:
+    """How each logger writes, from the two files beside this module."""
+    beside = Path(__file__).parent
+    settings = tomllib.loads((beside / "loggers.toml").read_text(encoding="utf-8"))
+    rows = list(csv.DictReader((beside / "loggers.csv").read_text(encoding="utf-8").splitlines()))
+    for name, own in settings.items():
+        columns = (
+            Column(row["channel"], row["heading"], row["unit"], int(row["digits"]))
+            for row in rows
+            if row["logger"] == name
+        )
+        given = settings["plain"] | own
+        yield Dialect(tuple(columns), **given | {"preamble": tuple(given["preamble"])})
 
 
-# Comma, dot, units in brackets. The heading comes again after each reconnect.
-PLAIN = Dialect(
-    columns=_columns("plain"),
-    time_heading="Time (s)",
-    time_style="seconds",
-    delimiter=",",
-    decimal=".",
-    encoding="utf-8",
-    preamble=(),
-    has_unit_row=False,
-    is_quoted=False,
-    repeats_heading=True,
-    newline="\n",
-)
+PLAIN, CHATTY, FOREIGN, TABBED, PIPED, TABLED = _loggers()
 
-# Lines of text before the table, milliseconds, quoted headings, a carriage return at each line's end.
-CHATTY = replace(
-    PLAIN,
-    columns=_columns("chatty"),
-    time_heading="Time (ms)",
-    time_style="milliseconds",
-    encoding="utf-8-sig",
-    preamble=("Road log", "Box 2, 24 channels", "Note: loads switched by hand", ""),
-    is_quoted=True,
-    repeats_heading=False,
-    newline="\r\n",
-)
-
-# Semicolons, decimal commas, °F, psi and mph, Latin-1.
-FOREIGN = replace(
-    PLAIN,
-    columns=_columns("foreign"),
-    time_heading="Time [s]",
-    delimiter=";",
-    decimal=",",
-    encoding="latin-1",
-    repeats_heading=False,
-    newline="\r\n",
-)
-
-# Tabs, a row of units, time of day, UTF-16.
-TABBED = replace(
-    PLAIN,
-    columns=_columns("tabbed"),
-    time_heading="Time of day",
-    time_style="clock",
-    delimiter="\t",
-    encoding="utf-16",
-    has_unit_row=True,
-    repeats_heading=False,
-    newline="\r\n",
-)
-
-# Pipes, date and time in one column.
-PIPED = replace(
-    PLAIN,
-    columns=_columns("piped"),
-    time_heading="timestamp",
-    time_style="iso8601",
-    delimiter="|",
-    repeats_heading=False,
-)
-
-# Semicolons, dot, units in brackets: the second car's own logger, without an air meter.
-TABLED = replace(PLAIN, columns=_columns("tabled"), delimiter=";", repeats_heading=False)
 
 TRUTH = Truth(
     name="Hill-climb special",
