@@ -161,7 +161,6 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
     holdable &= (speeds[1:] > 0.9 * idle) & _idle_is_open(middle, idle, seconds)
     reachable = (holdable | (seconds >= WANTED_S)) & (middle <= HIGHEST_SPEED_SHARE * limit)
     high = reachable & (load > HIGH_LOAD_SHARE * full)
-    good = samples.good
     throttle = _throttle(samples, np.interp(samples.speed_rpm, middle, full * unit))
     return Coverage(
         speed_edges_rpm=speeds,
@@ -176,9 +175,9 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
         full_load_basis=basis,
         standing_share=standing,
         throttle=throttle,
-        battery_v=_range(samples.battery_v[good], samples.count[good]),
-        samples_used=int(samples.count[good].sum()),
-        samples_flagged=int(samples.count[~good].sum()) + samples.flagged,
+        battery_v=_range(samples.battery_v[samples.good], samples.count[samples.good]),
+        samples_used=int(samples.count[samples.good].sum()),
+        samples_flagged=int(samples.count[~samples.good].sum()) + samples.flagged,
         notes=samples.notes,
     )
 
