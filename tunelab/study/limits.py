@@ -14,7 +14,7 @@ from tunelab.log.flag_sample import is_cut
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import step_of
 from tunelab.study.full_throttle.check import Check, LimitWatch, Quantity, Watched, hold_against, missing
-from tunelab.study.full_throttle.margin import (
+from tunelab.study.full_throttle.study import (
     check_duty,
     check_fuel_pressure,
     check_meter,

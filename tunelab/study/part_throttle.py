@@ -13,8 +13,8 @@ from tunelab.log.align import fresh_readings, has, never_moves
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import CONFIDENCE, LEAN_STOP_PCT, Finding, Status, shows_its_table
 from tunelab.study.full_throttle.check import LIFT_COLUMNS, Check, Quantity, Stretch, first_breaches, missing
-from tunelab.study.full_throttle.margin import hold_channel
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
+from tunelab.study.full_throttle.study import hold_channel
 from tunelab.study.limits import never_moved
 from tunelab.study.limits_driving import WIDE_OPEN_PCT, hold_lean, mark_sleeping_sensors, with_load
 from tunelab.study.pull_result import Pull, PullSet
