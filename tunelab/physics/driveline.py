@@ -102,9 +102,9 @@ def engine_speed_rpm(road_speed_km_h: ArrayLike, overall_ratio: ArrayLike, rolli
 def overall_ratio(engine_speed_rpm: ArrayLike, road_speed_km_h: ArrayLike, rolling_radius_m: ArrayLike) -> np.ndarray:
     """Ratio between engine and wheels, from the two speeds: which gear it was.
 
-    Engine speed in rpm, road speed in km/h, rolling radius in m, scalars or shape (n,); turns of the crankshaft per turn
-    of the wheel, NaN at standstill and wherever an input is NaN. ValueError for a speed below zero or a radius at or
-    below zero.
+    Engine speed in rpm, road speed in km/h, rolling radius in m, scalars or shape (n,). Turns of the crankshaft per
+    turn of the wheel, NaN at standstill and wherever an input is NaN. ValueError for a speed below zero or a radius at
+    or below zero.
     """
     speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
     travel = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
