@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tunelab.record.chapter import OUT
 from tunelab.record.display import KEPT_IN, PAGE_RUN
 from tunelab.record.notebook import Notebook, Value
-from tunelab.record.place import OUT
 
 if TYPE_CHECKING:
     import nbformat

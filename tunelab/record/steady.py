@@ -35,20 +35,25 @@ from tunelab.workspace.car import Car
 
 TAKEN_AS_TRUE = "What the numbers above take as true, and how to test it by hand before anything is entered"
 
+
 CURVE_CAPTION = (
     "Meter curve; breakpoints that are not listed stay as they are. Measured: driven there. Extended: follows from "
     "what was driven nearby. Kept pulse: not driven steadily, moved only so that the injectors' pulse "
     "stays there what it is now"
 )
 
+
 TOGETHER = (
     "Enter the curve and the dead times together, or neither: they were measured together, and one without the other "
     "leaves a larger error than before."
 )
 
+
 STOPPED = "Nothing: the log disagrees with itself, car.toml or the revision named, so no change can be trusted."
 
+
 ELSEWHERE = "Its numbers are on the page of the steady question and in proposal.toml."
+
 
 HOW = (
     "Keep a copy of what is in the ECU now. Enter each value of the columns 'proposed' below at its own breakpoint, "

@@ -23,11 +23,15 @@ from tunelab.workspace.revision import FillingTable, FullLoadFuel, Revision, tab
 
 STEP_RPM = 500.0  # of the breakpoints where the revision states none
 
+
 LEAST_READINGS, LEAST_PULLS = 8, 2
+
 
 PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a log has enough of its own
 
+
 BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its neighbour
+
 
 WEIGHED = ("commanded", "asked", *CHANNELS)  # means at a breakpoint, by the table's own straight lines
 
