@@ -98,7 +98,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     except PapermillException as error:
         failure = _one_line(error)
     except RuntimeError as error:  # jupyter_client: the kernel died or never started
-        failure = f"the kernel stopped: {first_line(str(error))}"
+        failure = f"the kernel stopped: {_first_line(str(error))}"
     executed = _tidy(nbformat.read(output, as_version=4) if output.exists() else prepared)
     nbformat.write(executed, output)
     return Run(notebook, executed, failure)
@@ -178,11 +178,10 @@ def _is_passed_check(cell: nbformat.NotebookNode) -> bool:
 
 def _one_line(error: Exception) -> str:
     name, value = getattr(error, "ename", ""), getattr(error, "evalue", "")
-    return f"{name}: {first_line(value)}" if name else first_line(str(error))
+    return f"{name}: {_first_line(value)}" if name else _first_line(str(error))
 
 
-def first_line(text: str) -> str:
-    """First line of an error's text that says something."""
+def _first_line(text: str) -> str:
     return next((line.strip() for line in text.splitlines() if line.strip()), "no message")
 
 
