@@ -17,28 +17,8 @@ from typing import TYPE_CHECKING
 from tunelab.lazy import load_when_asked
 
 if TYPE_CHECKING:
-    from tunelab.verbs import (
-        Drive,
-        draw,
-        estimate_delay,
-        fit,
-        flag,
-        open_drive,
-        open_workspace,
-        propose,
-        read_log,
-    )
+    from tunelab.verbs import Drive, draw, estimate_delay, fit, flag, open_drive, open_workspace, propose, read_log
 
 __version__ = "0.1.0"
-__all__ = (
-    "Drive",
-    "draw",
-    "estimate_delay",
-    "fit",
-    "flag",
-    "open_drive",
-    "open_workspace",
-    "propose",
-    "read_log",
-)
+__all__ = ("Drive", "draw", "estimate_delay", "fit", "flag", "open_drive", "open_workspace", "propose", "read_log")
 __getattr__, __dir__ = load_when_asked(__name__, dict.fromkeys(__all__, "verbs"))

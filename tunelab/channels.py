@@ -58,7 +58,6 @@ LONGEST_NAME = 200  # characters; a longer heading is damage, not a name
 # CF flag values of `fuel_mode`.
 FUEL_MODES = {0: "unknown", 1: "open_loop", 2: "closed_loop", 3: "fuel_cut", 4: "full_load"}
 
-
 _ROWS = (
     Channel("engine_speed_rpm", "rpm", "engine speed", "crankshaft speed", 0, 16384),
     Channel("meter_v", "V", "meter voltage", "air meter signal as a voltage", 0, 5.5),
@@ -71,12 +70,7 @@ _ROWS = (
     Channel("manifold_kpa", "kPa", "manifold pressure", "absolute pressure in the intake manifold", 5, 400),
     Channel("barometer_kpa", "kPa", "barometer", "absolute atmospheric pressure", 50, 110),
     Channel(
-        "pulse_width_ms",
-        "ms",
-        "pulse width",
-        "time an injector is energised per injection, dead time included",
-        0,
-        60,
+        "pulse_width_ms", "ms", "pulse width", "time an injector is energised per injection, dead time included", 0, 60
     ),
     Channel("injector_duty_pct", "percent", "injector duty", "share of time an injector is energised", 0, 110),
     Channel("lambda_measured", "1", "lambda", "lambda from the wide-band sensor, bank 1", 0.4, 10),

@@ -9,9 +9,6 @@ from __future__ import annotations
 # (product of the exact Boltzmann and Avogadro constants).
 MOLAR_GAS_CONSTANT_J_MOL_K = 8.31446261815324
 
-# Zero of the Celsius scale, exact. K. Source: BIPM, The International System of Units, 9th ed.
-ZERO_CELSIUS_K = 273.15
-
 # Standard acceleration of free fall, exact. m s-2. Source: 3rd CGPM (1901); NIST SP 811 appendix B.8.
 STANDARD_GRAVITY_M_S2 = 9.80665
 
@@ -22,9 +19,6 @@ STANDARD_ATMOSPHERE_KPA = 101.325
 CARBON_G_MOL = 12.011
 HYDROGEN_G_MOL = 1.008
 OXYGEN_G_MOL = 15.999
-
-# Molar mass of water. g mol-1. Source: 40 CFR 1065.1005, table of molar masses.
-WATER_G_MOL = 18.01528
 
 # Molar mass of dry air. g mol-1. Source: 40 CFR 1065.1005, table of molar masses.
 DRY_AIR_G_MOL = 28.96559

@@ -164,7 +164,6 @@ _WAY_OUT = {
     frozenset({"rotation", "frequency"}): "it takes the number of pulses per revolution",
 }
 
-
 FACTORS = Path(__file__).with_name("unit_factors.json")
 _LONGEST = 60  # characters; a longer text is no unit
 

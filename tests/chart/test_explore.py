@@ -13,7 +13,6 @@ from tunelab.channels import channel
 from tunelab.chart.explore import (
     draw_distribution,
     draw_events_aligned,
-    draw_load_map,
     explore_load_map,
     explore_scatter,
     explore_traces,
@@ -22,7 +21,7 @@ from tunelab.chart.explore_live import Selection, pick, thin_points, thin_trace
 from tunelab.chart.look import NEW
 from tunelab.log.flag import channels_of, spans
 from tunelab.record.display import figure_item
-from tunelab.study.explore_cells import distribute, engine_load, map_channel
+from tunelab.study.explore_cells import distribute
 from tunelab.study.explore_events import align_events
 
 CAR = owners_car()
@@ -181,13 +180,14 @@ def test_scatter_names_what_the_log_has(log):
 
 
 def test_every_view_can_be_drawn_for_a_page_without_a_kernel(log, caplog):
-    cells = map_channel(log, "battery_v", engine_load(log, CAR), speed_step_rpm=500.0, loads=5)
     events = align_events({"one": log}, CAR, "engine_speed_rpm", kind="start", around_s=(2.0, 4.0))
     none = align_events({"one": log}, CAR, "engine_speed_rpm", kind="launch", around_s=(2.0, 4.0))
     views = {
         "engine speed": explore_traces(log, ["engine_speed_rpm", "battery_v"], flagged=spans(log)),
         "against": explore_scatter(log, "engine_speed_rpm", "manifold_kpa", colour="battery_v"),
-        "battery: mean": draw_load_map(cells),
+        "battery: mean": explore_load_map(
+            log, "battery_v", CAR, speed_step_rpm=500.0, loads=5, selection=Selection(log)
+        ),
         "Distribution": draw_distribution(distribute(log, "battery_v")),
         "Each start (1)": draw_events_aligned(events),
         "Events": draw_events_aligned(none),

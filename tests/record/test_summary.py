@@ -238,12 +238,12 @@ def test_a_trend_tells_its_days_and_values_and_names_its_limit():
     import datetime
 
     moments = [Moment(datetime.date(2026, 5, day), value, np.nan, np.nan) for day, value in ((3, 16.2), (17, 0.43))]
-    picture = draw_trend("Lambda error", "", moments, 2.0)
+    picture = draw_trend("Lambda error", moments, 2.0)
     assert "2026-05-03 16.2; 2026-05-17 0.43" in picture.description
     assert all(f">{word}<" in picture.svg for word in ("3 May", "17 May", "limit 2"))
     near = [Moment(datetime.date(2026, 5, day), value, np.nan, np.nan) for day, value in ((3, 9.0), (17, 2.1))]
     words = [
-        draw_trend("T", "", moments, 2.0).svg.partition(">limit 2<")[0].rpartition("<text")[2]
+        draw_trend("T", moments, 2.0).svg.partition(">limit 2<")[0].rpartition("<text")[2]
         for moments in (near, near[::-1])
     ]
     assert ['text-anchor="start"' in word for word in words] == [True, False]  # where there is room

@@ -120,7 +120,7 @@ def test_a_newer_revision_than_the_one_driven_is_named_first(road):
 
 
 def test_a_rev_limit_stands_in_the_same_form_and_says_when_it_is_overtaken():
-    point = ShiftPoint(3, 4, "shift at", 5600.0, 5500.0, 5700.0, 100.0, 4000.0, 0.0, "by hand")
+    point = ShiftPoint(3, 4, "shift at", 5600.0, 5500.0, 5700.0, 100.0, 4000.0, "by hand")
     newer = opened_with(r09=later("r09"))
     limit = RevLimitProposal(
         newer.revision, 6000.0, "above 5700 rpm the next gear pulls harder.", point, (90, 1), 7000.0

@@ -11,7 +11,6 @@ from plain_car import WEATHER, flagged, outing, owners_car
 from plain_vehicle import Logger, PlainVehicle, drive, undulating, write_down
 
 from tunelab.physics.air import moist_air_density
-from tunelab.physics.driveline import RoadLoadCurve, coast_down_time
 from tunelab.study.coast_down import find_coasts, fit_coast_down
 from tunelab.study.coast_down.result import believed
 from tunelab.study.coast_down.run import Rolling, roll
@@ -140,8 +139,6 @@ def test_the_equation_of_motion_matches_published_coast_down_times(mass_kg, a_n,
     rolling = Rolling(clock, np.zeros(400), np.zeros(400, dtype=int), np.array([1.0]), mass_kg)
     speed = roll(rolling, np.array([a_n, 0.0, c_n_km_h2 * 3.6**2, 0.0, 0.0, 70 / 3.6, 0.0])) * 3.6
     assert np.interp(-60.0, -speed, clock) == pytest.approx(seconds, abs=0.03)
-    curve = RoadLoadCurve(a_n, 0.0, c_n_km_h2 * 3.6**2)
-    assert float(coast_down_time(70 / 3.6, 60 / 3.6, mass_kg, curve)) == pytest.approx(seconds, abs=0.03)
 
 
 def speed_only(*, from_km_h=115.0, to_km_h=20.0, brake_m_s2=0.0, rate_hz=10.0):

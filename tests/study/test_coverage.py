@@ -9,7 +9,7 @@ from held_log import held_log
 from plain_workspace import CAR, REVISION
 
 from tunelab.log.flag import MASKS
-from tunelab.study.coverage import APART, cover, pooled, pooled_together, samples_of
+from tunelab.study.coverage import cover, pooled, pooled_together, samples_of
 from tunelab.study.hold import flow_at_load, flow_edges, highest_load, speed_edges
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -30,7 +30,6 @@ def test_good_seconds_are_those_laid_down():
     for speed, flow, seconds in HOLDS:
         assert coverage.seconds[cell_of(coverage, speed, flow)] == pytest.approx(seconds, abs=1e-6)
     assert coverage.seconds.sum() == pytest.approx(40.0)
-    assert coverage.seconds_outside == pytest.approx(0.0, abs=1e-6)
     assert coverage.samples_used == 800
     assert coverage.samples_flagged == 0
 
@@ -130,15 +129,6 @@ def test_what_cannot_be_counted_is_refused():
     log = held_log(CAR_3L, R01, HOLDS)
     with pytest.raises(ValueError, match="flag_log"):
         cover(log.drop_vars("sample_flag"), CAR_3L, R01)
-
-
-def test_one_airflow_at_speeds_apart_tells_dead_time_from_meter():
-    near = cover(held_log(CAR_3L, R01, [(2250.0, 80.0, 8.0), (2750.0, 80.0, 8.0)]), CAR_3L, R01)
-    apart = cover(held_log(CAR_3L, R01, [(2250.0, 80.0, 8.0), (3750.0, 80.0, 8.0)]), CAR_3L, R01)
-    assert 2750 / 2250 < APART < 3750 / 2250
-    assert not near.separates.any()
-    assert apart.separates[cell_of(apart, 2250, 80)[0]]
-    assert apart.separates.sum() == 1
 
 
 def test_full_load_is_measured_where_it_was_driven():

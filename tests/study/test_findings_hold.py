@@ -86,7 +86,7 @@ MADE_ELSEWHERE = {
 # What no drive below shows: the test beside this one that shows it and holds it against the same rules.
 SHOWN_IN = {
     "heat.per_coolant": "test_heat.py", "heat.per_intake": "test_heat.py", "heat.meter": "test_heat.py",
-    "idle.flare": "idle/test_idle.py", "idle.load_step": "idle/test_idle.py", "fuel_cut.exit": "test_fuel_cut.py",
+    "idle.flare": "idle/test_study.py", "idle.load_step": "idle/test_study.py", "fuel_cut.exit": "test_fuel_cut.py",
     "fuel_cut.dip": "test_fuel_cut.py", "idle.load_cost": "test_idle_tables.py",
     "acceleration.error": "test_tip_in_fuel.py",
     "consistency.own_bank": "test_misleading.py", "consistency.cylinders": "test_misleading.py",

@@ -115,7 +115,7 @@ def test_without_power_there_are_no_shift_points():
 def by_hand(*points, shown=True):
     """A chart of shift points given as (verdict, lower, upper)."""
     made = tuple(
-        ShiftPoint(k, k + 1, verdict, (low + high) / 2, low, high, 100.0, 4000.0, 0.0, "by hand")
+        ShiftPoint(k, k + 1, verdict, (low + high) / 2, low, high, 100.0, 4000.0, "by hand")
         for k, (verdict, low, high) in enumerate(points, start=1)
     )
     return ShiftChart(shown, "" if shown else "no pulls.", 6900.0, made, pd.DataFrame(), pd.DataFrame(), 1, 0)

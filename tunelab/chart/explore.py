@@ -13,7 +13,7 @@ from holoviews.streams import RangeX, RangeXY
 
 from tunelab.channels import channel
 from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_trace, unfading
-from tunelab.chart.log import say_flagged, shade_stretches
+from tunelab.chart.log import DASHES, say_flagged, shade_stretches
 from tunelab.chart.look import (
     AROUND_ZERO,
     CELL_INK,
@@ -234,21 +234,17 @@ def draw_under(inside: np.ndarray, y: str, trace: ThinTrace) -> hv.Overlay:
 
 CORNERS = ["speed_from_rpm", "load_from", "speed_to_rpm", "load_to"]
 COLOURS = (MAIN, NEW, THIRD, OLD)
-DASHES = ("solid", "dashed", "dotted", "dotdash")
 AXES = ("engine_speed_rpm", "load")
 MOST_LABELS = 250  # cells that carry a number
 EVENT_COLUMNS = 300  # pixel columns of one event's trace
 
 
-def draw_load_map(cells: LoadMap) -> hv.Layout:
-    """Mean of a channel in cells of speed and load, as number and tone; below it the spread; counts on hover."""
-    return _draw_map(cells, lambda: [])
-
-
 def explore_load_map(
     log: xr.Dataset, name: str, car: Car, *, speed_step_rpm: float, loads: int, selection: Selection
 ) -> hv.Layout:
-    """Map of a channel as `draw_load_map`, with the selected samples on it; a box over either part selects.
+    """Mean of a channel in cells of speed and load, as number and tone; below it the spread; counts on hover.
+
+    The selected samples are on it, and a box over either part selects.
 
     Parameters
     ----------

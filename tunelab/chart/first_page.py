@@ -288,7 +288,7 @@ def _side(value: float) -> str:
     return "0.0 %" if text == "0.0" else f"{text} % {'lean' if value > 0 else 'rich'}"
 
 
-def draw_trend(title: str, label: str, moments: Sequence[Moment], limit: float | None) -> Picture:
+def draw_trend(title: str, moments: Sequence[Moment], limit: float | None) -> Picture:
     """Draw how one number moved from drive to drive, with its intervals and its limit.
 
     A number that fell or rose to a fifth, never below zero, is drawn on a logarithmic scale: else the end looks like
@@ -300,7 +300,7 @@ def draw_trend(title: str, label: str, moments: Sequence[Moment], limit: float |
     is_log = min(known) > 0 and max(known) / min(known) > TREND_LOG
     ends = [_tamed(value, end, other) for end, other in ((lower, upper), (upper, lower))]
     ends = [np.where(end > 0, end, np.nan) for end in ends] if is_log else ends
-    y = Axis.over(label, known, *ends, room=0.1, is_log=is_log)
+    y = Axis.over("", known, *ends, room=0.1, is_log=is_log)
     days = sorted(set(x))
     across = Axis("", days[0] - 0.5, days[-1] + 0.5, places=tuple(_days(days)))
     marks: list = []

@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.chart.log import reach_of_own
+from tunelab.chart.log import logged, reach_of_own
 from tunelab.chart.look import (
     AROUND_ZERO,
     CELL_INK,
@@ -44,9 +44,7 @@ def draw_pulls(log: xr.Dataset, pulls: PullSet, channels: Sequence[str]) -> hv.L
     ValueError
         The log has none of the channels.
     """
-    names = [name for name in channels if name in log]
-    if not names:
-        raise ValueError(f"the log has none of the channels {', '.join(channels)}.")
+    names = logged(log, channels)
     spans = ([p.start_s for p in pulls.pulls], [p.end_s for p in pulls.pulls])
     panels = []
     for k, name in enumerate(names):

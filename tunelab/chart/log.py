@@ -45,40 +45,38 @@ class Window:
     end_s: float
 
 
-def draw_trace(
-    log: xr.Dataset, channels: Sequence[str], *, flagged: pd.DataFrame, window: tuple[float, float] | None = None
-) -> hv.Layout:
+def draw_trace(log: xr.Dataset, channels: Sequence[str], *, flagged: pd.DataFrame) -> hv.Layout:
     """Channels one below the other over a shared time axis; flagged samples in a quiet tone, whole stretches shaded.
 
     Parameters
     ----------
     log : Dataset
-        Flagged log; channels that it does not have are left out.
+        Flagged log; channels that it does not have are left out. What is longer than 2400 samples is thinned to the
+        least and the greatest value of each pixel column.
     channels : sequence of str
         Canonical names, top to bottom.
     flagged : DataFrame
         What `spans` returned; stretches of the channel "all" are shaded.
-    window : pair of float, optional
-        Start and end [s]; None: the whole log. What is longer than 2400 samples is thinned to the least and the
-        greatest value of each pixel column.
 
     Raises
     ------
     ValueError
         The log has none of the channels.
     """
+    names, shaded = logged(log, channels), shade_stretches(log, flagged)
+    panels = [_channel_panel(log, name, shaded, "", 130).opts(ylim=reach_of_trusted(log, name)) for name in names[:-1]]
+    last = _channel_panel(log, names[-1], shaded, "", 170)
+    panels.append(last.opts(xlabel="time [s]", ylim=reach_of_trusted(log, names[-1])))
+    panels[0].opts(title=f"{say_flagged(log, names)}; flagged samples are grey, flagged stretches shaded", height=150)
+    return hv.Layout(panels).cols(1)
+
+
+def logged(log: xr.Dataset, channels: Sequence[str]) -> list[str]:
+    """Those of some channels that a log has; ValueError where it has none."""
     names = [name for name in channels if name in log]
     if not names:
         raise ValueError(f"the log has none of the channels {', '.join(channels)}.")
-    part = log if window is None else log.sel(time=slice(*window))
-    shaded = shade_stretches(part, flagged)
-    panels = [
-        _channel_panel(part, name, shaded, "", 130).opts(ylim=reach_of_trusted(part, name)) for name in names[:-1]
-    ]
-    last = _channel_panel(part, names[-1], shaded, "", 170)
-    panels.append(last.opts(xlabel="time [s]", ylim=reach_of_trusted(part, names[-1])))
-    panels[0].opts(title=f"{say_flagged(part, names)}; flagged samples are grey, flagged stretches shaded", height=150)
-    return hv.Layout(panels).cols(1)
+    return names
 
 
 def say_flagged(log: xr.Dataset, names: Sequence[str]) -> str:

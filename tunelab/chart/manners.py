@@ -25,9 +25,9 @@ def _label(name: str) -> str:
     return axis(name) if name in CHANNELS else {"lambda_at_fuelling": "lambda at fuelling [–]"}.get(name, name)
 
 
-def nothing_to_draw(title: str, because: str, height: int = 110) -> hv.Element:
+def nothing_to_draw(title: str, because: str) -> hv.Element:
     """An empty panel that says why there is nothing in it."""
-    options = panel(f"{title}: {because}", height, xlabel="", ylabel="")
+    options = panel(f"{title}: {because}", 110, xlabel="", ylabel="")
     return hv.Scatter(pd.DataFrame({"x": [], "y": []}), "x", "y").opts(xaxis=None, yaxis=None, **options)
 
 

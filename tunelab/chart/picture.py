@@ -25,21 +25,15 @@ from tunelab.chart.picture_parts import Axis, Band, Cells, Gauge, Line, Mark, Na
 
 WIDE = 360.0  # units, as a phone's page
 
-
 LETTER, SMALL = 13.0, 12.0  # heights of letters
-
 
 LETTER_WIDTH = 0.63  # of a letter's height, on the wide side for a sans-serif face
 
-
 RIGHT, GAP = 10.0, 6.0
-
 
 TONES = ("main", "new", "old", "third", "quiet", "shade", "ink", "limit", "met", "watch", "stop")
 
-
 STEPS = 3  # shades on either side of a map's zero
-
 
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 

@@ -152,7 +152,6 @@ class Gauge:
 
 Named = Line | Band | Points | Span  # what stands in the key by its name
 
-
 Mark = Named | Rule | Cells
 
 

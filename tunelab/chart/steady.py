@@ -148,33 +148,30 @@ def draw_meter_factor(meter: MeterError) -> hv.Layout:
     data = {meter.channel: meter.reading, "factor": meter.factor, "lower": meter.lower, "upper": meter.upper}
     line = hv.Curve(pd.DataFrame(data), meter.channel, ["factor", "lower", "upper"], label="fitted")
     points = meter.points[np.isfinite(meter.points["factor"])].rename(columns={"reading": meter.channel})
-    marks = [
-        hv.Scatter(
-            points[points["basis"] == basis],
-            meter.channel,
-            ["factor", "factor_lower", "factor_upper", "seconds", "basis"],
-            label=basis,
-        ).opts(color=NEW, marker=mark, size=8, tools=["hover"])
-        for basis, mark in MARKS.items()
-        if (points["basis"] == basis).any()
-    ]
-    bars = hv.ErrorBars(
-        (
-            points[meter.channel],
-            points["factor"],
-            points["factor"] - points["factor_lower"],
-            points["factor_upper"] - points["factor"],
-        ),
-        meter.channel,
-        ["factor", "below", "above"],
-        label="with a hidden exhaust leak allowed for",
-    ).opts(color=NEW, line_width=1, alpha=0.6)
-    top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2), bars, *marks])
+    top = hv.Overlay([base, *bands, line.opts(color=MAIN, line_width=2), *_breakpoints(points, meter.channel)])
     known = meter.factor[np.isfinite(meter.factor)]
     ends = f": factor {known.min():.3f} to {known.max():.3f}" if known.size else ""
     title = f"True air flow over the current curve{ends}"
     options = panel(title, 320, xlabel=axis(meter.channel), ylabel="factor [–]")
     return (top.opts(legend_position="top_right", **options) + _evidence(meter)).cols(1)
+
+
+def _breakpoints(points: pd.DataFrame, channel: str) -> list[hv.Element]:
+    """The curve's breakpoints, marked by what each is known from, with bars that allow for a hidden leak."""
+    below, above = points["factor"] - points["factor_lower"], points["factor_upper"] - points["factor"]
+    bars = hv.ErrorBars(
+        (points[channel], points["factor"], below, above),
+        channel,
+        ["factor", "below", "above"],
+        label="with a hidden exhaust leak allowed for",
+    ).opts(color=NEW, line_width=1, alpha=0.6)
+    shown = ["factor", "factor_lower", "factor_upper", "seconds", "basis"]
+    marks = [
+        hv.Scatter(own, channel, shown, label=basis).opts(color=NEW, marker=mark, size=8, tools=["hover"])
+        for basis, mark in MARKS.items()
+        if len(own := points[points["basis"] == basis])
+    ]
+    return [bars, *marks]
 
 
 def _evidence(meter: MeterError) -> hv.Element:

@@ -95,14 +95,15 @@ def _find(what: str, command: str) -> Callable[..., Any]:
     return getattr(import_module(f"tunelab.cli.{COMMANDS[command]}"), f"{what}_{command}")
 
 
+class _Parser(argparse.ArgumentParser):
+    """Keeps the lines of its texts as they are written and takes no shortened names; a command's parser is one too."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **given)
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="tunelab",
-        description=DESCRIPTION,
-        epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = _Parser(prog="tunelab", description=DESCRIPTION, epilog=EPILOG)
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and leave")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:

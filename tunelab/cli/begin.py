@@ -19,17 +19,12 @@ example: tunelab new my-car
 """
 
 
-def add_new(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_new(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "new",
-        help="write a commented workspace to fill in",
-        description=NEW_DESCRIPTION,
-        epilog=NEW_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        "new", help="write a commented workspace to fill in", description=NEW_DESCRIPTION, epilog=NEW_EPILOG
     )
     parser.add_argument("dir", metavar="DIR", help="folder of the new workspace; made if it is not there")
-    return parser
 
 
 def run_new(arguments: argparse.Namespace) -> int:
@@ -52,19 +47,14 @@ example: tunelab demo
 """
 
 
-def add_demo(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_demo(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "demo",
-        help="make a demo workspace and its first record",
-        description=DEMO_DESCRIPTION,
-        epilog=DEMO_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        "demo", help="make a demo workspace and its first record", description=DEMO_DESCRIPTION, epilog=DEMO_EPILOG
     )
     parser.add_argument(
         "dir", metavar="DIR", nargs="?", default="tunelab-demo", help="where it goes (default: %(default)s)"
     )
-    return parser
 
 
 def run_demo(arguments: argparse.Namespace) -> int:
@@ -98,16 +88,14 @@ _WIDTH = 22
 _ALIASES = 6  # of each channel, the most usual first
 
 
-def add_list(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_list(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "list",
         help="list the analyses, the steps they serve and their parameters; or the channels",
         description=LIST_DESCRIPTION,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--channels", action="store_true", help="list the channels instead")
-    return parser
 
 
 def run_list(arguments: argparse.Namespace) -> int:
@@ -150,15 +138,10 @@ example: tunelab lab my-car
 USUAL_PORT = 8888
 
 
-def add_lab(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_lab(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "lab",
-        help="open JupyterLab on a workspace, notebooks at hand",
-        description=LAB_DESCRIPTION,
-        epilog=LAB_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "lab", help="open JupyterLab on a workspace, notebooks at hand", description=LAB_DESCRIPTION, epilog=LAB_EPILOG
     )
     parser.add_argument(
         "dir", metavar="DIR", nargs="?", default=".", help="a workspace, or anything inside one (default: here)"
@@ -167,7 +150,6 @@ def add_lab(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
         "--port", metavar="N", type=int, default=USUAL_PORT, help="where it listens (default: %(default)s, or the next)"
     )
     parser.add_argument("--no-browser", action="store_true", help="do not open a browser; the address is printed")
-    return parser
 
 
 def run_lab(arguments: argparse.Namespace) -> int:

@@ -28,15 +28,10 @@ examples: tunelab plan full-throttle my-car --html sheet.html
 """
 
 
-def add_plan(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_plan(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "plan",
-        help="name the holds that are still to drive",
-        description=PLAN_DESCRIPTION,
-        epilog=PLAN_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "plan", help="name the holds that are still to drive", description=PLAN_DESCRIPTION, epilog=PLAN_EPILOG
     )
     parser.add_argument(
         "what",
@@ -51,7 +46,6 @@ def add_plan(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
         help="highest road speed that may be driven there, in km/h (default: the owner's limit)",
     )
     parser.add_argument("--html", metavar="FILE", help="write the plan as a page to print, in place of text")
-    return parser
 
 
 def run_plan(arguments: argparse.Namespace) -> int:
@@ -145,15 +139,13 @@ examples: tunelab follow my-car/sessions/2026-06-01-steady/log.csv
 """
 
 
-def add_follow(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_follow(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "follow",
         help="watch a log while it is written (for a passenger)",
         description=FOLLOW_DESCRIPTION,
         epilog=FOLLOW_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
     )
     parser.add_argument("log", metavar="LOG", help="the file that the logger writes: delimited text; it may come later")
     parser.add_argument(
@@ -173,7 +165,6 @@ def add_follow(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
         help="time without a row that is said loudly (default: 2); more for a logger that writes in bursts",
     )
     parser.add_argument("--once", action="store_true", help="show what is in the log now, and leave")
-    return parser
 
 
 def run_follow(arguments: argparse.Namespace) -> int:

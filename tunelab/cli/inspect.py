@@ -32,14 +32,10 @@ example: tunelab inspect drive.csv --write channels.toml
 _NAME_WIDTH = 28
 
 
-def add_inspect(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_inspect(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "inspect",
-        help="show what log files hold",
-        description=INSPECT_DESCRIPTION,
-        epilog=INSPECT_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        "inspect", help="show what log files hold", description=INSPECT_DESCRIPTION, epilog=INSPECT_EPILOG
     )
     parser.add_argument("files", metavar="FILE", nargs="+", help="a log: delimited text, Parquet, netCDF or MDF 4")
     parser.add_argument(
@@ -52,7 +48,6 @@ def add_inspect(subparsers: argparse._SubParsersAction) -> argparse.ArgumentPars
         metavar="TOML",
         help="a channels.toml from before, such as another car's with the same logger: its rules hold here too",
     )
-    return parser
 
 
 def run_inspect(arguments: argparse.Namespace) -> int:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from tunelab.cli.terminal import complain, say, say_folded
 
 if TYPE_CHECKING:
+    from tunelab.record.driven import Decided
     from tunelab.record.execute import Run
     from tunelab.record.notebook import Notebook, Value
     from tunelab.record.opened import OpenedSession
@@ -25,15 +26,10 @@ examples: tunelab record my-car/sessions/2026-05-03-steady
 """
 
 
-def add_record(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_record(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "record",
-        help="analyse one session and write its record",
-        description=RECORD_DESCRIPTION,
-        epilog=RECORD_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "record", help="analyse one session and write its record", description=RECORD_DESCRIPTION, epilog=RECORD_EPILOG
     )
     parser.add_argument("session", metavar="SESSION", help="session folder: session.toml and its raw logs")
     parser.add_argument(
@@ -61,7 +57,6 @@ def add_record(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
         action="store_true",
         help="give the short answer only, in seconds, and write no record: what decides the next drive",
     )
-    return parser
 
 
 def run_record(arguments: argparse.Namespace) -> int:
@@ -145,22 +140,19 @@ example: tunelab compare r01 r02 my-car
 """
 
 
-def add_compare(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_compare(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "compare",
         help="show what changed between two drives or revisions, beyond noise",
         description=COMPARE_DESCRIPTION,
         epilog=COMPARE_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
     )
     parser.add_argument("before", metavar="A", help="name of a session, or of a revision for all its sessions")
     parser.add_argument("after", metavar="B", help="the other one")
     parser.add_argument("workspace", metavar="PATH", nargs="?", default=".", help="the workspace (default: here)")
     parser.add_argument("--csv", metavar="FILE", help="write the table of differences as well")
     parser.add_argument("--page", metavar="FILE", help="write a page of it as well, such as compared.html")
-    return parser
 
 
 def run_compare(arguments: argparse.Namespace) -> int:
@@ -199,15 +191,13 @@ example: tunelab ready my-car --event 2026-06-10 --until 2026-06-08 --swap-days 
 """
 
 
-def add_ready(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_ready(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "ready",
         help="say whether the logs show that the car may run",
         description=READY_DESCRIPTION,
         epilog=READY_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
     )
     parser.add_argument("workspace", metavar="PATH", nargs="?", default=".", help="the workspace (default: here)")
     parser.add_argument("--revision", metavar="NAME", help="the one in the car (default: the newest by date)")
@@ -219,12 +209,11 @@ def add_ready(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser
         "--swap-days", metavar="DAYS", type=int, default=1, help="days to put the old parts back and try them (1)"
     )
     parser.add_argument("--page", action="store_true", help="write the pages records/decisions as well")
-    return parser
 
 
 def run_ready(arguments: argparse.Namespace) -> int:
     """Print the verdict with its bounds, the gates, what is left before the event; the exit code."""
-    from tunelab.record.decisions import gate_lines, plan_for_event, write_decisions
+    from tunelab.record.decisions import plan_for_event, write_decisions
     from tunelab.record.driven import decide
     from tunelab.record.history import write_shelf
     from tunelab.record.stored import RECORDS
@@ -234,24 +223,7 @@ def run_ready(arguments: argparse.Namespace) -> int:
     root = find_workspace(Path(arguments.workspace))
     decided = decide(root, arguments.revision)
     plan = plan_for_event(decided, arguments.event, arguments.until, today="", swap_days=arguments.swap_days)
-    readiness = decided.readiness
-    say_folded(f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}", hang=2)
-    for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
-        say_folded(f"- {bound}", hang=2)
-    say_folded(readiness.caution, hang=0)
-    say("\nGates, the worst first:")
-    for line in gate_lines(readiness):
-        say_folded(line, hang=11)
-    for question in readiness.asked:
-        say_folded(f"Asked of you: {question}", hang=2)
-    if decided.unrecorded:
-        say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
-    for sentence in decided.left_out:
-        say_folded(f"Not counted: {sentence}", hang=2)
-    if decided.read:
-        complain(decided.read)
-    for sentence in decided.changed:
-        say_folded(f"In doubt: {sentence}", hang=2)
+    _say_readiness(decided)
     if plan:
         say(f"\nUntil the event on {plan.calendar.event}:")
     for sentence in plan.sentences if plan else ():
@@ -271,3 +243,27 @@ def run_ready(arguments: argparse.Namespace) -> int:
         except OSError as error:
             complain(f"{RECORDS}/index.html stays as it was: {error}")
     return 0 if decided.readiness.verdict.startswith("may run") else 1
+
+
+def _say_readiness(decided: Decided) -> None:
+    """Say the verdict with its bounds, the gates, and what does not count toward them."""
+    from tunelab.record.decisions import gate_lines
+
+    readiness = decided.readiness
+    say_folded(f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}", hang=2)
+    for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
+        say_folded(f"- {bound}", hang=2)
+    say_folded(readiness.caution, hang=0)
+    say("\nGates, the worst first:")
+    for line in gate_lines(readiness):
+        say_folded(line, hang=11)
+    for question in readiness.asked:
+        say_folded(f"Asked of you: {question}", hang=2)
+    if decided.unrecorded:
+        say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
+    for sentence in decided.left_out:
+        say_folded(f"Not counted: {sentence}", hang=2)
+    if decided.read:
+        complain(decided.read)
+    for sentence in decided.changed:
+        say_folded(f"In doubt: {sentence}", hang=2)

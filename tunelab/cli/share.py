@@ -20,22 +20,19 @@ example: tunelab share my-car/records/2026-05-03-steady --out for-the-helper.zip
 """
 
 
-def add_share(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_share(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "share",
         help="put records into one zip, what is private taken out",
         description=SHARE_DESCRIPTION,
         epilog=SHARE_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
     )
     parser.add_argument("records", metavar="RECORD", nargs="+", help="folder of a record, such as my-car/records/NAME")
     parser.add_argument("--out", metavar="ZIP", help="where the zip goes (default: <first record>.zip)")
     parser.add_argument("--raw", action="store_true", help="the raw logs go along too, cleaned copies of them")
     parser.add_argument("--keep-place", action="store_true", help="leave place and position in")
     parser.add_argument("--hide-names", action="store_true", help="take drivers' and authors' names out as well")
-    return parser
 
 
 def run_share(arguments: argparse.Namespace) -> int:
@@ -78,15 +75,10 @@ example: tunelab open 2026-05-03-steady.zip their-car
 """
 
 
-def add_open(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_open(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
-        "open",
-        help="open a shared zip, check it and run it again",
-        description=OPEN_DESCRIPTION,
-        epilog=OPEN_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "open", help="open a shared zip, check it and run it again", description=OPEN_DESCRIPTION, epilog=OPEN_EPILOG
     )
     parser.add_argument("zip", metavar="ZIP", help="a zip that `tunelab share` wrote")
     parser.add_argument(
@@ -96,7 +88,6 @@ def add_open(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
         help="a workspace of the same car, or a folder to make (default: named like the zip, beside it)",
     )
     parser.add_argument("--no-run", action="store_true", help="put it in place without running the records again")
-    return parser
 
 
 def run_open(arguments: argparse.Namespace) -> int:
@@ -165,15 +156,13 @@ example: tunelab archive cars
 SHOWN = 20  # failures that are listed
 
 
-def add_archive(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+def add_archive(subparsers: argparse._SubParsersAction) -> None:
     """Add the command to the main parser."""
     parser = subparsers.add_parser(
         "archive",
         help="analyse all sessions of many cars, only what changed",
         description=ARCHIVE_DESCRIPTION,
         epilog=ARCHIVE_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
     )
     parser.add_argument("folder", metavar="FOLDER", help="folder with workspaces of cars in it, at any depth")
     parser.add_argument("--out", metavar="DIR", help="the archive's own folder (default: FOLDER/archive)")
@@ -196,7 +185,6 @@ def add_archive(subparsers: argparse._SubParsersAction) -> argparse.ArgumentPars
     where.add_argument("--workers", metavar="N", type=_count, help="processes (default: one for each processor)")
     where.add_argument("--scheduler", metavar="ADDRESS", help="use the Dask cluster at this address instead")
     parser.add_argument("--pages", action="store_true", help="make each record with its pages too; much slower")
-    return parser
 
 
 def _count(text: str) -> int:

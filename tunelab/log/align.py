@@ -298,11 +298,7 @@ def refer_back(log: xr.Dataset, *, delay_s: float, delay_flow_s_kg_h: float, lag
 
 
 def _assign(log: xr.Dataset, name: str, value: np.ndarray, bits: np.ndarray) -> xr.Dataset:
-    attrs = {
-        "units": "1",
-        "long_name": CHANNELS[name].meaning,
-        "ancillary_variables": f"{name}_flag",
-    }
+    attrs = {"units": "1", "long_name": CHANNELS[name].meaning, "ancillary_variables": f"{name}_flag"}
     flag_attrs = {
         "long_name": f"reasons not to trust {name.replace('_', ' ')}",
         "standard_name": "status_flag",

@@ -16,8 +16,6 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag_channel import (
-    flag_rail,
-    flag_spike,
     flag_warming_up,
 )
 from tunelab.log.flag_sample import flag_cold, flag_fuel_cut, flag_gap, flag_transient
@@ -25,34 +23,12 @@ from tunelab.log.flag_stale import (
     LAMBDA_SENSORS,
     MASKS,
     Movement,
-    flag_repeated_frame,
-    flag_stale,
     is_repeated,
     reading_faults,
 )
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import Exclusion, Session
-
-__all__ = [
-    "MASKS",
-    "flag_cold",
-    "flag_excluded",
-    "flag_fuel_cut",
-    "flag_gap",
-    "flag_log",
-    "flag_rail",
-    "flag_repeated_frame",
-    "flag_spike",
-    "flag_stale",
-    "flag_transient",
-    "flag_warming_up",
-    "reasons_at",
-    "sample_reasons",
-    "spans",
-    "summary",
-    "trusted",
-]
 
 CHANNEL_REASONS = ("missing", "stale", "spike", "out_of_range", "rail", "warming_up", "excluded")
 SAMPLE_REASONS = ("excluded", "gap", "cold", "fuel_cut", "transient")

@@ -76,24 +76,12 @@ _PIECE = 16384  # readings worked on at a time: they stay in the processor's cac
 NOISE_MULTIPLE = 10.0  # a spike stands out this many times above the noise around it
 
 
-def flag_rail(values: xr.DataArray, *, low: float, high: float) -> xr.DataArray:
-    """Flag readings at or beyond a sensor's rails, in the channel's own unit; NaN is not flagged.
+def is_at_rail(values: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Whether readings are at or beyond a sensor's rails, in the channel's own unit, bool, shape (n,); NaN is not.
 
     A reading within one step of the logger's resolution of a rail, or within 0.2 % of the range between the rails,
     counts as at the rail: a logger rounds.
-
-    Raises
-    ------
-    ValueError
-        `low` is not below `high`.
     """
-    if not low < high:
-        raise ValueError(f"{values.name}: the rails must rise, got low {low:g} and high {high:g}.")
-    return values.copy(data=is_at_rail(values.to_numpy(), low, high))
-
-
-def is_at_rail(values: np.ndarray, low: float, high: float) -> np.ndarray:
-    """Whether readings are at a rail, bool, shape (n,); see `flag_rail`."""
     near = max(min(resolution(values), 0.02 * (high - low)), 0.002 * (high - low))
     return (values <= low + near) | (values >= high - near)
 
@@ -112,27 +100,6 @@ def resolution(values: np.ndarray) -> float:
     return float(np.quantile(steps, 0.1)) if steps.size else 0.0
 
 
-def flag_spike(values: xr.DataArray, fresh: xr.DataArray | None = None) -> xr.DataArray:
-    """Flag excursions of one to three samples that the channel cannot make; see `SPIKE_RULES`.
-
-    Parameters
-    ----------
-    values : DataArray, shape (time,)
-        A channel; `values.name` selects the rule, a channel without a rule has no spikes. NaN is skipped.
-    fresh : DataArray, shape (time,), optional
-        1 where the reading is new, 0 where it is held. Held copies of a spike are flagged with it.
-
-    Notes
-    -----
-    An excursion counts from the farther of the levels before and after it (medians of three), so a step, a tip-in or a
-    cut that stays is never flagged. It must also stand ten times above the noise of the 12 samples on either side.
-    """
-    use = None if fresh is None else fresh.to_numpy() != 0
-    flagged = np.zeros(values.size, dtype=bool)
-    flagged[spike_rows(str(values.name), values["time"].to_numpy(), values.to_numpy(), use)] = True
-    return xr.DataArray(flagged, coords={"time": values["time"]}, dims="time")
-
-
 def may_spike(name: str, span: float) -> bool:
     """Whether a channel whose readings lie within `span` of each other can hold a spike at all."""
     rule = SPIKE_RULES.get(name)
@@ -140,7 +107,22 @@ def may_spike(name: str, span: float) -> bool:
 
 
 def spike_rows(name: str, time_s: np.ndarray, values: np.ndarray, fresh: np.ndarray | None) -> np.ndarray:
-    """Rows of a channel that are spikes, rising, int; see `flag_spike`."""
+    """Rows of a channel that are spikes, rising, int: excursions of one to three samples that it cannot make.
+
+    Parameters
+    ----------
+    name : str
+        The channel, which selects the rule of `SPIKE_RULES`; one without a rule has no spikes.
+    time_s, values : array, shape (n,)
+        Clock [s] and readings; NaN is skipped.
+    fresh : array of bool, shape (n,), optional
+        Where the reading is new. Held copies of a spike are flagged with it.
+
+    Notes
+    -----
+    An excursion counts from the farther of the levels before and after it (medians of three), so a step, a tip-in or a
+    cut that stays is never flagged. It must also stand ten times above the noise of the 12 samples on either side.
+    """
     rule = SPIKE_RULES.get(name)
     if rule is None or values.size < 8:
         return np.zeros(0, dtype=int)

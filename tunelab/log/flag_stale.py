@@ -40,23 +40,6 @@ SHORTEST_FREEZE_S = 0.4
 USUAL_REPEAT_SHARE = 0.15  # more repeated rows than this: the logger writes rows faster than the ECU refreshes
 
 
-def flag_stale(log: xr.Dataset, channel: str) -> xr.DataArray:
-    """Flag runs of equal readings of `channel` that its habit makes incredible (chance below 1e-8) while others move.
-
-    Only channels that move whenever the engine does are judged (`MOVING`), only while the engine runs, and not at the
-    lowest or highest value of the log (a rail, a cut). A channel held between slower refreshes is judged by its own
-    rate, so a hold is never stale by itself.
-
-    Raises
-    ------
-    KeyError
-        The log has no such channel.
-    """
-    flagged = np.zeros(log[channel].size, dtype=bool)
-    flagged[stale_rows(log, channel, Movement(log))] = True
-    return xr.DataArray(flagged, coords={"time": log["time"]}, dims="time")
-
-
 class Movement:
     """How far each moving channel goes around each sample; calculated when first asked for, then kept."""
 
@@ -72,7 +55,12 @@ class Movement:
 
 
 def stale_rows(log: xr.Dataset, channel: str, movement: Movement) -> np.ndarray:
-    """Rows of a channel that are stale, rising, int; see `flag_stale`."""
+    """Rows of equal readings that the channel's habit makes incredible (chance below 1e-8) while others move.
+
+    Rising, int. Only channels that move whenever the engine does are judged (`MOVING`), only while the engine runs, and
+    not at the lowest or highest value of the log (a rail, a cut). A channel held between slower refreshes is judged by
+    its own rate, so a hold is never stale by itself.
+    """
     values = log.variables[channel].to_numpy()
     others = sum(name in log.variables for name in MOVING if name != channel)
     nothing = np.zeros(0, dtype=int)
@@ -196,18 +184,13 @@ def _habit(equal: np.ndarray, judged: np.ndarray, activity: np.ndarray) -> np.nd
     return np.where(np.arange(classes) >= CLEARLY_MOVING, np.minimum(habit, MOST_HABIT), habit)
 
 
-def flag_repeated_frame(log: xr.Dataset) -> xr.DataArray:
-    """Flag rows in which every channel repeats the row before while the engine runs: the link sent a frame again.
-
-    A row is judged by how often the moving channels repeat at all: chance below 1e-5 for the run of rows. Where more
-    than 15 % of the rows repeat, the logger writes faster than the ECU refreshes, and a run must be four times the
-    usual one.
-    """
-    return xr.DataArray(is_repeated(log), coords={"time": log["time"]}, dims="time")
-
-
 def is_repeated(log: xr.Dataset) -> np.ndarray:
-    """Whether a row repeats the one before, bool, shape (time,); see `flag_repeated_frame`."""
+    """Whether every channel of a row repeats the row before while the engine runs: the link sent a frame again.
+
+    Bool, shape (time,). A row is judged by how often the moving channels repeat at all: chance below 1e-5 for the run
+    of rows. Where more than 15 % of the rows repeat, the logger writes faster than the ECU refreshes, and a run must be
+    four times the usual one.
+    """
     repeated = np.zeros(log.sizes["time"], dtype=bool)
     moving = [name for name in MOVING if name in log.variables]
     running = _running(log)

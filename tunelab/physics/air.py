@@ -7,11 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import (
-    AIR_HEAT_CAPACITY_RATIO,
-    DRY_AIR_GAS_CONSTANT_J_KG_K,
-    MOLAR_GAS_CONSTANT_J_MOL_K,
-)
+from tunelab.constants import DRY_AIR_GAS_CONSTANT_J_KG_K, MOLAR_GAS_CONSTANT_J_MOL_K
 from tunelab.physics.arguments import require_between, require_not_negative, require_positive
 from tunelab.units import convert
 
@@ -208,22 +204,7 @@ def iso_1585_factor(dry_kpa: ArrayLike, intake_c: ArrayLike) -> StandardDayFacto
 def sae_j1349_factor(dry_kpa: ArrayLike, intake_c: ArrayLike) -> StandardDayFactor:
     """Power correction of SAE J1349 for spark ignition: reference 99 kPa dry and 25 °C, mechanical efficiency 85 %.
 
-    Parameters
-    ----------
-    dry_kpa : array, shape (n,) or scalar
-        Pressure of the dry air (`dry_pressure`). [kPa]
-    intake_c : array, shape (n,) or scalar
-        Temperature of the air at the intake. [°C]
-
-    Returns
-    -------
-    StandardDayFactor
-        Factor to multiply measured power with; NaN wherever an input is NaN.
-
-    Raises
-    ------
-    ValueError
-        A pressure at or below zero, a temperature at or below absolute zero.
+    Arguments, result, NaN and errors are those of `iso_1585_factor`.
 
     Notes
     -----
@@ -337,40 +318,3 @@ def flow_coefficient(
     r = np.clip(behind, critical_pressure_ratio(gamma, beta), 1.0)
     expansion = 2 * gamma / (gamma - 1) * (r ** (2 / gamma) - r ** ((gamma + 1) / gamma))
     return np.sqrt(np.maximum(expansion, 0.0) / (1 - beta**4 * r ** (2 / gamma)))
-
-
-def orifice_flow(
-    effective_area_mm2: ArrayLike, upstream_kpa: ArrayLike, downstream_kpa: ArrayLike, upstream_c: ArrayLike
-) -> np.ndarray:
-    """Air mass flow through an opening in a wide duct, such as a throttle plate.
-
-    Parameters
-    ----------
-    effective_area_mm2 : array, shape (n,) or scalar
-        Open area times discharge coefficient. [mm²]
-    upstream_kpa, downstream_kpa : array, shape (n,) or scalar
-        Absolute pressure before and behind the opening. [kPa]
-    upstream_c : array, shape (n,) or scalar
-        Temperature before it. [°C]
-
-    Returns
-    -------
-    array, shape (n,)
-        Air mass flow; zero where the pressure behind is no lower. NaN wherever an input is NaN. [kg/h]
-
-    Raises
-    ------
-    ValueError
-        An area or downstream pressure below zero, an upstream pressure or absolute temperature at or below zero.
-
-    Notes
-    -----
-    Source: J. B. Heywood, Internal Combustion Engine Fundamentals, appendix C (from memory).
-    """
-    area = require_not_negative(effective_area_mm2, "effective_area_mm2", "an open area is wanted")
-    before = require_positive(upstream_kpa, "upstream_kpa", "absolute kPa are wanted")
-    behind = require_not_negative(downstream_kpa, "downstream_kpa", "absolute kPa are wanted")
-    kelvin = require_positive(convert(upstream_c, "degC", "K"), "upstream_c (as K)", "°C are wanted")
-    share = flow_coefficient(behind / before, AIR_HEAT_CAPACITY_RATIO, 0.0)
-    speed_scale = np.sqrt(DRY_AIR_GAS_CONSTANT_J_KG_K * kelvin)
-    return convert(share * convert(area, "mm2", "m2") * convert(before, "kPa", "Pa") / speed_scale, "kg/s", "kg/h")

@@ -91,24 +91,7 @@ def road_speed_km_h(engine_speed_rpm: ArrayLike, overall_ratio: ArrayLike, rolli
 def engine_speed_rpm(road_speed_km_h: ArrayLike, overall_ratio: ArrayLike, rolling_radius_m: ArrayLike) -> np.ndarray:
     """Engine speed at a road speed in a gear, clutch closed and no slip: the inverse of `road_speed_km_h`.
 
-    Parameters
-    ----------
-    road_speed_km_h : array, shape (n,) or scalar
-        Road speed. [km/h]
-    overall_ratio : array, shape (n,) or scalar
-        Gearbox ratio times final drive.
-    rolling_radius_m : array, shape (n,) or scalar
-        Rolling radius of the driven tyres. [m]
-
-    Returns
-    -------
-    array, shape (n,)
-        Engine speed, NaN wherever an input is NaN. [rpm]
-
-    Raises
-    ------
-    ValueError
-        A speed below zero, a ratio or radius at or below zero.
+    Road speed in km/h gives rpm; otherwise arguments, NaN and errors are those of `road_speed_km_h`.
     """
     speed = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
     ratio = require_positive(overall_ratio, "overall_ratio", _RATIO)
@@ -119,24 +102,9 @@ def engine_speed_rpm(road_speed_km_h: ArrayLike, overall_ratio: ArrayLike, rolli
 def overall_ratio(engine_speed_rpm: ArrayLike, road_speed_km_h: ArrayLike, rolling_radius_m: ArrayLike) -> np.ndarray:
     """Ratio between engine and wheels, from the two speeds: which gear it was.
 
-    Parameters
-    ----------
-    engine_speed_rpm : array, shape (n,) or scalar
-        Engine speed. [rpm]
-    road_speed_km_h : array, shape (n,) or scalar
-        Road speed. [km/h]
-    rolling_radius_m : array, shape (n,) or scalar
-        Rolling radius of the driven tyres. [m]
-
-    Returns
-    -------
-    array, shape (n,)
-        Turns of the crankshaft per turn of the wheel; NaN at standstill and wherever an input is NaN.
-
-    Raises
-    ------
-    ValueError
-        A speed below zero, a radius at or below zero.
+    Engine speed in rpm, road speed in km/h, rolling radius in m, scalars or shape (n,). Turns of the crankshaft per
+    turn of the wheel, NaN at standstill and wherever an input is NaN. ValueError for a speed below zero or a radius at
+    or below zero.
     """
     speed = require_not_negative(engine_speed_rpm, "engine_speed_rpm", _SPEED)
     travel = require_not_negative(road_speed_km_h, "road_speed_km_h", "forward speed is wanted")
@@ -209,8 +177,6 @@ def effective_mass(
 
 _MASS = "the mass as driven is wanted"
 _ROAD_SPEED = "forward speed is wanted"
-# Gauss-Legendre nodes for the coast-down integral; the integrand is smooth, so its error is far below a microsecond.
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 
 
 @dataclass(frozen=True)
@@ -287,59 +253,3 @@ def curve_from_drag(
     mass = require_positive(mass_kg, "mass_kg", _MASS)
     density = require_positive(density_kg_m3, "density_kg_m3", "kg/m³ is wanted, such as 1.2")
     return RoadLoadCurve(float(rolling * mass * STANDARD_GRAVITY_M_S2), 0.0, float(density * area / 2))
-
-
-def drag_area(c_n_s2_m2: ArrayLike, density_kg_m3: ArrayLike) -> np.ndarray:
-    """Drag area [m²] behind the C of a road load [N s²/m²] at an air density [kg/m³].
-
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where the density is at or below zero.
-    """
-    return 2 * np.asarray(c_n_s2_m2, dtype=float) / require_positive(density_kg_m3, "density_kg_m3", "kg/m³ is wanted")
-
-
-def rolling_coefficient(a_n: ArrayLike, mass_kg: ArrayLike) -> np.ndarray:
-    """Rolling coefficient [N/N] behind the A of a road load [N] at a mass [kg], with standard gravity.
-
-    Shapes broadcast; NaN wherever an input is NaN. ValueError where the mass is at or below zero.
-    """
-    return np.asarray(a_n, dtype=float) / (require_positive(mass_kg, "mass_kg", _MASS) * STANDARD_GRAVITY_M_S2)
-
-
-def coast_down_time(
-    from_m_s: ArrayLike, to_m_s: ArrayLike, effective_mass_kg: ArrayLike, curve: RoadLoadCurve
-) -> np.ndarray:
-    """Time that a car takes to coast from one speed to a lower one on the level: mass times the integral of dv / F.
-
-    Parameters
-    ----------
-    from_m_s, to_m_s : array, shape (n,) or scalar
-        Speed at the start and at the end. [m/s]
-    effective_mass_kg : array, shape (n,) or scalar
-        Mass with its turning parts (`driveline.effective_mass`). [kg]
-    curve : RoadLoadCurve
-        Road load.
-
-    Returns
-    -------
-    array, shape (n,)
-        Time, NaN wherever an input is NaN. [s]
-
-    Raises
-    ------
-    ValueError
-        A speed below zero, an end above the start, a mass at or below zero, a road load that is zero or less on the
-        way.
-
-    Notes
-    -----
-    Gauss-Legendre quadrature with 48 nodes.
-
-    Source: 40 CFR 86.529-98, where the same integral underlies figure F98-9.
-    """
-    start = require_not_negative(from_m_s, "from_m_s", _ROAD_SPEED)
-    end = require_not_negative(to_m_s, "to_m_s", _ROAD_SPEED)
-    half = require_not_negative((start - end) / 2, "from_m_s less to_m_s", "a coasting car gets slower")
-    mass = require_positive(effective_mass_kg, "effective_mass_kg", _MASS)
-    speeds = ((start + end) / 2)[..., np.newaxis] + half[..., np.newaxis] * _NODES
-    force = require_positive(road_load(speeds, curve), "road load", "with no force against it a car never slows down")
-    return mass * half * (_WEIGHTS / force).sum(axis=-1)

@@ -12,10 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import (
-    DRY_AIR_GAS_CONSTANT_J_KG_K,
-    LOAD_REFERENCE_DENSITY_G_L,
-)
+from tunelab.constants import DRY_AIR_GAS_CONSTANT_J_KG_K, LOAD_REFERENCE_DENSITY_G_L
 from tunelab.physics.arguments import require_between, require_not_negative, require_positive, require_rising
 from tunelab.units import convert
 
@@ -150,24 +147,7 @@ def volumetric_efficiency(
 def absolute_load(air_flow_kg_h: ArrayLike, engine_speed_rpm: ArrayLike, *, displacement_l: float) -> np.ndarray:
     """Absolute load of SAE J1979 (LOAD_ABS): air per intake stroke over 1.184 g/L times the displacement.
 
-    Parameters
-    ----------
-    air_flow_kg_h : array, shape (n,) or scalar
-        Air mass flow of the engine. [kg/h]
-    engine_speed_rpm : array, shape (n,) or scalar
-        Engine speed. [rpm]
-    displacement_l : float
-        Displacement of all cylinders. [L]
-
-    Returns
-    -------
-    array, shape (n,)
-        Absolute load; boosted engines pass 100. NaN wherever an input is NaN. [%]
-
-    Raises
-    ------
-    ValueError
-        A flow below zero; a speed or displacement at or below zero.
+    Arguments, NaN and errors are those of `volumetric_efficiency` without the density. [%]; boosted engines pass 100.
 
     Notes
     -----

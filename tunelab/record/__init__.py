@@ -8,9 +8,7 @@ from tunelab.lazy import load_when_asked
 # Loaded when asked for: a command that only looks at a notebook need not wait for every study.
 _PLACES = {
     "Chapter": "chapter",
-    "Evidence": "evidence",
     "NextRevision": "chapter",
-    "OpenedSession": "opened",
     "Section": "chapter",
     "bullets": "display",
     "cells_table": "filling",
@@ -22,7 +20,6 @@ _PLACES = {
     "meter_table": "steady",
     "open_session": "opened",
     "plan_after": "plan",
-    "plan_chapter": "plan",
     "plan_sentence": "plan",
     "plan_table": "plan",
     "pool_sessions": "earlier",

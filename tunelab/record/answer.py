@@ -23,6 +23,7 @@ from tunelab.record.shown import (
     small,
     verdicts,
 )
+from tunelab.study.finding import counted
 
 ROWS = 5  # findings that stand above the fold
 OWN_NUMBER = ("consistency.",)  # findings about the log itself: they lead only where they say stop
@@ -284,7 +285,7 @@ def _limits(findings: Mapping[str, Sequence[Mapping[str, Any]]], nearest: str) -
         text = f"None passed, of {len(held)} checked{f'; nearest: {nearest}' if nearest else ''}."
         lines.append({"word": "met", "text": text} if held else {"word": "not_shown", "text": "None could be checked."})
     elif held:
-        lines.append({"word": "met", "text": f"{_many(len(held), 'other')} checked, none passed."})
+        lines.append({"word": "met", "text": f"{counted(len(held), 'others')} checked, none passed."})
     return lines
 
 
@@ -305,7 +306,9 @@ def _evidence(findings: Mapping[str, Sequence[Mapping[str, Any]]], held: str) ->
     made = sum(check["word"] != "not_shown" for check in findings["checks"])
     texts = [held] if held else []
     if made:
-        texts.append(f"{_many(made, 'check')} of the log against itself, car.toml and the revision found nothing wrong")
+        texts.append(
+            f"{counted(made, 'checks')} of the log against itself, car.toml and the revision found nothing wrong"
+        )
     elif findings["checks"]:
         texts.append("No check of the log against itself could be made")
     crossed = [f for f in findings["met"] if f["id"] in CROSS_CHECKS]
@@ -327,10 +330,6 @@ def _next(asked: Sequence[Mapping[str, Any]], first: str, since: str) -> list[di
     if since:
         text = f"{text} {since} came since; run tunelab ready to see whether that settled it."
     return [{"word": "stop", "text": text}, *lines]
-
-
-def _many(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _short_of(section: Mapping[str, Any]) -> str:

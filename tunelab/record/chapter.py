@@ -18,8 +18,10 @@ from typing import Any
 import pandas as pd
 
 from tunelab.record.display import table_item
+from tunelab.record.place import CHAPTERS, OUT
 from tunelab.study.finding import Finding
 from tunelab.workspace import write_revision
+from tunelab.workspace.check_revision import READINGS
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.toml_file import read_toml
 
@@ -44,7 +46,6 @@ TABLES = {
     "standard_day_factor",
 }
 LOADS = ("manifold_kpa", "throttle_pct")
-READINGS = ("meter_v", "meter_hz", "meter_counts")
 DIGITS = 7  # significant digits: past what a log carries, short of the noise of arithmetic
 
 
@@ -108,10 +109,6 @@ def _cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.{DIGITS}g}" if math.isfinite(value) else ""
     return str(value) if isinstance(value, int) else harmless(str(value))
-
-
-OUT = "TUNELAB_RECORD_OUT"  # environment variable: the record being written, set in its kernels
-CHAPTERS = "chapters"
 
 
 @dataclass(frozen=True)

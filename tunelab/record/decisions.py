@@ -11,13 +11,13 @@ from pathlib import Path
 import pandas as pd
 
 from tunelab.chart.first_page import draw_gates
-from tunelab.record.chapter import CHAPTERS, Chapter, Section, Verdict, read_chapters
+from tunelab.record.chapter import Chapter, Section, Verdict, read_chapters
 from tunelab.record.driven import VERDICT_WORDS, Decided, decide
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History, write_shelf
 from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
 from tunelab.record.page import fill, notebook_page
-from tunelab.record.place import folder_beside, put_in_place
+from tunelab.record.place import CHAPTERS, folder_beside, put_in_place
 from tunelab.record.shown import begin_large, reading, small, value_text
 from tunelab.record.stored import RECORDS
 from tunelab.study.drive_plan import cautions_for

@@ -13,15 +13,7 @@ from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.filling import FillingFit, TableProposal
 from tunelab.study.finding import LEAN_STOP_PCT, Finding, status_within
-from tunelab.study.ledger import (
-    PREDICTED,
-    PROMISES,
-    STEADY,
-    STEADY_PROMISE,
-    PredictionVerdict,
-    Proposed,
-    keep_ledger,
-)
+from tunelab.study.ledger import PREDICTED, PROMISES, STEADY, STEADY_PROMISE, PredictionVerdict, Proposed, keep_ledger
 from tunelab.study.proposal import Proposal
 from tunelab.study.readiness import Drive
 from tunelab.study.readiness.gate import touches

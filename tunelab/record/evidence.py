@@ -22,9 +22,8 @@ import xarray as xr
 from tunelab.channels import CHANNELS
 from tunelab.log.flag import channels_of, spans, summary
 from tunelab.log.once import as_kept, at_one_desk, begin_desk, read_kept
-from tunelab.record.chapter import CHAPTERS, OUT
 from tunelab.record.opened import OpenedSession
-from tunelab.record.place import write_whole
+from tunelab.record.place import CHAPTERS, OUT, write_whole
 
 PACKAGES = (
     "tunelab",

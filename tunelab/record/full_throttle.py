@@ -35,14 +35,6 @@ def full_throttle_chapter(
     spark: SparkStudy,
 ) -> Chapter:
     """Put full-throttle safety into a chapter, and what follows for fuel and spark at full load."""
-    tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
-    if found.mixture is not None:
-        tables["lambda_by_speed"] = found.mixture.bins
-    if high.shown:
-        tables["meter_high_flow"] = high.points
-    if fuel.shown:
-        tables["full_load_fuel"] = fuel.table
-    tables |= spark_tables(spark)
     meter = high.findings() if opened.car.has_meter else []
     findings = (*found.findings(), *meter, *fuel.findings(), *spark.findings())
     stops = [f for f in findings if f.status == "stop"]
@@ -54,7 +46,7 @@ def full_throttle_chapter(
         notebook="full_throttle",
         verdict=Verdict(lift_sentences(found)[0]),
         findings=findings,
-        tables=tables,
+        tables=_tables(found, high, fuel) | spark_tables(spark),
         inputs=inputs_of(steady.beside),
         driven=Section((_full_driven(found, pulls),)),
         change=Section(
@@ -69,6 +61,13 @@ def full_throttle_chapter(
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def _tables(found: FullThrottle, high: HighFlow, fuel: FullLoadProposal) -> dict[str, pd.DataFrame]:
+    tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
+    tables |= {"lambda_by_speed": found.mixture.bins} if found.mixture is not None else {}
+    tables |= {"meter_high_flow": high.points} if high.shown else {}
+    return tables | ({"full_load_fuel": fuel.table} if fuel.shown else {})
 
 
 def fuel_change(fuel: FullLoadProposal) -> tuple[str, ...]:

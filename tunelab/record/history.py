@@ -262,5 +262,5 @@ def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:
         "title": f"{last.title}: {value_text(vars(first))}, then {value_text(vars(last))}{limit}",
         "status": last.word,
         "text": "; ".join(f"{when} {value}" for when, value in said),
-        "picture": draw_trend(last.title, "", moments, last.limit),
+        "picture": draw_trend(last.title, moments, last.limit),
     }

@@ -9,8 +9,9 @@ import pandas as pd
 
 from tunelab.channels import CHANNELS
 from tunelab.record.beside import SteadyBeside, inputs_of
-from tunelab.record.chapter import Chapter, Section, Verdict
+from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.full_throttle import (
+    LIFT,
     high_flow_change,
     high_flow_table,
     lift_sentences,
@@ -27,11 +28,11 @@ from tunelab.study.full_throttle.check import Check, LimitWatch
 from tunelab.study.high_flow import HighFlow
 from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.spark import SparkStudy
+from tunelab.study.table_proposal import TableProposal
 from tunelab.study.tip_in_fuel import propose_tip_in_fuel
 from tunelab.study.transient import TransientStudy
 from tunelab.study.transient.study import proposal_sentence
 
-LIFT = "At the first breach of a limit lift, coast, and do not repeat the run before the reason is found."
 SETTLE = {
     "lean_under_load": "do not load the engine there before lambda reads right: look at fuel pressure first, then at "
     "the curve",
@@ -157,52 +158,63 @@ def part_throttle_chapter(
     own for tip-ins, and full throttle its own for the spark of the whole log.
     """
     steps = opened.folder.session.steps
-    here = "full-throttle" not in steps
+    here = [] if "full-throttle" in steps else [spark]
+    own = [] if "road" in steps else [tip_ins]
+    entries = [propose_tip_in_fuel(one, opened.car, opened.revision) for one in own]
     meter = [replace(f, id="part_throttle.meter_agreement", title=_meter_title(f)) for f in high.findings()]
     meter = meter if opened.car.has_meter else []
-    own = "road" not in steps
-    findings = (*found.findings(), *meter, *(tip_ins.findings(opened.car) if own else ()))
-    findings += tuple(spark.findings()) if here else ()
-    tables = {"part_throttle_pulls": found.pulls, "part_throttle_cells": found.cells, "part_throttle_lift": found.lift}
-    tables |= {CURVE_FILE: high.points} if high.shown else {}
-    tables |= {"excursions": tip_ins.excursions} if own and len(tip_ins.excursions) else {}
-    tables |= spark_tables(spark) if here else {}
-    film = [proposal_sentence(row) for _, row in tip_ins.fuel.iterrows()] if own else []
-    tables_own = [propose_tip_in_fuel(tip_ins, opened.car, opened.revision)] if own else []
-    findings += tuple(finding for one in tables_own for finding in one.findings())
-    tables |= tables_csv(tables_own)
-    proposal = joined(next_revision(opened, None, spark) if here else None, parts_revision(opened, tables_own))
-    asks = proposal is not None or len(high_flow_table(high)) > 0 or bool(film)
-    standing = standing_of_parts(opened, proposal) if asks else ""
-    entered = [sentence for one in tables_own for sentence in one.sentences()]
+    judged = [f for one in own for f in one.findings(opened.car)] + [f for one in here for f in one.findings()]
+    findings = (*found.findings(), *meter, *judged, *(f for one in entries for f in one.findings()))
+    proposal = joined(next_revision(opened, None, spark) if here else None, parts_revision(opened, entries))
     return Chapter(
         notebook="part_throttle",
         verdict=Verdict(lift_sentences(found)[0]),
         findings=findings,
-        tables=tables,
+        tables=_tables(found, high, own, here) | tables_csv(entries),
         inputs=inputs_of(steady.beside),
         driven=Section((pulls_sentence(found),)),
-        change=Section(
-            (
-                *stop_sentences(found),
-                *((standing,) if standing else ()),
-                *curve_sentences(high),
-                *entered,
-                *film,
-                *(spark_change(spark) if here else ()),
-            ),
-            (
-                *high_flow_table(high),
-                *(table for one in tables_own for table in entry_table(one)),
-                *(spark_table(spark) if here else ()),
-            ),
-            _stops_in_short(found),
-        ),
+        change=_change(opened, found, high, own, here, entries, proposal),
         proposal=proposal,
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
         drive_next=Section(() if found.shown else (AGAIN,)),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def _tables(
+    found: PartThrottle, high: HighFlow, own: list[TransientStudy], here: list[SparkStudy]
+) -> dict[str, pd.DataFrame]:
+    tables = {"part_throttle_pulls": found.pulls, "part_throttle_cells": found.cells, "part_throttle_lift": found.lift}
+    tables |= {CURVE_FILE: high.points} if high.shown else {}
+    for tip_ins in own:
+        tables |= {"excursions": tip_ins.excursions} if len(tip_ins.excursions) else {}
+    for spark in here:
+        tables |= spark_tables(spark)
+    return tables
+
+
+def _change(
+    opened: OpenedSession, found: PartThrottle, high: HighFlow, own: list[TransientStudy], here: list[SparkStudy],
+    entries: list[TableProposal], proposal: NextRevision | None,
+) -> Section:  # fmt: skip
+    """What to enter: of the meter's curve, of tip-ins and of spark, as far as they are judged here."""
+    film = [proposal_sentence(row) for one in own for _, row in one.fuel.iterrows()]
+    asks = proposal is not None or len(high_flow_table(high)) > 0 or bool(film)
+    standing = standing_of_parts(opened, proposal) if asks else ""
+    sentences = (
+        *stop_sentences(found),
+        *((standing,) if standing else ()),
+        *curve_sentences(high),
+        *(sentence for one in entries for sentence in one.sentences()),
+        *film,
+        *(sentence for spark in here for sentence in spark_change(spark)),
+    )
+    tables = (
+        *high_flow_table(high),
+        *(table for one in entries for table in entry_table(one)),
+        *(table for spark in here for table in spark_table(spark)),
+    )
+    return Section(sentences, tables, _stops_in_short(found))
 
 
 def _meter_title(finding: Finding) -> str:

@@ -24,6 +24,8 @@ from pathlib import Path
 
 from tunelab.workspace.disk import flush, flush_all, rename, replace_file, usual_mode
 
+OUT = "TUNELAB_RECORD_OUT"  # environment variable: the record being written, set in its kernels
+CHAPTERS = "chapters"  # its folder for what each notebook gave
 ABANDONED_S = 86400.0  # where there are no holds: untouched for so long, nobody writes it any more
 NO_HOLDS = (errno.ENOLCK, errno.EBADF, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS, errno.EACCES, errno.EPERM)
 

@@ -26,12 +26,10 @@ from tunelab.workspace.car import Car
 
 BOTH_WAYS = "Drive the same stretch both ways, one right after the other."
 
-
 PULLS = (
     "Drive full-throttle pulls, each in one gear and over as wide a range of engine speed as the limits and the road "
     "allow, on the same stretch both ways; log engine speed and road speed at least 10 times a second."
 )
-
 
 COAST = (
     "Coast down on a straight, level stretch without traffic, throttle closed, out of gear, engine running (brakes and "

@@ -267,12 +267,7 @@ def answer_quickly(
 
 
 def _run(
-    desk: Shared,
-    notebook: Notebook,
-    given: Mapping[str, Value],
-    evidence: Evidence,
-    opened: OpenedSession,
-    place: Path,
+    desk: Shared, notebook: Notebook, given: Mapping[str, Value], evidence: Evidence, opened: OpenedSession, place: Path
 ) -> tuple[Ran, dict[str, Value]]:
     """Make one notebook's calculation, and leave its chapter where a record's notebooks leave theirs."""
 

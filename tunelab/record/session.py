@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tunelab.log.store import write_log
-from tunelab.record.chapter import CHAPTERS, read_chapters, write_table
+from tunelab.record.chapter import read_chapters, write_table
 from tunelab.record.driven import Driven
 from tunelab.record.evidence import KEPT, Evidence, fits_kept, gather_evidence, hand_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
@@ -22,7 +22,7 @@ from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
-from tunelab.record.place import folder_beside, put_in_place
+from tunelab.record.place import CHAPTERS, folder_beside, put_in_place
 from tunelab.record.results import results_data, results_text, stopped_checks, tidy, write_crate
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
@@ -136,10 +136,7 @@ def _now() -> str:
 
 
 def _run_all(
-    opened: OpenedSession,
-    notebooks: Sequence[Notebook],
-    settings: Mapping[str, Mapping[str, Value]],
-    folder: Path,
+    opened: OpenedSession, notebooks: Sequence[Notebook], settings: Mapping[str, Mapping[str, Value]], folder: Path
 ) -> tuple[list[tuple[Run, dict[str, Value]]], dict[str, float]]:
     """Run the notebooks, a few at a time, each in a kernel of its own; results in the order of the notebooks."""
     root = opened.workspace.root.absolute()

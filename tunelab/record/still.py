@@ -34,7 +34,6 @@ from tunelab.record.still_marks import (
 
 WIDTH = 480.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
 
-
 LETTER = 7.2  # width of a letter of that text, in the wider of the usual faces
 
 
@@ -106,7 +105,7 @@ class _Panel:
         title = self.plot.get("title")
         title = str(title.get("text", "")) if title else ""
         bar = _first([m for m in self.plot.list("right") if m.name == "ColorBar"])
-        frame = self._frame(height, left, below, y_ticks, x_ticks, title, bar)
+        frame = self._frame(height, left, y_ticks, title, bar)
         frame.x = _scale(self.x_range, _is_log(self.plot, "x_scale"), frame.left, frame.right)
         frame.y = _scale(self.y_range, _is_log(self.plot, "y_scale"), frame.bottom, frame.top)
         pieces = [_text(frame.left, 13, title, "title")] if title else []
@@ -119,16 +118,7 @@ class _Panel:
             total += 16
         return "".join(pieces), total
 
-    def _frame(
-        self,
-        height: float,
-        left: Model | None,
-        below: Model | None,
-        y_ticks: Ticks,
-        x_ticks: Ticks,
-        title: str,
-        bar: Model | None,
-    ) -> Frame:
+    def _frame(self, height: float, left: Model | None, y_ticks: Ticks, title: str, bar: Model | None) -> Frame:
         widest = max((len(label) for _, label in y_ticks), default=0)
         high = max(height - 70, 40)
         beside = 4 + 14 * len(_label_lines(left, high))

@@ -15,15 +15,11 @@ import numpy as np
 
 MOST_POINTS = 1500  # a longer line is reduced to the least and greatest value of each pixel column
 
-
 MOST_MARKS = 3000  # marks beyond this many places are drawn thinned
-
 
 DASHES = {"solid": "", "dashed": "6", "dotted": "2 4", "dotdash": "2 4 6 4", "dashdot": "6 4 2 4"}
 
-
 PAINT = re.compile(r"[#\w(),.% -]*")
-
 
 Scale = Callable[[np.ndarray], np.ndarray]
 

@@ -58,13 +58,10 @@ def summary_page(
     findings = shown_findings(results["findings"], _gather(chapters, "drive_next")["sentences"])
     asked = {notebook["name"]: notebook["question"] or notebook["name"] for notebook in results["notebooks"]}
     left = _without_told(chapters, findings["absent"])
-    held = prediction_sentence(opened, findings_of(results))
-    first, newer = _settle_first(results["findings"]), newer_than(opened, opened.revision)
+    held, first = prediction_sentence(opened, findings_of(results)), _settle_first(results["findings"])
     said = {f["title"]: value_text(f).split(" ")[0].rstrip("°") for f in results["findings"]}
     gauges = limit_gauges(results["findings"], _margins(record), said)
-    steps = opened.folder.session.steps
-    time = show_duration(evidence.duration_s)
-    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {time} of log."
+    short = _short(opened, evidence, findings, left, _nearest(gauges), held, first)
     values: dict[str, Any] = {
         "title": f"{opened.car.name}: {opened.name}",
         "car": opened.car.name,
@@ -72,16 +69,7 @@ def summary_page(
         "all_records": record.parent.absolute() == (opened.workspace.root / RECORDS).absolute(),
         "about": _about(opened),
         "failed": [notebook for notebook in results["notebooks"] if notebook["failed"]],
-        "short": short_answer(
-            driven,
-            findings,
-            left,
-            steps=steps,
-            nearest=_nearest(gauges),
-            held=held,
-            first=first,
-            since=join(newer) if newer else "",
-        ),
+        "short": short,
         "pictures": _pictures(record, opened, evidence, gauges, results),
         "held": held,
         "driven": _driven(opened, evidence, chapters),
@@ -97,7 +85,21 @@ def summary_page(
         "questions": [n for n in results["notebooks"] if (record / f"{n['name']}.html").exists()],
         "files": _files(record),
     }
-    return fill("index.html", [], values), tuple(short_lines(values["short"]))
+    return fill("index.html", [], values), tuple(short_lines(short))
+
+
+def _short(
+    opened: OpenedSession, evidence: Evidence, findings: Mapping[str, Sequence[Mapping[str, Any]]],
+    left: Sequence[Mapping[str, Any]], nearest: str, held: str, first: str,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """The block at the top: what was driven, and the answer in short."""
+    steps, newer = opened.folder.session.steps, newer_than(opened, opened.revision)
+    time = show_duration(evidence.duration_s)
+    driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {time} of log."
+    return short_answer(
+        driven, findings, left, steps=steps, nearest=nearest, held=held, first=first,
+        since=join(newer) if newer else "",
+    )  # fmt: skip
 
 
 def _margins(record: Path) -> dict[str, float]:

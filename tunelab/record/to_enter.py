@@ -20,9 +20,7 @@ from tunelab.workspace.revision import Revision
 
 SAME_PCT = 0.5  # flows nearer than this to what was proposed count as what was proposed
 
-
 DECIMALS = 3  # of flows and dead times in a proposal's file
-
 
 Need = Literal["nothing", "change", "open"]
 

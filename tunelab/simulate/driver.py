@@ -187,10 +187,6 @@ def _do_stop(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> b
     return s.settled_clock > task.seconds
 
 
-def _do_idle(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> bool:
-    return _do_stop(s, truth, driver, task, dt)
-
-
 def _do_launch(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> bool:
     s.settled_clock += dt
     if s.phase == 0:
@@ -228,7 +224,7 @@ def _do_start(s: State, truth: Truth, driver: Driver, task: Task, dt: float) -> 
 _HANDS: dict[str, Callable[[State, Truth, Driver, Task, float], bool]] = {
     "off": _do_off,
     "start": _do_start,
-    "idle": _do_idle,
+    "idle": _do_stop,
     "hold": _do_hold,
     "pull": _do_pull,
     "cruise": _do_cruise,

@@ -57,14 +57,10 @@ def over_read(meter: MeterTruth, engine_speed_rpm: float, pressure_ratio: float)
     return meter.pulsation_peak * open_share * math.exp(-engine_speed_rpm / meter.pulsation_speed_rpm)
 
 
-def curve_reading(revision: Revision) -> np.ndarray:
-    """Breakpoints of the revision's meter curve, in the meter's own unit, shape (breakpoints,)."""
-    return revision.meter_curve.reading
-
-
 def ecu_flow_kg_h(revision: Revision, reading: ArrayLike) -> np.ndarray:
     """Flow that the ECU takes from its curve; straight lines between breakpoints, held beyond the ends. [kg/h]"""
-    return np.interp(np.asarray(reading, dtype=float), curve_reading(revision), revision.meter_curve.flow_kg_h)
+    curve = revision.meter_curve
+    return np.interp(np.asarray(reading, dtype=float), curve.reading, curve.flow_kg_h)
 
 
 def meter_factor(meter: MeterTruth, revision: Revision, reading: ArrayLike) -> np.ndarray:

@@ -38,27 +38,27 @@ from tunelab.workspace.revision import DeadTime, Fuelling, InjectorSettings, Met
 _FUEL = {"hydrogen_to_carbon": 1.89, "oxygen_to_carbon": 0.0166, "density_kg_l": 0.748}  # petrol with 5 % ethanol
 
 
+def _drawn(rng: np.random.Generator, **ranges: tuple[float, float]) -> dict[str, float]:
+    """One number from each range, in their order."""
+    return {name: float(rng.uniform(*ends)) for name, ends in ranges.items()}
+
+
 def _engine(rng: np.random.Generator) -> EngineTruth:
     litres = float(rng.uniform(1.4, 6.0))
     cylinders = int(rng.choice([4] if litres < 1.9 else [4, 6] if litres < 2.6 else [6, 8]))
     return EngineTruth(
-        displacement_l=round(litres, 2),
-        cylinders=cylinders,
-        compression=float(rng.uniform(8.8, 11.0)),
-        ve_peak=float(rng.uniform(0.88, 1.02)),
-        ve_speed_rpm=float(rng.uniform(3600, 5000)),
-        ve_fall=float(rng.uniform(0.15, 0.3)),
-        ve_ripple=float(rng.uniform(0.005, 0.025)),
-        ve_ripple_rpm=float(rng.uniform(1500, 2600)),
+        displacement_l=round(litres, 2), cylinders=cylinders, idle_bore_mm=7.0 * litres**0.5,
+        inertia_kg_m2=0.05 * litres + 0.05, overlap_lean=0.0,
+        **_drawn(
+            rng, compression=(8.8, 11.0), ve_peak=(0.88, 1.02), ve_speed_rpm=(3600, 5000), ve_fall=(0.15, 0.3),
+            ve_ripple=(0.005, 0.025), ve_ripple_rpm=(1500, 2600),
+        ),
         throttle_bore_mm=38.0 * litres**0.5 * float(rng.uniform(0.95, 1.15)),
         manifold_volume_l=litres * float(rng.uniform(1.2, 2.2)),
-        idle_bore_mm=7.0 * litres**0.5,
-        indicated_efficiency=float(rng.uniform(0.34, 0.38)),
+        **_drawn(rng, indicated_efficiency=(0.34, 0.38)),
         friction_bar=(float(rng.uniform(0.65, 0.85)), 0.12, 0.018),
-        inertia_kg_m2=0.05 * litres + 0.05,
-        overlap_lean=0.0,
-        knock_limit_deg=float(rng.uniform(20, 27)),
-    )
+        **_drawn(rng, knock_limit_deg=(20, 27)),
+    )  # fmt: skip
 
 
 def _most_flow_kg_h(engine: EngineTruth) -> float:
@@ -74,22 +74,15 @@ def _meter(rng: np.random.Generator, engine: EngineTruth) -> MeterTruth:
     exponent = float(rng.uniform(0.42, 0.62))
     most = _most_flow_kg_h(engine) * float(rng.uniform(1.05, 1.5))
     return MeterTruth(
-        kind=kind,
-        zero=zero**2,
-        slope=(top**2 - zero**2) / most**exponent,
-        exponent=exponent,
-        root=0.5,
-        rail_low=rails[0],
-        rail_high=rails[1],
-        lag_s=float(rng.uniform(0.008, 0.03)),
-        noise=float(rng.uniform(0.004, 0.015)),
-        noise_time_s=float(rng.uniform(0.03, 0.1)),
+        kind=kind, zero=zero**2, slope=(top**2 - zero**2) / most**exponent, exponent=exponent, root=0.5,
+        rail_low=rails[0], rail_high=rails[1],
+        **_drawn(rng, lag_s=(0.008, 0.03), noise=(0.004, 0.015), noise_time_s=(0.03, 0.1)),
         pulsation_peak=float(rng.uniform(0.08, 0.5)) * 4.0 / engine.cylinders,
-        pulsation_load=float(rng.uniform(0.82, 0.92)),
-        pulsation_width=float(rng.uniform(0.03, 0.06)),
-        pulsation_speed_rpm=float(rng.uniform(1000, 2200)),
-        pulsation_noise=float(rng.uniform(0.1, 0.25)),
-    )
+        **_drawn(
+            rng, pulsation_load=(0.82, 0.92), pulsation_width=(0.03, 0.06), pulsation_speed_rpm=(1000, 2200),
+            pulsation_noise=(0.1, 0.25),
+        ),
+    )  # fmt: skip
 
 
 def _injectors(rng: np.random.Generator, engine: EngineTruth, stoich: float) -> InjectorTruth:
@@ -97,53 +90,36 @@ def _injectors(rng: np.random.Generator, engine: EngineTruth, stoich: float) -> 
     is_referenced = bool(rng.random() < 0.75)
     rail = float(rng.choice([250.0, 300.0, 350.0]))
     return InjectorTruth(
-        count=engine.cylinders,
-        injections_per_cycle=int(rng.choice([1, 1, 1, 2])),
-        flow_g_min=need_g_min * float(rng.uniform(1.3, 2.0)),
-        rated_pressure_kpa=300.0,
-        rail_pressure_kpa=rail,
+        count=engine.cylinders, injections_per_cycle=int(rng.choice([1, 1, 1, 2])),
+        flow_g_min=need_g_min * float(rng.uniform(1.3, 2.0)), rated_pressure_kpa=300.0, rail_pressure_kpa=rail,
         is_manifold_referenced=is_referenced,
         ecu_compensates_pressure=not is_referenced and bool(rng.random() < 0.7),
-        dead_time_ms=float(rng.uniform(0.6, 1.2)),
-        dead_time_power=float(rng.uniform(1.1, 1.9)),
-        pressure_drop_kpa=0.0,
-    )
+        **_drawn(rng, dead_time_ms=(0.6, 1.2), dead_time_power=(1.1, 1.9)), pressure_drop_kpa=0.0,
+    )  # fmt: skip
 
 
 def _sensor(rng: np.random.Generator, engine: EngineTruth) -> SensorTruth:
     rails = [(0.68, 1.36), (0.65, 1.8), (0.6, 2.5)][int(rng.integers(3))]
     return SensorTruth(
-        delay_s=float(rng.uniform(0.03, 0.12)),
-        delay_flow_s_kg_h=float(rng.uniform(2.0, 9.0)),
-        lag_s=float(rng.uniform(0.06, 0.15)),
-        noise=float(rng.uniform(0.003, 0.008)),
-        gain=1.0 + float(rng.normal(0.0, 0.004)),
-        rail_low=rails[0],
-        rail_high=rails[1],
-        warm_up_s=float(rng.uniform(10, 25)),
+        **_drawn(rng, delay_s=(0.03, 0.12), delay_flow_s_kg_h=(2.0, 9.0), lag_s=(0.06, 0.15), noise=(0.003, 0.008)),
+        gain=1.0 + float(rng.normal(0.0, 0.004)), rail_low=rails[0], rail_high=rails[1],
+        **_drawn(rng, warm_up_s=(10, 25)),
         bank_2=1.0 + float(rng.normal(0.0, 0.015)) if engine.cylinders >= 6 and rng.random() < 0.3 else None,
-    )
+    )  # fmt: skip
 
 
 def _ecu(rng: np.random.Generator, stands: float) -> EcuTruth:
     loops = ["switching", "switching", "switching", "wide-band", "open"]
     return EcuTruth(
-        loop=cast('Literal["open", "switching", "wide-band"]', str(rng.choice(loops))),
-        trim_rate_pct_s=float(rng.uniform(2.5, 6.0)),
-        trim_step_pct=float(rng.uniform(0.8, 2.2)),
-        trim_limit_pct=30.0,
-        learn_rate_per_s=float(rng.uniform(0.004, 0.02)),
-        lambda_full_load=float(rng.uniform(0.84, 0.9)),
-        full_load_from=float(rng.uniform(0.62, 0.78)),
-        idle_target_rpm=stands,
-        cut_above_rpm=stands + 800.0,
-        cut_ends_rpm=stands + 400.0,
-        enrichment_gain=float(rng.uniform(0.04, 0.12)),
-        enrichment_decay_s=float(rng.uniform(0.15, 0.4)),
-        launch_rpm=float(rng.uniform(3800, 4600)),
-        spark_full_load_deg=float(rng.uniform(15, 20)),
-        spark_part_load_deg=float(rng.uniform(18, 24)),
-    )
+        loop=cast('Literal["open", "switching", "wide-band"]', str(rng.choice(loops))), trim_limit_pct=30.0,
+        idle_target_rpm=stands, cut_above_rpm=stands + 800.0, cut_ends_rpm=stands + 400.0,
+        **_drawn(
+            rng, trim_rate_pct_s=(2.5, 6.0), trim_step_pct=(0.8, 2.2), learn_rate_per_s=(0.004, 0.02),
+            lambda_full_load=(0.84, 0.9), full_load_from=(0.62, 0.78), enrichment_gain=(0.04, 0.12),
+            enrichment_decay_s=(0.15, 0.4), launch_rpm=(3800, 4600), spark_full_load_deg=(15, 20),
+            spark_part_load_deg=(18, 24),
+        ),
+    )  # fmt: skip
 
 
 def _vehicle(rng: np.random.Generator, engine: EngineTruth) -> VehicleTruth:
@@ -151,19 +127,15 @@ def _vehicle(rng: np.random.Generator, engine: EngineTruth) -> VehicleTruth:
     steps = np.array([1.0, 0.61, 0.43, 0.32, 0.26]) * first
     return VehicleTruth(
         mass_kg=float(rng.uniform(750, 1100)) + 100.0 * engine.displacement_l,
-        ratios=tuple(round(float(r), 3) for r in steps),
-        final_drive=round(float(rng.uniform(3.2, 4.3)), 2),
-        rolling_radius_m=round(float(rng.uniform(0.285, 0.325)), 3),
-        wheel_inertia_kg_m2=float(rng.uniform(2.5, 4.5)),
-        drag_area_m2=float(rng.uniform(0.5, 0.8)),
-        rolling_coefficient=float(rng.uniform(0.011, 0.016)),
-        driveline_efficiency=float(rng.uniform(0.90, 0.95)),
-        driven_weight_share=float(rng.uniform(0.48, 0.6)),
-        tyre_grip=float(rng.uniform(0.95, 1.25)),
-        slip_at_grip=float(rng.uniform(0.06, 0.1)),
-        clutch_nm=160.0 * engine.displacement_l,
+        ratios=tuple(round(float(r), 3) for r in steps), final_drive=round(float(rng.uniform(3.2, 4.3)), 2),
+        rolling_radius_m=round(float(rng.uniform(0.285, 0.325)), 3), clutch_nm=160.0 * engine.displacement_l,
+        **_drawn(
+            rng, wheel_inertia_kg_m2=(2.5, 4.5), drag_area_m2=(0.5, 0.8), rolling_coefficient=(0.011, 0.016),
+            driveline_efficiency=(0.90, 0.95), driven_weight_share=(0.48, 0.6), tyre_grip=(0.95, 1.25),
+            slip_at_grip=(0.06, 0.1),
+        ),
         speed_reading=1.0 + float(rng.normal(0.0, 0.01)),
-    )
+    )  # fmt: skip
 
 
 def random_truth(rng: np.random.Generator, name: str) -> Truth:
@@ -245,21 +217,12 @@ def _owners_sensor(truth: Truth, rng: np.random.Generator) -> LambdaSensor:
     )
 
 
-def _owners_limits(truth: Truth) -> Limits:
+def _owners_limits() -> Limits:
     return Limits(
-        rev_limit_rpm=6800.0,
-        top_speed_km_h=130.0,
-        lambda_max_full_load=0.92,
-        injector_duty_max_pct=85.0,
-        knock_retard_max_deg=3.0,
-        coolant_min_c=75.0,
-        coolant_max_c=108.0,
-        intake_air_max_c=60.0,
-        battery_min_v=11.0,
-        steady_lambda_error_max_pct=2.0,
-        meter_change_max_pct=60.0,
-        dead_time_change_max_ms=0.5,
-    )
+        rev_limit_rpm=6800.0, top_speed_km_h=130.0, lambda_max_full_load=0.92, injector_duty_max_pct=85.0,
+        knock_retard_max_deg=3.0, coolant_min_c=75.0, coolant_max_c=108.0, intake_air_max_c=60.0, battery_min_v=11.0,
+        steady_lambda_error_max_pct=2.0, meter_change_max_pct=60.0, dead_time_change_max_ms=0.5,
+    )  # fmt: skip
 
 
 def owners_car(truth: Truth, rng: np.random.Generator) -> Car:
@@ -284,7 +247,7 @@ def owners_car(truth: Truth, rng: np.random.Generator) -> Car:
         ),
         lambda_sensor=_owners_sensor(truth, rng),
         fuel=Fuel(name="petrol, 5 % ethanol", **_FUEL),
-        limits=_owners_limits(truth),
+        limits=_owners_limits(),
         gearing=Gearing(ratios=list(vehicle.ratios), final_drive=vehicle.final_drive),
         tyres=Tyres(rolling_radius_m=vehicle.rolling_radius_m),
         vehicle=Vehicle(mass_kg=round(vehicle.mass_kg * 1.01), mass_uncertainty_kg=20.0, driven_axle="rear"),

@@ -11,7 +11,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike
 
-from tunelab.study.finding import Finding
+from tunelab.study.finding import CONFIDENCE, Finding
 
 # A comparison may raise any false alarm with a chance of 5 % in all; what it looks at shares that.
 FINDINGS_LEVEL, LOGS_LEVEL, POINTS_LEVEL = 0.02, 0.02, 0.01
@@ -49,9 +49,6 @@ def holm(p_values: ArrayLike) -> np.ndarray:
     steps = values[order] * np.arange(order.size, 0, -1)
     adjusted[order] = np.minimum(np.maximum.accumulate(steps), 1.0)
     return adjusted
-
-
-CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from threadpoolctl import threadpool_limits
 
 from tunelab.log.flag import trusted
 from tunelab.study.compare_findings import LOGS_LEVEL, POINTS_LEVEL, holm, say_apart
+from tunelab.study.finding import CONFIDENCE
 from tunelab.workspace.car import Car
 
 SHARES = (0.0, 0.15, 0.3, 0.5, 0.7, 0.85)  # of the noise that is drift
@@ -98,7 +99,6 @@ def _restricted(value: np.ndarray, design: np.ndarray, cover: np.ndarray) -> tup
     return float(likelihood), float(coefficients[-1]), scale * float(linalg.cho_solve((root, True), unit)[-1])
 
 
-CONFIDENCE = 0.95
 SPEED_CELL_RPM = 400.0
 READING_CELL_SHARE = 0.03  # of the meter's range
 SHORTEST_VISIT_S = 1.2

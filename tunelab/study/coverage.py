@@ -51,7 +51,6 @@ class Coverage:
     flow_edges_kg_h: np.ndarray  # shape (flows + 1,); by the revision's curve
     seconds: np.ndarray  # good: every channel that the steady study needs is trusted, and all is steady
     seconds_visited: np.ndarray  # good or not
-    seconds_outside: float  # good, but in no cell: below the lightest or above the fullest load expected
     reachable: np.ndarray  # bool: the engine can be held there, between idle and rev limit, light and full load
     high_load: np.ndarray  # bool: of the reachable ones, near full load
     wanted_s: np.ndarray  # 0 where not reachable
@@ -79,12 +78,6 @@ class Coverage:
         """Share of the reachable cells that have their seconds; NaN where none is reachable."""
         reachable = int(self.reachable.sum())
         return 1.0 - int(self.missing.sum()) / reachable if reachable else float("nan")
-
-    @property
-    def separates(self) -> np.ndarray:
-        """Whether each airflow was driven at speeds far enough apart to tell dead time from meter, shape (flows,)."""
-        done = (self.seconds >= np.maximum(self.wanted_s, WANTED_HIGH_LOAD_S)) & (self.seconds > 0)
-        return np.array([_spread(self.speeds_rpm[row]) >= APART for row in done])
 
     def table(self) -> pd.DataFrame:
         """One row per reachable or visited cell: its edges, good and visited seconds, wanted seconds, missing."""
@@ -164,19 +157,16 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
     flows = flow_edges(lowest, float(np.max(full * unit)) * 1.05, revision.meter_curve.flow_kg_h)
     load = np.sqrt(flows[1:] * flows[:-1])[:, None] / unit
     seconds = _count(samples, samples.good, flows, speeds)
-    top = highest_load(middle, full, idle_rpm=idle)
-    holdable = (load >= least * no_load(middle)) & (load <= top) & (speeds[1:] > 0.9 * idle)
-    reachable = (holdable & _idle_is_open(middle, idle, seconds)) | (seconds >= WANTED_S)
-    reachable &= middle <= HIGHEST_SPEED_SHARE * limit
+    holdable = (load >= least * no_load(middle)) & (load <= highest_load(middle, full, idle_rpm=idle))
+    holdable &= (speeds[1:] > 0.9 * idle) & _idle_is_open(middle, idle, seconds)
+    reachable = (holdable | (seconds >= WANTED_S)) & (middle <= HIGHEST_SPEED_SHARE * limit)
     high = reachable & (load > HIGH_LOAD_SHARE * full)
-    good = samples.good
-    flow_full = np.interp(samples.speed_rpm, middle, full * unit)
+    throttle = _throttle(samples, np.interp(samples.speed_rpm, middle, full * unit))
     return Coverage(
         speed_edges_rpm=speeds,
         speeds_rpm=middle,
         flow_edges_kg_h=flows,
         seconds=seconds,
-        seconds_outside=float(samples.seconds[samples.good].sum() - seconds.sum()),
         seconds_visited=_count(samples, samples.believed, flows, speeds),
         reachable=reachable,
         high_load=high,
@@ -184,14 +174,17 @@ def cover(logs: Sequence[xr.Dataset | Samples] | xr.Dataset, car: Car, revision:
         full_load_pct=full,
         full_load_basis=basis,
         standing_share=standing,
-        throttle=learn_throttle(
-            samples.throttle_pct[good], samples.flow_kg_h[good], flow_full[good], samples.count[good]
-        ),
-        battery_v=_range(samples.battery_v[good], samples.count[good]),
-        samples_used=int(samples.count[good].sum()),
-        samples_flagged=int(samples.count[~good].sum()) + samples.flagged,
+        throttle=throttle,
+        battery_v=_range(samples.battery_v[samples.good], samples.count[samples.good]),
+        samples_used=int(samples.count[samples.good].sum()),
+        samples_flagged=int(samples.count[~samples.good].sum()) + samples.flagged,
         notes=samples.notes,
     )
+
+
+def _throttle(samples: Samples, flow_full: np.ndarray) -> ThrottleLine | None:
+    good = samples.good
+    return learn_throttle(samples.throttle_pct[good], samples.flow_kg_h[good], flow_full[good], samples.count[good])
 
 
 def samples_of(log: xr.Dataset, car: Car) -> Samples:
@@ -366,10 +359,6 @@ def _lightest(samples: Samples, displacement_l: float, *, most: float) -> float:
 def _loads(samples: Samples, displacement_l: float) -> np.ndarray:
     turning = np.where(samples.speed_rpm > 0, samples.speed_rpm, np.nan)
     return samples.flow_kg_h / flow_at_load(1.0, turning, displacement_l=displacement_l)
-
-
-def _spread(speeds: np.ndarray) -> float:
-    return float(speeds.max() / speeds.min()) if speeds.size else 0.0
 
 
 def _range(values: np.ndarray, count: np.ndarray) -> tuple[float, float]:

@@ -19,11 +19,10 @@ import xarray as xr
 from tunelab.log.once import kept_once
 from tunelab.study.delay_model import ANOTHER_S, NAMES, ORDER, GasFit, at_flow, fit_gas
 from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
-from tunelab.study.finding import shows_its_table
+from tunelab.study.finding import CONFIDENCE, shows_its_table
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
-CONFIDENCE = 0.95
 REFERENCE_KG_H = 50.0  # exhaust flow at which the delay is quoted
 LEAST_BLOCKS = 6
 LEAST_READINGS = 300

@@ -280,7 +280,7 @@ def _solve(
     def misfit(parameters: np.ndarray) -> np.ndarray:
         white = whiten(measured - predict(signal, parameters), signal, coefficients) / noise
         outside = within.beyond(parameters) / EDGE_S if within else 0.0
-        return np.r_[_robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD, outside]
+        return np.r_[robust(white), (parameters - PRIOR_MEAN) / PRIOR_SPREAD, outside]
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
     return scipy.optimize.least_squares(
@@ -289,7 +289,7 @@ def _solve(
     )  # fmt: skip
 
 
-def _robust(white: np.ndarray) -> np.ndarray:
+def robust(white: np.ndarray) -> np.ndarray:
     """Residual whose square grows only like its size beyond two standard errors, shape (n,)."""
     return np.sign(white) * np.sqrt(8.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
 
@@ -309,7 +309,7 @@ def _judge(
     flow = np.interp(signal.time_s, signal.grid_s, signal.exhaust_kg_h)
     low, typical, high = np.quantile(flow, (0.1, 0.5, 0.9))
     covariance *= _widening(solution, others, covariance, at_flow(typical)) ** 2
-    without = _robust(whiten(measured, signal, coefficients) / noise)
+    without = robust(whiten(measured, signal, coefficients) / noise)
     swing, quick_swing = fuel_swing(signal)
     return GasFit(
         values=solution.x,

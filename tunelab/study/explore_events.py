@@ -15,7 +15,6 @@ from tunelab.log.align import at_rows
 from tunelab.log.flag_sample import find_gaps
 from tunelab.log.segment import KINDS, find_segments
 from tunelab.study.finding import shows_its_table
-from tunelab.study.statistics import require_confidence
 from tunelab.workspace.car import Car
 
 
@@ -150,58 +149,6 @@ def kind_present(log: xr.Dataset, car: Car, kinds: Sequence[str]) -> str:
     """First of some kinds of segment that the log has; the first of all where it has none."""
     found = set(find_segments(log, car)["kind"])
     return next((kind for kind in kinds if kind in found), kinds[0])
-
-
-@dataclass(frozen=True)
-class LineFit:
-    """Straight line y = intercept + slope x by least squares."""
-
-    intercept: float
-    intercept_standard_error: float
-    slope: float
-    slope_standard_error: float
-    slope_lower: float
-    slope_upper: float
-    r_squared: float
-    confidence: float
-    samples_used: int
-    samples_flagged: int
-    method: str
-
-
-def fit_line(x: ArrayLike, y: ArrayLike, *, confidence: float) -> LineFit:
-    """Fit a straight line; pairs with a missing value are left out.
-
-    Raises
-    ------
-    ValueError
-        Fewer than three pairs, or all at one x.
-
-    Notes
-    -----
-    The interval takes the pairs as independent. Samples of a log that follow each other are not: thin them first, or
-    take one mean per hold.
-    """
-    require_confidence(confidence)
-    across, up = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    known = np.isfinite(across) & np.isfinite(up)
-    if known.sum() < 3 or not np.ptp(across[known]) > 0:
-        raise ValueError(f"{int(known.sum())} pairs; at least three at different x are wanted for a line.")
-    fit = scipy.stats.linregress(across[known], up[known])
-    reach = float(scipy.stats.t.ppf(0.5 + confidence / 2, known.sum() - 2)) * fit.stderr
-    return LineFit(
-        intercept=float(fit.intercept),
-        intercept_standard_error=float(fit.intercept_stderr),
-        slope=float(fit.slope),
-        slope_standard_error=float(fit.stderr),
-        slope_lower=float(fit.slope - reach),
-        slope_upper=float(fit.slope + reach),
-        r_squared=float(fit.rvalue**2),
-        confidence=confidence,
-        samples_used=int(known.sum()),
-        samples_flagged=int(known.size - known.sum()),
-        method="least squares, pairs taken as independent",
-    )
 
 
 @dataclass(frozen=True)

@@ -201,7 +201,7 @@ def _notes(car: Car, full_load: FullLoad) -> list[str]:
 
 def _findings(car: Car, revision: Revision, full_load: FullLoad, found: Feasibility) -> list[Finding]:
     air = _headroom_finding(car, found) if car.has_meter else _table_finding(car, revision, full_load, found)
-    return [_duty_finding(car, found), _flow_finding(found), air, _gear_finding(car, found)]
+    return [_duty_finding(car, found), _flow_finding(found), air, _gear_finding(found)]
 
 
 def _table_finding(car: Car, revision: Revision, full_load: FullLoad, found: Feasibility) -> Finding:
@@ -263,7 +263,7 @@ def _flow_finding(found: Feasibility) -> Finding:
     return Finding("feasibility.injector_flow", title, ratio, "1", None, None, None, 0, 0, status, 1.0, because)
 
 
-def _gear_finding(car: Car, found: Feasibility) -> Finding:
+def _gear_finding(found: Feasibility) -> Finding:
     title, limit = "Highest gear for a pull to the limit", found.pull_speed_max_km_h
     if found.gears.empty:
         text = "car.toml states no gearing or no tyres, so no road speed follows."

@@ -8,7 +8,7 @@ import html
 import itertools
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, TypeVar
 
@@ -102,6 +102,7 @@ class Finding:
 
 
 CONFIDENCE = 0.95
+NORMAL_95 = 1.959964  # standard deviations on either side that hold 95 % of a normal distribution
 POOLED_FREEDOM = 10  # degrees of freedom of a spread taken from other blocks of the same drive
 LEAST_FOR_INTERVAL = 3  # events or blocks; fewer give a value without an interval
 DUST = 1e-6  # of the span of the readings: what conversion leaves between two equal readings
@@ -146,6 +147,12 @@ class Question:
     limit: float | None = None
     limit_key: str = ""  # where the owner states it; empty: nothing to be compared with, only measured
     worse: Literal["higher", "lower", "away"] = "higher"  # away: from zero, either way
+
+
+def estimate_table(parts: Mapping[str, Estimate], of: str) -> pd.DataFrame:
+    """One row per estimate by its name: value, lower, upper, unit, and in a column called `of` what it rests on."""
+    rows = [(name, e.value, e.lower, e.upper, e.unit, e.samples_used) for name, e in parts.items()]
+    return pd.DataFrame(rows, columns=["quantity", "value", "lower", "upper", "unit", of]).set_index("quantity")
 
 
 def nothing(unit: str, why: str, *, flagged: int = 0) -> Estimate:

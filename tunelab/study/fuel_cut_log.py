@@ -17,6 +17,7 @@ from tunelab.study.finding import (
     Finding,
     Question,
     counted,
+    estimate_table,
     judge,
     mean_estimate,
     shows_its_table,
@@ -61,10 +62,7 @@ class FuelCutStudy:
             "settling": self.settling_s,
             "hang": self.hang_s,
         }
-        rows = [(k, e.value, e.lower, e.upper, e.unit, e.samples_used) for k, e in parts.items()]
-        return pd.DataFrame(rows, columns=["quantity", "value", "lower", "upper", "unit", "events"]).set_index(
-            "quantity"
-        )
+        return estimate_table(parts, "events")
 
     def findings(self, car: Car) -> list[Finding]:
         """Hold cut and return against the owner's limits."""

@@ -11,7 +11,7 @@ import xarray as xr
 
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.physics.driveline import tyre_radius
-from tunelab.study.finding import shows_its_table
+from tunelab.study.finding import CONFIDENCE, NORMAL_95, shows_its_table
 from tunelab.units import convert
 from tunelab.workspace.car import Car, stated
 
@@ -93,7 +93,7 @@ def log_ratio(engine_speed_rpm: np.ndarray, speed_km_h: np.ndarray) -> np.ndarra
         return np.where(known, np.log(engine_speed_rpm / speed_km_h), np.nan)
 
 
-def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
+def speed_ratio(log: xr.Dataset) -> SpeedRatio:
     """Ratio trace of a log, formed with the road speed channel, or with GPS speed where there is no other.
 
     Raises
@@ -101,9 +101,9 @@ def speed_ratio(log: xr.Dataset, *, speed_channel: str = "") -> SpeedRatio:
     ValueError
         The log has no engine speed or no speed of the car.
     """
-    channel = speed_channel or next((name for name in SPEED_CHANNELS if has(log, name)), "")
-    if not channel or not has(log, channel):
-        raise ValueError(f"no gear can be found: the log has no reading of {channel or ' or '.join(SPEED_CHANNELS)}.")
+    channel = next((name for name in SPEED_CHANNELS if has(log, name)), "")
+    if not channel:
+        raise ValueError(f"no gear can be found: the log has no reading of {' or '.join(SPEED_CHANNELS)}.")
     if not has(log, "engine_speed_rpm"):
         raise ValueError("no gear can be found: the log has no reading of engine_speed_rpm.")
     step = row_step_s(log)
@@ -180,7 +180,6 @@ LEAST_MOVED = 0.1  # of the logarithm of road speed: an engine that settles to i
 BLOCK_S = 2.0
 LATE_S = 0.02  # one standard deviation of how far a logger dates the two speeds apart. Common practice, no source.
 NO_GEAR = f"no gear was found: no speed ratio was held for {LEAST_SECONDS:g} s while engine and road moved together."
-CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from tunelab.study.finding import (
     Question,
     blocks,
     echo_of,
+    estimate_table,
     judge,
     mean_estimate,
     nothing,
@@ -66,9 +67,7 @@ class HeatStudy:
             "error per °C of intake air": self.per_intake_c,
             "share the meter's temperature could explain": self.meter_could,
         }
-        rows = [(k, e.value, e.lower, e.upper, e.unit, e.samples_used) for k, e in parts.items()]
-        names = ["quantity", "value", "lower", "upper", "unit", "samples"]
-        return pd.DataFrame(rows, columns=names).set_index("quantity")
+        return estimate_table(parts, "samples")
 
     def findings(self, car: Car) -> list[Finding]:
         """Say how the mixture goes with temperature."""

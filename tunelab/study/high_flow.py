@@ -111,7 +111,7 @@ def extend_curve(log: xr.Dataset, car: Car, revision: Revision, mixture: Mixture
     except NothingToFit as lacking:
         return no_high_flow(str(lacking), steady.meter.channel)
     rail = _rail(log, car, revision, mixture)
-    calm_top = float(_calm(steady, revision)["log_flow"].max())
+    calm_top = float(_calm(steady)["log_flow"].max())
     evidence, low = evidence[evidence["log_flow"] >= calm_top - OVERLAP], evidence["log_flow"] < calm_top - OVERLAP
     bins, flagged = _binned(evidence), flagged + int(low.sum())
     if bins.empty:
@@ -173,15 +173,9 @@ def _binned(evidence: pd.DataFrame) -> pd.DataFrame:
 
 
 def _together(
-    car: Car,
-    revision: Revision,
-    steady: SteadyFit,
-    evidence: pd.DataFrame,
-    bins: pd.DataFrame,
-    rail: str,
-    flagged: int,
+    car: Car, revision: Revision, steady: SteadyFit, evidence: pd.DataFrame, bins: pd.DataFrame, rail: str, flagged: int
 ) -> HighFlow:
-    calm = _calm(steady, revision)
+    calm = _calm(steady)
     curve = revision.meter_curve
     grid = np.unique(np.concatenate([np.linspace(bins["reading"].min(), bins["reading"].max(), 60), curve.reading]))
     flow = np.interp(grid, curve.reading, curve.flow_kg_h)
@@ -198,7 +192,7 @@ def _together(
     )  # fmt: skip
 
 
-def _calm(steady: SteadyFit, revision: Revision) -> pd.DataFrame:
+def _calm(steady: SteadyFit) -> pd.DataFrame:
     """The steady curve at places about one length apart: nearer ones would say the same thing twice."""
     meter = steady.meter
     known = np.isfinite(meter.factor) & (meter.seconds > 0) & (meter.flow_in_force_kg_h > 0)

@@ -246,17 +246,7 @@ def propose_target(seen: pd.DataFrame, car: Car, revision: Revision, idle: IdleS
     """
     own, limits = revision.idle_target, car.limits
     low, high = limits.idle_target_min_rpm, limits.idle_target_max_rpm
-    why = ""
-    if own is None:
-        why = f"{revision.name} does not state [idle_target]."
-    elif low is None or high is None:
-        why = (
-            "car.toml does not state limits.idle_target_min_rpm and limits.idle_target_max_rpm, within which it may be."
-        )
-    elif limits.idle_speed_spread_max_rpm is None and limits.idle_hunting_max_rpm is None:
-        why = "car.toml states no limit of an idle's restlessness (idle_speed_spread_max_rpm, idle_hunting_max_rpm)."
-    elif seen.empty:
-        why = "no settled idle with coolant temperature is in the log."
+    why = _why_no_target(seen, car, revision)
     if why or own is None or low is None or high is None:
         return nothing_proposed("idle_target", TARGET_TITLE, revision, why)
     points = np.asarray(own.coolant_c, dtype=float)
@@ -286,6 +276,19 @@ def propose_target(seen: pd.DataFrame, car: Car, revision: Revision, idle: IdleS
     then = judge(question, e, idle.because or "the control is taken to hold the new target as it holds this one.")
     content = {"target_rpm": [float(v) for v in proposed]}
     return TableProposal("idle_target", TARGET_TITLE, revision, table, "", (then,), (), notes, content)
+
+
+def _why_no_target(seen: pd.DataFrame, car: Car, revision: Revision) -> str:
+    limits = car.limits
+    if revision.idle_target is None:
+        return f"{revision.name} does not state [idle_target]."
+    if limits.idle_target_min_rpm is None or limits.idle_target_max_rpm is None:
+        return (
+            "car.toml does not state limits.idle_target_min_rpm and limits.idle_target_max_rpm, within which it may be."
+        )
+    if limits.idle_speed_spread_max_rpm is None and limits.idle_hunting_max_rpm is None:
+        return "car.toml states no limit of an idle's restlessness (idle_speed_spread_max_rpm, idle_hunting_max_rpm)."
+    return "no settled idle with coolant temperature is in the log." if seen.empty else ""
 
 
 def _hunts(idle: IdleStudy, points: np.ndarray, car: Car) -> np.ndarray:

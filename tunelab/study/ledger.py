@@ -21,7 +21,6 @@ STEADY = next(gate for gate in GATES if gate.name == "steady")
 MEASURED = "steady.lambda_error"
 MEASURED_ALONE = "steady.lambda_error_alone"  # where the other also rests on sessions that the prediction came from
 PREDICTED = "steady.proposal_predicted"
-NORMAL_95 = 1.959964
 NOT_TOLD = 100.0  # how far apart two tables lie that cannot be compared with each other
 NEAR_SHARE = 0.25  # of the whole change: entered values within it of a proposal are that proposal, altered
 

@@ -14,7 +14,7 @@ from tunelab.log.flag_sample import is_cut
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import step_of
 from tunelab.study.full_throttle.check import Check, LimitWatch, Quantity, Watched, hold_against, missing
-from tunelab.study.full_throttle.margin import (
+from tunelab.study.full_throttle.study import (
     check_duty,
     check_fuel_pressure,
     check_meter,
@@ -69,8 +69,8 @@ def _most(name: str, title: str, unit: str, limit: float | None, key: str, *, li
     return Quantity(f"limits.{name}", title, unit, limit, f"limits.{key}", "higher", lift)
 
 
-def _least(name: str, title: str, unit: str, limit: float | None, key: str, *, lift: bool = True) -> Quantity:
-    return Quantity(f"limits.{name}", title, unit, limit, f"limits.{key}", "lower", lift)
+def _least(name: str, title: str, unit: str, limit: float | None, key: str) -> Quantity:
+    return Quantity(f"limits.{name}", title, unit, limit, f"limits.{key}", "lower", True)
 
 
 def _engine(driving: Driving, car: Car, revision: Revision) -> list[Asked]:
@@ -200,7 +200,7 @@ def _speeds(driving: Driving, car: Car, revision: Revision) -> list[Asked]:
         what = Quantity("limits.limiter", title, "rpm", limiter, key, "higher", lift=False, worst_status="watch")
         what = replace(what, smooth_s=OVERSHOOT_S)
         held = _ask(driving, what, "engine_speed_rpm", driving.running)
-        found.insert(1, replace(held, note=_overshoot(held.check, limiter, revision)))
+        found.insert(1, replace(held, note=_overshoot(held.check, limiter)))
     return found
 
 
@@ -217,7 +217,7 @@ def _limiter_note(driving: Driving, check: Check, car: Car, revision: Revision) 
     return f"{stands}. {past}. Set it lower by as much, or look for a gear missed"
 
 
-def _overshoot(check: Check, limiter: float, revision: Revision) -> str:
+def _overshoot(check: Check, limiter: float) -> str:
     if not check.value > limiter:
         return ""
     return f"engine speed ran {check.value - limiter:.0f} rpm past the limiter: it swings so far, or a gear was missed"

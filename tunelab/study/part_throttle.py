@@ -11,10 +11,10 @@ import xarray as xr
 
 from tunelab.log.align import fresh_readings, has, never_moves
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import LEAN_STOP_PCT, Finding, Status, shows_its_table
-from tunelab.study.full_throttle.check import Check, Quantity, Stretch, missing
-from tunelab.study.full_throttle.margin import hold_channel
+from tunelab.study.finding import CONFIDENCE, LEAN_STOP_PCT, Finding, Status, shows_its_table
+from tunelab.study.full_throttle.check import LIFT_COLUMNS, Check, Quantity, Stretch, first_breaches, missing
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
+from tunelab.study.full_throttle.study import hold_channel
 from tunelab.study.limits import never_moved
 from tunelab.study.limits_driving import WIDE_OPEN_PCT, hold_lean, mark_sleeping_sensors, with_load
 from tunelab.study.pull_result import Pull, PullSet
@@ -23,12 +23,10 @@ from tunelab.workspace.revision import Revision
 
 CELL_RPM, CELL_LOAD_PCT = 500.0, 10.0
 LEAST_IN_CELL = 8
-CONFIDENCE = 0.95
 NO_LIFE = "lambda never moved in this log: a dead sensor reads the same, so it shows nothing"
 COLUMNS = ["engine_speed_rpm", "load_pct", "lambda", "commanded", "error_pct", "lower", "upper", "knock_deg", "samples",
            "pulls"]  # fmt: skip
 PULL_COLUMNS = ["pull", "start_s", "gear", "throttle_pct", "from_rpm", "to_rpm", "leanest_pct", "knock_deg", "lift_s"]
-LIFT_COLUMNS = ["stretch", "lift_s", "seconds_after_opening", "engine_speed_rpm", "check", "worst"]
 
 
 @shows_its_table
@@ -87,7 +85,7 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
     lean = _lean(mixture, car, stretches)
     knock = _knock(log, car, stretches)
     cells = _cells(log, load, known, stretches)
-    lift = _lift((lean, knock), stretches)
+    lift = first_breaches((lean, knock), stretches)
     rows = np.concatenate([np.arange(s.first, s.last + 1) for s in stretches])
     flagged = int((log["sample_flag"].values[rows] != 0).sum())
     dead = NO_LIFE if never_moves(log, "lambda_measured") else ""
@@ -194,18 +192,6 @@ def _error(cells: pd.DataFrame, car: Car, mixture: Mixture | str, flagged: int) 
     return Finding(
         "part_throttle.lambda_error", title, *numbers, int(known["samples"].sum()), flagged, status, limit, text
     )
-
-
-def _lift(checks: tuple[Check, ...], stretches: tuple[Stretch, ...]) -> pd.DataFrame:
-    """First breach of each pull that the driver should have answered by lifting."""
-    rows = []
-    for stretch in stretches:
-        found = [b for c in checks for b in c.breaches if b.lift and b.stretch == stretch.name]
-        if found:
-            first = min(found, key=lambda breach: breach.seen_s)
-            after = first.seen_s - stretch.start_s
-            rows.append((stretch.name, first.seen_s, after, first.engine_speed_rpm, first.check, first.worst))
-    return pd.DataFrame(rows, columns=LIFT_COLUMNS)
 
 
 def _pull_table(

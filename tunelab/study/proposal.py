@@ -39,21 +39,15 @@ from tunelab.workspace.revision import Revision
 
 RIGHT_PCT = 2.0  # lambda this near counts as right: a place right by chance may move within it; common practice
 
-
 HARM_WEIGHT = 8.0  # of lambda further off than before at one place, against as much of it everywhere
-
 
 LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less than is not worth a word
 
-
 FOLDS = (0.4, 0.7, 1.0)  # shares of the mean over-reading that the curve may take in
-
 
 FOLD_GAIN_PCT = 0.1  # by which that has to lower the error over all that was driven, to be offered
 
-
 NEXT_DRIVE_SEED = 1  # the same fit predicts the same
-
 
 SHARES = (0.0, 0.25, 0.5, 0.75)  # of the dead time's change, where all of it with its curve is not to be had
 

@@ -123,13 +123,13 @@ def _way(log: xr.Dataset, part: slice) -> np.ndarray:
 def _places(log: xr.Dataset, rows: list[slice]) -> np.ndarray:
     """Mean position of each stretch from that of the log, east and north; shape (stretches, 2). [m]"""
     latitude, longitude = log["latitude_deg"].values, log["longitude_deg"].values
-    middle = _mean(longitude), _mean(latitude)
+    middle = known_mean(longitude), known_mean(latitude)
     metres = METRES_PER_DEGREE * np.array([np.cos(np.radians(middle[1])), 1.0])
-    degrees = np.array([(_mean(longitude[part]), _mean(latitude[part])) for part in rows]).reshape(-1, 2)
+    degrees = np.array([(known_mean(longitude[part]), known_mean(latitude[part])) for part in rows]).reshape(-1, 2)
     return metres * (degrees - middle)
 
 
-def _mean(values: np.ndarray) -> float:
+def known_mean(values: np.ndarray) -> float:
     """Mean of what is known, NaN where nothing is."""
     known = values[np.isfinite(values)]
     return float(known.mean()) if known.size else float("nan")

@@ -47,7 +47,6 @@ class ShiftPoint:
     upper_rpm: float
     road_speed_km_h: float
     drops_to_rpm: float  # engine speed after the change
-    share_still_pulling: float  # of the draws
     because: str
 
 
@@ -349,17 +348,17 @@ def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit
     if not np.isfinite(at[0]) and lower >= top - NEAR_LIMIT_RPM:
         text = f"gear {gear} still pulls harder up to {top:.0f} rpm; shift at the limit of {limit:.0f} rpm."
         return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, min(lower, top), limit,
-                          *_speeds(car, gear, limit, drop), still, text)  # fmt: skip
+                          *_speeds(car, gear, limit, drop), text)  # fmt: skip
     if not np.isfinite(at[0]) or upper - lower > WIDEST_RPM:
         text = f"between {lower:.0f} and {upper:.0f} rpm gears {gear} and {gear + 1} show no difference"
         text += f"; changing at {lower:.0f} rpm spares the engine."
         nan = float("nan")
-        return ShiftPoint(gear, gear + 1, "no difference shown", nan, lower, upper, nan, nan, still, text)
+        return ShiftPoint(gear, gear + 1, "no difference shown", nan, lower, upper, nan, nan, text)
     value = float(np.clip(at[0], lower, upper))
     text = f"above {value:.0f} rpm gear {gear + 1} pulls harder" + (
         f" ({100 * still:.0f} % of draws: never)." if still else "."
     )
-    return ShiftPoint(gear, gear + 1, "shift at", value, lower, upper, *_speeds(car, gear, value, drop), still, text)
+    return ShiftPoint(gear, gear + 1, "shift at", value, lower, upper, *_speeds(car, gear, value, drop), text)
 
 
 def _quantile(at: np.ndarray, share: float, limit: float) -> float:
@@ -373,7 +372,7 @@ def _speeds(car: Car, gear: int, rpm: float, drop: float) -> tuple[float, float]
 
 def _unknown(gear: int, because: str) -> ShiftPoint:
     nan = float("nan")
-    return ShiftPoint(gear, gear + 1, "not shown", nan, nan, nan, nan, nan, nan, because)
+    return ShiftPoint(gear, gear + 1, "not shown", nan, nan, nan, nan, nan, because)
 
 
 def _table(car: Car, gear: int, rpm: np.ndarray, pull: np.ndarray) -> pd.DataFrame:

@@ -312,35 +312,21 @@ def propose_cut(cut: FuelCutStudy, car: Car, revision: Revision) -> TableProposa
     """
     own, limit = revision.fuel_cut, car.limits.idle_undershoot_max_rpm
     dips = ended_alone(cut.cuts)["dip_rpm"].to_numpy(dtype=float)
-
-    def none(why: str) -> TableProposal:
+    why = _why_no_cut(cut, dips, limit, revision)
+    if why or own is None or limit is None:
         return nothing_proposed("fuel_cut", CUT_TITLE, revision, why)
-
-    if own is None:
-        return none(f"{revision.name} does not state [fuel_cut].")
-    if not cut.exit_rpm.shown:
-        return none(f"{cut.exit_rpm.method}.")
-    if abs(cut.exit_rpm.value - own.return_rpm) > ALIKE_RPM:
-        return none(
-            f"fuel came back at {cut.exit_rpm.words(0)}, and {revision.name} states {own.return_rpm:g} rpm: another "
-            "table was at work, or the log is too slow to show it."
-        )
-    if limit is None:
-        return none("car.toml does not state limits.idle_undershoot_max_rpm.")
-    if dips.size < LEAST_CUTS:
-        return none(f"{LEAST_CUTS} cuts that end by themselves are wanted, and {dips.size} did.")
     stalled = bool(cut.cuts["stalled"].any())
     worst = worst_estimate(dips, "rpm", step=READING_RPM, flagged=0, what="re-entries")
     if worst.value <= limit and not stalled:
-        return none(
-            f"the engine dips by {worst.words(0)} below its idle target after them, the owner allows {limit:g}."
-        )
+        why = f"the engine dips by {worst.words(0)} below its idle target after them, the owner allows {limit:g}."
+        return nothing_proposed("fuel_cut", CUT_TITLE, revision, why)
     wanted = max(worst.value - limit, 50.0 if stalled else 0.0)
     step = min(READING_RPM * float(np.ceil(wanted / READING_RPM)), RETURN_MOST_RPM)
     highest = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
     step = max(min(step, highest - own.entry_rpm), 0.0)
     if not step:
-        return none("the rev limit leaves no room above the speed at which the fuel is cut.")
+        why = "the rev limit leaves no room above the speed at which the fuel is cut."
+        return nothing_proposed("fuel_cut", CUT_TITLE, revision, why)
     seen, entry = cut.exit_rpm, cut.entry_rpm
     rows = [
         ("entry_rpm", np.nan, np.nan, own.entry_rpm, entry.value, entry.lower, entry.upper, own.entry_rpm + step),
@@ -355,3 +341,21 @@ def propose_cut(cut: FuelCutStudy, car: Car, revision: Revision) -> TableProposa
     content = {"entry_rpm": own.entry_rpm + step, "return_rpm": own.return_rpm + step}
     notes = (f"By {len(dips)} cuts that ended by themselves: {worst.method}, {worst.words(0)}.",)
     return TableProposal("fuel_cut", CUT_TITLE, revision, table, "", (then,), (), notes, content)
+
+
+def _why_no_cut(cut: FuelCutStudy, dips: np.ndarray, limit: float | None, revision: Revision) -> str:
+    own = revision.fuel_cut
+    if own is None:
+        return f"{revision.name} does not state [fuel_cut]."
+    if not cut.exit_rpm.shown:
+        return f"{cut.exit_rpm.method}."
+    if abs(cut.exit_rpm.value - own.return_rpm) > ALIKE_RPM:
+        return (
+            f"fuel came back at {cut.exit_rpm.words(0)}, and {revision.name} states {own.return_rpm:g} rpm: another "
+            "table was at work, or the log is too slow to show it."
+        )
+    if limit is None:
+        return "car.toml does not state limits.idle_undershoot_max_rpm."
+    return (
+        "" if dips.size >= LEAST_CUTS else f"{LEAST_CUTS} cuts that end by themselves are wanted, and {dips.size} did."
+    )

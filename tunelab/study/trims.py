@@ -21,6 +21,7 @@ from tunelab.study.finding import (
     blocks,
     counted,
     echo_of,
+    estimate_table,
     judge,
     mean_estimate,
     nothing,
@@ -83,9 +84,7 @@ class TrimStudy:
     def summary(self) -> pd.DataFrame:
         """One row per value: value, lower, upper, unit, samples."""
         parts = {"mean total trim": self.total, "largest cell": self.worst, "long-term trim moved by": self.moved}
-        rows = [(k, e.value, e.lower, e.upper, e.unit, e.samples_used) for k, e in parts.items()]
-        names = ["quantity", "value", "lower", "upper", "unit", "samples"]
-        return pd.DataFrame(rows, columns=names).set_index("quantity")
+        return estimate_table(parts, "samples")
 
     def findings(self, car: Car) -> list[Finding]:
         """Hold trims against the owner's limit, and say whether they are still learning."""

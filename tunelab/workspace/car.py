@@ -71,7 +71,6 @@ class Meter(Table):
 _WITHOUT: dict[str, Any] = {"kind": "none", "rail_low": -1.0, "rail_high": 0.0}
 NO_METER = Meter.model_construct(**_WITHOUT)
 
-
 # What the ECU takes the air from: a meter, or a table over engine speed and one of these, or both mixed.
 LoadFrom = Literal["air_meter", "manifold_pressure", "throttle", "blended"]
 LOAD_CHANNEL = {"manifold_pressure": "manifold_kpa", "throttle": "throttle_pct"}

@@ -117,62 +117,32 @@ LOOKS: tuple[tuple[str, str, str], ...] = (
     (rf"{KEY}=\s*(?:#.*)?$", "nothing behind the equals sign", "write the value there, or take the line out"),
     (rf"{KEY}=\s*\d{{1,2}}[./]\d{{1,2}}[./]\d{{2,4}}", "a date in another order", "write year-month-day: 2026-05-03"),
     (rf"{KEY}=\s*\d{{4}}-\d", "a date that no calendar has, or more behind it", "write year-month-day: 2026-05-03"),
-    (
-        rf"{KEY}=\s*\d{{1,2}}:\d{{2}}\s*(?:#.*)?$",
-        "a time of day that is not whole",
-        "write 10:30:00, or put it in quotes",
-    ),
-    (
-        rf"{KEY}=\s*[-+]?\d{{1,3}}(?:[.' ]\d{{3}})+,\d",
-        "a number with thousands marks",
-        "write it plain, such as 1150.0",
-    ),
-    (
-        rf"{KEY}=\s*{NUMBER}(?:\s*;|,\s|\s)\s*{NUMBER}",
-        "several numbers and no list",
-        "put them between [ and ]",
-    ),
-    (
-        r"=\s*(?:\"{3}|'{3})",
-        "a text of several lines that is not closed",
-        "close it with the same three marks",
-    ),
+    (rf"{KEY}=\s*\d{{1,2}}:\d{{2}}\s*(?:#.*)?$",
+     "a time of day that is not whole", "write 10:30:00, or put it in quotes"),
+    (rf"{KEY}=\s*[-+]?\d{{1,3}}(?:[.' ]\d{{3}})+,\d",
+     "a number with thousands marks", "write it plain, such as 1150.0"),
+    (rf"{KEY}=\s*{NUMBER}(?:\s*;|,\s|\s)\s*{NUMBER}", "several numbers and no list", "put them between [ and ]"),
+    (r"=\s*(?:\"{3}|'{3})", "a text of several lines that is not closed", "close it with the same three marks"),
     (rf"{KEY}=\s*[-+]?\d+,\d", "a comma as decimal mark", "write the number with a dot, such as 3.0"),
     (rf"{KEY}=\s*[-+]?0\d", "a number that begins with 0", "leave the leading zero out"),
     (rf"{KEY}=\s*[-+]?(?:\.\d|\d+\.(?!\d))", "a decimal point without a digit on both sides", "write 0.5 or 5.0"),
-    (
-        rf"{KEY}=\s*{NUMBER}\s*[^\s\d#,\].eE+-]",
-        "something behind the number",
-        "leave the unit out: the key's name says it",
-    ),
+    (rf"{KEY}=\s*{NUMBER}\s*[^\s\d#,\].eE+-]",
+     "something behind the number", "leave the unit out: the key's name says it"),
     (rf"{KEY}=\s*(?i:true|false|yes|no|on|off)\b", "a word for yes or no", "write true or false, in small letters"),
     (rf"{KEY}=\s*\"[^\"\\]*\\", "a backslash in double quotes", "use single quotes, or / in place of it"),
     (rf"{KEY}=\s*(?:\"[^\"]*|'[^']*)$", "a quotation mark that is not closed", "put one at the end of the text"),
-    (
-        rf"{KEY}=\s*(?:\"[^\"]*\"|'[^']*')\s*[^\s#]",
-        "something behind the text in quotes",
-        "take it out, or put # before",
-    ),
-    (
-        r"^\s*\[[^\]]*$|^\s*\[\[[^\]]*\](?!\])",
-        "a heading that is not closed",
-        "write [name], or [[name]] with two of each",
-    ),
+    (rf"{KEY}=\s*(?:\"[^\"]*\"|'[^']*')\s*[^\s#]",
+     "something behind the text in quotes", "take it out, or put # before"),
+    (r"^\s*\[[^\]]*$|^\s*\[\[[^\]]*\](?!\])",
+     "a heading that is not closed", "write [name], or [[name]] with two of each"),
     (r"^\s*\[[^\]]*\]\]?\s*[^\s#]", "something behind a heading", "put it on a line of its own"),
-    (
-        rf"{KEY}=\s*[A-Za-z]",
-        "text without quotation marks",
-        'put it in quotes: key = "text"; where a number is wanted, write it in digits',
-    ),
-    (
-        r"^[^=\"']*\s[^=\"']*\S\s*=|^[^=]*[^\x00-\x7f][^=]*=",
-        "a key that is not one plain word",
-        "use a key of the template",
-    ),
+    (rf"{KEY}=\s*[A-Za-z]",
+     "text without quotation marks", 'put it in quotes: key = "text"; where a number is wanted, write it in digits'),
+    (r"^[^=\"']*\s[^=\"']*\S\s*=|^[^=]*[^\x00-\x7f][^=]*=",
+     "a key that is not one plain word", "use a key of the template"),
     (r"^[^=]*$", "no equals sign", "write key = value, or put # before a remark"),
-)
+)  # fmt: skip
 """What a line looks like, what that is, the way out; the first that fits is said."""
-
 
 IN_WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 """Numbers that are written in words, each at its own place."""

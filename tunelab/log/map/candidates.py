@@ -11,7 +11,7 @@ import polars as pl
 
 from tunelab.channels import CHANNELS
 from tunelab.log.map.heading import Heading, usual_ends
-from tunelab.log.map.quantity import LAMBDAS, Form, Spread, guess_forms, stated_forms, to_usual
+from tunelab.log.map.quantity import LAMBDAS, SWITCHES, Form, Spread, guess_forms, stated_forms, to_usual
 from tunelab.log.read import RawColumn, RawTable
 from tunelab.physics.air import dry_air_density
 from tunelab.physics.load import volumetric_efficiency
@@ -218,7 +218,6 @@ def _is_within(ends: tuple[float, float], band: tuple[float, float]) -> bool:
 
 
 MOST = 6  # candidates named; more help nobody
-SWITCHES = ("clutch_pressed", "brake_pressed", "launch_active")
 CODES = ("fuel_mode", "gear")
 MOST_CODES = 12  # different whole numbers
 # Quantities that take many seconds to go through their range; common practice, no source.

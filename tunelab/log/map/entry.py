@@ -89,13 +89,8 @@ def map_file(
     matches = _without_gauge(raw, [match for match in matches if match.column.key not in keys], weather)
     known = {match.form.channel for match in matches if match.form}
     is_wanted = partial(_is_wanted, steps, known, car)
-    problems += [describe_open(match, raw.path.name) for match in matches if match.sure == "open" and is_wanted(match)]
-    matches = [leave_out(match, match.why) if match.sure == "open" else match for match in matches]
-    converted, failed = _convert(raw, matches, car, weather)
-    problems += [describe_unconverted(match, error) for match, error in failed if is_wanted(match)]
-    whys = {match.column.key: str(error) for match, error in failed}
-    matches = [leave_out(m, whys[m.column.key]) if m.column.key in whys else m for m in matches]
-    converted = _joined(raw, matches, converted)
+    matches, converted, unusable = _usable(raw, matches, car, weather, is_wanted)
+    problems += unusable
     matches, chosen, rivals = settle_rivals(matches, converted)
     problems += [text for channel, text in rivals.items() if steps is None or blocks(steps, {channel}, set(), car)]
     asked = {channel: match for channel, match in chosen.items() if converted[match.column.key].asked}
@@ -108,13 +103,32 @@ def map_file(
     chosen = {channel: match for channel, match in chosen.items() if channel not in asked}
     if clock is None or problems:
         raise MapError(raw.path.name, problems)
+    settled = _settled(raw, clock)
+    notes = tuple(_column_notes(raw, clock, matches, chosen, converted))
+    return _mapped(raw, (clock, settled), chosen, converted, notes)
+
+
+def _usable(
+    raw: RawTable, matches: list[Match], car: Car | None, weather: Weather | None, is_wanted: Callable[[Match], bool]
+) -> tuple[list[Match], dict[str, Converted], list[str]]:
+    """Convert the columns; one that stays open or cannot be converted is left out, and named where it is wanted."""
+    problems = [describe_open(match, raw.path.name) for match in matches if match.sure == "open" and is_wanted(match)]
+    matches = [leave_out(match, match.why) if match.sure == "open" else match for match in matches]
+    converted, failed = _convert(raw, matches, car, weather)
+    problems += [describe_unconverted(match, error) for match, error in failed if is_wanted(match)]
+    whys = {match.column.key: str(error) for match, error in failed}
+    matches = [leave_out(m, whys[m.column.key]) if m.column.key in whys else m for m in matches]
+    return matches, _joined(raw, matches, converted), problems
+
+
+def _settled(raw: RawTable, clock: Clock) -> Settled:
+    """The table's clock without stray rows; a `MapError` where it leaves no log."""
     settled = settle_clock(clock.seconds, raw.restarts, raw.frame)
     if settled.doubt:
         raise MapError(raw.path.name, [f"  {settled.doubt}"])
     if settled.keep.sum() < 2:
         raise MapError(raw.path.name, ["  fewer than two rows have a time of their own; nothing can be made of them."])
-    notes = tuple(_column_notes(raw, clock, matches, chosen, converted))
-    return _mapped(raw, (clock, settled), chosen, converted, notes)
+    return settled
 
 
 def _is_wanted(steps: Collection[str] | None, known: Collection[str], car: Car | None, match: Match) -> bool:

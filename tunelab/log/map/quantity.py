@@ -18,7 +18,6 @@ LAMBDAS = ("lambda_measured", "lambda_measured_2", "lambda_commanded")
 ABOVE_ATMOSPHERE = ("fuel_pressure_kpa", "oil_pressure_kpa")
 SWITCHES = ("clutch_pressed", "brake_pressed", "launch_active")
 
-
 _SPOKEN = {
     "of hundred": "percent (100 is no change)",
     "share": "share of one (0.05 is 5 percent)",

@@ -25,7 +25,6 @@ _DATE = r"(?P<one>\d{1,4})[-/.](?P<two>\d{1,2})[-/.](?P<three>\d{1,4})[T\s]+"
 _PLAIN_TIME = r"\d\d:\d\d:\d\d(?:\.\d{1,9})?"
 _COMPACT = r"(?P<compact>\d{8})[T_-]?\s*(?P<hh>\d{2}):?(?P<mm>\d{2}):?(?P<ss>\d{2})(?:[.,](?P<fraction>\d{1,9}))?"
 
-
 _MONTH_FIRST = r"(?:[A-Za-z]{2,9}\.?,?\s+)?(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2}),?\s+"
 _MONTH_LAST_YEAR = rf"(?i)^{_MONTH_FIRST}(?P<time>[\d:.,]+)\s+(?P<year>\d{{4}})$"  # Sun May 03 23:59:20 2026
 _MONTH_YEAR = rf"(?i)^{_MONTH_FIRST}(?P<year>\d{{4}}),?\s+(?P<time>\d{{1,2}}:.*)$"  # May 3, 2026 11:59:20 PM

@@ -89,13 +89,9 @@ def _read_text(text: Text, source: Source, rule: FileRule | None, layout: Layout
     below = find_headings(body, lines, delimiter, layout.names, repeats) if is_asked else []
     if below:
         return _read_parts(text, source, rule, [layout.header, *(layout.data + row for row in below)])
-    run_on = find_run_on(body, lines, delimiter, layout.width)
-    if run_on is not None:
-        raise ReadError(
-            f"line {layout.data + 1 + text.joined + run_on} holds readings and behind them the heading of another log: "
-            "two files were put together without a line end between them. Read each by itself, or part them there."
-        )
-    check = check_rows(body, lines, width=layout.width, first_line=layout.data + 1 + text.joined, repeats=repeats)
+    first_line = layout.data + 1 + text.joined
+    _refuse_run_on(find_run_on(body, lines, delimiter, layout.width), first_line)
+    check = check_rows(body, lines, width=layout.width, first_line=first_line, repeats=repeats)
     if not check.keep.any():
         raise ReadError("there is no whole data row below the heading line.")
     if first is not None and body is text.data and first.frame.height == len(lines.end):
@@ -104,6 +100,14 @@ def _read_text(text: Text, source: Source, rule: FileRule | None, layout: Layout
         kept = _Rows(_kept_bytes(body, lines.start, lines.end, check), delimiter, 0)
         cells = _finish(_first_reading(kept, layout, names), kept, layout, names)
     return _table(source, text, layout, names, cells, check)
+
+
+def _refuse_run_on(row: int | None, first_line: int) -> None:
+    if row is not None:
+        raise ReadError(
+            f"line {first_line + row} holds readings and behind them the heading of another log: "
+            "two files were put together without a line end between them. Read each by itself, or part them there."
+        )
 
 
 def _all_headings(data: bytes) -> list[int]:
@@ -334,20 +338,9 @@ def _table(
         series.append(cell.values.alias(name))
         if cell.text is not None:
             texts[name] = cell.text
-    dialect = Dialect(
-        "delimited text",
-        source.compression,
-        text.encoding,
-        layout.delimiter,
-        layout.decimal,
-        layout.header + 1,
-        layout.unit_row + 1 + (text.joined if layout.unit_row >= 0 else 0),
-        layout.data + 1 + text.joined,
-        tuple(_line(text.data, i).decode("utf-8", "replace") for i in range(max(layout.header, 0))),
-    )
     table = RawTable(
         path=source.path,
-        dialect=dialect,
+        dialect=_dialect(source, text, layout),
         frame=pl.DataFrame(series),
         columns=tuple(columns),
         rows_in=rows,
@@ -359,6 +352,20 @@ def _table(
         places=((layout.data + 1 + text.joined, tuple(names)),),
     )
     return leave_out_shifted(table)
+
+
+def _dialect(source: Source, text: Text, layout: Layout) -> Dialect:
+    return Dialect(
+        "delimited text",
+        source.compression,
+        text.encoding,
+        layout.delimiter,
+        layout.decimal,
+        layout.header + 1,
+        layout.unit_row + 1 + (text.joined if layout.unit_row >= 0 else 0),
+        layout.data + 1 + text.joined,
+        tuple(_line(text.data, i).decode("utf-8", "replace") for i in range(max(layout.header, 0))),
+    )
 
 
 def _has_decimals(layout: Layout, cells: list[Cells]) -> bool:

@@ -246,7 +246,7 @@ def analyse(task: Task) -> str:
         The part cannot be written, or a log is on a disk that does not answer; another run may do better.
     """
     path = part_path(task.out, task.folder, task.session)
-    workspace, stamps = _opened(task.root, task.leave_out, task.run)
+    workspace, stamps = _opened(task.root, task.leave_out)
     before = read_part(path)
     if before and is_current(before, task, stamps):
         return str(path)
@@ -262,7 +262,7 @@ def is_current(part: Part, task: Task, stamps: Stamps) -> bool:
 
 
 @functools.lru_cache(maxsize=2)
-def _opened(root: Path, leave_out: tuple[str, ...], run: str) -> tuple[Workspace, Stamps]:
+def _opened(root: Path, leave_out: tuple[str, ...]) -> tuple[Workspace, Stamps]:
     workspace = open_workspace(root, leave_out=leave_out)
     return workspace, Stamps(workspace)
 
@@ -312,10 +312,6 @@ def _run_all(task: Task, desk: Desk) -> tuple[list[Chapter], list[Run]]:
     return chapters, runs
 
 
-def _first_line(text: str) -> str:
-    return next((line.strip() for line in text.splitlines() if line.strip()), "no message")
-
-
 def _findings(chapters: Sequence[Chapter], runs: Sequence[Run]) -> list[dict[str, Any]]:
     """Findings as results.json has them, each with the notebook that it comes from."""
     data = [as_data(chapter) for chapter in chapters]
@@ -350,3 +346,7 @@ def _with_pages(part: Part, task: Task) -> Part:
         return replace(part, pages_failure=str(error))
     failed = [f"{run.notebook.name}: {run.failure}" for run in record.runs if run.failed]
     return replace(part, pages=place.with_name(record.place.name).as_posix(), pages_failure="; ".join(failed))
+
+
+def _first_line(text: str) -> str:
+    return next((line.strip() for line in text.splitlines() if line.strip()), "no message")

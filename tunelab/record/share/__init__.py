@@ -4,12 +4,8 @@ from tunelab.lazy import load_when_asked
 
 # Loaded when asked for: answers that came back are read by the workspace's history, which runs no record again.
 _PLACES = {
-    "Again": "join",
-    "GivenAnswer": "answer",
     "OpenError": "unpack",
-    "Opened": "join",
     "ShareError": "pack",
-    "Shared": "pack",
     "Wanted": "pack",
     "open_shared": "join",
     "read_answers": "answer",

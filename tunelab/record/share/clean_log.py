@@ -21,11 +21,11 @@ from tunelab.log.read.typed import plain_columns
 from tunelab.record.share.clean_text import NUMBER, clean_json, is_position, row_gives_position
 from tunelab.record.share.private import Box, Scrubber
 from tunelab.study.consistency.sensor import MOVED, moved_m
+from tunelab.study.pull_result import METRES_PER_DEGREE
 
 POSITION = ("latitude_deg", "longitude_deg")
 STEP_M = 20.0  # a shorter way says nothing about the heading
 BACK = -0.7  # cosine to the way before beyond which the car was turned round
-METRES_PER_DEGREE = 111_195.0  # of latitude, on a sphere of 6371 km
 
 
 def clean_log(log: xr.Dataset, scrubber: Scrubber, where: str, *, keep_place: bool = False) -> xr.Dataset:

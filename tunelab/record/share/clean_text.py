@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from tunelab.channels import CHANNELS, name_key
 from tunelab.record.display import FIGURE, TABLE
-from tunelab.record.page import pack
+from tunelab.record.page import ANSI, pack
 from tunelab.record.share.kinds import KINDS
 from tunelab.record.share.private import Scrubber
 from tunelab.workspace.toml_file import PLACEHOLDER
@@ -33,7 +33,6 @@ PRIVATE_HEADS = re.compile(
 LEFT_OUT = "A figure that shows positions was left out of what is shared."
 TEXTS = ("text/plain", "text/markdown")
 SHOWN_TWICE = {"text/html"}  # a table as HTML; the table itself goes along
-ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_TEXT = "bytes"  # how bokeh marks numbers packed in base64
 TOML_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*')
 NAMED = re.compile(r"(?P<key>\b(?:driver|entered_by|author)[\"']?\s*=\s*)(?P<name>\"(?:\\.|[^\"\\\n])*\"|'[^'\n]*')")

@@ -31,6 +31,7 @@ from tunelab.record.share.clean_text import clean_csv, clean_json_text, clean_no
 from tunelab.record.share.kinds import Rule
 from tunelab.record.share.private import Box, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
+from tunelab.record.share.unpack import CRATE
 from tunelab.record.stored import StoredRecord, read_record
 from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_usable
 from tunelab.workspace.folder import SESSIONS_FOLDER
@@ -52,7 +53,6 @@ def write_whole_crate(content: Path, results: Sequence[Mapping[str, Any]], car: 
     crate.metadata.write(content)
 
 
-CRATE = "ro-crate-metadata.json"
 REMOVED = "removed.csv"
 FIRST = "index.html"  # page of the zip, and of each record
 TO_FIRST = f"../../{FIRST}"

@@ -9,7 +9,6 @@ which no script runs and which leads nowhere, a notebook as plain text without o
 from __future__ import annotations
 
 import errno
-import hashlib
 import json
 import re
 import shutil
@@ -26,6 +25,7 @@ from urllib.parse import unquote
 
 from tunelab.log.read.netcdf import HDF5, require_safe_hdf5
 from tunelab.log.read.raw import ReadError
+from tunelab.record.evidence import sha256
 
 CRATE = "ro-crate-metadata.json"
 KINDS = frozenset(
@@ -235,7 +235,7 @@ def _check_hashes(path: Path, folder: Path) -> None:
             continue
         if name not in stated:
             problems.append(f"{name!r}: not described in {CRATE}, so nothing says whether it is whole")
-        elif _sha256(file) != stated[name]:
+        elif sha256(file) != stated[name]:
             problems.append(f"{name!r}: its content is not what {CRATE} says (SHA-256)")
     problems += [f"{name!r}: described in {CRATE} and not there" for name in sorted(set(stated) - set(names))]
     refuse(path, problems)
@@ -249,11 +249,6 @@ def _stated_hashes(path: Path, folder: Path) -> dict[str, str]:
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         problem = f"{CRATE} is missing or does not give a hash for every file"
         raise OpenError(_message(path, [problem])) from error
-
-
-def _sha256(path: Path) -> str:
-    with open(path, "rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 LOG = "log.nc"

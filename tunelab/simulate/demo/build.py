@@ -243,7 +243,6 @@ it proposed from the sweep of r02, typed in. It is made, byte for byte, by
 from a table over engine speed and manifold pressure. Its r02 is what the kit proposed from the sweep of r01, typed in.
 """
 
-
 FOLDER = Path(__file__).parent / "owner" / "revisions"
 
 

@@ -1,7 +1,7 @@
 """Coast-down: road load from rolling out of gear in both directions."""
 
 from tunelab.study.coast_down.fit import fit_coast_down
-from tunelab.study.coast_down.result import CoastDownFit, CoastRun
+from tunelab.study.coast_down.result import CoastDownFit
 from tunelab.study.coast_down.run import find_coasts
 
-__all__ = ["CoastDownFit", "CoastRun", "find_coasts", "fit_coast_down"]
+__all__ = ["CoastDownFit", "find_coasts", "fit_coast_down"]

@@ -13,8 +13,9 @@ from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.log.align import fresh_readings
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import effective_mass
-from tunelab.study.coast_down.result import NORMAL_95, CoastDownFit, CoastRun, believed, not_shown
+from tunelab.study.coast_down.result import CoastDownFit, CoastRun, believed, not_shown
 from tunelab.study.coast_down.run import KINDS, Coasts, Rolling, disturb, find_coasts, roll
+from tunelab.study.finding import NORMAL_95
 from tunelab.study.gear_trace import check_speed
 from tunelab.study.gearing import rolling_radius
 from tunelab.units import convert
@@ -39,11 +40,10 @@ METHOD = (
 
 @dataclass(frozen=True)
 class Scale:
-    """Factor on the speed reading, one standard deviation of it, and where it comes from."""
+    """Factor on the speed reading and one standard deviation of it."""
 
     factor: float
     uncertainty: float
-    source: str
 
 
 def fit_coast_down(log: xr.Dataset, car: Car, session: Session) -> CoastDownFit:
@@ -94,18 +94,18 @@ def _why_not(coasts: Coasts, car: Car, session: Session) -> str:
 def speed_scale(log: xr.Dataset, car: Car, channel: str) -> Scale:
     """Factor on the log's speed channel and how sure it is."""
     if channel == "gps_speed_km_h":
-        return Scale(1.0, LEAST_SPEED_UNCERTAINTY, "GPS speed")
+        return Scale(1.0, LEAST_SPEED_UNCERTAINTY)
     try:
         check = check_speed(log, car)
     except ValueError:
-        return Scale(1.0, UNCHECKED_SPEED_UNCERTAINTY, "road speed, unchecked")
+        return Scale(1.0, UNCHECKED_SPEED_UNCERTAINTY)
     if check.against_gps.shown:
-        return Scale(check.against_gps.factor, LEAST_SPEED_UNCERTAINTY, "road speed, scaled by GPS")
+        return Scale(check.against_gps.factor, LEAST_SPEED_UNCERTAINTY)
     if check.against_gearing.shown and len(check.gears_seen) > 0:
         radius = rolling_radius(car)
         spread = max(radius.uncertainty_m / radius.radius_m, LEAST_SPEED_UNCERTAINTY)
-        return Scale(check.against_gearing.factor, spread, "road speed, scaled by gearing and rolling radius")
-    return Scale(1.0, UNCHECKED_SPEED_UNCERTAINTY, "road speed, unchecked")
+        return Scale(check.against_gearing.factor, spread)
+    return Scale(1.0, UNCHECKED_SPEED_UNCERTAINTY)
 
 
 def _gather(log: xr.Dataset, car: Car, coasts: Coasts, scale: Scale) -> Rolling:
@@ -248,7 +248,7 @@ def _result(
         covariance, float(2 * values[2] / density), area, float(values[0] / weight), crr,
         float(slope), _interval(slope, spread[3]), float(wind), _interval(wind, spread[4]),
         rolling.mass, mass_share, density, weather.air_c, (float(speeds[0]), float(speeds[1])),
-        scale.source, runs, coasts.refused, trace, used, log.sizes["time"] - used, METHOD,
+        runs, coasts.refused, trace, used, log.sizes["time"] - used, METHOD,
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import RoadLoadCurve, road_load
-from tunelab.study.finding import Finding, Status, shows_its_table
+from tunelab.study.finding import NORMAL_95, Finding, Status, shows_its_table
 from tunelab.study.pull_result import Direction, RefusedPull
 from tunelab.units import convert
 from tunelab.workspace.session import Weather
@@ -17,7 +17,6 @@ from tunelab.workspace.session import Weather
 # Rolling resistance falls as air and tyre warm. 1/K, about 20 °C. ISO 10521-1 / UN GTR 15, from memory, not opened.
 ROLLING_PER_K = 8.6e-3
 REFERENCE_AIR_C = 20.0
-NORMAL_95 = 1.959964
 LEAST_OF_100 = 0.85  # runs from a lower share of 100 km/h say nothing of the force there
 
 
@@ -74,7 +73,6 @@ class CoastDownFit:
     density_kg_m3: float
     air_c: float
     speed_range_km_h: tuple[float, float]
-    speed_source: str
     runs: tuple[CoastRun, ...]
     refused: tuple[RefusedPull, ...]
     trace: pd.DataFrame  # run, time_s, speed_km_h, fitted_km_h
@@ -163,7 +161,7 @@ def not_shown(because: str, runs: tuple[CoastRun, ...], refused: tuple[RefusedPu
     trace = pd.DataFrame(columns=["run", "time_s", "speed_km_h", "fitted_km_h"])
     return CoastDownFit(
         False, because, nan, none, nan, none, nan, none, np.full((3, 3), nan), nan, none, nan, none, nan, none,
-        nan, none, nan, nan, nan, nan, none, "", runs, refused, trace, 0, flagged, "not fitted",
+        nan, none, nan, nan, nan, nan, none, runs, refused, trace, 0, flagged, "not fitted",
     )  # fmt: skip
 
 

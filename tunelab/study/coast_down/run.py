@@ -229,7 +229,7 @@ def _candidates(log: xr.Dataset, speed: np.ndarray) -> list[tuple[int, int]]:
     step = row_step_s(log)
     slope = np.gradient(rolling(speed, rows_in(1.0, step), "mean"), log["time"].values)
     falling = (rolling(slope, rows_in(1.0, step), "mean") < -0.15) & (speed > SLOWEST_KM_H)
-    mask = falling & _closed(log) & ~_on(log, "brake_pressed")
+    mask = falling & _closed(log) & ~_braked(log)
     gaps = find_holes(log, longest_s=LONGEST_HOLE_S)
     found = []
     for first, last in runs(mask):
@@ -246,10 +246,10 @@ def _closed(log: xr.Dataset) -> np.ndarray:
     return throttle < np.nanpercentile(throttle, 1) + CLOSED_ABOVE_LOWEST_PCT
 
 
-def _on(log: xr.Dataset, name: str) -> np.ndarray:
-    if not has(log, name):
+def _braked(log: xr.Dataset) -> np.ndarray:
+    if not has(log, "brake_pressed"):
         return np.zeros(log.sizes["time"], dtype=bool)
-    return log[name].values > 0.5
+    return log["brake_pressed"].values > 0.5
 
 
 def _judge(
@@ -259,7 +259,7 @@ def _judge(
     start = first + int(np.searchsorted(time[first:last], time[first] + SETTLE_S))
     start, end = _free_part(log, car, speed, start, last)
     span = float(time[first]), float(time[last - 1])
-    why = _why_not(log, speed, first, start, end)
+    why = _why_not(log, speed, start, end)
     if why:
         return [], [RefusedPull(*span, why)]
     smooth = rolling(speed, 5, "median")
@@ -312,7 +312,7 @@ def _in_gear(log: xr.Dataset, speed: np.ndarray, first: int, last: int) -> np.nd
     return follows
 
 
-def _why_not(log: xr.Dataset, speed: np.ndarray, first: int, start: int, end: int) -> str:
+def _why_not(log: xr.Dataset, speed: np.ndarray, start: int, end: int) -> str:
     time = log["time"].values
     if end - start < 3:
         return "in gear or braked: engine speed followed road speed, or the car slowed faster than road load alone does"

@@ -36,7 +36,7 @@ from tunelab.study.consistency.sensor import (
     check_level,
     check_own_bank,
 )
-from tunelab.study.finding import Finding
+from tunelab.study.finding import NAN, Finding
 from tunelab.study.proposal import Proposal
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -239,9 +239,6 @@ def checks_table(findings: Iterable[Finding]) -> pd.DataFrame:
     """One row per check: what was compared with what, status, why."""
     rows = [(finding.title, finding.status.replace("_", " "), finding.because) for finding in findings]
     return pd.DataFrame(rows, columns=["check", "status", "because"])
-
-
-NAN = float("nan")
 
 
 def withhold(proposal: Proposal, checks: Iterable[Finding]) -> Proposal:

@@ -12,15 +12,7 @@ from tunelab.channels import channel
 from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.study.consistency.air import graded, not_made, statement
-from tunelab.study.ecu_law import (
-    LEAST_BINS,
-    RUNNING_RPM,
-    calm_rows,
-    in_bins,
-    log_of,
-    metered_air_kg_h,
-    trim_factor,
-)
+from tunelab.study.ecu_law import LEAST_BINS, RUNNING_RPM, calm_rows, in_bins, log_of, metered_air_kg_h, trim_factor
 from tunelab.study.finding import Finding, Status
 from tunelab.study.gear_trace import against_gearing, expected_log_ratios
 from tunelab.study.gearing import estimate_ratios, speed_ratio

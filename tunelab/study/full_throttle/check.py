@@ -4,6 +4,7 @@ returns.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,7 +14,7 @@ import xarray as xr
 
 from tunelab.log.align import row_step_s, runs
 from tunelab.study.delay import DelayFit
-from tunelab.study.finding import Finding, Status, shows_its_table, status_within, step_of
+from tunelab.study.finding import CONFIDENCE, NORMAL_95, Finding, Status, shows_its_table, status_within
 from tunelab.study.pull_result import PullSet
 from tunelab.workspace.car import stated
 
@@ -64,9 +65,6 @@ def full_throttle_stretches(log: xr.Dataset, is_full: np.ndarray, pulls: PullSet
     return tuple(stretches)
 
 
-__all__ = ["Breach", "Check", "Quantity", "Series", "hold_against", "missing", "step_of"]
-NORMAL_95 = 1.959964
-CONFIDENCE = 0.95
 SMOOTH_S = 0.25  # one wild reading is no breach: what counts is the mean over this long
 SHORTEST_BREACH_S = 0.1
 NEVER_MOVED = (
@@ -362,3 +360,18 @@ class LimitWatch:
             (i.check.quantity.title, i.lift_s, i.check.value, i.check.quantity.unit, i.seconds_beyond) for i in found
         ]
         return pd.DataFrame(rows, columns=["check", "lift_s", "worst", "unit", "seconds_beyond"])
+
+
+LIFT_COLUMNS = ["stretch", "lift_s", "seconds_after_opening", "engine_speed_rpm", "check", "worst"]
+
+
+def first_breaches(checks: Sequence[Check], stretches: Sequence[Stretch]) -> pd.DataFrame:
+    """First breach of each stretch that the driver should have answered by lifting, with LIFT_COLUMNS."""
+    rows = []
+    for stretch in stretches:
+        found = [b for c in checks for b in c.breaches if b.lift and b.stretch == stretch.name]
+        if found:
+            first = min(found, key=lambda breach: breach.seen_s)
+            after = first.seen_s - stretch.start_s
+            rows.append((stretch.name, first.seen_s, after, first.engine_speed_rpm, first.check, first.worst))
+    return pd.DataFrame(rows, columns=LIFT_COLUMNS)

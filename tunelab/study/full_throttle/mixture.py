@@ -23,7 +23,8 @@ from tunelab.log.align import (
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import is_cut
 from tunelab.study.delay import DelayFit
-from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing, step_of
+from tunelab.study.finding import step_of
+from tunelab.study.full_throttle.check import Check, Quantity, Series, Stretch, hold_against, missing
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -72,12 +73,12 @@ def check_mixture(
         arrives = _arrivals(log, delay)
     except ValueError as problem:
         return str(problem).rstrip(".")
-    table = pd.concat([_readings(log, name, arrives, stretches, delay) for name in _sensors(log)], ignore_index=True)
+    table = pd.concat([_readings(log, name, arrives, stretches) for name in _sensors(log)], ignore_index=True)
     table = _judged(table, log, car, revision, stretches, delay)
     rpm, commanded = (table[name].to_numpy() for name in ("engine_speed_rpm", "commanded"))
     table = table.assign(meant=meant_lambda(revision, rpm, commanded))
     lean, against, rich = _checks(log, table, car, stretches)
-    return Mixture(lean, against, rich, _bins(table, stretches), table, _delay_only(table, car, stretches), delay)
+    return Mixture(lean, against, rich, _bins(table), table, _delay_only(table, car, stretches), delay)
 
 
 def meant_lambda(revision: Revision, engine_speed_rpm: np.ndarray, commanded: np.ndarray) -> np.ndarray:
@@ -104,9 +105,7 @@ def _arrivals(log: xr.Dataset, delay: DelayFit) -> np.ndarray:
     return arrival_time(time, flow, delay_s=delay.delay_s, delay_flow_s_kg_h=delay.delay_flow_s_kg_h) + delay.lag_s
 
 
-def _readings(
-    log: xr.Dataset, name: str, arrives: np.ndarray, stretches: tuple[Stretch, ...], delay: DelayFit
-) -> pd.DataFrame:
+def _readings(log: xr.Dataset, name: str, arrives: np.ndarray, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
     """Fresh readings of a sensor during full throttle and just after, each with the moment of its fuelling."""
     time, value = log["time"].values, log[name].values
     bits = log[f"{name}_flag"].values | log["sample_flag"].values
@@ -213,7 +212,7 @@ def _series(table: pd.DataFrame, values: pd.Series, flagged: int, step: float) -
     return Series(time, seen, values.to_numpy(), rpm, number, flagged, step)
 
 
-def _bins(table: pd.DataFrame, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
+def _bins(table: pd.DataFrame) -> pd.DataFrame:
     """Mean of judged lambda by engine speed; interval from the pulls' own means where three or more reached."""
     judged = table[table["judged"]]
     centre = BIN_RPM * np.floor(judged["engine_speed_rpm"] / BIN_RPM) + BIN_RPM / 2

@@ -12,6 +12,7 @@ from tunelab.log.flag_sample import closed_throttle, find_gaps
 from tunelab.log.once import made_once
 from tunelab.log.segment import find_segments
 from tunelab.study.finding import NAN, Finding, Question, blocks, judge, mean_estimate, nothing
+from tunelab.study.pull_result import known_mean
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 
@@ -281,14 +282,9 @@ def idle_blocks(log: xr.Dataset, car: Car, revision: Revision) -> pd.DataFrame:
                 own = chosen[part]
                 speed = rows["engine_speed_rpm"][own]
                 error, coolant = float((speed - target[own]).mean()), rows["coolant_c"][own].mean()
-                state = (speed.mean(), speed.std(ddof=1), _mean(opening[own]), _mean(air[own]))
+                state = (speed.mean(), speed.std(ddof=1), known_mean(opening[own]), known_mean(air[own]))
                 found.append((visit, is_loaded, time[own].mean(), coolant, error, *state))
     return pd.DataFrame(found, columns=names) if found else pd.DataFrame({name: np.empty(0) for name in names})
-
-
-def _mean(values: np.ndarray) -> float:
-    known = values[np.isfinite(values)]
-    return float(known.mean()) if known.size else float("nan")
 
 
 def _air(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:

@@ -8,17 +8,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.finding import (
-    CONFIDENCE,
-    NAN,
-    Estimate,
-    Finding,
-    Question,
-    counted,
-    judge,
-    nothing,
-    shows_its_table,
-)
+from tunelab.study.finding import CONFIDENCE, NAN, Estimate, Finding, Question, counted, judge, nothing, shows_its_table
 from tunelab.workspace.car import Car
 
 LOWEST_HZ, HIGHEST_HZ = 0.08, 4.0

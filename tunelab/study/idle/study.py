@@ -51,7 +51,7 @@ def study_idle(log: xr.Dataset, car: Car) -> IdleStudy:
     """
     spans = settled_idle(log, car)
     series = _series(log, car)
-    rows = [_describe(log, series, span) for span in spans]
+    rows = [_describe(series, span) for span in spans]
     stretches = pd.DataFrame([row for row, _ in rows], columns=COLUMNS)
     warm = _is_warm(stretches["coolant_c"].to_numpy(dtype=float), car)
     chosen = [span for span, is_warm in zip(spans, warm, strict=True) if is_warm]
@@ -113,7 +113,7 @@ def _inside(series: Series, name: str, spans: list[tuple[float, float]]) -> tupl
     return clock[keep], values[keep]
 
 
-def _describe(log: xr.Dataset, series: Series, span: tuple[float, float]) -> tuple[tuple, Hunting]:
+def _describe(series: Series, span: tuple[float, float]) -> tuple[tuple, Hunting]:
     """One stretch: the row of the table, and its swing."""
     clock, speed = _inside(series, "engine_speed_rpm", [span])
     hunting = find_hunting(clock, speed)

@@ -85,7 +85,7 @@ def _span(
     if last - back < HOLD_LEAST_ROWS:
         return None
     moves = _first_move(time, road, last)
-    release, how = _release(log, back, last, moves, time)
+    release, how = _release(log, back, moves, time)
     lifts = np.flatnonzero(~is_open[last:] & (time[last:] > time[last] + 2.0) & _stays_shut(is_open[last:], log))
     end = int(np.searchsorted(time, time[last] + RUN_LONGEST_S))
     end = min(end, last + int(lifts[0]) if lifts.size else time.size - 1, time.size - 1)
@@ -114,7 +114,7 @@ def _first_move(time: np.ndarray, road: np.ndarray, row: int) -> float:
     return float(time[before - 1] + np.clip(share, 0.0, 1.0) * (time[before] - time[before - 1]))
 
 
-def _release(log: xr.Dataset, first: int, last: int, moves: float, time: np.ndarray) -> tuple[int, str]:
+def _release(log: xr.Dataset, first: int, moves: float, time: np.ndarray) -> tuple[int, str]:
     """Row at which the car is let go: the clutch switch, else the end of the hold at rest, else the first movement."""
     span = slice(max(first, int(np.searchsorted(time, moves - 1.5))), int(np.searchsorted(time, moves + 0.6)))
     for name, how in (("clutch_pressed", "clutch"), ("launch_active", "launch hold")):

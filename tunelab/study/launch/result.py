@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
-from tunelab.study.finding import NAN, Estimate, Finding, Question, judge, nothing, shows_its_table
+from tunelab.study.finding import NAN, Estimate, Finding, Question, estimate_table, judge, nothing, shows_its_table
 from tunelab.study.launch.find import LaunchSpan
 from tunelab.study.launch.measure import Launch
 from tunelab.study.statistics import DriverContrast, OneWay
@@ -85,9 +85,7 @@ class LaunchStudy:
             f"time to {self.distance_m:g} m": self.time_to_distance,
             "spread of that time": self.repeatability,
         }
-        rows = [(k, e.value, e.lower, e.upper, e.unit, e.samples_used) for k, e in parts.items()]
-        names = ["quantity", "value", "lower", "upper", "unit", "launches"]
-        return pd.DataFrame(rows, columns=names).set_index("quantity")
+        return estimate_table(parts, "launches")
 
     def findings(self, car: Car) -> list[Finding]:
         """Hold the launches against the owner's limits."""

@@ -12,8 +12,9 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
-from tunelab.log.flag import MASKS, channels_of, flag_repeated_frame, sample_seconds
+from tunelab.log.flag import MASKS, channels_of, sample_seconds
 from tunelab.log.flag_sample import find_gaps
+from tunelab.log.flag_stale import is_repeated
 from tunelab.log.map.timing import UNKNOWN_GAP_S
 from tunelab.log.segment import CRANKING, STOPPED, EngineStates, engine_states
 from tunelab.workspace.car import Car
@@ -107,7 +108,7 @@ def _first_rows_of_files(log: xr.Dataset) -> set[int] | None:
 
 
 def _frozen(log: xr.Dataset, shortest_s: float) -> Iterator[Break]:
-    repeated = flag_repeated_frame(log).to_numpy() & ~_is_error(log)
+    repeated = is_repeated(log) & ~_is_error(log)
     return _bad_runs(log, repeated, FROZEN, shortest_s)
 
 

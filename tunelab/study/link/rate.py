@@ -242,9 +242,7 @@ def _solve(rising: Callable[[float], float]) -> float:
 
 LONGEST_MIN = 3000.0  # no plan goes further
 
-
 STEPS = 240
-
 
 MANY = 300.0  # drop-outs from which the counts are taken to be normal
 

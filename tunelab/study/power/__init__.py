@@ -2,19 +2,7 @@
 
 from tunelab.study.power.compare import EnergyCheck, PowerComparison, check_energy, compare_power
 from tunelab.study.power.fit import fit_power
-from tunelab.study.power.inputs import NamedInput, PowerInputs, RoadDoubt, gather_inputs
-from tunelab.study.power.result import PowerFit, PullPower
+from tunelab.study.power.inputs import RoadDoubt
+from tunelab.study.power.result import PowerFit
 
-__all__ = [
-    "EnergyCheck",
-    "NamedInput",
-    "PowerComparison",
-    "PowerFit",
-    "PowerInputs",
-    "PullPower",
-    "RoadDoubt",
-    "check_energy",
-    "compare_power",
-    "fit_power",
-    "gather_inputs",
-]
+__all__ = ["EnergyCheck", "PowerComparison", "PowerFit", "RoadDoubt", "check_energy", "compare_power", "fit_power"]

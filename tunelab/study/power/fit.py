@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from tunelab.log.align import has, rate_hz, trusted_values
-from tunelab.physics.air import StandardDayFactor, dry_pressure, iso_1585_factor, sae_j1349_factor
+from tunelab.physics.air import dry_pressure, iso_1585_factor, sae_j1349_factor
 from tunelab.study.coast_down.result import CoastDownFit
 from tunelab.study.power.inputs import PowerInputs, RoadDoubt, gather_inputs
 from tunelab.study.power.pulls import Drawing, Rise, common_grid, effect_table, mean_of_ways, measure_pull, pull_rise
@@ -41,13 +41,9 @@ def standard_day(log: xr.Dataset, session: Session, pulls: tuple[Pull, ...], *, 
     both = [iso_1585_factor(dry, weather.air_c), sae_j1349_factor(dry, weather.air_c)]
     own, other = both if standard == "ISO 1585" else both[::-1]
     return StandardDay(
-        float(own.factor), _allowed(own), own.standard, float(other.factor), other.standard, dry, weather.air_c,
-        f"weather of session.toml{_intake_note(log, pulls)}",
+        float(own.factor), bool(own.is_within_band), own.standard, float(other.factor), other.standard, dry,
+        weather.air_c, f"weather of session.toml{_intake_note(log, pulls)}",
     )  # fmt: skip
-
-
-def _allowed(factor: StandardDayFactor) -> bool:
-    return bool(factor.is_within_band)
 
 
 def _intake_note(log: xr.Dataset, pulls: tuple[Pull, ...]) -> str:

@@ -8,11 +8,9 @@ import numpy as np
 import pandas as pd
 
 from tunelab.physics.driveline import torque_from_power
-from tunelab.study.finding import Finding, Status, shows_its_table, status_within
+from tunelab.study.finding import CONFIDENCE, Finding, Status, shows_its_table, status_within
 from tunelab.study.power.inputs import PowerInputs
 from tunelab.study.pull_result import Pull
-
-CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)

@@ -327,11 +327,7 @@ HELD_AGAINST = {
 # Findings that tell how far a value is from one that the owner states: the finding of the value itself, and the key.
 MEASURED_FROM = {"launch.held_speed": ("launch.held", "launch_hold_rpm")}
 # What holds where the owner states none.
-WITHOUT = {
-    "meter_headroom_min_pct": 0.0,
-    "launch_let_go_max_s": LET_GO_S,
-    "lean_under_load_max_pct": LEAN_STOP_PCT,
-}
+WITHOUT = {"meter_headroom_min_pct": 0.0, "launch_let_go_max_s": LET_GO_S, "lean_under_load_max_pct": LEAN_STOP_PCT}
 LOWER_IS_WORSE = (
     "idle.actuator_margin", "full_throttle.meter_headroom", "full_throttle.oil_pressure", "full_throttle.battery",
     "limits.meter_headroom", "limits.oil_pressure", "limits.battery", "limits.coolant_cold", "link.supply",

@@ -12,14 +12,12 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from tunelab.study.finding import Status, shows_its_table
+from tunelab.study.finding import CONFIDENCE, Status, counted, shows_its_table
 from tunelab.study.readiness.gate import GATES, Drive
 from tunelab.study.readiness.judge import Readiness, judge_gates
 from tunelab.study.readiness.stale import Now
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
-
-CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)
@@ -176,12 +174,13 @@ def _sentences(plan: Plan) -> list[str]:
     for closing in plan.closings:
         over = " (over all steps; this one has closed none yet)" if closing.pooled else ""
         found.append(
-            f"{closing.step}: so far {_counted(closing.gaps_closed, 'gap')} closed in {_tries(closing.drives)}{over}; "
-            f"one takes about {closing.drives_per_gap:.1f} drives (between {closing.lower:.1f} and "
+            f"{closing.step}: so far {counted(closing.gaps_closed, 'gaps')} closed in "
+            f"{counted(closing.drives, 'tries')}{over}; one takes about {closing.drives_per_gap:.1f} drives "
+            f"(between {closing.lower:.1f} and "
             f"{_many(closing.upper)})."
         )
     found.append(
-        f"About {_counted(round(plan.drives), 'drive')} (between {plan.drives_lower:.0f} and "
+        f"About {counted(round(plan.drives), 'drives')} (between {plan.drives_lower:.0f} and "
         f"{_many(plan.drives_upper)}), one every {_counted(plan.days_between, 'day')} as so far: about "
         f"{plan.ready_on}, if each drive goes to one step."
     )
@@ -194,10 +193,6 @@ def _sentences(plan: Plan) -> list[str]:
 
 def _counted(number: float, what: str) -> str:
     return f"{number:g} {what}{'' if number == 1 else 's'}"
-
-
-def _tries(number: int) -> str:
-    return f"{number} {'try' if number == 1 else 'tries'}"
 
 
 def _many(value: float) -> str:

@@ -12,45 +12,32 @@ from tunelab.study.steady.samples import Samples
 
 BIN_S = 0.25  # length of a bin; longer where the log is slow
 
-
 BIN_SAMPLES = 2.5  # least samples of a bin, on average
-
 
 BLOCK_BINS = 4
 
-
 SETTLE_S = 0.5  # steady before a block: wall film and meter settle in it
-
 
 # Furthest apart of the bins of a window that is used at all, beside their noise. Common practice, no source.
 CALM_LOG_AIR = 0.15
 
-
 CALM_LOG_SPEED = 0.08
 
-
 CALM_LOG_OPEN = 0.16
-
 
 # Furthest apart of engine speed and of opening time at which a block's error has twice the variance of a still one's:
 # about what blocks of three engine models of known truth show. Air that wanders adds nothing beside them.
 RESTLESS_LOG_SPEED, RESTLESS_LOG_OPEN = 0.02, 0.045
 
-
 LONGEST_AFTER = 8  # bins behind a block that have to be steady, at the most
-
 
 LEAST_OPEN_MS = 0.2  # opening of a pulse below which no share of it is known
 
-
 LEAST_SHARE = 0.6  # of a bin's rows that must be trusted
-
 
 LEAST_LAMBDA = 2  # fresh lambda readings of a block
 
-
 HOLD_STEP = 0.03  # change of log air or log speed from block to block that begins a new hold
-
 
 HOLD_LONGEST_S = 20.0  # a slow sweep counts as several holds
 

@@ -23,10 +23,10 @@ from tunelab.study.steady.curve import (
 )
 from tunelab.study.steady.findings import WITHIN
 from tunelab.study.steady.joint import Joint, fit_joint
-from tunelab.study.steady.leak import CAM_CHANCE, CHANCE, leak_belief, suspicion_of, with_leak
+from tunelab.study.steady.leak import CAM_CHANCE, CHANCE, LeakBelief, Suspicion, leak_belief, suspicion_of, with_leak
 from tunelab.study.steady.levels import bank_difference, lean_at_load, level_course, level_doubt, split_half
 from tunelab.study.steady.model import Design, coordinate_of, default_dead_time_sd
-from tunelab.study.steady.points import breakpoint_points, points_of, visited_places
+from tunelab.study.steady.points import Points, breakpoint_points, points_of, visited_places
 from tunelab.study.steady.posterior import (
     UNKNOWN_DEAD_TIME_MS,
     Posterior,
@@ -38,7 +38,7 @@ from tunelab.study.steady.posterior import (
     with_unknown_dead_time,
 )
 from tunelab.study.steady.prediction import in_force, predict_lambda_error
-from tunelab.study.steady.result import Levels, SteadyFit
+from tunelab.study.steady.result import DeadTimeError, Levels, MeterError, SteadyFit
 from tunelab.study.steady.samples import NothingToFit, Samples, refer
 from tunelab.study.steady.setting import Evidence, best_setting, expected_error, reached
 from tunelab.study.steady.suspects import Suspects, suspects_of, with_bend
@@ -201,31 +201,17 @@ def _fit(design: Design, pressure_known: bool, rail_kpa: float | None) -> _Fitte
 
 
 def _assemble(
-    found: _Fitted,
-    posterior: Posterior,
-    samples: list[Samples],
-    *,
-    car: Car,
-    revision: Revision,
+    found: _Fitted, posterior: Posterior, samples: list[Samples], *, car: Car, revision: Revision,
     rng: np.random.Generator,
-) -> SteadyFit:
-    joint, shown, design = found.joint, found.shown, found.joint.design
-    posterior = replace(posterior, leak=suspected_leak(design, revision.meter_curve, posterior))
-    unknown = 0.0 if shown.level else UNKNOWN_DEAD_TIME_MS
-    tight, least = posterior, _least_reading(samples)
-    chance = CAM_CHANCE if car.engine.long_overlap_cam else CHANCE
-    leak = leak_belief(joint, tight, least_reading=least, unknown_dead_time_ms=unknown, chance=chance)
-    posterior = with_leak(tight, leak, rng)
+) -> SteadyFit:  # fmt: skip
+    joint, design = found.joint, found.joint.design
+    posterior, leak, suspicion = _allow_for_leak(found, posterior, samples, car, revision, rng)
     fitted = _fitted(joint)
     left = design.blocks["y"].to_numpy() - fitted
     points = points_of(design.blocks, left, posterior, design.reference_v, rev_limit_rpm=car.limits.rev_limit_rpm)
     places = visited_places(samples, points, design.coordinate, car)
     at = breakpoint_points(revision.meter_curve, places, design.coordinate, car.engine.idle_target_rpm)
-    seen = reached(revision.meter_curve, places)
-    error_now = expected_error(at, seen, posterior, car, revision)
-    wider = with_bend(posterior, joint, found.suspects.bend)
-    meter = meter_error(joint, wider, car.meter.channel, revision, error_now)
-    dead_time = dead_time_error(joint, wider, shown, revision)
+    meter, dead_time = _errors(found, posterior, (at, reached(revision.meter_curve, places)), car, revision)
     best = best_setting(Evidence(points, places, at, posterior, meter, dead_time, car, revision))
     return SteadyFit(
         reference=revision.name,
@@ -252,8 +238,31 @@ def _assemble(
         places=places,
         at_breakpoints=at,
         leak=leak,
-        suspicion=suspicion_of(tight, leak, rng),
+        suspicion=suspicion,
     )
+
+
+def _errors(
+    found: _Fitted, posterior: Posterior, reached_at: tuple[Points, np.ndarray], car: Car, revision: Revision
+) -> tuple[MeterError, DeadTimeError]:
+    wider = with_bend(posterior, found.joint, found.suspects.bend)
+    error_now = expected_error(*reached_at, posterior, car, revision)
+    meter = meter_error(found.joint, wider, car.meter.channel, revision, error_now)
+    return meter, dead_time_error(found.joint, wider, found.shown, revision)
+
+
+def _allow_for_leak(
+    found: _Fitted, posterior: Posterior, samples: list[Samples], car: Car, revision: Revision,
+    rng: np.random.Generator,
+) -> tuple[Posterior, LeakBelief, Suspicion | None]:  # fmt: skip
+    """The posterior that allows for air into the exhaust, what is believed of a leak, and where one is suspected."""
+    joint = found.joint
+    tight = replace(posterior, leak=suspected_leak(joint.design, revision.meter_curve, posterior))
+    unknown = 0.0 if found.shown.level else UNKNOWN_DEAD_TIME_MS
+    chance = CAM_CHANCE if car.engine.long_overlap_cam else CHANCE
+    least = _least_reading(samples)
+    leak = leak_belief(joint, tight, least_reading=least, unknown_dead_time_ms=unknown, chance=chance)
+    return with_leak(tight, leak, rng), leak, suspicion_of(tight, leak, rng)
 
 
 def _least_reading(samples: Sequence[Samples]) -> float:

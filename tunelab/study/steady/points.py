@@ -19,19 +19,14 @@ from tunelab.workspace.revision import MeterCurve
 
 UNDISTURBED = 0.005  # log units of over-reading up to which a point counts as undisturbed
 
-
 ODD = 0.01  # log units that the fit may leave of a hold without a word; common practice, no source
 
-
 FALLS_TO = 0.75  # of what it reaches below half the rev limit: over-reading from pulsation is less above that.
-
 
 # Common practice, no source: the faster the strokes follow one another, the more evenly the meter is passed.
 LEAST_FAST = 3  # blocks at load above half the rev limit, to tell that
 
-
 CELL = (0.03, 0.12)  # size of a place: along the curve's coordinate and in log speed
-
 
 LEAST_CELL_S = 2.0  # of driving, steady or not, for a place to count as visited
 

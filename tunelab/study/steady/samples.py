@@ -78,23 +78,11 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
     dead_time = smooth_dead_time(reference.dead_time, battery)
     log_air = _log(np.interp(reading, reference.meter_curve.reading, reference.meter_curve.flow_kg_h))
     ratio = log_air_fuelled(pulse - dead_time, speed, car, reference) + pressure - log_air
-    if np.any(by_content := log_stoich(log, car, reference)):
-        ratio = ratio + by_content
-        notes.append(BY_CONTENT)
-    off, misplaced = off_law(log, car, own), 0.0
-    if off is not None:
-        misplaced = _as_reading(off, own)
-        ratio = ratio - off.at(reading)
-        notes.append(
-            f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} commands from air and trims. "
-            "The proposal goes by what the ECU did: find out what differs (injector flow, engine speed, meter voltage)."
-        )
+    ratio, misplaced = _corrected(log, car, (own, reference), reading, ratio, notes)
     inside = (reading > car.meter.rail_low) & (reading < car.meter.rail_high)
     names = [name for name in (*reading_from, *pulse_from, "engine_speed_rpm", "battery_v") if name in log]
-    lambda_1, lambda_1_read, lambda_1_trusted = _lambda(log, "lambda_measured")
-    lambda_2, _, lambda_2_trusted = _lambda(log, "lambda_measured_2")
-    if not np.isfinite(lambda_1).any():
-        raise NothingToFit("lambda_measured is not in the log: without measured lambda nothing can be fitted.")
+    first, second = _lambda(log, "lambda_measured"), _lambda(log, "lambda_measured_2")
+    _require_lambda(first[0])
     return Samples(
         session=str(log.attrs.get("session", "")),
         revision=own.name,
@@ -109,17 +97,44 @@ def refer(log: xr.Dataset, car: Car, own: Revision, reference: Revision) -> Samp
         log_ratio=ratio,
         log_pressure=pressure,
         pressure_ratio=_held(log, "manifold_kpa") / _barometer(log),
-        log_lambda=lambda_1,
-        log_lambda_2=lambda_2,
+        log_lambda=first[0],
+        log_lambda_2=second[0],
         lambda_commanded=_held(log, "lambda_commanded"),
         fuel_trusted=_trusted(log, *names) & inside & np.isfinite(ratio),
-        lambda_read=lambda_1_read,
-        lambda_trusted=lambda_1_trusted,
-        lambda_2_trusted=lambda_2_trusted,
+        lambda_read=first[1],
+        lambda_trusted=first[2],
+        lambda_2_trusted=second[2],
         misplaced=misplaced,
         pressure_known=pressure_known,
         notes=tuple(notes),
     )
+
+
+def _corrected(
+    log: xr.Dataset, car: Car, revisions: tuple[Revision, Revision], reading: np.ndarray, ratio: np.ndarray,
+    notes: list[str],
+) -> tuple[np.ndarray, float]:  # fmt: skip
+    """The log ratio by the fuel's logged content and by what the ECU did, and how far its readings are misplaced.
+
+    `revisions` are the one in the ECU and the reference.
+    """
+    own, reference = revisions
+    if np.any(by_content := log_stoich(log, car, reference)):
+        ratio = ratio + by_content
+        notes.append(BY_CONTENT)
+    off = off_law(log, car, own)
+    if off is None:
+        return ratio, 0.0
+    notes.append(
+        f"The ECU's pulses are {100 * np.expm1(off.level):+.1f} % off what {own.name} commands from air and trims. "
+        "The proposal goes by what the ECU did: find out what differs (injector flow, engine speed, meter voltage)."
+    )
+    return ratio - off.at(reading), _as_reading(off, own)
+
+
+def _require_lambda(log_lambda: np.ndarray) -> None:
+    if not np.isfinite(log_lambda).any():
+        raise NothingToFit("lambda_measured is not in the log: without measured lambda nothing can be fitted.")
 
 
 def _as_reading(off: OffLaw, own: Revision) -> float:

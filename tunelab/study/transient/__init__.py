@@ -6,11 +6,6 @@ from tunelab.study.transient.region import Film
 from tunelab.study.transient.study import TransientStudy, proposal_sentence, study_transients
 
 __all__ = [
-    "NOT_EXPLAINED",
-    "Film",
-    "TransientStudy",
-    "cylinder_air",
-    "cylinder_fuel",
-    "proposal_sentence",
+    "NOT_EXPLAINED", "Film", "TransientStudy", "cylinder_air", "cylinder_fuel", "proposal_sentence",
     "study_transients",
-]
+]  # fmt: skip

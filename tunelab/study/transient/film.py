@@ -18,7 +18,7 @@ import scipy
 from threadpoolctl import threadpool_limits
 
 from tunelab.study.delay import DelayFit
-from tunelab.study.delay_model import KEPT, follow
+from tunelab.study.delay_model import KEPT, follow, robust
 from tunelab.study.transient.signal import GRID_S, TransientSignal, at_sensor
 from tunelab.workspace.car import LambdaSensor
 
@@ -252,18 +252,13 @@ def _solve(
 
     def misfit(parameters: np.ndarray) -> np.ndarray:
         white = leftover(signal, sensor, parameters, number)[0][used] / noise
-        return np.append(_robust(white) * noise / scale, (parameters - prior.mean) / prior.spread)
+        return np.append(robust(white) * noise / scale, (parameters - prior.mean) / prior.spread)
 
     inside = np.clip(start, LOWER + 1e-6, UPPER - 1e-6)
     return scipy.optimize.least_squares(
         misfit, inside, bounds=(LOWER, UPPER), x_scale=np.maximum(prior.spread, 1e-3), diff_step=2e-3, max_nfev=25,
         ftol=1e-5, xtol=1e-5,
     )  # fmt: skip
-
-
-def _robust(white: np.ndarray) -> np.ndarray:
-    """Residual whose square grows only like its size beyond two standard errors, shape (n,)."""
-    return np.sign(white) * np.sqrt(8.0 * (np.sqrt(1.0 + white**2 / 4.0) - 1.0))
 
 
 def _covariance(solution: scipy.optimize.OptimizeResult, number: np.ndarray, prior: Prior) -> np.ndarray:

@@ -132,7 +132,6 @@ class Film:
     share: Estimate  # X
     tau_s: Estimate
     lag_s: Estimate  # of the sensor, as fitted along
-    share_lag_correlation: float
     told_apart: bool  # film from sensor lag; nothing is proposed without
     because: str
     fit: FilmFit | None
@@ -172,7 +171,7 @@ def fit_region(
         why = f"{kept.size} disturbed stretches without clutch work, with {readings} readings, are too few "
         why += f"({LEAST_WINDOWS} and {LEAST_READINGS} are wanted)"
         share, tau_s, lag_s = (nothing(unit, why, flagged=signal.samples_flagged) for unit in ("1", "s", "s"))
-        return Film(name, share, tau_s, lag_s, NAN, False, why, None, NAN, NAN, int(kept.size))
+        return Film(name, share, tau_s, lag_s, False, why, None, NAN, NAN, int(kept.size))
     fit = fit_film(signal, sensor, inside, prior)
     return _film(name, fit, signal, windows, kept)
 
@@ -203,7 +202,6 @@ def _film(name: str, fit: FilmFit, signal: TransientSignal, windows: list[Window
         share=Estimate(*shown, "1", *counts),
         tau_s=Estimate(*times, "s", *counts) if shown[1] > 0.0 else nothing("s", because),
         lag_s=Estimate(*lag, "s", *counts),
-        share_lag_correlation=correlation,
         told_apart=not because,
         because=because or f"film and sensor lag are separated by {fit.windows} stretches",
         fit=fit,

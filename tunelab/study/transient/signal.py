@@ -98,9 +98,8 @@ def transient_signal(log: xr.Dataset, car: Car, revision: Revision) -> Transient
         return _on_grid(rows, shortened, grid)
 
     speed, meter = np.maximum(channel("engine_speed_rpm"), 60.0), np.maximum(channel("air_flow_kg_h"), LEAST_AIR_KG_H)
-    pressure, why = None, _why_too_slow(log)
-    if not why:
-        pressure, why = air_by_pressure(channel("manifold_kpa"), speed, meter)
+    why = _why_too_slow(log)
+    pressure, why = (None, why) if why else air_by_pressure(channel("manifold_kpa"), speed, meter)
     per_ms = np.where(cut, 0.0, fuel_per_open_ms(log, car, revision))
     fuel, commanded = _on_grid(injected, shortened, grid), channel("lambda_commanded")
     told = None if ecu_air is None else np.maximum(_on_grid(ecu_air, shortened, grid), LEAST_AIR_KG_H)

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from link_log import at_speed, flagged, link_log, session
 from plain_car import owners_car
-from published import assert_agrees, entries, matching
+from published import assert_agrees, matching
 
 from tunelab.log.flag import MASKS
 from tunelab.study.explore_cells import distribute, engine_load, map_channel, samples_inside
-from tunelab.study.explore_events import align_events, compare_groups, fit_line, kind_present
+from tunelab.study.explore_events import align_events, compare_groups, kind_present
 
 CAR = owners_car()
 
@@ -29,16 +29,6 @@ def nist(folder, name):
     return np.array([[float(number) for number in line.split()] for line in lines[first - 1 : last]])
 
 
-@pytest.mark.parametrize(
-    ("entry", "field"),
-    [("s_norris_b0", "intercept"), ("s_norris_se0", "intercept_standard_error"),
-     ("s_norris_se1", "slope_standard_error"), ("s_norris_r2", "r_squared")],
-)  # fmt: skip
-def test_a_line_meets_nists_certified_values(entry, field):
-    y, x = nist("nist_linregress", "Norris").T
-    assert_agrees(getattr(fit_line(x, y, confidence=0.95), field), entries()[entry])
-
-
 @pytest.mark.parametrize("entry", matching("s_anova_"))
 def test_groups_meet_nists_certified_f(entry):
     table = nist("nist_anova", entry["inputs"]["dataset"].split()[-1])
@@ -46,17 +36,7 @@ def test_groups_meet_nists_certified_f(entry):
     assert_agrees(compare_groups(groups).f_ratio, entry)
 
 
-def test_a_lines_interval_covers_the_true_slope():
-    rng = np.random.default_rng(2)
-    x = np.linspace(0, 1, 20)
-    fits = [fit_line(x, 1 + 2 * x + rng.normal(0, 0.3, 20), confidence=0.95) for _ in range(500)]
-    covered = np.mean([fit.slope_lower <= 2 <= fit.slope_upper for fit in fits])
-    assert covered == pytest.approx(0.95, abs=3 * np.sqrt(0.05 * 0.95 / 500))
-
-
-def test_too_little_for_a_line_or_a_comparison_is_said():
-    with pytest.raises(ValueError, match="2 pairs"):
-        fit_line([1.0, 2.0, np.nan], [1.0, 2.0, 3.0], confidence=0.95)
+def test_too_little_for_a_comparison_is_said():
     alone = compare_groups({"a": [1.0, 2.0], "b": [3.0]})
     assert np.isnan(alone.f_ratio)
     assert "fewer than two groups" in alone.because

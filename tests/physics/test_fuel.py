@@ -79,9 +79,6 @@ def test_models_keep_the_contract(model, arguments):
     assert_keeps_contract(model, *arguments)
 
 
-EXHAUST = {"co": 0.1, "co2": 14.0, "o2": 1.0, "hc": 0.002}
-
-
 @pytest.mark.parametrize(
     ("call", "message"),
     [
