@@ -8,7 +8,7 @@ import scipy
 
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import leak_allowance
-from tunelab.study.steady.model import Coordinate, Design, hat_matrix, log_flow_in_force, smooth_log_flow
+from tunelab.study.steady.model import NAMES, Coordinate, Design, hat_matrix, log_flow_in_force, smooth_log_flow
 from tunelab.study.steady.posterior import Posterior, Shown
 from tunelab.study.steady.result import DeadTimeError, MeterError, OverallConstant, PulsationMap
 from tunelab.workspace.revision import MeterCurve, Revision
@@ -38,6 +38,16 @@ def interval_width(joint: Joint) -> float:
     return float(scipy.special.stdtrit(max(holds - 12, 3), 0.975))
 
 
+def _day_sd(joint: Joint) -> float:
+    """Doubt of the curve's level that the day leaves, log units: one drive's level is what lambda read that day.
+
+    Several drives tell it by themselves. It is no part of the draws: `predict_next_drive` takes both days as one.
+    """
+    if joint.design.session_columns.shape[1] > 1:
+        return 0.0
+    return float(sum(m.share * np.exp(m.sizes[NAMES.index("session")]) for m in joint.members))
+
+
 def reach_seconds(design: Design, reading: np.ndarray) -> np.ndarray:
     """Seconds of steady driving within reach of each reading."""
     blocks = design.blocks
@@ -55,7 +65,7 @@ def meter_error(
 ) -> MeterError:
     """Meter error with its interval; `error_now` are draws of log lambda's error at each breakpoint as it is."""
     design, curve, reading = joint.design, revision.meter_curve, posterior.reading
-    width = interval_width(joint) * posterior.log_factor_sd
+    width = interval_width(joint) * np.hypot(posterior.log_factor_sd, _day_sd(joint))
     measured = reach_seconds(design, reading) >= LEAST_SECONDS
     log_factor = np.where(measured, posterior.log_factor[0], np.nan)
     edges = np.concatenate([[-np.inf], (reading[1:] + reading[:-1]) / 2, [np.inf]])
@@ -174,7 +184,7 @@ def overall_constant(joint: Joint, posterior: Posterior) -> OverallConstant:
     """The mean level of the measured curve, weighted by where was driven."""
     at = joint.design.blocks["reading"].to_numpy()
     level = np.array([np.interp(at, posterior.reading, row).mean() for row in posterior.log_factor])
-    width = interval_width(joint) * level[1:].std()
+    width = interval_width(joint) * np.hypot(level[1:].std(), _day_sd(joint))
     return OverallConstant(
         factor=float(np.exp(level[0])),
         lower=float(np.exp(level[0] - width)),
