@@ -9,7 +9,7 @@ import scipy
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.model import NAMES, Coordinate, Design, hat_matrix, log_flow_in_force, smooth_log_flow
-from tunelab.study.steady.posterior import Posterior, Shown
+from tunelab.study.steady.posterior import Posterior, Shown, local_mean
 from tunelab.study.steady.result import DeadTimeError, MeterError, OverallConstant, PulsationMap
 from tunelab.workspace.revision import MeterCurve, Revision
 
@@ -76,7 +76,7 @@ def meter_error(
         flow_in_force_kg_h=np.exp(log_flow_in_force(curve, reading)),
         factor=np.exp(log_factor),
         lower=np.exp(np.minimum(log_factor - width, _lowest(posterior, log_factor))),
-        upper=np.exp(log_factor + width),
+        upper=np.exp(log_factor + width + lean_at_load(design, posterior, reading)),
         seconds=counted,
         points=_points(design, curve, posterior, log_factor, width, error_now),
     )
@@ -112,12 +112,22 @@ def _points(
             "flow_in_force_kg_h": curve.flow_kg_h,
             "factor": np.where(known, np.exp(target), np.nan),
             "factor_lower": np.where(known, np.exp(target - np.hypot(spread, leak)), np.nan),
-            "factor_upper": np.where(known, np.exp(target + spread), np.nan),
+            "factor_upper": np.where(known, np.exp(target + spread + lean_at_load(design, posterior, at)), np.nan),
             "seconds": hat_matrix(at, visited).T @ design.blocks["seconds"].to_numpy(),
             "basis": np.where(driven, "measured", np.where(known, "extended", "unchanged")),
             "follow": follow,
         }
     )
+
+
+def lean_at_load(design: Design, posterior: Posterior, reading: np.ndarray) -> np.ndarray:
+    """How much higher the curve may lie at readings where the fit finds lambda lean with load, log units.
+
+    Pulsation makes a meter read too much, never too little. So fuel goes missing there, or the curve was drawn too low
+    by that much and by what the meter over-reads besides, for which as much again is allowed.
+    """
+    lean, visited = np.maximum(posterior.pulsation[0], 0.0), design.blocks["reading"].to_numpy()
+    return 2.0 * local_mean(design.coordinate.at(visited), lean, design.coordinate.at(reading))
 
 
 def beyond_the_driven(design: Design, at: np.ndarray, visited: np.ndarray) -> np.ndarray:
