@@ -102,7 +102,8 @@ def _points(
     follow = np.where(driven | touching, 1.0, _trust(error_now))
     known = follow > 0
     target = np.interp(at, reading, posterior.log_factor[0])
-    spread = np.hypot(np.interp(at, reading, width), beyond_the_driven(design, at, visited))
+    doubt = np.hypot(beyond_the_driven(design, at, visited), off_the_driven(curve, driven | touching))
+    spread = np.hypot(np.interp(at, reading, width), doubt)
     leak = leak_allowance(
         log_flow_in_force(curve, reading) + log_factor, log_factor, log_flow_in_force(curve, at) + target
     )
@@ -142,6 +143,21 @@ def beyond_the_driven(design: Design, at: np.ndarray, visited: np.ndarray) -> np
     bent = np.abs(design.scallop_at(between.ravel())).reshape(between.shape).max(axis=1)
     steeper = np.maximum(_steepness(design.curve, at) - _steepness(design.curve, edge), 0.0)
     return np.where(at == edge, 0.0, np.hypot(bent, ZERO_SHIFT * (high - low) * steeper))
+
+
+def off_the_driven(curve: MeterCurve, driven: np.ndarray) -> np.ndarray:
+    """How far breakpoints between the driven ones lie off a smooth curve through these, log units; 0 at all others.
+
+    The fit takes the meter's error to run smoothly from one to the next. Where an earlier revision moved only the
+    driven ones, or a hand only some, the curve in force has a dent between them, and the error is as large.
+    """
+    flow = np.asarray(curve.flow_kg_h, dtype=float)
+    kept = np.flatnonzero(driven & (flow > 0))
+    if kept.size < 3:
+        return np.zeros(flow.size)
+    smooth = scipy.interpolate.PchipInterpolator(curve.reading[kept], np.log(flow[kept]), extrapolate=False)
+    apart = np.abs(np.log(np.maximum(flow, 1e-3)) - smooth(curve.reading))
+    return np.where(driven, 0.0, np.nan_to_num(apart))
 
 
 def _steepness(curve: MeterCurve, reading: np.ndarray) -> np.ndarray:
