@@ -14,7 +14,7 @@ from steady_trials import plain_trial
 
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.curve import _rows, beyond_the_driven, interval_width, lean_at_load, off_the_driven
+from tunelab.study.steady.curve import _rows, below_the_driven, beyond_the_driven, interval_width, lean_at_load
 from tunelab.study.steady.joint import AMPLITUDES, _slope, _state, fit_joint, hold_variance
 from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.levels import bank_difference
@@ -245,11 +245,11 @@ def test_a_dent_between_driven_breakpoints_is_as_large_a_doubt():
     driven[[0, 50, 51, -1]] = False
     flow = np.asarray(curve.flow_kg_h)
     dented = curve.model_copy(update={"flow_kg_h": (flow * np.where(driven, 1.04, 1.0)).tolist()})
-    doubt = off_the_driven(dented, driven)
+    doubt = below_the_driven(dented, driven)
     np.testing.assert_allclose(doubt[50:52], np.log(1.04), rtol=0.1)
     assert (doubt[driven] == 0).all()
     assert doubt[0] == doubt[-1] == 0
-    assert off_the_driven(curve, driven).max() < 0.003
+    assert np.abs(below_the_driven(curve, driven)).max() < 0.003
 
 
 def test_the_curve_may_lie_higher_where_load_leaves_lambda_lean_and_not_where_the_meter_over_reads(setup):

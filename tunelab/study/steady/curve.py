@@ -102,18 +102,19 @@ def _points(
     follow = np.where(driven | touching, 1.0, _trust(error_now))
     known = follow > 0
     target = np.interp(at, reading, posterior.log_factor[0])
-    doubt = np.hypot(beyond_the_driven(design, at, visited), off_the_driven(curve, driven | touching))
-    spread = np.hypot(np.interp(at, reading, width), doubt)
+    spread = np.hypot(np.interp(at, reading, width), beyond_the_driven(design, at, visited))
     leak = leak_allowance(
         log_flow_in_force(curve, reading) + log_factor, log_factor, log_flow_in_force(curve, at) + target
     )
+    dent, lean = below_the_driven(curve, driven | touching), lean_at_load(design, posterior, at)
+    down, up = np.hypot(spread, leak) - np.minimum(dent, 0.0), spread + lean + np.maximum(dent, 0.0)
     return pd.DataFrame(
         {
             "reading": at,
             "flow_in_force_kg_h": curve.flow_kg_h,
             "factor": np.where(known, np.exp(target), np.nan),
-            "factor_lower": np.where(known, np.exp(target - np.hypot(spread, leak)), np.nan),
-            "factor_upper": np.where(known, np.exp(target + spread + lean_at_load(design, posterior, at)), np.nan),
+            "factor_lower": np.where(known, np.exp(target - down), np.nan),
+            "factor_upper": np.where(known, np.exp(target + up), np.nan),
             "seconds": hat_matrix(at, visited).T @ design.blocks["seconds"].to_numpy(),
             "basis": np.where(driven, "measured", np.where(known, "extended", "unchanged")),
             "follow": follow,
@@ -145,18 +146,18 @@ def beyond_the_driven(design: Design, at: np.ndarray, visited: np.ndarray) -> np
     return np.where(at == edge, 0.0, np.hypot(bent, ZERO_SHIFT * (high - low) * steeper))
 
 
-def off_the_driven(curve: MeterCurve, driven: np.ndarray) -> np.ndarray:
-    """How far breakpoints between the driven ones lie off a smooth curve through these, log units; 0 at all others.
+def below_the_driven(curve: MeterCurve, driven: np.ndarray) -> np.ndarray:
+    """How far breakpoints between the driven ones lie below a smooth curve through these, log units; 0 at all others.
 
     The fit takes the meter's error to run smoothly from one to the next. Where an earlier revision moved only the
-    driven ones, or a hand only some, the curve in force has a dent between them, and the error is as large.
+    driven ones, or a hand only some, the curve in force has a dent between them, and the error may be larger by it.
     """
     flow = np.asarray(curve.flow_kg_h, dtype=float)
     kept = np.flatnonzero(driven & (flow > 0))
     if kept.size < 3:
         return np.zeros(flow.size)
     smooth = scipy.interpolate.PchipInterpolator(curve.reading[kept], np.log(flow[kept]), extrapolate=False)
-    apart = np.abs(np.log(np.maximum(flow, 1e-3)) - smooth(curve.reading))
+    apart = smooth(curve.reading) - np.log(np.maximum(flow, 1e-3))
     return np.where(driven, 0.0, np.nan_to_num(apart))
 
 
