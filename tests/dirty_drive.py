@@ -28,6 +28,7 @@ REFRESH_HZ = {"battery_v": 5.0, "trim_short_pct": 5.0, "throttle_pct": 12.5}
 STUCK = ("meter_v", "lambda_measured", "pulse_width_ms", "engine_speed_rpm")
 SPIKED = {"meter_v": 5.0, "engine_speed_rpm": 12000.0, "pulse_width_ms": 10.4, "lambda_measured": 0.68}
 UNDISTURBED = 0.004  # log units of over-reading up to which a place counts as undisturbed
+WORSE = 0.3  # points of lambda error by which a cell counts as further off
 STILL = 0.02  # log units of speed and load over a second up to which a place counts as visited steadily
 
 
@@ -54,6 +55,7 @@ class Visited:
     battery_v: np.ndarray
     weight: np.ndarray
     over: np.ndarray  # log of indicated over true air
+    cell: np.ndarray  # number of the cell of airflow and engine speed
 
     def p95(self, engine: PlainEngine, revision: Revision, *, pulsating: bool = False) -> float:
         """Lambda error [%] that 95 % of the weight does not pass with a revision in the ECU."""
@@ -63,6 +65,15 @@ class Visited:
         order = np.argsort(size)
         reached = np.cumsum(weight[order]) / weight.sum()
         return float(size[order][np.searchsorted(reached, 0.95)])
+
+    def left_where_worse(self, engine: PlainEngine, before: Revision, after: Revision) -> float:
+        """Largest error [%] left in a cell that is further off than before by more than `WORSE`; 0 where none is."""
+        used = self.over < UNDISTURBED
+        at, cell = (self.rpm[used], self.load[used]), self.cell[used]
+        errors = [error_at(engine, revision, *at, battery=self.battery_v[used]) for revision in (before, after)]
+        count = np.maximum(np.bincount(cell), 1)
+        now, then = (np.abs(np.bincount(cell, error) / count) for error in errors)
+        return float(then[then > now + WORSE].max(initial=0.0))
 
 
 def dirty_engine(seed: int) -> PlainEngine:
@@ -173,4 +184,4 @@ def _visited(engine, time, rpm, load, battery, cut) -> Visited:
     air = np.log(load[at] * rpm[at])
     cells = np.unique(np.stack([np.floor(air / 0.15), np.floor(rpm[at] / 400)]), axis=1, return_inverse=True)[1].ravel()
     weight = 1.0 / np.maximum(np.bincount(cells)[cells], 10)
-    return Visited(rpm[at], load[at], battery[at], weight, engine.over_reading(rpm[at], load[at]))
+    return Visited(rpm[at], load[at], battery[at], weight, engine.over_reading(rpm[at], load[at]), cells)

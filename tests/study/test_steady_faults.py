@@ -148,6 +148,16 @@ def test_a_sensor_that_steps_during_the_drive_is_told_and_spoils_no_answer():
     assert covered(trial, fit, 0.0) == covered(trial, fit, 0.03) == 1.0
 
 
+def test_the_curve_of_one_drive_holds_the_truth_on_a_day_when_lambda_reads_leaner():
+    trial = plain_trial(10, faults={"sensor_shift": level_step(0.004, at_s=-1.0)})
+    _, fit = findings_of(trial)
+    assert covered(trial, fit, 0.0) > 0.9
+    at = fit.blocks["reading"].to_numpy()
+    now = np.interp(at, trial.revision.meter_curve.reading, trial.revision.meter_curve.flow_kg_h)
+    level = np.exp(np.mean(np.log(trial.true_flow(at) / now)) + trial.constant)
+    assert fit.constant.lower <= level <= fit.constant.upper
+
+
 def test_a_second_drive_that_reads_leaner_is_told_with_its_interval_and_the_curve_reaches_both():
     trial = plain_trial(5, faults={"sensor_shift": level_step(0.03, at_s=-1.0)}, from_session=2)
     found, fit = findings_of(trial, 1, 2)

@@ -14,7 +14,7 @@ from steady_trials import plain_trial
 
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.curve import _rows, beyond_the_driven, interval_width
+from tunelab.study.steady.curve import _rows, below_the_driven, beyond_the_driven, interval_width, lean_at_load
 from tunelab.study.steady.joint import AMPLITUDES, _slope, _state, fit_joint, hold_variance
 from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.levels import bank_difference
@@ -236,6 +236,31 @@ def test_a_breakpoint_beyond_what_was_driven_is_no_surer_than_line_and_zero_allo
     line = visited.min() + (coarse.reading[nearest] - visited.min()) * np.linspace(0, 1, 9)
     apart = np.abs(smooth_log_flow(coarse, line) - log_flow_in_force(coarse, line)).max()
     assert beyond_the_driven(bent, coarse.reading, visited)[nearest] >= apart > 0
+
+
+def test_a_dent_between_driven_breakpoints_is_as_large_a_doubt():
+    """Neighbours moved by 4 % and two between them left behind; a curve without a dent leaves next to none."""
+    curve = plain_engine.invent(6).revision.meter_curve
+    driven = np.ones(curve.reading.size, dtype=bool)
+    driven[[0, 50, 51, -1]] = False
+    flow = np.asarray(curve.flow_kg_h)
+    dented = curve.model_copy(update={"flow_kg_h": (flow * np.where(driven, 1.04, 1.0)).tolist()})
+    doubt = below_the_driven(dented, driven)
+    np.testing.assert_allclose(doubt[50:52], np.log(1.04), rtol=0.1)
+    assert (doubt[driven] == 0).all()
+    assert doubt[0] == doubt[-1] == 0
+    assert np.abs(below_the_driven(curve, driven)).max() < 0.003
+
+
+def test_the_curve_may_lie_higher_where_load_leaves_lambda_lean_and_not_where_the_meter_over_reads(setup):
+    """No meter under-reads in pulsating air: 2 % lean at load is as much of the curve, and as much again besides."""
+    design = setup[2]
+    visited = design.blocks["reading"].to_numpy()
+    high = visited > np.quantile(visited, 0.7)
+    ends = np.array([visited.min(), visited.max()])
+    lean, over = (SimpleNamespace(pulsation=np.where(high, size, 0.0)[None]) for size in (0.02, -0.02))
+    np.testing.assert_allclose(lean_at_load(design, lean, ends), [0.0, 0.04], atol=1e-6)
+    np.testing.assert_array_equal(lean_at_load(design, over, visited), 0.0)
 
 
 def test_the_fit_finds_how_much_the_manifold_holds(setup):

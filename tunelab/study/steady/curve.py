@@ -8,8 +8,8 @@ import scipy
 
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import leak_allowance
-from tunelab.study.steady.model import Coordinate, Design, hat_matrix, log_flow_in_force, smooth_log_flow
-from tunelab.study.steady.posterior import Posterior, Shown
+from tunelab.study.steady.model import NAMES, Coordinate, Design, hat_matrix, log_flow_in_force, smooth_log_flow
+from tunelab.study.steady.posterior import Posterior, Shown, local_mean
 from tunelab.study.steady.result import DeadTimeError, MeterError, OverallConstant, PulsationMap
 from tunelab.workspace.revision import MeterCurve, Revision
 
@@ -38,6 +38,16 @@ def interval_width(joint: Joint) -> float:
     return float(scipy.special.stdtrit(max(holds - 12, 3), 0.975))
 
 
+def _day_sd(joint: Joint) -> float:
+    """Doubt of the curve's level that the day leaves, log units: one drive's level is what lambda read that day.
+
+    Several drives tell it by themselves. It is no part of the draws: `predict_next_drive` takes both days as one.
+    """
+    if joint.design.session_columns.shape[1] > 1:
+        return 0.0
+    return float(sum(m.share * np.exp(m.sizes[NAMES.index("session")]) for m in joint.members))
+
+
 def reach_seconds(design: Design, reading: np.ndarray) -> np.ndarray:
     """Seconds of steady driving within reach of each reading."""
     blocks = design.blocks
@@ -55,7 +65,7 @@ def meter_error(
 ) -> MeterError:
     """Meter error with its interval; `error_now` are draws of log lambda's error at each breakpoint as it is."""
     design, curve, reading = joint.design, revision.meter_curve, posterior.reading
-    width = interval_width(joint) * posterior.log_factor_sd
+    width = interval_width(joint) * np.hypot(posterior.log_factor_sd, _day_sd(joint))
     measured = reach_seconds(design, reading) >= LEAST_SECONDS
     log_factor = np.where(measured, posterior.log_factor[0], np.nan)
     edges = np.concatenate([[-np.inf], (reading[1:] + reading[:-1]) / 2, [np.inf]])
@@ -66,7 +76,7 @@ def meter_error(
         flow_in_force_kg_h=np.exp(log_flow_in_force(curve, reading)),
         factor=np.exp(log_factor),
         lower=np.exp(np.minimum(log_factor - width, _lowest(posterior, log_factor))),
-        upper=np.exp(log_factor + width),
+        upper=np.exp(log_factor + width + lean_at_load(design, posterior, reading)),
         seconds=counted,
         points=_points(design, curve, posterior, log_factor, width, error_now),
     )
@@ -96,18 +106,30 @@ def _points(
     leak = leak_allowance(
         log_flow_in_force(curve, reading) + log_factor, log_factor, log_flow_in_force(curve, at) + target
     )
+    dent, lean = below_the_driven(curve, driven | touching), lean_at_load(design, posterior, at)
+    down, up = np.hypot(spread, leak) - np.minimum(dent, 0.0), spread + lean + np.maximum(dent, 0.0)
     return pd.DataFrame(
         {
             "reading": at,
             "flow_in_force_kg_h": curve.flow_kg_h,
             "factor": np.where(known, np.exp(target), np.nan),
-            "factor_lower": np.where(known, np.exp(target - np.hypot(spread, leak)), np.nan),
-            "factor_upper": np.where(known, np.exp(target + spread), np.nan),
+            "factor_lower": np.where(known, np.exp(target - down), np.nan),
+            "factor_upper": np.where(known, np.exp(target + up), np.nan),
             "seconds": hat_matrix(at, visited).T @ design.blocks["seconds"].to_numpy(),
             "basis": np.where(driven, "measured", np.where(known, "extended", "unchanged")),
             "follow": follow,
         }
     )
+
+
+def lean_at_load(design: Design, posterior: Posterior, reading: np.ndarray) -> np.ndarray:
+    """How much higher the curve may lie at readings where the fit finds lambda lean with load, log units.
+
+    Pulsation makes a meter read too much, never too little. So fuel goes missing there, or the curve was drawn too low
+    by that much and by what the meter over-reads besides, for which as much again is allowed.
+    """
+    lean, visited = np.maximum(posterior.pulsation[0], 0.0), design.blocks["reading"].to_numpy()
+    return 2.0 * local_mean(design.coordinate.at(visited), lean, design.coordinate.at(reading))
 
 
 def beyond_the_driven(design: Design, at: np.ndarray, visited: np.ndarray) -> np.ndarray:
@@ -122,6 +144,21 @@ def beyond_the_driven(design: Design, at: np.ndarray, visited: np.ndarray) -> np
     bent = np.abs(design.scallop_at(between.ravel())).reshape(between.shape).max(axis=1)
     steeper = np.maximum(_steepness(design.curve, at) - _steepness(design.curve, edge), 0.0)
     return np.where(at == edge, 0.0, np.hypot(bent, ZERO_SHIFT * (high - low) * steeper))
+
+
+def below_the_driven(curve: MeterCurve, driven: np.ndarray) -> np.ndarray:
+    """How far breakpoints between the driven ones lie below a smooth curve through these, log units; 0 at all others.
+
+    The fit takes the meter's error to run smoothly from one to the next. Where an earlier revision moved only the
+    driven ones, or a hand only some, the curve in force has a dent between them, and the error may be larger by it.
+    """
+    flow = np.asarray(curve.flow_kg_h, dtype=float)
+    kept = np.flatnonzero(driven & (flow > 0))
+    if kept.size < 3:
+        return np.zeros(flow.size)
+    smooth = scipy.interpolate.PchipInterpolator(curve.reading[kept], np.log(flow[kept]), extrapolate=False)
+    apart = smooth(curve.reading) - np.log(np.maximum(flow, 1e-3))
+    return np.where(driven, 0.0, np.nan_to_num(apart))
 
 
 def _steepness(curve: MeterCurve, reading: np.ndarray) -> np.ndarray:
@@ -174,7 +211,7 @@ def overall_constant(joint: Joint, posterior: Posterior) -> OverallConstant:
     """The mean level of the measured curve, weighted by where was driven."""
     at = joint.design.blocks["reading"].to_numpy()
     level = np.array([np.interp(at, posterior.reading, row).mean() for row in posterior.log_factor])
-    width = interval_width(joint) * level[1:].std()
+    width = interval_width(joint) * np.hypot(level[1:].std(), _day_sd(joint))
     return OverallConstant(
         factor=float(np.exp(level[0])),
         lower=float(np.exp(level[0] - width)),
