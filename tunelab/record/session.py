@@ -15,7 +15,7 @@ from typing import Any
 from tunelab.log.store import write_log
 from tunelab.record.chapter import CHAPTERS, read_chapters, write_table
 from tunelab.record.driven import Driven
-from tunelab.record.evidence import KEPT, Evidence, fits_kept, gather_evidence, hand_evidence
+from tunelab.record.evidence import KEPT, Evidence, arrays_are_plain, fits_kept, gather_evidence, hand_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import write_shelf
 from tunelab.record.link import unasked_link
@@ -86,6 +86,7 @@ def record_session(
     """
     place = (place or opened.place).absolute()
     started = _now()
+    arrays_are_plain()
     with fits_kept(_kept(opened, place)):
         evidence = gather_evidence(opened)
         return _record(opened, notebooks, settings, place, started, evidence)
