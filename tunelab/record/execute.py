@@ -25,7 +25,7 @@ PREFIX = "TUNELAB_PREFIX"
 LONGEST_SOCKET = 103  # bytes of its path, on macOS; Linux takes 107
 CHECK_TAG = "tunelab-kernel-check"
 CHECK = f"""import gc, os, sys
-gc.set_threshold(50_000, 20, 50)  # to look for garbage while libraries load and figures are drawn took a twelfth of a run
+gc.set_threshold(50_000, 20, 50)  # looking for garbage took a twelfth of a run
 if sys.prefix != os.environ["{PREFIX}"]:
     raise RuntimeError(
         "This notebook runs in another Python than tunelab: the kernel named python3 belongs to "
