@@ -323,6 +323,15 @@ def test_no_process_of_a_record_loads_statistics_or_pint_before_a_study_asks_for
     assert shown.stdout.strip() == "[]"
 
 
+def test_a_record_pushes_no_session_and_no_workspace_aside(workspace, notebooks):
+    session = workspace / "sessions" / SESSION_NAME
+    before = sorted(path.name for path in session.iterdir())
+    for place in (session, workspace):
+        with pytest.raises(FileExistsError, match="holds files and is no record"):
+            record_session(open_session(session), [notebooks["good"]], SETTINGS, place=place)
+    assert sorted(path.name for path in session.iterdir()) == before
+
+
 def test_no_process_of_a_record_loads_what_only_other_programs_want(workspace, tmp_path):
     """A second for the grammar of an address, and in every kernel a fifth for pint, which xarray looks for."""
     others = "import sys\nprint(sorted({'pint', 'rfc3987_syntax'} & set(sys.modules)))"

@@ -22,7 +22,7 @@ from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
-from tunelab.record.place import folder_beside, put_in_place
+from tunelab.record.place import folder_beside, put_in_place, require_room
 from tunelab.record.results import results_data, results_text, stopped_checks, tidy, write_crate
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
@@ -82,9 +82,11 @@ def record_session(
     Raises
     ------
     ValueError, OSError
-        The log cannot be read or the record cannot be written; nothing in the place has changed then.
+        The log cannot be read or the record cannot be written, or what stands in its place is no record; nothing in
+        the place has changed then.
     """
     place = (place or opened.place).absolute()
+    require_room(place)
     started = _now()
     arrays_are_plain()
     with fits_kept(_kept(opened, place)):
