@@ -1,8 +1,12 @@
-"""Public names of a package that are loaded when asked for: whoever needs one need not wait for all (PEP 562)."""
+"""Nobody waits for what he does not use: public names of a package are loaded when asked for (PEP 562), and libraries
+that others would load in passing are not loaded at all.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from importlib import import_module
 from typing import Any
 
@@ -26,3 +30,20 @@ def load_when_asked(package: str, places: Mapping[str, str]) -> tuple[Callable[[
         return names[name]
 
     return get, lambda: sorted({*names, *places})
+
+
+@contextmanager
+def as_if_missing(*modules: str) -> Iterator[None]:
+    """Let modules count as not installed inside the block, so that a library that could also work with them goes on.
+
+    One that is loaded already stays. For processes of the kit's own: others may want what is left out here.
+
+    Source: the Python language reference, 5.3.1: a name that is None in `sys.modules` is not found.
+    """
+    left_out = [name for name in modules if name not in sys.modules]
+    sys.modules.update(dict.fromkeys(left_out))  # type: ignore[arg-type]
+    try:
+        yield
+    finally:
+        for name in left_out:
+            sys.modules.pop(name, None)

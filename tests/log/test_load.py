@@ -82,6 +82,27 @@ def test_times_of_day_go_on_past_midnight_between_files(session):
     assert float(log["time"][ROWS]) == pytest.approx(60.0, abs=1e-5)
 
 
+def _stopwatch(seconds):
+    return f"{int(seconds // 60):02d}:{seconds % 60:06.3f}"
+
+
+@pytest.mark.parametrize("write", [_time_of_day, _stopwatch])
+@pytest.mark.parametrize(("first", "second"), [(0.0, 0.0), (0.2, 0.57), (130.2, 3.1)])
+def test_a_stopwatch_that_starts_anew_in_each_file_is_no_time_of_day(session, write, first, second):
+    files = {"a.csv": _engine(_clock(first, text=write), "Time")}
+    files |= {"b.csv": _engine(_clock(second, text=write), "Time", seed=3)}
+    log = session(files)
+    assert log["episode"].values.tolist() == [0] * ROWS + [1] * ROWS
+    np.testing.assert_allclose(log["engine_speed_rpm"][ROWS:], np.array(files["b.csv"]["RPM"], dtype=float), atol=0.5)
+    assert "b.csv: laid 1 s after a.csv; the true gap between the two is not known" in log.attrs["history"]
+
+
+def test_minutes_and_seconds_start_anew_every_hour(session):
+    log = session({"a.csv": _engine(_clock(3590, text=lambda s: _stopwatch(s % 3600)), "Time")})
+    np.testing.assert_allclose(log["time"], np.arange(ROWS) * 0.04, atol=1e-6)
+    assert "clock from minutes and seconds, with an hour added wherever they start anew" in log.attrs["history"]
+
+
 def test_rows_that_an_overlapping_file_repeats_are_set_aside(session):
     log = session({
         "a.csv": _engine(_clock(0, text=_stamp), "Date time"),

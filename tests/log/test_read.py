@@ -142,6 +142,17 @@ def test_encodings_and_line_ends(read, encoding, end):
     assert raw.frame["Température [°C]"].to_list() == [85.5, 85.6, 85.7, 85.8]
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+def test_the_minus_sign_of_typesetting_is_a_minus_before_a_number_and_itself_in_a_heading(read, encoding):
+    minus = "\N{MINUS SIGN}"
+    rows = [f"0,{k};{minus}{k},5;{minus},{k};{k}" for k in range(6)]
+    raw = read("\n".join([f"Zeit;Vorlauf;Rest;Soll {minus} Ist", *rows, ""]).encode(encoding))
+    assert raw.frame["Vorlauf"].to_list() == [-0.5, -1.5, -2.5, -3.5, -4.5, -5.5]
+    assert raw.frame["Rest"].to_list() == [0.0, -0.1, -0.2, -0.3, -0.4, -0.5]
+    assert raw.columns[3].heading == f"Soll {minus} Ist"
+    assert not any(column.words for column in raw.columns)
+
+
 def test_error_words_become_nan_are_counted_and_are_not_empty_cells(read):
     rows = ["0.0,800,1.0", "0.1,ERR,", "0.2,---,1.1", "0.3,#N/A,nan", "0.4,ERR,inf", "0.5,820,1.2", "0.6,830,1.2"]
     raw = read("Time,RPM,Lambda\n" + "\n".join(rows) + "\n")

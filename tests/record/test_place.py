@@ -10,7 +10,7 @@ from killed import killed_at_each_step
 
 from tunelab.record import place as held_module
 from tunelab.record import place as place_module
-from tunelab.record.place import UNFINISHED, folder_beside, put_in_place
+from tunelab.record.place import UNFINISHED, folder_beside, put_in_place, require_room
 
 
 def write_record(place, text):
@@ -86,6 +86,20 @@ def test_a_file_in_the_place_is_not_overwritten(tmp_path):
     with pytest.raises(FileExistsError, match="is a file"):
         write_record(place, "one")
     assert place.read_text() == "mine"
+
+
+def test_only_a_record_or_nothing_may_stand_where_a_record_is_to_go(tmp_path):
+    """Else `--out` with a session's folder, or the workspace's, pushes raw logs aside under another name."""
+    for name in ("free", "empty", "hidden", "record", "owner's"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "free").rmdir()
+    (tmp_path / "hidden" / ".DS_Store").touch()
+    (tmp_path / "record" / "results.json").touch()
+    (tmp_path / "owner's" / "log1.csv").touch()
+    for name in ("free", "empty", "hidden", "record"):
+        require_room(tmp_path / name)
+    with pytest.raises(FileExistsError, match="holds files and is no record, so nothing is written there"):
+        require_room(tmp_path / "owner's")
 
 
 def test_what_a_crash_left_behind_goes_at_once_and_what_is_being_written_stays(tmp_path):

@@ -332,6 +332,35 @@ def test_no_process_of_a_record_loads_statistics_or_pint_before_a_study_asks_for
     assert shown.stdout.strip() == "[]"
 
 
+def test_a_record_pushes_no_session_and_no_workspace_aside(workspace, notebooks):
+    session = workspace / "sessions" / SESSION_NAME
+    before = sorted(path.name for path in session.iterdir())
+    for place in (session, workspace):
+        with pytest.raises(FileExistsError, match="holds files and is no record"):
+            record_session(open_session(session), [notebooks["good"]], SETTINGS, place=place)
+    assert sorted(path.name for path in session.iterdir()) == before
+
+
+def test_no_process_of_a_record_loads_what_only_other_programs_want(workspace, tmp_path):
+    """A second for the grammar of an address, and in every kernel a fifth for pint, which xarray looks for."""
+    others = "import sys\nprint(sorted({'pint', 'rfc3987_syntax'} & set(sys.modules)))"
+    notebook = write_notebook(tmp_path, "n", READ, "evidence.log.isel(time=slice(0, 9)).mean()", others)
+    code = f"""
+import pathlib, sys
+from tunelab.record import open_session
+from tunelab.record.notebook import read_notebook
+from tunelab.record.session import record_session
+session, notebook, place = map(pathlib.Path, sys.argv[1:])
+made = record_session(open_session(session), [read_notebook(notebook)], {{}}, place=place)
+assert not made.failed, made.runs
+{others}"""
+    command = [sys.executable, "-c", code, workspace / "sessions" / SESSION_NAME, notebook.path, tmp_path / "made"]
+    shown = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "[]"
+    cells = nbformat.read(tmp_path / "made" / "n.ipynb", as_version=4).cells
+    assert cells[-1].outputs[0].text.strip() == "[]"
+
+
 @pytest.mark.parametrize("odd", ["{} and {name}", "a {0!r} 50% #1 & 'one' \"two\" Ünlü"])
 def test_a_record_is_made_whatever_the_folders_are_called(odd, notebooks, tmp_path):
     root = write_workspace(tmp_path / odd)

@@ -12,7 +12,7 @@ import pytest
 from tunelab.chart.look import panel
 from tunelab.record.display import figure_item
 from tunelab.record.still import draw_still
-from tunelab.record.still_marks import _boxes
+from tunelab.record.still_marks import _boxes, _reduced
 
 hv.extension("bokeh", logo=False)
 LOOK = panel("", 300, xlabel="x", ylabel="y")
@@ -90,6 +90,22 @@ def test_a_missing_reading_breaks_the_line_and_a_long_trace_keeps_its_spike():
     ordinates = [y for _, y in points(line)]
     assert min(ordinates) < max(ordinates) - 100
     assert len(line) < 40_000
+
+
+def test_a_long_trace_keeps_of_each_column_its_first_least_its_first_greatest_and_the_rim_of_a_gap():
+    rng = np.random.default_rng(4)
+    x, y = np.sort(rng.uniform(0, 400, 9000)), rng.integers(0, 6, 9000).astype(float)
+    for first in rng.integers(0, 8900, 12):
+        y[first : first + int(rng.integers(1, 90))] = np.nan
+    wanted = set()
+    for column in np.unique(np.round(x)):
+        rows = [k for k in range(9000) if round(x[k]) == column]
+        known = [k for k in rows if y[k] == y[k]]
+        wanted |= {min(known, key=y.__getitem__), max(known, key=y.__getitem__)} if known else {rows[0]}
+        wanted |= {rows[0], rows[-1]} if 0 < len(known) < len(rows) else set()
+    kept = _reduced(x, y)
+    np.testing.assert_array_equal(kept[0], x[sorted(wanted)])
+    np.testing.assert_array_equal(kept[1], y[sorted(wanted)])
 
 
 def test_the_legend_stands_beside_the_picture_with_each_entry_once():

@@ -13,6 +13,7 @@ from plain_workspace import SESSION_NAME, write_workspace
 
 import tunelab
 from tunelab.cli import main
+from tunelab.log.read import ReadError, read_raw
 from tunelab.record import place as place_module
 from tunelab.record.driven import KEPT
 from tunelab.record.opened import open_session
@@ -270,3 +271,16 @@ def test_a_disk_that_is_full_half_way_through_the_demo_is_told_in_one_sentence(t
     assert "the disk is full. Nothing that was there has changed" in said
     assert len(said) < 400
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="a named pipe is POSIX's")
+def test_a_pipe_under_a_files_name_is_refused_and_not_waited_for(tmp_path):
+    root = write_workspace(tmp_path)
+    log, settings = root / "pipe.csv", root / "channels.toml"
+    settings.unlink(missing_ok=True)
+    for path in (log, settings):
+        os.mkfifo(path)
+    with pytest.raises(ReadError, match="a pipe or a device, not a file"):
+        read_raw(log)
+    (problem,) = read_toml(settings, ChannelMap, settings.name).problems
+    assert "a pipe or a device, not a file" in str(problem)

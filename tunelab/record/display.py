@@ -74,7 +74,7 @@ def set_up_display() -> None:
     from bokeh.settings import settings
     from IPython import get_ipython
 
-    from tunelab.record.evidence import keep_fits_in
+    from tunelab.record.evidence import arrays_are_plain, keep_fits_in
 
     shell = get_ipython()
     if shell is None:
@@ -87,6 +87,7 @@ def set_up_display() -> None:
     bundles.for_type(pd.DataFrame, _table_bundle)
     if KEPT_IN in os.environ:
         keep_fits_in(Path(os.environ[KEPT_IN]))
+    arrays_are_plain()
     gc.freeze()  # what was imported stays: looking through it for garbage, time and again, took a tenth of a run
 
 

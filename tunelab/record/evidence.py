@@ -20,6 +20,7 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS
+from tunelab.lazy import as_if_missing
 from tunelab.log.flag import channels_of, spans, summary
 from tunelab.log.once import as_kept, at_one_desk, begin_desk, read_kept
 from tunelab.record.opened import OpenedSession
@@ -84,6 +85,15 @@ def fits_kept(folder: Path | None) -> AbstractContextManager[None]:
 def keep_fits_in(folder: Path) -> None:
     """The same from here to the end of this process."""
     begin_desk(folder, made_by(), write_whole)
+
+
+def arrays_are_plain() -> None:
+    """Let xarray look for pint's arrays once, and in vain: no log holds any, and loading it takes long.
+
+    For a process of the record's own.
+    """
+    with as_if_missing("pint"):
+        xr.DataArray([0.0]).to_numpy()  # what it finds it keeps
 
 
 def hand_evidence(evidence: Evidence, opened: OpenedSession, record: Path) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tunelab.lazy import as_if_missing
 from tunelab.record.chapter import OUT
 from tunelab.record.display import KEPT_IN, PAGE_RUN
 from tunelab.record.notebook import Notebook, Value
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
 PREFIX = "TUNELAB_PREFIX"
 LONGEST_SOCKET = 103  # bytes of its path, on macOS; Linux takes 107
 CHECK_TAG = "tunelab-kernel-check"
-CHECK = f"""import os, sys
+CHECK = f"""import gc, os, sys
+gc.set_threshold(50_000, 20, 50)  # looking for garbage took a twelfth of a run
 if sys.prefix != os.environ["{PREFIX}"]:
     raise RuntimeError(
         "This notebook runs in another Python than tunelab: the kernel named python3 belongs to "
@@ -75,7 +77,8 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     record : Path
         Folder of the record being written: gets `<name>.ipynb`, finished cells even when a later one fails.
     """
-    import nbformat  # with papermill: takes a second, which every kernel would wait for
+    with as_if_missing("rfc3987_syntax"):  # it builds a grammar, in a second, for addresses that no notebook holds
+        import nbformat  # here, because it takes a while, and papermill too
     import papermill
     from papermill.exceptions import PapermillException
     from traitlets.config import Config
@@ -85,7 +88,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     failure = ""
     try:
         with _own_channel() as channel:
-            papermill.execute_notebook(
+            executed = papermill.execute_notebook(
                 prepared,
                 _unformatted(str(output)),
                 parameters=dict(parameters),
@@ -99,8 +102,9 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
         failure = _one_line(error)
     except RuntimeError as error:  # jupyter_client: the kernel died or never started
         failure = f"the kernel stopped: {_first_line(str(error))}"
-    executed = _tidy(nbformat.read(output, as_version=4) if output.exists() else prepared)
-    nbformat.write(executed, output)
+    if failure:
+        executed = nbformat.read(output, as_version=4) if output.exists() else prepared
+    nbformat.write(_tidy(executed), output)
     return Run(notebook, executed, failure)
 
 
@@ -153,8 +157,11 @@ def _fits(folder: str) -> bool:
 
 
 def _with_check(node: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """The notebook with the check in front, and without what an earlier run showed: papermill copies and writes it."""
     from nbformat.v4 import new_code_cell
 
+    for cell in (cell for cell in node.cells if cell.cell_type == "code"):
+        cell.outputs, cell.execution_count = [], None
     cell = new_code_cell(CHECK, id="kernel-check", metadata={"tags": [CHECK_TAG]})
     node.cells.insert(0, cell)
     return node

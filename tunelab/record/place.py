@@ -162,6 +162,29 @@ def _remove_leftovers(place: Path) -> None:
             shutil.rmtree(path, ignore_errors=True)
 
 
+def require_room(place: Path) -> None:
+    """Look at a record's place before the work: it may be free, empty, or hold an earlier record.
+
+    Raises
+    ------
+    FileExistsError
+        Something else stands there, such as a session or a whole workspace, which the record would push aside.
+    """
+    _refuse_file(place)
+    is_record = (place / "results.json").is_file()
+    if place.is_dir() and not is_record and any(not path.name.startswith(".") for path in place.iterdir()):
+        raise FileExistsError(
+            f"{place} holds files and is no record, so nothing is written there: name a new or an empty folder."
+        )
+
+
+def _refuse_file(place: Path) -> None:
+    if place.exists() and not place.is_dir():
+        raise FileExistsError(
+            f"{place} is a file; a record needs a folder of that name: move the file or choose --out."
+        )
+
+
 def put_in_place(folder: Path, place: Path) -> Path | None:
     """Move a finished record to its place; keep one that is there as `<place>.<n>`.
 
@@ -175,10 +198,7 @@ def put_in_place(folder: Path, place: Path) -> Path | None:
     FileExistsError
         Something that is not a folder stands in the place.
     """
-    if place.exists() and not place.is_dir():
-        raise FileExistsError(
-            f"{place} is a file; a record needs a folder of that name: move the file or choose --out."
-        )
+    _refuse_file(place)
     flush_all(folder)
     with held(place.parent):
         kept = None if not place.exists() and _rename_to_free(folder, place) else _exchange(folder, place)

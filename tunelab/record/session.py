@@ -15,14 +15,14 @@ from typing import Any
 from tunelab.log.store import write_log
 from tunelab.record.chapter import read_chapters, write_table
 from tunelab.record.driven import Driven
-from tunelab.record.evidence import KEPT, Evidence, fits_kept, gather_evidence, hand_evidence
+from tunelab.record.evidence import KEPT, Evidence, arrays_are_plain, fits_kept, gather_evidence, hand_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import write_shelf
 from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
-from tunelab.record.place import CHAPTERS, folder_beside, put_in_place
+from tunelab.record.place import CHAPTERS, folder_beside, put_in_place, require_room
 from tunelab.record.results import results_data, results_text, stopped_checks, tidy, write_crate
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
@@ -82,10 +82,13 @@ def record_session(
     Raises
     ------
     ValueError, OSError
-        The log cannot be read or the record cannot be written; nothing in the place has changed then.
+        The log cannot be read or the record cannot be written, or what stands in its place is no record; nothing in
+        the place has changed then.
     """
     place = (place or opened.place).absolute()
+    require_room(place)
     started = _now()
+    arrays_are_plain()
     with fits_kept(_kept(opened, place)):
         evidence = gather_evidence(opened)
         return _record(opened, notebooks, settings, place, started, evidence)

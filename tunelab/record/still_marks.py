@@ -227,19 +227,22 @@ def _reduced(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     if len(x) <= MOST_POINTS or np.any(np.diff(x[np.isfinite(x)]) < 0):
         return x, y
     column = np.round(np.where(np.isfinite(x), x, -1.0))
-    edges = np.flatnonzero(np.diff(column)) + 1
-    keep: list[int] = []
-    for part in np.split(np.arange(len(x)), edges):
-        own = y[part]
-        if np.isnan(own).any():
-            keep += [int(part[0])] if np.isnan(own).all() else sorted({int(part[0]), int(part[-1])} | _ends(part, own))
-        else:
-            keep += sorted(_ends(part, own))
+    starts = np.flatnonzero(np.diff(column, prepend=np.nan) != 0)  # of each column of the picture
+    own = np.repeat(np.arange(starts.size), np.diff(starts, append=len(x)))
+    missing = np.isnan(y)
+    broken, empty = np.logical_or.reduceat(missing, starts), np.logical_and.reduceat(missing, starts)
+    keep = _first(y == np.fmin.reduceat(y, starts)[own], own) | _first(y == np.fmax.reduceat(y, starts)[own], own)
+    keep[starts[broken]] = True
+    keep[np.append(starts[1:], len(x))[broken & ~empty] - 1] = True
     return x[keep], y[keep]
 
 
-def _ends(part: np.ndarray, own: np.ndarray) -> set[int]:
-    return {int(part[np.nanargmin(own)]), int(part[np.nanargmax(own)])}
+def _first(hit: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """The first hit of each column, bool, shape (points,); `own` numbers the column of each point."""
+    first = np.zeros(hit.size, dtype=bool)
+    places = np.flatnonzero(hit)
+    first[places[np.unique(own[places], return_index=True)[1]]] = True
+    return first
 
 
 def _line(marks: Marks) -> str:

@@ -61,6 +61,18 @@ def say_reason(error: OSError) -> str:
     return _REASONS.get(error.errno or 0, error.strerror or str(error))
 
 
+def require_plain(path: Path) -> None:
+    """Refuse a pipe or a device under a file's name: to read one may never end.
+
+    Raises
+    ------
+    OSError
+        It is one; a folder and what is missing are left to whoever opens it.
+    """
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise OSError(errno.EINVAL, "this is a pipe or a device, not a file; copy what it gives into a file", str(path))
+
+
 def usual_mode(most: int) -> int:
     """Rights that this account gives a new file (of at most 0o666) or folder (0o777): its umask is honoured.
 

@@ -11,7 +11,7 @@ from typing import Any, Generic, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from tunelab.workspace.disk import say_reason
+from tunelab.workspace.disk import require_plain, say_reason
 from tunelab.workspace.problem import (
     PLACEHOLDER_FOUND,
     KeyPath,
@@ -106,6 +106,7 @@ def read_toml(path: Path, model: type[Model], name: str) -> Reading[Model]:
 
 def _text(path: Path, name: str) -> str | Problem:
     try:
+        require_plain(path)
         with open(path, "rb") as file:
             content = file.read(LARGEST + 1)
     except OSError as error:

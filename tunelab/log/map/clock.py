@@ -229,7 +229,8 @@ def _text(raw: RawTable, key: str) -> pl.Series:
 
 def _stamped(cells: pl.Series, keys: tuple[str, ...], how: str) -> Clock:
     stamps = read_stamps(cells)
-    return Clock(stamps.seconds, "absolute" if stamps.has_date else "time of day", keys, f"{stamps.how}, {how}")
+    kind: Kind = "absolute" if stamps.has_date else "time of day" if stamps.has_hours else "relative"
+    return Clock(stamps.seconds, kind, keys, f"{stamps.how}, {how}")
 
 
 def _read_clock(raw: RawTable, column: RawColumn, heading: Heading) -> Clock | None:

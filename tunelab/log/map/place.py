@@ -161,6 +161,7 @@ _WAY_OUT = (
     "If two loggers ran at the same time, let both write date or time of day, or say in session.toml when the second "
     "began: [[clock]] with file and starts_s"
 )
+_BARELY_STARTED_S = 60.0  # hours, minutes and seconds from so near to zero, before the last file's end: a stopwatch
 _CONTINUES_S = 10.0  # a file that goes on within this of the one before, on a clock that did not start anew
 
 
@@ -220,8 +221,9 @@ def _shift(placed: list[MappedFile], file: MappedFile) -> tuple[float, str]:
     if file.kind == before.kind == "absolute":
         return 0.0, ""
     if file.kind == before.kind == "time of day":
-        days = np.floor((before.time_s[0] + _DAY / 2 - start) / _DAY)
-        return max(float(days), 0.0) * _DAY, ""
+        days = max(float(np.floor((before.time_s[0] + _DAY / 2 - start) / _DAY)), 0.0)
+        if days or start >= _BARELY_STARTED_S or start > end:
+            return days * _DAY, ""
     if file.kind == before.kind == "relative" and 0 < start - end <= _CONTINUES_S and start > _CONTINUES_S:
         return 0.0, f"{name}: goes on {start - end:.2f} s after {before.raw.path.name} on the same clock"
     if file.kind == before.kind == "relative" and _repeats(before, file):

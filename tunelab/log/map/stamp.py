@@ -40,6 +40,7 @@ class Stamps:
     has_date: bool
     how: str
     has_zone: bool = False
+    has_hours: bool = True
 
 
 def read_stamps(text: pl.Series) -> Stamps:
@@ -70,7 +71,8 @@ def read_stamps(text: pl.Series) -> Stamps:
     seconds, count = _without_summer_time(stamps.seconds)
     if not count:
         return stamps
-    return replace(stamps, seconds=seconds, how=f"{stamps.how}, with a change of summer time taken out")
+    told = "a change of summer time taken out" if stamps.has_hours else "an hour added wherever they start anew"
+    return replace(stamps, seconds=seconds, how=f"{stamps.how}, with {told}")
 
 
 def _read_stamps(text: pl.Series) -> Stamps:
@@ -84,7 +86,9 @@ def _read_stamps(text: pl.Series) -> Stamps:
     if compact["ss"].null_count() <= 0.5 * len(text):
         return _compact(compact)
     timed = text.str.extract_groups(rf"^{_TIME}{_ZONE}$").struct.unnest()
-    return Stamps(past_midnight(_time_of_day(timed)), False, "time of day")
+    has_hours = timed["hour"].null_count() < len(text)
+    how = "time of day" if has_hours else "minutes and seconds"
+    return Stamps(past_midnight(_time_of_day(timed)), False, how, has_hours=has_hours)
 
 
 def _read_alike(text: pl.Series) -> Stamps | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 import zlib
 from dataclasses import dataclass
 
@@ -22,6 +23,7 @@ _MARKS = (
 _PIECE = 1 << 18
 _FIRST_PIECE = 1 << 12  # of a gzip member
 _LINE_END, _RETURN = 10, 13
+_TRUE_MINUS = "\N{MINUS SIGN}".encode()
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,9 @@ def to_text(data: bytes) -> Text:
     A byte order mark decides; without one, NUL bytes at every other place mean UTF-16. Otherwise UTF-8 where the
     bytes are valid UTF-8, else Windows-1252, whose few undefined bytes become U+FFFD. NUL bytes in every second line
     or more are padding and are taken out; fewer are left for the row check. Carriage returns by themselves end lines
-    where they are the more frequent line end; a stray one is left for the row check.
+    where they are the more frequent line end; a stray one is left for the row check. The minus sign of typesetting,
+    U+2212, before a digit is the one on keyboards: programs set to Swedish, Norwegian or Finnish write it (the minus
+    sign of these languages in the Unicode Common Locale Data Repository, from memory).
     """
     data, encoding = _unmarked(data)
     if data.find(codecs.BOM_UTF8[:1]) >= 0:  # quicker by its first byte
@@ -86,6 +90,8 @@ def to_text(data: bytes) -> Text:
         old, encoding = ("utf-8", encoding) if encoding else ("cp1252", "cp1252")
         data = data.decode(old, errors="replace").encode()
         seen = _look_over(data)
+    if not seen.is_ascii and data.find(_TRUE_MINUS) >= 0:
+        data = re.sub(_TRUE_MINUS + rb"(?=[.,]?[0-9])", b"-", data)
     encoding = encoding or ("ascii" if seen.is_ascii else "utf-8")
     data, notes = _without_padding(data) if seen.has_nul else (data, ())
     paired = _count_paired(data) if seen.has_return else 0

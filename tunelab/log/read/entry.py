@@ -21,7 +21,7 @@ from tunelab.log.read.parts import HEADING_AGAIN
 from tunelab.log.read.raw import THIS_FILE, RawTable, ReadError, Source, start_digest
 from tunelab.log.read.typed import read_mdf, read_parquet
 from tunelab.workspace.channel_map import ChannelMap, FileRule
-from tunelab.workspace.disk import say_reason
+from tunelab.workspace.disk import require_plain, say_reason
 
 _FORMATS = (
     (b"PAR1", "Parquet"),
@@ -64,6 +64,7 @@ def read_raw(path: Path, channel_map: ChannelMap | None = None) -> RawTable:
     """
     path = Path(path)
     try:
+        require_plain(path)
         raw = path.read_bytes()
     except OSError as error:
         raise ReadError(f"{path}: {say_reason(error)}") from error
