@@ -12,13 +12,19 @@ import xarray as xr
 from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.fuel_supply import acts_in_part, supply_doubts
 from tunelab.study.full_load_error import (
+    BIN_RPM,
+    LEAST_IN_BIN,
     LEAST_PULLS,
     LEAST_READINGS,
     Joined,
+    between_breakpoints,
     breakpoints_for,
     error_at,
     error_rows,
     meant_lambda,
+    missing_breakpoint,
+    still_lean,
+    too_lean_after,
 )
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.high_flow import ERROR_OF_PULLS
@@ -33,9 +39,6 @@ NONE_JUDGED = "no reading of lambda at full throttle with its engine speed was j
 
 
 SURE_READINGS = 2 * LEAST_READINGS  # of a breakpoint that the next pulls will measure again
-
-
-BIN_RPM, LEAST_IN_BIN = 125.0, 4
 
 
 LEAST_WORD_PCT = 0.5  # of fuel: what is less is not worth a word
@@ -79,6 +82,7 @@ class FullLoadProposal:
     predicted: Finding
     capped: tuple[str, ...]
     notes: tuple[str, ...]
+    missing_rpm: float | None = None  # where a further breakpoint would serve most
 
     @property
     def changes(self) -> bool:
@@ -157,35 +161,12 @@ def propose_full_load(
     if not (table["pulls"] >= LEAST_PULLS).any() or table["lower"].isna().all():
         why = "no engine speed was measured by two pulls: drive at least two in the same gear."
         return no_full_load(revision, why, flagged, joined)
-    if (worse := _worse(table, rows, car)) is not None:
+    if (worse := too_lean_after(table, rows, car)) is not None:
         return no_full_load(revision, worse, flagged, joined)
     now, predicted = _findings(table, seen, car, len(rows), flagged)
-    notes = (*_still_lean(table, rows, car), *_notes(table, joined, revision))
-    return FullLoadProposal(True, "", revision, table[COLUMNS], joined, now, predicted, capped, notes)
-
-
-def _worse(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> str | None:
-    """Say where meter and injectors as proposed and the capped fuel would leave lambda leaner than now and allowed."""
-    limit, between = car.limits.lambda_max_full_load, _bins_after(table, rows)
-    leaner = table["lambda_after"] > np.maximum(limit, table["lambda"]) * (1 + 1e-3)
-    beyond = between["after"] > np.maximum(limit, between["now"]) * (1 + 1e-3)
-    if not leaner.any() and not beyond.any():
-        return None
-    rpm = table.loc[leaner, "engine_speed_rpm"].iloc[0] if leaner.any() else between.index[beyond][0]
-    return (
-        f"at {rpm:.0f} rpm meter and injectors, as proposed, take more fuel than one revision may give back: lambda "
-        f"would pass the owner's limit of {limit:g}. Enter neither; with a larger cap both can go in together."
-    )
-
-
-def _bins_after(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Lambda now and with all of it entered, BIN_RPM by BIN_RPM: between breakpoints and beyond them."""
-    given = np.log(table["lambda"] / table["lambda_after"]) - np.log1p(table["by_meter_pct"] / 100)
-    after = rows["error"] - rows["taken"] - np.interp(rows["rpm"], table["engine_speed_rpm"], np.nan_to_num(given))
-    known = rows.assign(after=np.exp(after) * rows["goal"], now=np.exp(rows["error"]) * rows["goal"])
-    bins = known.groupby(BIN_RPM * np.round(rows["rpm"] / BIN_RPM))
-    means = bins.agg({"after": "mean", "now": "mean", "commanded": "mean", "asked": "mean", "rpm": "size"})
-    return means[means["rpm"] >= LEAST_IN_BIN]
+    notes = (*still_lean(table, rows, car), *between_breakpoints(table, rows, car), *_notes(table, joined, revision))
+    missing = missing_breakpoint(table, rows, car)
+    return FullLoadProposal(True, "", revision, table[COLUMNS], joined, now, predicted, capped, notes, missing)
 
 
 def no_full_load(revision: Revision, because: str, flagged: int = 0, joined: Joined | None = None) -> FullLoadProposal:
@@ -344,30 +325,6 @@ def _finding(
     lower, upper = ends
     about = (f"full_load_fuel.{name}", title)
     return Finding(*about, value, "%", lower, upper, sure, used, flagged, status, limit, because)
-
-
-def _still_lean(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
-    """Say where lambda stays above the owner's limit with all of it entered, at breakpoints and between and beyond."""
-    limit = car.limits.lambda_max_full_load
-    points, seen = table["engine_speed_rpm"].to_numpy(), _bins_after(table, rows)
-    seen = seen[seen["after"] > limit]
-    lean = sorted({*seen.index, *points[(table["lambda_after"] > limit).to_numpy()]})
-    if not lean:
-        return []
-    notes = [
-        f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
-        f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
-        "below."
-    ]
-    other = seen[acts_in_part(seen)]
-    if len(other):
-        worst = other.loc[other["after"].idxmax()]
-        notes.append(
-            f"At {other['after'].idxmax():.0f} rpm the ECU commands lambda {worst['commanded']:.3f} where the table of "
-            f"full load says {worst['asked']:.3f}: it acts in part only. Look at the load from which enrichment "
-            "begins, and at breakpoints beyond the last one, before more is entered."
-        )
-    return notes
 
 
 def _notes(table: pd.DataFrame, joined: Joined, revision: Revision) -> tuple[str, ...]:
