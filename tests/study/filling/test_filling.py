@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from plain_filling import drive_table, invent_table, score_table, to_enter, truth_at, volts_around
 from scipy.stats import norm
 
-from tunelab.log.load import add_table_air
+from tunelab.log.load import add_table_air, inlet_of
+from tunelab.study.consistency.air import check_flow, check_pulse
 from tunelab.study.ecu_law import stoich_of_content
 from tunelab.study.filling import fit_filling, plan_cells, propose_table, table_of
 from tunelab.study.filling.model import smooth_surface
@@ -25,8 +26,8 @@ from tunelab.study.full_load_error import join_setting
 from tunelab.study.full_load_fuel import propose_full_load
 from tunelab.study.proposal import RIGHT_PCT
 from tunelab.study.trims import replace_trims
-from tunelab.workspace.car import Gearing, Tyres
-from tunelab.workspace.revision import Revision, surface_of
+from tunelab.workspace.car import Car, Gearing, Tyres
+from tunelab.workspace.revision import Revision, surface_of, table_air_kg_h
 
 DAY = datetime.date(2026, 5, 3)
 CARS = [(1, "manifold_pressure", False), (3, "manifold_pressure", False), (2, "manifold_pressure", True)]
@@ -419,3 +420,19 @@ def test_a_table_in_milligrams_is_corrected_to_the_same_air():
     assert np.abs(apart).median() < 0.008
     proposal = propose_table(found, engine.car, base)
     assert proposal.to_revision("r02", DAY).volumetric_efficiency.air_mg is not None
+
+
+def test_a_car_that_blends_is_held_neither_against_its_meter_nor_against_its_table():
+    """The meter alone stopped such a car: its pulses follow a mixture of both, which no log tells."""
+    engine, log, _, _ = driven(3)
+    volts, flow = [0.5, 2.0, 4.5], [2.0, 60.0, 450.0]
+    curve = {"meter_curve": {"meter_v": volts, "flow_kg_h": flow}}
+    base = Revision.model_validate(engine.revision.model_dump() | curve)
+    meter = {"kind": "voltage", "rail_low": 0.05, "rail_high": 4.95}
+    car = Car.model_validate(engine.car.model_dump() | {"load_from": "blended", "meter": meter})
+    air = 0.7 * table_air_kg_h(engine.car, engine.revision, inlet_of(log, engine.car)[0])  # what the meter alone says
+    read = log.assign(meter_v=("time", np.interp(air, flow, volts)), meter_v_flag=log["battery_v_flag"])
+    for owned, status in ((car, "not_shown"), (car.model_copy(update={"load_from": "air_meter"}), "stop")):
+        assert check_pulse(read, owned, base, {"r01": base}).status == status
+    assert "mixes air meter and table" in check_pulse(read, car, base, {"r01": base}).because
+    assert check_flow(read.assign(air_flow_kg_h=("time", air)), car, base).status == "not_shown"
