@@ -124,8 +124,11 @@ def in_bins(log: xr.Dataset, rows: np.ndarray, **columns: np.ndarray) -> pd.Data
 
 
 def metered_air_kg_h(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
-    """Air by the revision's curve at the meter's reading, or the ECU's own airflow; NaN without either. [kg/h]"""
-    if has(log, car.meter.channel):
+    """Air by the revision's curve at the meter's reading, or the ECU's own airflow; NaN without either. [kg/h]
+
+    A car that blends meter and table goes by its own airflow alone.
+    """
+    if has(log, car.meter.channel) and car.load_from != "blended":
         reading = at_rows(log, car.meter.channel)
         return np.interp(reading, revision.meter_curve.reading, revision.meter_curve.flow_kg_h)
     return at_rows(log, "air_flow_kg_h") if has(log, "air_flow_kg_h") else np.full(log.sizes["time"], np.nan)

@@ -436,3 +436,5 @@ def test_a_car_that_blends_is_held_neither_against_its_meter_nor_against_its_tab
         assert check_pulse(read, owned, base, {"r01": base}).status == status
     assert "mixes air meter and table" in check_pulse(read, car, base, {"r01": base}).because
     assert check_flow(read.assign(air_flow_kg_h=("time", air)), car, base).status == "not_shown"
+    own = read.assign(air_flow_kg_h=("time", air / 0.7), air_flow_kg_h_flag=log["battery_v_flag"])  # the ECU's own
+    assert check_pulse(own, car, base, {"r01": base}).status == "met"
