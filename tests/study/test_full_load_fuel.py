@@ -396,3 +396,11 @@ def test_a_prediction_counts_what_the_next_pull_will_measure_for_certain():
     assert found.predicted.value < 3.0
     assert found.predicted.upper > 6.0
     assert "few readings" in found.predicted.because
+
+
+def test_an_error_between_breakpoints_asks_for_a_further_one_there():
+    narrow = proposed(hump(0.07, at=4500.0, wide=220.0))
+    assert narrow.missing_rpm == pytest.approx(4500.0, abs=126.0)
+    assert f"Around {narrow.missing_rpm:.0f} rpm lambda stays about" in " ".join(narrow.notes)
+    assert proposed(hump(0.0)).missing_rpm is None
+    assert proposed(lambda rpm: 0.05 + 0 * rpm, low=1600.0, high=6950.0).missing_rpm is None

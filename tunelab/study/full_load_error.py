@@ -384,6 +384,8 @@ def missing_breakpoint(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> flo
     bins, points = bins_after(table, rows), table["engine_speed_rpm"].to_numpy()
     apart = np.abs(bins.index.to_numpy()[:, None] - points).min(axis=1)
     off = 100 * np.abs(bins["after"] / bins["goal"] - 1)
-    off = off[(apart >= 2 * BIN_RPM) & (bins.index > points[0])]
+    known, after = table["lambda"].notna().to_numpy(), np.searchsorted(points, bins.index)
+    measured = known[np.maximum(after - 1, 0)] & known[np.minimum(after, points.size - 1)]  # on both sides
+    off = off[(apart >= 2 * BIN_RPM) & (after > 0) & measured]
     most = NEARLY * car.limits.steady_lambda_error_max_pct
     return float(off.idxmax()) if len(off) and off.max() > most else None
