@@ -216,7 +216,14 @@ def truth_at(
     return np.log(air * per_cycle / (afr * fuel)) + engine.traits["gain"]
 
 
-def to_enter(engine: TableEngine, rpm: np.ndarray, load: np.ndarray, *, battery: float) -> np.ndarray:
+def volts_around(fit, surface) -> np.ndarray:
+    """Battery voltage that each cell was driven with, shape (cells,); the drive's mean where it was not driven. [V]"""
+    at = surface.weights(fit.visited.engine_speed_rpm, fit.visited.load)
+    weight = at.sum(axis=0)
+    return np.where(weight > 0.2, fit.visited.battery_v @ at / np.maximum(weight, 1e-9), fit.visited.battery_v.mean())
+
+
+def to_enter(engine: TableEngine, rpm: np.ndarray, load: np.ndarray, *, battery: float | np.ndarray) -> np.ndarray:
     """Log of what the table at a place has to be multiplied by for lambda to read right, the dead times as they are."""
     revision, change = engine.revision, 0.0
     right = truth_at(engine, revision, rpm, load, battery=battery)

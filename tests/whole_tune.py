@@ -173,6 +173,9 @@ def _studied(
         if fuel.parts():
             after = fuel.to_revision("next", session.date)
             changes |= {key: getattr(after, key).model_dump() for key in fuel.parts()}
+        if fuel.missing_rpm is not None:
+            now = changes.get("full_load_fuel") or own.full_load_fuel.model_dump()
+            changes["full_load_fuel"] = with_breakpoint(now, fuel.missing_rpm)
         elif joined.words and not fuel.shown and "Enter neither" in fuel.because:
             changes = {key: value for key, value in changes.items() if key not in ("meter_curve", "dead_time")}
     if spark.parts() == ("spark_retreat",):
@@ -180,6 +183,14 @@ def _studied(
     road = [*full.findings(), *idle.findings(car), *cut.findings(car), *moves.findings(car), *spark.findings()]
     road += watch_limits(log, car, own, session, known).findings()
     return {"steady": fit.findings(car), "road": road}, changes, table
+
+
+def with_breakpoint(table: dict, rpm: float) -> dict:
+    """Full-load fuel with a further breakpoint on its own straight line, as the person adds it who is asked to."""
+    speeds = table["engine_speed_rpm"]
+    more = sorted([*speeds, rpm])
+    lists = {key: np.interp(more, speeds, value).tolist() for key, value in table.items() if isinstance(value, list)}
+    return table | lists | {"engine_speed_rpm": more}
 
 
 def _high(log: xr.Dataset, car: Car, own: Revision, full, fit):

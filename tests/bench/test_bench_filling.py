@@ -9,7 +9,7 @@ import os
 
 import numpy as np
 import pytest
-from plain_filling import drive_table, invent_table, score_table, to_enter, truth_at
+from plain_filling import drive_table, invent_table, score_table, to_enter, truth_at, volts_around
 
 from tunelab.study.filling import fit_filling, propose_table
 from tunelab.study.filling.result import rectangle
@@ -30,11 +30,14 @@ def one(seed: int, kind: tuple[str, bool]) -> dict[str, float]:
     fit = fit_filling([drive_table(engine, engine.revision, seed=seed)], engine.car, {"r01": engine.revision}, "r01")
     proposal = propose_table(fit, engine.car, engine.revision)
     second = proposal.to_revision("r02", DAY)
-    cells, volts_at = fit.cells, fit.dead_time.reference_v
-    true = to_enter(engine, cells["engine_speed_rpm"].to_numpy(), cells[fit.load_channel].to_numpy(), battery=volts_at)
+    cells, volts_at = fit.cells, volts_around(fit, surface_of(engine.revision.volumetric_efficiency))
+    at_cells = cells["engine_speed_rpm"].to_numpy(), cells[fit.load_channel].to_numpy()
+    true = to_enter(engine, *at_cells, battery=volts_at)
     held = ((np.log(cells["factor_lower"]) <= true) & (true <= np.log(cells["factor_upper"]))).to_numpy()
-    change = np.log(proposal.cells["proposed"] / cells["in_force"]).to_numpy()
-    worse = 100 * (np.abs(true - change) - np.abs(true))
+    now, then = (
+        100 * np.abs(np.expm1(truth_at(engine, one, *at_cells, battery=volts_at))) for one in (engine.revision, second)
+    )
+    worse, known = then - now, (cells["basis"] != "unchanged").to_numpy()
     again = fit_filling([drive_table(engine, second, seed=900 + seed)], engine.car, {"r02": second}, "r02")
     at, weight = again.visited, 1.0 / np.maximum(np.bincount(cell := rectangle(surface_of(
         engine.revision.volumetric_efficiency), again.visited))[cell], FULL_CELL)  # fmt: skip
@@ -63,7 +66,11 @@ def one(seed: int, kind: tuple[str, bool]) -> dict[str, float]:
         "covered": held[cells["basis"] == "measured"].mean(),
         "extended cells": float((cells["basis"] == "extended").sum()),
         "extended covered": held[cells["basis"] == "extended"].mean(),
-        "cells made worse": float((worse > RIGHT_PCT).sum()),
+        "known cells, p95 before": np.percentile(now[known], 95),
+        "known cells, p95 after": np.percentile(then[known], 95),
+        "cells worse by more than 0.5": float((worse > 0.5).sum()),
+        "cells worse by more than 1": float((worse > 1).sum()),
+        "cells worse by more than 1 and not right": float(((worse > 1) & (then > RIGHT_PCT)).sum()),
         "worst cell made worse": float(worse.max()),
         "level shown": float(dead.shown),
         "slope error": 1000 * (dead.slope_ms_v - (off[1] - off[0]) / 1.5),
@@ -79,6 +86,6 @@ def test_the_table_over_cars(name):
         values = values[np.isfinite(values)]
         print(
             f"  {key}: median {np.median(values):.2f}, mean {values.mean():.3f}, 90 % {np.quantile(values, 0.9):.2f}, "
-            f"least {values.min():.2f}, most {values.max():.2f}"
+            f"least {values.min():.2f}, most {values.max():.2f}, sum {values.sum():.0f}"
         )
     assert len(rows) == CARS

@@ -280,6 +280,38 @@ def test_a_longer_dead_time_is_taken_out_by_the_pulse_it_adds(starved):
     assert table.loc[4000.0, "by_meter_pct"] == pytest.approx(100 * 0.2 / opened, rel=0.05)
 
 
+def test_a_curve_of_less_air_takes_enrichment_back_that_begins_at_a_load(starved):
+    """By hand: 4 % less air at load L lies 0.04 L lower, on a ramp of 0.12 of load up to the full-load table.
+
+    Load is the mass of a cycle over 1.184 g/l times the displacement (SAE J1979); the fuel falls by the air's 4 % and
+    by the table's share that no longer acts.
+    """
+    base, log, mixture, _ = starved
+    rpm, full = log["engine_speed_rpm"].to_numpy(), log["throttle_pct"].to_numpy() > 90
+    swept = np.where(full, 1.0, 0.5 + 0.5 * np.abs(np.sin(np.arange(rpm.size) / 40)))
+    load = 0.075 * swept * 1000 / 60 * 2 / (1.184 * OWNER.engine.displacement_l)
+    share = np.clip((load - load.max()) / 0.12 + 1, 0, 1)
+    by_load = log.assign(
+        meter_v=("time", np.interp(0.075 * rpm * swept, FLOW, READING)),
+        lambda_commanded=("time", np.exp(share * np.log(0.87))),
+    )
+    less = steady_proposal(base)
+    less.curve["flow_proposed_kg_h"] *= 0.96
+    joined = join_setting(base, calm_fit(), less, None)
+    car = owner(full_load_fuel_change_max_pct=30.0, lambda_max_full_load=0.99)
+    assert "would pass the owner's limit" in propose_full_load(by_load, OWNER, base, mixture, joined).because
+    found = propose_full_load(by_load, car, base, mixture, joined)
+    kept = 1 - 0.04 * load.max() / 0.12
+    row = found.table.set_index("engine_speed_rpm").loc[4000.0]
+    assert row["by_meter_pct"] == pytest.approx(100 * (0.96 * 0.87 ** (1 - kept) - 1), abs=0.7)
+    told = " ".join([found.because, *found.notes])
+    assert "enriches less" in told
+    # where enrichment does not go by load, the air alone counts
+    everywhere = log.assign(lambda_commanded=log["lambda_commanded"] * 0 + 0.87)
+    flat = propose_full_load(everywhere, car, base, mixture, joined).table.set_index("engine_speed_rpm").loc[4000.0]
+    assert flat["by_meter_pct"] == pytest.approx(-4.0, abs=0.5)
+
+
 def supplied(*, pulse_ms=9.0, fuel_kpa=300.0, rpm=5000.0):
     """A log beside made pulls: pulse, battery, speed and pressure, the same at every row."""
     rows = {"pulse_width_ms": pulse_ms, "battery_v": 13.8, "engine_speed_rpm": rpm, "fuel_pressure_kpa": fuel_kpa}
@@ -364,3 +396,11 @@ def test_a_prediction_counts_what_the_next_pull_will_measure_for_certain():
     assert found.predicted.value < 3.0
     assert found.predicted.upper > 6.0
     assert "few readings" in found.predicted.because
+
+
+def test_an_error_between_breakpoints_asks_for_a_further_one_there():
+    narrow = proposed(hump(0.07, at=4500.0, wide=220.0))
+    assert narrow.missing_rpm == pytest.approx(4500.0, abs=126.0)
+    assert f"Around {narrow.missing_rpm:.0f} rpm lambda stays about" in " ".join(narrow.notes)
+    assert proposed(hump(0.0)).missing_rpm is None
+    assert proposed(lambda rpm: 0.05 + 0 * rpm, low=1600.0, high=6950.0).missing_rpm is None

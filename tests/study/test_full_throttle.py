@@ -308,12 +308,18 @@ def test_an_error_against_commanded_is_watched_and_never_met(by, name):
 def test_lean_while_the_wall_film_fills_counts_against_the_limit_and_not_against_commanded():
     """6 % lean in the second after opening is the fuel for tip-ins: the limit holds it, the tolerance does not."""
 
-    def film(log):
+    def film(log, size=1.06):
         throttle, time = log["throttle_pct"].values, log["time"].values
         opened = np.flatnonzero((throttle[1:] > 90) & (throttle[:-1] <= 90)) + 1
         since = np.min([np.where(time >= time[k], time - time[k], np.inf) for k in opened], axis=0)
-        return log.assign(lambda_measured=log["lambda_measured"] * np.where(since < 1.2, 1.06, 1.0))
+        return log.assign(lambda_measured=log["lambda_measured"] * np.where(since < 1.2, size, 1.0))
 
     found = by_id(judge(Fault(), change=film))
     assert found["lambda"].value > 0.9  # 0.87 commanded
     assert found["lambda_error"].value < 2.0
+    # leaner than the owner allows in that second is a stop, with the moment at which to lift, as anywhere else
+    spike = judge(Fault(), change=lambda log: film(log, 1.12))
+    assert by_id(spike)["lambda"].status == "stop"
+    assert by_id(spike)["lambda"].value == pytest.approx(0.87 * 1.12, abs=0.012)
+    assert (spike.lift["seconds_after_opening"] < 1.6).all()
+    assert len(spike.lift) == len(spike.stretches)

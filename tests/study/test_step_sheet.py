@@ -130,3 +130,22 @@ def test_each_sheet_prints_on_one_page_in_large_type_without_a_barrier(chromium_
             opened.page.emulate_media(media="screen")
         assert opened.left_the_page() == []
         assert opened.complaints == []
+
+
+def with_full_load_table(*rpm):
+    own = {"engine_speed_rpm": list(rpm), "commanded_lambda": [0.87] * len(rpm)}
+    return type(revision()).model_validate(revision().model_dump() | {"full_load_fuel": own})
+
+
+def test_pulls_begin_low_enough_for_the_first_breakpoint_of_the_full_load_table():
+    """A third of the way to the next below the first: 2000 - 1000 / 3 is 1650; never within 500 rpm of idle."""
+    assert sheet_for("full-throttle", car(), revision(), 120.0).runs["from rpm"].tolist() == ["2000"] * 3
+    low = sheet_for("full-throttle", car(), with_full_load_table(2000.0, 3000.0, 4000.0), 120.0)
+    assert low.runs["from rpm"].tolist() == ["1650"] * 3
+    assert not low.notes
+    late = sheet_for("full-throttle", car(), with_full_load_table(3000.0, 4000.0), 120.0)
+    assert late.runs["from rpm"].tolist() == ["2000"] * 3
+    labouring = sheet_for("full-throttle", car(), with_full_load_table(1000.0, 2000.0), 120.0)
+    least = 50 * np.ceil((car().engine.idle_target_rpm + 500) / 50)
+    assert [float(rpm) for rpm in labouring.runs["from rpm"]] == [least] * 3
+    assert "begins at 1000 rpm" in labouring.notes[0]

@@ -124,12 +124,16 @@ def in_bins(log: xr.Dataset, rows: np.ndarray, **columns: np.ndarray) -> pd.Data
 
 
 def metered_air_kg_h(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:
-    """Air by the revision's curve at the meter's reading, or the ECU's own airflow; NaN without either. [kg/h]"""
-    if not car.has_meter:
-        return at_rows(log, "air_flow_kg_h")
+    """Air by the revision's curve at the meter's reading, or the ECU's own airflow; NaN without either. [kg/h]
+
+    A car that blends meter and table goes by its own airflow alone.
+    """
+    by_ecu = at_rows(log, "air_flow_kg_h")
+    if not car.has_meter or car.load_from == "blended":
+        return by_ecu
     reading = at_rows(log, car.meter.channel)
     by_curve = np.interp(reading, revision.meter_curve.reading, revision.meter_curve.flow_kg_h)
-    return np.where(np.isfinite(reading), by_curve, at_rows(log, "air_flow_kg_h"))
+    return np.where(np.isfinite(reading), by_curve, by_ecu)
 
 
 def ecu_flow_g_min(log: xr.Dataset, car: Car, revision: Revision) -> np.ndarray:

@@ -11,8 +11,9 @@ import xarray as xr
 
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.log.load import inlet_of
+from tunelab.physics.load import absolute_load
 from tunelab.study.filling import FillingFit, TableProposal
-from tunelab.study.fuel_supply import CHANNELS, OTHER_TABLE, at_readings
+from tunelab.study.fuel_supply import CHANNELS, OTHER_TABLE, acts_in_part, at_readings
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
 from tunelab.study.proposal import Proposal
@@ -33,7 +34,16 @@ PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a 
 BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its neighbour
 
 
-WEIGHED = ("commanded", "asked", *CHANNELS)  # means at a breakpoint, by the table's own straight lines
+LOAD_STEP, LEAST_AT_LOAD, LEAST_RICHER = 0.01, 5, 0.03  # bins of absolute load; rows in one; a table that enriches
+
+
+BIN_RPM, LEAST_IN_BIN = 125.0, 4
+
+
+NEARLY = 0.6  # of the owner's limit: a mean that far off passes it in single pulls
+
+
+WEIGHED = ("commanded", "asked", "acts", "lost", *CHANNELS)  # means at a breakpoint, by the table's own straight lines
 
 
 @dataclass(frozen=True)
@@ -123,9 +133,10 @@ def error_rows(
     if isinstance(taken, str):
         return pd.DataFrame(), taken
     goal = np.minimum(target, car.limits.lambda_max_full_load)
-    at = np.interp(table["fuelled_s"], log["time"].values, taken)
+    lost, acts = _enrichment(log, car, revision, joined)
+    at, lost, acts = (np.interp(table["fuelled_s"], log["time"].values, x) for x in (taken - lost, lost, acts))
     rows = pd.DataFrame({
-        "rpm": rpm, "stretch": table["stretch"].to_numpy(), "goal": goal, "taken": at,
+        "rpm": rpm, "stretch": table["stretch"].to_numpy(), "goal": goal, "taken": at, "lost": lost, "acts": acts,
         "error": np.log(table["lambda"].to_numpy() / goal), "commanded": commanded,
         "asked": commanded if own is None or own.commanded_lambda is None else np.interp(
             rpm, own.engine_speed_rpm, own.values),
@@ -153,6 +164,41 @@ def _taken(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.
     if isinstance(change, str):
         return f"what meter and injectors correct at full throttle is not known: {change}"
     return rolling(change, rows_in(0.15, row_step_s(log)), "mean")
+
+
+def _enrichment(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> tuple[np.ndarray, np.ndarray]:
+    """Log of the fuel that the ECU takes back as it sees less load, and the share of the full-load table that acts.
+
+    An ECU that enriches from a load on goes by the air that it believes in: with a curve that means less air the same
+    full throttle may lie below that load. What it commands at which load is read off this log, all of it; none is lost
+    where the revision states no commanded lambda or the log does not tell. Shapes (time,).
+    """
+    rows = log.sizes["time"]
+    own, nothing = revision.full_load_fuel, (np.zeros(rows), np.ones(rows))
+    if own is None or own.commanded_lambda is None or not joined.words or not has(log, "lambda_commanded"):
+        return nothing
+    air = (
+        _air_by_table(log, car, revision, joined.air_table)
+        if joined.air_table
+        else _air_by_meter(log, car, revision, joined)
+    )
+    if isinstance(air, str):
+        return nothing
+    rpm, commanded = at_rows(log, "engine_speed_rpm"), at_rows(log, "lambda_commanded")
+    turning = np.where(rpm > 0, rpm, np.nan)
+    now, then = (absolute_load(one, turning, displacement_l=car.engine.displacement_l) / 100 for one in air)
+    asked = np.log(np.interp(rpm, own.engine_speed_rpm, own.values))
+    richer = np.where(asked < -LEAST_RICHER, asked, np.nan)
+    share = np.clip(np.log(np.where(commanded > 0, commanded, np.nan)) / richer, 0.0, 1.0)
+    seen = pd.DataFrame({"load": LOAD_STEP * np.round(now / LOAD_STEP), "share": share}).dropna()
+    bins = seen.groupby("load")["share"].agg(["mean", "size"])
+    bins = bins[bins["size"] >= LEAST_AT_LOAD]
+    if len(bins) < 2:
+        return nothing
+    rising = scipy.optimize.isotonic_regression(bins["mean"], weights=bins["size"]).x
+    before, after = (np.interp(np.nan_to_num(load), bins.index, rising) for load in (now, then))
+    lost = np.nan_to_num(-asked * np.maximum(before - after, 0.0))
+    return lost, np.where(lost > 0, after, 1.0)
 
 
 def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.ndarray | str:
@@ -219,7 +265,8 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
     """Error at a breakpoint, by the readings between its neighbours, with its standard error and counts.
 
     Weighted by the table's own straight lines, the slope taken out, pull by pull; the interval is that of the pulls'
-    means, with the spread that a pull is known to have (`high_flow`) where they are few.
+    means, with the spread that a pull is known to have (`high_flow`) where they are few. `apart` is the standard error
+    by the pulls' spread alone, without what all of them share.
     """
     steps = np.diff(points)
     below, above = (steps[k - 1] if k else np.nan), (steps[k] if k < steps.size else np.nan)
@@ -229,7 +276,8 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
     weight = np.clip(1 - np.abs(offset) / np.where(offset < 0, below, above), 0.0, None)
     use = weight > 0
     part = rows[use].assign(weight=weight[use], offset=offset[use])
-    empty = {"error": np.nan, "se": np.nan, "taken": np.nan, "goal": np.nan, "readings": len(part), "pulls": 0}
+    empty = {"error": np.nan, "se": np.nan, "apart": np.nan, "taken": np.nan, "goal": np.nan, "readings": len(part),
+             "pulls": 0}  # fmt: skip
     empty |= dict.fromkeys(WEIGHED, np.nan)
     if len(part) < LEAST_READINGS or abs(np.average(part["offset"], weights=part["weight"])) > BESIDE * min(
         below, above
@@ -241,10 +289,12 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
     means = flat.groupby("stretch").apply(lambda own: np.average(own["left"], weights=own["weight"])).to_numpy()
     freedom = means.size - 1 + PRIOR_PULLS
     spread = np.sqrt((np.sum((means - means.mean()) ** 2) + PRIOR_PULLS * ERROR_OF_A_PULL**2) / freedom)
-    error = np.sqrt(spread**2 / means.size + ERROR_OF_PULLS**2) * scipy.stats.t.ppf(0.975, freedom) / 1.959964
+    wider = scipy.stats.t.ppf(0.975, freedom) / 1.959964
+    error = np.sqrt(spread**2 / means.size + ERROR_OF_PULLS**2) * wider
     weights = part["weight"]
     return {
-        "error": float(means.mean()), "se": float(error), "taken": float(np.average(part["taken"], weights=weights)),
+        "error": float(means.mean()), "se": float(error), "apart": float(spread / np.sqrt(means.size) * wider),
+        "taken": float(np.average(part["taken"], weights=weights)),
         "goal": float(np.average(part["goal"], weights=weights)), "readings": len(part), "pulls": means.size,
         **{name: _mean_known(part[name], weights) for name in WEIGHED},
     }  # fmt: skip
@@ -263,3 +313,79 @@ def _slope(part: pd.DataFrame, left: pd.Series) -> float:
     x, y = part["offset"] - centre[0], left - centre[1]
     size = float((weight * x**2).sum())
     return float((weight * x * y).sum()) / size if size > 0 else 0.0
+
+
+def too_lean_after(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> str | None:
+    """Say where meter and injectors as proposed and the capped fuel would leave lambda leaner than now and allowed."""
+    limit, between = car.limits.lambda_max_full_load, bins_after(table, rows)
+    leaner = table["lambda_after"] > np.maximum(limit, table["lambda"]) * (1 + 1e-3)
+    beyond = between["after"] > np.maximum(limit, between["now"]) * (1 + 1e-3)
+    if not leaner.any() and not beyond.any():
+        return None
+    rpm = table.loc[leaner, "engine_speed_rpm"].iloc[0] if leaner.any() else between.index[beyond][0]
+    return (
+        f"at {rpm:.0f} rpm meter and injectors, as proposed, take more fuel than one revision may give back: lambda "
+        f"would pass the owner's limit of {limit:g}. Enter neither; with a larger cap both can go in together."
+    )
+
+
+def bins_after(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Lambda now and with all of it entered, BIN_RPM by BIN_RPM: between breakpoints and beyond them."""
+    given = np.log(table["lambda"] / table["lambda_after"]) - np.log1p(table["by_meter_pct"] / 100)
+    after = rows["error"] - rows["taken"] - np.interp(rows["rpm"], table["engine_speed_rpm"], np.nan_to_num(given))
+    known = rows.assign(after=np.exp(after) * rows["goal"], now=np.exp(rows["error"]) * rows["goal"])
+    bins = known.groupby(BIN_RPM * np.round(rows["rpm"] / BIN_RPM))
+    means = bins.agg(
+        {"after": "mean", "now": "mean", "goal": "mean", "commanded": "mean", "asked": "mean", "rpm": "size"}
+    )
+    return means[means["rpm"] >= LEAST_IN_BIN]
+
+
+def still_lean(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
+    """Say where lambda stays above the owner's limit with all of it entered, at breakpoints and between and beyond."""
+    limit = car.limits.lambda_max_full_load
+    points, seen = table["engine_speed_rpm"].to_numpy(), bins_after(table, rows)
+    seen = seen[seen["after"] > limit]
+    lean = sorted({*seen.index, *points[(table["lambda_after"] > limit).to_numpy()]})
+    if not lean:
+        return []
+    notes = [
+        f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
+        f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
+        "below."
+    ]
+    other = seen[acts_in_part(seen)]
+    if len(other):
+        worst = other.loc[other["after"].idxmax()]
+        notes.append(
+            f"At {other['after'].idxmax():.0f} rpm the ECU commands lambda {worst['commanded']:.3f} where the table of "
+            f"full load says {worst['asked']:.3f}: it acts in part only. Look at the load from which enrichment "
+            "begins, and at breakpoints beyond the last one, before more is entered."
+        )
+    return notes
+
+
+def between_breakpoints(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
+    """Say where straight lines between breakpoints leave lambda off by nearly the owner's limit and more."""
+    rpm = missing_breakpoint(table, rows, car)
+    if rpm is None:
+        return []
+    bins = bins_after(table, rows)
+    off = 100 * (bins.loc[rpm, "after"] / bins.loc[rpm, "goal"] - 1)
+    return [
+        f"Around {rpm:.0f} rpm lambda stays about {off:+.1f} % off with all of it entered: what is missing does not "
+        "run straight from breakpoint to breakpoint. A breakpoint there would let it be right; add one, if the ECU "
+        "allows it, with the value that the straight line has there, and drive again."
+    ]
+
+
+def missing_breakpoint(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> float | None:
+    """Engine speed at which a further breakpoint would serve most [rpm]; None where straight lines serve."""
+    bins, points = bins_after(table, rows), table["engine_speed_rpm"].to_numpy()
+    apart = np.abs(bins.index.to_numpy()[:, None] - points).min(axis=1)
+    off = 100 * np.abs(bins["after"] / bins["goal"] - 1)
+    known, after = table["lambda"].notna().to_numpy(), np.searchsorted(points, bins.index)
+    measured = known[np.maximum(after - 1, 0)] & known[np.minimum(after, points.size - 1)]  # on both sides
+    off = off[(apart >= 2 * BIN_RPM) & (after > 0) & measured]
+    most = NEARLY * car.limits.steady_lambda_error_max_pct
+    return float(off.idxmax()) if len(off) and off.max() > most else None

@@ -12,13 +12,19 @@ import xarray as xr
 from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.fuel_supply import acts_in_part, supply_doubts
 from tunelab.study.full_load_error import (
+    BIN_RPM,
+    LEAST_IN_BIN,
     LEAST_PULLS,
     LEAST_READINGS,
     Joined,
+    between_breakpoints,
     breakpoints_for,
     error_at,
     error_rows,
     meant_lambda,
+    missing_breakpoint,
+    still_lean,
+    too_lean_after,
 )
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.high_flow import ERROR_OF_PULLS
@@ -35,7 +41,10 @@ NONE_JUDGED = "no reading of lambda at full throttle with its engine speed was j
 SURE_READINGS = 2 * LEAST_READINGS  # of a breakpoint that the next pulls will measure again
 
 
-BIN_RPM, LEAST_IN_BIN = 125.0, 4
+LEAST_WORD_PCT = 0.5  # of fuel: what is less is not worth a word
+
+
+LEAST_ACTS = 0.5  # of the table: more fuel is not asked for beyond twice what is missing
 
 
 NEAR_LIMIT_RPM = 300.0  # pulls that end this close below the rev limit have reached it
@@ -73,6 +82,7 @@ class FullLoadProposal:
     predicted: Finding
     capped: tuple[str, ...]
     notes: tuple[str, ...]
+    missing_rpm: float | None = None  # where a further breakpoint would serve most
 
     @property
     def changes(self) -> bool:
@@ -134,10 +144,11 @@ def propose_full_load(
     Returns
     -------
     FullLoadProposal
-        A breakpoint changes only where at least two pulls measured it and its interval leaves out no change. None is
-        made leaner than the owner's limit allows with its whole interval, nor beside one that was not measured; the
-        change is capped by the owner's `full_load_fuel_change_max_pct` (without it `meter_change_max_pct`). None gets
-        more fuel where it would not arrive (`fuel_supply`).
+        A breakpoint changes only where at least two pulls measured it and, by their own spread, it is off: what all
+        pulls share no further pull takes away, and the mean is the best that can be entered. None is made leaner than
+        the owner's limit allows with its whole interval, nor beside one that was not measured; the change is capped by
+        the owner's `full_load_fuel_change_max_pct` (without it `meter_change_max_pct`). None gets more fuel where it
+        would not arrive (`fuel_supply`).
     """
     rows, why = error_rows(log, car, revision, mixture, joined)
     flagged = len(mixture.readings) - len(rows)
@@ -150,24 +161,12 @@ def propose_full_load(
     if not (table["pulls"] >= LEAST_PULLS).any() or table["lower"].isna().all():
         why = "no engine speed was measured by two pulls: drive at least two in the same gear."
         return no_full_load(revision, why, flagged, joined)
-    if (worse := _worse(table, car)) is not None:
+    if (worse := too_lean_after(table, rows, car)) is not None:
         return no_full_load(revision, worse, flagged, joined)
     now, predicted = _findings(table, seen, car, len(rows), flagged)
-    notes = (*_still_lean(table, rows, car), *_notes(table, joined, revision))
-    return FullLoadProposal(True, "", revision, table, joined, now, predicted, capped, notes)
-
-
-def _worse(table: pd.DataFrame, car: Car) -> str | None:
-    """Say where meter and injectors as proposed and the capped fuel would leave lambda leaner than now and allowed."""
-    limit = car.limits.lambda_max_full_load
-    leaner = table["lambda_after"] > np.maximum(limit, table["lambda"]) * (1 + 1e-3)
-    if not leaner.any():
-        return None
-    rpm = table.loc[leaner, "engine_speed_rpm"].iloc[0]
-    return (
-        f"at {rpm:.0f} rpm meter and injectors, as proposed, take more fuel than one revision may give back: lambda "
-        f"would pass the owner's limit of {limit:g}. Enter neither; with a larger cap both can go in together."
-    )
+    notes = (*still_lean(table, rows, car), *between_breakpoints(table, rows, car), *_notes(table, joined, revision))
+    missing = missing_breakpoint(table, rows, car)
+    return FullLoadProposal(True, "", revision, table[COLUMNS], joined, now, predicted, capped, notes, missing)
 
 
 def no_full_load(revision: Revision, because: str, flagged: int = 0, joined: Joined | None = None) -> FullLoadProposal:
@@ -192,8 +191,9 @@ def _steps(
     half = 1.959964 * seen["se"].to_numpy()
     error, goal = seen["error"].to_numpy(), seen["goal"].to_numpy()
     known = (seen["pulls"] >= LEAST_PULLS).to_numpy() & np.isfinite(half)
-    right = known & (np.abs(error) <= half)
-    step = np.where(known & ~right, error, 0.0)
+    right = known & (np.abs(error) <= 1.959964 * seen["apart"].to_numpy())
+    acts = np.clip(np.nan_to_num(seen["acts"].to_numpy(), nan=1.0), LEAST_ACTS, 1.0)
+    step = np.where(known & ~right, error / np.where(error > 0, acts, 1.0), 0.0)
     before = np.ones(points.size) if own is None else own.values
     doubts = supply_doubts(seen.assign(in_force=before), step, car, earlier=earlier)
     doubted = known & ~right & np.array([bool(basis) for basis, _ in doubts])
@@ -210,8 +210,9 @@ def _steps(
     change = np.exp(-taken if own is not None and own.key == "commanded_lambda" else taken)
     shown = {"lambda": error + seen["taken"], "lower": error + seen["taken"] - half,
              "upper": error + seen["taken"] + half}  # fmt: skip
-    acts = np.where(acts_in_part(seen) & (taken > 0), 0.0, taken)  # at least
-    after = {"lambda_after": error - taken, "after_lower": error - taken - half, "after_upper": error - acts + half}
+    given = np.where(taken > 0, acts, 1.0) * taken
+    sure = np.where(acts_in_part(seen) & (taken > 0), 0.0, given)  # at least
+    after = {"lambda_after": error - given, "after_lower": error - given - half, "after_upper": error - sure + half}
     factors = {"factor": error, "factor_lower": error - half, "factor_upper": error + half}
     table = pd.DataFrame({"engine_speed_rpm": points, "target": goal})
     table = table.assign(**{name: np.where(known, goal * np.exp(x), np.nan) for name, x in (shown | after).items()})
@@ -219,10 +220,11 @@ def _steps(
     table = table.assign(
         by_meter_pct=100 * np.expm1(seen["taken"]), in_force=before,
         proposed=np.where(taken == 0, before, before * change), readings=seen["readings"],
-        pulls=seen["pulls"], commanded=seen["commanded"], opened_ms=seen["opened_ms"], basis=basis,
+        pulls=seen["pulls"], loses_pct=100 * np.expm1(seen["lost"]), commanded=seen["commanded"],
+        opened_ms=seen["opened_ms"], basis=basis,
     )  # fmt: skip
     told = tuple(words for (_, words), is_due in zip(doubts, doubted, strict=True) if is_due)
-    return table[COLUMNS], (*told, *_capped(points, step, held, taken, most))
+    return table, (*told, *_capped(points, step, held, taken, most))
 
 
 def _may_lean(known: np.ndarray, points: np.ndarray, rows: pd.DataFrame, car: Car, revision: Revision) -> np.ndarray:
@@ -325,34 +327,6 @@ def _finding(
     return Finding(*about, value, "%", lower, upper, sure, used, flagged, status, limit, because)
 
 
-def _still_lean(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
-    """Say where lambda stays above the owner's limit with all of it entered, at breakpoints and between and beyond."""
-    limit = car.limits.lambda_max_full_load
-    given = np.log(table["lambda"] / table["lambda_after"]) - np.log1p(table["by_meter_pct"] / 100)
-    points = table["engine_speed_rpm"].to_numpy()
-    after = rows["error"] - rows["taken"] - np.interp(rows["rpm"], points, np.nan_to_num(given))
-    bins = rows.assign(after=np.exp(after) * rows["goal"]).groupby(BIN_RPM * np.round(rows["rpm"] / BIN_RPM))
-    seen = bins.agg({"after": "mean", "commanded": "mean", "asked": "mean", "rpm": "size"})
-    seen = seen[(seen["after"] > limit) & (seen["rpm"] >= LEAST_IN_BIN)]
-    lean = sorted({*seen.index, *points[(table["lambda_after"] > limit).to_numpy()]})
-    if not lean:
-        return []
-    notes = [
-        f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
-        f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
-        "below."
-    ]
-    other = seen[acts_in_part(seen)]
-    if len(other):
-        worst = other.loc[other["after"].idxmax()]
-        notes.append(
-            f"At {other['after'].idxmax():.0f} rpm the ECU commands lambda {worst['commanded']:.3f} where the table of "
-            f"full load says {worst['asked']:.3f}: it acts in part only. Look at the load from which enrichment "
-            "begins, and at breakpoints beyond the last one, before more is entered."
-        )
-    return notes
-
-
 def _notes(table: pd.DataFrame, joined: Joined, revision: Revision) -> tuple[str, ...]:
     notes = []
     gone = table.loc[table["lambda"].isna(), "engine_speed_rpm"]
@@ -365,6 +339,14 @@ def _notes(table: pd.DataFrame, joined: Joined, revision: Revision) -> tuple[str
         notes.append(
             f"The column by_meter_pct is what the {joined.words}, correct by themselves; it is taken out of the "
             "factor. Enter all of it together, or none."
+        )
+    loses = table["loses_pct"] > LEAST_WORD_PCT
+    if loses.any():
+        worst = table.loc[table["loses_pct"].idxmax()]
+        notes.append(
+            f"With them the ECU sees less load at the same full throttle, and enriches less: at "
+            f"{worst['engine_speed_rpm']:.0f} rpm by {worst['loses_pct']:.1f} %, as it commands by load in this log. "
+            "The fuel proposed makes up for that. Let enrichment begin at a lower load, if the ECU allows it."
         )
     if revision.full_load_fuel is None:
         notes.append(

@@ -20,7 +20,9 @@ from tunelab.workspace.session import find_needs
 
 MOST_HOLDS = 11  # that one sheet takes in large type, each on a line of its own
 MOST_IN_LINES = 24  # the same with several on a line
-PULL_FROM_RPM = 2000.0
+PULL_FROM_RPM = 2000.0  # full throttle begins here, or low enough for the first breakpoint of the full-load table
+ABOVE_IDLE_RPM = 500.0  # ... but never nearer to idle: an engine that labours at full throttle knocks; common practice
+BEFORE_IT = 1 / 3  # of the way to the next breakpoint, by which a pull begins below the first one
 BELOW_LIMITER_RPM = 100.0
 ABORT = (
     "knock, heard or shown",
@@ -53,6 +55,8 @@ class Bounds:
 
     limit_rpm: float
     top_speed_km_h: float
+    pull_from_rpm: float = PULL_FROM_RPM
+    first_rpm: float | None = None  # of the full-load table's breakpoints
 
 
 def sheet_for(
@@ -89,7 +93,8 @@ def sheet_for(
     if not top_speed_km_h > 0:
         raise ValueError(f"the top speed is {top_speed_km_h:g} km/h; wanted one above 0.")
     limit = min(car.limits.rev_limit_rpm, revision.fuelling.rev_limit_rpm)
-    bounds = Bounds(limit, min(top_speed_km_h, car.limits.top_speed_km_h))
+    top, first = min(top_speed_km_h, car.limits.top_speed_km_h), revision.full_load_fuel
+    bounds = Bounds(limit, top, pull_from_rpm(car, revision), None if first is None else first.engine_speed_rpm[0])
     title, why, rows, cautions, own_notes = SHEETS[step](car, bounds, list(holds))
     needs = next(need for need in find_needs((), car) if need.step == step)
     runs = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(rows)
@@ -175,6 +180,17 @@ def _range_head(hold: Hold) -> str:
     return "air kg/h" if hold.range_label == "airflow [kg/h]" else hold.range_label.replace("[", "").replace("]", "")
 
 
+def pull_from_rpm(car: Car, revision: Revision) -> float:
+    """Engine speed at which a pull at full throttle begins: low enough for the full-load table's first breakpoint."""
+    own = revision.full_load_fuel
+    if own is None or len(own.engine_speed_rpm) < 2:
+        return PULL_FROM_RPM
+    first, second = own.engine_speed_rpm[:2]
+    wanted = 50 * np.floor((first - BEFORE_IT * (second - first)) / 50)
+    lowest = 50 * np.ceil((car.engine.idle_target_rpm + ABOVE_IDLE_RPM) / 50)
+    return float(min(PULL_FROM_RPM, max(wanted, lowest)))
+
+
 def _full_throttle(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     gear = _pull_gear(car, bounds, bounds.limit_rpm)
     rows = []
@@ -182,8 +198,13 @@ def _full_throttle(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
                               (0.85, "1, then read the log", "lambda and knock right before going on"),
                               (1.0, "2 each way", "lift before the limiter")):  # fmt: skip
         top = min(bounds.limit_rpm * share, bounds.limit_rpm - BELOW_LIMITER_RPM)
-        rows.append(_pull(car, gear or 1, PULL_FROM_RPM, top, "fully open") | {"runs": runs, "note": note})
+        rows.append(_pull(car, gear or 1, bounds.pull_from_rpm, top, "fully open") | {"runs": runs, "note": note})
     notes = [] if gear else _no_gear(car, bounds)
+    if gear and bounds.first_rpm is not None and bounds.first_rpm < bounds.pull_from_rpm:
+        notes.append(
+            f"The full-load table begins at {bounds.first_rpm:.0f} rpm, below where a pull may begin: its first value "
+            "is not measured by these runs and stays as it is."
+        )
     meter = ", meter" if car.has_meter else ""
     why = f"One gear, throttle down and held: lambda, knock, injectors{meter}, power. Two minutes to cool between runs."
     return "Full throttle", why, rows if gear else [], [HIGH_LOAD], notes

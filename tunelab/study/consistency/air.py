@@ -260,12 +260,15 @@ LEAST_DEVIATION = 0.01
 FLOW_WATCH, FLOW_STOP = 0.03, 0.08
 QUICK_S = 2.0
 LAW = "Pulse width: logged against what this revision commands"
+BLENDED = "The ECU mixes air meter and table, and no log shows by how much of each: its air cannot be computed."
 FLOW = "Logged airflow against the meter curve of this revision"
 TRIMS = "Long-term trim apart from short-term trim"
 
 
 def check_pulse(log: xr.Dataset, car: Car, revision: Revision, others: Mapping[str, Revision]) -> Finding:
     """Pulse width less dead time over what air, commanded lambda, trims, injector count and flow make of it."""
+    if car.load_from == "blended" and not has(log, "air_flow_kg_h"):
+        return not_made("pulse", LAW, f"{BLENDED} Log the airflow that it goes by.")
     bins = law_bins(log, car, revision)
     if len(bins) < LEAST_BINS:
         opened = logged_open_ms(log, revision)
@@ -348,6 +351,8 @@ def _trim_slope(bins: pd.DataFrame) -> float:
 
 def check_flow(log: xr.Dataset, car: Car, revision: Revision) -> Finding:
     """Airflow that the ECU logs against the named revision's curve at the meter's reading."""
+    if car.load_from == "blended":
+        return not_made("air_flow", FLOW, BLENDED)
     if not (has(log, "air_flow_kg_h") and has(log, car.meter.channel)):
         return not_made("air_flow", FLOW, f"Needs {car.meter.channel} and the ECU's airflow in the same log.")
     curve, reading = revision.meter_curve, at_rows(log, car.meter.channel)

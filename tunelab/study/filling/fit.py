@@ -24,7 +24,7 @@ from tunelab.study.filling.result import (
     dead_time_of,
     hidden_of,
     predict_error,
-    shift_of,
+    shift_draws,
 )
 from tunelab.study.steady.blocks import Delay, calm_blocks
 from tunelab.study.steady.findings import LEVEL_LIMIT_PCT
@@ -196,10 +196,10 @@ def _fit(
     draws = _draws(solved, shown, reference_v, rng)
     visited = _visited(blocks, holds, solved)
     unknown_ms = 0.0 if shown[0] else UNKNOWN_DEAD_TIME_MS
-    shift = shift_of(visited, draws, base)
-    cells = cells_of(solved, table.load_key, surface, hidden_of(solved, unknown_ms), shift)
+    entered = draws.cell + shift_draws(visited, draws, base)
+    cells = cells_of(solved, table.load_key, surface, hidden_of(solved, unknown_ms), entered)
     before = predict_error(visited, draws, car, base)
-    whole = np.where(cells["basis"] == "unchanged", 0.0, solved.cell + shift)
+    whole = np.where(cells["basis"] == "unchanged", 0.0, entered[0])
     return FillingFit(
         reference=base.name,
         sessions=tuple(dict.fromkeys(one.session for one in samples)),

@@ -10,15 +10,14 @@ import pandas as pd
 
 from tunelab.channels import channel
 from tunelab.study.filling.model import NAMES, scallop
-from tunelab.study.filling.result import MEASURED_S, FillingFit, error_draws, predict_next_drive, shift_of
+from tunelab.study.filling.result import MEASURED_S, FillingFit, error_draws, predict_next_drive, shift_draws, shift_of
 from tunelab.study.finding import shows_its_table
 from tunelab.study.steady.result import LambdaError
 from tunelab.units import convert
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import DeadTime, Revision, surface_of
 
-CLEAR_SD = 2.0  # standard deviations off nothing, from which a cell that was not driven is moved, and short of which
-SHORT_SD = 1.0  # ... it stops: toward what the posterior says and no further
+SURE_SHARE = 1.645 / 1.96  # of half a 95 % interval: the truth lies beyond it on one side in 95 of 100
 HARM = 0.001  # log units by which the expected error of a place may grow through rounding
 SMALLEST_PCT = 0.1  # a change smaller than that is left out
 DIGITS_MS = 3
@@ -79,9 +78,9 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
 
     Notes
     -----
-    A cell that was driven goes to what was measured, also where it is known less well than the place beside it, as long
-    as it is clearly off. One that was not stays, unless all that is known jointly says clearly that it is off: then it
-    goes part of the way. A cell whose change would make any place worse is put back.
+    A cell goes toward what the posterior says, as far as it is sure to come out nearer than it was. One of which that
+    is not known keeps its pulse: with new dead times it injects what it did, and stays where it was never driven. A
+    cell whose change would make any place worse is put back to that.
     """
     if fit.reference != revision.name:
         raise ValueError(
@@ -90,11 +89,12 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
     if fit.because or fit.visited is None or fit.draws is None or fit.prior is None:
         return _proposal(fit, revision, np.zeros(len(fit.cells)), revision.dead_time, fit.predicted, ())
     dead, dead_capped = _dead_time(fit, car, revision)
-    wanted = _wanted(fit, shift_of(fit.visited, fit.draws, revision, dead) - shift_of(fit.visited, fit.draws, revision))
+    kept = _kept_pulse(fit, revision, dead)
+    wanted = kept + sure_change(fit.cells)
     wanted = wanted + _between(fit, revision, wanted, dead)
     cap = np.log1p(convert(car.limits.meter_change_max_pct, "percent", "1"))
     change = _as_entered(fit, np.clip(wanted, -np.log1p(np.expm1(cap)), cap))
-    change = _without_harm(fit, revision, change, dead)
+    change = _without_harm(fit, revision, change, dead, _as_entered(fit, np.clip(kept, -cap, cap)))
     over = np.abs(wanted) > cap + 1e-9
     capped = _capped(over, car) + dead_capped
     day_sd = float(np.exp(fit.prior[NAMES.index("session")]))
@@ -128,13 +128,21 @@ def _too_coarse(fit: FillingFit, car: Car, change: np.ndarray, dead: DeadTime, b
     )
 
 
-def _wanted(fit: FillingFit, by_dead_time: np.ndarray) -> np.ndarray:
-    """Log change of every cell that the posterior supports, with what new dead times ask of it, shape (cells,)."""
-    mean, sd = np.log(fit.cells["factor"].to_numpy()) + by_dead_time, _spread(fit.cells)
-    far = np.sign(mean) * np.maximum(np.abs(mean) - SHORT_SD * sd, 0.0)
-    clear = np.abs(mean) > CLEAR_SD * sd
-    basis, driven = fit.cells["basis"].to_numpy(), _driven(fit)
-    return np.select([(basis == "measured") | (driven & clear), (basis == "extended") & clear], [mean, far], 0.0)
+def _kept_pulse(fit: FillingFit, base: Revision, dead: DeadTime) -> np.ndarray:
+    """Log change of every cell by which it injects under new dead times what it did; 0 where nothing is known."""
+    visited, draws = fit.evidence
+    seen = (fit.cells["basis"] != "unchanged") | (fit.cells["seconds"] > 0)
+    return np.where(seen, shift_of(visited, draws, base, dead) - shift_of(visited, draws, base), 0.0)
+
+
+def sure_change(cells: pd.DataFrame) -> np.ndarray:
+    """Log change of every cell with the dead times in force, as far as it surely helps; 0 where not known, (cells,).
+
+    A cell that is off by t comes out nearer after a change c while t > c / 2, so c goes to twice what t is 95 % sure to
+    pass, and never beyond its mean.
+    """
+    mean, half = np.log(cells["factor"]), (np.log(cells["factor_upper"]) - np.log(cells["factor_lower"])) / 2
+    return np.nan_to_num(np.sign(mean) * np.clip(2 * (np.abs(mean) - SURE_SHARE * half), 0.0, np.abs(mean)))
 
 
 def _driven(fit: FillingFit) -> np.ndarray:
@@ -160,10 +168,6 @@ def _between(fit: FillingFit, base: Revision, wanted: np.ndarray, dead: DeadTime
     change = np.zeros(len(fit.cells))
     change[driven] = np.linalg.solve(square + np.eye(int(driven.sum())), at[:, driven].T @ (weight * left))
     return change
-
-
-def _spread(cells: pd.DataFrame) -> np.ndarray:
-    return (np.log(cells["factor_upper"]) - np.log(cells["factor_lower"])).to_numpy() / 3.92
 
 
 def _as_entered(fit: FillingFit, change: np.ndarray) -> np.ndarray:
@@ -192,21 +196,21 @@ def _dead_time(fit: FillingFit, car: Car, revision: Revision) -> tuple[DeadTime,
     return revision.dead_time.model_copy(update={"dead_time_ms": entered.tolist()}), words if most > limit else ()
 
 
-def _without_harm(fit: FillingFit, base: Revision, change: np.ndarray, dead: DeadTime) -> np.ndarray:
-    """Put back cells whose change would leave a driven place, or the cell itself, further off than it is."""
+def _without_harm(fit: FillingFit, base: Revision, change: np.ndarray, dead: DeadTime, kept: np.ndarray) -> np.ndarray:
+    """Let cells keep their pulse whose change would leave a driven place, or the cell itself, further off than now."""
     visited, draws = fit.evidence
     at = surface_of(base.air_table).weights(visited.engine_speed_rpm, visited.load)
     now = np.abs(error_draws(visited, draws, base)).mean(axis=0)
-    right = draws.cell + shift_of(visited, draws, base, dead)
-    cell_now = np.abs(draws.cell + shift_of(visited, draws, base)).mean(axis=0)
+    right = draws.cell + shift_draws(visited, draws, base, dead)
+    cell_now = np.abs(draws.cell + shift_draws(visited, draws, base)).mean(axis=0)
     for _ in range(4):
         then = np.abs(error_draws(visited, draws, base, change=change, dead_time=dead)).mean(axis=0)
-        harmed = then > np.maximum(now, 0.005) + HARM
-        blamed = (at[harmed] * np.abs(change)).sum(axis=0) > 0.2 * np.abs(change) * np.maximum(at.sum(axis=0), 1e-9)
+        harmed, moved = then > np.maximum(now, 0.005) + HARM, np.abs(change - kept)
+        blamed = (at[harmed] * moved).sum(axis=0) > 0.2 * moved * np.maximum(at.sum(axis=0), 1e-9)
         blamed |= np.abs(right - change).mean(axis=0) > cell_now + HARM
-        if not (blamed & (change != 0)).any():
+        if not (blamed & (moved > 0)).any():
             return change
-        change = np.where(blamed, 0.0, change)
+        change = np.where(blamed, kept, change)
     return change
 
 
@@ -225,6 +229,7 @@ def _proposal(
     table = fit.cells["in_force"].to_numpy()
     new = np.where(change == 0, table, np.round(table * np.exp(change), decimals_of(table) if table.size else 1))
     cells = fit.cells.assign(proposed=new, change_pct=100 * (new / table - 1), changed=new != table)
+    cells["basis"] = cells["basis"].mask((cells["basis"] == "unchanged") & cells["changed"], "kept pulse")
     rows = fit.dead_time.rows.assign(dead_time_proposed_ms=np.asarray(dead.dead_time_ms, dtype=float))
     moves = (rows["dead_time_proposed_ms"] != rows["dead_time_in_force_ms"]).any()
     order = [name for name in rows.columns if name != "basis"]

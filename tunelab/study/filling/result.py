@@ -198,22 +198,27 @@ def entered_ms(battery_v: np.ndarray, base: Revision, dead_time: DeadTime | None
 
 
 def shift_of(places: Visited, draws: Draws, base: Revision, dead_time: DeadTime | None = None) -> np.ndarray:
-    """What dead times that go in add to the correction of every cell, log units, shape (cells,).
+    """What dead times that go in add to the correction of every cell, log units, shape (cells,)."""
+    return shift_draws(places, draws, base, dead_time)[0]
 
-    By the driven places around each cell; without any, by the nearest one in the order of the table.
+
+def shift_draws(places: Visited, draws: Draws, base: Revision, dead_time: DeadTime | None = None) -> np.ndarray:
+    """Draws of what `shift_of` gives, the first of them the mean's, shape (draws, cells).
+
+    At the voltage of the driven places around each cell, at that of the whole drive where none is; the injectors open
+    there in proportion to the air that the table means.
     """
-    surface = surface_of(base.air_table)
-    volts = (places.battery_v - draws.reference_v)[:, None] ** np.arange(3)
-    off = entered_ms(places.battery_v, base, dead_time) - volts @ draws.dead_time_ms[0]
+    surface, table = surface_of(base.air_table), base.air_table
     at = surface.weights(places.engine_speed_rpm, places.load)
-    opened = np.exp(places.log_meant + at @ draws.cell[0])
-    change = -np.log(np.maximum(1 + off / opened, 0.2))
-    speed, load = surface.cells.T
-    own = [np.log(speed / speed[0]) / 0.3, load / np.ptp(surface.load) / 0.1]
-    there = [np.log(places.engine_speed_rpm / speed[0]) / 0.3, places.load / np.ptp(surface.load) / 0.1]
-    apart = (own[0][:, None] - there[0]) ** 2 + (own[1][:, None] - there[1]) ** 2
-    near = np.exp(-0.5 * (apart - apart.min(axis=1, keepdims=True)))
-    return near @ change / near.sum(axis=1)
+    by_load = table.key == "efficiency_pct" and table.load_key == "manifold_kpa"
+    value = table.values.ravel()
+    per_air = places.log_meant + at @ draws.cell[0] - np.log(at @ value * (places.load if by_load else 1.0))
+    near = at.T + 0.01 / places.load.size
+    near /= near.sum(axis=1, keepdims=True)
+    opened = np.exp(near @ per_air) * value * (surface.cells[:, 1] if by_load else 1.0)
+    volts = (places.battery_v - draws.reference_v)[:, None] ** np.arange(3)
+    off = near @ entered_ms(places.battery_v, base, dead_time) - draws.dead_time_ms @ (near @ volts).T
+    return -np.log(np.maximum(1 + off / opened, 0.2))
 
 
 def predict_error(
@@ -293,6 +298,7 @@ EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven 
 
 
 FURTHER = 1.2  # ... and again where only its neighbours tell of it
+FAR = 2.5  # breakpoints from any driven place, beyond which nothing is said: a smooth course is too sure there
 
 
 NAN = float("nan")
@@ -319,17 +325,31 @@ def hidden_of(solved: Solved, unknown_ms: float) -> np.ndarray:
     return unknown_ms * np.abs(np.where(known, apart, 0.0))
 
 
+def steps_from_driven(holds: Holds, surface: Surface) -> np.ndarray:
+    """How many breakpoints each cell lies from the nearest steady block, shape (cells,)."""
+    speed, load = np.exp(holds.blocks["log_speed"].to_numpy()), holds.blocks["reading"].to_numpy()
+    (own, there) = (
+        np.column_stack(
+            [np.interp(axis, known, np.arange(len(known))) for axis, known in zip(place, axes, strict=True)]
+        )
+        for axes in [(surface.engine_speed_rpm, surface.load)]
+        for place in (surface.cells.T, (speed, load))
+    )
+    return np.sqrt(((own[:, None] - there) ** 2).sum(axis=2)).min(axis=1)
+
+
 def cells_of(solved: Solved, load_key: str, surface: Surface, hidden: np.ndarray, shift: np.ndarray) -> pd.DataFrame:
-    """Every cell with its error, interval, evidence and basis."""
+    """Every cell with its error, interval, evidence and basis; `shift` by draws with the cells, see `shift_draws`."""
     speed, load = surface.cells.T
-    sd, seconds = np.hypot(solved.cell_sd, hidden), solved.holds.seconds
+    sd, seconds = np.hypot(shift[1:].std(axis=0), hidden), solved.holds.seconds
     half = 100 * 1.96 * sd
     prior = np.hypot(solved.prior_sd, 0.02)
     measured = (seconds >= MEASURED_S) & (half <= MEASURED_PCT)
-    extended = ~measured & (sd <= EXTENDED_SHARE * prior)
+    away = steps_from_driven(solved.holds, surface)
+    extended = ~measured & (sd <= EXTENDED_SHARE * prior) & (away <= FAR)
     basis = np.select([measured, extended], ["measured", "extended"], "unchanged")
-    sd = np.where(measured, sd, FURTHER * sd)
-    ends = np.exp(solved.cell + shift + np.array([0.0, -1.96, 1.96])[:, None] * sd)
+    sd = np.where(measured, sd, FURTHER * np.sqrt(np.maximum(away, 1.0)) * sd)
+    ends = np.exp(shift[0] + np.array([0.0, -1.96, 1.96])[:, None] * sd)
     known = np.where(basis == "unchanged", NAN, 1.0)
     return pd.DataFrame({
         "engine_speed_rpm": speed, load_key: load, "in_force": solved.holds.table,
