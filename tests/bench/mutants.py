@@ -1,59 +1,347 @@
-"""What no test noticed in a mutation run: `mutmut run` first, then `python tests/bench/mutants.py`.
+"""Do the nearest tests notice a small change of the code?
 
-Each row is a line as it was and as it was changed. Changes in the words of a message, and of `dtype=float` where the
-numbers are float anyway, are counted apart: a test that held them would repeat the code.
+    python tests/bench/mutants.py tunelab/study/limits.py tunelab/log --tests tests/study tests/log
+
+Draws changes at random (a comparison, a sign, a constant, a boolean, a smaller for a larger, a status) and runs for
+each, in a process of its own, the quick tests that call the changed function. Words of messages are left alone. Prints
+what no test noticed, then counts by module.
 """
 
 from __future__ import annotations
 
+import argparse
 import ast
-import difflib
-import json
-from collections import Counter
+import importlib
+import inspect
+import os
+import pickle
+import random
+import signal
+import sys
+import time
+import types
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
-CAUGHT, SURVIVED = 1, 0
+import pytest
+
+HERE = Path(__file__).resolve().parents[2]
+SWAPS = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Add: ast.Sub, ast.Sub: ast.Add,
+    ast.Mult: ast.Div, ast.Div: ast.Mult, ast.And: ast.Or, ast.Or: ast.And, ast.BitAnd: ast.BitOr,
+    ast.BitOr: ast.BitAnd, ast.USub: ast.UAdd, ast.FloorDiv: ast.Div,
+}  # fmt: skip
+TURNED = {ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt}
+NAMES = {"min": "max", "max": "min", "any": "all", "all": "any", "minimum": "maximum", "maximum": "minimum"}
+NAMES |= {
+    "fmin": "fmax",
+    "fmax": "fmin",
+    "nanmin": "nanmax",
+    "nanmax": "nanmin",
+    "argmin": "argmax",
+    "argmax": "argmin",
+}
+NAMES |= {"ceil": "floor", "floor": "ceil", "logical_and": "logical_or", "logical_or": "logical_and", "left": "right"}
+STATUSES = {"met": "watch", "watch": "met", "stop": "watch", "not_shown": "met"}
+LEFT_ALONE = {
+    "axis",
+    "dtype",
+    "strict",
+    "encoding",
+    "maxsize",
+    "errors",
+    "frozen",
+    "slots",
+    "stacklevel",
+    "rng",
+    "seed",
+}
+"""Keywords whose change is no change of what is calculated, or stops at once."""
+QUICK_S = 2.0
+"""A test that takes longer is left out. [s of processor time]"""
+TESTS_S = 6.0
+"""Tests that one change is tried on, quickest first, take this long at most. [s of processor time]"""
 
 
-def functions(path: Path) -> dict[str, list[str]]:
-    """Lines of every function of a changed module, the original and its mutants, by name."""
+@dataclass
+class Change:
+    """One small change: which node of the module, in the order of `nodes`, what is done to it, and where it stands."""
+
+    place: int
+    turn: Callable[[ast.AST], None]
+    line: int
+    function: str | None
+    text: str
+
+
+def is_words(node: ast.AST) -> bool:
+    """Whether a node only says something: a message, a keyword that calculates nothing, a function of text."""
+    if isinstance(node, ast.FunctionDef) and node.returns is not None:
+        return ast.unparse(node.returns).split(" | ")[0] in ("str", "list[str]", "tuple[str, ...]")
+    return isinstance(node, ast.JoinedStr | ast.Raise) or (isinstance(node, ast.keyword) and node.arg in LEFT_ALONE)
+
+
+def nodes(
+    tree: ast.AST, within: tuple[str, ...] = (), inside: str | None = None
+) -> Iterator[tuple[ast.AST, str | None]]:
+    """Nodes that may be changed, depth first, each with the qualified name of the function that it stands in."""
+    for name, value in ast.iter_fields(tree):
+        if name in ("annotation", "returns", "decorator_list"):
+            continue
+        for node in value if isinstance(value, list) else [value]:
+            if not isinstance(node, ast.AST) or is_words(node):
+                continue
+            here, function = within, inside
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and inside is None:
+                here = (*within, node.name)
+                function = ".".join(here) if isinstance(node, ast.FunctionDef) else None
+            yield node, function
+            yield from nodes(node, here, function)
+
+
+def put(part: str, value: object) -> Callable[[ast.AST], None]:
+    """Set a part of a node."""
+    return lambda node: setattr(node, part, value)
+
+
+def turns(node: ast.AST) -> Iterator[tuple[Callable[[ast.AST], None], str]]:
+    """All small changes of one node, with what each does in a few words."""
+    if isinstance(node, ast.Compare):
+        first = type(node.ops[0])
+        for kind in filter(None, (SWAPS.get(first), TURNED.get(first))):
+            yield put("ops", [kind(), *node.ops[1:]]), f"{first.__name__} -> {kind.__name__}"
+    elif isinstance(node, ast.BinOp | ast.BoolOp | ast.AugAssign | ast.UnaryOp) and type(node.op) in SWAPS:
+        kind = SWAPS[type(node.op)]
+        yield put("op", kind()), f"{type(node.op).__name__} -> {kind.__name__}"
+    elif isinstance(node, ast.If | ast.IfExp | ast.While):
+        yield (lambda node: setattr(node, "test", ast.UnaryOp(ast.Not(), node.test))), "condition turned"
+    elif isinstance(node, ast.Constant):
+        for value in other_values(node.value):
+            yield put("value", value), f"{node.value!r} -> {value!r}"
+    elif isinstance(node, ast.Name | ast.Attribute):
+        part = "id" if isinstance(node, ast.Name) else "attr"
+        if other := NAMES.get(getattr(node, part)):
+            yield put(part, other), f"{getattr(node, part)} -> {other}"
+
+
+def other_values(value: object) -> list[object]:
+    """Other values for a constant; none for text that is no status."""
+    if isinstance(value, bool):
+        return [not value]
+    if isinstance(value, int):
+        return [value + 1, value - 1] if abs(value) < 10 else [round(value * 1.5), round(value / 1.5)]
+    if isinstance(value, float):
+        return [value * 1.5, value / 1.5] if value else [1.0]
+    return [STATUSES[value]] if value in STATUSES else []
+
+
+def changes(source: str) -> list[Change]:
+    """Every small change of a module, in the order of its text."""
+    lines = source.splitlines()
+    return [
+        Change(place, turn, node.lineno, function, f"{what:24} {lines[node.lineno - 1].strip()}")
+        for place, (node, function) in enumerate(nodes(ast.parse(source)))
+        if hasattr(node, "lineno")
+        for turn, what in turns(node)
+    ]
+
+
+def transplant(old: object, new: object) -> None:
+    """Give a function, property or class that others hold already the code of its changed twin."""
+    if isinstance(old, type):
+        for name, value in list(vars(old).items()):
+            if name in vars(new) and not isinstance(value, type):
+                transplant(value, vars(new)[name])
+        return
+    for part in ("fget", "func", "__func__"):
+        if hasattr(old, part) and not isinstance(old, types.FunctionType):
+            return transplant(getattr(old, part), getattr(new, part))
+    if callable(old):
+        old, new = inspect.unwrap(old), inspect.unwrap(new)
+    if isinstance(old, types.FunctionType) and len(old.__code__.co_freevars) == len(new.__code__.co_freevars):
+        old.__code__, old.__defaults__, old.__kwdefaults__ = new.__code__, new.__defaults__, new.__kwdefaults__
+
+
+def is_other(old: object, new: object) -> bool:
+    """Whether a constant has another value; what is shown by its address only is taken as the same."""
+    return repr(old) != repr(new) and " at 0x" not in repr(old)
+
+
+def put_in(path: Path, change: Change) -> None:
+    """Change a module that is loaded already, and constants that others took from it."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    return {n.name: ast.unparse(n).splitlines()[1:] for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)}
+    change.turn(next(node for place, (node, _) in enumerate(nodes(tree)) if place == change.place))
+    module = importlib.import_module(".".join(path.relative_to(HERE).with_suffix("").parts))
+    twin = types.ModuleType(module.__name__)
+    twin.__dict__.update(__file__=str(path), __package__=module.__package__)
+    exec(compile(ast.fix_missing_locations(tree), str(path), "exec"), twin.__dict__)
+    for name, old in list(vars(module).items()):
+        new = vars(twin).get(name)
+        if getattr(old, "__module__", None) == module.__name__:
+            transplant(old, new)
+        elif (
+            change.function is None
+            and not name.startswith("__")
+            and repr(old) != repr(new)
+            and " at 0x" not in repr(old)
+        ):
+            for other in list(sys.modules.values()):
+                if getattr(other, "__dict__", {}).get(name) is old:
+                    setattr(other, name, new)
 
 
-def change(original: list[str], mutant: list[str]) -> tuple[str, str]:
-    """The lines that differ, as they were and as they are."""
-    rows = [row for row in difflib.ndiff(original, mutant) if row[:2] in ("- ", "+ ")]
-    return tuple(" | ".join(row[2:].strip() for row in rows if row[0] == sign) for sign in "-+")
+def in_fork(work: Callable[[], object], limit_s: float) -> object:
+    """What `work` gives in a process of its own; None where it took too long or ended by itself."""
+    read, write = os.pipe()
+    child = os.fork()
+    if not child:
+        signal.setitimer(signal.ITIMER_PROF, limit_s)
+        signal.alarm(int(20 * limit_s))
+        with os.fdopen(write, "wb") as pipe:
+            pickle.dump(work(), pipe)
+        os._exit(0)
+    os.close(write)
+    with os.fdopen(read, "rb") as pipe:
+        content = pipe.read()
+    os.waitpid(child, 0)
+    return pickle.loads(content) if content else None
 
 
-def kind(was: str, now: str) -> str:
-    """What sort of change it is: words of a message, a type that changes nothing, or a change of what is calculated."""
-    if "XX" in now or was.casefold() == now.casefold():
-        return "words"
-    if "dtype=None" in now or was.replace(", dtype=float", "") == now.replace(", dtype=float", ""):
-        return "type"
-    is_hint = ("require_" in was or "refuse(" in was or "hint" in was) and "None" in now
-    return "words" if is_hint else "calculation"
+@dataclass
+class Sampler:
+    """A plugin of pytest that collects the tests, sees what each calls, and tries changes on them."""
+
+    paths: list[Path]
+    draw: int
+    seed: int
+    seen: Path | None
+    out: object
+    failed: bool = False
+    counts: dict[Path, Counter] = field(default_factory=lambda: defaultdict(Counter))
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.failed |= report.failed
+
+    def observe(self, items: list[pytest.Item]) -> dict[str, tuple[float, set[tuple[str, str]]]]:
+        """Seconds of each quick test that passes, and the functions of the package that it calls."""
+        seen, package = {}, str(HERE / "tunelab")
+        calls: set[tuple[str, str]] = set()
+
+        def trace(frame: types.FrameType, event: str, _arg: object) -> None:
+            if frame.f_code.co_filename.startswith(package):
+                calls.add((frame.f_code.co_filename, frame.f_code.co_qualname.split(".<locals>")[0]))
+
+        def too_slow(*_: object) -> None:
+            raise TimeoutError
+
+        signal.signal(signal.SIGVTALRM, too_slow)
+        for item, after in zip(items, [*items[1:], None], strict=True):
+            calls.clear()
+            self.failed = False
+            begin = time.process_time()
+            signal.setitimer(signal.ITIMER_VIRTUAL, 1.5 * QUICK_S)
+            sys.setprofile(trace)
+            try:
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
+            except TimeoutError:
+                self.failed = True
+            finally:
+                sys.setprofile(None)
+                signal.setitimer(signal.ITIMER_VIRTUAL, 0)
+            if not self.failed:
+                seen[item.nodeid] = (time.process_time() - begin, set(calls))
+        return seen
+
+    def kept(self, items: list[pytest.Item]) -> dict[str, tuple[float, set[tuple[str, str]]]]:
+        """What `observe` saw, from the file of an earlier run where one is named; only tests that it lacks are run."""
+        known = pickle.loads(self.seen.read_bytes()) if self.seen and self.seen.exists() else {}
+        if new := [item for item in items if item.nodeid not in known]:
+            known |= dict.fromkeys(item.nodeid for item in new) | (in_fork(lambda: self.observe(new), 3600) or {})
+        if self.seen:
+            self.seen.write_bytes(pickle.dumps(known))
+        return {item.nodeid: known[item.nodeid] for item in items if known[item.nodeid]}
+
+    def is_caught(self, items: list[pytest.Item], path: Path, change: Change) -> bool:
+        """Whether a test fails once the change is in."""
+        self.failed = False
+        try:
+            put_in(path, change)
+        except Exception as error:  # noqa: BLE001 - a module that no longer loads is noticed by every test
+            print(f"does not load: {path.name}:{change.line} {change.text}: {error!r}", file=self.out, flush=True)
+            return True
+        for item, after in zip(items, [*items[1:], None], strict=True):
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
+            if self.failed:
+                return True
+        return False
+
+    def chosen(self, items: list[pytest.Item], seen: dict, path: Path, function: str | None) -> list[pytest.Item]:
+        """Quick tests that call a function (for a constant: any of the module), at most `TESTS_S` of them, by file."""
+        calls = [
+            (seen[item.nodeid][0], item)
+            for item in items
+            if item.nodeid in seen
+            and any(file == str(path) and function in (None, name) for file, name in seen[item.nodeid][1])
+        ]
+        spent, near = 0.0, []
+        for seconds, item in sorted(calls, key=lambda row: row[0]):
+            spent += seconds
+            if spent <= TESTS_S:
+                near.append(item)
+        return sorted(near, key=lambda item: str(item.path))
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        """Try the drawn changes of every module; print those that no test noticed."""
+        seen = self.kept(session.items)
+        print(
+            f"{len(seen)} of {len(session.items)} tests are quick, {sum(s for s, _ in seen.values()):.0f} s",
+            file=self.out,
+        )
+        for path in self.paths:
+            every = changes(path.read_text(encoding="utf-8"))
+            for change in random.Random(f"{self.seed} {path.name}").sample(every, min(self.draw, len(every))):
+                self.try_one(self.chosen(session.items, seen, path, change.function), path, change)
+            print(f"= {path.relative_to(HERE)}: {dict(self.counts[path])} of {len(every)}", file=self.out, flush=True)
+        total = sum(self.counts.values(), Counter())
+        print(f"caught {total['caught']} of {total.total()}", file=self.out, flush=True)
+        return True
+
+    def try_one(self, near: list[pytest.Item], path: Path, change: Change) -> None:
+        """Count one change as caught or survived; a test that no longer ends has noticed it."""
+        is_caught = in_fork(lambda: self.is_caught(near, path, change), 3 * TESTS_S) is not False
+        self.counts[path]["caught" if is_caught else "survived"] += 1
+        if not is_caught:
+            where = f"{path.relative_to(HERE)}:{change.line}"
+            print(f"{where:45} {change.text}   [{len(near)} tests]", file=self.out, flush=True)
 
 
 def main() -> None:
-    """Print the survivors that calculate something else, and how many there are of each kind."""
-    counts = Counter()
-    for meta in sorted(Path("mutants/tunelab").rglob("*.meta")):
-        codes = json.loads(meta.read_text(encoding="utf-8"))["exit_code_by_key"]
-        known = functions(meta.with_suffix("")) if codes else {}
-        for key, code in codes.items():
-            if code != SURVIVED:
-                counts["caught" if code == CAUGHT else f"other ({code})"] += 1
-                continue
-            name = key.rsplit(".", 1)[-1]
-            was, now = change(known[f"{name.rpartition('__mutmut_')[0]}__mutmut_orig"], known[name])
-            sort = kind(was, now)
-            counts[f"survived: {sort}"] += 1
-            if sort == "calculation":
-                print(f"{meta.stem} {name}\n    {was}\n    {now}")
-    print(dict(counts))
+    """Read the arguments and start pytest with the sampler in it."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("place", nargs="+", help="module or folder of the package")
+    parser.add_argument("--tests", nargs="+", required=True, help="test files or folders")
+    parser.add_argument("--draw", type=int, default=15, help="changes of each module (default: 15)")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seen", type=Path, help="keep here what each test calls, for the next run")
+    asked = parser.parse_args()
+    found = [Path(place).resolve() for place in asked.place]
+    paths = [p for place in found for p in (sorted(place.rglob("*.py")) if place.is_dir() else [place])]
+    out = os.fdopen(os.dup(1), "w")
+    arguments = [
+        "-o",
+        "addopts=",
+        "--import-mode=importlib",
+        "-p",
+        "no:terminal",
+        "-p",
+        "no:cacheprovider",
+        "-m",
+        "not bench",
+    ]
+    pytest.main([*arguments, *asked.tests], plugins=[Sampler(paths, asked.draw, asked.seed, asked.seen, out)])
 
 
 if __name__ == "__main__":
