@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import functools
 import importlib
 import inspect
 import os
@@ -18,6 +19,7 @@ import pickle
 import random
 import signal
 import sys
+import tempfile
 import time
 import types
 from collections import Counter, defaultdict
@@ -28,6 +30,7 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).resolve().parents[2]
+PACKAGE = str(HERE / "tunelab")
 SWAPS = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Add: ast.Sub, ast.Sub: ast.Add,
@@ -60,10 +63,14 @@ LEFT_ALONE = {
     "seed",
 }
 """Keywords whose change is no change of what is calculated, or stops at once."""
-QUICK_S = 2.0
+QUICK_S = 1.0
 """A test that takes longer is left out. [s of processor time]"""
-TESTS_S = 6.0
+TESTS_S = 3.0
 """Tests that one change is tried on, quickest first, take this long at most. [s of processor time]"""
+
+
+Seen = dict[str, tuple[float, set[tuple[str, str]]]]
+"""Of each quick test the seconds that it takes and the functions that it calls, by file and name."""
 
 
 @dataclass
@@ -210,6 +217,23 @@ def in_fork(work: Callable[[], object], limit_s: float) -> object:
     return pickle.loads(content) if content else None
 
 
+def stop(*_: object) -> None:
+    raise TimeoutError
+
+
+def note(calls: set[tuple[str, str]], frame: types.FrameType, _event: str, _arg: object) -> None:
+    """Note the function of a call, where it is the package's."""
+    if frame.f_code.co_filename.startswith(PACKAGE):
+        calls.add((frame.f_code.co_filename, frame.f_code.co_qualname.split(".<locals>")[0]))
+
+
+def rows_of(seen: Path) -> Iterator[tuple[str, tuple[float, set[tuple[str, str]]] | None]]:
+    """Rows that `Sampler.observe` wrote down."""
+    with seen.open("rb") as content:
+        while content.peek(1):
+            yield pickle.load(content)
+
+
 @dataclass
 class Sampler:
     """A plugin of pytest that collects the tests, sees what each calls, and tries changes on them."""
@@ -217,7 +241,7 @@ class Sampler:
     paths: list[Path]
     draw: int
     seed: int
-    seen: Path | None
+    seen: Path
     out: object
     failed: bool = False
     counts: dict[Path, Counter] = field(default_factory=lambda: defaultdict(Counter))
@@ -225,25 +249,13 @@ class Sampler:
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self.failed |= report.failed
 
-    def observe(self, items: list[pytest.Item]) -> dict[str, tuple[float, set[tuple[str, str]]]]:
-        """Seconds of each quick test that passes, and the functions of the package that it calls."""
-        seen, package = {}, str(HERE / "tunelab")
-        calls: set[tuple[str, str]] = set()
-
-        def trace(frame: types.FrameType, event: str, _arg: object) -> None:
-            if frame.f_code.co_filename.startswith(package):
-                calls.add((frame.f_code.co_filename, frame.f_code.co_qualname.split(".<locals>")[0]))
-
-        def too_slow(*_: object) -> None:
-            raise TimeoutError
-
-        signal.signal(signal.SIGVTALRM, too_slow)
+    def observe(self, items: list[pytest.Item]) -> None:
+        """Write down the seconds of each test and the functions of the package that it calls; None for a slow one."""
+        signal.signal(signal.SIGVTALRM, stop)
         for item, after in zip(items, [*items[1:], None], strict=True):
-            calls.clear()
-            self.failed = False
-            begin = time.process_time()
+            self.failed, calls, begin = False, set(), time.process_time()
             signal.setitimer(signal.ITIMER_VIRTUAL, 1.5 * QUICK_S)
-            sys.setprofile(trace)
+            sys.setprofile(functools.partial(note, calls))
             try:
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
             except TimeoutError:
@@ -251,18 +263,17 @@ class Sampler:
             finally:
                 sys.setprofile(None)
                 signal.setitimer(signal.ITIMER_VIRTUAL, 0)
-            if not self.failed:
-                seen[item.nodeid] = (time.process_time() - begin, set(calls))
-        return seen
+            what = None if self.failed else (time.process_time() - begin, calls)
+            with self.seen.open("ab") as out:
+                pickle.dump((item.nodeid, what), out)
 
-    def kept(self, items: list[pytest.Item]) -> dict[str, tuple[float, set[tuple[str, str]]]]:
-        """What `observe` saw, from the file of an earlier run where one is named; only tests that it lacks are run."""
-        known = pickle.loads(self.seen.read_bytes()) if self.seen and self.seen.exists() else {}
+    def kept(self, items: list[pytest.Item]) -> Seen:
+        """What `observe` saw of quick tests; those of an earlier run with the same `--seen` are not run again."""
+        known = dict(rows_of(self.seen))
         if new := [item for item in items if item.nodeid not in known]:
-            known |= dict.fromkeys(item.nodeid for item in new) | (in_fork(lambda: self.observe(new), 3600) or {})
-        if self.seen:
-            self.seen.write_bytes(pickle.dumps(known))
-        return {item.nodeid: known[item.nodeid] for item in items if known[item.nodeid]}
+            in_fork(lambda: self.observe(new), 3600)
+            known = dict(rows_of(self.seen))
+        return {item.nodeid: known[item.nodeid] for item in items if known.get(item.nodeid)}
 
     def is_caught(self, items: list[pytest.Item], path: Path, change: Change) -> bool:
         """Whether a test fails once the change is in."""
@@ -278,7 +289,7 @@ class Sampler:
                 return True
         return False
 
-    def chosen(self, items: list[pytest.Item], seen: dict, path: Path, function: str | None) -> list[pytest.Item]:
+    def chosen(self, items: list[pytest.Item], seen: Seen, path: Path, function: str | None) -> list[pytest.Item]:
         """Quick tests that call a function (for a constant: any of the module), at most `TESTS_S` of them, by file."""
         calls = [
             (seen[item.nodeid][0], item)
@@ -341,7 +352,10 @@ def main() -> None:
         "-m",
         "not bench",
     ]
-    pytest.main([*arguments, *asked.tests], plugins=[Sampler(paths, asked.draw, asked.seed, asked.seen, out)])
+    with tempfile.TemporaryDirectory() as folder:
+        seen = asked.seen or Path(folder) / "seen"
+        seen.touch()
+        pytest.main([*arguments, *asked.tests], plugins=[Sampler(paths, asked.draw, asked.seed, seen, out)])
 
 
 if __name__ == "__main__":
