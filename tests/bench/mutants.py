@@ -21,6 +21,7 @@ import signal
 import sys
 import tempfile
 import time
+import traceback
 import types
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
@@ -31,6 +32,7 @@ import pytest
 
 HERE = Path(__file__).resolve().parents[2]
 PACKAGE = str(HERE / "tunelab")
+TRUE, FALSE, FAILED = 70, 71, 72  # exit codes
 SWAPS = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Add: ast.Sub, ast.Sub: ast.Add,
@@ -65,8 +67,6 @@ LEFT_ALONE = {
 """Keywords whose change is no change of what is calculated, or stops at once."""
 QUICK_S = 1.0
 """A test that takes longer is left out. [s of processor time]"""
-TESTS_S = 3.0
-"""Tests that one change is tried on, quickest first, take this long at most. [s of processor time]"""
 
 
 Seen = dict[str, tuple[float, set[tuple[str, str]]]]
@@ -149,7 +149,7 @@ def changes(source: str) -> list[Change]:
     """Every small change of a module, in the order of its text."""
     lines = source.splitlines()
     return [
-        Change(place, turn, node.lineno, function, f"{what:24} {lines[node.lineno - 1].strip()}")
+        Change(place, turn, node.lineno, function, f"{what:20} {lines[node.lineno - 1].strip()}")
         for place, (node, function) in enumerate(nodes(ast.parse(source)))
         if hasattr(node, "lineno")
         for turn, what in turns(node)
@@ -200,21 +200,30 @@ def put_in(path: Path, change: Change) -> None:
                     setattr(other, name, new)
 
 
-def in_fork(work: Callable[[], object], limit_s: float) -> object:
-    """What `work` gives in a process of its own; None where it took too long or ended by itself."""
-    read, write = os.pipe()
+def in_fork(work: Callable[[], bool], limit_s: float) -> bool | None:
+    """What `work` says in a process of its own; None where it took too long or the process fell."""
     child = os.fork()
     if not child:
         signal.setitimer(signal.ITIMER_PROF, limit_s)
         signal.alarm(int(20 * limit_s))
-        with os.fdopen(write, "wb") as pipe:
-            pickle.dump(work(), pipe)
-        os._exit(0)
-    os.close(write)
-    with os.fdopen(read, "rb") as pipe:
-        content = pipe.read()
-    os.waitpid(child, 0)
-    return pickle.loads(content) if content else None
+        code = FAILED
+        try:
+            code = TRUE if work() else FALSE
+        except BaseException:  # noqa: BLE001 - the parent says that it failed
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status) or os.WEXITSTATUS(status) not in (TRUE, FALSE, FAILED):
+        return None
+    if os.WEXITSTATUS(status) == FAILED:
+        raise RuntimeError("the sampler itself failed in a process of its own; see above")
+    return os.WEXITSTATUS(status) == TRUE
+
+
+def said(path: Path, change: Change) -> str:
+    """A change as one line: where it is, what is done, and the code there without its indent."""
+    return f"{path.relative_to(HERE).as_posix()} {change.text}"
 
 
 def stop(*_: object) -> None:
@@ -241,7 +250,9 @@ class Sampler:
     paths: list[Path]
     draw: int
     seed: int
+    seconds: float
     seen: Path
+    again: set[str]
     out: object
     failed: bool = False
     counts: dict[Path, Counter] = field(default_factory=lambda: defaultdict(Counter))
@@ -249,7 +260,7 @@ class Sampler:
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self.failed |= report.failed
 
-    def observe(self, items: list[pytest.Item]) -> None:
+    def observe(self, items: list[pytest.Item]) -> bool:
         """Write down the seconds of each test and the functions of the package that it calls; None for a slow one."""
         signal.signal(signal.SIGVTALRM, stop)
         for item, after in zip(items, [*items[1:], None], strict=True):
@@ -266,6 +277,7 @@ class Sampler:
             what = None if self.failed else (time.process_time() - begin, calls)
             with self.seen.open("ab") as out:
                 pickle.dump((item.nodeid, what), out)
+        return True
 
     def kept(self, items: list[pytest.Item]) -> Seen:
         """What `observe` saw of quick tests; those of an earlier run with the same `--seen` are not run again."""
@@ -289,18 +301,22 @@ class Sampler:
                 return True
         return False
 
-    def chosen(self, items: list[pytest.Item], seen: Seen, path: Path, function: str | None) -> list[pytest.Item]:
-        """Quick tests that call a function (for a constant: any of the module), at most `TESTS_S` of them, by file."""
-        calls = [
-            (seen[item.nodeid][0], item)
-            for item in items
+    def chosen(self, items: list[pytest.Item], seen: Seen, path: Path, change: Change) -> list[pytest.Item]:
+        """Quick tests that call the changed function (for a constant: any of the module), at most `seconds` of them.
+
+        First come those whose file is named as the module or its folder, then others, both in a drawn order.
+        """
+        own = {f"test_{path.stem}", f"test_{path.parent.name}"}
+        called = [
+            item
+            for item in random.Random(self.seed).sample(items, len(items))
             if item.nodeid in seen
-            and any(file == str(path) and function in (None, name) for file, name in seen[item.nodeid][1])
+            and any(file == str(path) and change.function in (None, name) for file, name in seen[item.nodeid][1])
         ]
         spent, near = 0.0, []
-        for seconds, item in sorted(calls, key=lambda row: row[0]):
-            spent += seconds
-            if spent <= TESTS_S:
+        for item in sorted(called, key=lambda item: item.path.stem not in own):
+            spent += seen[item.nodeid][0]
+            if spent <= self.seconds or not near:
                 near.append(item)
         return sorted(near, key=lambda item: str(item.path))
 
@@ -313,8 +329,10 @@ class Sampler:
         )
         for path in self.paths:
             every = changes(path.read_text(encoding="utf-8"))
-            for change in random.Random(f"{self.seed} {path.name}").sample(every, min(self.draw, len(every))):
-                self.try_one(self.chosen(session.items, seen, path, change.function), path, change)
+            drawn = random.Random(f"{self.seed} {path.name}").sample(every, min(self.draw, len(every)))
+            for change in drawn:
+                if not self.again or said(path, change) in self.again:
+                    self.try_one(self.chosen(session.items, seen, path, change), path, change)
             print(f"= {path.relative_to(HERE)}: {dict(self.counts[path])} of {len(every)}", file=self.out, flush=True)
         total = sum(self.counts.values(), Counter())
         print(f"caught {total['caught']} of {total.total()}", file=self.out, flush=True)
@@ -322,11 +340,11 @@ class Sampler:
 
     def try_one(self, near: list[pytest.Item], path: Path, change: Change) -> None:
         """Count one change as caught or survived; a test that no longer ends has noticed it."""
-        is_caught = in_fork(lambda: self.is_caught(near, path, change), 3 * TESTS_S) is not False
+        limit_s = 3 * self.seconds + 5
+        is_caught = bool(near) and in_fork(lambda: self.is_caught(near, path, change), limit_s) is not False
         self.counts[path]["caught" if is_caught else "survived"] += 1
         if not is_caught:
-            where = f"{path.relative_to(HERE)}:{change.line}"
-            print(f"{where:45} {change.text}   [{len(near)} tests]", file=self.out, flush=True)
+            print(f"{said(path, change)}   [{len(near)} tests]", file=self.out, flush=True)
 
 
 def main() -> None:
@@ -336,6 +354,8 @@ def main() -> None:
     parser.add_argument("--tests", nargs="+", required=True, help="test files or folders")
     parser.add_argument("--draw", type=int, default=15, help="changes of each module (default: 15)")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=4.0, help="processor time of the tests of one change")
+    parser.add_argument("--again", type=Path, help="what an earlier run printed: try only what survived there")
     parser.add_argument("--seen", type=Path, help="keep here what each test calls, for the next run")
     asked = parser.parse_args()
     found = [Path(place).resolve() for place in asked.place]
@@ -355,7 +375,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         seen = asked.seen or Path(folder) / "seen"
         seen.touch()
-        pytest.main([*arguments, *asked.tests], plugins=[Sampler(paths, asked.draw, asked.seed, seen, out)])
+        again = {row.partition("   [")[0] for row in asked.again.read_text().splitlines()} if asked.again else set()
+        sampler = Sampler(paths, asked.draw, asked.seed, asked.seconds, seen, again, out)
+        pytest.main([*arguments, *asked.tests], plugins=[sampler])
 
 
 if __name__ == "__main__":
