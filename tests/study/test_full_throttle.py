@@ -10,6 +10,7 @@ import pytest
 from plain_car import flagged, in_force, outing, owners_car
 from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
+from scipy import stats
 
 from tunelab.log.flag import flag_log
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
@@ -371,3 +372,25 @@ def test_a_stretch_has_all_its_rows_and_the_pull_that_touches_it(healthy):
     found = healthy.stretches
     assert [stretch.pull for stretch in found] == [1, 2]
     assert [stretch.number for stretch in found] == [1, 2]
+
+
+def test_lambda_by_engine_speed_is_the_mean_of_the_pulls_with_their_student_interval(healthy):
+    """scipy's Student interval of the pulls' own means; with fewer than three, of quarters of the readings."""
+    four = judge(Fault(), phases=out_and_back(3, 2400, 6600, pairs=2))
+    seen = set()
+    for found in (healthy, four):
+        readings = found.mixture.readings
+        for row in found.mixture.bins.itertuples():
+            inside = (readings["engine_speed_rpm"] - row.engine_speed_rpm).between(-125, 125, inclusive="left")
+            part = readings[readings["judged"] & inside]
+            means = part.groupby("stretch")["lambda"].mean().to_numpy()
+            if means.size < 3:
+                rest = part["lambda"].to_numpy()[: len(part) // 4 * 4].reshape(4, -1).mean(axis=1)
+                low, high = stats.t.interval(0.95, 3, loc=0, scale=stats.sem(rest)) + part["lambda"].mean()
+            else:
+                low, high = stats.t.interval(0.95, means.size - 1, loc=means.mean(), scale=stats.sem(means))
+            assert (row.lower, row.upper) == pytest.approx((low, high))
+            assert row.error_pct == pytest.approx(100 * (row.lower + row.upper) / 2 / row.meant - 100)
+            assert (row.samples, row.pulls) == (len(part), means.size)
+            seen.add(means.size)
+    assert {2, 4} <= seen
