@@ -9,7 +9,7 @@ import plain_gas
 import pytest
 import xarray as xr
 
-from tunelab.log import flag_sample
+from tunelab.log import flag_channel, flag_sample
 from tunelab.log.flag import MASKS, flag_log, reasons_at, sample_seconds, spans, summary, trusted
 from tunelab.log.flag_sample import find_gaps, find_holes
 from tunelab.log.flag_stale import LEAST_HABIT, _habit
@@ -230,6 +230,9 @@ def test_one_wild_coolant_reading_does_not_make_the_engine_cold():
     log = with_values(log_of(coolant_c=lambda t: np.where(t < 10, 60.0, 88.0)), "coolant_c", 700, -40.0)
     cold = has(flag_log(log, CAR, SESSION), "sample_flag", "cold")
     np.testing.assert_array_equal(cold, log["time"].to_numpy() < 10)
+    share = 100 * np.mean(log["sample_flag"].to_numpy() != 0)
+    assert 16 < share < 18  # ten seconds of sixty
+    assert f"{share:.1f} % of the samples not to be trusted" in log.attrs["history"]
 
 
 @pytest.mark.parametrize("jitter", [0.0, 0.3])
@@ -328,6 +331,7 @@ def test_summary_counts_samples_seconds_and_share():
     table = summary(log, "meter_v").set_index("reason")
     assert table.loc["missing", "samples"] == 100
     assert table.loc["missing", "seconds"] == pytest.approx(4.0)
+    assert table.loc["missing", "share"] == pytest.approx(100 / 1500)
     assert table.loc["any", "samples"] + table.loc["none", "samples"] == 1500
     assert summary(log, "lambda_measured").set_index("reason").loc["any", "samples"] == 0
 
@@ -394,6 +398,8 @@ def test_the_window_of_calm_has_the_edges_that_a_search_finds(seed):
 def test_a_sample_before_a_hole_stands_for_two_steps_at_most():
     log = xr.Dataset(coords={"time": [0.0, 0.1, 0.2, 9.2, 9.3, 9.4, 9.5]})
     np.testing.assert_allclose(sample_seconds(log), [0.1, 0.1, 0.2, 0.1, 0.1, 0.1, 0.1])
+    np.testing.assert_allclose(sample_seconds(xr.Dataset(coords={"time": [0.0, 0.4]})), [0.4, 0.4])
+    np.testing.assert_array_equal(sample_seconds(xr.Dataset(coords={"time": [7.0]})), [0.0])
 
 
 def test_the_engine_is_cold_below_the_owners_limit_and_not_from_it_on():
@@ -406,3 +412,21 @@ def test_the_engine_is_cold_below_the_owners_limit_and_not_from_it_on():
 def test_a_battery_that_jumps_by_more_than_a_starter_draws_is_a_spike(volts, is_spike):
     log = with_values(log_of(battery_v=lambda time: np.full(time.size, 13.8)), "battery_v", 700, 13.8 + volts)
     assert has(flag_log(log, CAR, SESSION), "battery_v_flag", "spike")[700] == is_spike
+
+
+def test_two_spikes_with_one_good_reading_between_them_are_both_flagged():
+    log = with_values(with_values(log_of(), "meter_v", 700, 4.9), "meter_v", 702, 4.9)
+    found = np.flatnonzero(has(flag_log(log, CAR, SESSION), "meter_v_flag", "spike"))
+    np.testing.assert_array_equal(found, [700, 702])
+
+
+def test_the_level_beside_a_spike_is_numpys_median_of_three():
+    rows = np.random.default_rng(2).normal(size=(3, 50))
+    np.testing.assert_array_equal(flag_channel._median_of_three(*rows), np.median(rows, axis=0))
+
+
+def test_the_step_of_a_logger_is_not_the_dust_of_a_conversion():
+    steps = 0.02 * np.arange(60)
+    values = np.concatenate([steps, steps + 1e-13])
+    assert flag_channel.resolution(values) == pytest.approx(0.02)
+    assert flag_channel.resolution(np.array([np.nan, 3.0])) == 0.0
