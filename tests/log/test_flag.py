@@ -12,7 +12,7 @@ import xarray as xr
 from tunelab.log import flag_channel, flag_sample
 from tunelab.log.flag import MASKS, flag_log, reasons_at, sample_seconds, spans, summary, trusted
 from tunelab.log.flag_sample import find_gaps, find_holes
-from tunelab.log.flag_stale import LEAST_HABIT, _habit
+from tunelab.log.flag_stale import LEAST_HABIT, _habit, _second_largest
 from tunelab.workspace.session import Exclusion, Session
 
 CAR, REVISION, SESSION = plain_gas.CAR, plain_gas.REVISION, plain_gas.SESSION
@@ -430,3 +430,40 @@ def test_the_step_of_a_logger_is_not_the_dust_of_a_conversion():
     values = np.concatenate([steps, steps + 1e-13])
     assert flag_channel.resolution(values) == pytest.approx(0.02)
     assert flag_channel.resolution(np.array([np.nan, 3.0])) == 0.0
+
+
+@pytest.mark.parametrize(("times_idle", "is_cut"), [(1.2, False), (1.3, True)])
+def test_lean_with_a_closed_throttle_is_a_cut_only_well_above_idle(times_idle, is_cut):
+    """At idle a lean rail is a dead sensor or a lean idle; the quarter above the target is common practice."""
+    time = log_of()["time"].to_numpy()
+    closed = (time >= 20) & (time < 23)
+    log = log_of(
+        lambda_measured=np.where(closed, 1.6, 1.0), throttle_pct=np.where(closed, 1.0, 18.0),
+        engine_speed_rpm=np.full(time.size, times_idle * CAR.engine.idle_target_rpm),
+    ).drop_vars("pulse_width_ms")  # fmt: skip
+    assert has(flag_log(log, CAR, SESSION), "sample_flag", "fuel_cut").any() == is_cut
+
+
+def test_movement_is_the_second_largest_of_the_channels():
+    rows = np.random.default_rng(6).random((5, 40))
+    np.testing.assert_array_equal(_second_largest(list(rows)), np.sort(rows, axis=0)[-2])
+
+
+@pytest.mark.parametrize(("beside", "is_stale"), [(("meter_v", "pulse_width_ms"), True), (("meter_v",), False)])
+def test_a_frozen_sensor_is_told_by_two_channels_that_move_and_not_by_one(beside, is_stale):
+    log = moving_log()
+    frozen = with_values(log, "lambda_measured", slice(1500, 1575), log["lambda_measured"].to_numpy()[1500])
+    keep = ["lambda_measured", "lambda_measured_fresh", "episode", *beside]
+    frozen = frozen.drop_vars([name for name in frozen.data_vars if name not in keep])
+    stale = has(flag_log(frozen, CAR, SESSION), "lambda_measured_flag", "stale")
+    assert stale[1502:1574].all() == is_stale
+    assert stale.any() == is_stale
+
+
+@pytest.mark.parametrize(("repeats", "is_stale"), [(3, False), (5, True)])
+def test_where_every_second_row_repeats_a_frame_sent_again_shows_from_four_on(repeats, is_stale):
+    log = moving_log().drop_vars(["lambda_measured_fresh"], errors="ignore")
+    rows = np.arange(log.sizes["time"]) // 2 * 2
+    rows[1500 : 1500 + repeats + 1] = 1500
+    doubled = log.isel(time=rows).assign_coords(time=log["time"]).assign(episode=log["episode"])
+    assert has(flag_log(doubled, CAR, SESSION), "coolant_c_flag", "stale")[1501 : 1501 + repeats].all() == is_stale
