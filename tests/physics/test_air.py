@@ -149,6 +149,7 @@ def test_models_keep_the_contract(model, arguments):
         (lambda: air.moist_air_density(100, 20, -0.5), "humidity_pct"),
         (lambda: air.vapour_pressure(20, -0.5), "humidity_pct"),
         (lambda: air.moist_air_density(1, 50, 90), "vapour passes the air pressure"),
+        (lambda: air.moist_air_density(8, 50, 90), "vapour passes the air pressure"),  # saturated: 12.3 kPa, IAPWS-95
         (lambda: air.iso_1585_factor(0, 20), "dry_kpa"),
         (lambda: air.iso_1585_factor(99, -273), "intake_c"),
         (lambda: air.sae_j1349_factor(0, 20), "dry_kpa"),
