@@ -106,7 +106,7 @@ def test_blocks_stay_within_unbroken_stretches():
     found = blocks(time, 3.0)
     assert len(found) == 3
     assert len(blocks(np.arange(0, 1.75, 0.1), 3.0)) == 0  # less than 0.6 of a block
-    assert len(blocks(np.arange(0, 1.95, 0.1), 3.0)) == 1
+    assert len(blocks(np.arange(0, 1.85, 0.1), 3.0)) == 1
     assert all(np.ptp(time[part]) < 3.2 for part in found)
     assert blocks(np.array([1.0]), 3.0) == []
 
