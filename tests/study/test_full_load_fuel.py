@@ -215,6 +215,22 @@ def test_no_proposal_leans_full_throttle_beyond_the_owners_limit_or_touches_what
     assert changed > SEEDS / 4
 
 
+@pytest.mark.parametrize("lean_between", [0.0, 0.09])
+def test_less_fuel_is_taken_back_where_lambda_between_two_breakpoints_would_pass_the_owners_limit(lean_between):
+    """6 % rich throughout, but for a narrow hump between two breakpoints that less fuel would carry past 0.90."""
+    points = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 6900.0]
+    car = owner(lambda_max_full_load=0.90, full_load_fuel_change_max_pct=15.0)
+    between = hump(lean_between, at=4500.0, wide=120.0)
+    found = proposed(lambda rpm: between(rpm) - 0.06, revision=stating(engine_speed_rpm=points), car=car,
+                     low=1800.0, high=6850.0)  # fmt: skip
+    after = found.table.set_index("engine_speed_rpm")["proposed"]
+    leaner = after[after > 0.87].index.tolist()
+    assert leaner == ([3000.0] if lean_between else [3000.0, 4000.0, 5000.0])  # 2000 and 6000 end measured ground
+    speed = np.arange(2000.0, 6900.0, 20.0)
+    true = np.exp(between(speed) - 0.06) * np.interp(speed, points, after)
+    assert true.max() <= 0.90
+
+
 def test_intervals_of_what_is_expected_cover_the_truth():
     inside, total = 0, 0
     for seed in range(SEEDS):
