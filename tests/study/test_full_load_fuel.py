@@ -345,6 +345,17 @@ def test_no_more_fuel_is_asked_of_a_supply_at_its_end(log, pulls, words, basis):
         assert "no full throttle there" in told
 
 
+@pytest.mark.parametrize("other_above_rpm", [5500, 9000])
+def test_a_correction_that_another_table_may_keep_from_acting_is_predicted_with_what_it_would_leave(other_above_rpm):
+    """12 % lean; where the ECU commands another lambda than the table says, all of it may stay."""
+    base, mixture = stating(value=0.87, target_lambda=[0.87] * len(POINTS)), pulled_at(0.12)
+    own = mixture.readings
+    own["commanded"] = np.where(own["engine_speed_rpm"] > other_above_rpm, 0.91, 0.87)
+    found = propose_full_load(supplied(), owner(full_load_fuel_change_max_pct=15.0), base, mixture, alone(base))
+    assert found.now.value == pytest.approx(100 * np.expm1(0.12), abs=1.5)
+    assert (found.predicted.upper > 9.0) == (other_above_rpm < 7000)
+
+
 @pytest.mark.parametrize(("answered", "refused"), [(0.45, True), (0.55, False)])
 def test_lambda_has_to_answer_half_of_a_longer_pulse(answered, refused):
     """The pulse opens 10 % longer; the least that counts as an answer is common practice, no source."""
