@@ -397,3 +397,16 @@ def test_lambda_by_engine_speed_is_the_mean_of_the_pulls_with_their_student_inte
             assert (row.samples, row.pulls) == (len(part), means.size)
             seen.add(means.size)
     assert {2, 4} <= seen
+
+
+def test_a_regulator_on_the_manifold_should_hold_its_pressure_above_the_manifold():
+    """40 kPa short of rail pressure above a manifold 10 kPa below the standard atmosphere; sums by hand."""
+    injectors = owners_car(CAR).injectors.model_copy(update={"pressure": "manifold-referenced"})
+    owner = owners_car(CAR).model_copy(update={"injectors": injectors})
+
+    def short(log):
+        manifold = 91.325 + 0.5 * np.sin(log["time"].values)
+        fuel = injectors.rail_pressure_kpa + manifold - 101.325 - 40.0
+        return log.assign(manifold_kpa=("time", manifold), fuel_pressure_kpa=("time", fuel))
+
+    assert by_id(judge(Fault(), change=short, owner=owner))["fuel_pressure_drop"].value == pytest.approx(40.0, abs=0.1)
