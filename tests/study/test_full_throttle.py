@@ -304,6 +304,7 @@ def test_the_better_known_delay_is_taken():
 def test_an_error_against_commanded_is_watched_and_never_met(by, name):
     error = by_id(judge(Fault(lean_from_rpm=0, lean_by=by)))[name]
     assert error.status == "watch"
+    assert error.value == pytest.approx(100 * abs(by), abs=1.0)
     assert error.limit == 3
 
 
