@@ -7,7 +7,7 @@ import plain_gas
 import pytest
 import xarray as xr
 
-from tunelab.log.align import FUEL_PER_AIR, add_air_flow, arrival_time, exhaust_flow, refer_back
+from tunelab.log.align import FUEL_PER_AIR, add_air_flow, arrival_time, at_rows, exhaust_flow, refer_back, rolling
 from tunelab.log.flag import MASKS, flag_log, trusted
 from tunelab.study.delay_model import follow
 
@@ -198,3 +198,34 @@ def test_two_readings_gone_in_a_row_are_not_bridged():
     value = refer_back(log, **DELAY)["lambda_at_fuelling"]
     gone = np.isnan(value.to_numpy()) & (value["time"].to_numpy() < 38)
     assert 2 <= gone.sum() <= 4
+
+
+def test_a_rolling_value_needs_more_than_half_of_its_rows():
+    np.testing.assert_allclose(
+        rolling(np.array([1.0, 2.0, 3.0, np.nan, np.nan, 6.0, 7.0]), 3, "mean"),
+        [1.5, 2.0, 2.5, np.nan, np.nan, 6.5, 6.5],  # by hand
+    )
+
+
+def test_a_sensor_without_lag_is_read_after_the_delay_alone():
+    log = seen_log(lambda time: 1.0 + 0.01 * time)
+    with_lag, without = refer_back(log, **DELAY), refer_back(log, **DELAY | {"lag_s": 0.0})
+    moved = (with_lag["lambda_at_fuelling"] - without["lambda_at_fuelling"]).to_numpy()[:900]
+    np.testing.assert_allclose(moved, 0.01 * DELAY["lag_s"], atol=1e-9)
+
+
+@pytest.mark.parametrize(("gap_s", "second_episode", "bridged"), [(0.56, 0, True), (0.64, 0, False), (0.4, 1, False)])
+def test_a_channel_is_drawn_between_fresh_readings_that_belong_together(gap_s, second_episode, bridged):
+    """Straight lines by hand: a reading every 0.2 s of a channel that rises by one in a second."""
+    time = np.round(np.arange(0, 4, 0.04), 2)
+    fresh = (np.arange(time.size) % 5 == 0) & ((time < 1.6) | (time >= 1.6 + gap_s - 0.2 - 1e-9))
+    fresh |= np.isclose(time, 1.4 + gap_s)
+    values = np.where(fresh, time, np.nan)
+    data = {"battery_v": ("time", values), "episode": ("time", np.where(time > 1.5, second_episode, 0))}
+    log = flags_of(xr.Dataset(data, coords={"time": time}))
+    drawn, inside = at_rows(log, "battery_v"), (time > 1.41) & (time < 1.39 + gap_s)
+    np.testing.assert_allclose(drawn[time < 1.41], time[time < 1.41], atol=1e-12)
+    assert np.isfinite(drawn[inside]).all() == bridged
+    assert np.isnan(drawn[inside]).all() != bridged
+    without = at_rows(log.drop_vars(["episode", "episode_flag"]), "battery_v")
+    assert np.isfinite(without[inside]).all() == (gap_s <= 0.6)

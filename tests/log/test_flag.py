@@ -9,10 +9,10 @@ import plain_gas
 import pytest
 import xarray as xr
 
-from tunelab.log import flag_sample
+from tunelab.log import flag_channel, flag_sample
 from tunelab.log.flag import MASKS, flag_log, reasons_at, sample_seconds, spans, summary, trusted
 from tunelab.log.flag_sample import find_gaps, find_holes
-from tunelab.log.flag_stale import LEAST_HABIT, _habit
+from tunelab.log.flag_stale import LEAST_HABIT, _habit, _second_largest
 from tunelab.workspace.session import Exclusion, Session
 
 CAR, REVISION, SESSION = plain_gas.CAR, plain_gas.REVISION, plain_gas.SESSION
@@ -328,6 +328,7 @@ def test_summary_counts_samples_seconds_and_share():
     table = summary(log, "meter_v").set_index("reason")
     assert table.loc["missing", "samples"] == 100
     assert table.loc["missing", "seconds"] == pytest.approx(4.0)
+    assert table.loc["missing", "share"] == pytest.approx(100 / 1500)
     assert table.loc["any", "samples"] + table.loc["none", "samples"] == 1500
     assert summary(log, "lambda_measured").set_index("reason").loc["any", "samples"] == 0
 
@@ -394,15 +395,75 @@ def test_the_window_of_calm_has_the_edges_that_a_search_finds(seed):
 def test_a_sample_before_a_hole_stands_for_two_steps_at_most():
     log = xr.Dataset(coords={"time": [0.0, 0.1, 0.2, 9.2, 9.3, 9.4, 9.5]})
     np.testing.assert_allclose(sample_seconds(log), [0.1, 0.1, 0.2, 0.1, 0.1, 0.1, 0.1])
+    np.testing.assert_allclose(sample_seconds(xr.Dataset(coords={"time": [0.0, 0.4]})), [0.4, 0.4])
+    np.testing.assert_array_equal(sample_seconds(xr.Dataset(coords={"time": [7.0]})), [0.0])
 
 
 def test_the_engine_is_cold_below_the_owners_limit_and_not_from_it_on():
     limit = CAR.limits.coolant_min_c
     log = flag_log(log_of(coolant_c=lambda time: np.where(time < 10, limit - 0.5, limit)), CAR, SESSION)
     np.testing.assert_array_equal(has(log, "sample_flag", "cold"), log["time"].to_numpy() < 10)
+    share = 100 * np.mean(log["sample_flag"].to_numpy() != 0)
+    assert 16 < share < 18  # ten seconds of sixty
+    assert f"{share:.1f} % of the samples not to be trusted" in log.attrs["history"]
 
 
 @pytest.mark.parametrize(("volts", "is_spike"), [(2.0, False), (4.0, True)])
 def test_a_battery_that_jumps_by_more_than_a_starter_draws_is_a_spike(volts, is_spike):
     log = with_values(log_of(battery_v=lambda time: np.full(time.size, 13.8)), "battery_v", 700, 13.8 + volts)
     assert has(flag_log(log, CAR, SESSION), "battery_v_flag", "spike")[700] == is_spike
+
+
+def test_two_spikes_with_one_good_reading_between_them_are_both_flagged():
+    log = with_values(with_values(log_of(), "meter_v", 700, 4.9), "meter_v", 702, 4.9)
+    found = np.flatnonzero(has(flag_log(log, CAR, SESSION), "meter_v_flag", "spike"))
+    np.testing.assert_array_equal(found, [700, 702])
+
+
+def test_the_level_beside_a_spike_is_numpys_median_of_three():
+    rows = np.random.default_rng(2).normal(size=(3, 50))
+    np.testing.assert_array_equal(flag_channel._median_of_three(*rows), np.median(rows, axis=0))
+
+
+def test_the_step_of_a_logger_is_not_the_dust_of_a_conversion():
+    steps = 0.02 * np.arange(60)
+    values = np.concatenate([steps, steps + 1e-13])
+    assert flag_channel.resolution(values) == pytest.approx(0.02)
+    assert flag_channel.resolution(np.array([np.nan, 3.0])) == 0.0
+
+
+@pytest.mark.parametrize(("times_idle", "is_cut"), [(1.2, False), (1.3, True)])
+def test_lean_with_a_closed_throttle_is_a_cut_only_well_above_idle(times_idle, is_cut):
+    """At idle a lean rail is a dead sensor or a lean idle; the quarter above the target is common practice."""
+    time = log_of()["time"].to_numpy()
+    closed = (time >= 20) & (time < 23)
+    log = log_of(
+        lambda_measured=np.where(closed, 1.6, 1.0), throttle_pct=np.where(closed, 1.0, 18.0),
+        engine_speed_rpm=np.full(time.size, times_idle * CAR.engine.idle_target_rpm),
+    ).drop_vars("pulse_width_ms")  # fmt: skip
+    assert has(flag_log(log, CAR, SESSION), "sample_flag", "fuel_cut").any() == is_cut
+
+
+def test_movement_is_the_second_largest_of_the_channels():
+    rows = np.random.default_rng(6).random((5, 40))
+    np.testing.assert_array_equal(_second_largest(list(rows)), np.sort(rows, axis=0)[-2])
+
+
+@pytest.mark.parametrize(("beside", "is_stale"), [(("meter_v", "pulse_width_ms"), True), (("meter_v",), False)])
+def test_a_frozen_sensor_is_told_by_two_channels_that_move_and_not_by_one(beside, is_stale):
+    log = moving_log()
+    frozen = with_values(log, "lambda_measured", slice(1500, 1575), log["lambda_measured"].to_numpy()[1500])
+    keep = ["lambda_measured", "lambda_measured_fresh", "episode", *beside]
+    frozen = frozen.drop_vars([name for name in frozen.data_vars if name not in keep])
+    stale = has(flag_log(frozen, CAR, SESSION), "lambda_measured_flag", "stale")
+    assert stale[1502:1574].all() == is_stale
+    assert stale.any() == is_stale
+
+
+@pytest.mark.parametrize(("repeats", "is_stale"), [(3, False), (5, True)])
+def test_where_every_second_row_repeats_a_frame_sent_again_shows_from_four_on(repeats, is_stale):
+    log = moving_log().drop_vars(["lambda_measured_fresh"], errors="ignore")
+    rows = np.arange(log.sizes["time"]) // 2 * 2
+    rows[1500 : 1500 + repeats + 1] = 1500
+    doubled = log.isel(time=rows).assign_coords(time=log["time"]).assign(episode=log["episode"])
+    assert has(flag_log(doubled, CAR, SESSION), "coolant_c_flag", "stale")[1501 : 1501 + repeats].all() == is_stale

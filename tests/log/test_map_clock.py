@@ -360,3 +360,16 @@ def test_spreadsheet_days_count_from_where_spreadsheets_do(tmp_path):
     noon = datetime.datetime(2025, 1, 1, 12, tzinfo=datetime.UTC).timestamp()
     assert file.kind == "absolute"
     assert file.time_s[0] == pytest.approx(noon, abs=0.01)
+
+
+# A hole begins an episode from two seconds and twenty usual steps on: common practice, as `settle_clock` says.
+@pytest.mark.parametrize(
+    ("step_s", "hole_s", "episodes"),
+    [(0.04, 1.9, 1), (0.04, 2.1, 2), (0.5, 9.9, 1), (0.5, 10.5, 2)],
+)
+def test_a_hole_begins_an_episode_by_its_length_and_by_the_steps_it_lacks(clocked, step_s, hole_s, episodes):
+    time = step_s * np.arange(120)
+    time[60:] += hole_s - step_s
+    log = clocked("Time (s)", [f"{t:.2f}" for t in time])
+    assert int(log["episode"].max()) + 1 == episodes
+    assert not _reasons(log)

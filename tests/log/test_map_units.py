@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import polars as pl
 import pytest
 from written_log import ROWS, map_log, waves, write_log
 
 from tunelab.log.inspect import inspect_file
 from tunelab.log.map import MapError
+from tunelab.log.map.quantity import Form, Spread, guess_forms, is_possible
 from tunelab.workspace import ChannelMap, ColumnRule
 
 
@@ -173,3 +175,24 @@ def test_a_unit_that_fits_the_whole_column_and_not_the_rows_below_one_heading_is
         map_log(path)
     path.write_text("\n".join([heading, *second[:60], heading.replace("RPM", "Engine speed"), *second, ""]))
     assert map_log(path)["throttle_pct"].max() == pytest.approx(65.4)
+
+
+# What trims may be, at the ends of each form; ranges are common practice, no source.
+@pytest.mark.parametrize(("channel", "spread", "kinds"), [
+    ("trim_short_pct", (95, 100, 108), {"of hundred"}), ("trim_short_pct", (52, 61, 120), {"of hundred"}),
+    ("trim_short_pct", (52, 59, 120), set()), ("trim_short_pct", (49, 100, 120), set()),
+    ("trim_short_pct", (-8, 0, 9), {"plain"}), ("trim_long_pct", (-20, 44, 60), {"plain"}),
+    ("trim_long_pct", (-20, 46, 60), set()), ("trim_long_pct", (-61, 0, 9), set()),
+    ("trim_short_pct", (0.93, 1.0, 1.08), {"factor"}), ("trim_long_pct", (0.93, 1.0, 1.08), {"factor", "plain"}),
+    ("trim_short_pct", (-0.05, 0.0, 0.6), {"plain", "share"}), ("trim_short_pct", (-0.05, 0.0, 0.61), {"plain"}),
+])  # fmt: skip
+def test_a_trim_is_every_form_that_its_numbers_allow(channel, spread, kinds):
+    numbers = pl.Series(np.repeat(np.array(spread, dtype=float), [5, 90, 5]))
+    found = guess_forms(channel, "", Spread(numbers))
+    assert {form.kind for form in found.fits} == kinds
+
+
+def test_an_opening_below_one_that_moves_is_a_share_and_not_percent():
+    for top, possible in ((0.10, True), (0.14, True), (0.20, False), (1.05, False), (1.10, True)):
+        numbers = pl.Series(np.repeat([0.0, top / 2, top], [5, 90, 5]))
+        assert is_possible(Form("throttle_pct", "percent"), Spread(numbers)) is possible, top

@@ -8,7 +8,17 @@ import pytest
 import xarray as xr
 
 from tunelab.log.flag import flag_log
-from tunelab.log.segment import COLUMNS, KINDS, find_segments
+from tunelab.log.segment import (
+    COLUMNS,
+    CRANKING,
+    IDLE,
+    KINDS,
+    STOPPED,
+    believed_speed,
+    engine_states,
+    find_segments,
+    state_names,
+)
 
 CAR, SESSION = plain_gas.CAR, plain_gas.SESSION
 
@@ -109,3 +119,36 @@ def test_full_throttle_that_gains_little_speed_is_no_pull(gained, count):
     held = 3000.0 + gained * np.clip((time - 50.2) / 9.3, 0, 1)
     log = log.assign(engine_speed_rpm=("time", np.where((time >= 50) & (time <= 59.6), held, speed)))
     assert len(found(find_segments(log, CAR), "pull")) == count
+
+
+@pytest.mark.parametrize(("opened", "count"), [(85.0, 1), (75.0, 0)])
+def test_four_fifths_of_the_throttle_is_a_pull_where_the_log_has_been_wide_open(opened, count):
+    """Common practice, no source: what an ECU takes for full load begins below the stop."""
+    log = scripted()
+    time, throttle = log["time"].to_numpy(), log["throttle_pct"].to_numpy()
+    part = np.where((time > 50.2) & (time < 59.5), opened, throttle)
+    part = np.where((time > 24.0) & (time < 24.4), 100.0, part)  # wide open once, too short for a pull
+    assert len(found(find_segments(log.assign(throttle_pct=("time", part)), CAR), "pull")) == count
+
+
+# Bands by hand: idle ends at 1.25 of the target, then whole thousands up to the one that holds the rev limit.
+def test_an_engine_is_stopped_cranking_idling_or_in_a_band_and_a_doubtful_speed_keeps_the_one_before():
+    idle, top = CAR.engine.idle_target_rpm, CAR.limits.rev_limit_rpm
+    speed = np.array([29.0, 30.0, 349.0, 350.0, 1.24 * idle, 1.26 * idle, 2999.0, 3000.0, top, top + 3000.0])
+    states = engine_states(xr.Dataset({"engine_speed_rpm": ("time", speed)}, {"time": np.arange(10.0)}), CAR)
+    names = [states.name_at(row) for row in range(10)]
+    assert names[:5] == [STOPPED, CRANKING, CRANKING, IDLE, IDLE]
+    assert names[6].endswith("–3000 rpm")
+    assert names[7].startswith("3000–")
+    assert names[8] == names[9] == state_names(CAR)[-2]
+    assert float(names[9].split("–")[1].split()[0]) >= top
+    assert len({*names[5:8]}) >= 2
+    assert states.is_running().tolist() == [False] * 3 + [True] * 7
+    assert states.starts == 1
+
+
+def test_a_missing_speed_is_the_one_before_in_its_episode_or_the_one_after():
+    speed = [np.nan, 900.0, np.nan, 1000.0, np.nan, 2000.0, np.nan]
+    data = {"engine_speed_rpm": ("time", speed), "episode": ("time", [0, 0, 0, 0, 1, 1, 2])}
+    log = xr.Dataset(data, {"time": np.arange(7.0)})
+    np.testing.assert_array_equal(believed_speed(log), [900, 900, 900, 1000, 2000, 2000, np.nan])

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from model_contract import assert_keeps_contract
 from published import assert_agrees, entries, matching
+from scipy.optimize import brentq
 
 from tunelab.physics import air
 
@@ -41,6 +42,16 @@ def test_flow_chokes_at_computed_value():
     np.testing.assert_array_equal(share[3:], 0.0)  # it does not run backwards
 
 
+# scipy's brentq on the same equation of 40 CFR 1065.640.
+def test_critical_pressure_ratio_solves_its_equation_to_the_stated_precision():
+    def rest(r, gamma, beta):
+        return r ** ((1 - gamma) / gamma) + (gamma - 1) / 2 * beta**4 * r ** (2 / gamma) - (gamma + 1) / 2
+
+    for gamma, beta in ((1.01, 0.0), (1.4, 0.0), (1.385, 0.8), (1.67, 0.95)):
+        wanted = brentq(rest, 0.3, 1.0, args=(gamma, beta), xtol=1e-14, rtol=1e-14)
+        np.testing.assert_allclose(air.critical_pressure_ratio(gamma, beta), wanted, atol=2e-12)
+
+
 @pytest.mark.parametrize(
     ("model", "arguments"),
     [
@@ -57,6 +68,7 @@ def test_models_keep_the_contract(model, arguments):
     [
         (lambda: air.critical_pressure_ratio(1.0, 0), "heat_capacity_ratio"),
         (lambda: air.critical_pressure_ratio(1.4, 1.0), "diameter_ratio"),
+        (lambda: air.critical_pressure_ratio(1.4, -0.1), "diameter_ratio"),
         (lambda: air.flow_coefficient(-0.1, 1.4, 0), "pressure_ratio"),
         (lambda: air.flow_coefficient(0.5, 2, 0), "heat_capacity_ratio"),
         (lambda: air.flow_coefficient(0.5, 1.4, 2), "diameter_ratio"),

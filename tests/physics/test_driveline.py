@@ -32,6 +32,15 @@ def test_tyre_circumference_refuses_what_it_does_not_understand(text):
         driveline.tyre_circumference(text)
 
 
+# The narrowest and smallest, widest and largest that are taken; geometry by hand.
+def test_tyre_circumference_takes_the_ends_of_its_range_and_nothing_beyond():
+    np.testing.assert_allclose(driveline.tyre_circumference("105/70R10") / np.pi, 0.254 + 2 * 0.105 * 0.70)
+    np.testing.assert_allclose(driveline.tyre_circumference("455/40R26") / np.pi, 0.6604 + 2 * 0.455 * 0.40)
+    for text in ("104/70R10", "456/40R20", "205/55R8", "205/55R27"):
+        with pytest.raises(ValueError, match=r"205|16"):
+            driveline.tyre_circumference(text)
+
+
 @pytest.mark.parametrize("name", ["u_torque_power_kw2", "u_torque_power_kw3"])
 def test_power_from_torque_matches_published_example(name):
     entry = entries()[name]

@@ -69,6 +69,7 @@ def test_pulse_width_for_turns_delivered_mass_round():
 
 def test_pulse_width_for_no_fuel_is_no_pulse():
     np.testing.assert_array_equal(fuel.pulse_width_for([0.0, np.nan], 0.9, 260.0), [0.0, np.nan])
+    assert fuel.pulse_width_for(0.0, 0.0, 260.0) == 0.0
 
 
 # numpy's interp, which holds the ends; figures of the table by hand.
@@ -79,6 +80,11 @@ def test_dead_time_at_is_linear_inside_and_held_outside():
 
 def test_dead_time_at_takes_a_table_of_one_entry():
     np.testing.assert_array_equal(fuel.dead_time_at([9.0, 14.0, np.nan], [12.0], [1.0]), [1.0, 1.0, np.nan])
+
+
+# Half a volt apart, as ECUs have them near 12 V; the middle by hand.
+def test_dead_time_at_takes_breakpoints_close_together():
+    np.testing.assert_allclose(fuel.dead_time_at(12.25, [12.0, 12.5], [1.05, 0.95]), 1.0, rtol=1e-12)
 
 
 def test_dead_time_at_does_not_edit_its_table():
@@ -125,8 +131,10 @@ def test_models_keep_the_contract(model, arguments, options):
         (lambda: fuel.injector_duty(-1, 1000, injections_per_cycle=1), "pulse_width_ms"),
         (lambda: fuel.injector_duty(1, -1000, injections_per_cycle=1), "engine_speed_rpm"),
         (lambda: fuel.injector_duty(1, 1000, injections_per_cycle=0), "injections_per_cycle.*sequential"),
+        (lambda: fuel.injector_duty(1, 1000, injections_per_cycle=9), "injections_per_cycle"),
         (lambda: fuel.required_flow(-1, injectors=6, duty_max_pct=85), "fuel_flow_kg_h"),
         (lambda: fuel.required_flow(70, injectors=0, duty_max_pct=85), "injectors"),
+        (lambda: fuel.required_flow(70, injectors=49, duty_max_pct=85), "injectors"),
         (lambda: fuel.required_flow(70, injectors=6, duty_max_pct=0.85), "duty_max_pct: .*per cent"),
         (lambda: fuel.required_flow(70, injectors=6, duty_max_pct=100.5), "duty_max_pct: .*per cent"),
         (lambda: fuel.slope_mg_ms(0), "flow_g_min"),
@@ -140,3 +148,11 @@ def test_models_say_what_is_wrong(call, message):
 # One injector held open all the time has to flow what the engine takes (definition).
 def test_required_flow_of_one_injector_held_open_is_the_whole_flow():
     np.testing.assert_allclose(fuel.required_flow(6.0, injectors=1, duty_max_pct=100.0), 100.0, rtol=1e-12)
+
+
+# Proportion by hand: 48 injectors open 1 % of the time flow what one held open 48 % of it flows.
+def test_required_flow_takes_the_ends_of_its_ranges():
+    many = fuel.required_flow(6.0, injectors=48, duty_max_pct=1.0)
+    np.testing.assert_allclose(many, fuel.required_flow(6.0, injectors=1, duty_max_pct=48.0), rtol=1e-12)
+    eight = fuel.injector_duty(1.0, 1000.0, injections_per_cycle=8)
+    np.testing.assert_allclose(eight, 8 * fuel.injector_duty(1.0, 1000.0, injections_per_cycle=1), rtol=1e-12)

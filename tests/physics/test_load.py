@@ -96,6 +96,8 @@ def test_models_keep_the_contract(model, arguments, options):
         (lambda: load.air_per_cylinder(-1, 3000, cylinders=6), "air_flow_kg_h"),
         (lambda: load.air_per_cylinder(1, 0, cylinders=6), "engine_speed_rpm"),
         (lambda: load.air_per_cylinder(1, 3000, cylinders=0), "cylinders"),
+        (lambda: load.air_per_cylinder(1, 3000, cylinders=25), "cylinders"),
+        (lambda: load.air_flow(1, 3000, cylinders=25), "cylinders"),
         (lambda: load.air_flow(-1, 3000, cylinders=6), "air_mg"),
         (lambda: load.air_flow(1, 0, cylinders=6), "engine_speed_rpm"),
         (lambda: load.air_flow(1, 3000, cylinders=0), "cylinders"),

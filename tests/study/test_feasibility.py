@@ -45,6 +45,22 @@ def test_air_and_duty_by_hand():
     pulse = air / 60 * 1e6 / (stoich * 0.87) / (6 * 3450) / (310 / 60) + dead
     assert row["pulse_width_ms"] == pytest.approx(pulse, rel=0.01)
     assert row["duty_pct"] == pytest.approx(row["pulse_width_ms"] * 6900 / 1200, rel=1e-9)
+    assert row["fuel_kg_h"] == pytest.approx(air / (stoich * 0.87), rel=0.01)
+
+
+def test_headroom_is_what_the_curve_reads_beyond_the_air_at_either_end_of_the_filling():
+    found = check(with_filling(90.0))
+    row, top = found.load.iloc[-1], found.curve_top_kg_h
+    for column, filling in (("headroom_pct", 90), ("headroom_lower_pct", 95), ("headroom_upper_pct", 85)):
+        assert row[column] == pytest.approx(100 * (1 - row["air_kg_h"] * filling / 90 / top))
+
+
+@pytest.mark.parametrize(("flow_g_min", "status"), [(305.0, "met"), (303.0, "watch"), (317.0, "watch")])
+def test_the_revisions_injector_flow_may_be_two_per_cent_off_the_rating(flow_g_min, status):
+    base = in_force()  # 310 g/min, as rated; 2 % is common practice
+    own = base.model_copy(update={"injectors": base.injectors.model_copy(update={"flow_g_min": flow_g_min})})
+    found = check_feasibility(with_filling(90.0), own, FULL_LOAD, pull_speed_max_km_h=150.0)
+    assert by_id(found)["feasibility.injector_flow"].status == status
 
 
 def test_findings_are_held_against_the_owners_limits():

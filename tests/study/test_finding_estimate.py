@@ -13,6 +13,7 @@ from tunelab.study.finding import (
     mean_estimate,
     nothing,
     spread_estimate,
+    step_of,
     worst_estimate,
 )  # fmt: skip
 
@@ -85,14 +86,38 @@ def test_the_worst_of_several_is_held_against_a_maximum():
     assert judge(Question("a", "A", 8.0, "limits.a"), found, "made.").status == "watch"
     assert judge(Question("a", "A", 40.0, "limits.a"), found, "made.").status == "met"
     assert not np.isfinite(worst_estimate(sizes[:2], "%", step=0.5, flagged=0, what="tip-ins").upper)
+    assert found.lower == 8.5
+    assert worst_estimate([4.0, 4.0, 4.0], "%", step=0.5, flagged=0, what="tip-ins").upper == 4.5  # a step above
+
+
+def test_two_values_take_the_spread_of_others_with_its_ten_degrees_of_freedom():
+    found = mean_estimate([1.0, 3.0], "s", used=2, flagged=0, what="events", spread=2.0)
+    assert found.upper - 2.0 == pytest.approx(stats.t.ppf(0.975, 10) * 2.0 / np.sqrt(2))
+
+
+def test_the_smallest_step_is_one_of_the_readings_and_not_what_conversion_left():
+    readings = np.array([10.0, 10.0 + 1e-7, 10.5, 12.0, np.nan])
+    assert step_of(readings) == pytest.approx(0.5, abs=1e-6)
+    assert np.isnan(step_of(np.array([3.0, 3.0, np.nan])))
 
 
 def test_blocks_stay_within_unbroken_stretches():
     time = np.r_[np.arange(0, 6, 0.1), np.arange(20, 23, 0.1), np.arange(40, 40.5, 0.1)]
     found = blocks(time, 3.0)
     assert len(found) == 3
+    assert len(blocks(np.arange(0, 1.75, 0.1), 3.0)) == 0  # less than 0.6 of a block
+    assert len(blocks(np.arange(0, 1.85, 0.1), 3.0)) == 1
     assert all(np.ptp(time[part]) < 3.2 for part in found)
     assert blocks(np.array([1.0]), 3.0) == []
+
+
+def test_a_gap_breaks_a_stretch_from_five_times_the_usual_step_and_half_a_second_on():
+    time = np.arange(0, 4, 0.05)
+    assert len(blocks(np.r_[time, 4.4 + time], 8.0)) == 1
+    assert len(blocks(np.r_[time, 4.6 + time], 8.0)) == 0  # either part is too short by itself
+    slow = np.arange(0, 40, 1.0)
+    assert len(blocks(np.r_[slow, 43.5 + slow], 80.0)) == 1
+    assert len(blocks(np.r_[slow, 45.5 + slow], 80.0)) == 0
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 
 from tunelab.chart.first_page import draw_pull_lambda_off
 from tunelab.study.delay import DelayFit
+from tunelab.study.fuel_supply import at_readings, supply_doubts
 from tunelab.study.full_load_error import join_setting
 from tunelab.study.full_load_fuel import CHANGED, propose_full_load
 from tunelab.study.full_throttle import check_full_throttle
@@ -214,6 +215,22 @@ def test_no_proposal_leans_full_throttle_beyond_the_owners_limit_or_touches_what
     assert changed > SEEDS / 4
 
 
+@pytest.mark.parametrize("lean_between", [0.0, 0.09])
+def test_less_fuel_is_taken_back_where_lambda_between_two_breakpoints_would_pass_the_owners_limit(lean_between):
+    """6 % rich throughout, but for a narrow hump between two breakpoints that less fuel would carry past 0.90."""
+    points = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 6900.0]
+    car = owner(lambda_max_full_load=0.90, full_load_fuel_change_max_pct=15.0)
+    between = hump(lean_between, at=4500.0, wide=120.0)
+    found = proposed(lambda rpm: between(rpm) - 0.06, revision=stating(engine_speed_rpm=points), car=car,
+                     low=1800.0, high=6850.0)  # fmt: skip
+    after = found.table.set_index("engine_speed_rpm")["proposed"]
+    leaner = after[after > 0.87].index.tolist()
+    assert leaner == ([3000.0] if lean_between else [3000.0, 4000.0, 5000.0])  # 2000 and 6000 end measured ground
+    speed = np.arange(2000.0, 6900.0, 20.0)
+    true = np.exp(between(speed) - 0.06) * np.interp(speed, points, after)
+    assert true.max() <= 0.90
+
+
 def test_intervals_of_what_is_expected_cover_the_truth():
     inside, total = 0, 0
     for seed in range(SEEDS):
@@ -358,6 +375,46 @@ def test_no_more_fuel_is_asked_of_a_supply_at_its_end(log, pulls, words, basis):
         assert (table["proposed"] == table["in_force"]).all()
         assert "Look at the fuel supply" in told
         assert "no full throttle there" in told
+
+
+@pytest.mark.parametrize("other_above_rpm", [5500, 9000])
+def test_a_correction_that_another_table_may_keep_from_acting_is_predicted_with_what_it_would_leave(other_above_rpm):
+    """12 % lean; where the ECU commands another lambda than the table says, all of it may stay."""
+    base, mixture = stating(value=0.87, target_lambda=[0.87] * len(POINTS)), pulled_at(0.12)
+    own = mixture.readings
+    own["commanded"] = np.where(own["engine_speed_rpm"] > other_above_rpm, 0.91, 0.87)
+    found = propose_full_load(supplied(), owner(full_load_fuel_change_max_pct=15.0), base, mixture, alone(base))
+    assert found.now.value == pytest.approx(100 * np.expm1(0.12), abs=1.5)
+    assert (found.predicted.upper > 9.0) == (other_above_rpm < 7000)
+
+
+@pytest.mark.parametrize(("answered", "refused"), [(0.45, True), (0.55, False)])
+def test_lambda_has_to_answer_half_of_a_longer_pulse(answered, refused):
+    """The pulse opens 10 % longer; the least that counts as an answer is common practice, no source."""
+    then = pd.DataFrame({"engine_speed_rpm": [4000.0], "lambda": 0.95, "lower": 0.9499, "upper": 0.9501,
+                         "opened_ms": 8.0, "commanded": 0.87, "in_force": 0.87})  # fmt: skip
+    now = pd.DataFrame({"engine_speed_rpm": [4000.0], "lambda": 0.95 * 1.1**-answered, "se": 0.0001, "opened_ms": 8.8,
+                        "commanded": 0.87, "asked": 0.87, "in_force": 0.87, "duty_pct": 40.0,
+                        "short_kpa": 0.0})  # fmt: skip
+    [(basis, _)] = supply_doubts(now, np.array([0.05]), owner(), earlier=then)
+    assert (basis == "fuel supply first") is refused
+
+
+# By hand: a regulator on the manifold holds rail pressure above it, any other above atmosphere.
+@pytest.mark.parametrize(("kind", "short_kpa"), [("manifold-referenced", 300 + 95 - 99 - 280.0), ("fixed", 20.0)])
+def test_what_fuel_pressure_should_be_follows_the_regulator(kind, short_kpa):
+    injectors = OWNER.injectors.model_copy(update={"rail_pressure_kpa": 300.0, "pressure": kind})
+    log = supplied(fuel_kpa=280.0)
+    for name, value in (("manifold_kpa", 95.0), ("barometer_kpa", 99.0)):
+        log = log.assign({name: log["battery_v"] * 0 + value, f"{name}_flag": log["battery_v_flag"]})
+    found = at_readings(log, OWNER.model_copy(update={"injectors": injectors}), in_force(), np.array([2.0, 3.0]))
+    assert found["short_kpa"].tolist() == pytest.approx([short_kpa] * 2)
+
+
+def test_duty_is_taken_from_the_ecu_where_speed_was_not_logged():
+    log = supplied().drop_vars("engine_speed_rpm")
+    log = log.assign(injector_duty_pct=log["battery_v"] * 0 + 61.0, injector_duty_pct_flag=log["battery_v_flag"])
+    assert at_readings(log, OWNER, in_force(), np.array([2.0]))["duty_pct"].tolist() == [61.0]
 
 
 def test_lambda_that_does_not_answer_a_longer_pulse_sends_to_the_fuel_supply():

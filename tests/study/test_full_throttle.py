@@ -10,10 +10,12 @@ import pytest
 from plain_car import flagged, in_force, outing, owners_car
 from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
+from scipy import stats
 
 from tunelab.log.flag import flag_log
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
 from tunelab.study.full_throttle import check_full_throttle
+from tunelab.study.full_throttle.check import Quantity, Series, Stretch, hold_against
 from tunelab.study.pull import find_pulls
 
 CAR = PlainVehicle()
@@ -302,6 +304,7 @@ def test_the_better_known_delay_is_taken():
 def test_an_error_against_commanded_is_watched_and_never_met(by, name):
     error = by_id(judge(Fault(lean_from_rpm=0, lean_by=by)))[name]
     assert error.status == "watch"
+    assert error.value == pytest.approx(100 * abs(by), abs=1.0)
     assert error.limit == 3
 
 
@@ -323,3 +326,94 @@ def test_lean_while_the_wall_film_fills_counts_against_the_limit_and_not_against
     assert by_id(spike)["lambda"].value == pytest.approx(0.87 * 1.12, abs=0.012)
     assert (spike.lift["seconds_after_opening"] < 1.6).all()
     assert len(spike.lift) == len(spike.stretches)
+
+
+# Readings at 25 Hz in two stretches of three seconds, ten seconds apart; sums by hand.
+STRETCHES = tuple(Stretch(k, 75 * (k - 1), 75 * k - 1, t, t + 2.96, k) for k, t in ((1, 10.0), (2, 20.0)))
+CLOCK = np.concatenate([10.0 + 0.04 * np.arange(75), 20.0 + 0.04 * np.arange(75)])
+
+
+def held(values, *, worse="higher", limit=5.0, **more):
+    """One reading held against a limit, without smoothing unless it is asked for."""
+    what = Quantity("a.b", "A", "°", limit, "limits.a", worse, True, **({"smooth_s": 0.0} | more))
+    number = np.repeat([1, 2], 75)
+    return hold_against(what, Series(CLOCK, CLOCK + 0.2, values, 50 * CLOCK, number, 3, 0.5), STRETCHES)
+
+
+@pytest.mark.parametrize("worse", ["higher", "lower"])
+def test_each_stretch_past_a_limit_is_one_breach_that_begins_and_ends_with_its_readings(worse):
+    past, fine = (6.0, 4.0) if worse == "higher" else (4.0, 6.0)
+    values = np.full(150, fine)
+    values[[*range(20, 30), *range(70, 80)]] = past  # ten readings, and ten across the end of the first stretch
+    values[140:] = past
+    values[0] = past  # one at the very start, shorter than a breach and not the worst
+    values[25] += past - fine
+    found = held(values, worse=worse)
+    # By hand: a reading lasts until the next, or the stretch's end.
+    assert [b.start_s for b in found.breaches] == pytest.approx([10.8, 12.8, 20.0, 22.6])
+    assert [b.end_s for b in found.breaches] == pytest.approx([11.2, 12.96, 20.2, 22.96])
+    assert [b.seen_s - b.start_s for b in found.breaches] == pytest.approx([0.2] * 4)
+    assert [b.stretch for b in found.breaches] == ["pull 1", "pull 1", "pull 2", "pull 2"]
+    assert [b.worst for b in found.breaches] == [2 * past - fine, past, past, past]
+    assert (found.at_s, found.status, found.margin) == (11.0, "stop", -3.0)
+    assert found.engine_speed_rpm == pytest.approx(50 * 11.0)
+
+
+@pytest.mark.parametrize(("readings", "breaches"), [(2, 0), (3, 1)])
+def test_past_a_limit_for_a_tenth_of_a_second_is_a_breach_even_beside_a_worse_one(readings, breaches):
+    values = np.full(150, 4.0)
+    values[20 : 20 + readings] = 6.0  # 0.08 and 0.12 s
+    values[100] = 9.0  # the worst counts however short it is
+    assert len(held(values).breaches) == breaches + 1
+
+
+def test_the_interval_of_a_worst_reading_is_its_noise_and_half_a_step():
+    noise = np.random.default_rng(4).normal(0, 1.0, 150)
+    calm, quarter = held(np.full(150, 4.0)), held(4.0 + noise, smooth_s=0.25)
+    assert (calm.lower, calm.upper) == (3.75, 4.25)
+    reach = np.hypot(1.959964 / np.sqrt(7), 0.25)  # seven readings within 0.25 s; the normal table's 97.5 %
+    assert quarter.upper - quarter.value == pytest.approx(reach, rel=0.2)
+
+
+def test_a_stretch_has_all_its_rows_and_the_pull_that_touches_it(healthy):
+    assert STRETCHES[0].rows == slice(0, 75)
+    found = healthy.stretches
+    assert [stretch.pull for stretch in found] == [1, 2]
+    assert [stretch.number for stretch in found] == [1, 2]
+    lasted = [(stretch.last - stretch.first) * 0.04 for stretch in found]  # at 25 Hz
+    assert [stretch.end_s - stretch.start_s for stretch in found] == pytest.approx(lasted)
+
+
+def test_lambda_by_engine_speed_is_the_mean_of_the_pulls_with_their_student_interval(healthy):
+    """scipy's Student interval of the pulls' own means; with fewer than three, of quarters of the readings."""
+    four = judge(Fault(), phases=out_and_back(3, 2400, 6600, pairs=2))
+    seen = set()
+    for found in (healthy, four):
+        readings = found.mixture.readings
+        for row in found.mixture.bins.itertuples():
+            inside = (readings["engine_speed_rpm"] - row.engine_speed_rpm).between(-125, 125, inclusive="left")
+            part = readings[readings["judged"] & inside]
+            means = part.groupby("stretch")["lambda"].mean().to_numpy()
+            if means.size < 3:
+                rest = part["lambda"].to_numpy()[: len(part) // 4 * 4].reshape(4, -1).mean(axis=1)
+                low, high = stats.t.interval(0.95, 3, loc=0, scale=stats.sem(rest)) + part["lambda"].mean()
+            else:
+                low, high = stats.t.interval(0.95, means.size - 1, loc=means.mean(), scale=stats.sem(means))
+            assert (row.lower, row.upper) == pytest.approx((low, high))
+            assert row.error_pct == pytest.approx(100 * (row.lower + row.upper) / 2 / row.meant - 100)
+            assert (row.samples, row.pulls) == (len(part), means.size)
+            seen.add(means.size)
+    assert {2, 4} <= seen
+
+
+def test_a_regulator_on_the_manifold_should_hold_its_pressure_above_the_manifold():
+    """40 kPa short of rail pressure above a manifold 10 kPa below the standard atmosphere; sums by hand."""
+    injectors = owners_car(CAR).injectors.model_copy(update={"pressure": "manifold-referenced"})
+    owner = owners_car(CAR).model_copy(update={"injectors": injectors})
+
+    def short(log):
+        manifold = 91.325 + 0.5 * np.sin(log["time"].values)
+        fuel = injectors.rail_pressure_kpa + manifold - 101.325 - 40.0
+        return log.assign(manifold_kpa=("time", manifold), fuel_pressure_kpa=("time", fuel))
+
+    assert by_id(judge(Fault(), change=short, owner=owner))["fuel_pressure_drop"].value == pytest.approx(40.0, abs=0.1)

@@ -14,8 +14,10 @@ from plain_vehicle import Logger, PlainVehicle, drive, write_down
 from tunelab import record
 from tunelab.channels import CHANNELS
 from tunelab.log.align import has
+from tunelab.log.flag import MASKS
 from tunelab.study.delay import DelayFit
 from tunelab.study.limits import watch_limits
+from tunelab.study.limits_driving import find_driving, mark_sleeping_sensors
 from tunelab.workspace.car import Limits
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "sessions"
@@ -412,3 +414,111 @@ def test_every_limit_of_the_demo_is_judged_where_its_channel_is_logged(session):
             assert found[name].status == "not_shown"
         elif found[name].status == "not_shown":
             assert any(why in found[name].because for why in NOT_SHOWN_THOUGH_LOGGED), found[name]
+
+
+# What each limit speaks of: common practice, no source, as stated in `find_driving`; times by hand at 25 Hz.
+@functools.cache
+def plain_drive():
+    return flagged(lively(with_fuelling(plain(TWO_PULLS), Fault(), np.random.default_rng(6))), owners_car(CAR))
+
+
+def split(change, *, owner=None, revision=None, steps=("road",)):
+    log = change(plain_drive().copy())
+    return find_driving(log, owner or owners_car(CAR), revision or in_force(), outing(*steps), with_gear=False)
+
+
+def at(log, name: str, value: float, first_s: float, last_s: float):
+    values, time = log[name].values.copy(), log["time"].values
+    values[(time >= first_s - 0.01) & (time <= last_s + 0.01)] = value
+    return log.assign({name: (log[name].dims, values, log[name].attrs)})
+
+
+def seconds(spans):
+    return [(span.start_s, span.end_s) for span in spans]
+
+
+def test_load_begins_a_second_after_it_rose_and_ends_before_the_throttle_closes():
+    found = split(lambda log: log)
+    throttle, time = found.log["throttle_pct"].values, found.log["time"].values
+    for span in found.loaded:
+        opened = time[np.flatnonzero(throttle[: span.first] < 45)[-1]]
+        closed = time[span.first + np.flatnonzero(throttle[span.first :] < 5)[0]]
+        assert 1.0 <= span.start_s - opened <= 1.2
+        assert 0.36 <= closed - span.end_s <= 0.56
+        assert found.load_pct[span.first : span.last + 1].min() >= 40
+    assert len(found.loaded) == 2
+    assert not split(lambda log: log, owner=owners_car(CAR, limits=limits(load_from_pct=46))).loaded
+
+
+def test_a_cut_keeps_what_follows_it_for_three_tenths_out_of_load():
+    found = split(lambda log: at(log, "pulse_width_ms", 0.0, 8.0, 8.4))
+    assert seconds(found.loaded)[0][1] == pytest.approx(7.96 - 0.4, abs=0.021)
+    assert seconds(found.loaded)[1][0] == pytest.approx(8.4 + 0.3, abs=0.061)
+
+
+def test_a_launch_standing_and_the_limiter_are_not_load():
+    armed = split(lambda log: at(log.assign(launch_active=log["clutch_pressed"] * 0), "launch_active", 1.0, 8.0, 10.0))
+    standing = split(lambda log: at(log, "road_speed_km_h", 4.9, 8.0, 10.0))
+    for found in (armed, standing):
+        assert seconds(found.loaded)[0][1] == pytest.approx(7.96 - 0.4, abs=0.021)
+        assert seconds(found.loaded)[1][0] == pytest.approx(10.04, abs=0.021)
+    rolling = split(lambda log: at(log, "road_speed_km_h", 5.1, 8.0, 10.0))
+    assert seconds(rolling.loaded) == seconds(split(lambda log: log).loaded)
+    own = in_force()
+    limiter = own.model_copy(update={"fuelling": own.fuelling.model_copy(update={"rev_limit_rpm": 4050})})
+    found = split(lambda log: log, revision=limiter)
+    top = [found.log["engine_speed_rpm"].values[span.first : span.last + 1].max() for span in found.loaded]
+    assert max(top) <= 4000
+    last = found.log["engine_speed_rpm"].values[found.loaded[0].last + 10]  # END_S later
+    assert last == pytest.approx(4000, abs=40)
+
+
+def test_an_engine_counts_as_running_two_seconds_after_it_was_cranked():
+    found = split(lambda log: at(at(log, "engine_speed_rpm", 0.0, 0.0, 0.96), "engine_speed_rpm", 250.0, 1.0, 2.96))
+    assert seconds(found.running)[0][0] == pytest.approx(3.0 + 2.0, abs=0.041)
+    assert seconds(split(lambda log: log).running)[0][0] == 0.0  # one that ran when the log began
+
+
+@pytest.mark.parametrize(("pause_s", "asleep"), [(29.0, False), (31.0, True)])
+def test_a_sensor_at_its_rail_after_half_a_minute_without_a_log_may_have_been_switched_off(pause_s, asleep):
+    log = at(plain_drive().copy(), "lambda_measured_flag", MASKS["rail"], 20.0, 22.0)
+    time = log["time"].values
+    marked = mark_sleeping_sensors(log.assign_coords(time=np.where(time >= 20.0, time + pause_s, time)))
+    bits = marked["lambda_measured_flag"].values
+    warming = (bits & MASKS["warming_up"]) != 0
+    assert warming[(time > 20.01) & (time < 21.99)].all() == asleep
+    assert not warming[(time < 19.9) | (time > 22.1)].any()
+
+
+def test_the_sensor_of_the_road_is_used_where_positions_were_had_for_less_than_nine_tenths():
+    def found(share):
+        log = plain_drive()
+        time = log["time"].values
+        fast = np.where(time <= share * time[-1], 1.2 * log["road_speed_km_h"].values, np.nan)
+        log = flagged(log.assign(gps_speed_km_h=("time", fast)), owners_car(CAR)).assign_coords(time=time + 100.0)
+        watched = watch_limits(log, owners_car(CAR), in_force(), outing("road"), delay()).watched
+        return next(item.channel for item in watched if item.check.quantity.id == "limits.road_speed")
+
+    assert (found(0.85), found(0.95)) == ("road_speed_km_h", "gps_speed_km_h")
+
+
+def test_a_value_on_its_limit_asks_nobody_to_lift_and_a_rise_never_does():
+    owner = owners_car(CAR, limits=limits(coolant_max_c=89.0, intake_air_rise_max_c=0.1, coolant_rise_max_c=0.1))
+    rows = watch(Fault(), owner=owner).table()
+    assert rows.loc["Hottest coolant of the drive", "value"] == 89.0
+    assert np.isnan(rows.loc["Hottest coolant of the drive", "lift_s"])
+    for name in ("the coolant", "intake air"):
+        row = rows.loc[f"Largest rise of {name} within a pull"]
+        assert row["value"] > 0.1
+        assert np.isnan(row["lift_s"])
+
+
+def test_lean_under_load_is_the_mean_over_half_a_second():
+    """A fifth of a second of 25 % lean at 25 Hz: five of the thirteen readings within half a second, by hand 9.6 %."""
+
+    def brief(log):
+        time = log["time"].values
+        return log.assign(lambda_measured=log["lambda_measured"] * np.where((time > 8.99) & (time < 9.19), 1.25, 1.0))
+
+    lean = by_id(watch(Fault(), change=brief))["lean_under_load"]
+    assert lean.value == pytest.approx(100 * 0.25 * 5 / 13, abs=1.2)

@@ -62,6 +62,7 @@ def test_healthy_pulls_meet_their_limits_within_the_whole_interval():
     assert found.lift.empty
     assert set(found.pulls["gear"]) == {3}
     assert found.pulls["throttle_pct"].to_numpy() == pytest.approx(50, abs=1)
+    assert found.pulls["knock_deg"].to_numpy() == pytest.approx(1.0, abs=0.3)
 
 
 @pytest.mark.parametrize("by", [0.05, -0.05])

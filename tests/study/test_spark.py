@@ -10,6 +10,7 @@ from finding_rules import assert_holds
 from plain_car import flagged, in_force, outing, owners_car
 from plain_mixture import Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
+from scipy import stats
 
 from tunelab.study.power import RoadDoubt, fit_power
 from tunelab.study.power.pulls import Drawing
@@ -86,6 +87,10 @@ def test_without_a_table_it_is_a_list_of_cells_and_those_around_them(plain):
     around = found.cells[found.cells["basis"] == "beside knock"]
     assert set(around["retreat_deg"]) == {1.0}
     assert around["engine_speed_from_rpm"].min() == 4500
+    places = set(zip(found.cells["engine_speed_from_rpm"], found.cells["load_from_pct"], strict=True))
+    loads = {own["load_from_pct"].min() + step for step in (-10.0, 0.0, 10.0)}
+    assert own["load_from_pct"].nunique() == 1
+    assert places == {(rpm, load) for rpm in (4500.0, 5000.0, 5500.0, 6000.0) for load in loads}
 
 
 @pytest.mark.parametrize(("deg", "cells"), [(2.9, 0), (3.1, 1)])
@@ -107,9 +112,28 @@ def test_retard_that_only_fades_out_over_other_speeds_and_loads_names_no_cell_th
     assert own["engine_speed_from_rpm"].between(4500, 5000).all()
     assert own["load_from_pct"].min() >= 60
     assert own["retreat_deg"].max() == pytest.approx(5.0)
+    assert found.events["start_s"].tolist() == pytest.approx([time[k] for k in knocks], abs=0.05)
     assert found.events["seconds"].max() > 3
     assert found.events["to_rpm"].max() < 5400
     assert found.predicted.value == pytest.approx(0.0)
+
+
+def test_the_next_knock_may_come_as_much_higher_as_two_events_differ(plain):
+    """Student prediction interval of a third event, ISO 16269-8 (from memory): 4 and 5 degrees, a retreat by 5 + 1."""
+    log = knocking(plain, 4.0, rise=1.0)
+    found = study_spark(log, OWNER, in_force())
+    step = np.diff(np.unique(log["knock_retard_deg"].values.round(6))).min()
+    reach = stats.t.ppf(0.975, 1) * np.std([4.0, 5.0], ddof=1) * np.sqrt(1 + 1 / 2)
+    assert found.predicted.value == 0.0
+    assert found.predicted.upper == pytest.approx(5.0 - 6.0 + np.hypot(reach, step / 2))
+    ends = (found.retard.value, found.retard.lower, found.retard.upper)
+    assert ends == pytest.approx((5.0, 5.0 - step / 2, 5.0 + step / 2))
+
+
+def test_a_table_of_spark_is_never_taken_below_what_it_may_hold(plain):
+    late = stating(spark_deg=[[-36.0] * 5] * 3)
+    after = study_spark(knocking(plain, 4.5), OWNER, late).to_revision("r02", DAY).spark.values
+    assert set(after.ravel()) == {-36.0, -40.0}
 
 
 def test_a_dead_or_missing_reading_shows_nothing(plain):

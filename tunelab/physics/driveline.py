@@ -47,7 +47,7 @@ def tyre_circumference(size: str) -> float:
         raise ValueError(f"tyre size {size!r} is not understood; wanted is a code such as 205/55R16.")
     width, profile, rim = (float(part) for part in (found[1], found[2] or _FULL_PROFILE_PCT, found[3]))
     require_between(width, f"width in {size!r}", 105, 455, hint="millimetres are wanted, such as 205")
-    require_between(rim, f"rim in {size!r}", 8, 26, hint="inches are wanted, such as 16")
+    require_between(rim, f"rim in {size!r}", 10, 26, hint="inches are wanted, such as 16")
     diameter_m = convert(rim, "inch", "m") + 2 * convert(width, "mm", "m") * convert(profile, "percent", "1")
     return float(np.pi * diameter_m)
 

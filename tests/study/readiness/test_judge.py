@@ -3,10 +3,12 @@
 from dataclasses import replace
 from typing import get_args
 
+import numpy as np
 import pytest
+import xarray as xr
 from ready_drives import EVERY, REACH, car, drive, finding, revision
 
-from tunelab.study.readiness import GATES, Breach, judge_readiness
+from tunelab.study.readiness import GATES, Breach, Reach, judge_readiness, reach_of
 from tunelab.study.readiness.gate import EMPTIED_BY, HELD_AGAINST, touches
 from tunelab.workspace.revision import OtherChange, OtherKind, Revision
 
@@ -484,3 +486,38 @@ def test_a_changed_table_empties_the_gates_that_its_kind_touches(before, after, 
         for name, one, tables in (("r01", revision(), before), ("r02", revision("r02", day=4, based_on="r01"), after))
     }
     assert not_met(judged([drive(3)], revisions, "r02")) == emptied
+
+
+def test_a_stop_that_did_not_come_again_with_the_same_revision_is_watched_and_never_met():
+    name = "full_throttle.battery"
+    state = next(s for s in judged([drive(3, status={name: "stop"}), drive(5)]).gates if s.gate.name == "battery")
+    assert state.status == "watch"
+    assert "2026-05-03 came to a stop here" in state.because
+
+
+def test_a_car_without_an_air_meter_is_asked_everything_but_the_meters_headroom():
+    bare = car().model_copy(update={"load_from": "manifold_pressure"})
+    found = judge_readiness([drive(3)], bare, {"r01": revision()}, "r01")
+    assert {state.gate.name for state in found.gates} == {*NAMES, "fresh"} - {"headroom"}
+
+
+# Ten readings a second: standing, idle, just above what counts as idle, full throttle. Ends of each range by hand.
+def test_a_drive_reached_what_its_readings_show_at_idle_at_full_throttle_and_over_all():
+    idle = car().engine.idle_target_rpm
+    parts = [(0.3, 0.0, 0), (1.1, idle, 0), (1.2, 1.34 * idle, 0), (1.5, 1.36 * idle, 5), (4.2, 6000.0, 100)]
+    columns = zip(*(part for part in parts for _ in range(200)), strict=True)
+    volts, rpm, throttle = (np.array(column, dtype=float) for column in columns)
+    battery = np.where(rpm > 0, 13.5, 9.0)
+    battery[-1] = 8.0  # one dip is no range that was driven
+    names = {"meter_v": volts, "engine_speed_rpm": rpm, "throttle_pct": throttle, "battery_v": battery}
+    data = {name: ("time", values) for name, values in names.items()}
+    flags = {f"{name}_flag": ("time", np.zeros(rpm.size, dtype=np.int32)) for name in (*names, "sample")}
+    log = xr.Dataset(data | flags, {"time": 0.1 * np.arange(rpm.size)})
+    log["meter_v_flag"][300] = 1  # a reading that is not to be trusted says nothing
+    log["meter_v"][300] = 5.0
+    found = reach_of(log, car())
+    assert (found.readings, found.idle_readings, found.full_readings) == ((1.1, 4.2), (1.1, 1.2), (4.2, 4.2))
+    assert (found.battery_v, found.full_top_rpm) == ((13.5, 13.5), 6000.0)
+    assert reach_of(log.drop_vars("engine_speed_rpm"), car()) == reach_of(log.drop_vars("meter_v"), car()) == Reach()
+    nine, ten = (reach_of(log.isel(time=slice(200, 200 + count)), car()).idle_readings for count in (9, 10))
+    assert (nine, ten) == (None, (1.1, 1.1))

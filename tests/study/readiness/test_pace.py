@@ -76,6 +76,14 @@ def test_a_pace_that_does_not_fit_says_so():
     assert "does not fit before 2026-05-23" in text
 
 
+def test_a_gate_at_a_stop_is_a_gap_that_the_next_drive_has_to_close():
+    # Eight gates of full throttle in the first drive, of which knock came to a stop; it stands in the second. By hand.
+    knock = replace(drive(3, ids=FULL, status={"full_throttle.knock_retard": "stop"}), steps=("full-throttle",))
+    plan = planned([knock, one(7, FULL, ("full-throttle",))])
+    found = next(c for c in plan.closings if c.step == "full-throttle")
+    assert (found.gaps_closed, found.drives) == (7, 9)
+
+
 # Clopper and Pearson's exact interval, against the beta quantiles that define it (scipy.stats.beta).
 def test_the_interval_of_drives_per_gap_is_the_exact_binomial_one():
     closing = _closing("steady", {"steady": (4, 10)})
