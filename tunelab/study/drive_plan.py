@@ -77,6 +77,7 @@ MARKS = {
     "D": "D: down a slope",
     "s": "s: held for so many seconds only",
 }
+LINES_SHARE = 0.5  # of the owner's limit: straight lines that leave more are worth a word
 UNKNOWN_PCT = 20.0  # a spread that is no knowledge
 LEAST_DRIVEN_S = 3.0  # usable seconds of a cell, to be named as driven
 TOLD = "known well enough from what is driven and planned"
@@ -299,6 +300,14 @@ def _notes(coverage: Coverage, car: Car, drives: Sequence[CalmDrive], chosen: Ch
         notes.append(
             "The dead time cannot be shown here: the same airflow would have to be held at engine speeds further apart "
             "than this road and these limits allow."
+        )
+    if any(len(drive.holds) for drive in drives) and (
+        chosen.before.table_pct > LINES_SHARE * car.limits.steady_lambda_error_max_pct
+    ):
+        notes.append(
+            f"The ECU draws straight lines between the curve's breakpoints. They leave about "
+            f"{chosen.before.table_pct:.1f} % of lambda whatever is driven. Where the ECU lets you move or add "
+            "breakpoints, put them closer together where the curve bends most."
         )
     if chosen.is_enough and not battery_moved(coverage):
         notes.append(

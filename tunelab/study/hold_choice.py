@@ -43,6 +43,7 @@ CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were 
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
 AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
+BESIDE_LINES = 0.75  # of the owner's limit: enough of what holds can tell, where straight lines leave the rest of it
 LEAST_GAIN = 0.01  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
@@ -227,7 +228,7 @@ def _choose(
     loaded = [] if battery_moved(coverage) else [cell for cell in found if _is_light(cell, coverage, car)]
     options = [*found, *(replace(cell, consumers_on=True) for cell in loaded)]
     if not options:
-        nothing = Expected(*[np.nan] * 4)
+        nothing = Expected(*[np.nan] * 5)
         return Chosen((), (), nothing, nothing, False, False, np.nan, False)
     known = known_from(drives, _places(options, coverage, usual_battery_v(drives)), car, revision)
     everywhere = np.ones(len(options), dtype=bool)
@@ -267,8 +268,16 @@ class Goal:
     tells_dead_time: bool  # holds can tell it here, so it is asked for
 
     def is_within(self, known: Knowledge, judged: np.ndarray) -> bool:
-        """Whether lambda is known within the limit over the places `judged`."""
-        return not known.is_far_off(self.limit_pct, judged) and known.expected(judged).upper_pct <= self.limit_pct
+        """Whether lambda is known within the limit over the places `judged`.
+
+        No hold takes what straight lines between the curve's breakpoints leave: where that fills the limit, it is
+        enough that what holds can tell is known to three quarters of the limit.
+        """
+        if known.is_far_off(self.limit_pct, judged):
+            return False
+        if known.expected(judged).upper_pct <= self.limit_pct:
+            return True
+        return known.followed().expected(judged).upper_pct <= BESIDE_LINES * self.limit_pct
 
     def is_reached(self, known: Knowledge, judged: np.ndarray) -> bool:
         """Whether the dead time is known besides, where holds can show it."""
