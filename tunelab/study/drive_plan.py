@@ -128,9 +128,9 @@ class DrivePlan:
     limit_pct: float  # the owner's, of lambda's error at steady speed
     before: Expected  # to how much lambda is known over what can be held, as driven so far; NaN where nothing can
     after: Expected  # with these holds, over what may be driven now
-    is_enough: bool  # lambda is known within the limit already, and the dead time known: no hold is wanted
-    reaches: bool  # these holds bring it within the limit over what may be driven now
-    later_s: float  # of driving in later drives until the limit holds everywhere; NaN where holds do not bring it there
+    is_enough: bool  # what holds can tell is known within the limit, and the dead time: no hold is wanted
+    reaches: bool  # these holds bring it there over what may be driven now
+    later_s: float  # of driving in later drives until that holds everywhere; NaN where holds do not bring it there
 
     @property
     def seconds(self) -> float:

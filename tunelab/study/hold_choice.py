@@ -43,7 +43,6 @@ CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were 
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
 AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
-BESIDE_LINES = 0.75  # of the owner's limit: enough of what holds can tell, where straight lines leave the rest of it
 LEAST_GAIN = 0.01  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
@@ -95,9 +94,9 @@ class Chosen:
     spread_pct: tuple[float, ...]  # of each: to how much lambda is known there before
     before: Expected
     after: Expected  # over what may be driven now
-    is_enough: bool  # before: within the limit everywhere that can be held, and the dead time known
-    reaches: bool  # after: within the limit over what may be driven now
-    later_s: float  # of further drives until the limit holds everywhere; NaN where holds do not bring it there
+    is_enough: bool  # before: all that holds can tell is known within the limit, and no hold takes much of what is left
+    reaches: bool  # after: all that holds can tell is known within the limit over what may be driven now
+    later_s: float  # of further drives until that holds everywhere; NaN where holds do not bring it there
     tells_dead_time: bool  # these holds, or what was driven, can tell it; False: no hold here can
 
 
@@ -238,7 +237,9 @@ def _choose(
     here = judged & now if (judged & now).any() else judged
     goal = Goal(car.limits.steady_lambda_error_max_pct, _can_tell_dead_time(known, options))
     before = known.expected(judged)
-    if goal.is_reached(known, judged):
+    seconds = np.array([cell.seconds for cell in options])
+    helps = _gains(known, seconds, goal, (everywhere, judged, judged)).max() >= LEAST_GAIN
+    if not helps and goal.is_reached(known, judged):
         return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
     aim = replace(goal, limit_pct=AIMED_SHARE * goal.limit_pct)
     after, taken = _until_known(known, options, (now, now, here), aim, [])
@@ -268,20 +269,20 @@ class Goal:
     tells_dead_time: bool  # holds can tell it here, so it is asked for
 
     def is_within(self, known: Knowledge, judged: np.ndarray) -> bool:
-        """Whether lambda is known within the limit over the places `judged`.
+        """Whether lambda is known within the limit over the places `judged`."""
+        return not known.is_far_off(self.limit_pct, judged) and known.expected(judged).upper_pct <= self.limit_pct
 
-        No hold takes what straight lines between the curve's breakpoints leave: where that fills the limit, it is
-        enough that what holds can tell is known to three quarters of the limit.
-        """
-        if known.is_far_off(self.limit_pct, judged):
-            return False
-        if known.expected(judged).upper_pct <= self.limit_pct:
-            return True
-        return known.followed().expected(judged).upper_pct <= BESIDE_LINES * self.limit_pct
+    def is_told(self, known: Knowledge, judged: np.ndarray) -> bool:
+        """Whether all that holds can tell is known within the limit: not what the curve's straight lines leave."""
+        return self.is_within(known.followed(), judged)
 
     def is_reached(self, known: Knowledge, judged: np.ndarray) -> bool:
-        """Whether the dead time is known besides, where holds can show it."""
-        return self.is_within(known, judged) and (known.tells_dead_time or not self.tells_dead_time)
+        """Whether the dead time is known besides all that holds can tell of lambda, where holds can show it."""
+        return self.is_told(known, judged) and self.knows_dead_time(known)
+
+    def knows_dead_time(self, known: Knowledge) -> bool:
+        """Whether the dead time is known, where holds can show it."""
+        return known.tells_dead_time or not self.tells_dead_time
 
 
 def _can_tell_dead_time(known: Knowledge, options: list[Choice]) -> bool:
@@ -313,18 +314,31 @@ def _until_known(
     while len(taken) - first < MOST_HOLDS:
         left = may.copy()
         left[taken] = False
-        within = goal.is_within(known, judged)
-        if not left.any() or (within and goal.is_reached(known, judged)):
+        gain = _gains(known, seconds, goal, (left, asked, judged))
+        if gain.max() < LEAST_GAIN:
             break
-        if not within:
-            gain = known.gain(seconds, asked) / np.trace(known.error[np.ix_(asked, asked)])
-        else:
-            gain = known.dead_time_gain(seconds) / known.free[-1, -1]
-        if gain[left].max() < LEAST_GAIN:
-            break
-        taken.append(int(np.argmax(np.where(left, gain / cost, -1.0))))
+        taken.append(int(np.argmax(gain / cost)))
         known = known.after(taken[-1], seconds[taken[-1]])
     return known, taken
+
+
+def _gains(
+    known: Knowledge, seconds: np.ndarray, goal: Goal, places: tuple[np.ndarray, np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Share of the variance that a hold at each place takes, 0 where it may not be driven or nothing is wanted.
+
+    Of lambda's error until that is known; then of the dead time's. Once all that holds can tell is known within the
+    limit, what straight lines leave counts among what is there to take from: where they leave most, no hold helps.
+    """
+    may, asked, judged = places
+    if not goal.is_within(known, judged):
+        is_told = goal.is_told(known, judged)
+        gain = np.where(may, known.gain(seconds, asked) / known.variance(asked, lines=is_told), 0.0)
+        if not is_told or gain.max() >= LEAST_GAIN:
+            return gain
+    if goal.knows_dead_time(known):
+        return np.zeros(may.size)
+    return np.where(may, known.dead_time_gain(seconds) / known.free[-1, -1], 0.0)
 
 
 def battery_moved(coverage: Coverage) -> bool:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import ArrayLike
 from scipy.linalg import cholesky
 from threadpoolctl import threadpool_limits
 
@@ -211,8 +210,13 @@ class Knowledge:
         drawn = self.left[asked] + np.random.default_rng(1).normal(size=(DRAWS, len(own))) @ root.T
         p95 = np.quantile(np.abs(100 * np.expm1(drawn)), 0.95, axis=1, method="inverted_cdf")
         median, low, high = (float(value) for value in np.quantile(p95, [0.5, 0.025, 0.975]))
-        lines = np.quantile(np.hypot(self.left, np.sqrt(np.diag(self.table)))[asked], 0.95, method="inverted_cdf")
+        lines = np.sqrt(np.quantile((self.left**2 + np.diag(self.table))[asked], 0.95, method="inverted_cdf"))
         return Expected(median, low, high, float(100 * np.expm1(lines)), 2 * self._dead_time_sd())
+
+    def variance(self, asked: np.ndarray, *, lines: bool) -> float:
+        """Variance over the places `asked` about, summed, and what straight `lines` leave with it."""
+        left = self.left**2 + np.diag(self.table) if lines else 0.0
+        return float(np.sum((np.diag(self.error) + left)[asked]))
 
     def followed(self) -> Knowledge:
         """The same for a curve of as many breakpoints as it takes."""
@@ -327,13 +331,9 @@ def _referred(drive: CalmDrive, number: int, car: Car, revision: Revision) -> pd
     holds = drive.holds
     opened = holds["pulse_width_ms"] - smooth_dead_time(revision.dead_time, holds["battery_v"].to_numpy())
     log_air = log_flow_in_force(revision.meter_curve, holds["reading"].to_numpy())
-    log_open = np.log(np.maximum(opened, 1e-3))
-    return holds.assign(
-        session=f"session {number:04d}",
-        log_open=log_open,
-        y=holds["log_lambda"] + _ratio(log_open, log_air, holds["log_speed"], car, revision),
-        load=_load(log_air, holds["log_speed"], car),
-    )
+    own = holds.assign(log_open=np.log(np.maximum(opened, 1e-3)), log_air=log_air, session=f"session {number:04d}")
+    y = own["log_lambda"] + _ratio(own["log_open"], own["log_air"], own["log_speed"], car, revision)
+    return own.assign(y=y, load=_load(log_air, own["log_speed"], car))
 
 
 def _put_together(holds: pd.DataFrame) -> pd.DataFrame:
@@ -344,13 +344,9 @@ def _put_together(holds: pd.DataFrame) -> pd.DataFrame:
     width = {"reading": max(float(np.ptp(holds["reading"])), 1e-9), "log_speed": 1.0, "battery_v": 1.0}
     by = holds.groupby([np.floor(holds[name] / (step * width[name])) for name, step in CLOSE.items()], sort=True)
     names = ["reading", "log_speed", "battery_v", "log_open", "y", "load", "slope", "speed_slope", *FILM_S]
-    count = by.size()
-    together = (
-        by[names]
-        .mean()
-        .assign(seconds=by["seconds"].sum(), weight=by["weight"].sum(), unrest=by["unrest"].mean() / count)
-    )
-    return together.reset_index(drop=True).assign(session="earlier sessions", start_s=0.0)
+    together = by[names].mean().assign(seconds=by["seconds"].sum(), weight=by["weight"].sum())
+    together = together.assign(unrest=by["unrest"].mean() / by.size(), session="earlier sessions", start_s=0.0)
+    return together.reset_index(drop=True)
 
 
 def _rows_at(places: Places, car: Car, revision: Revision) -> pd.DataFrame:
@@ -395,7 +391,8 @@ def _load(log_air: np.ndarray, log_speed: np.ndarray, car: Car) -> np.ndarray:
     return convert(share, "percent", "1")
 
 
-def _ratio(log_open: ArrayLike, log_air: ArrayLike, log_speed: ArrayLike, car: Car, revision: Revision) -> np.ndarray:
+def _ratio(log_open: pd.Series, log_air: pd.Series, log_speed: pd.Series, car: Car, revision: Revision) -> np.ndarray:
     """Log of the air that the fuel of the pulses needs at lambda 1, over the air that the meter gives."""
-    fuelled = log_air_fuelled(np.exp(np.asarray(log_open)), np.exp(np.asarray(log_speed)), car, revision)
-    return fuelled - np.asarray(log_air)
+    return (
+        log_air_fuelled(np.exp(log_open.to_numpy()), np.exp(log_speed.to_numpy()), car, revision) - log_air.to_numpy()
+    )
