@@ -43,6 +43,7 @@ CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were 
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
 AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
+IDLE_GAIN = 0.25  # share of the variance at idle that a hold there has to take
 LEAST_GAIN = 0.01  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
@@ -239,13 +240,16 @@ def _choose(
     before = known.expected(judged)
     seconds = np.array([cell.seconds for cell in options])
     helps = _gains(known, seconds, goal, (everywhere, judged, judged)).max() >= LEAST_GAIN
-    if not helps and goal.is_reached(known, judged):
+    idle = _idle(known, options, car, seconds)
+    if not helps and not idle and goal.is_reached(known, judged):
         return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
     aim = replace(goal, limit_pct=AIMED_SHARE * goal.limit_pct)
-    after, taken = _until_known(known, options, (now, now, here), aim, [])
-    if not taken and now.any():  # all that waits is faster: lead up to it
-        taken = [max(np.flatnonzero(now).tolist(), key=lambda at: (options[at].column, -options[at].cost_s))]
-        after = known.after(taken[0], options[taken[0]].seconds)
+    at_idle = known.after(idle[0], seconds[idle[0]]) if idle else known
+    after, taken = _until_known(at_idle, options, (now, now, here), aim, idle)
+    driven = [at for at in np.flatnonzero(now).tolist() if at not in idle]
+    if taken == idle and driven:  # all that waits is faster: lead up to it
+        taken = [*idle, max(driven, key=lambda at: (options[at].column, -options[at].cost_s))]
+        after = after.after(taken[-1], seconds[taken[-1]])
     last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), aim, taken)
     reached = goal.is_reached(last, judged)
     spread = np.sqrt(np.diag(known.error))
@@ -283,6 +287,15 @@ class Goal:
     def knows_dead_time(self, known: Knowledge) -> bool:
         """Whether the dead time is known, where holds can show it."""
         return known.tells_dead_time or not self.tells_dead_time
+
+
+def _idle(known: Knowledge, options: list[Choice], car: Car, seconds: np.ndarray) -> list[int]:
+    """Give the hold at idle, of a hundred places the one of every drive, where it tells much of what is not known."""
+    spread, noise = np.diag(known.error), known.noise(seconds)
+    tells = np.diag(known.across) ** 2 / (np.diag(known.seen) + noise) >= IDLE_GAIN * spread
+    is_wanted = tells & (196.0 * np.sqrt(spread) > car.limits.steady_lambda_error_max_pct)
+    is_wanted &= known.places.engine_speed_rpm <= car.engine.idle_target_rpm
+    return [i for i in np.flatnonzero(is_wanted).tolist() if not options[i].wait and not options[i].consumers_on][:1]
 
 
 def _can_tell_dead_time(known: Knowledge, options: list[Choice]) -> bool:
