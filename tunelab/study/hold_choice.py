@@ -239,10 +239,11 @@ def _choose(
     goal = Goal(car.limits.steady_lambda_error_max_pct, _can_tell_dead_time(known, options))
     before = known.expected(judged)
     seconds = np.array([cell.seconds for cell in options])
-    helps = _gains(known, seconds, goal, (everywhere, judged, judged)).max() >= LEAST_GAIN
+    enough = Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
     idle = _idle(known, options, car, seconds)
-    if not helps and not idle and goal.is_reached(known, judged):
-        return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
+    is_told = not idle and goal.is_reached(known, judged)
+    if is_told and _gains(known, seconds, goal, (everywhere, judged, judged)).max() < LEAST_GAIN:
+        return enough
     aim = replace(goal, limit_pct=AIMED_SHARE * goal.limit_pct)
     at_idle = known.after(idle[0], seconds[idle[0]]) if idle else known
     after, taken = _until_known(at_idle, options, (now, now, here), aim, idle)
@@ -251,16 +252,16 @@ def _choose(
         taken = [*idle, max(driven, key=lambda at: (options[at].column, -options[at].cost_s))]
         after = after.after(taken[-1], seconds[taken[-1]])
     last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), aim, taken)
-    reached = goal.is_reached(last, judged)
-    spread = np.sqrt(np.diag(known.error))
+    if is_told and not goal.is_within(last, judged):  # beside what straight lines leave, no hold brings it there
+        return enough
     return Chosen(
         holds=tuple(options[at] for at in taken),
-        spread_pct=tuple(float(100 * 1.96 * spread[at]) for at in taken),
+        spread_pct=tuple(float(196 * np.sqrt(known.error[at, at])) for at in taken),
         before=before,
         after=after.expected(here),
         is_enough=False,
         reaches=goal.is_reached(after, here),
-        later_s=sum(options[at].cost_s for at in all_taken[len(taken) :]) if reached else np.nan,
+        later_s=sum(options[at].cost_s for at in all_taken[len(taken) :]) if goal.is_reached(last, judged) else np.nan,
         tells_dead_time=goal.tells_dead_time,
     )
 
@@ -338,10 +339,9 @@ def _until_known(
 def _gains(
     known: Knowledge, seconds: np.ndarray, goal: Goal, places: tuple[np.ndarray, np.ndarray, np.ndarray]
 ) -> np.ndarray:
-    """Share of the variance that a hold at each place takes, 0 where it may not be driven or nothing is wanted.
+    """Share of the variance that a hold at each place takes, of lambda's error first and then of the dead time's.
 
-    Of lambda's error until that is known; then of the dead time's. Once all that holds can tell is known within the
-    limit, what straight lines leave counts among what is there to take from: where they leave most, no hold helps.
+    0 where none is wanted. Once all that holds can tell is within the limit, what straight lines leave counts with it.
     """
     may, asked, judged = places
     if not goal.is_within(known, judged):
