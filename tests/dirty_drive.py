@@ -112,10 +112,11 @@ def dirty_drive(
     columns = fuelling(
         driven, revision, rng, RATE_HZ, rpm=rpm, load=load, air=air, volt=volt, battery=battery, cut=cut
     )  # fmt: skip
-    columns["lambda_measured"] *= np.exp(rng.normal(0, 0.002))  # weather and fuel of the day
+    day = rng.normal(0, 0.002)  # weather and fuel of the day
+    columns["lambda_measured"] *= np.exp(day)
     columns |= {"engine_speed_rpm": rpm, "meter_v": volt, "battery_v": battery}
     columns["fuel_mode"] = np.where(cut, 3.0, 2.0)
-    log = _logged(engine, rng, time, columns).assign_attrs(session=f"drive {seed}", revision=revision.name)
+    log = _logged(engine, rng, time, columns).assign_attrs(session=f"drive {seed}", revision=revision.name, day=day)
     flagged = flag_log(log, engine.car, Session(date=DAY, steps=["steady"], revision=revision.name), revision=revision)
     found = estimate_delay(flagged, engine.car, revision)
     late = Delay(found.delay_s, found.delay_flow_s_kg_h, found.lag_s)

@@ -398,3 +398,11 @@ def test_driving_the_plan_again_and_again_ends_with_enough():
 def test_a_top_speed_that_is_none_is_refused(speed):
     with pytest.raises(ValueError, match="top_speed_km_h"):
         plan_drive(cover([], CAR_3L, R01), CAR_3L, R01, top_speed_km_h=speed)
+
+
+def test_idle_is_held_once_where_lambda_is_not_known_there():
+    """One place of a hundred, which would be left for others: but every drive begins and ends at it."""
+    engine = invent(5)
+    plan = plan_drive(cover([], engine.car, engine.revision), engine.car, engine.revision, top_speed_km_h=200.0)
+    idle = [hold for hold in plan.holds if hold.engine_speed_rpm <= engine.car.engine.idle_target_rpm]
+    assert [hold.consumers for hold in idle] == ["as they are"]

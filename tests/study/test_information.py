@@ -1,6 +1,7 @@
 """What a drive is said to tell is held against the steady fit itself, and against the formula for one more reading."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from steady_trials import driven_plain, fit_first, plain_trial
 
@@ -8,6 +9,13 @@ from tunelab.study.coverage import cover, pooled, samples_of
 from tunelab.study.drive_plan import plan_drive
 from tunelab.study.hold import flow_at_load
 from tunelab.study.information import CalmDrive, Places, calm_drive, known_from, usual_battery_v
+from tunelab.study.proposal import propose
+from tunelab.study.steady.joint import NEVER
+from tunelab.study.steady.model import Design, columns_of, coordinate_of
+from tunelab.study.steady.points import Points
+from tunelab.study.steady.prediction import in_force, log_error_draws
+from tunelab.study.steady.setting import beyond_lines
+from tunelab.workspace.revision import MeterCurve
 
 
 @pytest.fixture(scope="module")
@@ -17,24 +25,28 @@ def driven():
     return trial, log, calm_drive(log, trial.car, trial.revision)
 
 
+@pytest.fixture(scope="module")
+def fit(driven):
+    trial, log, _ = driven
+    return fit_first(trial, [log], {"r01": trial.revision})
+
+
 def places_of(trial, battery_v=13.8):
     speed, load = (grid.ravel() for grid in np.meshgrid([1500.0, 2500.0, 3500.0, 4500.0], [20.0, 35.0, 50.0]))
     flow = flow_at_load(load, speed, displacement_l=trial.car.engine.displacement_l)
     return Places(speed, flow, np.full(speed.size, battery_v))
 
 
-def test_holds_are_those_of_the_fit(driven):
-    trial, log, calm = driven
-    fit = fit_first(trial, [log], {"r01": trial.revision})
+def test_holds_are_those_of_the_fit(driven, fit):
+    _, _, calm = driven
     assert calm.seconds == pytest.approx(fit.blocks["seconds"].sum())
     assert len(calm.holds) == fit.blocks["hold"].nunique()
     assert usual_battery_v([calm]) == pytest.approx(fit.blocks["battery_v"].median(), abs=0.3)
 
 
-def test_the_spread_is_about_that_of_the_fit(driven):
+def test_the_spread_is_about_that_of_the_fit(driven, fit):
     """Over where was driven; the fit averages over onsets of pulsation and adds what it knows of lambda's own scale."""
-    trial, log, calm = driven
-    fit = fit_first(trial, [log], {"r01": trial.revision})
+    trial, _, calm = driven
     places = places_of(trial, usual_battery_v([calm]))
     known = known_from([calm], places, trial.car, trial.revision)
     reading = known.rows[:, 0]
@@ -44,6 +56,52 @@ def test_the_spread_is_about_that_of_the_fit(driven):
     everywhere = np.ones(reading.size, dtype=bool)
     assert 0.3 < known.expected(everywhere).upper_pct / fit.predicted.upper_pct < 3.0
     assert known.tells_dead_time == fit.dead_time.shown
+
+
+def test_what_straight_lines_leave_is_what_the_fits_own_proposal_leaves():
+    """A curve of few breakpoints, after ten minutes: by the fit's draws, with the proposed values in the ECU."""
+    trial = plain_trial(1)
+    car, revision = trial.car, trial.revision
+    assert revision.meter_curve.reading.size == 14
+    log = trial.run(revision, 1)
+    fit, calm = fit_first(trial, [log], {revision.name: revision}), calm_drive(log, car, revision)
+    proposed = propose(fit, car, revision).to_revision("r02", revision.date)
+    speed, load = (grid.ravel() for grid in np.meshgrid(np.arange(1500.0, 4600.0, 500.0), [25.0, 35.0, 50.0]))
+    flow, none = flow_at_load(load, speed, displacement_l=car.engine.displacement_l), np.zeros(speed.size)
+    known = known_from([calm], Places(speed, flow, none + usual_battery_v([calm])), car, revision)
+    points = Points(
+        reading=known.rows[:, 0], engine_speed_rpm=speed, load=load / 100, battery_v=known.places.battery_v,
+        commanded=none + 1, log_pressure=none, seconds=none + 1, hold=np.arange(speed.size), disturbed=none > 0,
+        unexplained=none, reference_v=fit.points.reference_v,
+    )  # fmt: skip
+    mean, *draws = log_error_draws(points, fit.posterior, in_force(proposed), car, revision)
+    size = [np.sqrt(np.mean(own)) for own in (known.left**2, mean**2, np.diag(known.error) + known.left**2)]
+    assert 0.6 < size[0] / size[1] < 1.6
+    assert 0.75 < size[2] / np.sqrt(np.mean(np.square(draws))) < 1.33
+
+
+def test_straight_lines_leave_of_a_parabola_what_arithmetic_says():
+    """The nearest broken line to a parabola misses it by the second Bernoulli polynomial, h² times the bend over 12.
+
+    At the breakpoints h²/12 one way and in the middles h²/24 the other. Source: L. L. Schumaker, "Spline Functions:
+    Basic Theory" (1981), on monosplines of least norm; cited from memory.
+    """
+    curve = MeterCurve(meter_v=np.linspace(1, 4, 11).tolist(), flow_kg_h=(100 + np.arange(11) * 1e-3).tolist())
+    reading = np.linspace(1, 4, 61)
+    coordinate = coordinate_of(curve, reading)
+    holds = pd.DataFrame(
+        {"reading": reading, "log_open": 0.0, "log_speed": 8.0, "load": 0.1 + reading, "battery_v": 14.0}
+    ).assign(session="one", start_s=np.arange(61.0), slope=0.0, speed_slope=0.0)
+    design = Design(holds, coordinate, curve, 14.0)
+    columns = columns_of(design, NEVER, np.zeros(3), np.zeros(3))
+    beyond, more = beyond_lines(design, columns, reading)
+    bend = 0.02  # second derivative of the log of the flow, per V²
+    values = np.zeros(columns.matrix.shape[1])
+    values[columns.parts["curve"]] = 0.3 + bend / 2 * coordinate.reading_at(design.nodes) ** 2
+    left = (beyond @ values + more)[12:49]  # the ends have a neighbour on one side alone
+    at_points, at_middles = left[::6], left[3::6]
+    np.testing.assert_allclose(at_points, bend * 0.3**2 / 12, rtol=0.2)
+    np.testing.assert_allclose(at_middles, -bend * 0.3**2 / 24, rtol=0.2)
 
 
 def test_enough_means_that_the_fit_shows_the_dead_time():
@@ -73,7 +131,8 @@ def test_one_more_hold_takes_what_the_formula_for_one_reading_says(driven):
         )
         after = known.after(place, seconds)
         np.testing.assert_allclose(after.error, left, atol=1e-12)
-        assert taken[place] == pytest.approx(np.trace(known.error) - np.trace(after.error), rel=1e-6)
+        fallen = np.trace(known.error) - np.trace(after.error + after.table - known.table)
+        assert taken[place] == pytest.approx(fallen, rel=1e-6)
 
 
 def test_more_driving_never_makes_lambda_less_known(driven):
@@ -114,4 +173,5 @@ def test_a_hundred_drives_tell_more_than_twelve_and_take_no_more_room(driven):
     places, everywhere = places_of(trial), np.ones(12, dtype=bool)
     few, many = (known_from([calm] * count, places, trial.car, trial.revision) for count in (12, 100))
     assert len(many.held) < 2 * len(few.held)
+    few, many = few.followed(), many.followed()  # the same noise a hundred times over looks like a curve that bends
     assert many.expected(everywhere).upper_pct <= few.expected(everywhere).upper_pct * 1.02

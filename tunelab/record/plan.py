@@ -122,8 +122,9 @@ def _in_short(plan: DrivePlan) -> str:
 def plan_sentence(plan: DrivePlan) -> str:
     """Say whether it is enough; else how many holds, how long, under which limits, and what they bring."""
     if plan.is_enough:
+        helps = "is needed" if plan.before.upper_pct <= plan.limit_pct else "helps"
         return (
-            f"Enough: no further hold is needed. Lambda is known to within {plan.before.upper_pct:.1f} % in 95 of 100 "
+            f"Enough: no further hold {helps}. Lambda is known to within {plan.before.upper_pct:.1f} % in 95 of 100 "
             f"places of engine speed and airflow that can be held here, once the correction is in (limit "
             f"{plan.limit_pct:g} %)."
         )

@@ -77,6 +77,7 @@ MARKS = {
     "D": "D: down a slope",
     "s": "s: held for so many seconds only",
 }
+LINES_SHARE = 0.5  # of the owner's limit: straight lines that leave more are worth a word
 UNKNOWN_PCT = 20.0  # a spread that is no knowledge
 LEAST_DRIVEN_S = 3.0  # usable seconds of a cell, to be named as driven
 TOLD = "known well enough from what is driven and planned"
@@ -127,9 +128,9 @@ class DrivePlan:
     limit_pct: float  # the owner's, of lambda's error at steady speed
     before: Expected  # to how much lambda is known over what can be held, as driven so far; NaN where nothing can
     after: Expected  # with these holds, over what may be driven now
-    is_enough: bool  # lambda is known within the limit already, and the dead time known: no hold is wanted
-    reaches: bool  # these holds bring it within the limit over what may be driven now
-    later_s: float  # of driving in later drives until the limit holds everywhere; NaN where holds do not bring it there
+    is_enough: bool  # what holds can tell is known within the limit, and the dead time: no hold is wanted
+    reaches: bool  # these holds bring it there over what may be driven now
+    later_s: float  # of driving in later drives until that holds everywhere; NaN where holds do not bring it there
 
     @property
     def seconds(self) -> float:
@@ -299,6 +300,14 @@ def _notes(coverage: Coverage, car: Car, drives: Sequence[CalmDrive], chosen: Ch
         notes.append(
             "The dead time cannot be shown here: the same airflow would have to be held at engine speeds further apart "
             "than this road and these limits allow."
+        )
+    if any(len(drive.holds) for drive in drives) and (
+        chosen.before.table_pct > LINES_SHARE * car.limits.steady_lambda_error_max_pct
+    ):
+        notes.append(
+            f"The ECU draws straight lines between the curve's breakpoints. They leave about "
+            f"{chosen.before.table_pct:.1f} % of lambda whatever is driven. Where the ECU lets you move or add "
+            "breakpoints, put them closer together where the curve bends most."
         )
     if chosen.is_enough and not battery_moved(coverage):
         notes.append(

@@ -43,6 +43,7 @@ CONSUMERS_S = 3.0  # until the battery voltage has settled after consumers were 
 SHORTEST_S = 3.0  # a shorter hold gives nothing good
 MOST_HOLDS = 36  # in one drive
 AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
+IDLE_GAIN = 0.25  # share of the variance at idle that a hold there has to take
 LEAST_GAIN = 0.01  # of the variance left: a hold that takes less is not worth driving
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
@@ -94,9 +95,9 @@ class Chosen:
     spread_pct: tuple[float, ...]  # of each: to how much lambda is known there before
     before: Expected
     after: Expected  # over what may be driven now
-    is_enough: bool  # before: within the limit everywhere that can be held, and the dead time known
-    reaches: bool  # after: within the limit over what may be driven now
-    later_s: float  # of further drives until the limit holds everywhere; NaN where holds do not bring it there
+    is_enough: bool  # before: all that holds can tell is known within the limit, and no hold takes much of what is left
+    reaches: bool  # after: all that holds can tell is known within the limit over what may be driven now
+    later_s: float  # of further drives until that holds everywhere; NaN where holds do not bring it there
     tells_dead_time: bool  # these holds, or what was driven, can tell it; False: no hold here can
 
 
@@ -227,7 +228,7 @@ def _choose(
     loaded = [] if battery_moved(coverage) else [cell for cell in found if _is_light(cell, coverage, car)]
     options = [*found, *(replace(cell, consumers_on=True) for cell in loaded)]
     if not options:
-        nothing = Expected(*[np.nan] * 4)
+        nothing = Expected(*[np.nan] * 5)
         return Chosen((), (), nothing, nothing, False, False, np.nan, False)
     known = known_from(drives, _places(options, coverage, usual_battery_v(drives)), car, revision)
     everywhere = np.ones(len(options), dtype=bool)
@@ -237,24 +238,30 @@ def _choose(
     here = judged & now if (judged & now).any() else judged
     goal = Goal(car.limits.steady_lambda_error_max_pct, _can_tell_dead_time(known, options))
     before = known.expected(judged)
-    if goal.is_reached(known, judged):
-        return Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
+    seconds = np.array([cell.seconds for cell in options])
+    enough = Chosen((), (), before, before, True, True, 0.0, goal.tells_dead_time)
+    idle = _idle(known, options, car, seconds)
+    is_told = not idle and goal.is_reached(known, judged)
+    if is_told and _gains(known, seconds, goal, (everywhere, judged, judged)).max() < LEAST_GAIN:
+        return enough
     aim = replace(goal, limit_pct=AIMED_SHARE * goal.limit_pct)
-    after, taken = _until_known(known, options, (now, now, here), aim, [])
-    if not taken and now.any():  # all that waits is faster: lead up to it
-        taken = [max(np.flatnonzero(now).tolist(), key=lambda at: (options[at].column, -options[at].cost_s))]
-        after = known.after(taken[0], options[taken[0]].seconds)
+    at_idle = known.after(idle[0], seconds[idle[0]]) if idle else known
+    after, taken = _until_known(at_idle, options, (now, now, here), aim, idle)
+    driven = [at for at in np.flatnonzero(now).tolist() if at not in idle]
+    if taken == idle and driven:  # all that waits is faster: lead up to it
+        taken = [*idle, max(driven, key=lambda at: (options[at].column, -options[at].cost_s))]
+        after = after.after(taken[-1], seconds[taken[-1]])
     last, all_taken = _until_known(after, options, (everywhere, everywhere, judged), aim, taken)
-    reached = goal.is_reached(last, judged)
-    spread = np.sqrt(np.diag(known.error))
+    if is_told and not goal.is_within(last, judged):  # beside what straight lines leave, no hold brings it there
+        return enough
     return Chosen(
         holds=tuple(options[at] for at in taken),
-        spread_pct=tuple(float(100 * 1.96 * spread[at]) for at in taken),
+        spread_pct=tuple(float(196 * np.sqrt(known.error[at, at])) for at in taken),
         before=before,
         after=after.expected(here),
         is_enough=False,
         reaches=goal.is_reached(after, here),
-        later_s=sum(options[at].cost_s for at in all_taken[len(taken) :]) if reached else np.nan,
+        later_s=sum(options[at].cost_s for at in all_taken[len(taken) :]) if goal.is_reached(last, judged) else np.nan,
         tells_dead_time=goal.tells_dead_time,
     )
 
@@ -270,9 +277,26 @@ class Goal:
         """Whether lambda is known within the limit over the places `judged`."""
         return not known.is_far_off(self.limit_pct, judged) and known.expected(judged).upper_pct <= self.limit_pct
 
+    def is_told(self, known: Knowledge, judged: np.ndarray) -> bool:
+        """Whether all that holds can tell is known within the limit: not what the curve's straight lines leave."""
+        return self.is_within(known.followed(), judged)
+
     def is_reached(self, known: Knowledge, judged: np.ndarray) -> bool:
-        """Whether the dead time is known besides, where holds can show it."""
-        return self.is_within(known, judged) and (known.tells_dead_time or not self.tells_dead_time)
+        """Whether the dead time is known besides all that holds can tell of lambda, where holds can show it."""
+        return self.is_told(known, judged) and self.knows_dead_time(known)
+
+    def knows_dead_time(self, known: Knowledge) -> bool:
+        """Whether the dead time is known, where holds can show it."""
+        return known.tells_dead_time or not self.tells_dead_time
+
+
+def _idle(known: Knowledge, options: list[Choice], car: Car, seconds: np.ndarray) -> list[int]:
+    """Give the hold at idle, of a hundred places the one of every drive, where it tells much of what is not known."""
+    spread, noise = np.diag(known.error), known.noise(seconds)
+    tells = np.diag(known.across) ** 2 / (np.diag(known.seen) + noise) >= IDLE_GAIN * spread
+    is_wanted = tells & (196.0 * np.sqrt(spread) > car.limits.steady_lambda_error_max_pct)
+    is_wanted &= known.places.engine_speed_rpm <= car.engine.idle_target_rpm
+    return [i for i in np.flatnonzero(is_wanted).tolist() if not options[i].wait and not options[i].consumers_on][:1]
 
 
 def _can_tell_dead_time(known: Knowledge, options: list[Choice]) -> bool:
@@ -304,18 +328,30 @@ def _until_known(
     while len(taken) - first < MOST_HOLDS:
         left = may.copy()
         left[taken] = False
-        within = goal.is_within(known, judged)
-        if not left.any() or (within and goal.is_reached(known, judged)):
+        gain = _gains(known, seconds, goal, (left, asked, judged))
+        if gain.max() < LEAST_GAIN:
             break
-        if not within:
-            gain = known.gain(seconds, asked) / np.trace(known.error[np.ix_(asked, asked)])
-        else:
-            gain = known.dead_time_gain(seconds) / known.free[-1, -1]
-        if gain[left].max() < LEAST_GAIN:
-            break
-        taken.append(int(np.argmax(np.where(left, gain / cost, -1.0))))
+        taken.append(int(np.argmax(gain / cost)))
         known = known.after(taken[-1], seconds[taken[-1]])
     return known, taken
+
+
+def _gains(
+    known: Knowledge, seconds: np.ndarray, goal: Goal, places: tuple[np.ndarray, np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Share of the variance that a hold at each place takes, of lambda's error first and then of the dead time's.
+
+    0 where none is wanted. Once all that holds can tell is within the limit, what straight lines leave counts with it.
+    """
+    may, asked, judged = places
+    if not goal.is_within(known, judged):
+        is_told = goal.is_told(known, judged)
+        gain = np.where(may, known.gain(seconds, asked) / known.variance(asked, lines=is_told), 0.0)
+        if not is_told or gain.max() >= LEAST_GAIN:
+            return gain
+    if goal.knows_dead_time(known):
+        return np.zeros(may.size)
+    return np.where(may, known.dead_time_gain(seconds) / known.free[-1, -1], 0.0)
 
 
 def battery_moved(coverage: Coverage) -> bool:

@@ -2,7 +2,8 @@
 
 The uncertainty is the steady fit's own: its columns, its priors, the sizes and the noise that it chose. How far a
 Gaussian posterior is spread depends on where was driven and for how long, not on what was measured there, so a hold can
-be judged before it is driven.
+be judged before it is driven. What the ECU's straight lines cannot follow of the curve stays whatever is driven; it
+comes from the curve that the holds so far show.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from threadpoolctl import threadpool_limits
 from tunelab.physics.load import absolute_load
 from tunelab.study.steady.blocks import calm_blocks
 from tunelab.study.steady.fit import stated_delay
-from tunelab.study.steady.joint import FIRST, base_weight, fit_joint, hold_variance, solve
+from tunelab.study.steady.joint import FIRST, Solution, base_weight, fit_joint, hold_variance, solve
 from tunelab.study.steady.model import (
     FILM_S,
     MEDIAN,
@@ -41,6 +42,7 @@ from tunelab.study.steady.samples import (
     refer,
     smooth_dead_time,
 )
+from tunelab.study.steady.setting import beyond_lines
 from tunelab.study.steady.unshown import too_little
 from tunelab.units import convert
 from tunelab.workspace.car import Car
@@ -56,8 +58,9 @@ CLOSE = {"reading": 0.004, "log_speed": 0.05, "battery_v": 0.3}  # the reading b
 DRAWS = 400
 ROUNDING = 1e-10  # share of the whole variance by which rounding may leave a covariance not quite one
 # What a hold is kept by: means over its steady blocks, of its own revision, to be referred to any other.
-KEPT = ("start_s", "seconds", "reading", "log_speed", "battery_v", "pulse_width_ms", "log_pressure", "slope",
-        "speed_slope", *FILM_S, "unrest", "weight")  # fmt: skip
+# `log_lambda` is lambda as the fit takes it, by the injectors' pressure, the fuel's content and the ECU's law.
+KEPT = ("start_s", "seconds", "reading", "log_speed", "battery_v", "pulse_width_ms", "log_pressure", "log_lambda",
+        "slope", "speed_slope", *FILM_S, "unrest", "weight")  # fmt: skip
 SURELY = 0.8  # the fit's own figure, from blocks in place of holds, came out up to 1.15 times the one here
 UNKNOWN_SIZES = np.full(len(NAMES), np.nan)
 FREE_DEAD_TIME_SD_MS = np.array([2.0, 0.5, 1e-3])  # as the fit's own question whether a drive tells dead time
@@ -91,7 +94,8 @@ def calm_drive(log: xr.Dataset, car: Car, own: Revision) -> CalmDrive:
         blocks = calm_blocks(samples, stated_delay(car))
     except NothingToFit as problem:
         return CalmDrive(pd.DataFrame(columns=KEPT, dtype=float), UNKNOWN_SIZES, because=str(problem))
-    blocks = blocks.assign(load=_load(blocks["log_air"], blocks["log_speed"], car), robust=1.0)
+    told = blocks["y"] - _ratio(blocks["log_open"], blocks["log_air"], blocks["log_speed"], car, own)
+    blocks = blocks.assign(load=_load(blocks["log_air"], blocks["log_speed"], car), log_lambda=told, robust=1.0)
     sizes = UNKNOWN_SIZES
     if not too_little(blocks):
         reading = blocks["reading"].to_numpy()
@@ -133,6 +137,7 @@ class Expected:
     p95_pct: float  # 95 of 100 places lie within it, as a rule
     lower_pct: float  # ends of its 95 % interval
     upper_pct: float
+    table_pct: float  # of it the curve's straight lines leave so much, whatever is driven
     dead_time_ms: float  # half width of the dead time's 95 % interval, by contrasts within the drives alone
 
 
@@ -143,6 +148,9 @@ class Knowledge:
     Arrays of shape (places, places); `error` is of log lambda at each place once all that is known is in the ECU,
     `across` of that with what a hold there would show, `seen` of what holds would show. The dead time's level [ms] is
     the last row of `free`, in which the curve may bend as it likes.
+
+    The straight lines between the curve's breakpoints leave besides: `left`, of the curve as it is known, and what
+    further holds find of that, of covariance `table`; `beyond` is its covariance with what a hold would show.
     """
 
     places: Places
@@ -150,6 +158,9 @@ class Knowledge:
     across: np.ndarray
     seen: np.ndarray
     free: np.ndarray  # shape (places + 1, places + 1)
+    left: np.ndarray  # shape (places,)
+    table: np.ndarray
+    beyond: np.ndarray
     shared: np.ndarray  # variance of the error that the blocks of a hold share, shape (places,)
     block: float  # variance of one block's error
     held: np.ndarray  # reading and log opening time of the holds there are, for the model's own error, shape (holds, 2)
@@ -163,8 +174,12 @@ class Knowledge:
         return self.shared + self.block / np.maximum(seconds - SETTLE_S, 0.5)
 
     def gain(self, seconds: np.ndarray, asked: np.ndarray) -> np.ndarray:
-        """Variance that a hold at each place takes from all places `asked` about, shape (places,)."""
-        return (self.across[asked] ** 2).sum(axis=0) / (np.diag(self.seen) + self.noise(seconds))
+        """Variance that a hold at each place takes from all places `asked` about, shape (places,).
+
+        What it shows and straight lines cannot follow is not taken.
+        """
+        followed = (self.across[asked] ** 2 - self.beyond[asked] ** 2).sum(axis=0)
+        return followed / (np.diag(self.seen) + self.noise(seconds))
 
     def dead_time_gain(self, seconds: np.ndarray) -> np.ndarray:
         """Variance that a hold at each place takes from the dead time's level [ms²], shape (places,)."""
@@ -176,23 +191,36 @@ class Knowledge:
         share = self.across[:, place] / (self.seen[place, place] + noise)
         seen = self.seen[:, place] / (self.seen[place, place] + noise)
         free = self.free[:, place] / (self.free[place, place] + noise)
+        beyond = self.beyond[:, place] / (self.seen[place, place] + noise)
         return replace(
             self,
             error=self.error - np.outer(share, self.across[:, place]),
             across=self.across - np.outer(share, self.seen[place]),
             seen=self.seen - np.outer(seen, self.seen[place]),
             free=self.free - np.outer(free, self.free[place]),
+            table=self.table + np.outer(beyond, self.beyond[:, place]),
+            beyond=self.beyond - np.outer(beyond, self.seen[place]),
             held=np.vstack([self.held, self.rows[place]]),
         )
 
     def expected(self, asked: np.ndarray) -> Expected:
         """How far lambda may be off over the places `asked` about, a mask of shape (places,)."""
-        own = self.error[np.ix_(asked, asked)]
+        own = (self.error + self.table)[np.ix_(asked, asked)]
         root = cholesky(own + ROUNDING * np.trace(own) * np.eye(len(own)), lower=True)
-        drawn = np.random.default_rng(1).normal(size=(DRAWS, len(own))) @ root.T
+        drawn = self.left[asked] + np.random.default_rng(1).normal(size=(DRAWS, len(own))) @ root.T
         p95 = np.quantile(np.abs(100 * np.expm1(drawn)), 0.95, axis=1, method="inverted_cdf")
         median, low, high = (float(value) for value in np.quantile(p95, [0.5, 0.025, 0.975]))
-        return Expected(median, low, high, 2 * self._dead_time_sd())
+        lines = np.sqrt(np.quantile((self.left**2 + np.diag(self.table))[asked], 0.95, method="inverted_cdf"))
+        return Expected(median, low, high, float(100 * np.expm1(lines)), 2 * self._dead_time_sd())
+
+    def variance(self, asked: np.ndarray, *, lines: bool) -> float:
+        """Variance over the places `asked` about, summed, and what straight `lines` leave with it."""
+        left = self.left**2 + np.diag(self.table) if lines else 0.0
+        return float(np.sum((np.diag(self.error) + left)[asked]))
+
+    def followed(self) -> Knowledge:
+        """The same for a curve of as many breakpoints as it takes."""
+        return replace(self, left=np.zeros_like(self.left), table=np.zeros_like(self.table))
 
     def is_far_off(self, limit_pct: float, asked: np.ndarray) -> bool:
         """Whether every tenth of the places may be further off than a limit, so that nothing needs to be drawn."""
@@ -235,18 +263,16 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
     design = Design(holds, coordinate, revision.meter_curve, battery)
     sizes = no_smoother(_sizes_of(drives))
     columns = columns_of(design, FIRST, np.zeros(3), default_dead_time_sd(level=True, slope=True))
-    root, here = _root_of(design, sizes, columns), slice(len(holds) - len(there), None)
-    aim = _as_asked(columns.matrix[here], columns.parts, design, len(driven))
-    shown = columns.matrix[here]
+    solution, here = _solution(design, sizes, columns), slice(len(holds) - len(there), None)
+    root, shown = solution.root, columns.matrix[here]
+    beyond, usual = beyond_lines(design, columns, there["reading"].to_numpy())
     free_sizes = sizes.copy()
     free_sizes[[NAMES.index(name) for name in FREE_CURVE]] = np.log(list(FREE_CURVE.values()))
     free_sd = columns.fixed_sd.copy()
     free_sd[columns.parts["dead_time"]] = FREE_DEAD_TIME_SD_MS
-    free_root = _root_of(design, free_sizes, replace(columns, fixed_sd=free_sd))
-    level = np.zeros((1, columns.matrix.shape[1]))
-    level[0, columns.parts["dead_time"].start] = 1.0
-    by_free = np.vstack([shown, level]) @ free_root
-    by_aim, by_shown = aim @ root, shown @ root
+    free_root = _solution(design, free_sizes, replace(columns, fixed_sd=free_sd)).root
+    by_free = np.vstack([shown @ free_root, free_root[columns.parts["dead_time"].start]])
+    by_aim, by_shown = _as_asked(shown, columns.parts, design, len(driven)) @ root, shown @ root
     unrest = float(np.median(np.concatenate([own["unrest"] for own in driven[-MANY:]]))) if driven else USUAL_UNREST
     weight = np.full(len(there), 1.0 / unrest)
     return Knowledge(
@@ -255,6 +281,9 @@ def known_from(drives: Sequence[CalmDrive], places: Places, car: Car, revision: 
         across=by_aim @ by_shown.T,
         seen=by_shown @ by_shown.T,
         free=by_free @ by_free.T,
+        left=usual + beyond @ solution.mean,
+        table=np.zeros((len(there), len(there))),
+        beyond=beyond @ root @ by_shown.T,
         shared=hold_variance(sizes, columns.gate[here], weight),
         block=float(np.exp(2 * sizes[NAMES.index("block")]) * unrest),
         held=holds[["reading", "log_open"]].to_numpy()[: here.start],
@@ -273,13 +302,13 @@ def _sizes_of(drives: Sequence[CalmDrive]) -> np.ndarray:
     return np.average([drive.sizes for drive in chosen], axis=0, weights=[len(drive.holds) for drive in chosen])
 
 
-def _root_of(design: Design, sizes: np.ndarray, columns: Columns) -> np.ndarray:
-    """Root of the coefficients' posterior covariance; holds that were not driven weigh nothing in it."""
+def _solution(design: Design, sizes: np.ndarray, columns: Columns) -> Solution:
+    """The coefficients' posterior; holds that were not driven weigh nothing in it."""
     holds = design.blocks
     weight, each = holds["weight"].to_numpy(), 1.0 / holds["unrest"].to_numpy()
-    moments = moments_of(columns, np.zeros(len(holds)), np.arange(len(holds)), weight, each)
+    moments = moments_of(columns, holds["y"].to_numpy(), np.arange(len(holds)), weight, each)
     with threadpool_limits(limits=1):
-        return solve(sizes, columns, design, moments).root
+        return solve(sizes, columns, design, moments)
 
 
 def _as_asked(rows: np.ndarray, parts: dict[str, slice], design: Design, sessions: int) -> np.ndarray:
@@ -302,11 +331,9 @@ def _referred(drive: CalmDrive, number: int, car: Car, revision: Revision) -> pd
     holds = drive.holds
     opened = holds["pulse_width_ms"] - smooth_dead_time(revision.dead_time, holds["battery_v"].to_numpy())
     log_air = log_flow_in_force(revision.meter_curve, holds["reading"].to_numpy())
-    return holds.assign(
-        session=f"session {number:04d}",
-        log_open=np.log(np.maximum(opened, 1e-3)),
-        load=_load(log_air, holds["log_speed"], car),
-    )
+    own = holds.assign(log_open=np.log(np.maximum(opened, 1e-3)), log_air=log_air, session=f"session {number:04d}")
+    y = own["log_lambda"] + _ratio(own["log_open"], own["log_air"], own["log_speed"], car, revision)
+    return own.assign(y=y, load=_load(log_air, own["log_speed"], car))
 
 
 def _put_together(holds: pd.DataFrame) -> pd.DataFrame:
@@ -316,14 +343,10 @@ def _put_together(holds: pd.DataFrame) -> pd.DataFrame:
     """
     width = {"reading": max(float(np.ptp(holds["reading"])), 1e-9), "log_speed": 1.0, "battery_v": 1.0}
     by = holds.groupby([np.floor(holds[name] / (step * width[name])) for name, step in CLOSE.items()], sort=True)
-    names = ["reading", "log_speed", "battery_v", "log_open", "load", "slope", "speed_slope", *FILM_S]
-    count = by.size()
-    together = (
-        by[names]
-        .mean()
-        .assign(seconds=by["seconds"].sum(), weight=by["weight"].sum(), unrest=by["unrest"].mean() / count)
-    )
-    return together.reset_index(drop=True).assign(session="earlier sessions", start_s=0.0)
+    names = ["reading", "log_speed", "battery_v", "log_open", "y", "load", "slope", "speed_slope", *FILM_S]
+    together = by[names].mean().assign(seconds=by["seconds"].sum(), weight=by["weight"].sum())
+    together = together.assign(unrest=by["unrest"].mean() / by.size(), session="earlier sessions", start_s=0.0)
+    return together.reset_index(drop=True)
 
 
 def _rows_at(places: Places, car: Car, revision: Revision) -> pd.DataFrame:
@@ -339,6 +362,7 @@ def _rows_at(places: Places, car: Car, revision: Revision) -> pd.DataFrame:
             "log_speed": np.log(speed),
             "battery_v": places.battery_v,
             "log_open": log_air - log_air_fuelled(np.ones(flow.size), speed, car, revision),
+            "y": 0.0,
             "load": _load(log_air, np.log(speed), car),
             "slope": 0.0,
             "speed_slope": 0.0,
@@ -365,3 +389,10 @@ def usual_battery_v(drives: Sequence[CalmDrive]) -> float:
 def _load(log_air: np.ndarray, log_speed: np.ndarray, car: Car) -> np.ndarray:
     share = absolute_load(np.exp(log_air), np.exp(log_speed), displacement_l=car.engine.displacement_l)
     return convert(share, "percent", "1")
+
+
+def _ratio(log_open: pd.Series, log_air: pd.Series, log_speed: pd.Series, car: Car, revision: Revision) -> np.ndarray:
+    """Log of the air that the fuel of the pulses needs at lambda 1, over the air that the meter gives."""
+    return (
+        log_air_fuelled(np.exp(log_open.to_numpy()), np.exp(log_speed.to_numpy()), car, revision) - log_air.to_numpy()
+    )

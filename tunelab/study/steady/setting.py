@@ -10,7 +10,7 @@ import scipy
 from tunelab.channels import channel
 from tunelab.study.steady.curve import beside, reach_of
 from tunelab.study.steady.leak import Suspicion
-from tunelab.study.steady.model import Coordinate, coordinate_of, hat_matrix
+from tunelab.study.steady.model import SCALLOP_MEAN_SD, Columns, Coordinate, Design, coordinate_of, hat_matrix
 from tunelab.study.steady.points import Points
 from tunelab.study.steady.posterior import Posterior, local_mean
 from tunelab.study.steady.prediction import (
@@ -38,6 +38,9 @@ HOME = 0.1  # weight of a breakpoint's own measured value beside the straight li
 
 
 ROUNDS = 3
+
+
+EVEN = 300  # readings along which straight lines are laid, where nothing says which of them count more
 
 
 DIGITS = 3  # of flows in kg/h and of dead times in ms
@@ -160,6 +163,31 @@ def _factors(evidence: Evidence, setting: Setting, unmeasured: np.ndarray) -> np
         left = aim - rows[:, fixed] @ factor[fixed]
         factor[~fixed] = np.linalg.lstsq(rows[:, ~fixed], left, rcond=None)[0]
     return factor
+
+
+def beyond_lines(design: Design, columns: Columns, reading: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Columns of what the ECU's straight lines cannot follow of the curve at readings, and what is added to them.
+
+    The breakpoints' flows are those whose lines lie nearest to the curve all along these readings, as in a proposal.
+    """
+    curve, parts = np.asarray(design.curve.reading, dtype=float), columns.parts
+    flow = np.maximum(np.asarray(design.curve.flow_kg_h, dtype=float), 1e-6)
+
+    def bends(at: np.ndarray) -> np.ndarray:
+        rows = np.zeros((at.size, columns.matrix.shape[1]))
+        rows[:, parts["curve"]] = hat_matrix(design.nodes, design.coordinate.at(at))
+        rows[:, parts["scallop"]] = design.scallop_at(at)[:, None]
+        return rows
+
+    def lines(at: np.ndarray) -> np.ndarray:
+        share = hat_matrix(curve, at) * flow
+        return share / share.sum(axis=1, keepdims=True)
+
+    even = np.linspace(reading.min(), reading.max(), EVEN)
+    firm = lines(even).T @ lines(even) + HOME**2 * np.eye(curve.size)
+    nearest = np.linalg.solve(firm, lines(even).T @ bends(even) + HOME**2 * bends(curve))
+    beyond = bends(reading) - lines(reading) @ nearest
+    return beyond, SCALLOP_MEAN_SD[0] * beyond[:, parts["scallop"]].sum(axis=1)
 
 
 def _targets(evidence: Evidence, setting: Setting, coordinate: Coordinate) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
