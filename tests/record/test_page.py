@@ -12,11 +12,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from offline_browser import browser, offline_page
+from page_checks import torn_in_print
 
 from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item
 from tunelab.record.execute import Run
 from tunelab.record.notebook import Notebook
-from tunelab.record.page import notebook_page, prose
+from tunelab.record.page import fitted, notebook_page, prose
 
 hv.extension("bokeh", logo=False)
 CURVE = hv.Curve([(0, 1), (1, 2)])
@@ -231,3 +233,35 @@ def test_a_tables_head_names_its_unit_in_brackets():
         "lower per h",
         " s",
     ]
+
+
+def launches(columns: int) -> pd.DataFrame:
+    """A table as wide as that of the launches: sessions, drivers, and numbers of five digits."""
+    keys = {"session": ["2026-05-20-launch-marit"] * 6, "launch": range(1, 7), "driver": ["Marit Oldskar"] * 6}
+    numbers = {f"largest slip {k} recovery_pct": np.linspace(-1000.25, 999.75, 6) for k in range(columns - 3)}
+    return pd.DataFrame(keys | numbers)
+
+
+@pytest.mark.parametrize("columns", [6, 10, 12, 17])
+def test_on_paper_no_table_breaks_a_number_or_a_word_and_its_columns_stay_apart(chromium_path, tmp_path, columns):
+    page = page_of(cell_with(new_output("display_data", data={TABLE: table_item(launches(columns))})))
+    (tmp_path / "n.html").write_text(page, encoding="utf-8")
+    with browser(chromium_path) as started, offline_page(started, viewport={"width": 1280, "height": 800}) as opened:
+        opened.show(tmp_path / "n.html", figures=False)
+        scrolled = (
+            "[...document.querySelectorAll('.wide')].filter((box) => box.scrollWidth > box.clientWidth + 1).length"
+        )
+        assert opened.page.evaluate(scrolled) == 0  # all of it is in view on a desk
+        count, found = torn_in_print(opened.page)
+    assert found == []
+    assert count == page.count("<table")
+
+
+def test_a_table_too_wide_for_a_page_comes_in_parts_that_each_begin_with_what_names_the_row():
+    table = launches(17).assign(launch=[1, 2, 3, 1, 2, 3], session=["a"] * 3 + ["b"] * 3)
+    parts = fitted(table_item(table))
+    assert len(parts) > 1
+    assert all(part["head"][:2] == ["session", "launch"] for part in parts)
+    shown = [name for part in parts for name in part["head"][2:]]
+    assert shown == table_item(table)["head"][2:]  # every column, once
+    assert fitted(table_item(launches(5)))[0]["rows"] == table_item(launches(5))["rows"]
