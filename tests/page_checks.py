@@ -42,6 +42,11 @@ PAIRS = """() => {
         if (next?.matches("figure")) next = next.querySelector("figcaption");
         if (next?.matches("ul")) next = next.querySelector("li");
         if (next && !next.matches("pre, input, details")) pair(head, next, true);
+        if (!next?.matches("p, ul")) return;
+        let lead = next.nextElementSibling;
+        while (lead?.matches("pre.code")) lead = lead.nextElementSibling;
+        if (lead?.matches(".wide")) pair(head, second(lead), true);
+        if (lead?.matches("figure")) pair(head, lead.querySelector("figcaption"), true);
     });
     return names;
 }"""
@@ -56,7 +61,8 @@ PRINTED = """() => [...document.querySelectorAll(".wide table")].map((table) => 
             for (const found of node.data.matchAll(/[\\p{L}\\p{N}.,\u2212+°%]+/gu)) {
                 const range = document.createRange();
                 range.setStart(node, found.index); range.setEnd(node, found.index + found[0].length);
-                const boxes = [...range.getClientRects()].filter((box) => box.width > 0), tops = boxes.map((b) => b.top);
+                const boxes = [...range.getClientRects()].filter((box) => box.width > 0);
+                const tops = boxes.map((box) => box.top);
                 if (Math.max(...tops) - Math.min(...tops) > 2 && found[0].length <= 24) torn.add(found[0]);
                 ends[0] = Math.min(ends[0], ...boxes.map((b) => b.left));
                 ends[1] = Math.max(ends[1], ...boxes.map((b) => b.right));
