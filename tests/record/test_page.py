@@ -235,6 +235,28 @@ def test_a_tables_head_names_its_unit_in_brackets():
     ]
 
 
+def test_a_section_that_holds_only_code_is_no_empty_fold_and_what_is_done_by_hand_is_not_printed(
+    chromium_path, tmp_path
+):
+    words = "Look for spikes. Drag to the side: the axis is shared. A cell of *few* samples says little."
+    cells = [new_markdown_cell(f"## Seen\n\n{words}"), new_markdown_cell("## What was read"), cell_with()]
+    cells += [new_markdown_cell("## What may be trusted"), cell_with(new_output("stream", name="stdout", text="all"))]
+    (tmp_path / "n.html").write_text(page_of(*cells), encoding="utf-8")
+    heads = "[...document.querySelectorAll('h2')].filter((h) => h.checkVisibility()).map((h) => h.textContent)"
+    with browser(chromium_path) as started, offline_page(started) as opened:
+        opened.show(tmp_path / "n.html", figures=False)
+        page = opened.page
+        assert page.evaluate(heads) == ["Seen", "What may be trusted"]
+        assert "Drag to the side" in page.inner_text("#seen")
+        page.emulate_media(media="print")
+        assert page.inner_text("#seen p") == "Look for spikes. A cell of few samples says little."
+        assert page.evaluate(heads) == ["Seen", "What may be trusted"]
+        page.emulate_media(media="screen")
+        page.locator("summary", has_text="Contents").click()
+        page.check("#show-code")
+        assert page.evaluate(heads) == ["Seen", "What may be trusted", "What was read"]
+
+
 def launches(columns: int) -> pd.DataFrame:
     """A table as wide as that of the launches: sessions, drivers, and numbers of five digits."""
     keys = {"session": ["2026-05-20-launch-marit"] * 6, "launch": range(1, 7), "driver": ["Marit Oldskar"] * 6}

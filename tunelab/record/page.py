@@ -158,6 +158,7 @@ def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any]
         "asked": [_without_told(section) for section in asked] if answer else [],
         "sections": [s for s in sections if s not in last and not (answer and s in asked)],
         "last": sorted(last, key=lambda section: LAST.index(section.heading)),
+        "bare": [section.slug for section in last if not any(b.parts or b.prose.strip() for b in section.blocks)],
     }
     return fill("notebook.html", figures, values)
 
@@ -309,10 +310,26 @@ def prose(text: str) -> Markup:
     for token in (child for block in parsed for child in block.children or ()):
         if token.type == "text":
             token.content = typeset(token.content)
-    html = _markdown().renderer.render(parsed, _markdown().options, {})
+    html = _PARAGRAPH.sub(_mark_by_hand, _markdown().renderer.render(parsed, _markdown().options, {}))
     return Markup(
         html.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
     )
+
+
+# What a reader does with a mouse or in a notebook has no place on paper.
+_BY_HAND = re.compile(r"\b(?:[Dd]rag to|under the pointer|zoom|slider|box selection|JupyterLab)\b")
+_PARAGRAPH = re.compile(r"(?<=<p>).*?(?=</p>)", re.DOTALL)
+
+
+def _mark_by_hand(paragraph: re.Match) -> str:
+    """Mark the sentences of a paragraph that are for the screen alone."""
+    sentences = re.split(r"(?<=[.!?])\s+(?=[A-Z])", paragraph[0])
+    whole = (s.count("<") == 2 * s.count("</") for s in sentences)  # no tag is opened in one and closed in another
+    marked = (
+        f'<span class="on-screen">{text}</span>' if closed and _BY_HAND.search(text) else text
+        for text, closed in zip(sentences, whole, strict=True)
+    )
+    return " ".join(marked)
 
 
 def _is_hidden(cell: nbformat.NotebookNode) -> bool:
