@@ -46,3 +46,11 @@ def test_each_later_revision_has_its_line_mark_and_name():
     (legend,) = model.select({"type": Legend})
     assert [item.label.value for item in legend.items] == ["r02 against r01", "r03 against r02"]
     assert model.xaxis[0].axis_label == "meter voltage [V]"
+
+
+def test_of_a_car_without_an_air_meter_the_changes_of_its_table_are_drawn():
+    cells = [("r02", "r01", load, rpm, change) for load in (40.0, 80.0) for rpm, change in ((1000, -4.0), (3000, 10.0))]
+    curves = pd.DataFrame(cells, columns=["revision", "based_on", "reading", "engine_speed_rpm", "change_pct"])
+    counts, model = points(draw_curve_changes(curves, "manifold pressure [kPa]"))
+    assert sorted(counts) == [2, 4]  # a line over two loads, a mark for each of four cells
+    assert model.title.text.startswith("Change of the table of air: r02 -4.0 to +10.0 %")

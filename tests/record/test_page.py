@@ -287,3 +287,21 @@ def test_a_table_too_wide_for_a_page_comes_in_parts_that_each_begin_with_what_na
     shown = [name for part in parts for name in part["head"][2:]]
     assert shown == table_item(table)["head"][2:]  # every column, once
     assert fitted(table_item(launches(5)))[0]["rows"] == table_item(launches(5))["rows"]
+
+
+def test_in_the_dark_a_figure_has_the_pages_tones_before_it_is_drawn(chromium_path, tmp_path):
+    curve = hv.Curve([(0, 1), (1, 2)], "x", "y").opts(title="t", responsive=True, height=200, show_grid=True)
+    (tmp_path / "n.html").write_text(page_of(figure_cell(curve)), encoding="utf-8")
+    keep = """Object.defineProperty(window, "Bokeh", {configurable: true, get() { return this.kept; }, set(made) {
+        this.kept = made;
+        const own = made.embed.embed_item;
+        made.embed.embed_item = (item, ...rest) => { window.given = JSON.stringify(item); return own(item, ...rest); };
+    }})"""
+    for scheme, tone in (("dark", "#a5abb3"), ("light", None)):
+        with browser(chromium_path) as started, offline_page(started, color_scheme=scheme) as opened:
+            opened.page.add_init_script(keep)
+            opened.show(tmp_path / "n.html")
+            axis = re.search(r'"name":"LinearAxis".*?"attributes":(\{.*?\})', opened.page.evaluate("window.given"))
+            assert (f'"major_label_text_color":"{tone}"' in opened.page.evaluate("window.given")) == (tone is not None)
+            assert axis
+            assert not opened.complaints
