@@ -17,6 +17,7 @@ from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_t
 from tunelab.chart.log import reach_of_possible, say_flagged, shade_stretches
 from tunelab.chart.look import (
     AROUND_ZERO,
+    BY_HAND,
     CELL_INK,
     EDGE,
     MAIN,
@@ -104,7 +105,7 @@ def _lines(everything: ThinTrace, kept: ThinTrace, name: str, reach: tuple[float
 PIXELS = 130  # cells across and up of which each keeps one point
 ANCHORS = ("274b73", "2b7fa3", "58a79a", "b0a24e", "c0632a")  # little to much, all dark enough on light paper
 TONE_COUNT = 48
-NO_BOX = "Over time; a box drawn in any figure marks its samples"
+NO_BOX = f"Over time{BY_HAND}"
 Window = tuple[float, float, float, float]
 
 

@@ -310,15 +310,13 @@ def draw_survival(wirings: Sequence[Wiring], *, first_only: bool) -> hv.Overlay:
 
 
 def _without_one(wirings: Sequence[Wiring], first_only: bool) -> str:
-    """Say what came out: for each wiring the share without a drop-out at the end of what was logged."""
+    """Say what came out: for each wiring how many stretches ended without a drop-out, and how long they were."""
     what = "Drives without a drop-out" if first_only else "Without a drop-out since the link came up"
     ends = []
     for wiring in wirings:
         curve = wiring.first if first_only else wiring.every
-        left = 100 * (curve.share[-1] if len(curve.share) else 1.0)
-        came = f"{curve.drop_outs} drop-out{'' if curve.drop_outs == 1 else 's'}"
-        time = f"{left:.0f} % left after {curve.longest_s / 60:.0f} min"
-        ends.append(f"{wiring.name.partition(':')[0]} {time} ({came} in {curve.stretches})")
+        kept = f"{curve.stretches - curve.drop_outs} of {curve.stretches}"
+        ends.append(f"{kept} with {wiring.name.partition(':')[0]}, {curve.longest_s / 60:.0f} min at most")
     return f"{what}: {'; '.join(ends)}" if ends else what
 
 

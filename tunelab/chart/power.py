@@ -247,7 +247,7 @@ def draw_speed_ratio(trace: GearTrace) -> hv.Overlay:
 
 
 SPEED = "road_speed_km_h"
-COAST_MARKS = 40  # of one run
+COAST_MARKS = 18  # of one run
 RUN_MARKS = ("circle", "square", "triangle", "diamond", "inverted_triangle", "hex")
 WAY = {"out": MAIN, "back": THIRD, "unknown": OLD}
 
