@@ -8,7 +8,9 @@ from bokeh.models import GlyphRenderer, Legend
 from ready_drives import drive, finding, revision
 
 from tunelab.chart.revision import draw_convergence, draw_curve_changes, draw_predictions
+from tunelab.record.history import _cells
 from tunelab.study.ledger import Proposed, keep_ledger
+from tunelab.workspace.revision import FillingTable
 
 
 def ledger(drives):
@@ -54,3 +56,15 @@ def test_of_a_car_without_an_air_meter_the_changes_of_its_table_are_drawn():
     counts, model = points(draw_curve_changes(curves, "manifold pressure [kPa]"))
     assert sorted(counts) == [2, 4]  # a line over two loads, a mark for each of four cells
     assert model.title.text.startswith("Change of the table of air: r02 -4.0 to +10.0 %")
+
+
+def test_a_cell_is_compared_with_the_table_before_where_it_lies_between_its_breakpoints():
+    """By hand: 60 and 80 % make 70 % in the middle, so that 77 % there is 10 % more air."""
+    before = {"engine_speed_rpm": [1000, 3000], "manifold_kpa": [40, 80], "efficiency_pct": [[60, 80], [60, 80]]}
+    after = {"engine_speed_rpm": [1000, 2000, 3000], "manifold_kpa": [40, 80], "efficiency_pct": [[60, 77, 80]] * 2}
+    one, other = (revision(name, based_on=based).model_copy(update={"volumetric_efficiency": FillingTable(**table)})
+                  for name, based, table in (("r01", None, before), ("r02", "r01", after)))  # fmt: skip
+    changes = _cells(other, one)
+    assert changes["change_pct"].tolist() == pytest.approx([0, 10, 0, 0, 10, 0])
+    assert changes["reading"].tolist() == [40, 40, 40, 80, 80, 80]
+    assert _cells(one, None)["change_pct"].tolist() == [0, 0, 0, 0]

@@ -23,7 +23,6 @@ from tunelab.study.explore_cells import LoadMap
 GAUGES_SHOWN = 8  # as many as a phone shows at once
 LEAST_SAMPLES = 10  # of a cell: fewer are a passing moment
 LEAST_CELLS = 4
-LEAST_SPAN = 0.1  # of its highest value, that each axis of a map has to cover
 FULL_SHADE_PCT = 5.0  # lambda so far off has the deepest shade, unless some of it is further off
 UNRULED = 3.0  # an interval's end so many times further out than the other does not set the range
 CUT = 0.1  # of the axis: a bar that runs out of it by less is not spoken of
@@ -231,7 +230,7 @@ def draw_lambda_off(found: LoadMap, besides: str = "") -> Picture | None:
     known = (found.count >= LEAST_SAMPLES) & np.isfinite(found.mean)
     rows, columns = np.nonzero(known)
     off, speeds, loads = found.mean[known], found.speed_edges_rpm, found.load_edges
-    if known.sum() < LEAST_CELLS or not _is_map(speeds, columns) or not _is_map(loads, rows):
+    if known.sum() < LEAST_CELLS or len(set(columns.tolist())) == 1:  # one speed, such as idle alone, is no map
         return None
     full = max(FULL_SHADE_PCT, float(np.max(np.abs(off))))
     where = [
@@ -252,12 +251,6 @@ def draw_lambda_off(found: LoadMap, besides: str = "") -> Picture | None:
     y = Axis(found.load_label, float(loads[rows].min()), float(loads[rows + 1].max()))
     note = " ".join(text for text in ("In per cent, + lean and − rich; means of steady moments.", besides) if text)
     return draw_picture(title, description, x, y, [cells], note=note)
-
-
-def _is_map(edges: np.ndarray, places: np.ndarray) -> bool:
-    """Whether cells cover a range that is worth a map, and not one speed or one load, such as idle alone."""
-    low, high = float(edges[places.min()]), float(edges[places.max() + 1])
-    return bool(len(set(places.tolist())) > 1 and high - low > LEAST_SPAN * abs(high))
 
 
 def draw_pull_lambda_off(bins: pd.DataFrame) -> Picture | None:

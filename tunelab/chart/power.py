@@ -156,7 +156,7 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
         style = {"color": MAIN, "line_width": 2} if row.pull_fits else {"color": OLD, "line_dash": "dashed"}
         ends = [(0.0, 0.0), (found.limit_rpm, row.road_speed_km_h)]
         lines.append(hv.Curve(ends, RPM, SPEED).opts(**style))
-        label = f"gear {row.gear}: {row.road_speed_km_h:.0f} km/h"
+        label = f"gear {row.gear}: {row.road_speed_km_h:.0f}"
         beside = pd.DataFrame({"at": [1.01 * found.limit_rpm], "speed": [row.road_speed_km_h], "text": [label]})
         words = hv.Labels(beside, ["at", "speed"], "text")
         lines.append(words.opts(text_align="left", text_baseline="middle", text_color=CELL_INK, text_font_size="9pt"))
@@ -171,7 +171,7 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
     )
     options = panel(title, 360, xlabel=axis(RPM))
     top = 1.12 * max(float(found.gears["road_speed_km_h"].max()), car.limits.top_speed_km_h)
-    options |= {"ylabel": axis(SPEED), "ylim": (0, top), "xlim": (0, 1.3 * found.limit_rpm)}  # words beside the lines
+    options |= {"ylabel": axis(SPEED), "ylim": (0, top), "xlim": (0, 1.45 * found.limit_rpm)}  # words beside the lines
     return hv.Overlay([*lines, *stated, owners]).opts(show_legend=False, **options)
 
 
