@@ -121,11 +121,7 @@ def reach_of_own(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None
 
 
 def reach_of_possible(log: xr.Dataset, name: str, room: float = ROOM) -> tuple[float, float] | tuple[None, None]:
-    """Range of a panel: all that may be true, whatever else it is flagged for, and some room.
-
-    Samples flagged for moving, for warming up or for a fuel cut count; a spike or an impossible value runs out of the
-    panel and flattens nothing.
-    """
+    """Range of a panel: a fuel cut or a transient counts, a spike or an impossible value runs out and flattens nothing."""
     values, flags = log[name].to_numpy(), log[f"{name}_flag"].to_numpy()
     return _reach_of(values[np.isfinite(values) & ((flags & IMPOSSIBLE) == 0)], room)
 
@@ -227,7 +223,6 @@ def _reach(time: np.ndarray) -> tuple[float, float]:
     return (float(time[0]), float(time[-1])) if time.size else (0.0, 1.0)
 
 
-LEAST_MINUTES_S = 120.0  # a shorter time is given in seconds
 TRACES = ("engine_speed_rpm", "battery_v")
 DASHES = ("solid", "dashed", "dotted", "dotdash")
 COLOURS = (OLD, MAIN, THIRD, NEW)
@@ -269,7 +264,10 @@ def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
     spans = hv.Segments(drawn, ["left", "row", "upper_per_h", "end"]).opts(color=MAIN, line_width=6, alpha=0.35)
     columns = ["row", "state", "drop_outs", "minutes", "lower_per_h", "upper_per_h"]
     marks = hv.Scatter(table[table["drop_outs"] > 0], "per_h", columns).opts(color=MAIN, size=9, tools=["hover"])
-    ticks = [(r.row, f"{r.state}: {r.drop_outs:.0f} in {_as_spoken(r.seconds)}") for r in table.itertuples()]
+    times = [f"{s:.0f} s" if s < 120 else f"{s / 60:.1f} min" for s in table["seconds"]]
+    ticks = [
+        (r.row, f"{r.state}: {r.drop_outs:.0f} in {time}") for r, time in zip(table.itertuples(), times, strict=True)
+    ]
     options = panel(
         f"Drop-outs per hour by state of the engine: {table['drop_outs'].sum():.0f} in {table['minutes'].sum():.0f} "
         f"minutes; {100 * confidence:.0f} % intervals",
@@ -279,10 +277,6 @@ def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
     )
     limits = (-0.6, max(0.6, len(table) - 0.4))
     return (spans * marks).opts(logx=True, yticks=ticks, ylim=limits, show_legend=False, **options)
-
-
-def _as_spoken(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < LEAST_MINUTES_S else f"{seconds / 60:.1f} min"
 
 
 def draw_survival(wirings: Sequence[Wiring], *, first_only: bool) -> hv.Overlay:

@@ -93,7 +93,7 @@ ROOM_IN_SMALL_TYPE = 115.0
 GAP = 1.5  # between columns, in letters
 LONG, MID = 24, 11  # a cell of more letters is a sentence, or a few words: it wraps
 LEAST_LONG, LEAST_MID = 16, 10  # letters that such a cell has room for at least
-MOST_KEYS = 3  # leading columns that name a row
+MOST_KEYS = 3  # leading columns that name a row; each part of a table begins with them
 
 
 @dataclass(frozen=True)
@@ -203,10 +203,7 @@ def _sections(blocks: Sequence[Block]) -> tuple[Section, list[Section]]:
 
 
 def fitted(item: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """A table as it fits a page and a sheet of paper: as it is, in small type, or in parts that begin with its key.
-
-    No number and no word of it has to be broken, and it has not to be scrolled on a desk.
-    """
+    """A table as it fits a page and a sheet without a broken number or word: whole, in small type, or in parts."""
     names, rows = item["head"], item["rows"]
     wide = [_least_width(k, item) + GAP for k in range(len(names))]
     if item.get("compact") or sum(wide) <= ROOM_IN_SMALL_TYPE:
@@ -222,7 +219,7 @@ def fitted(item: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _least_width(column: int, item: Mapping[str, Any]) -> float:
     """Letters across a column, with numbers and words whole."""
-    least = max((len(word) for word in WORD.findall(item["head"][column])), default=1)
+    least = longest_word(item["head"][column])
     for cell in (str(row[column]) for row in item["rows"]):
         own = len(cell) if item["numeric"][column] else longest_word(cell)
         least = max(least, min(own, LONG), LEAST_LONG if len(cell) > LONG else LEAST_MID if len(cell) > MID else 0)
@@ -282,9 +279,7 @@ def _environment() -> jinja2.Environment:
         finalize=_finish,
     )
     environment.filters["pack"] = lambda text: Markup(pack(text))
-    environment.filters["prose"] = prose
-    environment.filters["fitted"] = fitted
-    environment.filters["longest_word"] = longest_word
+    environment.filters.update(prose=prose, fitted=fitted, longest_word=longest_word)
     environment.globals["glossary"] = prose(_asset("glossary.md"))
     return environment
 

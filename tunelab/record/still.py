@@ -307,11 +307,7 @@ def _axes(frame: Frame, left: Model | None, below: Model | None, y_ticks: Ticks,
         edge = f"M{px(frame.left)} {px(frame.top)}V{px(frame.bottom)}H{px(frame.right)}"
         pieces += [f'<path class="edge" d="{edge}"/>'] if across or down else []
     longest = int(0.42 * WIDTH / LETTER)
-    for p, text in across:
-        lines = textwrap.wrap(text, longest) if len(text) > longest else [text]
-        first = p + 4 - TICK_LINE * (len(lines[:2]) - 1) / 2
-        for k, line in enumerate([*lines[:1], *([_cut(" ".join(lines[1:]), longest)] if lines[1:] else [])]):
-            pieces.append(_text(frame.left - 6, first + TICK_LINE * k, line, "tick", "end"))
+    pieces += [piece for place, text in across for piece in _row_label(frame.left - 6, place, text, longest)]
     pieces += [_text(p, frame.bottom + 15, text, "tick", "middle") for p, text in _apart(down)]
     if _label(below):
         middle = (frame.left + frame.right) / 2
@@ -322,6 +318,14 @@ def _axes(frame: Frame, left: Model | None, below: Model | None, y_ticks: Ticks,
         turn = f'transform="translate({11 + 13 * line},{px(middle)}) rotate(-90)"'
         pieces.append(f'<text {turn} text-anchor="middle">{escape(text)}</text>')
     return "".join(pieces)
+
+
+def _row_label(x: float, y: float, text: str, longest: int) -> list[str]:
+    """The label of a row of an axis, in two lines where one has no room for it."""
+    lines = textwrap.wrap(text, longest) or [text]
+    lines = [lines[0], _cut(" ".join(lines[1:]), longest)] if lines[1:] else lines
+    first = y + 4 - TICK_LINE * (len(lines) - 1) / 2
+    return [_text(x, first + TICK_LINE * k, line, "tick", "end") for k, line in enumerate(lines)]
 
 
 def _apart(ticks: list[tuple[float, str]]) -> Iterator[tuple[float, str]]:
