@@ -121,7 +121,7 @@ def reach_of_own(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None
 
 
 def reach_of_possible(log: xr.Dataset, name: str, room: float = ROOM) -> tuple[float, float] | tuple[None, None]:
-    """Range of a panel: a fuel cut or a transient counts, a spike or an impossible value runs out and flattens nothing."""
+    """Range of a panel: a fuel cut or a transient counts, a spike or an impossible value runs out of it."""
     values, flags = log[name].to_numpy(), log[f"{name}_flag"].to_numpy()
     return _reach_of(values[np.isfinite(values) & ((flags & IMPOSSIBLE) == 0)], room)
 

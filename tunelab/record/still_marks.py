@@ -381,9 +381,8 @@ def _room_for(across: np.ndarray, up: np.ndarray, texts: Sequence[Sequence[str]]
     if len(texts) < 2:
         return 1.0
     letters = max(1, *(len(line) for lines in texts for line in lines))
-    beside, above = _least_step(across, up), _least_step(up, across)
-    share = min(1.0, beside / (letters * LETTER_WIDTH), above / (LINE_HEIGHT * max(len(lines) for lines in texts)))
-    return max(share, LEAST_TEXT / TEXT)
+    wide, high = letters * LETTER_WIDTH, LINE_HEIGHT * max(len(lines) for lines in texts)
+    return max(min(1.0, _least_step(across, up) / wide, _least_step(up, across) / high), LEAST_TEXT / TEXT)
 
 
 def _least_step(places: np.ndarray, rows: np.ndarray) -> float:
