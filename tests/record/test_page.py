@@ -15,6 +15,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_outp
 from offline_browser import browser, offline_page
 from page_checks import torn_in_print
 
+from tunelab.chart.look import EDGE
 from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item
 from tunelab.record.execute import Run
 from tunelab.record.notebook import Notebook
@@ -291,7 +292,10 @@ def test_a_table_too_wide_for_a_page_comes_in_parts_that_each_begin_with_what_na
 
 def test_in_the_dark_a_figure_has_the_pages_tones_before_it_is_drawn(chromium_path, tmp_path):
     curve = hv.Curve([(0, 1), (1, 2)], "x", "y").opts(title="t", responsive=True, height=200, show_grid=True)
-    (tmp_path / "n.html").write_text(page_of(figure_cell(curve)), encoding="utf-8")
+    cells = hv.Rectangles([(0, 0, 1, 1)]).opts(**EDGE, responsive=True, height=200)
+    (tmp_path / "n.html").write_text(page_of(figure_cell(curve), figure_cell(cells)), encoding="utf-8")
+    edges = """Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
+        .filter((m) => m.type === "Quad" && m.line_alpha?.value !== 0.1).map((m) => m.line_color?.value)"""
     keep = """Object.defineProperty(window, "Bokeh", {configurable: true, get() { return this.kept; }, set(made) {
         this.kept = made;
         const own = made.embed.embed_item;
@@ -304,4 +308,6 @@ def test_in_the_dark_a_figure_has_the_pages_tones_before_it_is_drawn(chromium_pa
             axis = re.search(r'"name":"LinearAxis".*?"attributes":(\{.*?\})', opened.page.evaluate("window.given"))
             assert (f'"major_label_text_color":"{tone}"' in opened.page.evaluate("window.given")) == (tone is not None)
             assert axis
+            assert ("#191c20" if tone else "#fbfaf7") in opened.page.evaluate(edges)  # the paper's, round each cell
+            assert "white" not in opened.page.evaluate(edges)
             assert not opened.complaints

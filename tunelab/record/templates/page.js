@@ -12,6 +12,7 @@
   };
   const LEAST_HEIGHT = 110; // of a panel [px]
   const asDrawn = new Map();
+  const edged = new Set(); // marks with the paper's colour round them
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const touch = matchMedia("(pointer: coarse)").matches;
   const views = [];
@@ -39,6 +40,8 @@
   function dress(root, tone) {
     for (const model of root.references()) {
       shadeCells(model, tone === DARK);
+      if (model.line_color?.value === "white") edged.add(model);
+      if (edged.has(model)) model.line_color = {value: tone.paper};
       if ("axis_label_text_color" in model) {
         Object.assign(model, {
           axis_label_text_color: tone.ink, major_label_text_color: tone.quiet, axis_line_color: tone.quiet,
