@@ -1,5 +1,7 @@
 """Figures of the history, drawn from a ledger with and without evidence."""
 
+from types import SimpleNamespace
+
 import holoviews as hv
 import holoviews.plotting.bokeh
 import pandas as pd
@@ -7,7 +9,7 @@ import pytest
 from bokeh.models import GlyphRenderer, Legend
 from ready_drives import drive, finding, revision
 
-from tunelab.chart.revision import draw_convergence, draw_curve_changes, draw_predictions
+from tunelab.chart.revision import draw_convergence, draw_curve_changes, draw_predictions, draw_table_change
 from tunelab.record.history import _cells
 from tunelab.study.ledger import Proposed, keep_ledger
 from tunelab.workspace.revision import FillingTable
@@ -68,3 +70,13 @@ def test_a_cell_is_compared_with_the_table_before_where_it_lies_between_its_brea
     assert changes["change_pct"].tolist() == pytest.approx([0, 10, 0, 0, 10, 0])
     assert changes["reading"].tolist() == [40, 40, 40, 80, 80, 80]
     assert _cells(one, None)["change_pct"].tolist() == [0, 0, 0, 0]
+
+
+def test_every_cell_of_a_table_has_as_many_decimals():
+    rows = [(rpm, 60.0, value, 75.0, 2.0, True) for rpm, value in ((1000.0, 75.0), (2000.0, 87.25), (3000.0, 91.4))]
+    columns = ["engine_speed_rpm", "manifold_kpa", "proposed", "in_force", "change_pct", "changed"]
+    cells = pd.DataFrame(rows, columns=columns).assign(seconds=5.0, basis="measured")
+    drawn = draw_table_change(SimpleNamespace(cells=cells, load_channel="manifold_kpa", notes=()))
+    (words,) = [r.data_source.data["words"] for r in hv.render(drawn, backend="bokeh").select({"type": GlyphRenderer})
+                if "words" in r.data_source.data]  # fmt: skip
+    assert [text.partition("\n")[0] for text in words] == ["75.00", "87.25", "91.40"]

@@ -29,7 +29,8 @@ def draw_table_change(proposal: CellsProposal) -> hv.Element | hv.Overlay:
         because = proposal.notes[0] if proposal.notes else "Nothing is proposed."
         return draw_absent("The table, before and after", because)
     placed, ticks = _placed(cells, proposal.load_channel)
-    placed["words"] = [_words(row) for row in placed.itertuples()]
+    places = max(len(f"{value:.4g}".partition(".")[2]) for value in placed["proposed"])  # the same in every cell
+    placed["words"] = [_words(row, places) for row in placed.itertuples()]
     moved = int(cells["changed"].sum())
     most = cells.loc[cells["change_pct"].abs().idxmax()]
     unit = channel(proposal.load_channel).shown_unit
@@ -107,8 +108,9 @@ def _boxes(placed: pd.DataFrame, half: float) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _words(row: Any) -> str:
-    return f"{row.proposed:.4g}\n{row.change_pct:+.1f}".replace("-", "−") if row.changed else f"{row.proposed:.4g}"
+def _words(row: Any, places: int) -> str:
+    value = f"{row.proposed:.{places}f}"
+    return f"{value}\n{row.change_pct:+.1f}".replace("-", "−") if row.changed else value
 
 
 def _options(title: str, ticks: dict[str, list], load: str) -> dict:
