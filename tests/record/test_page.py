@@ -15,6 +15,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_outp
 from offline_browser import browser, offline_page
 from page_checks import torn_in_print
 
+from tunelab.chart.explore import NO_BOX
 from tunelab.chart.look import EDGE
 from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item
 from tunelab.record.execute import Run
@@ -311,3 +312,9 @@ def test_in_the_dark_a_figure_has_the_pages_tones_before_it_is_drawn(chromium_pa
             assert ("#191c20" if tone else "#fbfaf7") in opened.page.evaluate(edges)  # the paper's, round each cell
             assert "white" not in opened.page.evaluate(edges)
             assert not opened.complaints
+
+
+def test_a_figure_on_a_page_asks_for_no_box_that_nothing_there_would_mark():
+    item, title = figure_item(CURVE.opts(title=NO_BOX, clone=True))
+    assert item["caption"] == "Over time"
+    assert "box" not in title
