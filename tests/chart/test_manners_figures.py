@@ -100,9 +100,9 @@ def test_launches_draw_by_driver(log):
 
 
 def test_one_bin_of_temperature_is_named_once():
-    bins = {"coolant_from_c": [80.0, 90.0], "coolant_to_c": [90.0, 100.0], "error_pct": [14.0, 2.0],
-            "lower_pct": [13.0, 1.0], "upper_pct": [15.0, 3.0], "trim_pct": [0.0, 0.0], "seconds": [9.0] * 2}  # fmt: skip
-    table = pd.DataFrame(bins)
+    names = ["coolant_from_c", "coolant_to_c", "error_pct", "lower_pct", "upper_pct", "trim_pct", "seconds"]
+    rows = [(80.0, 90.0, 14.0, 13.0, 15.0, 0.0, 9.0), (90.0, 100.0, 2.0, 1.0, 3.0, 0.0, 9.0)]
+    table = pd.DataFrame(rows, columns=names)
     said = [hv.render(figures._heat_panel(table.head(count), "coolant")).title.text for count in (1, 2)]
     assert said[0].endswith(": +14.0 % at 80 °C")
     assert said[1].endswith(": +14.0 % at 80 °C to +2.0 % at 90 °C")
