@@ -42,9 +42,43 @@ PAIRS = """() => {
         if (next?.matches("figure")) next = next.querySelector("figcaption");
         if (next?.matches("ul")) next = next.querySelector("li");
         if (next && !next.matches("pre, input, details")) pair(head, next, true);
+        if (!next?.matches("p, ul")) return;
+        let lead = next.nextElementSibling;
+        while (lead?.matches("pre.code")) lead = lead.nextElementSibling;
+        if (lead?.matches(".wide")) pair(head, second(lead), true);
+        if (lead?.matches("figure")) pair(head, lead.querySelector("figcaption"), true);
     });
     return names;
 }"""
+
+# Of each table: pieces of text that lie on two lines, the least gap between two columns, and how wide it is.
+PRINTED = """() => [...document.querySelectorAll(".wide table")].map((table) => {
+    const torn = new Set();
+    let gap = Infinity;
+    const spans = (cell) => {
+        const walk = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT), ends = [Infinity, -Infinity];
+        for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+            for (const found of node.data.matchAll(/[\\p{L}\\p{N}.,\u2212+°%]+/gu)) {
+                const range = document.createRange();
+                range.setStart(node, found.index); range.setEnd(node, found.index + found[0].length);
+                const boxes = [...range.getClientRects()].filter((box) => box.width > 0);
+                const tops = boxes.map((box) => box.top);
+                if (Math.max(...tops) - Math.min(...tops) > 2 && found[0].length <= 24) torn.add(found[0]);
+                ends[0] = Math.min(ends[0], ...boxes.map((b) => b.left));
+                ends[1] = Math.max(ends[1], ...boxes.map((b) => b.right));
+            }
+        }
+        return ends;
+    };
+    for (const row of table.rows) {
+        const cells = [...row.cells].map(spans).filter(([left]) => Number.isFinite(left));
+        cells.slice(1).forEach(([left], k) => { gap = Math.min(gap, left - cells[k][1]); });
+    }
+    const paper = document.documentElement.clientWidth, reach = table.getBoundingClientRect().right;
+    const name = (table.caption ?? table.rows[0]).textContent.trim().slice(0, 50);
+    return {name, torn: [...torn], gap, beyond: reach - paper, shown: table.getClientRects().length > 0};
+}).filter((table) => table.shown)"""
+LEAST_GAP_PX = 4  # between two columns of a printed table
 
 
 @dataclass(frozen=True)
@@ -160,6 +194,21 @@ def _models(node: Any) -> Iterator[dict[str, Any]]:
     elif isinstance(node, list):
         for value in node:
             yield from _models(value)
+
+
+def torn_in_print(page: Page, paper_px: int = 680) -> tuple[int, list[str]]:
+    """Tables of an opened page whose numbers or words break on paper, whose columns touch, or that are wider than it.
+
+    `paper_px` is the width between the margins, in CSS pixels: 180 mm of a sheet A4. Returns how many were looked at.
+    """
+    page.set_viewport_size({"width": paper_px, "height": 1000})
+    page.emulate_media(media="print")
+    tables = page.evaluate(PRINTED)
+    page.emulate_media(media="screen")
+    found = [f"{table['name']}: broken {table['torn'][:6]}" for table in tables if table["torn"]]
+    found += [f"{table['name']}: {table['gap']:.1f} px apart" for table in tables if table["gap"] < LEAST_GAP_PX]
+    found += [f"{table['name']}: {table['beyond']:.0f} px too wide" for table in tables if table["beyond"] > 1]
+    return len(tables), found
 
 
 def parted_in_print(page: Page) -> tuple[int, list[str]]:

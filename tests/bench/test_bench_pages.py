@@ -20,6 +20,7 @@ from page_checks import (
     one_as_many,
     parted_in_print,
     shown_on,
+    torn_in_print,
 )
 
 from tunelab.cli import main
@@ -95,3 +96,16 @@ def test_captions_and_headings_alone_on_a_printed_sheet(workspace, chromium_path
             if parted:
                 print(f"\n{path.parent.name}/{path.name}: {parted}")
     print(f"\n{pairs} captions and headings with what belongs to them")
+
+
+@pytest.mark.bench
+def test_numbers_broken_and_columns_that_touch_on_paper(workspace, chromium_path):
+    tables = 0
+    with browser(chromium_path) as started, offline_page(started) as page:
+        for path in sorted((workspace / "records").rglob("*.html")):
+            page.show(path, figures=False)
+            count, torn = torn_in_print(page.page, 1052 if path.name in NO_QUESTION else 680)  # a sheet lies across
+            tables += count
+            if torn:
+                print(f"\n{path.parent.name}/{path.name}: {torn}")
+    print(f"\n{tables} printed tables")

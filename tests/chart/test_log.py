@@ -75,3 +75,13 @@ def test_noise_and_its_order_can_be_drawn(parts):
     bound = (1 - study.confidence) / sum(item.was_tested for item in orders)  # Bonferroni's: a chance for all together
     assert f"in step with the engine: {sum(item.p_value < bound for item in orders)} of" in title
     assert figure_item(draw_in_step((), study))[1]
+
+
+def test_a_short_time_in_a_state_is_in_seconds_and_what_came_out_names_each_wirings_drop_outs(parts):
+    _, _, study = parts
+    figure = draw_rates(study.by_state, confidence=0.95)
+    ticks = [text for _, text in figure.opts.get().kwargs["yticks"]]
+    assert ticks
+    assert all(text.endswith(" s") for text in ticks)  # each was held for less than two minutes
+    title = figure_item(draw_survival(study.wirings, first_only=True))[1]
+    assert "Drives without a drop-out: 0 of 1 with" in title  # the one drive had one

@@ -2,6 +2,7 @@
 
 import holoviews as hv
 import numpy as np
+import pandas as pd
 import pytest
 from driven_log import CAR, REVISION, driven, known_delay
 
@@ -96,3 +97,12 @@ def test_launches_draw_by_driver(log):
     none = study_launches(log, CAR, driver="", distance_m=20.0)
     for figure in (launch_figures.draw_times(none), launch_figures.draw_contrasts(none)):
         assert hv.render(figure, backend="bokeh") is not None
+
+
+def test_one_bin_of_temperature_is_named_once():
+    names = ["coolant_from_c", "coolant_to_c", "error_pct", "lower_pct", "upper_pct", "trim_pct", "seconds"]
+    rows = [(80.0, 90.0, 14.0, 13.0, 15.0, 0.0, 9.0), (90.0, 100.0, 2.0, 1.0, 3.0, 0.0, 9.0)]
+    table = pd.DataFrame(rows, columns=names)
+    said = [hv.render(figures._heat_panel(table.head(count), "coolant")).title.text for count in (1, 2)]
+    assert said[0].endswith(": +14.0 % at 80 °C")
+    assert said[1].endswith(": +14.0 % at 80 °C to +2.0 % at 90 °C")

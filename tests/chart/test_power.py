@@ -5,7 +5,7 @@ from dataclasses import replace
 import holoviews as hv
 import numpy as np
 import pytest
-from bokeh.models import ColumnDataSource, Plot, Span
+from bokeh.models import ColumnDataSource, GlyphRenderer, Plot, Span
 from plain_car import WEATHER, flagged, in_force, outing, owners_car
 from plain_mixture import Fault, with_fuelling
 from plain_power import measure, pulled
@@ -14,6 +14,8 @@ from plain_vehicle import Logger, PlainVehicle, drive, out_and_back, write_down
 from tunelab.chart import full_throttle, power
 from tunelab.chart import power as coast_down
 from tunelab.chart import power as gearing
+from tunelab.chart.full_throttle import RPM
+from tunelab.chart.look import STATUS_TONES
 from tunelab.study.coast_down import fit_coast_down
 from tunelab.study.delay import estimate_delay
 from tunelab.study.feasibility import FullLoad, check_feasibility
@@ -73,9 +75,24 @@ def test_full_throttle_figures_show_band_limit_and_the_moment_to_lift(log, judge
     fastest = float(log["engine_speed_rpm"].max())
     assert fastest < drawn.y_range.end < 1.5 * fastest  # a flagged spike does not set the axis, all else is in view
     assert "Pulls are shaded" in titles(full_throttle.draw_pulls(log, pulls, ["engine_speed_rpm", "throttle_pct"]))
-    assert plots(full_throttle.draw_margins(found))
+    assert_limits_are_read_without_colour(full_throttle.draw_margins(found))
     with pytest.raises(ValueError, match="none of the channels"):
         full_throttle.draw_pulls(log, pulls, ["oil_c"])
+
+
+def assert_limits_are_read_without_colour(figure):
+    """Each bar's words name its status, and the line at the limit crosses none of them."""
+    (drawn,) = plots(figure)
+    data = {type(r.glyph).__name__: r.data_source.data for r in drawn.renderers}
+    words, lines = data["Text"], data["Segment"]
+    assert all(text.endswith((", met", ", watch", ", stop")) for text in words["text"])
+    tones = {r.glyph.fill_color for r in drawn.renderers if type(r.glyph).__name__ == "Quad"}
+    assert tones <= set(STATUS_TONES.values())
+    assert len(tones) == len({text.rpartition(", ")[2] for text in words["text"]})
+    feet, heads = np.asarray(lines["from"]), np.asarray(lines["to"])
+    baseline = np.asarray(words["row"])
+    assert (heads <= baseline).all()
+    assert (feet[1:] > baseline[:-1] + 0.4).all()  # text of 9 pt in a row of 34 px
 
 
 def test_power_figures(fit):
@@ -106,6 +123,12 @@ def test_gearing_figures(log):
     figures = [gearing.draw_gear_speeds(found, owner), gearing.draw_full_load(found, owner)]
     for figure in [*figures, gearing.draw_largest_filling(found)]:
         assert "engine speed [rpm]" in labels(figure)
+    (speeds,) = plots(figures[0])
+    rows = [r.data_source.data for r in speeds.select({"type": GlyphRenderer})]
+    names = [data for data in rows if "text" in data]
+    lines = [data[RPM] for data in rows if RPM in data]
+    assert len(names) == len(lines) == len(found.gears)
+    assert min(float(name["at"][0]) for name in names) > max(float(np.max(line)) for line in lines)  # on no line
     assert "rpm per km/h" in labels(gearing.draw_speed_ratio(trace_gears(log, OWNER)))
 
 
@@ -115,7 +138,11 @@ def test_coast_down_figures():
     found = fit_coast_down(log, OWNER, outing("coast-down"))
     assert found.shown
     assert "force [N]" in labels(coast_down.draw_road_load(found))
-    assert "road speed [km/h]" in labels(coast_down.draw_coast_runs(found))
+    runs = coast_down.draw_coast_runs(found)
+    assert "road speed [km/h]" in labels(runs)
+    marks = [mark for mark in runs if isinstance(mark, hv.Scatter)]
+    assert len(marks) == len(found.runs) > 1  # every run is seen between the marks of the others
+    assert len({str(mark.opts.get().kwargs["marker"]) for mark in marks}) == len(marks)
     assert plots(coast_down.draw_coast_residuals(found))
 
 

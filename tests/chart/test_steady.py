@@ -2,18 +2,19 @@
 
 import re
 import tomllib
+from dataclasses import replace
 
 import holoviews as hv
 import numpy as np
 import pytest
-from bokeh.models import Label, Plot, Span, Whisker
+from bokeh.models import Label, Plot, Quad, Span, Whisker
 from plain_fit import made_up_fit, made_up_log, made_up_proposal
 from plain_workspace import CAR, REVISION
 
 from tunelab import chart
 from tunelab.channels import channel
 from tunelab.chart import look
-from tunelab.log.flag import spans
+from tunelab.log.flag import MASKS, spans
 from tunelab.record.page import TEMPLATES
 from tunelab.study.coverage import cover
 from tunelab.study.delay import estimate_delay
@@ -113,6 +114,30 @@ def test_a_spike_that_is_flagged_is_drawn_quietly_and_not_among_the_trusted(log)
     assert np.nanmax(trusted.dimension_values(1)) < 1.1
 
 
+def test_samples_flagged_for_moving_set_the_axis_and_a_spike_does_not(log):
+    moved = log.copy(deep=True)
+    moved["lambda_measured"][200:240] = 1.5  # a fuel cut: no sample of it is for a steady study
+    moved["sample_flag"][200:240] |= MASKS["fuel_cut"]
+    moved["lambda_measured"][300] = 4.0
+    moved["lambda_measured_flag"][300] |= MASKS["spike"]
+    (panel,) = plots(chart.draw_trace(moved, ["lambda_measured"], flagged=spans(moved)))
+    assert 1.5 < panel.y_range.end < 2.0
+
+
+def test_only_cells_that_are_planned_are_outlined_and_the_caption_counts_them(log):
+    coverage = cover(log, car, revision)
+    plan = plan_drive(coverage, car, revision, top_speed_km_h=90.0)
+    for planned, some in ((plan, True), (replace(plan, holds=()), False)):
+        (drawn,) = plots(chart.draw_coverage(coverage, planned))
+        boxes = [r for r in drawn.renderers if isinstance(r.glyph, Quad)]
+        outlined = [r for r in boxes if r.glyph.line_color in (look.CELL_INK, look.NEW)]
+        (count,) = (len(r.data_source.data["seconds"]) for r in boxes if r not in outlined)
+        (heavy,) = (len(next(iter(r.data_source.data.values()), ())) for r in outlined)
+        assert (0 < heavy < count) if some else heavy == 0
+        assert not some or f"outlined: {heavy} cells" in drawn.title.text
+    assert "no cell has to be held next" in drawn.title.text
+
+
 def test_a_trace_has_one_time_axis_for_all_of_its_panels(log):
     drawn = plots(chart.draw_trace(log, ["meter_v", "lambda_measured", "coolant_c"], flagged=spans(log)))
     assert len({plot.x_range.id for plot in drawn}) == 1
@@ -150,7 +175,7 @@ def contrast(one, other):
     return (high + 0.05) / (low + 0.05)
 
 
-@pytest.mark.parametrize("tone", [look.MAIN, look.NEW, look.OLD, look.THIRD, look.QUIET])
+@pytest.mark.parametrize("tone", [look.MAIN, look.NEW, look.OLD, look.THIRD, look.QUIET, *look.STATUS_TONES.values()])
 @pytest.mark.parametrize("paper", ["#fbfaf7", "#191c20", "#ffffff"])
 def test_every_tone_stands_out_on_light_and_on_dark_paper(tone, paper):
     assert contrast(tone, paper) >= 3.0

@@ -12,11 +12,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from offline_browser import browser, offline_page
+from page_checks import torn_in_print
 
+from tunelab.chart.explore import NO_BOX
+from tunelab.chart.look import EDGE
 from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item
 from tunelab.record.execute import Run
 from tunelab.record.notebook import Notebook
-from tunelab.record.page import notebook_page, prose
+from tunelab.record.page import fitted, notebook_page, prose
 
 hv.extension("bokeh", logo=False)
 CURVE = hv.Curve([(0, 1), (1, 2)])
@@ -231,3 +235,86 @@ def test_a_tables_head_names_its_unit_in_brackets():
         "lower per h",
         " s",
     ]
+
+
+def test_a_section_that_holds_only_code_is_no_empty_fold_and_what_is_done_by_hand_is_not_printed(
+    chromium_path, tmp_path
+):
+    words = "Look for spikes. Drag to the side: the axis is shared. A cell of *few* samples says little."
+    cells = [new_markdown_cell(f"## Seen\n\n{words}"), new_markdown_cell("## What was read"), cell_with()]
+    cells += [new_markdown_cell("## What may be trusted"), cell_with(new_output("stream", name="stdout", text="all"))]
+    (tmp_path / "n.html").write_text(page_of(*cells), encoding="utf-8")
+    heads = "[...document.querySelectorAll('h2')].filter((h) => h.checkVisibility()).map((h) => h.textContent)"
+    with browser(chromium_path) as started, offline_page(started) as opened:
+        opened.show(tmp_path / "n.html", figures=False)
+        page = opened.page
+        assert page.evaluate(heads) == ["Seen", "What may be trusted"]
+        assert "Drag to the side" in page.inner_text("#seen")
+        page.emulate_media(media="print")
+        assert page.inner_text("#seen p") == "Look for spikes. A cell of few samples says little."
+        assert page.evaluate(heads) == ["Seen", "What may be trusted"]
+        page.emulate_media(media="screen")
+        page.locator("summary", has_text="Contents").click()
+        page.check("#show-code")
+        assert page.evaluate(heads) == ["Seen", "What may be trusted", "What was read"]
+
+
+def launches(columns: int) -> pd.DataFrame:
+    """A table as wide as that of the launches: sessions, drivers, and numbers of five digits."""
+    keys = {"session": ["2026-05-20-launch-marit"] * 6, "launch": range(1, 7), "driver": ["Marit Oldskar"] * 6}
+    numbers = {f"largest slip {k} recovery_pct": np.linspace(-1000.25, 999.75, 6) for k in range(columns - 3)}
+    return pd.DataFrame(keys | numbers)
+
+
+@pytest.mark.parametrize("columns", [6, 10, 12, 17])
+def test_on_paper_no_table_breaks_a_number_or_a_word_and_its_columns_stay_apart(chromium_path, tmp_path, columns):
+    page = page_of(cell_with(new_output("display_data", data={TABLE: table_item(launches(columns))})))
+    (tmp_path / "n.html").write_text(page, encoding="utf-8")
+    with browser(chromium_path) as started, offline_page(started, viewport={"width": 1280, "height": 800}) as opened:
+        opened.show(tmp_path / "n.html", figures=False)
+        scrolled = (
+            "[...document.querySelectorAll('.wide')].filter((box) => box.scrollWidth > box.clientWidth + 1).length"
+        )
+        assert opened.page.evaluate(scrolled) == 0  # all of it is in view on a desk
+        count, found = torn_in_print(opened.page)
+    assert found == []
+    assert count == page.count("<table")
+
+
+def test_a_table_too_wide_for_a_page_comes_in_parts_that_each_begin_with_what_names_the_row():
+    table = launches(17).assign(launch=[1, 2, 3, 1, 2, 3], session=["a"] * 3 + ["b"] * 3)
+    parts = fitted(table_item(table))
+    assert len(parts) > 1
+    assert all(part["head"][:2] == ["session", "launch"] for part in parts)
+    shown = [name for part in parts for name in part["head"][2:]]
+    assert shown == table_item(table)["head"][2:]  # every column, once
+    assert fitted(table_item(launches(5)))[0]["rows"] == table_item(launches(5))["rows"]
+
+
+def test_in_the_dark_a_figure_has_the_pages_tones_before_it_is_drawn(chromium_path, tmp_path):
+    curve = hv.Curve([(0, 1), (1, 2)], "x", "y").opts(title="t", responsive=True, height=200, show_grid=True)
+    cells = hv.Rectangles([(0, 0, 1, 1)]).opts(**EDGE, responsive=True, height=200)
+    (tmp_path / "n.html").write_text(page_of(figure_cell(curve), figure_cell(cells)), encoding="utf-8")
+    edges = """Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
+        .filter((m) => m.type === "Quad" && m.line_alpha?.value !== 0.1).map((m) => m.line_color?.value)"""
+    keep = """Object.defineProperty(window, "Bokeh", {configurable: true, get() { return this.kept; }, set(made) {
+        this.kept = made;
+        const own = made.embed.embed_item;
+        made.embed.embed_item = (item, ...rest) => { window.given = JSON.stringify(item); return own(item, ...rest); };
+    }})"""
+    for scheme, tone in (("dark", "#a5abb3"), ("light", None)):
+        with browser(chromium_path) as started, offline_page(started, color_scheme=scheme) as opened:
+            opened.page.add_init_script(keep)
+            opened.show(tmp_path / "n.html")
+            axis = re.search(r'"name":"LinearAxis".*?"attributes":(\{.*?\})', opened.page.evaluate("window.given"))
+            assert (f'"major_label_text_color":"{tone}"' in opened.page.evaluate("window.given")) == (tone is not None)
+            assert axis
+            assert ("#191c20" if tone else "#fbfaf7") in opened.page.evaluate(edges)  # the paper's, round each cell
+            assert "white" not in opened.page.evaluate(edges)
+            assert not opened.complaints
+
+
+def test_a_figure_on_a_page_asks_for_no_box_that_nothing_there_would_mark():
+    item, title = figure_item(CURVE.opts(title=NO_BOX, clone=True))
+    assert item["caption"] == "Over time"
+    assert "box" not in title

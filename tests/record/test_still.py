@@ -140,3 +140,34 @@ def test_the_label_of_a_low_panel_has_its_unit_on_a_line_of_its_own_and_is_never
     assert ">[rpm]</text>" in low
     assert ">engine speed [rpm]</text>" in high
     assert "…" not in low + high
+
+
+def test_words_in_narrow_cells_are_as_small_as_their_cells_ask():
+    """By hand: 30 cells across a picture of 480 px leave 15 px each, and five letters of 12 px take 36."""
+
+    def words(count):
+        svg = still(hv.Labels([(k, 1, "12.34") for k in range(count)]).opts(**LOOK)).svg
+        found = re.findall(r'<text x="([\d.]+)"[^>]*?(?: font-size="([\d.]+)")?>12.34<', svg)
+        return np.array([float(x) for x, _ in found]), float(found[0][1] or 12)
+
+    across, size = words(30)
+    assert np.diff(across).min() > 0.6 * 5 * size * 0.7
+    assert size < 8
+    assert words(4)[1] == 12
+
+
+def test_a_long_title_and_the_label_of_a_row_take_more_lines_and_lose_no_word():
+    title, row = "a title that says what came out of it, " * 4, "key on, engine not running: 0 in 42 s"
+    figure = hv.Curve([(0, 0), (1, 1)]).opts(yticks=[(0, row), (1, "idle")], **panel("", 300, xlabel="x", ylabel=""))
+    second = hv.Curve([(0, 0), (1, 1)]).opts(**panel(title, 300, xlabel="x", ylabel="y"))
+    svg = still(hv.Layout([figure, second]).cols(1)).svg
+    texts = re.findall(r">([^<>]+)</text>", svg)
+    assert all(7.2 * len(text) <= 480 for text in texts)
+    assert title.strip() in " ".join(texts)
+    assert row in " ".join(texts)
+
+
+def test_a_panel_without_a_grid_has_none():
+    for grid in (True, False):
+        svg = still(hv.Curve([(0, 1), (1, 2)]).opts(**(LOOK | {"show_grid": grid}))).svg
+        assert ('class="grid"' in svg) == grid

@@ -29,7 +29,7 @@ from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import open_session
 from tunelab.record.shown import reading
 from tunelab.record.summary import summary_page
-from tunelab.study.explore_cells import EngineLoad, map_lambda_error
+from tunelab.study.explore_cells import EngineLoad, LoadMap, map_lambda_error
 
 HEIGHT_OF_LETTERS = (
     "Math.min(...[...document.querySelectorAll('svg.still text')].map(text => text.getBoundingClientRect().height))"
@@ -281,3 +281,16 @@ def test_a_table_that_holds_sentences_is_cards_on_a_phone_and_names_each_cell(op
     page, _ = summary_page(tmp_path, opened, evidence, [as_data(wide)], results)
     assert 'class="cards" role="table"' in page
     assert 'class="long" role="cell" data-label="why">because nothing' in page
+
+
+def test_a_drive_at_idle_alone_has_no_map_of_lambda():
+    """Five cells of one speed, 29.1 to 29.7 kPa, are no map; the same cells at a second speed make one."""
+    speeds, loads = np.array([600.0, 1200.0, 1800.0]), np.linspace(29.1, 29.7, 6)
+    drawn = {}
+    for columns in (1, 2):
+        count = np.zeros((5, 2), dtype=int)
+        count[:, :columns] = 100
+        off = np.where(count > 0, 1.0, np.nan)
+        found = LoadMap("lambda_error", speeds, loads, "manifold pressure [kPa]", count, off, off, 500, 0)
+        drawn[columns] = draw_lambda_off(found) is not None
+    assert drawn == {1: False, 2: True}

@@ -7,6 +7,7 @@ import shutil
 import numpy as np
 import pytest
 from offline_browser import browser, offline_page
+from page_checks import torn_in_print
 from plain_workspace import SESSION_NAME, write_workspace
 from ready_drives import car, finding, revision
 from written_results import write_results
@@ -16,6 +17,7 @@ from tunelab.record.step_sheet import print_sheet
 from tunelab.study.step_sheet import SHEETS, sheet_for
 
 RADIUS_M = 0.5 * (16 * 0.0254 + 2 * 0.55 * 0.205)  # of an unloaded 205/55R16, ETRTO size code
+SHEET_PX = 725  # A4 less two margins of 9 mm
 
 
 def numbers(text):
@@ -127,7 +129,7 @@ def test_each_sheet_prints_on_one_page_in_large_type_without_a_barrier(chromium_
             serious = [v["id"] for v in Axe().run(opened.page).response["violations"]
                        if v["impact"] in ("serious", "critical")]  # fmt: skip
             assert serious == [], step
-            opened.page.emulate_media(media="screen")
+            assert torn_in_print(opened.page, SHEET_PX)[1] == [], step
         assert opened.left_the_page() == []
         assert opened.complaints == []
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -13,10 +14,12 @@ from holoviews.streams import RangeX, RangeXY
 
 from tunelab.channels import channel
 from tunelab.chart.explore_live import Selection, ThinTrace, thin_points, thin_trace, unfading
-from tunelab.chart.log import DASHES, say_flagged, shade_stretches
+from tunelab.chart.log import DASHES, reach_of_possible, say_flagged, shade_stretches
 from tunelab.chart.look import (
     AROUND_ZERO,
+    BY_HAND,
     CELL_INK,
+    EDGE,
     MAIN,
     NEW,
     OLD,
@@ -29,13 +32,11 @@ from tunelab.chart.look import (
     panel,
     reduce_trace,
 )
-from tunelab.log.flag import MASKS, channels_of
+from tunelab.log.flag import channels_of
 from tunelab.study.compare_findings import plain
 from tunelab.study.explore_cells import Distribution, LoadMap, engine_load, map_channel
 from tunelab.study.explore_events import EventSet
 from tunelab.workspace.car import Car
-
-IMPOSSIBLE = MASKS["spike"] | MASKS["out_of_range"]
 
 
 def explore_traces(
@@ -81,7 +82,7 @@ def _panel(log: xr.Dataset, name: str, shaded: hv.Element, selection: Selection)
     lines = hv.DynamicMap(lambda x_range: _lines(everything, kept, name, x_range or reach), streams=[RangeX()])
     marks = selection.points(log, log["time"].to_numpy(), log[name].to_numpy(), ("time", name))
     label = axis(name).replace(" [", "\n[")  # a low panel has no room for both in one line
-    options = panel("", 150, ylabel=label, yticks=4, xlim=reach, ylim=_reach_of(log, name)) | {"tools": []}
+    options = panel("", 150, ylabel=label, yticks=4, xlim=reach, ylim=reach_of_possible(log, name, 0.1)) | {"tools": []}
     return (shaded * lines * marks).opts(show_legend=False, **options)
 
 
@@ -101,21 +102,10 @@ def _lines(everything: ThinTrace, kept: ThinTrace, name: str, reach: tuple[float
     return quiet.opts(color=QUIET, line_width=1) * loud.opts(color=MAIN, line_width=1.3, tools=["hover"])
 
 
-def _reach_of(log: xr.Dataset, name: str) -> tuple[float | None, float | None]:
-    """Range of a panel: everything that may be true, and some room; a spike runs out of the panel."""
-    values, flags = log[name].to_numpy(), log[f"{name}_flag"].to_numpy()
-    possible = np.isfinite(values) & ((flags & IMPOSSIBLE) == 0)
-    if not possible.any():
-        return (None, None)
-    low, high = float(values[possible].min()), float(values[possible].max())
-    room = 0.1 * (high - low) or 0.05 * abs(high) or 1.0
-    return (low - room, high + room)
-
-
 PIXELS = 130  # cells across and up of which each keeps one point
 ANCHORS = ("274b73", "2b7fa3", "58a79a", "b0a24e", "c0632a")  # little to much, all dark enough on light paper
 TONE_COUNT = 48
-NO_BOX = "Over time; a box drawn in any figure marks its samples"
+NO_BOX = f"Over time{BY_HAND}"
 Window = tuple[float, float, float, float]
 
 
@@ -284,14 +274,15 @@ def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) 
     table = table[np.isfinite(table[column])]
     values = [column, *(name for name in ("count", "mean", "spread") if name != column)]
     boxes = hv.Rectangles(table, CORNERS, values).opts(
-        color=column, colorbar=True, line_color="white", line_width=0.6, tools=["hover"],
+        color=column, colorbar=True, tools=["hover"], **EDGE,
         **_shades(column, cells.channel, table), **unfading(1.0),
     )  # fmt: skip
+    places = _places(table[column].to_numpy(), 3 if column == "mean" else 2)
     middle = pd.DataFrame(
         {
             "x": (table["speed_from_rpm"] + table["speed_to_rpm"]) / 2,
             "y": (table["load_from"] + table["load_to"]) / 2,
-            "text": [f"{value:.3g}" if np.isfinite(value) else "" for value in table[column]],
+            "text": [f"{value:.{places}f}" for value in table[column]],
         }
     )
     labels = hv.Labels(middle.head(0 if len(table) > MOST_LABELS else None), ["x", "y"], "text")
@@ -303,6 +294,12 @@ def _cells(column: str, title: str, cells: LoadMap, marks: list[hv.DynamicMap]) 
     for layer in marks:
         drawn = drawn * layer
     return drawn.opts(show_legend=False, **options)
+
+
+def _places(values: np.ndarray, digits: int) -> int:
+    """Decimals that leave the largest of some values so many digits, the same for all of them."""
+    most = float(np.abs(values).max()) if values.size else 0.0
+    return max(0, digits - 1 - math.floor(math.log10(most))) if most > 0 else 0
 
 
 def draw_distribution(

@@ -232,10 +232,10 @@ def draw_lambda_off(found: LoadMap, besides: str = "") -> Picture | None:
     `besides` is said under the picture.
     """
     known = (found.count >= LEAST_SAMPLES) & np.isfinite(found.mean)
-    if known.sum() < LEAST_CELLS:
-        return None
     rows, columns = np.nonzero(known)
     off, speeds, loads = found.mean[known], found.speed_edges_rpm, found.load_edges
+    if known.sum() < LEAST_CELLS or len(set(columns.tolist())) == 1:  # one speed, such as idle alone, is no map
+        return None
     full = max(FULL_SHADE_PCT, float(np.max(np.abs(off))))
     where = [
         f"{speeds[c]:.0f}–{speeds[c + 1]:.0f} rpm, {loads[r]:.0f}–{loads[r + 1]:.0f}"

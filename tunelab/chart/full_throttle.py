@@ -14,12 +14,14 @@ from tunelab.chart.log import logged, reach_of_own
 from tunelab.chart.look import (
     AROUND_ZERO,
     CELL_INK,
+    EDGE,
     MAIN,
     NEW,
     OLD,
     QUIET,
     READING_WIDTH,
     SHADE,
+    STATUS_TONES,
     THIRD,
     axis,
     draw_absent,
@@ -129,26 +131,35 @@ def draw_margins(found: FullThrottle) -> hv.Overlay:
     """
     if not any(np.isfinite(_share_used(c)) for c in found.checks):
         return draw_absent("How much of each limit was used", found.because)
-    every = sorted((used, c.quantity.title) for c in found.checks if np.isfinite(used := _share_used(c)))
-    count = max(BARS_SHOWN, sum(used > 100 for used, _ in every))
+    every = sorted((used, c.quantity.title, c.status) for c in found.checks if np.isfinite(used := _share_used(c)))
+    count = max(BARS_SHOWN, sum(used > 100 for used, _, _ in every))
     rows, left = every[-count:], every[:-count]
-    told = [f"{name}: {used:.0f} %" for used, name in rows]
+    told = [f"{name}: {used:.0f} %" for used, name, _ in rows]
     rest = f"; {len(left)} more: {left[-1][0]:.0f} % at most" if left else ""
     title = f"How much of each limit was used. Most: {told[-1]}{rest}. Line: the limit"
-    return draw_used(np.array([used for used, _ in rows]), told, title)
+    words = [f"{text}, {status}" for text, (_, _, status) in zip(told, rows, strict=True)]
+    return draw_used(np.array([used for used, _, _ in rows]), words, title, [status for _, _, status in rows])
 
 
-def draw_used(used_pct: np.ndarray, words: Sequence[str], title: str) -> hv.Overlay:
-    """Draw shares of limits as bars, the first at the bottom, each below its words; a line at the limit itself.
+def draw_used(used_pct: np.ndarray, words: Sequence[str], title: str, statuses: Sequence[str]) -> hv.Overlay:
+    """Draw shares of limits as bars in the tone of their status, the first at the bottom, each below its words.
 
-    NaN leaves a row without a bar.
+    A line at the limit crosses the bars and no word. NaN leaves a row without a bar.
     """
     rows = np.arange(len(words), dtype=float)
     end = np.clip(np.nan_to_num(used_pct), 0, MOST_DRAWN)
     boxes = pd.DataFrame({"left": 0.0, "bottom": rows - 0.32, "right": end, "top": rows + 0.02, "check": list(words),
-                          "used": used_pct})  # fmt: skip
+                          "used": used_pct, "status": list(statuses)})  # fmt: skip
     told = pd.DataFrame({"at": 0.0, "row": rows + 0.06, "text": list(words)})
-    bars = hv.Rectangles(boxes, ["left", "bottom", "right", "top"], ["check", "used"])
+    bars = [
+        hv.Rectangles(boxes[boxes["status"] == status], ["left", "bottom", "right", "top"], ["check", "used"]).opts(
+            color=tone, line_alpha=0, tools=["hover"]
+        )
+        for status, tone in STATUS_TONES.items()
+        if (boxes["status"] == status).any()
+    ]
+    limit = hv.Segments(pd.DataFrame({"at": 100.0, "from": rows - 0.36, "end": 100.0, "to": rows + 0.06}),
+                        ["at", "from", "end", "to"])  # fmt: skip
     names = hv.Labels(told, ["at", "row"], "text")
     reach = (-1.0, 1.06 * max(100.0, float(end.max())))
     options = panel(title, 70 + 34 * len(rows), xlabel="used [%]", ylabel="") | {
@@ -159,9 +170,9 @@ def draw_used(used_pct: np.ndarray, words: Sequence[str], title: str) -> hv.Over
     }
     return hv.Overlay(
         [
-            bars.opts(color=MAIN, line_alpha=0, tools=["hover"]),
-            hv.VLine(100).opts(color=NEW, line_width=2),
-            names.opts(text_align="left", text_baseline="bottom", text_font_size="9pt", text_color=OLD),
+            *bars,
+            limit.opts(color=NEW, line_width=3),
+            names.opts(text_align="left", text_baseline="bottom", text_font_size="9pt", text_color=CELL_INK),
         ]
     ).opts(show_legend=False, **options)
 
@@ -206,8 +217,7 @@ def draw_error_map(found: PartThrottle) -> hv.Overlay:
     span = max(float(table["error_pct"].abs().max()), 1.0)
     columns = ["error_pct", "lower", "upper", "knock_deg", "samples", "pulls"]
     cells = hv.Rectangles(table, ["left", "low", "right", "high"], columns).opts(
-        color="error_pct", cmap=list(AROUND_ZERO), clim=(-span, span), line_color=CELL_INK, line_width=0.4,
-        tools=["hover"],
+        color="error_pct", cmap=list(AROUND_ZERO), clim=(-span, span), tools=["hover"], **EDGE,
     )  # fmt: skip
     knock = [f"\n{k:.1f}°" if np.isfinite(k) else "" for k in table["knock_deg"]]
     words = pd.DataFrame(

@@ -13,6 +13,7 @@ import xarray as xr
 from tunelab.channels import channel
 from tunelab.chart.look import (
     CELL_INK,
+    EDGE,
     MAIN,
     NEW,
     OLD,
@@ -26,10 +27,12 @@ from tunelab.chart.look import (
     panel,
     reduce_trace,
 )
-from tunelab.log.flag import NOT_LOGGED
+from tunelab.log.flag import MASKS, NOT_LOGGED
 from tunelab.study.link import LinkAccount, LinkStudy, NoiseTable, OrderNoise
 from tunelab.study.link.study import Wiring
 
+IMPOSSIBLE = MASKS["spike"] | MASKS["out_of_range"]
+ROOM = 0.2  # beyond the readings of a panel, of their range
 EVENT_REASONS = ("spike", "gap", "stale", "fuel_cut", "rail", "out_of_range", "missing", "excluded")
 EVENT_S = 8.0  # full-rate window round an event
 EVENT_CHANNELS = ("lambda_measured", "engine_speed_rpm")  # drawn where a reason concerns the whole sample
@@ -64,9 +67,9 @@ def draw_trace(log: xr.Dataset, channels: Sequence[str], *, flagged: pd.DataFram
         The log has none of the channels.
     """
     names, shaded = logged(log, channels), shade_stretches(log, flagged)
-    panels = [_channel_panel(log, name, shaded, "", 130).opts(ylim=reach_of_trusted(log, name)) for name in names[:-1]]
+    panels = [_channel_panel(log, name, shaded, "", 130).opts(ylim=reach_of_possible(log, name)) for name in names[:-1]]
     last = _channel_panel(log, names[-1], shaded, "", 170)
-    panels.append(last.opts(xlabel="time [s]", ylim=reach_of_trusted(log, names[-1])))
+    panels.append(last.opts(xlabel="time [s]", ylim=reach_of_possible(log, names[-1])))
     panels[0].opts(title=f"{say_flagged(log, names)}; flagged samples are grey, flagged stretches shaded", height=150)
     return hv.Layout(panels).cols(1)
 
@@ -115,18 +118,18 @@ def reach_of_own(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None
     return _reach_of(own[(flags == 0) & np.isfinite(own)])
 
 
-def reach_of_trusted(log: xr.Dataset, name: str) -> tuple[float, float] | tuple[None, None]:
-    """Range of a panel: what is trusted and some room; a spike beyond runs out of the panel and flattens nothing."""
-    trusted = _trusted(log, name)
-    return _reach_of(trusted[np.isfinite(trusted)])
+def reach_of_possible(log: xr.Dataset, name: str, room: float = ROOM) -> tuple[float, float] | tuple[None, None]:
+    """Range of a panel: a fuel cut or a transient counts, a spike or an impossible value runs out of it."""
+    values, flags = log[name].to_numpy(), log[f"{name}_flag"].to_numpy()
+    return _reach_of(values[np.isfinite(values) & ((flags & IMPOSSIBLE) == 0)], room)
 
 
-def _reach_of(known: np.ndarray) -> tuple[float, float] | tuple[None, None]:
+def _reach_of(known: np.ndarray, room: float = ROOM) -> tuple[float, float] | tuple[None, None]:
     if not known.size:
         return (None, None)
     low, high = float(known.min()), float(known.max())
-    room = 0.2 * (high - low) or 0.05 * abs(high) or 1.0
-    return (low - room, high + room)
+    beyond = room * (high - low) or 0.05 * abs(high) or 1.0
+    return (low - beyond, high + beyond)
 
 
 def shade_stretches(log: xr.Dataset, flagged: pd.DataFrame) -> hv.Element:
@@ -259,7 +262,10 @@ def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
     spans = hv.Segments(drawn, ["left", "row", "upper_per_h", "end"]).opts(color=MAIN, line_width=6, alpha=0.35)
     columns = ["row", "state", "drop_outs", "minutes", "lower_per_h", "upper_per_h"]
     marks = hv.Scatter(table[table["drop_outs"] > 0], "per_h", columns).opts(color=MAIN, size=9, tools=["hover"])
-    ticks = [(r.row, f"{r.state}: {r.drop_outs:.0f} in {r.minutes:.1f} min") for r in table.itertuples()]
+    times = [f"{s:.0f} s" if s < 120 else f"{s / 60:.1f} min" for s in table["seconds"]]
+    ticks = [
+        (r.row, f"{r.state}: {r.drop_outs:.0f} in {time}") for r, time in zip(table.itertuples(), times, strict=True)
+    ]
     options = panel(
         f"Drop-outs per hour by state of the engine: {table['drop_outs'].sum():.0f} in {table['minutes'].sum():.0f} "
         f"minutes; {100 * confidence:.0f} % intervals",
@@ -296,13 +302,13 @@ def draw_survival(wirings: Sequence[Wiring], *, first_only: bool) -> hv.Overlay:
 
 
 def _without_one(wirings: Sequence[Wiring], first_only: bool) -> str:
-    """Say what came out: for each wiring the share without a drop-out at the end of what was logged."""
+    """Say what came out: for each wiring how many stretches ended without a drop-out, and how long they were."""
     what = "Drives without a drop-out" if first_only else "Without a drop-out since the link came up"
     ends = []
     for wiring in wirings:
         curve = wiring.first if first_only else wiring.every
-        left = 100 * (curve.share[-1] if len(curve.share) else 1.0)
-        ends.append(f"{left:.0f} % after {curve.longest_s / 60:.0f} min with {wiring.name.partition(':')[0]}")
+        kept = f"{curve.stretches - curve.drop_outs} of {curve.stretches}"
+        ends.append(f"{kept} with {wiring.name.partition(':')[0]}, {curve.longest_s / 60:.0f} min at most")
     return f"{what}: {'; '.join(ends)}" if ends else what
 
 
@@ -333,7 +339,7 @@ def draw_noise(noise: NoiseTable) -> hv.Overlay:
     table = table.assign(right=table["left"] + 1, top=table["bottom"] + 1)
     values = ["times", "channel", "state", "noise", "lower", "upper", "blocks", "spikes_per_min"]
     cells = hv.Rectangles(table, ["left", "bottom", "right", "top"], values).opts(
-        color="times", cmap=list(SEQUENCE), clim=(1.0, 5.0), line_color="white", line_width=1, tools=["hover"]
+        color="times", cmap=list(SEQUENCE), clim=(1.0, 5.0), tools=["hover"], **EDGE
     )
     text = table.assign(x=table["left"] + 0.5, y=table["bottom"] + 0.5, text=[f"{t:.1f}" for t in table["times"]])
     labels = hv.Labels(text, ["x", "y"], "text").opts(text_color=CELL_INK, text_font_size="8pt")

@@ -25,6 +25,10 @@ SHADE = "#b08a3e"  # stretches marked on a trace
 SEQUENCE = ("#f1e7cf", "#dfdcc0", "#c4d3bd", "#a4c7bd", "#83b8bd", "#64a8bc")  # little to much, dark text on all
 AROUND_ZERO = ("#5f97c4", "#93b8d4", "#c6d6e0", "#ece8df", "#e8cdb4", "#dcab83", "#cb8653")  # below, none, above
 CELL_INK = "#1c1f24"
+BY_HAND = "; a box drawn in any figure marks its samples"  # ends a title where a notebook runs; pages leave it out
+EDGE = {"line_color": "white", "line_width": 0.8}  # between cells; in ink it would read as an outline on paper
+# Statuses, each with its word beside it.
+STATUS_TONES = {"met": "#2a8c7d", "watch": "#b07a1e", "stop": "#cf4a63"}
 
 MOST_STRETCH = 3.0  # of an axis for the sake of a reference line
 READING_WIDTH = 1200  # pixel columns that a trace is reduced to

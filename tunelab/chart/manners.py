@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import CHANNELS
-from tunelab.chart.look import AROUND_ZERO, CELL_INK, MAIN, NEW, OLD, QUIET, THIRD, axis, panel
+from tunelab.chart.look import AROUND_ZERO, CELL_INK, EDGE, MAIN, NEW, OLD, QUIET, THIRD, axis, panel
 from tunelab.study.heat import HeatStudy
 from tunelab.study.idle import Hunting, IdleStudy, Spectrum
 from tunelab.study.launch import LaunchStudy
@@ -222,8 +222,7 @@ def draw_trims(study: TrimStudy) -> hv.Element:
     corners = ["speed_from_rpm", "load_from_pct", "speed_to_rpm", "load_to_pct"]
     columns = ["total_pct", "lower_pct", "upper_pct", "seconds", "spread_pct", "long_pct"]
     cells = hv.Rectangles(table, corners, columns).opts(
-        color="total_pct", cmap=list(AROUND_ZERO), clim=(-reach, reach), line_color=CELL_INK, line_width=0.4,
-        tools=["hover"],
+        color="total_pct", cmap=list(AROUND_ZERO), clim=(-reach, reach), tools=["hover"], **EDGE,
     )  # fmt: skip
     words = pd.DataFrame(
         {
@@ -258,7 +257,8 @@ def _heat_panel(table: pd.DataFrame, stem: str) -> hv.Overlay:
     marks = hv.Scatter(known, "at", columns).opts(color=MAIN, size=9, tools=["hover"])
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
     first, last = table.iloc[0], table.iloc[-1]
-    ends = " to ".join(f"{end['error_pct']:+.1f} % at {end[f'{stem}_from_c']:.0f} °C" for end in (first, last))
+    said = [f"{end['error_pct']:+.1f} % at {end[f'{stem}_from_c']:.0f} °C" for end in (first, last)]
+    ends = " to ".join(dict.fromkeys(said))  # one bin is one end
     what = "Lambda error with trims at zero, lean above" if stem == "coolant" else "The same by intake air, warm engine"
     title = f"{what}: {ends}"
     options = panel(title, 260, xlabel=axis(f"{stem}_c"), ylabel="error [%]")

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.chart.look import (
+    CELL_INK,
     MAIN,
     NEW,
     OLD,
@@ -155,9 +156,10 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
         style = {"color": MAIN, "line_width": 2} if row.pull_fits else {"color": OLD, "line_dash": "dashed"}
         ends = [(0.0, 0.0), (found.limit_rpm, row.road_speed_km_h)]
         lines.append(hv.Curve(ends, RPM, SPEED).opts(**style))
-        label = f"gear {row.gear}: {row.road_speed_km_h:.0f} km/h"
-        text = hv.Text(0.99 * found.limit_rpm, row.road_speed_km_h + 4, label, halign="right", valign="bottom")
-        lines.append(text.opts(color=OLD, text_font_size="9pt"))
+        label = f"gear {row.gear}: {row.road_speed_km_h:.0f}"
+        beside = pd.DataFrame({"at": [1.01 * found.limit_rpm], "speed": [row.road_speed_km_h], "text": [label]})
+        words = hv.Labels(beside, ["at", "speed"], "text")
+        lines.append(words.opts(text_align="left", text_baseline="middle", text_color=CELL_INK, text_font_size="9pt"))
     owners = hv.HLine(car.limits.top_speed_km_h).opts(color=NEW, line_width=2)
     own = found.pull_speed_max_km_h < car.limits.top_speed_km_h  # else both lines would lie on one another
     stated = [hv.HLine(found.pull_speed_max_km_h).opts(color=NEW, line_dash="dotted", line_width=2)] if own else []
@@ -169,7 +171,7 @@ def draw_gear_speeds(found: Feasibility, car: Car) -> hv.Overlay:
     )
     options = panel(title, 360, xlabel=axis(RPM))
     top = 1.12 * max(float(found.gears["road_speed_km_h"].max()), car.limits.top_speed_km_h)
-    options |= {"ylabel": axis(SPEED), "ylim": (0, top)}
+    options |= {"ylabel": axis(SPEED), "ylim": (0, top), "xlim": (0, 1.45 * found.limit_rpm)}  # words beside the lines
     return hv.Overlay([*lines, *stated, owners]).opts(show_legend=False, **options)
 
 
@@ -245,24 +247,28 @@ def draw_speed_ratio(trace: GearTrace) -> hv.Overlay:
 
 
 SPEED = "road_speed_km_h"
+COAST_MARKS = 18  # of one run
+RUN_MARKS = ("circle", "square", "triangle", "diamond", "inverted_triangle", "hex")
 WAY = {"out": MAIN, "back": THIRD, "unknown": OLD}
 
 
 def draw_coast_runs(fit: CoastDownFit) -> hv.Overlay:
-    """Speed over time of every run, and the fitted motion as dashes; the colour tells the direction."""
+    """Speed over time of every run as marks over the fitted motion; colour: direction, mark: run."""
     if not fit.shown:
         return draw_absent("Rolling out of gear", fit.because)
-    parts = []
-    for run in fit.runs:
+    parts: list[hv.Element] = []
+    for k, run in enumerate(fit.runs):
         own = fit.trace[fit.trace["run"] == run.number]
         if own.empty:
             continue
-        measured = reduce_trace(own["time_s"].to_numpy(), own["speed_km_h"].to_numpy(), READING_WIDTH)
+        every = max(1, len(own) // COAST_MARKS)
+        some = own.iloc[every * k // len(fit.runs) :: every]  # runs that lie on one another show between each other
         fitted = reduce_trace(own["time_s"].to_numpy(), own["fitted_km_h"].to_numpy(), 200)
         label = f"run {run.number}, {run.direction}"
-        parts.append(hv.Curve(measured, "time", SPEED, label=label).opts(color=WAY[run.direction], line_width=1.5))
-        parts.append(hv.Curve(fitted, "time", SPEED).opts(color=NEW, line_dash="dashed", line_width=1))
-    title = f"Rolling out of gear: {len(fit.runs)} runs; dashed: the fit"
+        marks = hv.Scatter((some["time_s"], some["speed_km_h"]), "time", SPEED, label=label)
+        parts.append(hv.Curve(fitted, "time", SPEED).opts(color=NEW, line_width=1.2))
+        parts.append(marks.opts(color=WAY[run.direction], marker=RUN_MARKS[k % len(RUN_MARKS)], size=7, fill_alpha=0.0))
+    title = f"Rolling out of gear: {len(fit.runs)} runs as marks; lines: the fit"
     options = panel(title, 360, xlabel="time since the run began [s]", ylabel=axis(SPEED))
     return hv.Overlay(parts).opts(legend_position="top_right", **options)
 

@@ -29,7 +29,8 @@ def draw_table_change(proposal: CellsProposal) -> hv.Element | hv.Overlay:
         because = proposal.notes[0] if proposal.notes else "Nothing is proposed."
         return draw_absent("The table, before and after", because)
     placed, ticks = _placed(cells, proposal.load_channel)
-    placed["words"] = [_words(row) for row in placed.itertuples()]
+    places = max(len(f"{value:.4g}".partition(".")[2]) for value in placed["proposed"])  # the same in every cell
+    placed["words"] = [_words(row, places) for row in placed.itertuples()]
     moved = int(cells["changed"].sum())
     most = cells.loc[cells["change_pct"].abs().idxmax()]
     unit = channel(proposal.load_channel).shown_unit
@@ -107,8 +108,9 @@ def _boxes(placed: pd.DataFrame, half: float) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _words(row: Any) -> str:
-    return f"{row.proposed:.4g}\n{row.change_pct:+.1f}".replace("-", "−") if row.changed else f"{row.proposed:.4g}"
+def _words(row: Any, places: int) -> str:
+    value = f"{row.proposed:.{places}f}"
+    return f"{value}\n{row.change_pct:+.1f}".replace("-", "−") if row.changed else value
 
 
 def _options(title: str, ticks: dict[str, list], load: str) -> dict:
@@ -182,19 +184,22 @@ def draw_gates(margins: pd.DataFrame, gates: int) -> hv.Overlay:
         f"{gauge.name}: {status}" + (f", {gauge.text}" if np.isfinite(gauge.used) else "")
         for gauge, status in zip(gauges, statuses, strict=True)
     ]
-    return draw_used(np.array([gauge.used for gauge in gauges]), told, gates_title(margins, gates))
+    return draw_used(np.array([gauge.used for gauge in gauges]), told, gates_title(margins, gates), list(statuses))
 
 
 def draw_curve_changes(curves: pd.DataFrame, reading_label: str) -> hv.Overlay:
-    """Meter curve of each revision against the one that it is based on, in percent, over the meter's reading.
+    """What each revision takes the air from against the one that it is based on, in percent.
 
     Parameters
     ----------
     curves : DataFrame
-        `revision, based_on, reading, change_pct`.
+        `revision, based_on, reading, change_pct`: a meter's curve, or with `engine_speed_rpm` every cell of a table
+        over its load. Where a reading has several cells, the line is their mean.
     reading_label : str
-        Label of the meter's reading, with its unit.
+        Label of the reading, with its unit.
     """
+    of_table = "engine_speed_rpm" in curves
+    what, each = ("table of air", "engine_speed_rpm") if of_table else ("meter curve", "flow_kg_h")
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
     later = [
         name for name in curves["revision"].unique() if (curves.loc[curves["revision"] == name, "based_on"] != "").all()
@@ -203,8 +208,9 @@ def draw_curve_changes(curves: pd.DataFrame, reading_label: str) -> hv.Overlay:
     for k, name in enumerate(later):
         table = curves[curves["revision"] == name]
         label = f"{name} against {table['based_on'].iloc[0]}"
-        line = hv.Curve(table, "reading", "change_pct", label=label)
-        mark = hv.Scatter(table, "reading", ["change_pct", "flow_kg_h"], label=label)
+        mean = table.groupby("reading", as_index=False)["change_pct"].mean()
+        line = hv.Curve(mean, "reading", "change_pct", label=label)
+        mark = hv.Scatter(table, "reading", ["change_pct", each], label=label)
         lines += [
             line.opts(color=TONES[k % len(TONES)], line_dash=DASHES[k % len(DASHES)], line_width=2),
             mark.opts(color=TONES[k % len(TONES)], marker=MARKS[k % len(MARKS)], size=5, tools=["hover"]),
@@ -212,10 +218,10 @@ def draw_curve_changes(curves: pd.DataFrame, reading_label: str) -> hv.Overlay:
     changes = curves[curves["revision"].isin(later)].groupby("revision", sort=False)["change_pct"].agg(["min", "max"])
     said = "; ".join(f"{row.Index} {row.min:+.1f} to {row.max:+.1f} %" for row in changes.itertuples())
     options = panel(
-        f"Change of the meter curve: {said or 'no revision has changed it'}",
+        f"Change of the {what}: {said or 'no revision has changed it'}{'; line: mean over speed' if of_table else ''}",
         320,
         xlabel=reading_label,
-        ylabel="change of flow [%]",
+        ylabel="change of air [%]" if of_table else "change of flow [%]",
     )
     return hv.Overlay([zero, *lines]).opts(legend_position="bottom", legend_cols=2, **options)
 

@@ -8,7 +8,20 @@ import holoviews as hv
 import numpy as np
 import pandas as pd
 
-from tunelab.chart.look import AROUND_ZERO, CELL_INK, MAIN, NEW, OLD, QUIET, SEQUENCE, THIRD, axis, draw_absent, panel
+from tunelab.chart.look import (
+    AROUND_ZERO,
+    CELL_INK,
+    EDGE,
+    MAIN,
+    NEW,
+    OLD,
+    QUIET,
+    SEQUENCE,
+    THIRD,
+    axis,
+    draw_absent,
+    panel,
+)
 from tunelab.study.coverage import Coverage
 from tunelab.study.delay import DelayFit
 from tunelab.study.drive_plan import DrivePlan
@@ -26,7 +39,7 @@ def draw_coverage(coverage: Coverage, plan: DrivePlan) -> hv.Overlay:
     values = ["seconds", "wanted_s", "seconds_visited"]
     most = float(max(table["wanted_s"].max(), 1.0)) if len(table) else 1.0
     cells = hv.Rectangles(table, CORNERS, values).opts(
-        color="seconds", cmap=list(SEQUENCE), clim=(0.0, most), line_color=CELL_INK, line_width=0.4, tools=["hover"]
+        color="seconds", cmap=list(SEQUENCE), clim=(0.0, most), tools=["hover"], **EDGE
     )
     at = plan.table()[["engine_speed_rpm", "air_flow_kg_h"]].to_numpy()
     inside = [
@@ -36,7 +49,10 @@ def draw_coverage(coverage: Coverage, plan: DrivePlan) -> hv.Overlay:
     ]
     planned = table[np.array([own.any() for own in inside], dtype=bool)]
     outlined = hv.Rectangles(planned, CORNERS).opts(fill_alpha=0, line_color=NEW, line_width=2.5)
-    title = f"Seconds of steady driving in each cell; outlined: {len(planned)} cells to be held next"
+    next_ = (
+        "outlined: 1 cell to be held next" if len(planned) == 1 else f"outlined: {len(planned)} cells to be held next"
+    )
+    title = f"Seconds of steady driving in each cell; {next_ if len(planned) else 'no cell has to be held next'}"
     options = panel(title, 430)
     return (cells * outlined * _numbers(table)).opts(
         logy=True,

@@ -138,10 +138,14 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     from bokeh.models.annotations import Legend
     from bokeh.models.renderers import GlyphRenderer
 
+    from tunelab.chart.look import BY_HAND
+
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
     for plot in _plots(model):
         plot.border_fill_color = plot.background_fill_color = None  # painted once, white would stay at two edges
+        if plot.title is not None:
+            plot.title.text = plot.title.text.removesuffix(BY_HAND)  # a page has no kernel that could mark them
     for part in model.references():
         if isinstance(part, Legend):
             part.visible = False  # the page writes it above the figure, where it wraps and covers nothing

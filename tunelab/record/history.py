@@ -15,6 +15,7 @@ from urllib.parse import quote
 import numpy as np
 import pandas as pd
 
+from tunelab.channels import channel
 from tunelab.chart.first_page import Moment, day_of, draw_trend
 from tunelab.record.driven import VERDICT_WORDS, Driven, decide, drive_of
 from tunelab.record.earlier import proposals_of
@@ -31,7 +32,8 @@ from tunelab.study.ledger import Ledger, Proposed, keep_ledger
 from tunelab.study.readiness import Drive
 from tunelab.study.readiness.judge import NO_CERTIFICATE
 from tunelab.workspace import Workspace, open_usable
-from tunelab.workspace.revision import Revision
+from tunelab.workspace.car import stated
+from tunelab.workspace.revision import Revision, surface_of
 
 
 @dataclass(frozen=True)
@@ -61,12 +63,22 @@ class History:
         return pd.DataFrame(rows, columns=names)
 
     def curves(self) -> pd.DataFrame:
-        """Meter curve of every revision: revision, reading, flow_kg_h, change_pct against the one it is based on."""
+        """What each revision takes the air from, and how it changes the one that it is based on, in percent.
+
+        `revision, based_on, reading, change_pct`, and `flow_kg_h` of a meter's curve; of a car without an air meter
+        every cell of its table, with its load as the reading, and `engine_speed_rpm`.
+        """
         rows = []
         for revision in self.workspace.revisions.values():
             base = self.workspace.revisions.get(revision.based_on or "")
-            rows.append(_curve(revision, base))
+            rows.append((_curve if revision.volumetric_efficiency is None else _cells)(revision, base))
         return pd.concat(rows, ignore_index=True)
+
+    @property
+    def reading_label(self) -> str:
+        """Label of the axis over which these changes are drawn: the meter's reading, or the load of the table."""
+        table = list(self.workspace.revisions.values())[-1].volumetric_efficiency
+        return channel(table.load_key if table else self.workspace.car.meter.channel).axis_label
 
 
 def _curve(revision: Revision, base: Revision | None) -> pd.DataFrame:
@@ -76,6 +88,17 @@ def _curve(revision: Revision, base: Revision | None) -> pd.DataFrame:
     change = np.where(before > 0, 100 * (flow / np.where(before > 0, before, 1.0) - 1), 0.0)
     table = pd.DataFrame({"reading": curve.reading, "flow_kg_h": flow, "change_pct": change})
     return table.assign(revision=revision.name, based_on=revision.based_on or "")
+
+
+def _cells(revision: Revision, base: Revision | None) -> pd.DataFrame:
+    table = stated(revision.volumetric_efficiency, "[volumetric_efficiency] of the revision")
+    before = base.volumetric_efficiency if base else table
+    speed, load = np.meshgrid(table.engine_speed_rpm, table.load)
+    change = np.full(speed.shape, np.nan)  # of a table of another kind nothing can be said
+    if before is not None and (before.key, before.load_key) == (table.key, table.load_key):
+        change = 100 * (table.values / surface_of(before).at(speed, load, before.values) - 1)
+    cells = {"reading": load.ravel(), "engine_speed_rpm": speed.ravel(), "change_pct": change.ravel()}
+    return pd.DataFrame(cells).assign(revision=revision.name, based_on=revision.based_on or "")
 
 
 def read_history(root: Path) -> History:

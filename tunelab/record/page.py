@@ -80,6 +80,7 @@ def policy(scripts: Iterable[str]) -> str:
     )
 
 
+WORD = re.compile(r"[^\s–/-]+[–/-]?|[–/-]")  # what a browser does not break
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_RUN = "What comes after this in the notebook did not run."
 BANNER_TAG = "papermill-error-cell-tag"
@@ -87,6 +88,12 @@ ANSWER_FIGURE = "answer-figure"  # tag of the cell whose figure shows the answer
 TO_DO = "to-do"  # tag of the heading whose section says in full what to do
 LAST = ("What may be trusted", "What was read")  # sections about the log, not about the question
 HANDED_OVER = "record.write("
+ROOM = 96.0  # letters across a page and across a sheet of paper, in the type of tables
+ROOM_IN_SMALL_TYPE = 115.0
+GAP = 1.5  # between columns, in letters
+LONG, MID = 24, 11  # a cell of more letters is a sentence, or a few words: it wraps
+LEAST_LONG, LEAST_MID = 16, 10  # letters that such a cell has room for at least
+MOST_KEYS = 3  # leading columns that name a row; each part of a table begins with them
 
 
 @dataclass(frozen=True)
@@ -151,6 +158,7 @@ def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any]
         "asked": [_without_told(section) for section in asked] if answer else [],
         "sections": [s for s in sections if s not in last and not (answer and s in asked)],
         "last": sorted(last, key=lambda section: LAST.index(section.heading)),
+        "bare": [section.slug for section in last if not any(b.parts or b.prose.strip() for b in section.blocks)],
     }
     return fill("notebook.html", figures, values)
 
@@ -194,6 +202,46 @@ def _sections(blocks: Sequence[Block]) -> tuple[Section, list[Section]]:
     ]
 
 
+def fitted(item: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """A table as it fits a page and a sheet without a broken number or word: whole, in small type, or in parts."""
+    names, rows = item["head"], item["rows"]
+    wide = [_least_width(k, item) + GAP for k in range(len(names))]
+    if item.get("compact") or sum(wide) <= ROOM_IN_SMALL_TYPE:
+        return [{**item, "many": sum(wide) > ROOM}]
+    keys = next((k for k in range(1, MOST_KEYS) if len({tuple(row[:k]) for row in rows}) == len(rows)), MOST_KEYS)
+    parts: list[list[int]] = [list(range(keys))]
+    for k in range(keys, len(names)):
+        if len(parts[-1]) > keys and sum(wide[j] for j in [*parts[-1], k]) > ROOM:
+            parts.append(list(range(keys)))
+        parts[-1].append(k)
+    return [_part_of(item, columns) | {"many": sum(wide[k] for k in columns) > ROOM} for columns in parts]
+
+
+def _least_width(column: int, item: Mapping[str, Any]) -> float:
+    """Letters across a column, with numbers and words whole."""
+    least = longest_word(item["head"][column])
+    for cell in (str(row[column]) for row in item["rows"]):
+        own = len(cell) if item["numeric"][column] else longest_word(cell)
+        least = max(least, min(own, LONG), LEAST_LONG if len(cell) > LONG else LEAST_MID if len(cell) > MID else 0)
+    return least
+
+
+def longest_word(text: str) -> int:
+    """Letters of the longest piece of a text that does not break."""
+    return max((len(word) for word in WORD.findall(text)), default=0)
+
+
+def _part_of(item: Mapping[str, Any], columns: Sequence[int]) -> dict[str, Any]:
+    typed = item.get("typed", ())
+    return {
+        **item,
+        "head": [item["head"][k] for k in columns],
+        "numeric": [item["numeric"][k] for k in columns],
+        "rows": [[row[k] for k in columns] for row in item["rows"]],
+        "typed": [place for place, k in enumerate(columns) if k in typed],
+    }
+
+
 def fill(template: str, figures: list[str], values: Mapping[str, Any]) -> str:
     """Fill one of the templates, with the scripts that its figures need and the policy that allows just those."""
     loader = _asset("page.js")
@@ -231,7 +279,7 @@ def _environment() -> jinja2.Environment:
         finalize=_finish,
     )
     environment.filters["pack"] = lambda text: Markup(pack(text))
-    environment.filters["prose"] = prose
+    environment.filters.update(prose=prose, fitted=fitted, longest_word=longest_word)
     environment.globals["glossary"] = prose(_asset("glossary.md"))
     return environment
 
@@ -257,10 +305,26 @@ def prose(text: str) -> Markup:
     for token in (child for block in parsed for child in block.children or ()):
         if token.type == "text":
             token.content = typeset(token.content)
-    html = _markdown().renderer.render(parsed, _markdown().options, {})
+    html = _PARAGRAPH.sub(_mark_by_hand, _markdown().renderer.render(parsed, _markdown().options, {}))
     return Markup(
         html.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
     )
+
+
+# What a reader does with a mouse or in a notebook has no place on paper.
+_BY_HAND = re.compile(r"\b(?:[Dd]rag to|under the pointer|zoom|slider|box selection|JupyterLab)\b")
+_PARAGRAPH = re.compile(r"(?<=<p>).*?(?=</p>)", re.DOTALL)
+
+
+def _mark_by_hand(paragraph: re.Match) -> str:
+    """Mark the sentences of a paragraph that are for the screen alone."""
+    sentences = re.split(r"(?<=[.!?])\s+(?=[A-Z])", paragraph[0])
+    whole = (s.count("<") == 2 * s.count("</") for s in sentences)  # no tag is opened in one and closed in another
+    marked = (
+        f'<span class="on-screen">{text}</span>' if closed and _BY_HAND.search(text) else text
+        for text, closed in zip(sentences, whole, strict=True)
+    )
+    return " ".join(marked)
 
 
 def _is_hidden(cell: nbformat.NotebookNode) -> bool:

@@ -34,6 +34,8 @@ from tunelab.record.still_marks import (
 
 WIDTH = 480.0  # of the drawing; text of 12 in it is legible on a phone and quiet on a desk
 
+TITLE_LETTER, TITLE_LINE = 7.8, 14  # width and height of the bold text of titles
+TICK_LINE = 12  # height of a line of a label beside the axis that takes two
 LETTER = 7.2  # width of a letter of that text, in the wider of the usual faces
 
 
@@ -106,9 +108,11 @@ class _Panel:
         title = str(title.get("text", "")) if title else ""
         bar = _first([m for m in self.plot.list("right") if m.name == "ColorBar"])
         frame = self._frame(height, left, y_ticks, title, bar)
+        frame.has_grid = any(_is_drawn(grid) for grid in self.plot.list("center") if grid.name == "Grid")
         frame.x = _scale(self.x_range, _is_log(self.plot, "x_scale"), frame.left, frame.right)
         frame.y = _scale(self.y_range, _is_log(self.plot, "y_scale"), frame.bottom, frame.top)
-        pieces = [_text(frame.left, 13, title, "title")] if title else []
+        lines = _wrapped(title, frame.left)
+        pieces = [_text(frame.left, 13 + TITLE_LINE * k, line, "title") for k, line in enumerate(lines)]
         pieces += [_axes(frame, left, below, y_ticks, x_ticks)]
         pieces += [self._inside(frame)]
         pieces += [_colour_bar(bar, frame)] if bar else []
@@ -124,7 +128,7 @@ class _Panel:
         beside = 4 + 14 * len(_label_lines(left, high))
         start = min(LETTER * widest, 0.42 * WIDTH) + beside + 6
         end = WIDTH - (64 if bar else 18)
-        top = (20 if title else 4) + 6
+        top = (6 + TITLE_LINE * len(_wrapped(title, start)) if title else 4) + 6
         return Frame(start, end, top, top + high)
 
     def _inside(self, frame: Frame) -> str:
@@ -149,6 +153,15 @@ class _Panel:
             self.missed.add(glyph.name)
             return ""
         return drawer(Marks(glyph, source.get("data", {}) if source else {}, frame))
+
+
+def _is_drawn(grid: Model) -> bool:
+    return grid.node.get("attributes", {}).get("grid_line_color", "") is not None  # not said: drawn
+
+
+def _wrapped(title: str, start: float) -> list[str]:
+    """Lines of a panel's title, as long as there is room beside the axis."""
+    return textwrap.wrap(title, max(12, int((WIDTH - start) / TITLE_LETTER)))
 
 
 def _span(part: Model, frame: Frame) -> str:
@@ -279,12 +292,12 @@ def _axes(frame: Frame, left: Model | None, below: Model | None, y_ticks: Ticks,
     down = [(float(p), text) for (v, text) in x_ticks for p in frame.x(np.array([v], dtype=object))]
     grid = "".join(f"M{px(frame.left)} {px(p)}H{px(frame.right)}" for p, _ in across)
     grid += "".join(f"M{px(p)} {px(frame.top)}V{px(frame.bottom)}" for p, _ in down)
-    pieces = [f'<path class="grid" d="{grid}"/>'] if grid else []
+    pieces = [f'<path class="grid" d="{grid}"/>'] if grid and frame.has_grid else []
     if left is not None or below is not None:
         edge = f"M{px(frame.left)} {px(frame.top)}V{px(frame.bottom)}H{px(frame.right)}"
         pieces += [f'<path class="edge" d="{edge}"/>'] if across or down else []
     longest = int(0.42 * WIDTH / LETTER)
-    pieces += [_text(frame.left - 6, p + 4, _cut(text, longest), "tick", "end") for p, text in across]
+    pieces += [piece for place, text in across for piece in _row_label(frame.left - 6, place, text, longest)]
     pieces += [_text(p, frame.bottom + 15, text, "tick", "middle") for p, text in _apart(down)]
     if _label(below):
         middle = (frame.left + frame.right) / 2
@@ -295,6 +308,14 @@ def _axes(frame: Frame, left: Model | None, below: Model | None, y_ticks: Ticks,
         turn = f'transform="translate({11 + 13 * line},{px(middle)}) rotate(-90)"'
         pieces.append(f'<text {turn} text-anchor="middle">{escape(text)}</text>')
     return "".join(pieces)
+
+
+def _row_label(x: float, y: float, text: str, longest: int) -> list[str]:
+    """The label of a row of an axis, in two lines where one has no room for it."""
+    lines = textwrap.wrap(text, longest) or [text]
+    lines = [lines[0], _cut(" ".join(lines[1:]), longest)] if lines[1:] else lines
+    first = y + 4 - TICK_LINE * (len(lines) - 1) / 2
+    return [_text(x, first + TICK_LINE * k, line, "tick", "end") for k, line in enumerate(lines)]
 
 
 def _apart(ticks: list[tuple[float, str]]) -> Iterator[tuple[float, str]]:

@@ -12,6 +12,7 @@
   };
   const LEAST_HEIGHT = 110; // of a panel [px]
   const asDrawn = new Map();
+  const edged = new Set(); // marks with the paper's colour round them
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const touch = matchMedia("(pointer: coarse)").matches;
   const views = [];
@@ -39,13 +40,16 @@
   function dress(root, tone) {
     for (const model of root.references()) {
       shadeCells(model, tone === DARK);
+      if (model.line_color?.value === "white") edged.add(model);
+      if (edged.has(model)) model.line_color = {value: tone.paper};
       if ("axis_label_text_color" in model) {
         Object.assign(model, {
           axis_label_text_color: tone.ink, major_label_text_color: tone.quiet, axis_line_color: tone.quiet,
           major_tick_line_color: tone.quiet, minor_tick_line_color: tone.line, axis_label_text_font_style: "normal",
         });
       } else if ("grid_line_color" in model && "dimension" in model) {
-        model.grid_line_color = tone.line;
+        const grid = model.grid_line_color;
+        if (grid !== null && grid?.value !== null) model.grid_line_color = tone.line; // a panel without a grid keeps none
       } else if ("background_fill_color" in model && "border_fill_color" in model && "outline_line_color" in model) {
         Object.assign(model, {
           background_fill_color: null, border_fill_color: null, outline_line_color: tone.line,
@@ -67,6 +71,25 @@
         model.gestures.pan.active = null; // a finger on a figure scrolls the page until a tool is chosen
       }
     }
+  }
+
+  function dressItem(doc) {
+    // The same tones before anything is drawn: else a figure stands in black on white for a moment.
+    const inks = {axis_label_text_color: "ink", major_label_text_color: "quiet", axis_line_color: "quiet",
+      major_tick_line_color: "quiet", minor_tick_line_color: "line"};
+    const look = (node) => {
+      if (Array.isArray(node)) return node.forEach(look);
+      if (!node || typeof node !== "object") return;
+      if (node.type === "object" && node.attributes) {
+        const own = node.attributes;
+        if (/Axis$/.test(node.name)) for (const [name, tone] of Object.entries(inks)) own[name] = DARK[tone];
+        if (node.name === "Grid" && own.grid_line_color !== null) own.grid_line_color = DARK.line;
+        if (node.name === "Title") own.text_color = DARK.ink;
+        if (/^(Figure|Plot)$/.test(node.name)) Object.assign(own, {outline_line_color: DARK.line, background_fill_color: null, border_fill_color: null});
+      }
+      Object.values(node).forEach(look);
+    };
+    look(doc);
   }
 
   function frames(count) {
@@ -117,6 +140,7 @@
   async function draw(element) {
     const target = document.getElementById(element.dataset.figure);
     const item = JSON.parse(await unpack(element));
+    if (dark.matches) dressItem(item.doc);
     const manager = await window.Bokeh.embed.embed_item(item, target.id);
     const view = manager.roots[0];
     if (target.closest(".answer")) fitFirstScreen(target, view.model);
