@@ -75,7 +75,7 @@ def test_no_cell_gets_worse_and_none_moves_without_evidence(car):
     moved = (cells["proposed"] != cells["in_force"]).to_numpy()
     assert (after - before).max() < RIGHT_PCT / 100
     assert not moved[(cells["basis"] == "unchanged").to_numpy()].any()
-    assert (cells["change_pct"].abs() <= engine.car.limits.meter_change_max_pct + 0.2).all()
+    assert (cells["change_pct"].abs() <= engine.car.limits.meter_change_max_pct + 1e-6).all()
 
 
 def test_nothing_is_said_of_cells_far_beyond_any_driven_place():
@@ -122,7 +122,7 @@ def test_a_cap_of_the_owner_is_kept_and_said():
     engine, _, fit, _ = driven(1)
     limits = engine.car.limits.model_copy(update={"meter_change_max_pct": 3.0, "dead_time_change_max_ms": 0.01})
     capped = propose_table(fit, engine.car.model_copy(update={"limits": limits}), engine.revision)
-    assert capped.cells["change_pct"].abs().max() <= 3.0 + 100 * 0.05 / capped.cells["in_force"].min() + 1e-6
+    assert capped.cells["change_pct"].abs().max() <= 3.0 + 1e-6  # rounded toward what is in the ECU
     moved = capped.dead_time["dead_time_proposed_ms"] - capped.dead_time["dead_time_in_force_ms"]
     assert moved.abs().max() <= 0.01 + 5e-4
     assert "3 %" in " ".join(capped.capped)
@@ -335,7 +335,7 @@ def test_the_trims_that_a_table_replaces_are_told_cell_by_cell():
 @settings(max_examples=12, deadline=None)
 @given(cap=st.floats(0.3, 40), dead_cap=st.floats(0.001, 0.3), top=st.floats(40, 200), limit=st.floats(3000, 7000))
 def test_no_table_passes_a_cap_and_no_hold_a_limit_of_the_owners(cap, dead_cap, top, limit):
-    """Cells and dead times within the caps to the table's own digits; holds within rev limit, speed and the air."""
+    """Cells and dead times within the caps; holds within rev limit, speed and the air."""
     engine, _, fit, _ = driven(1)
     change = {"meter_change_max_pct": cap, "dead_time_change_max_ms": dead_cap, "top_speed_km_h": top}
     limits = engine.car.limits.model_copy(update=change | {"rev_limit_rpm": limit})
@@ -346,8 +346,7 @@ def test_no_table_passes_a_cap_and_no_hold_a_limit_of_the_owners(cap, dead_cap, 
     car = engine.car.model_copy(update={"limits": limits, **gears})
     found = propose_table(fit, car, engine.revision)
     cells, dead = found.cells, found.dead_time
-    digits = 0.05 / cells["in_force"].min() + 1e-9  # the table has one decimal
-    assert (np.abs(cells["proposed"] / cells["in_force"] - 1) <= cap / 100 + digits).all()
+    assert (np.abs(cells["proposed"] / cells["in_force"] - 1) <= cap / 100 + 1e-9).all()
     assert (np.abs(dead["dead_time_proposed_ms"] - dead["dead_time_in_force_ms"]) <= dead_cap + 5e-4).all()
     after = found.to_revision("r02", DAY)
     assert after.fuelling == engine.revision.fuelling

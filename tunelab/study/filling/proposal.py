@@ -93,8 +93,8 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
     wanted = kept + sure_change(fit.cells)
     wanted = wanted + _between(fit, revision, wanted, dead)
     cap = np.log1p(convert(car.limits.meter_change_max_pct, "percent", "1"))
-    change = _as_entered(fit, np.clip(wanted, -np.log1p(np.expm1(cap)), cap))
-    change = _without_harm(fit, revision, change, dead, _as_entered(fit, np.clip(kept, -cap, cap)))
+    change = _as_entered(fit, np.clip(wanted, -cap, cap), cap)
+    change = _without_harm(fit, revision, change, dead, _as_entered(fit, np.clip(kept, -cap, cap), cap))
     over = np.abs(wanted) > cap + 1e-9
     capped = _capped(over, car) + dead_capped
     day_sd = float(np.exp(fit.prior[NAMES.index("session")]))
@@ -170,10 +170,13 @@ def _between(fit: FillingFit, base: Revision, wanted: np.ndarray, dead: DeadTime
     return change
 
 
-def _as_entered(fit: FillingFit, change: np.ndarray) -> np.ndarray:
-    """Change as it comes out with the digits of the table in force; a tiny one is none."""
+def _as_entered(fit: FillingFit, change: np.ndarray, cap: float) -> np.ndarray:
+    """Change as it comes out with the digits of the table in force, none past the cap; a tiny one is none."""
     table = fit.cells["in_force"].to_numpy()
-    new = np.round(table * np.exp(change), decimals_of(table))
+    decimals = decimals_of(table)
+    new = np.round(table * np.exp(change), decimals)
+    past = np.abs(np.log(new / table)) > cap + 1e-9  # by its last digit
+    new = np.where(past, np.round(new - np.sign(change) * 10.0**-decimals, decimals), new)
     new = np.where(np.abs(new / table - 1) < SMALLEST_PCT / 100, table, new)
     return np.log(new / table)
 
