@@ -34,6 +34,7 @@ SHORT = {
     "oil_temperature": "Oil temperature", "exhaust": "Exhaust gas", "oil_pressure": "Oil pressure",
     "fuel_pressure_drop": "Fuel-pressure drop", "battery": "Battery voltage", "engine_speed": "Engine speed",
     "limiter": "Engine speed, by the limiter", "road_speed": "Road speed",
+    "steady.lean_at_load": "Lean at load, trims out", "part_throttle.lean": "Lean within a pull",
 }  # fmt: skip
 GATE_NAMES = {
     "steady": "Steady lambda error", "full_throttle": "Lambda, full throttle", "knock": "Knock, full throttle",
@@ -66,7 +67,7 @@ def limit_gauges(
     Parameters
     ----------
     findings : list of mapping
-        Findings as results.json holds them; those of the watch over the limits count.
+        Findings as results.json holds them; those with a margin count.
     margins : mapping
         For each finding's title how far inside the limit it lies: its sign tells a maximum from a minimum.
     said : mapping, optional
@@ -77,7 +78,7 @@ def limit_gauges(
     list of Gauge
         Value over limit, or limit over value where less is worse; without those that were not shown.
     """
-    own = [f for f in findings if f["id"].startswith("limits.") and f["value"] is not None and f["title"] in margins]
+    own = [f for f in findings if f["value"] is not None and f["title"] in margins]
     words = {f["title"]: _plain(f["value"]) for f in own} | dict(said or {})
     gauges = [gauge for f in own for gauge in [_gauge(f, margins[f["title"]], words[f["title"]])] if gauge]
     return sorted(gauges, key=lambda gauge: -gauge.used)

@@ -78,6 +78,13 @@ MAIN = (
     "power.wheel_peak", "full_throttle.lambda_error", "part_throttle.lean", "steady.dead_time", "trims.total",
     "transient.lean", "idle.hunting", "idle.speed_error", "launch.time", "launch.bog",
 )  # fmt: skip
+# Findings of other questions that stand for the same limit as one of the watch over the whole log, which averages more
+# and leaves the trims at work.
+SAME_LIMIT = {
+    "steady.lean_at_load": "limits.lean_under_load", "part_throttle.lean": "limits.lean_under_load",
+    "part_throttle.knock_retard": "limits.knock_retard", "full_throttle.knock_retard": "limits.knock_retard",
+    "full_throttle.lambda": "limits.lambda_full_load",
+}  # fmt: skip
 CROSS_CHECKS = ("high_flow.agreement", "part_throttle.meter_agreement")  # two kinds of driving that ought to agree
 
 
@@ -109,6 +116,12 @@ def shown_findings(findings: Sequence[Mapping[str, Any]], drive_next: Sequence[s
         "checks": [f for f in worded if _is_quiet(f)],
         "all": worded,
     }
+
+
+def stops_beside(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Stops of other questions at a limit that the watch over the whole log did not see passed."""
+    status = {finding["id"]: finding["status"] for finding in findings}
+    return [f for f in findings if f["status"] == "stop" and status.get(SAME_LIMIT.get(f["id"], ""), "stop") != "stop"]
 
 
 def _weight(finding: Mapping[str, Any]) -> tuple[bool, float]:

@@ -24,7 +24,7 @@ from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.results import ABOUT
-from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, value_text
+from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, stops_beside, value_text
 from tunelab.record.stored import RECORDS, findings_of
 from tunelab.record.to_enter import join, need_of, newer_than
 from tunelab.study.drive_plan import cautions_for
@@ -61,7 +61,8 @@ def summary_page(
     held = prediction_sentence(opened, findings_of(results))
     first, newer = _settle_first(results["findings"]), newer_than(opened, opened.revision)
     said = {f["title"]: value_text(f).split(" ")[0].rstrip("°") for f in results["findings"]}
-    gauges = limit_gauges(results["findings"], _margins(record), said)
+    passed = {f["title"]: f["limit"] - f["value"] for f in stops_beside(results["findings"])}  # all are maxima
+    gauges = limit_gauges(results["findings"], _margins(record) | passed, said)
     steps = opened.folder.session.steps
     time = show_duration(evidence.duration_s)
     driven = f"{steps_words(steps)}, with {opened.revision.name} in the ECU: {time} of log."
