@@ -6,7 +6,7 @@ import pytest
 
 from tunelab.record.answer import answer_of
 from tunelab.record.chapter import Chapter, Section, Verdict, as_data
-from tunelab.record.shown import stops_beside
+from tunelab.record.shown import stops_beside, stops_for
 from tunelab.study.finding import Finding
 
 MET = Finding("a.kept", "Hottest coolant", 88.0, "°C", 87.0, 89.0, 0.95, 9, 0, "met", 105.0, "worst at 3 s.")
@@ -82,6 +82,17 @@ def test_a_limit_that_another_question_saw_passed_is_never_called_kept():
     assert "over the whole log, as it was driven: all 2 limits judged were kept" in found.sentence
     assert [row["id"] for row in found.rows] == ["steady.lean_at_load", "limits.lean_under_load", "a.kept"]
     assert found.to_do[0].startswith("At stop: Leanest hold at load")
+
+
+def test_the_next_drive_begins_with_what_has_to_be_settled_first():
+    plan = as_data(Chapter("drive_plan", (MET,), verdict=Verdict("No steady hold is needed. Known to 0.6 %.")))
+    stops = stops_for("drive_plan", as_data(Chapter("limits", (MET, STOP)))["findings"])
+    found = answer_of(plan, (), stops)
+    assert (found.word, [row["id"] for row in found.rows]) == ("stop", ["a.stop", "a.kept"])
+    assert found.sentence == (
+        "Settle first, before any drive: pressure drop 4.1 kPa (limit 3 kPa). No steady hold is needed. Known to 0.6 %."
+    )
+    assert stops_for("steady", as_data(Chapter("limits", (STOP,)))["findings"]) == []
 
 
 def test_a_stop_that_the_watch_over_the_whole_log_saw_itself_is_not_told_twice():

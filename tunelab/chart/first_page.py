@@ -122,7 +122,7 @@ def _gate_gauge(row: Any) -> Gauge:
     elif name == "Every drive":
         name = row.title
     if row.status == "not_shown":
-        return Gauge(name, np.nan, np.nan, "not shown", "quiet")
+        return Gauge(name, np.nan, np.nan, f"not shown: drive {row.steps}" if row.steps else "not shown", "quiet")
     unit = {"1": "", "°": "°", "1/h": " per hour"}.get(row.unit, f" {row.unit}")
     value, limit = getattr(row, "said", "") or _plain(row.value), _plain(row.limit)
     text = f"{value}{unit}, least {limit}{unit}" if row.is_least else f"{value} of {limit}{unit}"

@@ -225,7 +225,7 @@ def add_ready(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser
 def run_ready(arguments: argparse.Namespace) -> int:
     """Print the verdict with its bounds, the gates, what is left before the event; the exit code."""
     from tunelab.record.decisions import gate_lines, plan_for_event, write_decisions
-    from tunelab.record.driven import decide
+    from tunelab.record.driven import decide, readiness_answer
     from tunelab.record.history import write_shelf
     from tunelab.record.stored import RECORDS
     from tunelab.study.drive_plan import cautions_for
@@ -235,7 +235,7 @@ def run_ready(arguments: argparse.Namespace) -> int:
     decided = decide(root, arguments.revision)
     plan = plan_for_event(decided, arguments.event, arguments.until, today="", swap_days=arguments.swap_days)
     readiness = decided.readiness
-    say_folded(f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}", hang=2)
+    say_folded(readiness_answer(readiness), hang=2)
     for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
         say_folded(f"- {bound}", hang=2)
     say_folded(readiness.caution, hang=0)

@@ -61,14 +61,13 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str], beside: Sequence
     ordered = _ordered(_worded(chapter["findings"]), leads)
     rows = (*beside, *ordered[:ROWS])
     verdict = chapter["verdict"]
+    said = _with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads)
     stops = [finding["title"] for finding in (*beside, *ordered) if finding["word"] == "stop"]
     first = settle_first(stops)
     asked = [*chapter["change"]["sentences"], *chapter["drive_next"]["sentences"]]
     return Answer(
         word="stop" if beside else _word(ordered, leads, verdict["word"]),
-        sentence=begin_large(
-            _beside(beside, _with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads))
-        ),
+        sentence=begin_large(_beside(beside, said, chapter["notebook"])),
         rows=rows,
         others=tuple(ordered[ROWS:]),
         to_do=tuple(begin_large(s) for s in dict.fromkeys([first, *asked]) if s),
@@ -77,11 +76,13 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str], beside: Sequence
     )
 
 
-def _beside(beside: Sequence[Mapping[str, Any]], sentence: str) -> str:
+def _beside(beside: Sequence[Mapping[str, Any]], sentence: str, question: str) -> str:
     """What another question saw passed, before what the page's own question says."""
     if not beside:
         return sentence
     told = " ".join(f"{_told(finding)}." for finding in beside)
+    if question == "drive_plan":
+        return f"Settle first, before any drive: {list_names([called(finding) for finding in beside])}. {sentence}"
     return f"{told} That is seen another way; over the whole log, as it was driven: {small(sentence)}"
 
 
