@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tunelab.record.display import SHOWN_UNITS, decimals, most_decimals, real_minus, show_number
-from tunelab.study.finding import status_word
+from tunelab.study.finding import has_interval, status_word
 
 STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
 URGENCY = ("stop", "watch", "not_shown", "met", "measured")
@@ -238,7 +238,8 @@ def _worded(finding: Mapping[str, Any]) -> dict[str, Any]:
     used, flagged = finding["samples_used"], finding["samples_flagged"]
     counted = f"{_counted(used)}, {flagged} flagged and left out" if used or flagged else "calculated, not measured"
     counted = "" if finding["value"] is None and not used else counted
-    word = status_word(finding["status"], finding["limit"])
+    known = has_interval(finding["id"], finding["value"], finding["lower"])
+    word = status_word(finding["status"], finding["limit"], has_interval=known)
     words = {"word": word, "reading": reading(finding), "value_text": value_text(finding), "counted": counted,
              "value_limit": _value_limit(finding)}  # fmt: skip
     return {**finding, **words, "because": begin_large(finding["because"])}

@@ -135,7 +135,7 @@ def _pictures(
 
 def _pulsation_note(findings: Sequence[Mapping[str, Any]]) -> str:
     """Why the map may show rich cells that the lambda error does not count; empty where nothing pulsates."""
-    found = next((f for f in findings if f["id"] == "steady.pulsation" and f["value"] and f["status"] == "watch"), None)
+    found = next((f for f in findings if f["id"] == "steady.pulsation" and f["value"]), None)
     if found is None:
         return ""
     return (

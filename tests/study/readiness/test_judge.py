@@ -50,7 +50,7 @@ def test_margins_put_what_presses_most_first_and_tell_a_least_from_a_most():
 
 def test_a_gate_shows_the_worst_of_all_drives_and_a_calmer_one_takes_nothing_back():
     fast = finding("limits.engine_speed", "stop", value=6826.0, limit=6700.0)
-    less = replace(fast, value=6820.0)
+    less = replace(fast, value=6820.0, lower=6820.0, upper=6820.0)
     limits = {HELD_AGAINST["limits.engine_speed"]: 6700, HELD_AGAINST["limits.road_speed"]: 125}
     road = finding("limits.road_speed", "watch", value=126.0, limit=125.0)
     days = [(3, (fast, road)), (4, (less, replace(road, value=100.0, status="met")))]

@@ -200,9 +200,8 @@ def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
 
 
 def _badness(status: Status, finding: Finding) -> tuple[int, float]:
-    """How bad a finding is: its status first, then how much of its limit it used."""
-    used = share_used(finding)[0]
-    return WORST[status], used if math.isfinite(used) else 0.0
+    """How bad a finding is: its status first, then how much of its limit it used at most."""
+    return WORST[status], max((share for share in share_used(finding) if math.isfinite(share)), default=0.0)
 
 
 def _others(found: Sequence[Said], status: Status) -> str:
@@ -265,13 +264,11 @@ def _said(gate: Gate, valid: list[Drive], name: str) -> Said | None:
     if not said:
         return None
     drive, finding = said[-1]
-    if name.startswith(MOST_OF_A_DRIVE):
-        drive, finding = max(said, key=lambda one: (*_badness(one[1].status, one[1]), one[0].date))
-        if finding.status != "stop" or said[-1][1].status == "stop":
-            return finding.status, finding, drive, ""
-        drive, finding = said[-1]
     stops = [(d, f) for d, f in said[:-1] if f.status == "stop"]
     if not stops or finding.status == "stop":
+        if name.startswith(MOST_OF_A_DRIVE):  # of an earlier revision only where the newest drive is of one
+            own = [one for one in said if one[0].revision == drive.revision]
+            drive, finding = max(own, key=lambda one: (*_badness(one[1].status, one[1]), one[0].date))
         return finding.status, finding, drive, ""
     earlier, stopped = max(stops, key=lambda one: _badness(one[1].status, one[1]))
     if gate.lasting:

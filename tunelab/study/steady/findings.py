@@ -254,7 +254,7 @@ def _pulsation(fit: SteadyFit) -> Finding:
         values = (float(over.over_reading_pct[at]), float(over.lower_pct[at]), float(over.upper_pct[at]))
     return _finding(
         fit, "steady.pulsation", "Largest over-reading from intake pulsation", values=values, unit="%",
-        status="watch", limit=None, because=over.because,
+        status="not_shown" if values is None else status_within(*values), limit=None, because=over.because,
     )  # fmt: skip
 
 
