@@ -53,8 +53,8 @@ def test_the_knock_of_the_road_home_is_named_first_and_never_nothing(watch):
     answer = {e["part"]: e["lines"] for e in short_answer("12 min of log.", found, [chapter], held="", first="")}
     assert answer["limits"][0]["word"] == "stop"
     assert answer["limits"][0]["text"].startswith("Highest knock retard of the drive: 4.1° (limit 3°).")
-    assert answer["change"][0]["text"].startswith("Limits passed, to be settled first: Highest knock retard")
-    assert "less spark" in answer["change"][0]["text"]
+    assert answer["change"][0]["text"].startswith("Knock passed its limit. Take out spark there")
+    assert "out spark there" in answer["change"][0]["text"]
     assert "lift" in chapter["change"]["sentences"][0]
     assert "less spark" in chapter["change"]["sentences"][0]
     assert "one was passed" in chapter["driven"]["sentences"][0]

@@ -3,6 +3,7 @@
 import datetime
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import holoviews as hv
 import numpy as np
@@ -187,3 +188,15 @@ def test_a_car_without_stated_ratios_is_told_those_of_its_log(opened, evidence):
     assert value * TRUTH.vehicle.speed_reading == pytest.approx(third, rel=0.01)  # the speed is taken at its word
     assert "rpm per km/h" in seen
     assert "no gear was found" in power.gear_sentences(evidence.log.isel(time=slice(0, 100)), bare)[0]
+
+
+def test_no_change_of_gear_is_named_past_the_top_speed_of_the_owner():
+    def point(gear, km_h):
+        return SimpleNamespace(from_gear=gear, to_gear=gear + 1, engine_speed_rpm=6700.0, lower_rpm=6100.0,
+                               upper_rpm=6700.0, road_speed_km_h=km_h, verdict="shift at")  # fmt: skip
+
+    shift = SimpleNamespace(points=(point(2, 96.0), point(3, 130.0), point(4, 170.0)), top_speed_km_h=125.0)
+    ((caption, table),) = power.shift_table(shift)
+    assert table["gear"].tolist() == ["2 to 3"]
+    assert caption.endswith("; 3 to 4 and 4 to 5 would come past your top speed of 125 km/h")
+    assert power.shift_table(SimpleNamespace(points=(point(3, 130.0),), top_speed_km_h=125.0)) == ()

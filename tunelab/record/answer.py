@@ -229,7 +229,7 @@ STEP_OF = {
     "steady": "steady", "part_throttle": "part-throttle", "full_throttle": "full-throttle", "power": "full-throttle",
     "coast_down": "coast-down", "launch": "launch", "link": "link", "road_manners": "road",
 }  # fmt: skip
-NOTHING = {"change": "Nothing.", "drive_next": "Nothing is named."}
+NOTHING = {"change": "Nothing.", "drive_next": "No further drive is asked for."}
 NOTHING_AT_STOP = "What is at stop, before anything else."
 
 

@@ -15,7 +15,7 @@ from tunelab.log.load import load_flagged
 from tunelab.record.chapter import Chapter, Section, Verdict
 from tunelab.record.display import real_minus
 from tunelab.record.opened import OpenedSession
-from tunelab.record.shown import small
+from tunelab.record.shown import begin_large, small
 from tunelab.record.to_enter import entry_rows, entry_table, join, parts_revision, standing_of_parts, tables_csv
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.explore_events import overlay
@@ -203,7 +203,7 @@ def _driven(drive: RoadDrive) -> str:
 
 def _not_driven(drive: RoadDrive) -> Section:
     """Parts of a drive that the log does not hold, each with the reason."""
-    sentences = tuple(f"{kind}: {why}." for kind, why in drive.missing.items())
+    sentences = tuple(f"{begin_large(kind)}: {why}." for kind, why in drive.missing.items())
     return Section(sentences, short=f"These parts of a drive: {', '.join(drive.missing)}." if sentences else "")
 
 

@@ -56,6 +56,14 @@ SETTLE = {
     "road_speed": "end the next run at a lower speed, or show that the speed sensor reads high",
 }
 
+IN_SHORT = {
+    "knock_retard": "Knock passed its limit. Take out spark there, or use better fuel, before loading the engine "
+    "again.",
+    "engine_speed": "Engine speed passed its limit. Lower the limiter by what it overshoots, and shift earlier.",
+    "lean_under_load": "Lambda was too lean under load. Look at fuel pressure, then at the curve, before loading the "
+    "engine there again.",
+}  # of the limits passed most; the first page says no more of them
+
 
 def limits_chapter(found: LimitWatch) -> Chapter:
     """Put the watch over the limits into a chapter."""
@@ -104,8 +112,12 @@ def settle_sentences(found: LimitWatch) -> list[str]:
 def _in_short(found: LimitWatch) -> str:
     if not found.passed:
         return ""
-    told = [f"{c.quantity.title}: {SETTLE[c.quantity.id.removeprefix('limits.')]}" for c in found.passed]
-    return f"Limits passed, to be settled first: {'. '.join(told)}."
+    names = [c.quantity.id.removeprefix("limits.") for c in found.passed]
+    told = [
+        IN_SHORT.get(n) or f"{c.quantity.title} passed its limit: {SETTLE[n]}."
+        for n, c in zip(names, found.passed, strict=True)
+    ]
+    return " ".join(told)
 
 
 def limit_sentences(found: LimitWatch) -> list[str]:

@@ -254,7 +254,10 @@ def _shown(drive: Drive, name: str) -> bool:
 
 
 Said = tuple[Status, Finding, Drive, str]  # a note at the end
-MOST_OF_A_DRIVE = ("limits.", "full_throttle.")  # findings that hold the worst of a drive: a calm drive takes none back
+MOST_OF_A_DRIVE = (
+    "limits.",
+    "full_throttle.",
+)  # findings that hold the worst of a drive: a gentler drive takes none back
 
 
 def _said(gate: Gate, valid: list[Drive], name: str) -> Said | None:
