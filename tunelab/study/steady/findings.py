@@ -353,8 +353,9 @@ def _injector_line(fit: SteadyFit, own: Suspects) -> Finding:
     value, lower, upper = (float(at_shortest * value) for value in (bend.size.value, *bend.size.ends))
     values = (value, lower, upper)
     because = (
-        f"At the shortest pulses, open for {bend.shortest_ms:.1f} ms, the injectors act as if open {abs(values[0]):.0f} µs "
-        f"{'longer' if values[0] >= 0 else 'shorter'} than the line through the long pulses says. By this drive the chance that they bend at all is "
+        f"At the shortest pulses, open for {bend.shortest_ms:.1f} ms, the injectors act as if open "
+        f"{abs(value):.0f} µs {'longer' if value >= 0 else 'shorter'} than the line through the long pulses says. By "
+        "this drive the chance that they bend at all is "
         f"{100 * bend.chance:.0f} %, and the intervals of curve and dead time allow for it. {LINE}"
     )
     return _finding(
