@@ -116,6 +116,10 @@ def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evi
     assert "meter_high_flow" in chapter.tables
     assert any("never alone" in text for text in chapter.change.sentences)
     assert draw_high_flow(high) is not None
+    if "has to be changed" not in " ".join(chapter.change.sentences):  # the first page says it in numbers, not by file
+        assert re.search(r"Meter curve: \d+ breakpoints? at [\d.]+( to [\d.]+)? V by [+−\d.]+", chapter.change.short)
+    assert ("Fuel at full load: " in chapter.change.short) == bool(fuel.changes)
+    assert ".csv" not in chapter.change.short
     none = beside.high_flow_of(opened, evidence, full, beside.steady_beside(opened, "none"))
     assert none.findings()[0].status == "not_shown"
     assert draw_high_flow(none) is not None
@@ -143,6 +147,8 @@ def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints
         knows, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark
     )
     assert chapter.proposal.parts == ("full_load_fuel", "spark_retreat")
+    assert re.search(r"Fuel at full load: 0\.8\d\d at \d+ rpm; ", chapter.change.short)  # all of it is named at once
+    assert "Spark: " in chapter.change.short
     assert "never more" in chapter.proposal.comments["spark_retreat"]
     assert max(cell.retreat_deg for cell in chapter.proposal.revision.spark_retreat) == pytest.approx(5.0)
     assert {"knock_events", "spark_retreat"} <= set(chapter.tables)

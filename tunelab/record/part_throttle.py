@@ -11,6 +11,7 @@ from tunelab.channels import CHANNELS
 from tunelab.record.beside import SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, Section, Verdict
 from tunelab.record.full_throttle import (
+    change_in_short,
     high_flow_change,
     high_flow_table,
     lift_sentences,
@@ -208,7 +209,7 @@ def part_throttle_chapter(
                 *(table for one in tables_own for table in entry_table(one)),
                 *(spark_table(spark) if here else ()),
             ),
-            _stops_in_short(found),
+            " ".join(s for s in (_stops_in_short(found), *_entered_in_short(standing, high, spark, here)) if s),
         ),
         proposal=proposal,
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
@@ -246,6 +247,11 @@ def _stops_in_short(found: PartThrottle) -> str:
     """What to settle before the next pull, in short; empty where no limit was passed."""
     stops = [check for check in found.checks if check.status == "stop"]
     return " ".join(f"{check.quantity.title}: {SETTLE[SETTLE_AS[check.quantity.id]]}." for check in stops)
+
+
+def _entered_in_short(standing: str, high: HighFlow, spark: SparkStudy, here: bool) -> tuple[str, ...]:
+    """What is to be entered, by its numbers; spark only where this page is the one that proposes it."""
+    return change_in_short(standing, high, None, spark if here else replace(spark, cells=spark.cells[:0]))
 
 
 def curve_sentences(high: HighFlow) -> list[str]:
