@@ -79,7 +79,7 @@ def test_a_limit_that_another_question_saw_passed_is_never_called_kept():
     found = answer_of(data, (), beside)
     assert found.word == "stop"
     assert found.sentence.startswith("Leanest hold at load, trims taken out: 11.5 %")
-    assert "over the whole log, as it was driven: all 2 limits judged were kept" in found.sentence
+    assert "Over the whole log, as it was driven: all 2 limits judged were kept" in found.sentence
     assert [row["id"] for row in found.rows] == ["steady.lean_at_load", "limits.lean_under_load", "a.kept"]
     assert found.to_do[0].startswith("At stop: Leanest hold at load")
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import holoviews as hv
 import pytest
 from driven_log import known_delay
@@ -109,3 +111,13 @@ def test_a_value_above_a_thousand_without_a_unit_has_none():
     assert value_text(plain | {"value": 6836.4, "unit": "1"}) == "6836"
     assert value_text(plain | {"value": 6836.4, "unit": "rpm"}) == "6836 rpm"
     assert value_text(plain | {"value": 0.92, "unit": "1"}) == "0.92"
+
+
+def test_a_limit_inside_the_interval_may_have_been_passed_and_one_past_it_was():
+    def check(name, status):
+        return SimpleNamespace(quantity=SimpleNamespace(id=f"limits.{name}", title="Highest speed"), status=status)
+
+    watch = SimpleNamespace(passed=(check("engine_speed", "stop"), check("road_speed", "watch")))
+    said = part_throttle._in_short(watch)
+    assert said.startswith("Engine speed passed its limit. ")
+    assert "Highest speed may have passed its limit: end the next run" in said

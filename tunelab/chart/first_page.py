@@ -27,7 +27,7 @@ FULL_SHADE_PCT = 5.0  # lambda so far off has the deepest shade, unless some of 
 UNRULED = 3.0  # an interval's end so many times further out than the other does not set the range
 CUT = 0.1  # of the axis: a bar that runs out of it by less is not spoken of
 SHORT = {
-    "lean_under_load": "Lambda lean of commanded", "lambda_full_load": "Lambda at full throttle",
+    "lean_under_load": "Lean at load, trims at work", "lambda_full_load": "Lambda at full throttle",
     "knock_retard": "Knock retard", "injector_duty": "Injector duty", "meter_headroom": "Air-meter headroom",
     "boost": "Boost", "coolant": "Coolant", "coolant_cold": "Coolant at full throttle",
     "coolant_rise": "Coolant rise in a pull", "intake_air": "Intake air", "intake_air_rise": "Intake-air rise, a pull",

@@ -83,7 +83,7 @@ def _beside(beside: Sequence[Mapping[str, Any]], sentence: str, question: str) -
     told = " ".join(f"{_told(finding)}." for finding in beside)
     if question == "drive_plan":
         return f"Settle first, before any drive: {list_names([called(finding) for finding in beside])}. {sentence}"
-    return f"{told} That is seen another way; over the whole log, as it was driven: {small(sentence)}"
+    return f"{told} Over the whole log, as it was driven: {small(sentence)}"
 
 
 def _worded(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:

@@ -237,7 +237,7 @@ def change_sentences(study: LinkStudy) -> tuple[str, ...]:
         f"({rank.method})."
     )
     if change.verdict == "not shown yet" and rank.p_value < 1 - change.ratio.confidence:
-        text += " That hints at a difference; like with like by speed and load, the rates do not show one yet."
+        text += " That hints at a difference; at like speeds and loads the rates do not show one yet."
     return (change.because, text)
 
 

@@ -113,11 +113,12 @@ def settle_sentences(found: LimitWatch) -> list[str]:
 def _in_short(found: LimitWatch) -> str:
     if not found.passed:
         return ""
-    names = [c.quantity.id.removeprefix("limits.") for c in found.passed]
-    told = [
-        IN_SHORT.get(n) or f"{c.quantity.title} passed its limit: {SETTLE[n]}."
-        for n, c in zip(names, found.passed, strict=True)
-    ]
+    told = []
+    for check in found.passed:
+        name = check.quantity.id.removeprefix("limits.")
+        passed = "passed" if check.status == "stop" else "may have passed"
+        own = IN_SHORT.get(name) if check.status == "stop" else None
+        told.append(own or f"{check.quantity.title} {passed} its limit: {SETTLE[name]}.")
     return " ".join(told)
 
 
