@@ -82,6 +82,7 @@ def test_a_sheet_names_one_reading_of_the_meter_and_never_as_both_needed_and_opt
         named = [*sheet.must_log, *sheet.log_too]
         assert not any("meter frequency" in name for name in named)
         assert sum("the air meter's reading" in name for name in named) <= 1
+    assert "GPS speed" in sheet_for("coast-down", car(), revision(), 100.0).log_too  # better than the wheels' own
 
 
 def test_a_stop_that_any_drive_may_show_stands_on_the_sheet_of_every_step(tmp_path):

@@ -98,7 +98,7 @@ def sheet_for(
     title, why, rows, cautions, own_notes = SHEETS[step](car, bounds, list(holds))
     needs = next(need for need in find_needs((), car) if need.step == step)
     runs = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(rows)
-    must, useful = needs.missing, [group for group in needs.would_help if not _is_within(group, needs.missing)]
+    must, useful = needs.missing, [group for group in needs.would_help if not _is_asked_for(group, needs.missing)]
     return StepSheet(
         step, title, why, runs, _labels(must), _labels(useful),
         tuple(_watch(car, bounds, step)), ABORT, tuple(cautions), (*own_notes, *notes),
@@ -108,9 +108,9 @@ def sheet_for(
 METER_CHANNELS = ("meter_v", "meter_hz", "meter_counts")
 
 
-def _is_within(group: Sequence[str], others: Sequence[Sequence[str]]) -> bool:
-    """Whether any of the other groups already asks for all that a group asks for."""
-    return any(set(group) <= set(other) for other in others)
+def _is_asked_for(group: Sequence[str], others: Sequence[Sequence[str]]) -> bool:
+    """Whether a group asks for the air meter's reading, and another group does so already."""
+    return set(group) <= set(METER_CHANNELS) and any(set(group) <= set(other) for other in others)
 
 
 def _labels(groups: Sequence[Sequence[str]]) -> tuple[str, ...]:
@@ -134,7 +134,7 @@ def _watch(car: Car, bounds: Bounds, step: str) -> list[str]:
     if step in ("steady", "part-throttle"):
         lean = LEAN_STOP_PCT if limits.lean_under_load_max_pct is None else limits.lean_under_load_max_pct
         found = [f"lambda no more than {lean:g} % lean of commanded under load", *found]
-    if step in LOADED_STEPS:
+    if step in LOADED_STEPS and step != "steady":
         found = [f"lambda not above {limits.lambda_max_full_load:g} at full load", *found]
     found.append(f"intake air below {limits.intake_air_max_c:g} °C")
     if limits.oil_pressure_min_kpa:
@@ -189,7 +189,7 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     cautions += [BRAKE_HOLD] if any(hold.brake in ("light", "firm", "as needed") for hold in shown) else []
     cautions += [HIGH_LOAD] if any(hold.is_high_load for hold in shown) else []
     if not holds:
-        notes = ["No hold is listed."]
+        notes = []  # the plan's own sentence says why
     return "Steady holds", why, rows, cautions, notes
 
 
