@@ -121,8 +121,9 @@ def _gate_gauge(row: Any) -> Gauge:
         name = f"{name}: {what if what[1:2].isupper() else what[:1].lower() + what[1:]}"
     elif name == "Every drive":
         name = row.title
+    step = getattr(row, "step", "")
     if row.status == "not_shown":
-        return Gauge(name, np.nan, np.nan, f"not shown: drive {row.steps}" if row.steps else "not shown", "quiet")
+        return Gauge(name, np.nan, np.nan, f"not shown: drive {step}" if step else "not shown", "quiet")
     unit = {"1": "", "°": "°", "1/h": " per hour"}.get(row.unit, f" {row.unit}")
     value, limit = getattr(row, "said", "") or _plain(row.value), _plain(row.limit)
     text = f"{value}{unit}, least {limit}{unit}" if row.is_least else f"{value} of {limit}{unit}"

@@ -46,6 +46,7 @@ def test_margins_put_what_presses_most_first_and_tell_a_least_from_a_most():
     assert table.loc["battery", ["used_pct", "reach_pct"]].tolist() == pytest.approx([87.5, 1050 / 11.5])
     assert set(table.index[table["is_least"]]) == {"battery", "headroom", "oil_pressure"}
     assert "fresh" not in table.index
+    assert table.loc["link", "step"] == "link"  # what an empty bar says to drive
 
 
 def test_a_gate_shows_the_worst_of_all_drives_and_a_calmer_one_takes_nothing_back():

@@ -78,7 +78,7 @@ class Readiness:
 
         `gate` (its name), `title`, `status`, `id` (of the finding that decides), `value`, `unit`, `limit`, `is_least`
         (the limit is a minimum), `used_pct` and `reach_pct`: how much of the limit is used, and at the end of the
-        interval, and `steps`, what to drive to show it. Of a gate that is not shown all numbers are NaN.
+        interval, and `step`, what to drive to show it. Of a gate that is not shown all numbers are NaN.
         """
         rows = [_margin(state) for state in self.gates]
         names = [
@@ -114,9 +114,9 @@ def _margin(state: GateState) -> tuple[object, ...]:
     found = None if state.status == "not_shown" else state.finding
     if found is None:
         nan = (math.nan, "", math.nan, False, math.nan, math.nan)
-        return state.gate.name, state.gate.title, state.status, "", *nan, " or ".join(state.gate.steps)
+        return state.gate.name, state.gate.title, state.status, "", *nan, next(iter(state.gate.steps), "")
     said = (found.id, found.value, found.unit, found.limit, found.id in LOWER_IS_WORSE)
-    return state.gate.name, state.gate.title, state.status, *said, *share_used(found), " or ".join(state.gate.steps)
+    return state.gate.name, state.gate.title, state.status, *said, *share_used(found), next(iter(state.gate.steps), "")
 
 
 FRESH = Gate("fresh", "Driven since the last change", (), steps=("steady",))
