@@ -6,6 +6,7 @@ import pytest
 
 from tunelab.record.answer import answer_of
 from tunelab.record.chapter import Chapter, Section, Verdict, as_data
+from tunelab.record.shown import stops_beside, stops_for
 from tunelab.study.finding import Finding
 
 MET = Finding("a.kept", "Hottest coolant", 88.0, "°C", 87.0, 89.0, 0.95, 9, 0, "met", 105.0, "worst at 3 s.")
@@ -50,8 +51,54 @@ def test_a_value_to_watch_stands_in_the_sentence_whose_status_it_gives():
     assert found.sentence.endswith("limit 0.92, kept. To watch: Lean error: 2.50 % (2.20 to 2.70); limit 2 %.")
 
 
-def test_what_needs_watching_is_counted_before_what_was_kept():
-    assert answer(MET, WATCH, NEAR).sentence.startswith("1 value needs watching, of 3 judged. Lean error: 2.50 %")
+def test_a_question_about_limits_says_yes_where_a_whole_interval_lies_past_one_that_can_wait():
+    assert answer(MET, WATCH, NEAR).sentence == (
+        "Yes, one that can wait: Lean error: 2.50 % (2.20 to 2.70); limit 2 %. The other 2 limits were kept."
+    )
+
+
+def test_a_question_about_limits_says_perhaps_where_the_interval_holds_the_limit():
+    speed = Finding("a.speed", "Highest road speed", 126.0, "km/h", 120.0, 127.0, 0.95, 9, 0, "watch", 125.0, "at 3 s.")
+    assert answer(speed, MET).sentence == (
+        "Perhaps: highest road speed read 126 km/h, limit 125 km/h; its interval is 120 to 127. "
+        "The other limit was kept."
+    )
+    bare = dataclasses.replace(speed, lower=None, upper=None)
+    assert answer(bare).sentence.endswith("limit 125 km/h; it has no interval.")
+
+
+LOADED = Finding("limits.lean_under_load", "Leanest under load, trims at work", 8.8, "%", 8.6, 9.1, 0.95, 9, 0, "met",
+                 10.0, "worst at 3 s.")  # fmt: skip
+HOLD = Finding("steady.lean_at_load", "Leanest hold at load, trims taken out", 11.5, "%", 11.4, 11.7, 0.95, 9, 0,
+               "stop", 10.0, "at 1993 rpm.")  # fmt: skip
+
+
+def test_a_limit_that_another_question_saw_passed_is_never_called_kept():
+    data = as_data(Chapter("limits", (MET, LOADED)))
+    beside = stops_beside([*data["findings"], *as_data(Chapter("steady", (HOLD,)))["findings"]])
+    found = answer_of(data, (), beside)
+    assert found.word == "stop"
+    assert found.sentence.startswith("Leanest hold at load, trims taken out: 11.5 %")
+    assert "Over the whole log, as it was driven: all 2 limits judged were kept" in found.sentence
+    assert [row["id"] for row in found.rows] == ["steady.lean_at_load", "limits.lean_under_load", "a.kept"]
+    assert found.to_do[0].startswith("At stop: Leanest hold at load")
+
+
+def test_the_next_drive_begins_with_what_has_to_be_settled_first():
+    plan = as_data(Chapter("drive_plan", (MET,), verdict=Verdict("No steady hold is needed. Known to 0.6 %.")))
+    stops = stops_for("drive_plan", as_data(Chapter("limits", (MET, STOP)))["findings"])
+    found = answer_of(plan, (), stops)
+    assert (found.word, [row["id"] for row in found.rows]) == ("stop", ["a.stop", "a.kept"])
+    assert found.sentence == (
+        "Settle first, before any drive: pressure drop 4.1 kPa (limit 3 kPa). No steady hold is needed. Known to 0.6 %."
+    )
+    assert stops_for("steady", as_data(Chapter("limits", (STOP,)))["findings"]) == []
+
+
+def test_a_stop_that_the_watch_over_the_whole_log_saw_itself_is_not_told_twice():
+    passed = dataclasses.replace(LOADED, status="stop", value=10.4)
+    assert stops_beside(as_data(Chapter("n", (passed, HOLD)))["findings"]) == []
+    assert stops_beside(as_data(Chapter("n", (HOLD,)))["findings"]) == []  # the record did not look
 
 
 @pytest.mark.parametrize(

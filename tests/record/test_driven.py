@@ -3,21 +3,25 @@
 import hashlib
 import json
 import tomllib
+from dataclasses import replace
 
 import pytest
 from held_log import held_log
 from plain_workspace import CAR, REVISION, SESSION_NAME, write_workspace
-from ready_drives import finding
+from ready_drives import EVERY, drive, finding
+from ready_drives import car as ready_car
+from ready_drives import revision as ready_revision
 from written_results import write_results
 
 from tunelab.cli import main
 from tunelab.log.load import LoadError
 from tunelab.log.store import read_log, write_log
 from tunelab.record import driven
-from tunelab.record.driven import decide
+from tunelab.record.driven import decide, readiness_answer
 from tunelab.record.plan import plan_for
 from tunelab.study.coverage import cover
-from tunelab.study.readiness import reach_of
+from tunelab.study.readiness import judge_readiness, reach_of
+from tunelab.study.readiness.gate import HELD_AGAINST
 from tunelab.workspace import open_usable
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -163,3 +167,27 @@ def test_a_session_whose_log_cannot_be_read_keeps_the_plan_from_nothing(root):
     assert planned.title.endswith(f"after {SESSION_NAME}")
     with pytest.raises(LoadError):
         plan_for(beside, None)
+
+
+def test_the_answer_gives_value_limit_and_day_of_all_that_stopped():
+    knock = finding("limits.knock_retard", "stop", value=3.6, unit="°", limit=3.0, title="Highest knock retard")
+    speed = finding("limits.engine_speed", "stop", value=6826.0, unit="rpm", limit=6700.0, title="Highest engine speed")
+    own = {"limits.knock_retard", "limits.engine_speed"}
+    drives = [drive(day, ids=[n for n in EVERY if n not in own]) for day in (17, 20)]
+    drives = [replace(d, findings=(*d.findings, f)) for d, f in zip(drives, (knock, speed), strict=True)]
+    limits = {HELD_AGAINST[f.id]: f.limit for f in (knock, speed)}
+    readiness = judge_readiness(drives, ready_car(**limits), {"r01": ready_revision()}, "r01")
+    assert readiness_answer(readiness) == (
+        "No, with r01 in the car: highest knock retard reached 3.6° (limit 3°) on 17 May; "
+        "highest engine speed reached 6826 rpm (limit 6700 rpm) on 20 May."
+    )
+
+
+def test_the_answer_names_what_has_not_been_driven_and_what_bounds_a_run():
+    def answer(*drives):
+        return readiness_answer(judge_readiness(drives, ready_car(), {"r01": ready_revision()}, "r01"))
+
+    none = "no drive that counts shows fuelling at steady speed and fuelling, knock, injector duty, meter headroom, "
+    assert answer().startswith(f"Cannot be said yet, with r01 in the car: {none}")
+    assert answer(drive(3)).startswith("Yes, with r01 in the car: all ")
+    assert "only within the bounds below" in answer(drive(3, status={"link.drop_outs": "stop"}))

@@ -273,7 +273,7 @@ def test_command_sheet_record_and_follow_show_one_plan(tmp_path, capsys, lines):
     said = dict(seen.lines())["plan"]
     if lines is None:
         assert plan.is_enough
-        assert sentence.startswith("Enough")
+        assert sentence.startswith("No steady hold is needed")
         assert said == sentence
         return
     number = re.search(r"about \d+ s of driving", sentence).group()

@@ -205,10 +205,10 @@ def test_a_status_is_read_in_words():
 
 def test_a_table_without_rows_says_none():
     neither = page_of(cell_with(new_output("execute_result", data={TABLE: table_item(pd.DataFrame())})))
-    assert "No rows" not in neither
+    assert "Nothing to list" not in neither
     table = pd.DataFrame({"date": [], "author": []})
     page = page_of(cell_with(new_output("execute_result", data={TABLE: table_item(table)})))
-    assert '<p class="note">No rows: date, author.</p>' in page  # no head without a body
+    assert '<p class="note">Nothing to list.</p>' in page  # no head without a body
     assert "<table" not in page.partition("<main")[2]
 
 

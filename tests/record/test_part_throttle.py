@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import holoviews as hv
 import pytest
 from driven_log import known_delay
@@ -53,8 +55,8 @@ def test_the_knock_of_the_road_home_is_named_first_and_never_nothing(watch):
     answer = {e["part"]: e["lines"] for e in short_answer("12 min of log.", found, [chapter], held="", first="")}
     assert answer["limits"][0]["word"] == "stop"
     assert answer["limits"][0]["text"].startswith("Highest knock retard of the drive: 4.1° (limit 3°).")
-    assert answer["change"][0]["text"].startswith("Limits passed, to be settled first: Highest knock retard")
-    assert "less spark" in answer["change"][0]["text"]
+    assert answer["change"][0]["text"].startswith("Knock passed its limit. Take out spark there")
+    assert "out spark there" in answer["change"][0]["text"]
     assert "lift" in chapter["change"]["sentences"][0]
     assert "less spark" in chapter["change"]["sentences"][0]
     assert "one was passed" in chapter["driven"]["sentences"][0]
@@ -109,3 +111,13 @@ def test_a_value_above_a_thousand_without_a_unit_has_none():
     assert value_text(plain | {"value": 6836.4, "unit": "1"}) == "6836"
     assert value_text(plain | {"value": 6836.4, "unit": "rpm"}) == "6836 rpm"
     assert value_text(plain | {"value": 0.92, "unit": "1"}) == "0.92"
+
+
+def test_a_limit_inside_the_interval_may_have_been_passed_and_one_past_it_was():
+    def check(name, status):
+        return SimpleNamespace(quantity=SimpleNamespace(id=f"limits.{name}", title="Highest speed"), status=status)
+
+    watch = SimpleNamespace(passed=(check("engine_speed", "stop"), check("road_speed", "watch")))
+    said = part_throttle._in_short(watch)
+    assert said.startswith("Engine speed passed its limit. ")
+    assert "Highest speed may have passed its limit: end the next run" in said

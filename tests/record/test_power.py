@@ -3,6 +3,7 @@
 import datetime
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import holoviews as hv
 import numpy as np
@@ -115,6 +116,10 @@ def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evi
     assert "meter_high_flow" in chapter.tables
     assert any("never alone" in text for text in chapter.change.sentences)
     assert draw_high_flow(high) is not None
+    if "has to be changed" not in " ".join(chapter.change.sentences):  # the first page says it in numbers, not by file
+        assert re.search(r"Meter curve: \d+ breakpoints? at [\d.]+( to [\d.]+)? V by [+−\d.]+", chapter.change.short)
+    assert ("Fuel at full load: " in chapter.change.short) == bool(fuel.changes)
+    assert ".csv" not in chapter.change.short
     none = beside.high_flow_of(opened, evidence, full, beside.steady_beside(opened, "none"))
     assert none.findings()[0].status == "not_shown"
     assert draw_high_flow(none) is not None
@@ -149,6 +154,8 @@ def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints
         knows, judged[1], judged[0], high=high, steady=none, fuel=fuel, spark=spark
     )
     assert chapter.proposal.parts == ("full_load_fuel", "spark_retreat")
+    assert re.search(r"Fuel at full load: 0\.8\d\d at \d+ rpm; ", chapter.change.short)  # all of it is named at once
+    assert "Spark: " in chapter.change.short
     assert "never more" in chapter.proposal.comments["spark_retreat"]
     assert max(cell.retreat_deg for cell in chapter.proposal.revision.spark_retreat) == pytest.approx(5.0)
     assert {"knock_events", "spark_retreat"} <= set(chapter.tables)
@@ -194,3 +201,15 @@ def test_a_car_without_stated_ratios_is_told_those_of_its_log(opened, evidence):
     assert value * TRUTH.vehicle.speed_reading == pytest.approx(third, rel=0.01)  # the speed is taken at its word
     assert "rpm per km/h" in seen
     assert "no gear was found" in power.gear_sentences(evidence.log.isel(time=slice(0, 100)), bare)[0]
+
+
+def test_no_change_of_gear_is_named_past_the_top_speed_of_the_owner():
+    def point(gear, km_h):
+        return SimpleNamespace(from_gear=gear, to_gear=gear + 1, engine_speed_rpm=6700.0, lower_rpm=6100.0,
+                               upper_rpm=6700.0, road_speed_km_h=km_h, verdict="shift at")  # fmt: skip
+
+    shift = SimpleNamespace(points=(point(2, 96.0), point(3, 130.0), point(4, 170.0)), top_speed_km_h=125.0)
+    ((caption, table),) = power.shift_table(shift)
+    assert table["gear"].tolist() == ["2 to 3"]
+    assert caption.endswith("; 3 to 4 and 4 to 5 would come past your top speed of 125 km/h")
+    assert power.shift_table(SimpleNamespace(points=(point(3, 130.0),), top_speed_km_h=125.0)) == ()

@@ -111,6 +111,15 @@ def test_the_short_answer_has_its_parts_in_the_order_of_a_reader_in_a_hurry():
     ]
 
 
+def test_a_limit_is_not_called_kept_beside_a_stop_on_the_same_limit():
+    found = [finding("limits.lean_under_load", value=8.8, limit=10.0), finding("limits.coolant")]
+    stop = finding("steady.lean_at_load", "stop", 11.5, limit=10.0)
+    assert lines_of(answer_of([*found, stop], nearest="coolant 0.9"), "limits") == [
+        ("stop", "Steady.Lean_At_Load: 11.5 % (limit 10 %)."),
+        ("met", "2 checked over the whole log, as it was driven, none passed."),
+    ]
+
+
 def test_a_stop_of_a_revision_that_others_followed_points_to_their_drives():
     first = settle_first(["A.Bad"])
     answer = answer_of([finding("a.bad", "stop", 21.52)], chapter(), first=first, since="r02 and r03")

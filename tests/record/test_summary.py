@@ -181,6 +181,15 @@ def test_a_limit_of_which_nothing_was_used_is_none_used_and_never_nan():
     assert limit_gauges([least], {"limits least": -8.0}) == []  # no share of a minimum can be given at zero
 
 
+def test_a_stop_beside_the_watch_over_the_limits_is_drawn_past_its_limit():
+    stop = finding("steady.lean_at_load", 11.5, 10.0)
+    gauges = limit_gauges(
+        [*(f for f in FINDINGS if f["id"] != stop["id"]), stop], {"steady lean_at_load": -1.5, "limits battery": 0.4}
+    )
+    title = draw_limits_used(gauges).title
+    assert title == "Past its limit: lean at load, trims out; next: battery voltage, 96 % used"
+
+
 def test_a_title_says_what_came_out():
     gauges = limit_gauges(FINDINGS, {"limits knock_retard": -1.08, "limits battery": 0.4})
     assert draw_limits_used(gauges).title == "Past its limit: knock retard; next: battery voltage, 96 % used"

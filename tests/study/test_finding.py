@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tunelab.study.finding import counted, status_within, worst_estimate
+from tunelab.study.finding import counted, has_interval, status_within, status_word, worst_estimate
 
 NAN = math.nan
 
@@ -59,3 +59,14 @@ def test_one_is_written_as_one(what, one):
     assert counted(1, what) == one
     assert counted(2, what) == f"2 {what}"
     assert worst_estimate([3.0], "%", step=1.0, flagged=0, what=what).method.startswith(f"largest of {one}, too few")
+
+
+def test_a_value_that_nothing_limits_is_measured_and_never_to_watch_for_want_of_an_interval():
+    assert status_word("watch", None, has_interval=False) == "measured"
+    assert status_word("met", None) == "measured"
+    assert status_word("watch", None) == "watch"  # a study saw reason to look
+    assert status_word("watch", 2.0, has_interval=False) == "watch"
+    assert status_word("stop", None, has_interval=False) == "stop"
+    assert not has_interval("fuel_cut.exit", 1300.0, None)
+    assert has_interval("consistency.gears", 2.0, None)  # judges without one
+    assert has_interval("fuel_cut.exit", None, None)  # nothing is shown at all

@@ -5,7 +5,7 @@ import datetime
 import pytest
 from ready_drives import finding, revision
 
-from tunelab.study.ledger import PROMISES, Proposed, keep_ledger
+from tunelab.study.ledger import PROMISES, Proposed, _held_words, keep_ledger
 from tunelab.study.readiness import Drive
 from tunelab.study.revision_change import differences
 from tunelab.workspace.revision import Revision
@@ -105,7 +105,7 @@ def test_convergence_takes_the_last_drive_of_each_revision_and_says_whether_it_i
     found = ledger()
     assert found.convergence["lambda_error_pct"].tolist() == [8.0, 1.1]
     assert "a change beyond both intervals" in found.sentences()[0]
-    assert found.sentences()[1] == "1 of 1 predictions held."
+    assert found.sentences()[1] == "The one prediction that could be compared held."
     assert "not shown" in keep_ledger(revisions(), [], []).sentences()[0]
 
 
@@ -195,3 +195,13 @@ def test_what_changed_in_a_table_of_idle_and_tip_ins_stands_in_the_ledger():
     words = keep_ledger({"r01": base, "r02": after}, [], [proposed]).table().iloc[1]["what changed"]
     assert "base value differs by up to -3 % from 80 to 80 °C" in words
     assert "the fuel cut goes from 2000 and 1500 rpm to 2050 and 1550 rpm" in words
+
+
+@pytest.mark.parametrize(
+    ("held", "judged", "said"),
+    [(1, 1, "The one prediction that could be compared held."), (0, 1, "The one prediction that could be compared did "
+     "not hold."), (2, 2, "Both predictions held."), (3, 3, "All 3 predictions held."),
+     (0, 2, "None of 2 predictions held."), (1, 2, "1 of 2 predictions held.")],
+)  # fmt: skip
+def test_predictions_that_held_are_counted_as_one_says_it(held, judged, said):
+    assert _held_words(held, judged) == said

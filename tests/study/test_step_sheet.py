@@ -66,6 +66,42 @@ def test_a_sheet_says_what_to_log_what_to_watch_and_when_to_stop(step):
     assert (sheet.must_log or sheet.log_too) != ()
 
 
+def test_a_sheet_watches_what_its_driving_can_hurt_and_no_limit_where_it_cannot_hold():
+    watched = {step: " ".join(sheet_for(step, car(), revision(), 100.0).watch) for step in SHEETS}
+    assert all("kPa off idle" in text for text in watched.values())
+    assert all("lean of commanded under load" in watched[step] for step in ("steady", "part-throttle"))
+    assert all("knock retard" in watched[step] for step in ("steady", "part-throttle", "full-throttle", "launch"))
+    assert "before any load" in watched["road"]  # a cold start lies below the least for load
+    cautions = " ".join(sheet_for("coast-down", car(), revision(), 100.0).cautions)
+    assert [word for word in ("engine runs", "key", "bend", "brake") if word not in cautions] == []
+    launch = sheet_for("launch", car(), revision(), 100.0)
+    assert launch.runs["runs"].tolist() == ["5 for each driver: 3, a pause, 2"]
+
+
+def test_a_sheet_names_one_reading_of_the_meter_and_never_as_both_needed_and_optional():
+    for step in SHEETS:
+        sheet = sheet_for(step, car(), revision(), 100.0)
+        named = [*sheet.must_log, *sheet.log_too]
+        assert not any("meter frequency" in name for name in named)
+        assert sum("the air meter's reading" in name for name in named) <= 1
+    assert "GPS speed" in sheet_for("coast-down", car(), revision(), 100.0).log_too  # better than the wheels' own
+
+
+def test_a_stop_that_any_drive_may_show_stands_on_the_sheet_of_every_step(tmp_path):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("limits.knock_retard", "stop", 9.0)])
+    for step in SHEETS:
+        assert print_sheet(step, root, None).first.startswith("At stop: Knock and mixture in every drive"), step
+
+
+def test_a_sheet_does_not_call_shown_what_is_only_to_watch(tmp_path):
+    root = write_workspace(tmp_path)
+    write_results(root, SESSION_NAME, [finding("link.drop_outs", "watch", 2.9)])
+    notes = " ".join(print_sheet("link", root, None).sheet.notes)
+    assert "Near or past a limit that can wait" in notes
+    assert "is shown with" not in notes
+
+
 def test_the_sheet_of_a_road_drive_asks_for_what_its_questions_read():
     sheet = sheet_for("road", car(), revision(), 100.0)  # idle, trims, tip-ins, fuel cut and heat
     named = " ".join((*sheet.must_log, *sheet.log_too))
@@ -82,7 +118,7 @@ def test_a_step_or_a_speed_that_is_none_is_an_error(step, top):
 @pytest.mark.parametrize(
     ("name", "step", "title"),
     [
-        ("full_throttle.knock_retard", "full-throttle", "Knock"),
+        ("full_throttle.knock_retard", "full-throttle", "Knock at full throttle"),
         ("steady.lambda_error", "steady", "Fuelling at steady speed"),
     ],
 )

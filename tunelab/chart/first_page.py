@@ -28,13 +28,14 @@ UNRULED = 3.0  # an interval's end so many times further out than the other does
 DRIVEN = ("measured", "pulls")  # basis of the breakpoints that the drive itself shows; the others lean on these
 CUT = 0.1  # of the axis: a bar that runs out of it by less is not spoken of
 SHORT = {
-    "lean_under_load": "Lambda lean of commanded", "lambda_full_load": "Lambda at full throttle",
+    "lean_under_load": "Lean at load, trims at work", "lambda_full_load": "Lambda at full throttle",
     "knock_retard": "Knock retard", "injector_duty": "Injector duty", "meter_headroom": "Air-meter headroom",
     "boost": "Boost", "coolant": "Coolant", "coolant_cold": "Coolant at full throttle",
     "coolant_rise": "Coolant rise in a pull", "intake_air": "Intake air", "intake_air_rise": "Intake-air rise, a pull",
     "oil_temperature": "Oil temperature", "exhaust": "Exhaust gas", "oil_pressure": "Oil pressure",
     "fuel_pressure_drop": "Fuel-pressure drop", "battery": "Battery voltage", "engine_speed": "Engine speed",
     "limiter": "Engine speed, by the limiter", "road_speed": "Road speed",
+    "steady.lean_at_load": "Lean at load, trims out", "part_throttle.lean": "Lean within a pull",
 }  # fmt: skip
 GATE_NAMES = {
     "steady": "Steady lambda error", "full_throttle": "Lambda, full throttle", "knock": "Knock, full throttle",
@@ -67,7 +68,7 @@ def limit_gauges(
     Parameters
     ----------
     findings : list of mapping
-        Findings as results.json holds them; those of the watch over the limits count.
+        Findings as results.json holds them; those with a margin count.
     margins : mapping
         For each finding's title how far inside the limit it lies: its sign tells a maximum from a minimum.
     said : mapping, optional
@@ -78,7 +79,7 @@ def limit_gauges(
     list of Gauge
         Value over limit, or limit over value where less is worse; without those that were not shown.
     """
-    own = [f for f in findings if f["id"].startswith("limits.") and f["value"] is not None and f["title"] in margins]
+    own = [f for f in findings if f["value"] is not None and f["title"] in margins]
     words = {f["title"]: _plain(f["value"]) for f in own} | dict(said or {})
     gauges = [gauge for f in own for gauge in [_gauge(f, margins[f["title"]], words[f["title"]])] if gauge]
     return sorted(gauges, key=lambda gauge: -gauge.used)
@@ -121,8 +122,9 @@ def _gate_gauge(row: Any) -> Gauge:
         name = f"{name}: {what if what[1:2].isupper() else what[:1].lower() + what[1:]}"
     elif name == "Every drive":
         name = row.title
+    step = getattr(row, "step", "")
     if row.status == "not_shown":
-        return Gauge(name, np.nan, np.nan, "not shown", "quiet")
+        return Gauge(name, np.nan, np.nan, f"not shown: drive {step}" if step else "not shown", "quiet")
     unit = {"1": "", "°": "°", "1/h": " per hour"}.get(row.unit, f" {row.unit}")
     value, limit = getattr(row, "said", "") or _plain(row.value), _plain(row.limit)
     text = f"{value}{unit}, least {limit}{unit}" if row.is_least else f"{value} of {limit}{unit}"

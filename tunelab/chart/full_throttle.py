@@ -290,7 +290,8 @@ def draw_lean(found: LimitWatch) -> hv.Overlay:
     check = found.checks[0]
     title = "Lambda over commanded under load"
     if np.isfinite(check.value):
-        title += f": leanest {check.value:+.1f} %, limit {check.quantity.limit:g} %"
+        mean = f"mean over {check.quantity.smooth_s:g} s"
+        title += f", single readings: leanest {mean} {check.value:+.1f} %, limit {check.quantity.limit:g} %"
     readings = found.readings[found.readings["judged"].astype(bool)]
     if readings.empty:
         return draw_absent(title, check.because)

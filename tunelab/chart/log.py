@@ -247,8 +247,8 @@ def _trace_with_breaks(log: xr.Dataset, name: str, account: LinkAccount) -> hv.O
     return (trace * others * drops).opts(show_legend=False, **panel("", 190, xlabel="", ylabel=axis(name)))
 
 
-def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
-    """Drop-outs per hour in each state with exact intervals, on a logarithmic axis.
+def draw_rates(by_state: pd.DataFrame, *, confidence: float, drives: str = "") -> hv.Overlay:
+    """Drop-outs per hour in each state with exact intervals, on a logarithmic axis; `drives` says of which drives.
 
     A state without drop-outs has no mark, only the rates that still fit it. Number and minutes stand at each row.
     """
@@ -268,7 +268,7 @@ def draw_rates(by_state: pd.DataFrame, *, confidence: float) -> hv.Overlay:
     ]
     options = panel(
         f"Drop-outs per hour by state of the engine: {table['drop_outs'].sum():.0f} in {table['minutes'].sum():.0f} "
-        f"minutes; {100 * confidence:.0f} % intervals",
+        f"minutes{f' of {drives}' if drives else ''}; {100 * confidence:.0f} % intervals",
         120 + 30 * max(1, len(table)),
         xlabel="drop-outs [1/h], logarithmic",
         ylabel="",

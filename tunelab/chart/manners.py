@@ -256,9 +256,10 @@ def _heat_panel(table: pd.DataFrame, stem: str) -> hv.Overlay:
     columns = ["error_pct", "lower_pct", "upper_pct", "trim_pct", "seconds"]
     marks = hv.Scatter(known, "at", columns).opts(color=MAIN, size=9, tools=["hover"])
     zero = hv.HLine(0.0).opts(color=OLD, line_dash="dashed", line_width=1)
-    first, last = table.iloc[0], table.iloc[-1]
-    said = [f"{end['error_pct']:+.1f} % at {end[f'{stem}_from_c']:.0f} °C" for end in (first, last)]
-    ends = " to ".join(dict.fromkeys(said))  # one bin is one end
+    bins = [table.iloc[k] for k in dict.fromkeys((0, len(table) - 1))]  # one bin is no course
+    ends = ", then ".join(
+        f"{b['error_pct']:+.1f} % at {b[f'{stem}_from_c']:.0f} to {b[f'{stem}_to_c']:.0f} °C" for b in bins
+    )
     what = "Lambda error with trims at zero, lean above" if stem == "coolant" else "The same by intake air, warm engine"
     title = f"{what}: {ends}"
     options = panel(title, 260, xlabel=axis(f"{stem}_c"), ylabel="error [%]")

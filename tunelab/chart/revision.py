@@ -181,7 +181,8 @@ def draw_gates(margins: pd.DataFrame, gates: int) -> hv.Overlay:
     gauges = gate_gauges(margins)[:GAUGES_SHOWN][::-1]
     statuses = margins["status"].str.replace("_", " ").head(GAUGES_SHOWN)[::-1]
     told = [
-        f"{gauge.name}: {status}" + (f", {gauge.text}" if np.isfinite(gauge.used) else "")
+        f"{gauge.name}: {gauge.text if status == 'not shown' else status}"
+        + (f", {gauge.text}" if np.isfinite(gauge.used) else "")
         for gauge, status in zip(gauges, statuses, strict=True)
     ]
     return draw_used(np.array([gauge.used for gauge in gauges]), told, gates_title(margins, gates), list(statuses))

@@ -248,9 +248,10 @@ def run_ready(arguments: argparse.Namespace) -> int:
 def _say_readiness(decided: Decided) -> None:
     """Say the verdict with its bounds, the gates, and what does not count toward them."""
     from tunelab.record.decisions import gate_lines
+    from tunelab.record.driven import readiness_answer
 
     readiness = decided.readiness
-    say_folded(f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}", hang=2)
+    say_folded(readiness_answer(readiness), hang=2)
     for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
         say_folded(f"- {bound}", hang=2)
     say_folded(readiness.caution, hang=0)

@@ -21,6 +21,8 @@ from tunelab.record.shown import (
     settle_first,
     shown_findings,
     small,
+    stops_beside,
+    value_text,
     verdicts,
 )
 from tunelab.study.finding import counted
@@ -42,7 +44,7 @@ class Answer:
     cautions: tuple[str, ...]
 
 
-def answer_of(chapter: Mapping[str, Any], leads: Sequence[str]) -> Answer:
+def answer_of(chapter: Mapping[str, Any], leads: Sequence[str], beside: Sequence[Mapping[str, Any]] = ()) -> Answer:
     """Write the head of a page.
 
     Parameters
@@ -52,22 +54,37 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str]) -> Answer:
     leads : sequence of str
         Ids of the findings that answer the question, the most telling first. Empty: a question about limits, which
         the finding nearest to its limit answers.
+    beside : sequence of mapping
+        Findings of the record's other questions that passed one of these limits: they head the page, since a limit is
+        not kept that another way of looking sees passed.
     """
+    beside = _worded(beside)
     ordered = _ordered(_worded(chapter["findings"]), leads)
-    rows = tuple(ordered[:ROWS])
+    rows = (*beside, *ordered[:ROWS])
     verdict = chapter["verdict"]
-    stops = [finding["title"] for finding in ordered if finding["word"] == "stop"]
+    said = _with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads)
+    stops = [finding["title"] for finding in (*beside, *ordered) if finding["word"] == "stop"]
     first = settle_first(stops)
     asked = [*chapter["change"]["sentences"], *chapter["drive_next"]["sentences"]]
     return Answer(
-        word=_word(ordered, leads, verdict["word"]),
-        sentence=begin_large(_with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads)),
+        word="stop" if beside else _word(ordered, leads, verdict["word"]),
+        sentence=begin_large(_beside(beside, said, chapter["notebook"])),
         rows=rows,
         others=tuple(ordered[ROWS:]),
         to_do=tuple(begin_large(s) for s in dict.fromkeys([first, *asked]) if s),
         tables=(*chapter["change"]["tables"], *chapter["drive_next"]["tables"]),
         cautions=tuple(dict.fromkeys(chapter["cautions"]["sentences"])),
     )
+
+
+def _beside(beside: Sequence[Mapping[str, Any]], sentence: str, question: str) -> str:
+    """What another question saw passed, before what the page's own question says."""
+    if not beside:
+        return sentence
+    told = " ".join(f"{_told(finding)}." for finding in beside)
+    if question == "drive_plan":
+        return f"Settle first, before any drive: {list_names([called(finding) for finding in beside])}. {sentence}"
+    return f"{told} Over the whole log, as it was driven: {small(sentence)}"
 
 
 def _worded(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -153,13 +170,31 @@ def _sentence(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str
     if stops:
         return f"{_count(stops, 'limit was', 'limits were')} passed. {_told(stops[0])}."
     if watched:
-        return f"{_count(watched, 'value needs', 'values need')} watching, of {len(held)} judged. {_told(watched[0])}."
+        return _in_doubt(watched, len(held))
     if not held:
         return f"{_told(shown[0])}."
     kept = (
         "The one limit that could be judged was kept" if len(held) == 1 else f"All {len(held)} limits judged were kept"
     )
     return f"{kept}. Nearest to its limit: {_told(held[0])}."
+
+
+def _in_doubt(watched: Sequence[Mapping[str, Any]], judged: int) -> str:
+    """Whether limits were passed where none was for certain that cannot wait: perhaps, or one that can wait."""
+    sides = [_side(finding) for finding in watched]
+    past = [finding for finding, side in zip(watched, sides, strict=True) if not side]
+    first = past[0] if past else watched[0]
+    if past:
+        text = f"Yes, one that can wait: {_told(first)}."
+    else:
+        read = f"{small(first['title'])} read {value_text(first)}, limit {limit_text(first)}"
+        ends = first["reading"].partition("(")[2].partition(")")[0]
+        text = f"Perhaps: {read}; {f'its interval is {ends}' if ends else 'it has no interval'}."
+    more = len(watched) - 1
+    also = f" {_count(watched[1:], 'other needs', 'others need')} watching." if more else ""
+    kept = judged - len(watched)
+    rest = "" if not kept else " The other limit was kept." if kept == 1 else f" The other {kept} limits were kept."
+    return f"{text}{also}{rest}"
 
 
 def _leading(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str:
@@ -195,7 +230,7 @@ STEP_OF = {
     "steady": "steady", "part_throttle": "part-throttle", "full_throttle": "full-throttle", "power": "full-throttle",
     "coast_down": "coast-down", "launch": "launch", "link": "link", "road_manners": "road",
 }  # fmt: skip
-NOTHING = {"change": "Nothing.", "drive_next": "Nothing is named."}
+NOTHING = {"change": "Nothing.", "drive_next": "No further drive is asked for."}
 NOTHING_AT_STOP = "What is at stop, before anything else."
 
 
@@ -281,11 +316,14 @@ def _limits(findings: Mapping[str, Sequence[Mapping[str, Any]]], nearest: str) -
     loud = [finding for finding in own if finding["word"] in ("stop", "watch")]
     lines = [_with_reason(finding) for finding in loud]
     held = [finding for finding in own if finding["word"] == "met"]
-    if own and not loud:
+    lines += [{"word": "stop", "text": f"{f['title']}: {f['value_limit']}."} for f in stops_beside(findings["all"])]
+    if own and not lines:
         text = f"None passed, of {len(held)} checked{f'; nearest: {nearest}' if nearest else ''}."
         lines.append({"word": "met", "text": text} if held else {"word": "not_shown", "text": "None could be checked."})
     elif held:
-        lines.append({"word": "met", "text": f"{counted(len(held), 'others')} checked, none passed."})
+        where = "" if loud else " over the whole log, as it was driven"
+        what = counted(len(held), "others") if loud else str(len(held))
+        lines.append({"word": "met", "text": f"{what} checked{where}, none passed."})
     return lines
 
 

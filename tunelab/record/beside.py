@@ -21,6 +21,7 @@ from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
 from tunelab.study.explore_events import EventSet
 from tunelab.study.filling import FillingFit, TableProposal, fit_filling, propose_table
+from tunelab.study.finding import counted
 from tunelab.study.full_load_error import join_setting
 from tunelab.study.full_load_fuel import FullLoadProposal, no_full_load, propose_full_load
 from tunelab.study.full_throttle import FullThrottle
@@ -56,12 +57,18 @@ def flagged_log(opened: OpenedSession, name: str) -> xr.Dataset:
     return load_flagged(opened.workspace, name)
 
 
+# Parts of a log as the page on road manners calls them; elsewhere by their own names.
+PARTS = {"launch": "take-offs", "pull": "pulls at full throttle", "cut": "cuts of fuel",
+         "coast": "stretches of coasting", "start": "starts", "stop": "stops"}  # fmt: skip
+
+
 def log_verdict(evidence: Evidence, events: EventSet) -> Verdict:
     """Say how much was logged, how much of it carries no flag, and how often what was looked for happened."""
     log = evidence.log
     clean = 100 * float(evidence.flags.set_index("reason").loc["none", "share"])
     count = len(events.traces)
-    happened = f"{count or 'No'} {events.kind} event{'s' if count > 1 else ''} found"
+    parts = PARTS.get(events.kind, f"{events.kind}s")
+    happened = f"{counted(count, parts) if count else f'No {parts}'} found"
     return Verdict(
         f"{show_duration(evidence.duration_s)} of log with {len(channels_of(log))} channels; {clean:.0f} % of its "
         f"{log.sizes['time']} samples carry no flag. {happened}."

@@ -12,7 +12,7 @@ import pandas as pd
 
 from tunelab.chart.first_page import draw_gates
 from tunelab.record.chapter import Chapter, Section, Verdict, read_chapters
-from tunelab.record.driven import VERDICT_WORDS, Decided, decide
+from tunelab.record.driven import VERDICT_WORDS, Decided, decide, readiness_answer
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History, write_shelf
 from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
@@ -89,9 +89,10 @@ def emptied_sentences(readiness: Readiness) -> list[str]:
 
 def readiness_sentences(readiness: Readiness) -> list[str]:
     """Say the verdict, its bounds and doubts, and that it is no certificate."""
-    found = [f"With {readiness.revision} in the car: {readiness.verdict}. {readiness.because}"]
+    found = [readiness_answer(readiness)]
     if readiness.verdict == "may run within bounds":
         found += [f"Bound: {bound}" for bound in readiness.bounds]
+        found.append("Every bound has to be kept on the day. One that cannot is a reason not to run.")
     found += [f"Look after: {doubt}" for doubt in readiness.look_after]
     found += [f"Asked of the owner: {question}" for question in readiness.asked]
     return [*found, readiness.caution]
@@ -195,9 +196,8 @@ def _index(root: Path, runs: Sequence[Run], revision: str) -> str:
     states = sorted(readiness.gates, key=lambda state: WORST[state.status], reverse=True)
     values = {
         "title": f"{decided.workspace.car.name}: may it run?",
-        "verdict": f"With {readiness.revision} in the car: {readiness.verdict}.",
+        "verdict": readiness_answer(readiness),
         "word": VERDICT_WORDS[readiness.verdict],
-        "because": readiness.because,
         "bounds": readiness.bounds if readiness.verdict == "may run within bounds" else (),
         "gates": [
             {"word": state.status, "title": state.gate.title, "text": begin_large(_said(state))} for state in states

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.chart.first_page import day_of
 from tunelab.log.load import load_flagged
 from tunelab.log.once import content_of
 from tunelab.log.store import read_log
@@ -27,12 +28,16 @@ from tunelab.record.evidence import KEPT, made_by, raw_inputs, sha256
 from tunelab.record.notebook import kit_home
 from tunelab.record.opened import refuse_unknown_parameters
 from tunelab.record.place import write_whole
+from tunelab.record.shown import limit_text, small, value_text
 from tunelab.record.stored import RECORDS, RecordError, StoredRecord, changed_since, stored_records
+from tunelab.record.to_enter import join
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.coverage import Samples, pooled, samples_of
 from tunelab.study.information import KEPT as OF_A_HOLD
 from tunelab.study.information import CalmDrive, calm_drive
-from tunelab.study.readiness import Breach, Drive, Reach, Readiness, judge_readiness, reach_of
+from tunelab.study.readiness import Breach, Drive, GateState, Reach, Readiness, judge_readiness, reach_of
+from tunelab.study.readiness.gate import LOWER_IS_WORSE
+from tunelab.study.readiness.judge import FRESH
 from tunelab.workspace import Workspace, open_usable
 from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
 from tunelab.workspace.problem import nearest
@@ -252,6 +257,46 @@ VERDICT_WORDS = {
 }  # readiness's own words, as a status
 
 
+AT_FULL_THROTTLE = " at full throttle"  # said once of the checks that share it
+
+
+def readiness_answer(readiness: Readiness) -> str:
+    """Whether the car may run, in one sentence: which values passed which limit, and on which day."""
+    car = f"with {readiness.revision} in the car"
+    stops = [_passed(state) for state in readiness.gates if state.status == "stop"]
+    if readiness.verdict == "may not run":
+        return f"No, {car}: {'; '.join(stops)}."
+    if readiness.verdict == "not shown":
+        first = f" At stop: {'; '.join(stops)}." if stops else ""
+        return f"Cannot be said yet, {car}: no drive that counts shows {_missing(readiness)}.{first}"
+    if readiness.verdict == "may run within bounds":
+        why = f", since {'; '.join(stops)}" if stops else ""
+        return f"Yes, {car}, but only within the bounds below{why}."
+    return f"Yes, {car}: all {len(readiness.gates)} checks are met."
+
+
+def _passed(state: GateState) -> str:
+    """What a gate at stop saw, and when."""
+    found = state.finding
+    if found is None or found.value is None:
+        return f"{small(state.gate.title)}: {state.because.rstrip('.')}"
+    reached = "fell to" if found.id in LOWER_IS_WORSE else "reached"
+    limit = f" (limit {limit_text(vars(found))})" if found.limit is not None else ""
+    day = f" on {day_of(state.date)}" if state.date else ""
+    return f"{small(found.title)} {reached} {value_text(vars(found))}{limit}{day}"
+
+
+def _missing(readiness: Readiness) -> str:
+    """The checks without which nothing can be said, those of full throttle together."""
+    left = [s.gate for s in readiness.gates if s.status == "not_shown" and not s.gate.lacking]
+    titles = [small(gate.title) for gate in left if gate.name != FRESH.name]
+    if not titles:
+        return f"the car with {readiness.revision} in it"
+    full = [title.removesuffix(AT_FULL_THROTTLE) for title in titles if title.endswith(AT_FULL_THROTTLE)]
+    told = [title for title in titles if not title.endswith(AT_FULL_THROTTLE)]
+    return join([*told, join(full) + AT_FULL_THROTTLE] if full else told)
+
+
 @dataclass(frozen=True)
 class Decided:
     """Readiness of a workspace's car, and what it rests on."""
@@ -297,8 +342,8 @@ def decide(root: Path, revision: str | None = None) -> Decided:
 
 
 def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
-    """Titles of the gates at stop that a step answers, those left out that a change in the car may have ended."""
-    states = (state for state in decided.readiness.gates if step in state.gate.steps)
+    """Titles of the gates at stop that a step answers, or any drive; without those that a change may have ended."""
+    states = (state for state in decided.readiness.gates if step in state.gate.steps or not state.gate.ids)
     return tuple(state.gate.title for state in states if state.status == "stop" and not state.to_show)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -10,9 +11,12 @@ import pandas as pd
 from tunelab.channels import channel
 from tunelab.record.beside import SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
+from tunelab.record.display import real_minus
 from tunelab.record.opened import OpenedSession
+from tunelab.record.shown import list_names
 from tunelab.record.to_enter import MARK, curve_to_enter, need_of, next_name, standing_of_parts
 from tunelab.study.drive_plan import HIGH_LOAD
+from tunelab.study.finding import counted
 from tunelab.study.full_load_fuel import CHANGED, FullLoadProposal
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.full_throttle.check import Quantity
@@ -56,6 +60,9 @@ def full_throttle_chapter(
                 *asked,
             ),
             (*high_flow_table(high), *fuel_table(fuel), *spark_table(spark)),
+            " ".join(
+                (*(f"{f.title}: settle this first." for f in stops), *change_in_short(standing, high, fuel, spark))
+            ),
         ),
         proposal=proposal,
         cannot_show=Section(tuple(f"{f.title}: {f.because}" for f in findings if f.status == "not_shown")),
@@ -68,6 +75,36 @@ def _tables(found: FullThrottle, high: HighFlow, fuel: FullLoadProposal) -> dict
     tables |= {"lambda_by_speed": found.mixture.bins} if found.mixture is not None else {}
     tables |= {"meter_high_flow": high.points} if high.shown else {}
     return tables | ({"full_load_fuel": fuel.table} if fuel.shown else {})
+
+
+def change_in_short(
+    standing: str, high: HighFlow, fuel: FullLoadProposal | None, spark: SparkStudy | None
+) -> tuple[str, ...]:
+    """All that is to be entered, each in one sentence with its numbers; none where nothing is."""
+    found = [_first(standing)] if standing else []
+    own = high.points[high.points["basis"] == "pulls"] if high.shown else high.points[:0]
+    if len(own) and _need(high) == "change":
+        unit = channel(high.channel).shown_unit
+        by = _ends(100 * (own["flow_proposed_kg_h"] / own["flow_in_force_kg_h"] - 1), "+.1f")
+        span = _ends(own["reading"], ".4g")
+        found.append(f"Meter curve: {counted(len(own), 'breakpoints')} at {span} {unit} by {real_minus(by)} %.")
+    if fuel is not None and fuel.changes:
+        rows = fuel.table[fuel.table["basis"] == CHANGED]
+        told = [f"{row.proposed:.3f} at {row.engine_speed_rpm:.0f} rpm" for row in rows.itertuples()]
+        found.append(f"Fuel at full load: {list_names(told)}.")
+    if spark is not None and len(spark.cells):
+        found.append(_first(spark_change(spark)[0]))
+    return tuple(found)
+
+
+def _first(text: str) -> str:
+    """The first sentence of a text."""
+    return re.split(r"(?<=\.)\s", text, maxsplit=1)[0]
+
+
+def _ends(values: pd.Series, form: str) -> str:
+    """Least and largest of some values; one where they are written alike."""
+    return " to ".join(dict.fromkeys(format(end, form) for end in (values.min(), values.max())))
 
 
 def fuel_change(fuel: FullLoadProposal) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ import pandas as pd
 
 from tunelab.channels import channel
 from tunelab.chart.first_page import Moment, day_of, draw_trend
-from tunelab.record.driven import VERDICT_WORDS, Driven, decide, drive_of
+from tunelab.record.driven import VERDICT_WORDS, Driven, decide, drive_of, readiness_answer
 from tunelab.record.earlier import proposals_of
 from tunelab.record.page import fill
 from tunelab.record.place import held, write_whole
@@ -208,7 +208,7 @@ def _verdict(workspace: Workspace) -> dict[str, Any]:
     """Whether the car may run by these records, as `tunelab ready` says it: verdict, why and bounds; its status."""
     readiness = decide(workspace.root).readiness
     bounds = readiness.bounds if readiness.verdict == "may run within bounds" else ()
-    said = [f"With {readiness.revision} in the car: {readiness.verdict}.", readiness.because, *bounds]
+    said = [readiness_answer(readiness), *bounds]
     return {"verdict": said, "word": VERDICT_WORDS[readiness.verdict]}
 
 
@@ -270,6 +270,15 @@ def _weight(shown: Sequence[tuple[StoredRecord, Finding]]) -> tuple[int, bool, i
     return main, last.limit is None, -len(shown)
 
 
+def _stopped(shown: Sequence[tuple[StoredRecord, Finding]]) -> str:
+    """The newest drive before the last one that came to a stop, where the last one did not."""
+    stops = [(record, finding) for record, finding in shown if finding.status == "stop"]
+    if not stops or shown[-1][1].status == "stop":
+        return ""
+    record, finding = stops[-1]
+    return f"; at stop on {day_of(record.date)} with {value_text(vars(finding))}"
+
+
 def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:
     first, last = shown[0][1], shown[-1][1]
     moments = [
@@ -281,8 +290,9 @@ def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:
         for record, finding in shown
     ]
     limit = "" if last.limit is None else f"; limit {limit_text(vars(last))}"
+    then = f"{value_text(vars(last))} on {day_of(shown[-1][0].date)}, the last drive"
     return {
-        "title": f"{last.title}: {value_text(vars(first))}, then {value_text(vars(last))}{limit}",
+        "title": f"{last.title}: {value_text(vars(first))}, then {then}{_stopped(shown)}{limit}",
         "status": last.word,
         "text": "; ".join(f"{when} {value}" for when, value in said),
         "picture": draw_trend(last.title, moments, last.limit),

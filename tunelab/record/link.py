@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from tunelab.record.beside import flagged_log
-from tunelab.record.chapter import Chapter, Section, as_data
+from tunelab.record.chapter import Chapter, Section, Verdict, as_data
 from tunelab.record.evidence import Evidence, raw_inputs
 from tunelab.record.opened import OpenedSession
 from tunelab.record.shown import small
+from tunelab.study.finding import counted
 from tunelab.study.link import (
     CAUTIONS,
     Clue,
@@ -113,6 +114,7 @@ def link_chapter(
     sheet = (("Wiring checks, in the order in which the evidence points", _sheet(checks)),)
     return Chapter(
         notebook="link",
+        verdict=Verdict(link_verdict(study)),
         findings=tuple(link_findings(study, orders, opened.car, tolerable_per_h=tolerable_per_h, supply=supply)),
         tables=_tables(study, noise, orders, checks, supply) | {"link_left_out": gathered.left_out},
         driven=Section((_driven(study),), (("Drop-outs", drop_out_table(study.here)),) if study.here.drop_outs else ()),
@@ -229,7 +231,39 @@ def change_sentences(study: LinkStudy) -> tuple[str, ...]:
     if change is None:
         return ("No other wiring was driven before, or it has no name in session.toml.",)
     rank = change.log_rank
-    return (change.because, f"Times between drop-outs: by chance alone p = {rank.p_value:.2g} ({rank.method}).")
+    pure = f"{100 * rank.p_value:.2g} times in 100" if rank.p_value >= 0.001 else "less than once in 1000"
+    text = (
+        f"The times between drop-outs, whatever the engine did meanwhile, would by chance alone differ so much {pure} "
+        f"({rank.method})."
+    )
+    if change.verdict == "not shown yet" and rank.p_value < 1 - change.ratio.confidence:
+        text += " That hints at a difference; at like speeds and loads the rates do not show one yet."
+    return (change.because, text)
+
+
+def link_verdict(study: LinkStudy) -> str:
+    """How often the link broke in this drive, then whether the change of the wiring helped; empty without one."""
+    rate = study.rate
+    if study.change is None or not rate.seconds:
+        return ""
+    ends = f"{rate.lower_per_h:.1f} to {rate.upper_per_h:.1f}"
+    told = (
+        f"{counted(rate.events, 'drop-outs')} in {rate.seconds / 60:.0f} min of this drive, {rate.per_h:.1f} per hour"
+    )
+    first = study.change.because.partition(". ")[0].removeprefix("Not shown yet: ").rstrip(".")
+    helped = (
+        first if study.change.verdict != "not shown yet" else f"Whether the new wiring helped is not shown: {first}"
+    )
+    return f"{told} ({ends}). {helped}."
+
+
+def drives_of(study: LinkStudy) -> str:
+    """Which drives the rates by state are taken over, as a figure's title says it."""
+    own = next((wiring for wiring in study.wirings if study.here.session in wiring.sessions), None)
+    if own is None or not own.name:
+        return ""
+    count = len(own.sessions)
+    return f"{'this drive' if count == 1 else f'all {count} drives'} with {own.name}"
 
 
 def drop_out_table(account: LinkAccount) -> pd.DataFrame:

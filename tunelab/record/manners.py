@@ -12,9 +12,10 @@ import xarray as xr
 
 from tunelab.log.align import add_air_flow, fresh_readings, refer_back
 from tunelab.log.load import load_flagged
-from tunelab.record.chapter import Chapter, Section
+from tunelab.record.chapter import Chapter, Section, Verdict
+from tunelab.record.display import real_minus
 from tunelab.record.opened import OpenedSession
-from tunelab.record.shown import small
+from tunelab.record.shown import begin_large, small
 from tunelab.record.to_enter import entry_rows, entry_table, join, parts_revision, standing_of_parts, tables_csv
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.explore_events import overlay
@@ -25,7 +26,9 @@ from tunelab.study.idle import ALWAYS, OVERLAP_CAUTION, Hunting, IdleStudy, Spec
 from tunelab.study.idle.events import idle_blocks, load_cost
 from tunelab.study.idle_tables import propose_idle
 from tunelab.study.launch import CUT_CAUTION, HEAT_CAUTION, LaunchStudy, effects_table
+from tunelab.study.launch.result import QUANTITIES
 from tunelab.study.road import RoadDrive
+from tunelab.study.statistics import DriverContrast
 from tunelab.study.table_proposal import TableProposal, nothing_proposed
 from tunelab.study.tip_in_fuel import propose_cut, propose_tip_in_fuel
 from tunelab.study.transient import TransientStudy, proposal_sentence
@@ -200,7 +203,7 @@ def _driven(drive: RoadDrive) -> str:
 
 def _not_driven(drive: RoadDrive) -> Section:
     """Parts of a drive that the log does not hold, each with the reason."""
-    sentences = tuple(f"{kind}: {why}." for kind, why in drive.missing.items())
+    sentences = tuple(f"{begin_large(kind)}: {why}." for kind, why in drive.missing.items())
     return Section(sentences, short=f"These parts of a drive: {', '.join(drive.missing)}." if sentences else "")
 
 
@@ -258,6 +261,47 @@ def launch_overlay(logs: Sequence[tuple[str, xr.Dataset]], study: LaunchStudy) -
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["event", "driver", *channels])
 
 
+def launch_verdict(study: LaunchStudy) -> str:
+    """Whether drivers differ, then how close together this session's launches lie; empty where neither is known."""
+    times = [launch.time_to_distance_s for launch in study.own if np.isfinite(launch.time_to_distance_s)]
+    where = f"to {study.distance_m:g} m"
+    told = []
+    pairs = [c for c in study.contrasts if c.quantity == QUANTITIES[0][1]]
+    if pairs:
+        told.append(_who_is_slower(max(pairs, key=lambda c: abs(c.difference)), study, where))
+    if len(times) > 1:
+        told.append(f"The {len(times)} launches of this session lie within {max(times) - min(times):.2f} s {where}.")
+    return " ".join(told)
+
+
+def _who_is_slower(pair: DriverContrast, study: LaunchStudy, where: str) -> str:
+    clear = [c.quantity for c in study.contrasts if c.lower > 0.0 or c.upper < 0.0]
+    if pair.quantity in clear:
+        slow, fast = (pair.first, pair.second) if pair.difference > 0 else (pair.second, pair.first)
+        low, high = sorted((abs(pair.lower), abs(pair.upper)))
+        text = f"{slow} is {abs(pair.difference):.2f} s slower {where} than {fast} ({low:.2f} to {high:.2f})"
+    else:
+        ends = f"{pair.difference:+.2f} s ({pair.lower:+.2f} to {pair.upper:+.2f})"
+        text = f"{pair.first} and {pair.second} are not shown to differ {where}: {real_minus(ends)}"
+    others = list(dict.fromkeys(name for name in clear if name != pair.quantity))
+    also = f"they differ in {join(others)} too" if others else "no other difference is shown"
+    return f"{text}; {also}."
+
+
+def effects_shown(study: LaunchStudy) -> pd.DataFrame:
+    """Scatter of repeats and between drivers for a reader, with the chance of such a difference by luck alone."""
+    names = {
+        "within": "spread of repeats", "within_lower": "repeats, lower", "within_upper": "repeats, upper",
+        "between": "spread between drivers", "between_lower": "drivers, lower", "between_upper": "drivers, upper",
+        "p": "chance if drivers were alike [%]",
+    }  # fmt: skip
+    table = effects_table(study.effects)
+    if table.empty:
+        return table
+    shown = table.assign(p=100 * table["p"])
+    return shown[list(names)].rename(columns=names)
+
+
 def launch_chapter(opened: OpenedSession, study: LaunchStudy, others: OtherLogs) -> Chapter:
     """Put the launches into a chapter of the record."""
     table = study.table()
@@ -274,6 +318,7 @@ def launch_chapter(opened: OpenedSession, study: LaunchStudy, others: OtherLogs)
     tables |= {"driver_effects": effects_table(study.effects).reset_index()} if study.effects else {}
     return Chapter(
         notebook="launch",
+        verdict=Verdict(launch_verdict(study)),
         findings=tuple(study.findings(opened.car)),
         tables=tables,
         driven=Section((driven,)),
@@ -333,9 +378,11 @@ def launch_table(study: LaunchStudy) -> pd.DataFrame:
         "held_rpm": "held [rpm]", "held_spread_rpm": "spread [rpm]", "held_drift_rpm_s": "drift [rpm/s]",
         "engaged": "hold engaged", "let_go_s": "hold let go after moving [s]", "bog_rpm": "bog [rpm]",
         "recovery_s": "recovery [s]", "slip_peak_pct": "largest slip over 0.2 s [%]", "time_to_distance_s": "time [s]",
-        "time_lower_s": "lower", "time_upper_s": "upper", "fuel_cut_share": "fuel cut in hold",
-        "spark_retard_share": "spark retarded in hold",
+        "time_lower_s": "lower", "time_upper_s": "upper", "fuel_cut_share": "fuel cut in hold [%]",
+        "spark_retard_share": "spark retarded in hold [%]",
     }  # fmt: skip
-    table = study.table()[list(columns)].rename(columns=columns)
+    table = study.table()[list(columns)]
+    shares = ["fuel_cut_share", "spark_retard_share"]
+    table = table.assign(**{name: (100 * table[name].astype(float)).round() for name in shares}).rename(columns=columns)
     words = {True: "yes", False: "no", None: "not shown"}
     return table.assign(**{"hold engaged": [words[value] for value in table["hold engaged"]]})

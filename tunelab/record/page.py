@@ -124,7 +124,12 @@ class Section:
     blocks: tuple[Block, ...]
 
 
-def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any] | None = None) -> str:
+def notebook_page(
+    run: Run,
+    about: Mapping[str, str],
+    chapter: Mapping[str, Any] | None = None,
+    beside: Sequence[Mapping[str, Any]] = (),
+) -> str:
     """Write the page of a notebook that was run: the answer first, where it comes from last.
 
     Parameters
@@ -135,6 +140,8 @@ def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any]
         Label → text of the lines under the title, such as the session and its date.
     chapter : mapping, optional
         What the notebook handed over; None: it failed before, or hands over nothing.
+    beside : sequence of mapping
+        Findings of other questions that passed a limit of this one.
 
     Returns
     -------
@@ -143,7 +150,7 @@ def notebook_page(run: Run, about: Mapping[str, str], chapter: Mapping[str, Any]
     """
     blocks = _as_far_as_it_ran(_merge_code([_block(cell) for cell in run.executed.cells if not _is_hidden(cell)]))
     figures = [part.content["item"] for block in blocks for part in block.parts if part.kind == "figure"]
-    answer = answer_of(chapter, run.notebook.answer) if chapter and not run.failed else None
+    answer = answer_of(chapter, run.notebook.answer, beside) if chapter and not run.failed else None
     lifted = _lift(blocks) if answer else None
     head, sections = _sections(_without_repeats(blocks, answer) if answer else blocks)
     asked = [section for section in sections if any(TO_DO in block.tags for block in section.blocks)]

@@ -12,6 +12,7 @@ from tunelab.record.beside import SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.full_throttle import (
     LIFT,
+    change_in_short,
     high_flow_change,
     high_flow_table,
     lift_sentences,
@@ -56,6 +57,14 @@ SETTLE = {
     "limiter": "allow for the overshoot where the limiter is set",
     "road_speed": "end the next run at a lower speed, or show that the speed sensor reads high",
 }
+
+IN_SHORT = {
+    "knock_retard": "Knock passed its limit. Take out spark there, or use better fuel, before loading the engine "
+    "again.",
+    "engine_speed": "Engine speed passed its limit. Lower the limiter by what it overshoots, and shift earlier.",
+    "lean_under_load": "Lambda was too lean under load. Look at fuel pressure, then at the curve, before loading the "
+    "engine there again.",
+}  # of the limits passed most; the first page says no more of them
 
 
 def limits_chapter(found: LimitWatch) -> Chapter:
@@ -105,8 +114,13 @@ def settle_sentences(found: LimitWatch) -> list[str]:
 def _in_short(found: LimitWatch) -> str:
     if not found.passed:
         return ""
-    told = [f"{c.quantity.title}: {SETTLE[c.quantity.id.removeprefix('limits.')]}" for c in found.passed]
-    return f"Limits passed, to be settled first: {'. '.join(told)}."
+    told = []
+    for check in found.passed:
+        name = check.quantity.id.removeprefix("limits.")
+        passed = "passed" if check.status == "stop" else "may have passed"
+        own = IN_SHORT.get(name) if check.status == "stop" else None
+        told.append(own or f"{check.quantity.title} {passed} its limit: {SETTLE[name]}.")
+    return " ".join(told)
 
 
 def limit_sentences(found: LimitWatch) -> list[str]:
@@ -214,7 +228,8 @@ def _change(
         *(table for one in entries for table in entry_table(one)),
         *(table for spark in here for table in spark_table(spark)),
     )
-    return Section(sentences, tables, _stops_in_short(found))
+    short = (_stops_in_short(found), *change_in_short(standing, high, None, next(iter(here), None)))
+    return Section(sentences, tables, " ".join(part for part in short if part))
 
 
 def _meter_title(finding: Finding) -> str:

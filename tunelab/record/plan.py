@@ -110,7 +110,7 @@ def coverage_finding(coverage: Coverage, *, is_enough: bool) -> Finding:
 
 def _in_short(plan: DrivePlan) -> str:
     if plan.is_enough:
-        return "Enough is driven: no further hold is needed. The next drive shows whether what is entered holds."
+        return "No steady hold is needed. The next drive shows whether what is entered holds."
     if not plan.holds:
         return ""
     return (
@@ -124,7 +124,7 @@ def plan_sentence(plan: DrivePlan) -> str:
     if plan.is_enough:
         helps = "is needed" if plan.before.upper_pct <= plan.limit_pct else "helps"
         return (
-            f"Enough: no further hold {helps}. Lambda is known to within {plan.before.upper_pct:.1f} % in 95 of 100 "
+            f"No steady hold {helps}. Lambda is known to within {plan.before.upper_pct:.1f} % in 95 of 100 "
             f"places of engine speed and airflow that can be held here, once the correction is in (limit "
             f"{plan.limit_pct:g} %)."
         )

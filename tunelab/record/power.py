@@ -177,7 +177,10 @@ def power_chapter(
         driven=Section((*power_sentences(fit), *([knock] if knock else []))),
         change=Section(
             (*((newer,) if newer and rev_limit is not None else ()), *((rev_words,) if rev_words else ())),
-            (*(rev_limit_table(limit) if limit is not None else ()), *(shift_table(shift) if rev_words else ())),
+            (
+                *(rev_limit_table(limit) if limit is not None else ()),
+                *(shift_table(shift) if rev_words else ()),
+            ),
             "" if rev_limit is not None or not rev_words else "The rev limit stays.",
         ),
         proposal=rev_limit,
@@ -210,10 +213,13 @@ def rev_limit_standing(opened: OpenedSession, limit: RevLimitProposal) -> str:
 
 
 def shift_table(shift: ShiftChart) -> tuple[tuple[str, pd.DataFrame], ...]:
-    """Engine speeds to change up at, with their bands; empty where none is known."""
-    known = [point for point in shift.points if np.isfinite(point.upper_rpm)]
+    """Engine speeds to change up at, with their bands; empty where none is known below the owner's top speed."""
+    points = [point for point in shift.points if np.isfinite(point.upper_rpm)]
+    known = [point for point in points if not point.road_speed_km_h > shift.top_speed_km_h]
+    past = [f"{point.from_gear} to {point.to_gear}" for point in points if point not in known]
     if not known:
         return ()
+    left = f"; {join(past)} would come past your top speed of {shift.top_speed_km_h:g} km/h" if past else ""
     rows = [
         {
             "gear": f"{p.from_gear} to {p.to_gear}",
@@ -225,7 +231,7 @@ def shift_table(shift: ShiftChart) -> tuple[tuple[str, pd.DataFrame], ...]:
         }
         for p in known
     ]
-    return (("Shift speeds, with their bands", pd.DataFrame(rows).round(0)),)
+    return ((f"Shift speeds, with their bands{left}", pd.DataFrame(rows).round(0)),)
 
 
 def power_sentences(fit: PowerFit) -> list[str]:

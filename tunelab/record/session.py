@@ -24,6 +24,7 @@ from tunelab.record.opened import OpenedSession
 from tunelab.record.page import notebook_page
 from tunelab.record.place import CHAPTERS, folder_beside, put_in_place, require_room
 from tunelab.record.results import results_data, results_text, stopped_checks, tidy, write_crate
+from tunelab.record.shown import stops_for
 from tunelab.record.stored import FAILED, RECORDS, RecordError, StoredRecord, findings_of, read_results
 from tunelab.record.summary import sheet_page, summary_page
 from tunelab.study.delay import estimate_delay
@@ -184,7 +185,8 @@ def _write_files(
     about = {"car": opened.car.name, "session": opened.name, "date": opened.folder.session.date.isoformat()}
     handed = {chapter["notebook"]: chapter for chapter in chapters}
     for run, _ in runs:
-        page = notebook_page(run, about, handed.get(run.notebook.name))
+        beside = stops_for(run.notebook.name, results["findings"])
+        page = notebook_page(run, about, handed.get(run.notebook.name), beside)
         (folder / f"{run.notebook.name}.html").write_text(page, encoding="utf-8", newline="\n")
     sheet = sheet_page(opened, chapters, results["findings"])
     if sheet:

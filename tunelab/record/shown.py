@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tunelab.record.display import SHOWN_UNITS, decimals, most_decimals, real_minus, show_number
-from tunelab.study.finding import status_word
+from tunelab.study.finding import has_interval, status_word
 
 STATUS_ORDER = {"stop": 0, "watch": 1, "not_shown": 2, "met": 3}
 URGENCY = ("stop", "watch", "not_shown", "met", "measured")
@@ -78,6 +78,13 @@ MAIN = (
     "power.wheel_peak", "full_throttle.lambda_error", "part_throttle.lean", "steady.dead_time", "trims.total",
     "transient.lean", "idle.hunting", "idle.speed_error", "launch.time", "launch.bog",
 )  # fmt: skip
+# Findings of other questions that stand for the same limit as one of the watch over the whole log, which averages more
+# and leaves the trims at work.
+SAME_LIMIT = {
+    "steady.lean_at_load": "limits.lean_under_load", "part_throttle.lean": "limits.lean_under_load",
+    "part_throttle.knock_retard": "limits.knock_retard", "full_throttle.knock_retard": "limits.knock_retard",
+    "full_throttle.lambda": "limits.lambda_full_load",
+}  # fmt: skip
 CROSS_CHECKS = ("high_flow.agreement", "part_throttle.meter_agreement")  # two kinds of driving that ought to agree
 
 
@@ -109,6 +116,19 @@ def shown_findings(findings: Sequence[Mapping[str, Any]], drive_next: Sequence[s
         "checks": [f for f in worded if _is_quiet(f)],
         "all": worded,
     }
+
+
+def stops_for(notebook: str, findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Stops of a record's other questions that a page has to begin with: on the same limit, or before any drive."""
+    if notebook == "drive_plan":
+        return [finding for finding in findings if finding["status"] == "stop"]
+    return stops_beside(findings) if notebook == "limits" else []
+
+
+def stops_beside(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Stops of other questions at a limit that the watch over the whole log did not see passed."""
+    status = {finding["id"]: finding["status"] for finding in findings}
+    return [f for f in findings if f["status"] == "stop" and status.get(SAME_LIMIT.get(f["id"], ""), "stop") != "stop"]
 
 
 def _weight(finding: Mapping[str, Any]) -> tuple[bool, float]:
@@ -218,7 +238,8 @@ def _worded(finding: Mapping[str, Any]) -> dict[str, Any]:
     used, flagged = finding["samples_used"], finding["samples_flagged"]
     counted = f"{_counted(used)}, {flagged} flagged and left out" if used or flagged else "calculated, not measured"
     counted = "" if finding["value"] is None and not used else counted
-    word = status_word(finding["status"], finding["limit"])
+    known = has_interval(finding["id"], finding["value"], finding["lower"])
+    word = status_word(finding["status"], finding["limit"], has_interval=known)
     words = {"word": word, "reading": reading(finding), "value_text": value_text(finding), "counted": counted,
              "value_limit": _value_limit(finding)}  # fmt: skip
     return {**finding, **words, "because": begin_large(finding["because"])}

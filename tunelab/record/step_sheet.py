@@ -69,9 +69,15 @@ def _still_to_show(step: str, decided: Decided) -> tuple[str, ...]:
     named = [state for state in asked if state.gate.ids]  # what any drive answers need not be named
     missing = [state.gate.title.lower() for state in named if state.status == "not_shown"]
     again = [state.gate.title.lower() for state in asked if state.to_show]
-    is_done = asked and not missing and not again and not titles_at_stop(decided, step)
+    watched = [state.gate.title.lower() for state in named if state.status == "watch"]
+    is_done = asked and not missing and not again and not watched and not titles_at_stop(decided, step)
     name = decided.revision.name
     found = [f"Still to show with {name}: {', '.join(missing)}."] if missing else []
+    found += (
+        [f"Near or past a limit that can wait with {name}, to be driven again: {', '.join(watched)}."]
+        if watched
+        else []
+    )
     once = "One run first; read its log, then go on."
     found += [f"At stop before the last change, to be shown again: {', '.join(again)}. {once}"] if again else []
     found += [f"All that this drive answers is shown with {name}; drive it to confirm."] if is_done else []

@@ -24,7 +24,7 @@ from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.results import ABOUT
-from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, value_text
+from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, stops_beside, value_text
 from tunelab.record.stored import RECORDS, findings_of
 from tunelab.record.to_enter import join, need_of, newer_than
 from tunelab.study.drive_plan import cautions_for
@@ -60,7 +60,8 @@ def summary_page(
     left = _without_told(chapters, findings["absent"])
     held, first = prediction_sentence(opened, findings_of(results)), _settle_first(results["findings"])
     said = {f["title"]: value_text(f).split(" ")[0].rstrip("°") for f in results["findings"]}
-    gauges = limit_gauges(results["findings"], _margins(record), said)
+    passed = {f["title"]: f["limit"] - f["value"] for f in stops_beside(results["findings"])}  # all are maxima
+    gauges = limit_gauges(results["findings"], _margins(record) | passed, said)
     short = _short(opened, evidence, findings, left, _nearest(gauges), held, first)
     values: dict[str, Any] = {
         "title": f"{opened.car.name}: {opened.name}",
@@ -136,7 +137,7 @@ def _pictures(
 
 def _pulsation_note(findings: Sequence[Mapping[str, Any]]) -> str:
     """Why the map may show rich cells that the lambda error does not count; empty where nothing pulsates."""
-    found = next((f for f in findings if f["id"] == "steady.pulsation" and f["value"] and f["status"] == "watch"), None)
+    found = next((f for f in findings if f["id"] == "steady.pulsation" and f["value"]), None)
     if found is None:
         return ""
     return (

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.study.coverage import APART, Coverage
-from tunelab.study.finding import shows_its_table
+from tunelab.study.finding import counted, shows_its_table
 from tunelab.study.hold import BALANCE_KW, flow_at_load
 from tunelab.study.hold_choice import (
     CONSUMERS_S,
@@ -80,7 +80,7 @@ MARKS = {
 LINES_SHARE = 0.5  # of the owner's limit: straight lines that leave more are worth a word
 UNKNOWN_PCT = 20.0  # a spread that is no knowledge
 LEAST_DRIVEN_S = 3.0  # usable seconds of a cell, to be named as driven
-TOLD = "known well enough from what is driven and planned"
+TOLD = "known well enough from their neighbours"
 
 
 @dataclass(frozen=True)
@@ -342,7 +342,15 @@ def _why_none(holds: Sequence[Hold], left_out: list[tuple[int, int, str]]) -> tu
     if holds:
         return ()
     counts = Counter(because for _, _, because in left_out)
-    return tuple(f"{count} of the cells that are missing: {because}." for because, count in counts.most_common())
+    return tuple(_undriven(count, because) for because, count in counts.most_common())
+
+
+def _undriven(count: int, because: str) -> str:
+    """So many cells that were not driven, and why none of them is asked for."""
+    cells = counted(count, "undriven cells")
+    if because != TOLD:
+        return f"{cells}: {because}."
+    return f"{cells} {'is' if count == 1 else 'are'} {TOLD if count != 1 else TOLD.replace('their', 'its')}."
 
 
 def hold_lines(holds: Sequence[Hold]) -> pd.DataFrame:

@@ -257,9 +257,12 @@ def _finding(
 def _flow_finding(found: Feasibility) -> Finding:
     ratio = found.injector_flow_in_revision_g_min / found.injector_flow_g_min
     status: Status = "met" if abs(ratio - 1) <= FLOW_MISMATCH else "watch"
-    because = f"the revision states {found.injector_flow_in_revision_g_min:.0f} g/min, the rating gives "
-    because += f"{found.injector_flow_g_min:.0f} g/min at the rail's pressure (square-root law)."
-    title = "Injector flow in the revision over that of the rating"
+    own, rated = found.injector_flow_in_revision_g_min, found.injector_flow_g_min
+    because = f"the revision states {own:.0f} g/min, the rating gives {rated:.0f} g/min at the rail's pressure "
+    because += "(square-root law)."
+    if status == "met":
+        because = f"the revision states the rated flow, {rated:.0f} g/min at the rail's pressure (square-root law)."
+    title = "Injector flow in the revision, as a share of the rated flow"
     return Finding("feasibility.injector_flow", title, ratio, "1", None, None, None, 0, 0, status, 1.0, because)
 
 

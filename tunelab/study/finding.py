@@ -22,9 +22,14 @@ Status = Literal["met", "watch", "stop", "not_shown"]
 LEAN_STOP_PCT = 10.0  # lean of commanded under load; where the owner states no limit. Common practice, no source
 
 
-def status_word(status: str, limit: float | None) -> str:
-    """How a page says a status: `measured` for a value that there was nothing to hold against."""
-    return "measured" if status == "met" and limit is None else status
+def status_word(status: str, limit: float | None, *, has_interval: bool = True) -> str:
+    """How a page says a status: `measured` for a value that there was nothing to hold against.
+
+    A value without limit and without interval is one too: only a study that saw reason to look gives such a status to
+    one that has an interval.
+    """
+    unlimited = status == "met" or (status == "watch" and not has_interval)
+    return "measured" if unlimited and limit is None else status
 
 
 def status_within(
@@ -98,7 +103,12 @@ class Finding:
     @property
     def word(self) -> str:
         """Status as a page says it."""
-        return status_word(self.status, self.limit)
+        return status_word(self.status, self.limit, has_interval=has_interval(self.id, self.value, self.lower))
+
+
+def has_interval(name: str, value: float | None, lower: float | None) -> bool:
+    """Whether a finding has an interval, or needs none: a check of the log against itself judges without."""
+    return lower is not None or value is None or name.startswith("consistency.")
 
 
 CONFIDENCE = 0.95

@@ -370,7 +370,14 @@ def _sentences(ledger: Ledger) -> list[str]:
     ]
     judged = [v for v in ledger.verdicts if v.outcome != "not shown"]
     held = sum(v.outcome == "held" for v in judged)
-    found.append(
-        f"{held} of {len(judged)} predictions held." if judged else "No prediction could be compared with a drive yet."
-    )
+    found.append(_held_words(held, len(judged)) if judged else "No prediction could be compared with a drive yet.")
     return found
+
+
+def _held_words(held: int, judged: int) -> str:
+    """How many predictions came true, as one says it."""
+    if judged == 1:
+        return f"The one prediction that could be compared {'held' if held else 'did not hold'}."
+    if held == judged:
+        return f"{'Both' if judged == 2 else f'All {judged}'} predictions held."
+    return f"{held or 'None'} of {judged} predictions held."

@@ -361,7 +361,7 @@ def _because(driving: Driving, check: Check, note: str, conditions: tuple[float,
     told = ", ".join(parts)
     if check.margin < 0 and check.breaches:
         seconds = sum(breach.end_s - breach.start_s for breach in check.breaches)
-        times = "once" if len(check.breaches) == 1 else f"{len(check.breaches)} times"
+        times = {1: "once", 2: "twice"}.get(len(check.breaches), f"{len(check.breaches)} times")
         told = f"{told}; beyond the limit {times}, {seconds:.1f} s in all"
     if np.isfinite(lift):
         told = f"{told}; the driver should have lifted at {lift:.1f} s"

@@ -249,9 +249,11 @@ def hold_mixture(driving: Driving, car: Car, revision: Revision, delay: DelayFit
     of a fuel cut, no quick opening of the throttle, no cold engine.
     """
     limit = car.limits.lean_under_load_max_pct
-    where = f"load counts from {driving.load_from_pct:g} % of absolute load"
+    where = (
+        f"load counts from {driving.load_from_pct:g} % of absolute load, and lambda as it was with the trims at work"
+    )
     note = where if limit else f"{where}, and the limit is common practice, none being stated"
-    title, key = "Leanest lambda over commanded under load", "limits.lean_under_load_max_pct"
+    title, key = "Leanest lambda over commanded under load, trims at work", "limits.lean_under_load_max_pct"
     lean = Quantity("limits.lean_under_load", title, "%", limit or LEAN_STOP_PCT, key, "higher", lift=True)
     found = _mixture_of(driving, car, revision, driving.loaded, delay)
     if isinstance(found, str):

@@ -41,6 +41,7 @@ RIGHT_PCT = 2.0  # lambda this near counts as right: a place right by chance may
 
 HARM_WEIGHT = 8.0  # of lambda further off than before at one place, against as much of it everywhere
 
+UNLIKELY = 0.1  # chance of a leak below which only that it is unlikely is said; the kit's own
 LEAK_WORD_PCT = 0.5  # beyond the prediction's upper end: what a leak adds less than is not worth a word
 
 FOLDS = (0.4, 0.7, 1.0)  # shares of the mean over-reading that the curve may take in
@@ -320,10 +321,7 @@ def _leak_notes(leak: LeakBelief, chosen: _Judged) -> list[str]:
                 "The interval of the prediction allows for it, and no place comes out further off than now whether "
                 "there is one or not."
             )
-        notes.append(
-            f"By {leak.because}, the chance of air that leaks into the exhaust ahead of the lambda sensor is "
-            f"{100 * leak.chance:.0f} %. {allowed}"
-        )
+        notes.append(f"{_leak_words(leak)} {allowed}")
     if chosen.spared:
         notes.append(
             "At little air lambda is left as much leaner than commanded, as it is read, as that takes: to go by it "
@@ -354,3 +352,11 @@ def _worst_place(evidence: Evidence, setting: Setting) -> str:
 
 def _signed(error_pct: float) -> str:
     return f"{abs(error_pct):.1f} % {'lean' if error_pct > 0 else 'rich'}"
+
+
+def _leak_words(leak: LeakBelief) -> str:
+    """How likely air leaks into the exhaust ahead of the lambda sensor; by what, where it is not unlikely."""
+    chance = f"{100 * leak.chance:.0f} %"
+    if leak.chance < UNLIKELY:
+        return f"A leak into the exhaust ahead of the lambda sensor is unlikely ({chance})."
+    return f"By {leak.because}, the chance of a leak into the exhaust ahead of the lambda sensor is {chance}."

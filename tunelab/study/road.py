@@ -229,6 +229,10 @@ def _missing(log: xr.Dataset, table: pd.DataFrame) -> dict[str, str]:
             lacking = [
                 name for name in ("engine_speed_rpm", _NEEDS.get(kind, "engine_speed_rpm")) if not has(log, name)
             ]
-            text = f"not shown: the log has no {lacking[-1]}" if lacking else "not shown: none was driven in this log"
+            text = (
+                f"not shown: the log has no {lacking[-1]}"
+                if lacking
+                else "not shown, since none was driven in this log"
+            )
             reasons[kind] = text
     return reasons

@@ -63,6 +63,7 @@ class ShiftChart:
     limit_speeds: pd.DataFrame  # gear, road_speed_km_h at the limit
     samples_used: int
     samples_flagged: int
+    top_speed_km_h: float = np.inf  # the owner's; no change of gear is named past it
     confidence: float = CONFIDENCE
     method: str = (
         "acceleration in each gear from joint draws of the power curve and of what does not act on both gears alike "
@@ -96,6 +97,8 @@ class ShiftChart:
         numbers = (point.engine_speed_rpm, "rpm", point.lower_rpm, point.upper_rpm, self.confidence)
         ends = (point.engine_speed_rpm, point.lower_rpm, point.upper_rpm)
         status = status_within(*ends, most=self.limit_rpm)
+        if point.verdict == "still pulling at the limit" and point.lower_rpm < self.limit_rpm - NEAR_LIMIT_RPM:
+            status = "watch"  # no power was measured up there
         return Finding(name, title, *numbers, *counts, status, self.limit_rpm, point.because)
 
 
@@ -237,7 +240,8 @@ def find_shift_points(fit: PowerFit, car: Car, revision: Revision) -> ShiftChart
     reached = max(p.pull.to_rpm for p in fit.pulls)
     points = tuple(_point(car, gear, rpm, pulls, Limit(limit, reached)) for gear in gears[:-1])
     table = pd.concat([_table(car, gear, rpm, pulls[gear - 1].acceleration_m_s2) for gear in gears], ignore_index=True)
-    return ShiftChart(True, "", limit, points, table, limit_speeds(car, limit), *counts)
+    speeds = limit_speeds(car, limit)
+    return ShiftChart(True, "", limit, points, table, speeds, *counts, car.limits.top_speed_km_h)
 
 
 def limit_speeds(car: Car, limit_rpm: float) -> pd.DataFrame:
@@ -347,6 +351,11 @@ def _verdict(car: Car, gear: int, rpm: np.ndarray, at: np.ndarray, bounds: Limit
         return _unknown(gear, f"{text}; a pull that ends nearer the limit of {limit:.0f} rpm would show it.")
     if not np.isfinite(at[0]) and lower >= top - NEAR_LIMIT_RPM:
         text = f"gear {gear} still pulls harder up to {top:.0f} rpm; shift at the limit of {limit:.0f} rpm."
+        if top < limit - NEAR_LIMIT_RPM:
+            text = (
+                f"gear {gear} still pulls harder up to {top:.0f} rpm, where the measurement ends; what comes up to the "
+                f"limit of {limit:.0f} rpm is not shown."
+            )
         return ShiftPoint(gear, gear + 1, "still pulling at the limit", limit, min(lower, top), limit,
                           *_speeds(car, gear, limit, drop), text)  # fmt: skip
     if not np.isfinite(at[0]) or upper - lower > WIDEST_RPM:

@@ -290,7 +290,7 @@ def _predicted(
     peaks = events.loc[events["highest_deg"] > limit, "highest_deg"].to_numpy(dtype=float)
     counts = (now.samples_used, now.samples_flagged)
     if peaks.size < 2:
-        text = "fewer than two events passed the limit: how high the next one comes is not known."
+        text = "one event is too few to predict the next." if peaks.size else "no event passed the limit."
         return Finding("spark.predicted", title, None, "°", None, None, None, *counts, "not_shown", limit, text)
     spread = float(peaks.std(ddof=1)) * np.sqrt(1 + 1 / peaks.size)
     half = float(np.hypot(scipy.special.stdtrit(peaks.size - 1, 0.975) * spread, step / 2))

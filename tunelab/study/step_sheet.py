@@ -13,11 +13,16 @@ import pandas as pd
 
 from tunelab.channels import CHANNELS
 from tunelab.study.drive_plan import BRAKE_HOLD, HIGH_LOAD, JOINED, STANDING_HOLD, Hold, hold_lines, lines_legend
+from tunelab.study.finding import LEAN_STOP_PCT
 from tunelab.study.shift import limit_speeds
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
 from tunelab.workspace.session import find_needs
 
+COAST_DOWN = (
+    "The engine runs throughout, for brakes and steering; keep your hands off the key. Straight road only, never out "
+    "of gear in a bend. Feel that no brake drags before the first run."
+)
 MOST_HOLDS = 11  # that one sheet takes in large type, each on a line of its own
 MOST_IN_LINES = 24  # the same with several on a line
 PULL_FROM_RPM = 2000.0  # full throttle begins here, or low enough for the first breakpoint of the full-load table
@@ -98,29 +103,47 @@ def sheet_for(
     title, why, rows, cautions, own_notes = SHEETS[step](car, bounds, list(holds))
     needs = next(need for need in find_needs((), car) if need.step == step)
     runs = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(rows)
+    must, useful = needs.missing, [group for group in needs.would_help if not _is_asked_for(group, needs.missing)]
     return StepSheet(
-        step, title, why, runs, _labels(needs.missing), _labels(needs.would_help),
+        step, title, why, runs, _labels(must), _labels(useful),
         tuple(_watch(car, bounds, step)), ABORT, tuple(cautions), (*own_notes, *notes),
     )  # fmt: skip
 
 
+METER_CHANNELS = ("meter_v", "meter_hz", "meter_counts")
+
+
+def _is_asked_for(group: Sequence[str], others: Sequence[Sequence[str]]) -> bool:
+    """Whether a group asks for the air meter's reading, and another group does so already."""
+    return set(group) <= set(METER_CHANNELS) and any(set(group) <= set(other) for other in others)
+
+
 def _labels(groups: Sequence[Sequence[str]]) -> tuple[str, ...]:
-    return tuple(" or ".join(CHANNELS[name].label for name in group) for group in groups)
+    """Each group in words; whichever way a meter is read, it is one reading."""
+    named = [["the air meter's reading" if n in METER_CHANNELS else CHANNELS[n].label for n in g] for g in groups]
+    return tuple(" or ".join(dict.fromkeys(names)) for names in named)
 
 
 Made = tuple[str, str, list[dict] | pd.DataFrame, list[str], list[str]]
 
 
+LOADED_STEPS = ("steady", "full-throttle", "part-throttle", "launch")
+
+
 def _watch(car: Car, bounds: Bounds, step: str) -> list[str]:
     limits = car.limits
     found = [f"engine speed below {bounds.limit_rpm:.0f} rpm, road speed below {bounds.top_speed_km_h:.0f} km/h"]
-    found += [f"coolant {limits.coolant_min_c:g} to {limits.coolant_max_c:g} °C"]
-    if step in ("full-throttle", "part-throttle", "launch"):
-        found = [f"lambda not above {limits.lambda_max_full_load:g} at full load",
-                 f"knock retard not above {limits.knock_retard_max_deg:g}°", *found]  # fmt: skip
+    found += [f"coolant below {limits.coolant_max_c:g} °C, and {limits.coolant_min_c:g} °C before any load"]
+    if step in LOADED_STEPS:
+        found = [f"knock retard not above {limits.knock_retard_max_deg:g}°", *found]
+    if step in ("steady", "part-throttle"):
+        lean = LEAN_STOP_PCT if limits.lean_under_load_max_pct is None else limits.lean_under_load_max_pct
+        found = [f"lambda no more than {lean:g} % lean of commanded under load", *found]
+    if step in LOADED_STEPS and step != "steady":
+        found = [f"lambda not above {limits.lambda_max_full_load:g} at full load", *found]
     found.append(f"intake air below {limits.intake_air_max_c:g} °C")
     if limits.oil_pressure_min_kpa:
-        found.append(f"oil pressure above {limits.oil_pressure_min_kpa:g} kPa")
+        found.append(f"oil pressure above {limits.oil_pressure_min_kpa:g} kPa off idle")
     if limits.fuel_pressure_drop_max_kpa and step in ("full-throttle", "launch"):
         found.append(f"fuel pressure no more than {limits.fuel_pressure_drop_max_kpa:g} kPa short")
     return [*found, f"battery above {limits.battery_min_v:g} V", "that the log is running"]
@@ -171,7 +194,7 @@ def _steady(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     cautions += [BRAKE_HOLD] if any(hold.brake in ("light", "firm", "as needed") for hold in shown) else []
     cautions += [HIGH_LOAD] if any(hold.is_high_load for hold in shown) else []
     if not holds:
-        notes = ["No hold is needed, or none can be driven within the limits."]
+        notes = []  # the plan's own sentence says why
     return "Steady holds", why, rows, cautions, notes
 
 
@@ -241,7 +264,7 @@ def _road(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     usual = [s for s in (50.0, 70.0, 90.0, 110.0) if s <= bounds.top_speed_km_h]
     speeds = usual[:3] or [bounds.top_speed_km_h]
     rows = [
-        ("cold start", f"idle {idle:.0f} rpm", "until the coolant has 60 °C, nothing touched"),
+        ("cold start", f"idle {idle:.0f} rpm", "until the coolant reaches 60 °C, nothing touched"),
         ("idle, warm", f"{idle:.0f} rpm", "3 min; lamps, fan and screen on and off, one at a time"),
         ("pulling away", "as in traffic", "6 times, gently and briskly"),
         *((f"cruise at {s:.0f} km/h", "a high gear, no lugging", "2 min, throttle still") for s in speeds),
@@ -264,13 +287,13 @@ def _coast_down(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     row = {"from km/h": f"{top:.0f}", "to km/h": "15", "gear": "neutral, clutch up", "runs": "3 each way",
            "how": "no braking, steer straight, windows closed"}  # fmt: skip
     notes = ["Level road, little wind, tyres warm; the same stretch both ways, one straight after the other."]
-    return "Coast-down", "What holds the car back, for power and shift points.", [row], [], notes
+    return "Coast-down", "What holds the car back, for power and shift points.", [row], [COAST_DOWN], notes
 
 
 def _launch(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     limit = f"as set in the ECU, below {bounds.limit_rpm:.0f}"
     end = min(_speed(car, 2, 0.9 * bounds.limit_rpm), bounds.top_speed_km_h)
-    row = {"held rpm": limit, "hold": "2 to 3 s", "to km/h": _round(end), "runs": "5 for each driver",
+    row = {"held rpm": limit, "hold": "2 to 3 s", "to km/h": _round(end), "runs": "5 for each driver: 3, a pause, 2",
            "between": "2 min rolling, nobody behind"}  # fmt: skip
     cautions = [
         "A limiter that cuts spark burns fuel in the exhaust: no hold above 3 s, no dry grass, 3 in a row at most."
@@ -284,7 +307,7 @@ def _link(car: Car, bounds: Bounds, holds: list[Hold]) -> Made:
     rows = [
         ("key on, engine off", "5 min"),
         ("start the engine", "10 times, 20 s between"),
-        (f"idle, {idle:.0f} rpm", "5 min, then every consumer on and off"),
+        (f"idle, {idle:.0f} rpm", "5 min, then every electrical load on and off"),
         ("2000 rpm, on the road", "5 min"),
         ("3000 rpm, on the road", "5 min"),
         (f"up to {50 * np.floor(fast / 50):.0f} rpm, on the road", "5 min in all"),

@@ -306,7 +306,9 @@ def change_sentence(before: TrimStudy, after: TrimStudy) -> str:
     if table.empty:
         return f"{before.session} and {after.session} share no cell of speed and load in closed loop: not shown."
     counts = table["what"].value_counts()
-    kinds = ", ".join(f"{count} {kind}" for kind, count in counts.items())
+    kinds = ", ".join(
+        f"{count} {kind.replace('itself', 'themselves') if count > 1 else kind}" for kind, count in counts.items()
+    )
     text = f"From {before.session} to {after.session}, of {len(table)} cells with a long-term trim: {kinds}."
     if counts.get("cleared", 0) > 0.5 * len(table):
         text += " Cleared trims mean that the ECU lost its memory in between: a battery taken off, or a fault there."

@@ -42,10 +42,10 @@ def test_open_puts_it_in_place_and_refuses_what_is_no_zip(shared, tmp_path, caps
 def test_ready_says_not_shown_and_that_it_is_no_certificate(car, capsys):
     assert main(["ready", str(car), "--event", "2099-06-10", "--until", "2099-06-08"]) == 1
     said = capsys.readouterr().out
-    assert "not shown. No evidence that counts for" in said
+    assert "Cannot be said yet, with r01 in the car: no drive that counts shows" in said.replace("\n  ", " ")
     assert "no certificate" in said
     assert "must go back in on 2099-06-08 at the latest" in said
-    assert said.index("not shown. No evidence") < said.index("Gates, the worst first") < said.index("Before you drive")
+    assert said.index("Cannot be said yet") < said.index("Gates, the worst first") < said.index("Before you drive")
     assert "In doubt" not in said
     with open(car / "revisions" / "r01.toml", "a", encoding="utf-8") as handle:
         handle.write("# another thought\n")

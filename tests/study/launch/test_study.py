@@ -1,15 +1,19 @@
 """Launches of the simulator against its truth; holds that did not engage or let go late; logs without any."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from driven_log import CAR, driven
 from true_launch import known_launches, true_held
 
+from tunelab.record.manners import launch_verdict
 from tunelab.simulate.demo.cars import MARIT, PIA
 from tunelab.simulate.schedule import cruise, idle, launches, stop
 from tunelab.study.launch import find_launches, study_launches
 from tunelab.study.launch.measure import measure
 from tunelab.study.launch.result import QUANTITIES
+from tunelab.study.statistics import DriverContrast
 
 REPEATS = 3
 
@@ -202,3 +206,30 @@ def test_an_ordinary_take_off_is_no_launch(two_drivers):
     others = [(run.log, name) for name, run in two_drivers.items()]
     findings = study_launches(log, CAR, driver="", distance_m=20.0, others=others).findings(CAR)
     assert {f.status for f in findings} == {"not_shown"}
+
+
+def contrasted(**differences):
+    """Two drivers' times and held speeds as given: difference, lower, upper."""
+    names = {"time": "time to the distance", "held": "held speed"}
+    return tuple(
+        DriverContrast(names[name], "s", "Pia", "Marit", *ends, (6, 6), "") for name, ends in differences.items()
+    )
+
+
+@pytest.mark.parametrize(
+    ("differences", "said"),
+    [
+        ({"time": (0.15, 0.08, 0.22), "held": (41.0, -1.0, 82.0)},
+         "Pia is 0.15 s slower to 50 m than Marit (0.08 to 0.22); no other difference is shown. "),
+        ({"time": (-0.15, -0.22, -0.08), "held": (41.0, 1.0, 82.0)},
+         "Marit is 0.15 s slower to 50 m than Pia (0.08 to 0.22); they differ in held speed too. "),
+        ({"time": (0.03, -0.08, 0.14)},
+         "Pia and Marit are not shown to differ to 50 m: +0.03 s (−0.08 to +0.14); no other difference is shown. "),
+        ({}, ""),
+    ],
+)  # fmt: skip
+def test_a_page_about_launches_answers_both_of_its_questions_first(differences, said):
+    own = [SimpleNamespace(time_to_distance_s=value) for value in (5.06, 5.11, float("nan"))]
+    study = SimpleNamespace(own=own, distance_m=50.0, contrasts=contrasted(**differences))
+    assert launch_verdict(study) == f"{said}The 2 launches of this session lie within 0.05 s to 50 m."
+    assert launch_verdict(SimpleNamespace(own=own[:1], distance_m=50.0, contrasts=())) == ""

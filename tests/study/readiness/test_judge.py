@@ -48,6 +48,41 @@ def test_margins_put_what_presses_most_first_and_tell_a_least_from_a_most():
     assert table.loc["battery", ["used_pct", "reach_pct"]].tolist() == pytest.approx([87.5, 1050 / 11.5])
     assert set(table.index[table["is_least"]]) == {"battery", "headroom", "oil_pressure"}
     assert "fresh" not in table.index
+    assert table.loc["link", "step"] == "link"  # what an empty bar says to drive
+
+
+def test_a_gate_shows_the_worst_of_all_drives_and_a_calmer_one_takes_nothing_back():
+    fast = finding("limits.engine_speed", "stop", value=6826.0, limit=6700.0)
+    less = replace(fast, value=6820.0, lower=6820.0, upper=6820.0)
+    limits = {HELD_AGAINST["limits.engine_speed"]: 6700, HELD_AGAINST["limits.road_speed"]: 125}
+    road = finding("limits.road_speed", "watch", value=126.0, limit=125.0)
+    days = [(3, (fast, road)), (4, (less, replace(road, value=100.0, status="met")))]
+    drives = [drive(day, ids=[n for n in EVERY if n != "limits.engine_speed"]) for day, _ in days]
+    drives = [replace(d, findings=(*d.findings, *more)) for d, (_, more) in zip(drives, days, strict=True)]
+    speeds = next(state for state in judged(drives, **limits).gates if state.gate.name == "speeds")
+    assert (speeds.finding.value, speeds.record, speeds.date.day) == (6826.0, "2026-05-03", 3)
+    calm = [replace(d, findings=tuple(f for f in d.findings if f.id != "limits.engine_speed")) for d in drives]
+    speeds = next(state for state in judged(calm, **limits).gates if state.gate.name == "speeds")
+    assert (speeds.status, speeds.finding.value, speeds.record) == ("watch", 126.0, "2026-05-03")
+
+
+def test_of_two_findings_as_bad_the_one_furthest_past_its_limit_is_shown_and_the_other_named():
+    near = finding("full_throttle.lambda_error", "watch", value=2.21, limit=2.0, title="Largest lean error", unit="%")
+    far = finding("full_throttle.rich_error", "watch", value=7.59, limit=2.0, title="Largest rich error", unit="%")
+    one = drive(3)
+    found = judged([replace(one, findings=(*one.findings, near, far))])
+    state = next(state for state in found.gates if state.gate.name == "full_throttle")
+    assert state.finding.value == 7.59
+    assert state.because.endswith("Also: Largest lean error 2.21 % (limit 2) in 2026-05-03.")
+
+
+def test_of_what_is_met_the_one_nearest_to_its_limit_is_shown():
+    cool = finding("limits.coolant", value=60.0, limit=105.0)
+    weak = finding("limits.battery", value=10.9, lower=10.8, limit=10.5)
+    one = drive(3, ids=[name for name in EVERY if name != "limits.injector_duty"])
+    limits = {HELD_AGAINST["limits.coolant"]: 105.0, HELD_AGAINST["limits.battery"]: 10.5}
+    found = judged([replace(one, findings=(*one.findings, cool, weak))], **limits)
+    assert next(state for state in found.gates if state.gate.name == "supply").finding.id == "limits.battery"
 
 
 def test_without_a_drive_nothing_is_met():

@@ -76,7 +76,7 @@ class CellPlan:
         """What to drive, in one sentence."""
         known = f"{round(self.known * self.cells)} of {self.cells} cells that may be held are known to within"
         if self.is_enough:
-            return f"Enough: {known} your {self.limit_pct:g} %, and no further hold is needed."
+            return f"No steady hold is needed: {known} your {self.limit_pct:g} %."
         if not len(self.holds):
             return f"No further hold can be driven here; {known} {self.limit_pct:g} %."
         many = len(self.holds)

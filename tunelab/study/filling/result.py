@@ -142,10 +142,11 @@ def _table_finding(fit: FillingFit, car: Car) -> Finding:
     value, lower, upper = (100 * (worst[name] - 1) for name in ("factor", "factor_lower", "factor_upper"))
     ends = 100 * (known["factor_lower"].min() - 1), 100 * (known["factor_upper"].max() - 1)
     unit = channel(fit.load_channel).shown_unit
+    more = "more" if value >= 0 else "less"
     because = (
         f"At {worst['engine_speed_rpm']:.0f} rpm and {worst[fit.load_channel]:.4g} {unit} the engine takes "
-        f"{value:+.1f} % more air than the table says; over the {len(known)} cells that were driven the interval runs "
-        f"from {ends[0]:+.1f} to {ends[1]:+.1f} %. One revision may change a cell by {limit:g} %."
+        f"{abs(value):.1f} % {more} air than the table says; over the {len(known)} cells that were driven the interval "
+        f"runs from {ends[0]:+.1f} to {ends[1]:+.1f} %. One revision may change a cell by {limit:g} %."
     )
     return Finding(
         **about, value=float(value), lower=float(lower), upper=float(upper), confidence=fit.confidence,

@@ -190,7 +190,7 @@ def hold_against(quantity: Quantity, series: Series, stretches: tuple[Stretch, .
         text = f"{value:.3g} {quantity.unit}, {text}; no limit is stated ({quantity.limit_key} in car.toml)."
     elif breaches:
         total = sum(b.end_s - b.start_s for b in breaches)
-        often = "once" if len(breaches) == 1 else f"{len(breaches)} times"
+        often = {1: "once", 2: "twice"}.get(len(breaches), f"{len(breaches)} times")
         text = f"{text}; beyond the limit {often}, {total:.1f} s in all."
     else:
         text = f"{text}."

@@ -195,7 +195,9 @@ def _in_step(study: LinkStudy, orders: Sequence[OrderNoise]) -> Finding:
     counts["samples_flagged"] = min(i.samples_flagged for i in tested)
     status: Status = "watch" if found else "not_shown"
     value = len(channels) if found else None
-    return _finding(study, "noise_in_step", title, "channels", status=status, because=because, value=value, **counts)
+    return _finding(
+        study, "noise_in_step", title, "channels", status=status, because=because, value=value, limit=0.0, **counts
+    )
 
 
 def _supply(study: LinkStudy, supply: Supply | None, limit: float) -> Finding:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -39,6 +40,7 @@ class GateState:
     emptied: tuple[Emptied, ...] = ()
     carried: bool = False  # shown with an earlier revision and not touched since
     to_show: bool = False  # at stop, what may have cured it is in the car, and a drive has to show it
+    date: datetime.date | None = None  # of the drive
 
 
 @shows_its_table
@@ -76,10 +78,22 @@ class Readiness:
 
         `gate` (its name), `title`, `status`, `id` (of the finding that decides), `value`, `unit`, `limit`, `is_least`
         (the limit is a minimum), `used_pct` and `reach_pct`: how much of the limit is used, and at the end of the
-        interval. Of a gate that is not shown all numbers are NaN.
+        interval, and `step`, what to drive to show it. Of a gate that is not shown all numbers are NaN.
         """
         rows = [_margin(state) for state in self.gates]
-        names = ["gate", "title", "status", "id", "value", "unit", "limit", "is_least", "used_pct", "reach_pct"]
+        names = [
+            "gate",
+            "title",
+            "status",
+            "id",
+            "value",
+            "unit",
+            "limit",
+            "is_least",
+            "used_pct",
+            "reach_pct",
+            "steps",
+        ]
         table = pd.DataFrame(rows, columns=names)
         table = table[table["used_pct"].notna() | table["status"].eq("not_shown")]
         order = table["status"].map(WORST)
@@ -99,9 +113,10 @@ class Readiness:
 def _margin(state: GateState) -> tuple[object, ...]:
     found = None if state.status == "not_shown" else state.finding
     if found is None:
-        return state.gate.name, state.gate.title, state.status, "", math.nan, "", math.nan, False, math.nan, math.nan
+        nan = (math.nan, "", math.nan, False, math.nan, math.nan)
+        return state.gate.name, state.gate.title, state.status, "", *nan, next(iter(state.gate.steps), "")
     said = (found.id, found.value, found.unit, found.limit, found.id in LOWER_IS_WORSE)
-    return state.gate.name, state.gate.title, state.status, *said, *share_used(found)
+    return state.gate.name, state.gate.title, state.status, *said, *share_used(found), next(iter(state.gate.steps), "")
 
 
 FRESH = Gate("fresh", "Driven since the last change", (), steps=("steady",))
@@ -165,8 +180,8 @@ def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
             valid.append(drive)
     emptied = [why for _, why in gone]
     absent = [name for name in gate.ids if not any(_shown(drive, name) for drive in valid)]
-    found = [_newest(gate, valid, name) for name in (*gate.ids, *gate.also) if name not in absent]
-    worst = max((item for item in found if item), key=lambda item: WORST[item[0]], default=None)
+    found = [_said(gate, valid, name) for name in (*gate.ids, *gate.also) if name not in absent]
+    worst = max((item for item in found if item), key=lambda item: _badness(item[0], item[1]), default=None)
     standing = _standing(gate, drives, gone, now) if gate.lasting and (worst is None or worst[0] != "stop") else None
     if standing:
         return standing
@@ -177,10 +192,23 @@ def _judge(gate: Gate, drives: list[Drive], now: Now) -> GateState:
     carried = drive.revision != now.revision
     because = (
         finding.because
+        + _others([item for item in found if item and item[1] is not finding], status)
         + note
         + (f" Shown with {drive.revision}; no change that is written down touches it." if carried else "")
     )
-    return GateState(gate, status, because, finding, drive.record, tuple(emptied), carried)
+    return GateState(gate, status, because, finding, drive.record, tuple(emptied), carried, date=drive.date)
+
+
+def _badness(status: Status, finding: Finding) -> tuple[int, float]:
+    """How bad a finding is: its status first, then how much of its limit it used at most."""
+    return WORST[status], max((share for share in share_used(finding) if math.isfinite(share)), default=0.0)
+
+
+def _others(found: Sequence[Said], status: Status) -> str:
+    """Name the gate's other findings that stand as badly as the one shown; nothing where all is met."""
+    alike = [(finding, drive) for other, finding, drive, _ in found if other == status and status != "met"]
+    told = [f"{f.title} {f.value:.3g} {f.unit} (limit {f.limit:g}) in {d.record}" for f, d in alike if f.limit]
+    return f" Also: {'; '.join(told)}." if told else ""
 
 
 def _standing(gate: Gate, drives: list[Drive], gone: list[tuple[Drive, Emptied]], now: Now) -> GateState | None:
@@ -202,7 +230,7 @@ def _standing(gate: Gate, drives: list[Drive], gone: list[tuple[Drive, Emptied]]
             because = f"{what}; since then {why.because}. No later drive shows it met yet. {why.way_out}"
         else:
             because = f"{what}, and no change that could have ended it is written down: {why.because}. {why.way_out}"
-        return GateState(gate, "stop", because, open_[0], drive.record, emptied, to_show=why.may_cure)
+        return GateState(gate, "stop", because, open_[0], drive.record, emptied, to_show=why.may_cure, date=drive.date)
     return None
 
 
@@ -225,8 +253,15 @@ def _shown(drive: Drive, name: str) -> bool:
     return finding is not None and finding.status != "not_shown"
 
 
-def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding, Drive, str] | None:
-    """Give what the newest drive says of a finding; an earlier stop is not forgotten."""
+Said = tuple[Status, Finding, Drive, str]  # a note at the end
+MOST_OF_A_DRIVE = (
+    "limits.",
+    "full_throttle.",
+)  # findings that hold the worst of a drive: a gentler drive takes none back
+
+
+def _said(gate: Gate, valid: list[Drive], name: str) -> Said | None:
+    """Give what the drives say of a finding: its worst of all of them, or the newest estimate; no stop is forgotten."""
     found = [(drive, drive.finding(name)) for drive in valid]
     said = [(drive, one) for drive, one in found if one is not None and one.status != "not_shown"]
     if not said:
@@ -234,20 +269,20 @@ def _newest(gate: Gate, valid: list[Drive], name: str) -> tuple[Status, Finding,
     drive, finding = said[-1]
     stops = [(d, f) for d, f in said[:-1] if f.status == "stop"]
     if not stops or finding.status == "stop":
+        if name.startswith(MOST_OF_A_DRIVE):  # of an earlier revision only where the newest drive is of one
+            own = [one for one in said if one[0].revision == drive.revision]
+            drive, finding = max(own, key=lambda one: (*_badness(one[1].status, one[1]), one[0].date))
         return finding.status, finding, drive, ""
-    earlier, stopped = stops[-1]
+    earlier, stopped = max(stops, key=lambda one: _badness(one[1].status, one[1]))
     if gate.lasting:
         note = (
             f" The stop stays: {drive.record} did not show it again, but nothing that touches it was changed since. "
-            "What was changed and is in no table belongs in also_changed of the revision."
+            "If you changed spark or anything else since, note it under also_changed in the revision file."
         )
         return "stop", stopped, earlier, note
-    return (
-        "watch",
-        finding,
-        drive,
-        f" {earlier.record} came to a stop here; with the same revision, so look what changed.",
-    )
+    read = f"{stopped.value:.4g} {stopped.unit}" if stopped.value is not None else "none"
+    note = f" {earlier.record} came to a stop here ({read}); with the same revision, so look what changed."
+    return "watch", finding, drive, note
 
 
 def _why_absent(gate: Gate, drives: list[Drive], absent: list[str], emptied: list[Emptied]) -> str:

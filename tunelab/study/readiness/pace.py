@@ -173,12 +173,7 @@ def _sentences(plan: Plan) -> list[str]:
         return [*found, f"How long that takes is not shown: {why}.", old]
     for closing in plan.closings:
         over = " (over all steps; this one has closed none yet)" if closing.pooled else ""
-        found.append(
-            f"{closing.step}: so far {counted(closing.gaps_closed, 'gaps')} closed in "
-            f"{counted(closing.drives, 'tries')}{over}; one takes about {closing.drives_per_gap:.1f} drives "
-            f"(between {closing.lower:.1f} and "
-            f"{_many(closing.upper)})."
-        )
+        found.append(_pace_words(closing, over))
     found.append(
         f"About {counted(round(plan.drives), 'drives')} (between {plan.drives_lower:.0f} and "
         f"{_many(plan.drives_upper)}), one every {_counted(plan.days_between, 'day')} as so far: about "
@@ -189,6 +184,20 @@ def _sentences(plan: Plan) -> list[str]:
     else:
         found.append(f"If nothing more is shown by {plan.decide_by}, at that pace it no longer fits: decide then.")
     return [*found, old]
+
+
+def _pace_words(closing: Closing, over: str) -> str:
+    """How many drives an open point took so far."""
+    step = f"{closing.step[:1].upper()}{closing.step[1:]}"
+    if closing.drives == closing.gaps_closed:
+        each = f"each of {_counted(closing.gaps_closed, 'open point')} took one drive"
+        each = "the one open point took one drive" if closing.gaps_closed == 1 else each
+    else:
+        each = f"{_counted(closing.gaps_closed, 'open point')} closed in {counted(closing.drives, 'tries')}"
+    return (
+        f"{step}: so far {each}{over}; expect {closing.drives_per_gap:.1f} drives for one (between "
+        f"{closing.lower:.1f} and {_many(closing.upper)})."
+    )
 
 
 def _counted(number: float, what: str) -> str:

@@ -184,6 +184,7 @@ def _lean_at_load(fit: _Fit, car: Car) -> Finding:
     values = (lean.lean_pct, lean.lower_pct, lean.upper_pct)
     status = status_within(*values, most=limit, beyond="stop")
     how = "as it was driven" if lean.as_driven else "with the trims at zero"
+    title = f"{title}, {'as driven' if lean.as_driven else 'trims taken out'}"
     side = "leaner" if lean.lean_pct > 0 else "richer"
     rest = f"no hold at load is leaner than {lean.upper_pct:+.1f} %"
     rest = rest if np.isfinite(lean.upper_pct) else "too few holds at load to say that none is leaner"
@@ -253,7 +254,7 @@ def _pulsation(fit: SteadyFit) -> Finding:
         values = (float(over.over_reading_pct[at]), float(over.lower_pct[at]), float(over.upper_pct[at]))
     return _finding(
         fit, "steady.pulsation", "Largest over-reading from intake pulsation", values=values, unit="%",
-        status="watch", limit=None, because=over.because,
+        status="not_shown" if values is None else status_within(*values), limit=None, because=over.because,
     )  # fmt: skip
 
 
@@ -352,8 +353,9 @@ def _injector_line(fit: SteadyFit, own: Suspects) -> Finding:
     value, lower, upper = (float(at_shortest * value) for value in (bend.size.value, *bend.size.ends))
     values = (value, lower, upper)
     because = (
-        f"At the shortest pulses, open for {bend.shortest_ms:.1f} ms, the injectors act as if open {values[0]:+.0f} µs "
-        f"longer than the line through the long pulses says. By this drive the chance that they bend at all is "
+        f"At the shortest pulses, open for {bend.shortest_ms:.1f} ms, the injectors act as if open "
+        f"{abs(value):.0f} µs {'longer' if value >= 0 else 'shorter'} than the line through the long pulses says. By "
+        "this drive the chance that they bend at all is "
         f"{100 * bend.chance:.0f} %, and the intervals of curve and dead time allow for it. {LINE}"
     )
     return _finding(
