@@ -92,7 +92,7 @@ class Readiness:
             "is_least",
             "used_pct",
             "reach_pct",
-            "steps",
+            "step",
         ]
         table = pd.DataFrame(rows, columns=names)
         table = table[table["used_pct"].notna() | table["status"].eq("not_shown")]
