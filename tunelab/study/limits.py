@@ -351,10 +351,11 @@ def _because(driving: Driving, check: Check, note: str, conditions: tuple[float,
     throttle, load, gear, lift = conditions
     log, at = driving.log, int(np.argmin(np.abs(driving.log["time"].values - check.at_s)))
     spark = _at(log, "spark_deg", at) if check.quantity.id == "limits.knock_retard" else float("nan")
+    speed = np.nan if check.quantity.id == "limits.engine_speed" else check.engine_speed_rpm  # that is the value itself
     parts = [f"worst at {check.at_s:.1f} s"]
     parts += [
         text.format(value)
-        for text, value in (("{:.0f} rpm", check.engine_speed_rpm), ("throttle {:.0f} %", throttle),
+        for text, value in (("{:.0f} rpm", speed), ("throttle {:.0f} %", throttle),
                             ("load {:.0f} %", load), ("gear {}", gear or np.nan), ("spark {:.3g}°", spark))
         if np.isfinite(value)
     ]  # fmt: skip
