@@ -17,8 +17,8 @@ COLD = Finding("a.cold", "Room below zero", -1.5, "%", -2.5, -0.5, 0.95, 9, 0, "
 ABSENT = Finding("a.absent", "Oil pressure", None, "kPa", None, None, None, 0, 0, "not_shown", 120.0, "not logged.")
 
 
-def answer(*findings, leads=(), **parts):
-    return answer_of(as_data(Chapter("n", findings, **parts)), leads)
+def answer(*findings, leads=(), question="limits", **parts):
+    return answer_of(as_data(Chapter(question, findings, **parts)), leads)
 
 
 def test_a_question_about_limits_is_answered_by_the_one_nearest_to_its_limit():
@@ -55,6 +55,11 @@ def test_a_question_about_limits_says_yes_where_a_whole_interval_lies_past_one_t
     assert answer(MET, WATCH, NEAR).sentence == (
         "Yes, one that can wait: Lean error: 2.50 % (2.20 to 2.70); limit 2 %. The other 2 limits were kept."
     )
+
+
+def test_a_question_about_something_else_is_not_answered_with_yes():
+    said = answer(MET, WATCH, NEAR, question="road_manners").sentence
+    assert said.startswith("Past a limit that can wait: Lean error: 2.50 %")
 
 
 def test_a_question_about_limits_says_perhaps_where_the_interval_holds_the_limit():

@@ -1,6 +1,7 @@
 """What the link study hands to the record: like with earlier sessions, and what could not be read."""
 
 import gzip
+import re
 import shutil
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from tunelab.record import gather_evidence, open_session
 from tunelab.record.beside import first_present, gather_logs
 from tunelab.record.chapter import as_data
-from tunelab.record.link import change_sentences, drop_out_table, gather_accounts, link_chapter, unasked_link
+from tunelab.record.link import change_sentences, drives_of, drop_out_table, gather_accounts, link_chapter, unasked_link
 from tunelab.study import link
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -64,6 +65,17 @@ def test_the_answer_to_did_it_help_is_a_sentence_of_the_summary(parts):
     assert finding.because == study.change.because == change_sentences(study)[0]
     if study.change.verdict == "not shown yet":
         assert chapter.drive_next.sentences == (study.change.because,)
+
+
+def test_the_page_answers_both_of_its_questions_first_and_says_which_drives_a_rate_is_of(parts):
+    _, study, chapter = parts
+    said = chapter.verdict.sentence
+    assert re.match(r"(no|\d+) drop-outs? in \d+ min of this drive, [\d.]+ per hour \([\d.]+ to [\d.]+\)\. ", said)
+    helped = {"helped": "It helped: ", "made it worse": "It made it worse: "}
+    assert helped.get(study.change.verdict, "Whether the new wiring helped is not shown: ") in said
+    own = next(wiring for wiring in study.wirings if study.here.session in wiring.sessions)
+    assert drives_of(study).endswith(own.name.partition(":")[0])
+    assert drives_of(study).startswith("this drive" if len(own.sessions) == 1 else f"all {len(own.sessions)} drives")
 
 
 def test_the_drop_outs_of_the_demo_are_the_ones_that_were_made(parts):

@@ -62,7 +62,7 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str], beside: Sequence
     ordered = _ordered(_worded(chapter["findings"]), leads)
     rows = (*beside, *ordered[:ROWS])
     verdict = chapter["verdict"]
-    said = _with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads)
+    said = _with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads, chapter["notebook"])
     stops = [finding["title"] for finding in (*beside, *ordered) if finding["word"] == "stop"]
     first = settle_first(stops)
     asked = [*chapter["change"]["sentences"], *chapter["drive_next"]["sentences"]]
@@ -156,7 +156,7 @@ def _word(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str], said: str)
     return next((word for word in ("watch", "met", "measured") if word in words), "not_shown")
 
 
-def _sentence(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str:
+def _sentence(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str], question: str) -> str:
     """The answer where the notebook words none: the finding that leads, or how many limits were kept."""
     if not ordered:
         return ""
@@ -170,7 +170,7 @@ def _sentence(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str
     if stops:
         return f"{_count(stops, 'limit was', 'limits were')} passed. {_told(stops[0])}."
     if watched:
-        return _in_doubt(watched, len(held))
+        return _in_doubt(watched, len(held), asked=question == "limits")
     if not held:
         return f"{_told(shown[0])}."
     kept = (
@@ -179,17 +179,21 @@ def _sentence(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str
     return f"{kept}. Nearest to its limit: {_told(held[0])}."
 
 
-def _in_doubt(watched: Sequence[Mapping[str, Any]], judged: int) -> str:
-    """Whether limits were passed where none was for certain that cannot wait: perhaps, or one that can wait."""
+def _in_doubt(watched: Sequence[Mapping[str, Any]], judged: int, *, asked: bool) -> str:
+    """Whether limits were passed where none was for certain that cannot wait: perhaps, or one that can wait.
+
+    `asked`: that is the page's own question, so the sentence begins with the answer to it.
+    """
     sides = [_side(finding) for finding in watched]
     past = [finding for finding, side in zip(watched, sides, strict=True) if not side]
     first = past[0] if past else watched[0]
     if past:
-        text = f"Yes, one that can wait: {_told(first)}."
+        text = f"{'Yes, one that can wait' if asked else 'Past a limit that can wait'}: {_told(first)}."
     else:
         read = f"{small(first['title'])} read {value_text(first)}, limit {limit_text(first)}"
         ends = first["reading"].partition("(")[2].partition(")")[0]
-        text = f"Perhaps: {read}; {f'its interval is {ends}' if ends else 'it has no interval'}."
+        doubt = f"its interval is {ends}" if ends else "it has no interval"
+        text = f"{'Perhaps' if asked else 'In doubt'}: {read}; {doubt}."
     more = len(watched) - 1
     also = f" {_count(watched[1:], 'other needs', 'others need')} watching." if more else ""
     kept = judged - len(watched)

@@ -263,7 +263,7 @@ def drives_of(study: LinkStudy) -> str:
     if own is None or not own.name:
         return ""
     count = len(own.sessions)
-    return f"{'this drive' if count == 1 else f'all {count} drives'} with {own.name}"
+    return f"{'this drive' if count == 1 else f'all {count} drives'} with {own.name.partition(':')[0]}"
 
 
 def drop_out_table(account: LinkAccount) -> pd.DataFrame:
