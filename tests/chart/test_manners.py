@@ -104,5 +104,5 @@ def test_one_bin_of_temperature_is_named_once():
     rows = [(80.0, 90.0, 14.0, 13.0, 15.0, 0.0, 9.0), (90.0, 100.0, 2.0, 1.0, 3.0, 0.0, 9.0)]
     table = pd.DataFrame(rows, columns=names)
     said = [hv.render(figures._heat_panel(table.head(count), "coolant")).title.text for count in (1, 2)]
-    assert said[0].endswith(": +14.0 % at 80 °C")
-    assert said[1].endswith(": +14.0 % at 80 °C to +2.0 % at 90 °C")
+    assert said[0].endswith(": +14.0 % at 80 to 90 °C")
+    assert said[1].endswith(": +14.0 % at 80 to 90 °C, then +2.0 % at 90 to 100 °C")

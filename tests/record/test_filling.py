@@ -100,6 +100,9 @@ def begun(tmp_path):
 
 def test_a_followed_log_counts_the_holds_in_the_tables_own_cells(begun):
     """The passenger reads loads, and what counts is what the finished log holds between them, counted by hand here."""
+    first = next((begun / "sessions" / FIRST).glob("*.csv.gz"))
+    lines = gzip.decompress(first.read_bytes()).splitlines(keepends=True)
+    first.write_bytes(gzip.compress(b"".join(lines[: len(lines) // 2]), mtime=0))  # so that much is still asked for
     log = begun / "sessions" / SECOND / "now.csv"
     lines = gzip.decompress((DEMO / "sessions" / SECOND / "sweep.csv.gz").read_bytes()).splitlines(keepends=True)
     log.write_bytes(b"".join(lines[:3500]))

@@ -347,7 +347,7 @@ def test_a_small_leak_stays_within_the_bounds_of_what_is_proposed(honest):
     left_pct = np.percentile(100 * np.abs(constant * true_flow_kg_h(truth.meter, reading) / entered - 1), 95)
     assert left_pct > 5  # rich at idle, which lambda as read would call right
     assert proposal.predicted.lower_pct < left_pct < proposal.predicted.upper_pct
-    assert any("the chance of air that leaks" in note for note in proposal.notes)
+    assert any("leak into the exhaust ahead of the lambda sensor" in note for note in proposal.notes)
 
 
 def at_places(fit, truth, revision, flow_kg_h, *, as_read=0.0):

@@ -126,7 +126,7 @@ def _in_short(found: LimitWatch) -> str:
 def limit_sentences(found: LimitWatch) -> list[str]:
     """Name every limit passed, or say that none was among those that could be judged."""
     absent = [check.quantity.title for check in found.checks if check.finding().status == "not_shown"]
-    rows = settle_sentences(found) or ["No limit was passed among those that this log can speak of."]
+    rows = settle_sentences(found) or ["As it was driven, no limit was passed among those that this log can speak of."]
     return [*rows, f"Not shown, and never the same as met: {'; '.join(absent)}."] if absent else rows
 
 

@@ -246,7 +246,7 @@ def analyse(task: Task) -> str:
         The part cannot be written, or a log is on a disk that does not answer; another run may do better.
     """
     path = part_path(task.out, task.folder, task.session)
-    workspace, stamps = _opened(task.root, task.leave_out)
+    workspace, stamps = _opened(task.root, task.leave_out, task.run)
     before = read_part(path)
     if before and is_current(before, task, stamps):
         return str(path)
@@ -262,7 +262,8 @@ def is_current(part: Part, task: Task, stamps: Stamps) -> bool:
 
 
 @functools.lru_cache(maxsize=2)
-def _opened(root: Path, leave_out: tuple[str, ...]) -> tuple[Workspace, Stamps]:
+def _opened(root: Path, leave_out: tuple[str, ...], _run: str) -> tuple[Workspace, Stamps]:
+    """Workspace and the hashes of its files, opened once within a run: a later run sees what changed."""
     workspace = open_workspace(root, leave_out=leave_out)
     return workspace, Stamps(workspace)
 
