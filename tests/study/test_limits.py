@@ -217,9 +217,7 @@ def test_engine_speed_past_the_owners_limit_is_a_stop_that_names_the_limiter():
     assert found.status == "stop"
     assert found.value == pytest.approx(4800, abs=40)
     assert "6900" in found.because  # where the limiter of the revision stands
-    assert re.match(
-        r"worst at [\d.]+ s, throttle", found.because
-    )  # no reading beside the mean
+    assert re.match(r"worst at [\d.]+ s, throttle", found.because)  # no reading beside the mean
 
 
 def test_engine_speed_past_the_limiter_of_the_revision_is_seen():
