@@ -71,7 +71,8 @@ PRINTED = """() => [...document.querySelectorAll(".wide table")].map((table) => 
         return ends;
     };
     for (const row of table.rows) {
-        const cells = [...row.cells].map(spans).filter(([left]) => Number.isFinite(left));
+        const seen = [...row.cells].filter((cell) => getComputedStyle(cell).visibility !== "hidden");
+        const cells = seen.map(spans).filter(([left]) => Number.isFinite(left));
         cells.slice(1).forEach(([left], k) => { gap = Math.min(gap, left - cells[k][1]); });
     }
     const paper = document.documentElement.clientWidth, reach = table.getBoundingClientRect().right;
