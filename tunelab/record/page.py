@@ -88,11 +88,9 @@ ANSWER_FIGURE = "answer-figure"  # tag of the cell whose figure shows the answer
 TO_DO = "to-do"  # tag of the heading whose section says in full what to do
 LAST = ("What may be trusted", "What was read")  # sections about the log, not about the question
 HANDED_OVER = "record.write("
-ROOM = 96.0  # letters across a page and across a sheet of paper, in the type of tables
-ROOM_IN_SMALL_TYPE = 115.0
+ROOM, ROOM_IN_SMALL_TYPE = 96.0, 115.0  # letters across a page and across a sheet of paper, in the type of tables
 GAP = 1.5  # between columns, in letters
-LONG, MID = 24, 11  # a cell of more letters is a sentence, or a few words: it wraps
-LEAST_LONG, LEAST_MID = 16, 10  # letters that such a cell has room for at least
+LONG, MID, LEAST_LONG, LEAST_MID = 24, 11, 16, 10  # letters of a cell that wraps, and its least room
 MOST_KEYS = 3  # leading columns that name a row; each part of a table begins with them
 
 
@@ -125,11 +123,9 @@ class Section:
 
 
 def notebook_page(
-    run: Run,
-    about: Mapping[str, str],
-    chapter: Mapping[str, Any] | None = None,
+    run: Run, about: Mapping[str, str], chapter: Mapping[str, Any] | None = None,
     beside: Sequence[Mapping[str, Any]] = (),
-) -> str:
+) -> str:  # fmt: skip
     """Write the page of a notebook that was run: the answer first, where it comes from last.
 
     Parameters
@@ -357,7 +353,6 @@ def _heading(source: str) -> tuple[str, str]:
 
 def _join_streams(outputs: list[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
     """Join what was printed in pieces; how the pieces arrive is chance."""
-
     joined: list[nbformat.NotebookNode] = []
     for output in outputs:
         before = joined[-1] if joined else None
@@ -384,9 +379,7 @@ def _merge_code(blocks: list[Block]) -> list[Block]:
 def _as_far_as_it_ran(blocks: list[Block]) -> list[Block]:
     """Leave out what comes after a cell that failed: words about figures that are not there."""
     failed = [any(part.kind == "failure" for part in block.parts) for block in blocks]
-    if True not in failed:
-        return blocks
-    return [*blocks[: failed.index(True) + 1], Block(prose(NOT_RUN), "", ())]
+    return [*blocks[: failed.index(True) + 1], Block(prose(NOT_RUN), "", ())] if True in failed else blocks
 
 
 def _part(output: nbformat.NotebookNode) -> Part | None:
@@ -394,8 +387,7 @@ def _part(output: nbformat.NotebookNode) -> Part | None:
         return Part("failure", ANSI.sub("", "\n".join(output.traceback)))
     if output.output_type == "stream":
         return Part("text", ANSI.sub("", output.text)) if output.text.strip() else None
-    data = output.data
-    if FIGURE in data:
+    if FIGURE in (data := output.data):
         still = draw_still(data[FIGURE]["item"])
         legend = [(Markup(look), words) for look, words in still.legend]
         return Part("figure", {**data[FIGURE], "still": Markup(still.svg), "legend": legend})

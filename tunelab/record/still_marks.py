@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-MOST_POINTS = 1500  # a longer line is reduced to the least and greatest value of each pixel column
-MOST_MARKS = 3000  # marks beyond this many places are drawn thinned
+# A longer line is reduced to the least and greatest of each pixel column; more marks than this are drawn thinned.
+MOST_POINTS, MOST_MARKS = 1500, 3000
 TEXT, LEAST_TEXT = 12.0, 5.0  # size of letters: as a rule, and where cells leave no more room
 LETTER_WIDTH, LINE_HEIGHT = 7.2, 13.0  # of that text, with some room beside it
 DASHES = {"solid": "", "dashed": "6", "dotted": "2 4", "dotdash": "2 4 6 4", "dashdot": "6 4 2 4"}
@@ -364,8 +364,7 @@ def _words(marks: Marks) -> str:
     anchor = {"left": "start", "right": "end"}.get(str(marks.glyph.get("text_align", "left")), "middle")
     baseline = str(marks.glyph.get("text_baseline", "bottom"))
     tone = plain_value(marks.glyph.get("text_color")) or "#444444"
-    across, up = marks.x("x"), marks.y("y")
-    texts = [str(text).split("\n") for text in marks.column("text")]
+    across, up, texts = marks.x("x"), marks.y("y"), [str(text).split("\n") for text in marks.column("text")]
     share = _room_for(across, up, texts)
     found, size = [], f' font-size="{px(TEXT * share)}"' if share < 1 else ""
     for x, y, lines in zip(across, up, texts, strict=True):
@@ -374,26 +373,24 @@ def _words(marks: Marks) -> str:
         beyond = {"bottom": 13.0 * (len(lines) - 1) + 2, "top": -11.0}.get(baseline, 6.5 * (len(lines) - 1) - 4)
         for row, line in enumerate(lines):
             at = y + share * (13 * row - beyond)
-            place = f'x="{px(x)}" y="{px(at)}" text-anchor="{anchor}" fill="{tone}"{size}'
-            found.append(f"<text {place}>{escape(line)}</text>")
+            found.append(
+                f'<text x="{px(x)}" y="{px(at)}" text-anchor="{anchor}" fill="{tone}"{size}>{escape(line)}</text>'
+            )
     return "".join(found)
 
 
 def _room_for(across: np.ndarray, up: np.ndarray, texts: Sequence[Sequence[str]]) -> float:
     """How large words side by side and one above the other may be, so that none reaches into the next; 1 at most."""
-    if len(texts) < 2:
-        return 1.0
-    letters = max(1, *(len(line) for lines in texts for line in lines))
-    wide, high = letters * LETTER_WIDTH, LINE_HEIGHT * max(len(lines) for lines in texts)
+    letters = max((len(line) for lines in texts for line in lines), default=1)
+    wide, high = max(letters, 1) * LETTER_WIDTH, LINE_HEIGHT * max(map(len, texts), default=1)
     return max(min(1.0, _least_step(across, up) / wide, _least_step(up, across) / high), LEAST_TEXT / TEXT)
 
 
 def _least_step(places: np.ndarray, rows: np.ndarray) -> float:
     """The least step between places of the same row, in pixels; infinite where no row has two."""
     order = np.lexsort((places, np.round(rows)))
-    step = np.diff(places[order])
-    known = step[(np.diff(np.round(rows)[order]) == 0) & (step > 0.5)]
-    return float(known.min()) if known.size else math.inf
+    step, same = np.diff(places[order]), np.diff(np.round(rows)[order]) == 0
+    return float(step[same & (step > 0.5)].min(initial=math.inf))
 
 
 GLYPHS: dict[str, Callable[[Marks], str]] = {

@@ -293,18 +293,10 @@ def _worst(error: np.ndarray, hold: np.ndarray) -> np.ndarray:
 
 
 MEASURED_S, MEASURED_PCT = 1.5, 2.5  # steady seconds, and half interval [%], from which a cell counts as measured
-
-
 EXTENDED_SHARE = 0.5  # of its spread before the drive, below which an undriven cell is known from its neighbours
-
-
 FURTHER = 1.2  # ... and again where only its neighbours tell of it
 FAR = 2.5  # breakpoints from any driven place, beyond which nothing is said: a smooth course is too sure there
-
-
 NAN = float("nan")
-
-
 LEVEL_UNKNOWN = (
     "A table over engine speed and load and a dead time cannot be separated: at one cell the pulse is always about as "
     "long, so a dead time that is off by the same amount everywhere is an error of the table. The table's correction "
@@ -329,11 +321,9 @@ def hidden_of(solved: Solved, unknown_ms: float) -> np.ndarray:
 def steps_from_driven(holds: Holds, surface: Surface) -> np.ndarray:
     """How many breakpoints each cell lies from the nearest steady block, shape (cells,)."""
     speed, load = np.exp(holds.blocks["log_speed"].to_numpy()), holds.blocks["reading"].to_numpy()
+    axes = (surface.engine_speed_rpm, surface.load)
     (own, there) = (
-        np.column_stack(
-            [np.interp(axis, known, np.arange(len(known))) for axis, known in zip(place, axes, strict=True)]
-        )
-        for axes in [(surface.engine_speed_rpm, surface.load)]
+        np.column_stack([np.interp(p, axis, np.arange(len(axis))) for p, axis in zip(place, axes, strict=True)])
         for place in (surface.cells.T, (speed, load))
     )
     return np.sqrt(((own[:, None] - there) ** 2).sum(axis=2)).min(axis=1)
