@@ -177,11 +177,7 @@ def _enrichment(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -
     own, nothing = revision.full_load_fuel, (np.zeros(rows), np.ones(rows))
     if own is None or own.commanded_lambda is None or not joined.words or not has(log, "lambda_commanded"):
         return nothing
-    air = (
-        _air_by_table(log, car, revision, joined.air_table)
-        if joined.air_table
-        else _air_by_meter(log, car, revision, joined)
-    )
+    air = _air_now_and_then(log, car, revision, joined)
     if isinstance(air, str):
         return nothing
     rpm, commanded = at_rows(log, "engine_speed_rpm"), at_rows(log, "lambda_commanded")
@@ -216,11 +212,7 @@ def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joine
     absent = [name for name in wanted if not has(log, name)]
     if absent:
         return f"the log has no {' and no '.join(absent)}."
-    air = (
-        _air_by_table(log, car, revision, joined.air_table)
-        if joined.air_table
-        else _air_by_meter(log, car, revision, joined)
-    )
+    air = _air_now_and_then(log, car, revision, joined)
     if isinstance(air, str):
         return air
     old, new = air
@@ -232,6 +224,15 @@ def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joine
     ratio = np.where(old > 0, new / np.where(old > 0, old, 1.0), 1.0)
     arrives = np.maximum(opened * ratio + after - before - joined.dead_time_error_ms, LEAST_OPEN_MS)
     return np.log(arrives / np.maximum(opened - joined.dead_time_error_ms, LEAST_OPEN_MS))
+
+
+def _air_now_and_then(
+    log: xr.Dataset, car: Car, revision: Revision, joined: Joined
+) -> tuple[np.ndarray, np.ndarray] | str:
+    """Air at every row now and as proposed [kg/h], by the table where one goes in; or why that is not known."""
+    if joined.air_table:
+        return _air_by_table(log, car, revision, joined.air_table)
+    return _air_by_meter(log, car, revision, joined)
 
 
 def _air_by_meter(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> tuple[np.ndarray, np.ndarray]:
