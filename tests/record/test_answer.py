@@ -35,7 +35,7 @@ def test_a_stop_leads_whatever_the_question_asks_first():
     assert [row["id"] for row in found.rows] == ["a.stop", "a.near", "a.watch"]
     assert found.word == "stop"
     assert "Pressure drop: 4.1 kPa (4.0 to 4.2); limit 3 kPa, passed" in found.sentence
-    assert found.to_do[0].startswith("At stop: Pressure drop.")
+    assert found.to_do[0].startswith("At stop: pressure drop.")
 
 
 def test_what_answers_the_question_leads_and_gives_its_status():
@@ -86,7 +86,7 @@ def test_a_limit_that_another_question_saw_passed_is_never_called_kept():
     assert found.sentence.startswith("Leanest hold at load, trims taken out: 11.5 %")
     assert "Over the whole log, as it was driven: all 2 limits judged were kept" in found.sentence
     assert [row["id"] for row in found.rows] == ["steady.lean_at_load", "limits.lean_under_load", "a.kept"]
-    assert found.to_do[0].startswith("At stop: Leanest hold at load")
+    assert found.to_do[0].startswith("At stop: leanest hold at load")
 
 
 def test_the_next_drive_begins_with_what_has_to_be_settled_first():

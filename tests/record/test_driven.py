@@ -4,6 +4,7 @@ import hashlib
 import json
 import tomllib
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from held_log import held_log
@@ -17,7 +18,8 @@ from tunelab.cli import main
 from tunelab.log.load import LoadError
 from tunelab.log.store import read_log, write_log
 from tunelab.record import driven
-from tunelab.record.driven import decide, readiness_answer
+from tunelab.record.decisions import emptied_sentences, readiness_chapter, readiness_sentences
+from tunelab.record.driven import Decided, decide, readiness_answer
 from tunelab.record.plan import plan_for
 from tunelab.study.coverage import cover
 from tunelab.study.readiness import judge_readiness, reach_of
@@ -181,6 +183,29 @@ def test_the_answer_gives_value_limit_and_day_of_all_that_stopped():
         "No, with r01 in the car: highest knock retard reached 3.6° (limit 3°) on 17 May; "
         "highest engine speed reached 6826 rpm (limit 6700 rpm) on 20 May."
     )
+    decided = Decided(SimpleNamespace(car=ready_car(**limits)), ready_revision(), (), readiness, (), (), ())
+    to_do = readiness_chapter(decided, None).change.sentences
+    assert to_do[0].startswith("Highest knock retard 3.6° (limit 3°), ")
+    assert to_do[0].endswith(
+        "Less spark advance there, or fuel that knocks less, before the engine is loaded there again. Note the change "
+        "in the revision file (also_changed), and drive it again."
+    )
+    assert to_do[1].endswith("Lower the limiter by what it overshoots, and shift earlier. Then drive it again.")
+
+
+def test_what_to_look_after_gives_the_value_beside_its_limit():
+    doubt = drive(3, status={"full_throttle.lambda_error": "watch"})
+    lines = readiness_sentences(judge_readiness([doubt], ready_car(), {"r01": ready_revision()}, "r01"))
+    (line,) = [line for line in lines if line.startswith("Look after ")]
+    assert line == f"Look after fuelling at full throttle: lean of commanded by up to 1.00 (limit 2), {doubt.record}."
+
+
+def test_a_drive_that_a_change_emptied_stands_once_for_all_its_checks():
+    changed = {"r01": ready_revision(), "r02": ready_revision("r02", day=5, based_on="r01", curve={2: 1.1, 3: 1.1})}
+    readiness = judge_readiness([drive(3)], ready_car(), changed, "r02")
+    (line,) = emptied_sentences(readiness)
+    assert line.startswith(f"{drive(3).record} does not count any more for fuelling at steady speed, ")
+    assert "r02 changed it: the meter curve differs by up to +10.0 %" in line
 
 
 def test_the_answer_names_what_has_not_been_driven_and_what_bounds_a_run():

@@ -107,7 +107,7 @@ def test_the_short_answer_has_its_parts_in_the_order_of_a_reader_in_a_hurry():
         [("stop", "A.Bad: 21.5 % (limit 2 %). Because of it.")],
         [("", "Enter r02.")],
         [("", "The prediction held."), ("", "Not shown: a.None.")],
-        [("stop", "Before any drive, settle: A.Bad."), ("", "3 holds.")],
+        [("stop", "Before any drive, settle: a.Bad."), ("", "3 holds.")],
     ]
 
 
@@ -125,7 +125,7 @@ def test_a_stop_of_a_revision_that_others_followed_points_to_their_drives():
     answer = answer_of([finding("a.bad", "stop", 21.52)], chapter(), first=first, since="r02 and r03")
     assert lines_of(answer, "drive_next")[0] == (
         "stop",
-        "Before any drive, settle: A.Bad. r02 and r03 came since; run tunelab ready to see whether that settled it.",
+        "Before any drive, settle: a.Bad. r02 and r03 came since; run tunelab ready to see whether that settled it.",
     )
 
 

@@ -22,6 +22,7 @@ from tunelab.record.shown import (
     shown_findings,
     small,
     stops_beside,
+    stops_to_settle,
     value_text,
     verdicts,
 )
@@ -63,7 +64,7 @@ def answer_of(chapter: Mapping[str, Any], leads: Sequence[str], beside: Sequence
     rows = (*beside, *ordered[:ROWS])
     verdict = chapter["verdict"]
     said = _with_value(verdict["sentence"], ordered, leads) or _sentence(ordered, leads, chapter["notebook"])
-    stops = [finding["title"] for finding in (*beside, *ordered) if finding["word"] == "stop"]
+    stops = [finding["title"] for finding in stops_to_settle([*beside, *ordered])]
     first = settle_first(stops)
     asked = [*chapter["change"]["sentences"], *chapter["drive_next"]["sentences"]]
     return Answer(

@@ -17,9 +17,11 @@ from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History, write_shelf
 from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
 from tunelab.record.page import fill, notebook_page
+from tunelab.record.part_throttle import SETTLE, SETTLE_AS
 from tunelab.record.place import CHAPTERS, folder_beside, put_in_place
-from tunelab.record.shown import begin_large, reading, small, value_text
+from tunelab.record.shown import begin_large, called, reading, small, value_text
 from tunelab.record.stored import RECORDS
+from tunelab.record.to_enter import join
 from tunelab.study.drive_plan import cautions_for
 from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
 from tunelab.study.readiness.judge import WORST
@@ -78,30 +80,58 @@ def read_sentences(decided: Decided) -> list[str]:
 
 
 def emptied_sentences(readiness: Readiness) -> list[str]:
-    """Say which drives answered a gate and do not any more, and why."""
+    """Say which drives answered checks and do not any more, and why; a drive that one change emptied stands once."""
+    told: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    for state in readiness.gates:
+        for emptied in state.emptied:
+            change = emptied.because.split(":")[0]  # what follows are the ranges, which differ from check to check
+            told.setdefault((emptied.record, change), []).append((state.gate.title, emptied.because))
     found = [
-        f"{state.gate.title}: {emptied.record} does not count any more, {emptied.because}"
-        for state in readiness.gates
-        for emptied in state.emptied
+        f"{record} does not count any more for {join([small(title) for title, _ in checks])}: "
+        f"{max((because for _, because in checks), key=len)}."
+        for (record, _), checks in told.items()
     ]
     return found or ["No evidence was emptied by a later revision."]
 
 
 def readiness_sentences(readiness: Readiness) -> list[str]:
     """Say the verdict, its bounds and doubts, and that it is no certificate."""
-    found = [readiness_answer(readiness)]
+    return [readiness_answer(readiness), *_bound_to(readiness), readiness.caution]
+
+
+def _bound_to(readiness: Readiness) -> list[str]:
+    """What the car's running is bound to, what to look after, and what the owner is asked."""
+    found = []
     if readiness.verdict == "may run within bounds":
         found += [f"Bound: {bound}" for bound in readiness.bounds]
         found.append("Every bound has to be kept on the day. One that cannot is a reason not to run.")
-    found += [f"Look after: {doubt}" for doubt in readiness.look_after]
-    found += [f"Asked of the owner: {question}" for question in readiness.asked]
-    return [*found, readiness.caution]
+    found += [f"Look after {small(s.gate.title)}: {_in_brief(s)}" for s in readiness.gates if s.status == "watch"]
+    return found + [f"Asked of the owner: {question}" for question in readiness.asked]
 
 
 def _to_settle(readiness: Readiness) -> list[str]:
-    """What stands in the way of the car's running, then what its running is bound to."""
-    stops = [f"{state.gate.title}: {_said(state)}" for state in readiness.gates if state.status == "stop"]
-    return [*stops, *readiness_sentences(readiness)[1:-1]]
+    """What stands in the way of the car's running and how to settle it, then what its running is bound to."""
+    stops = [f"{_in_brief(state)} {_way_out(state)}" for state in readiness.gates if state.status == "stop"]
+    return [*(begin_large(stop.strip()) for stop in stops), *_bound_to(readiness)]
+
+
+def _in_brief(state: GateState) -> str:
+    """The value that decides beside its limit, and its record; where none is known, the reason."""
+    found = state.finding
+    if found is None or found.value is None:
+        return state.because
+    return f"{called(vars(found))}, {state.record}."
+
+
+def _way_out(state: GateState) -> str:
+    """What to do about a stop before the next drive, and how the check comes to be met."""
+    if state.to_show:
+        return "What was changed since may have settled it: drive it again to show that."
+    own = state.finding.id if state.finding else ""
+    settle = SETTLE.get(SETTLE_AS.get(own, own.removeprefix("limits.")))
+    noted = "Note the change in the revision file (also_changed), and drive it again."
+    again = noted if state.gate.lasting else "Then drive it again."
+    return " ".join(part for part in [f"{begin_large(settle)}." if settle else "", again] if part)
 
 
 def gate_lines(readiness: Readiness) -> list[str]:
@@ -147,7 +177,6 @@ def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
         driven=Section(tuple(readiness_sentences(decided.readiness))),
         change=Section(tuple(_to_settle(decided.readiness))),
         drive_next=Section(plan.sentences if plan else ()),
-        cautions=Section(cautions_for(decided.workspace.car)),
     )
 
 

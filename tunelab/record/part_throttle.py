@@ -22,6 +22,7 @@ from tunelab.record.full_throttle import (
     spark_tables,
 )
 from tunelab.record.opened import OpenedSession
+from tunelab.record.shown import limit_text, value_text
 from tunelab.record.to_enter import entry_table, joined, parts_revision, standing_of_parts, tables_csv
 from tunelab.study.drive_plan import HIGH_LOAD
 from tunelab.study.finding import Finding
@@ -93,13 +94,8 @@ def watched_sentence(found: LimitWatch) -> str:
 
 def passed_words(check: Check) -> str:
     """Name a limit that was passed, with its value and the limit."""
-    unit = {"1": "", "°": "°"}.get(check.quantity.unit, f" {check.quantity.unit}")
-    return f"{check.quantity.title}: {_plain(check.value)}{unit}, limit {check.quantity.limit:g}{unit}"
-
-
-def _plain(value: float) -> str:
-    """Three digits, never with an exponent."""
-    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    found = vars(check.finding())
+    return f"{check.quantity.title}: {value_text(found)}, limit {limit_text(found)}"
 
 
 def settle_sentences(found: LimitWatch) -> list[str]:
@@ -149,7 +145,11 @@ def conditions_table(found: LimitWatch) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-SETTLE_AS = {"part_throttle.lean": "lean_under_load", "part_throttle.knock_retard": "knock_retard"}
+SETTLE_AS = {
+    "part_throttle.lean": "lean_under_load", "part_throttle.knock_retard": "knock_retard",
+    "steady.lean_at_load": "lean_under_load", "full_throttle.knock_retard": "knock_retard",
+    "full_throttle.lambda": "lambda_full_load",
+}  # fmt: skip
 AGAIN = (
     "Drive pulls at a fixed opening of a third, half and two thirds, each in one gear and both ways; log lambda, "
     "commanded lambda, knock retard and the meter."

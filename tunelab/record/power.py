@@ -227,7 +227,7 @@ def shift_table(shift: ShiftChart) -> tuple[tuple[str, pd.DataFrame], ...]:
             "from [rpm]": p.lower_rpm,
             "to [rpm]": p.upper_rpm,
             "road speed [km/h]": p.road_speed_km_h,
-            "verdict": p.verdict,
+            "because": p.verdict,
         }
         for p in known
     ]

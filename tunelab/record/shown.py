@@ -83,7 +83,7 @@ MAIN = (
 SAME_LIMIT = {
     "steady.lean_at_load": "limits.lean_under_load", "part_throttle.lean": "limits.lean_under_load",
     "part_throttle.knock_retard": "limits.knock_retard", "full_throttle.knock_retard": "limits.knock_retard",
-    "full_throttle.lambda": "limits.lambda_full_load",
+    "full_throttle.lambda": "limits.lambda_full_load", "spark.retard": "limits.knock_retard",
 }  # fmt: skip
 CROSS_CHECKS = ("high_flow.agreement", "part_throttle.meter_agreement")  # two kinds of driving that ought to agree
 
@@ -131,6 +131,12 @@ def stops_beside(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any
     return [f for f in findings if f["status"] == "stop" and status.get(SAME_LIMIT.get(f["id"], ""), "stop") != "stop"]
 
 
+def stops_to_settle(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Stops without those of other questions at a limit that the watch over the whole log saw passed too."""
+    known = {finding["id"] for finding in findings if finding["status"] == "stop"}
+    return [f for f in findings if f["id"] in known and SAME_LIMIT.get(f["id"], "") not in known]
+
+
 def _weight(finding: Mapping[str, Any]) -> tuple[bool, float]:
     """Whether no step asks for a finding, and how near it is to its limit, the furthest beyond first."""
     asked = finding["id"].startswith(("limits.", "consistency.")) or finding["id"] in NAMES
@@ -161,7 +167,7 @@ def verdicts(findings: Mapping[str, Sequence[Mapping[str, Any]]], steps: Sequenc
     lines.sort(key=lambda line: URGENCY.index(line["word"]))
     answered = {name for step in steps for name in ANSWERS.get(step, ())}
     rest = [f for f in findings["attention"] if f["id"] not in answered and not f["id"].startswith("limits.")]
-    stops = [f for f in rest if f["word"] == "stop"]
+    stops = [f for f in stops_to_settle(findings["all"]) if f in rest]
     found = [{"word": "stop", "text": f"{f['title']}: {f['value_limit']}. {f['because']}"} for f in stops]
     more = [f for f in rest if f["word"] == "watch" and (f["limit"] is not None or not lines)]
     found += lines
@@ -207,7 +213,7 @@ def _is_inside(finding: Mapping[str, Any]) -> bool:
 
 def called(finding: Mapping[str, Any]) -> str:
     """A finding within a sentence: its name, value and limit."""
-    return f"{CALLED.get(finding['id']) or small(finding['title'])} {finding['value_limit']}"
+    return f"{CALLED.get(finding['id']) or small(finding['title'])} {_value_limit(finding)}"
 
 
 def small(title: str) -> str:
@@ -225,7 +231,8 @@ def settle_first(titles: Sequence[str]) -> str:
     """Say that what stands at stop comes before any drive; empty where nothing does."""
     if not titles:
         return ""
-    return f"At stop: {'; '.join(titles)}. Change what the record names, or find the cause, before you drive this."
+    named = "; ".join(map(small, titles))
+    return f"At stop: {named}. Change what the record names, or find the cause, before you drive this."
 
 
 def begin_large(sentence: str) -> str:

@@ -24,7 +24,15 @@ from tunelab.record.evidence import Evidence
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
 from tunelab.record.results import ABOUT
-from tunelab.record.shown import begin_large, is_told, settle_first, shown_findings, stops_beside, value_text
+from tunelab.record.shown import (
+    begin_large,
+    is_told,
+    settle_first,
+    shown_findings,
+    stops_beside,
+    stops_to_settle,
+    value_text,
+)
 from tunelab.record.stored import RECORDS, findings_of
 from tunelab.record.to_enter import join, need_of, newer_than
 from tunelab.study.drive_plan import cautions_for
@@ -177,7 +185,7 @@ def _is_right(curve: pd.DataFrame, name: str, opened: OpenedSession, findings: S
 
 
 def _settle_first(findings: Sequence[Mapping[str, Any]]) -> str:
-    return settle_first([finding["title"] for finding in findings if finding["status"] == "stop"])
+    return settle_first([finding["title"] for finding in stops_to_settle(findings)])
 
 
 def sheet_page(

@@ -126,7 +126,7 @@ def curve_difference(before: Revision, after: Revision, within: Range | None) ->
         return None
     worst = float(100 * np.expm1(ratio[np.argmax(np.abs(ratio))]))
     where = (float(reading[differs].min()), float(reading[differs].max()))
-    text = f"the meter curve differs by up to {worst:+.1f} % at readings from {where[0]:.4g} to {where[1]:.4g}"
+    text = f"the meter curve differs by up to {worst:+.1f} % at meter readings from {where[0]:.4g} to {where[1]:.4g}"
     return Difference("curve", worst, "%", where, text)
 
 

@@ -123,8 +123,8 @@ def test_a_stop_stops_but_where_it_only_sets_a_bound(gate):
 def test_a_doubt_lets_it_run_and_is_named(gate):
     found = judged([drive(3, status={IDS[gate]: "watch"})])
     assert found.verdict == "may run"
-    (doubt,) = found.look_after
-    assert IDS[gate] in doubt
+    (doubt,) = [state for state in found.gates if state.status == "watch"]
+    assert doubt.finding.id == IDS[gate]
 
 
 def test_a_finding_that_is_welcome_but_not_needed_counts_when_it_is_bad():
@@ -227,7 +227,7 @@ def test_a_doubt_whose_value_itself_lies_past_the_limit_bounds_the_car(name, val
     doubt = finding(name, "watch", value)
     found = judged([replace(one, findings=tuple(doubt if f.id == name else f for f in one.findings))])
     assert found.verdict == ("may run within bounds" if bounded else "may run")
-    assert len(found.look_after) == 1
+    assert [state.status for state in found.gates].count("watch") == 1
 
 
 def test_going_back_to_the_old_content_brings_its_evidence_back():

@@ -52,7 +52,6 @@ class Readiness:
     verdict: Verdict
     because: str
     bounds: tuple[str, ...]  # what holds while it runs
-    look_after: tuple[str, ...]  # met only just, or in doubt
     gates: tuple[GateState, ...]
     asked: tuple[str, ...] = ()  # what the owner's revisions leave unsaid, with where to write it
     caution: str = NO_CERTIFICATE
@@ -324,9 +323,8 @@ def _conclude(states: tuple[GateState, ...], drives: list[Drive], car: Car, revi
             bounds.append(state.gate.lacking)
     if not stops and not missing:
         bounds += _speed_driven(states, drives, limit)
-    doubts = tuple(f"{state.gate.title}: {state.because}" for state in states if state.status == "watch")
     verdict, because = _verdict(stops, missing, bounds)
-    return Readiness(revision.name, verdict, because, tuple(dict.fromkeys(bounds)), doubts, states)
+    return Readiness(revision.name, verdict, because, tuple(dict.fromkeys(bounds)), states)
 
 
 def _verdict(stops: list[str], missing: list[str], bounds: list[str]) -> tuple[Verdict, str]:
