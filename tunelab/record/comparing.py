@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,7 +17,7 @@ from tunelab.record.evidence import gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
 from tunelab.record.page import fill
-from tunelab.record.shown import MAIN, begin_large, list_names, small
+from tunelab.record.shown import MAIN, SAME_LIMIT, begin_large, list_names, small
 from tunelab.record.stored import StoredRecord, stored_records
 from tunelab.study.compare_findings import FindingDifference, compare_findings, plain, worst_of
 from tunelab.study.compare_logs import QUANTITIES, LogDifference, compare_visits, visits_of
@@ -105,8 +106,9 @@ class Comparison:
         return [f"Of {len(rows)} things that could be compared: {counts}.", *stops, *told, *self.notes]
 
     def _of_the_car(self) -> list[FindingDifference | LogDifference]:
-        """What could be compared and speaks of the car, not of a plan or a prediction."""
-        rows: list[FindingDifference | LogDifference] = [*self.logs, *self.findings]
+        """What could be compared and speaks of the car, not of a plan or a prediction; the same readings once."""
+        once = {(SAME_LIMIT.get(row.id, row.id), row.before, row.after): row for row in reversed(self.findings)}
+        rows: list[FindingDifference | LogDifference] = [*self.logs, *reversed(once.values())]
         return [row for row in rows if row.p_value == row.p_value and not _name(row).startswith(NOT_OF_THE_CAR)]
 
     @staticmethod
@@ -184,8 +186,10 @@ def _sizes(row: FindingDifference | LogDifference, *, short: bool = False) -> st
     unit = row.quantity.unit if isinstance(row, LogDifference) else row.unit
     unit = SHOWN_UNITS.get(unit, unit)
 
+    places = min(most_decimals(unit), _places(row))
+
     def change(value: float) -> str:
-        return plain(value, sign=True, most=most_decimals(unit))
+        return plain(value, sign=True, most=places)
 
     between = f"{change(row.lower)} to {change(row.upper)}"
     if isinstance(row, LogDifference):
@@ -194,13 +198,24 @@ def _sizes(row: FindingDifference | LogDifference, *, short: bool = False) -> st
         return f"by {change(row.difference)} {unit} ({between}) at {row.cells} operating points."
     if row.id == DROP_OUTS:
         return row.because
-    sizes = " to ".join(plain(value, most=most_decimals(unit)) for value in (row.before, row.after))
+    sizes = " to ".join(plain(value, most=places) for value in (row.before, row.after))
     sizes += "" if unit == "1" else unit if unit == "°" else f" {unit}"
     if short:
         return sizes
     clear = not row.told_apart and (row.lower > 0 or row.upper < 0)
     doubt = ": clear on its own, but not after allowing for all that was compared" if clear else ""
     return f"from {sizes} (change {between}){doubt}."
+
+
+def _places(row: FindingDifference | LogDifference) -> int:
+    """Decimals that the larger of both sides needs for three digits, and no fewer than tell the change's ends apart."""
+    ends = [end for end in (row.lower, row.upper) if np.isfinite(end)]
+    sides = [row.difference, *ends] if isinstance(row, LogDifference) else [row.before, row.after]
+    largest = max((abs(side) for side in sides if np.isfinite(side)), default=0.0)
+    width = max(ends) - min(ends) if ends else 0.0
+    digits = [2 - math.floor(math.log10(largest))] if largest > 0 else []
+    digits += [-math.floor(math.log10(width))] if width > 0 else []
+    return max(digits, default=0)
 
 
 def _capital(text: str) -> str:
