@@ -71,11 +71,11 @@ def test_what_is_worse_comes_first_then_by_weight_and_what_cannot_be_told_is_nev
 
 def test_the_same_readings_under_two_names_are_told_once_with_no_more_digits_than_the_change_carries():
     knock = [row(name, 1.5, 2.3, lower=0.7, upper=0.9) for name in ("full_throttle.knock_retard", "spark.retard")]
-    slope = row("steady.dead_time_slope", -0.01222, 0.00046, lower=0.01176, upper=0.01359)
+    slope = replace(row("steady.dead_time_slope", -0.01222, 0.00046, lower=0.01176, upper=0.01359), unit="ms/V")
     said = comparison(*knock, slope).sentences()
     assert said[0].startswith("Of 2 things that could be compared: 1 worse, 1 better")
     assert said[1] == "Worse: full_Throttle.Knock_Retard, from 1.50 to 2.30 % (change +0.70 to +0.90)."
-    assert said[2].startswith("Better: steady.Dead_Time_Slope, from −0.0122 to 0.0005 % ")
+    assert said[2].startswith("Better: steady.Dead_Time_Slope, from −0.0122 to 0.0005 ms/V ")
 
 
 def test_what_is_at_stop_comes_before_what_changed_with_the_worst_value_of_all_drives():
