@@ -137,6 +137,14 @@ def test_when_to_lift_is_said_with_the_value_that_was_passed_and_its_limit(opene
     lag = estimate_delay(evidence.log, opened.car, opened.revision)
     said = full_throttle.lift_sentences(check_full_throttle(log, opened.car, opened.revision, pulls, lag))
     assert said[0].endswith("(highest knock retard 4°, limit 3°).")
+    found = check_full_throttle(log, opened.car, opened.revision, pulls, lag)
+    own = [f for f in found.findings() if f.status == "stop"]
+    spark = replace(own[0], id="spark.retard", title="Highest knock retard of the whole log", value=4.1)
+    assert full_throttle.safety_sentence(found, own) == said[0]
+    assert full_throttle.safety_sentence(found, [*own, spark]).endswith(
+        "At stop too: highest knock retard of the whole log 4.1° (limit 3°)."
+    )
+    assert full_throttle.safety_sentence(judged[1], [spark]).startswith("At stop: highest knock retard of the whole ")
 
 
 def test_fuel_at_full_load_goes_into_the_next_revision_in_the_owners_breakpoints(opened, evidence, judged):

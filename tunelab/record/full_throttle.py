@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,10 +14,10 @@ from tunelab.record.beside import SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.display import real_minus
 from tunelab.record.opened import OpenedSession
-from tunelab.record.shown import list_names
+from tunelab.record.shown import called, list_names
 from tunelab.record.to_enter import MARK, curve_to_enter, need_of, next_name, standing_of_parts
 from tunelab.study.drive_plan import HIGH_LOAD
-from tunelab.study.finding import counted
+from tunelab.study.finding import Finding, counted
 from tunelab.study.full_load_fuel import CHANGED, FullLoadProposal
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.full_throttle.check import Quantity
@@ -48,7 +49,7 @@ def full_throttle_chapter(
     standing = standing_of_parts(opened, proposal) if enters else ""
     return Chapter(
         notebook="full_throttle",
-        verdict=Verdict(lift_sentences(found)[0]),
+        verdict=Verdict(safety_sentence(found, findings)),
         findings=findings,
         tables=_tables(found, high, fuel) | spark_tables(spark),
         inputs=inputs_of(steady.beside),
@@ -285,11 +286,22 @@ def lift_sentences(found: FullThrottle | PartThrottle) -> list[str]:
         return [found.because]
     passed = {check.quantity.title: check.quantity for check in found.checks}
     rows = [
-        f"{row.stretch}: lift at {row.lift_s:.1f} s, {row.seconds_after_opening:.1f} s after opening, at "
-        f"{row.engine_speed_rpm:.0f} rpm ({row.check[0].lower()}{row.check[1:]}{_worst_words(row, passed[row.check])})."
+        f"{row.stretch}: the driver should have lifted at {row.lift_s:.1f} s, {row.seconds_after_opening:.1f} s after "
+        f"opening, at {row.engine_speed_rpm:.0f} rpm "
+        f"({row.check[0].lower()}{row.check[1:]}{_worst_words(row, passed[row.check])})."
         for row in found.lift.itertuples()
     ]
     return rows or ["No limit was passed at which a driver has to lift."]
+
+
+def safety_sentence(found: FullThrottle | PartThrottle, findings: Sequence[Finding]) -> str:
+    """The first moment at which the driver should have lifted, then what else is at stop; or that there was neither."""
+    passed = set(found.lift["check"]) if found.shown else set()
+    stops = [called(vars(f)) for f in findings if f.status == "stop" and f.title not in passed]
+    first = lift_sentences(found)[0]
+    if not stops:
+        return first
+    return f"{first} At stop too: {list_names(stops)}." if passed else f"At stop: {list_names(stops)}."
 
 
 def _worst_words(row: Any, quantity: Quantity) -> str:

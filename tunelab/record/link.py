@@ -28,6 +28,7 @@ from tunelab.study.link import (
     wiring_checks,
 )
 from tunelab.study.link.account import DropOut, Stretch, find_breaks
+from tunelab.study.link.study import NOT_YET
 from tunelab.workspace import SessionFolder
 
 SHORTEST_S = 0.5  # of a drop-out, where nobody has asked for the link; the notebook's own parameter stands as high
@@ -250,7 +251,7 @@ def link_verdict(study: LinkStudy) -> str:
     told = (
         f"{counted(rate.events, 'drop-outs')} in {rate.seconds / 60:.0f} min of this drive, {rate.per_h:.1f} per hour"
     )
-    first = study.change.because.partition(". ")[0].removeprefix("Not shown yet: ").rstrip(".")
+    first = study.change.because.partition(". ")[0].removeprefix(f"{NOT_YET} ").rstrip(".")
     helped = (
         first if study.change.verdict != "not shown yet" else f"Whether the new wiring helped is not shown: {first}"
     )

@@ -15,8 +15,8 @@ from tunelab.record.full_throttle import (
     change_in_short,
     high_flow_change,
     high_flow_table,
-    lift_sentences,
     next_revision,
+    safety_sentence,
     spark_change,
     spark_table,
     spark_tables,
@@ -182,7 +182,7 @@ def part_throttle_chapter(
     proposal = joined(next_revision(opened, None, spark) if here else None, parts_revision(opened, entries))
     return Chapter(
         notebook="part_throttle",
-        verdict=Verdict(lift_sentences(found)[0]),
+        verdict=Verdict(safety_sentence(found, findings)),
         findings=findings,
         tables=_tables(found, high, own, here) | tables_csv(entries),
         inputs=inputs_of(steady.beside),

@@ -53,7 +53,7 @@ TOGETHER = (
 STOPPED = "Nothing: the log disagrees with itself, car.toml or the revision named, so no change can be trusted."
 
 
-ELSEWHERE = "Its numbers are in proposal.toml, and folded away on the question's own page."
+ELSEWHERE = "Its numbers are in proposal.toml."
 
 
 HOW = (

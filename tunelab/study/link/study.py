@@ -27,6 +27,7 @@ from tunelab.study.statistics import LogRank, SurvivalCurve, compare_survival, s
 
 UNNAMED = "wiring not named"
 Verdict = Literal["helped", "made it worse", "not shown yet"]
+NOT_YET = "Not shown yet whether the new wiring helped:"
 DRAWS = 2000
 BUNCHED = 1.3  # from here it is worth a sentence
 LEAST_FREEDOM = 4  # windows that count at least, or one short drive would settle nothing ever
@@ -292,7 +293,7 @@ def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
                 f" Driven anew, about {settling.minutes_each:.0f} min with either wiring would show a rate cut to "
                 f"1/{settling.factor:g} with a chance of {100 * settling.power:.0f} %."
             )
-    return f"Not shown yet: {seen}. {more}"
+    return f"{NOT_YET} {seen}. {more}"
 
 
 def _bunches(dispersion: float) -> str:
