@@ -247,19 +247,17 @@ def run_ready(arguments: argparse.Namespace) -> int:
 
 def _say_readiness(decided: Decided) -> None:
     """Say the verdict with its bounds, the gates, and what does not count toward them."""
-    from tunelab.record.decisions import gate_lines
+    from tunelab.record.decisions import gate_lines, to_settle
     from tunelab.record.driven import readiness_answer
 
     readiness = decided.readiness
     say_folded(readiness_answer(readiness), hang=2)
-    for bound in readiness.bounds if readiness.verdict == "may run within bounds" else ():
-        say_folded(f"- {bound}", hang=2)
+    for sentence in to_settle(readiness):
+        say_folded(f"- {sentence}", hang=2)
     say_folded(readiness.caution, hang=0)
-    say("\nGates, the worst first:")
+    say("\nChecks, the worst first:")
     for line in gate_lines(readiness):
         say_folded(line, hang=11)
-    for question in readiness.asked:
-        say_folded(f"Asked of you: {question}", hang=2)
     if decided.unrecorded:
         say_folded(f"Not recorded yet, so not counted: {', '.join(decided.unrecorded)}.", hang=2)
     for sentence in decided.left_out:

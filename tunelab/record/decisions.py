@@ -109,7 +109,7 @@ def _bound_to(readiness: Readiness) -> list[str]:
     return found + [f"Asked of the owner: {question}" for question in readiness.asked]
 
 
-def _to_settle(readiness: Readiness) -> list[str]:
+def to_settle(readiness: Readiness) -> list[str]:
     """What stands in the way of the car's running and how to settle it, then what its running is bound to."""
     stops = [f"{_in_brief(state)} {_way_out(state)}" for state in readiness.gates if state.status == "stop"]
     return [*(begin_large(stop.strip()) for stop in stops), *_bound_to(readiness)]
@@ -137,21 +137,20 @@ def _way_out(state: GateState) -> str:
 def gate_lines(readiness: Readiness) -> list[str]:
     """One line for each gate, the worst first: its status, the value that decides or why there is none, its record."""
     states = sorted(readiness.gates, key=lambda state: WORST[state.status], reverse=True)
-    return [f"{state.status.replace('_', ' '):9}  {state.gate.title}: {_said(state)}" for state in states]
+    return [f"{state.status.replace('_', ' '):9}  {state.gate.title}: {_said(state, why=False)}" for state in states]
 
 
-def _said(state: GateState) -> str:
+def _said(state: GateState, *, why: bool = True) -> str:
+    """The value that decides with its record, and `why` it stands so; where none is known, the reason."""
     record = f"  [{state.record}]" if state.record else ""
     found = state.finding
     if found is None or found.value is None:
         return f"{state.because}{record}"
-    numbers = f"{small(found.title)} {reading({**vars(found), 'confidence': None})}"
-    carried = (
-        " It was shown before the last revision, and no change that is written down touches it."
-        if state.carried
-        else ""
-    )
-    return f"{numbers}.{carried if state.status == 'met' else f' {begin_large(state.because)}'}{record}"
+    numbers = f"{small(found.title)} {reading({**vars(found), 'confidence': None})}."
+    if state.status == "met":
+        carried = " It was shown before the last revision, and no change that is written down touches it."
+        return f"{numbers}{carried if state.carried else ''}{record}"
+    return f"{numbers}{f' {begin_large(state.because)}' if why else ''}{record}"
 
 
 def gate_margins(readiness: Readiness) -> pd.DataFrame:
@@ -175,7 +174,7 @@ def readiness_chapter(decided: Decided, plan: Plan | None) -> Chapter:
         verdict=Verdict(readiness_sentences(decided.readiness)[0], VERDICT_WORDS[decided.readiness.verdict]),
         tables=tables,
         driven=Section(tuple(readiness_sentences(decided.readiness))),
-        change=Section(tuple(_to_settle(decided.readiness))),
+        change=Section(tuple(to_settle(decided.readiness))),
         drive_next=Section(plan.sentences if plan else ()),
     )
 

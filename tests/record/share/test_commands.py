@@ -45,7 +45,7 @@ def test_ready_says_not_shown_and_that_it_is_no_certificate(car, capsys):
     assert "Cannot be said yet, with r01 in the car: no drive that counts shows" in said.replace("\n  ", " ")
     assert "no certificate" in said
     assert "must go back in on 2099-06-08 at the latest" in said
-    assert said.index("Cannot be said yet") < said.index("Gates, the worst first") < said.index("Before you drive")
+    assert said.index("Cannot be said yet") < said.index("Checks, the worst first") < said.index("Before you drive")
     assert "In doubt" not in said
     with open(car / "revisions" / "r01.toml", "a", encoding="utf-8") as handle:
         handle.write("# another thought\n")
