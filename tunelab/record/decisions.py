@@ -21,9 +21,8 @@ from tunelab.record.place import CHAPTERS, folder_beside, put_in_place
 from tunelab.record.shown import begin_large, reading, small, value_text
 from tunelab.record.stored import RECORDS
 from tunelab.study.drive_plan import cautions_for
-from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
+from tunelab.study.readiness import Calendar, GateState, Plan, Readiness, plan_to_event
 from tunelab.study.readiness.judge import WORST
-from tunelab.study.readiness.pace import Calendar
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")

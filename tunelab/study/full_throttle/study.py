@@ -10,9 +10,9 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS, FUEL_MODES
-from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.align import OF_NO_MATTER, at_rows, fresh_readings, has, never_moves, row_step_s
 from tunelab.log.flag import MASKS, trusted, trusted_rows
+from tunelab.physics import STANDARD_ATMOSPHERE_KPA
 from tunelab.physics.fuel import injector_duty
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import Finding, shows_its_table, step_of
