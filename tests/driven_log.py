@@ -12,7 +12,7 @@ import xarray as xr
 
 from tunelab.log.flag import flag_log
 from tunelab.simulate import Drive, Schedule, Truth, drive
-from tunelab.simulate.demo.build import revisions
+from tunelab.simulate.demo import revisions
 from tunelab.simulate.demo.cars import MARIT, TRUTH
 from tunelab.simulate.schedule import DAY, idle, tip_in
 from tunelab.study.delay import DelayFit

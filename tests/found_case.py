@@ -28,8 +28,7 @@ from tunelab.log.flag import flag_log, spans, summary
 from tunelab.log.inspect import inspect_file, write_starting_map
 from tunelab.log.map import MapError, map_raw
 from tunelab.log.read import ReadError, read_raw
-from tunelab.record.share import OpenError, open_shared, read_answers, share_records
-from tunelab.record.share.answer import is_blank
+from tunelab.record.share import OpenError, is_blank, open_shared, read_answers, share_records
 from tunelab.record.share.join import compare_records
 from tunelab.workspace import ChannelMap, WorkspaceError, open_workspace
 

@@ -9,8 +9,7 @@ import numpy as np
 from made_files import MadeFile
 from plain_car import owners_car
 
-from tunelab.log.map import MapError
-from tunelab.log.map.entry import map_file
+from tunelab.log.map import MapError, map_file
 from tunelab.log.map.place import MappedFile
 from tunelab.log.read import ReadError, read_raw
 from tunelab.workspace import ChannelMap

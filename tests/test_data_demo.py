@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tunelab.simulate.demo.build import SUMS, demo_files, log_file_bytes, log_files, revisions, session_of, write_demo
+from tunelab.simulate.demo import SUMS, demo_files, log_file_bytes, log_files, revisions, session_of, write_demo
 from tunelab.simulate.demo.cars import PLACE, TRUTH, second_log
 from tunelab.simulate.schedule import DAY, Points, read_lambda
 from tunelab.workspace import open_workspace

@@ -6,8 +6,7 @@ from contextlib import contextmanager, redirect_stderr, redirect_stdout
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 
-from tunelab.cli import COMMANDS, main
-from tunelab.cli.terminal import plain, say_folded
+from tunelab.cli import COMMANDS, main, plain, say_folded
 
 
 @pytest.mark.parametrize("text", ["\x1b[2Jx", "a\rb", "\u202egnp.exe", "\x9b31m", "\x00", "\u2066x\u2069", "\u200f"])

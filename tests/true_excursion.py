@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lfilter
 
-from tunelab.simulate import Drive, Truth
-from tunelab.simulate.drive import STEP_S
+from tunelab.simulate import STEP_S, Drive, Truth
 from tunelab.simulate.engine import film_at, meter_factor
 from tunelab.study.transient import TransientStudy
 from tunelab.workspace.revision import Revision

@@ -19,7 +19,7 @@ import xarray as xr
 
 from tunelab.log.flag import channels_of, flag_log, spans
 from tunelab.log.load import read_own_log
-from tunelab.log.map.entry import map_file
+from tunelab.log.map import map_file
 from tunelab.log.map.join import join_files
 from tunelab.log.map.recognise import LEFT_OUT
 from tunelab.log.read import read_raw

@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 from followed_log import PULLS, content, workspace
 
-from tunelab.cli import terminal as module
+from tunelab import cli as module
+from tunelab.cli import BELL, LETTERS, ROWS, Screen, large
 from tunelab.cli.drive import Bell
-from tunelab.cli.terminal import BELL, LETTERS, ROWS, Screen, large
 
 ROWS_SHOWN = [("link", "alive, 3 rows, coolant 88 °C – " + "a word and " * 12), ("", "more"), ("next", "2: gear 3")]
 

@@ -8,8 +8,7 @@ import polars as pl
 import pytest
 from written_log import map_log, waves, write_log
 
-from tunelab.log.map import MapError
-from tunelab.log.map.entry import map_file
+from tunelab.log.map import MapError, map_file
 from tunelab.log.map.stamp import read_stamps
 from tunelab.log.map.timing import settle_clock
 from tunelab.log.read import read_raw

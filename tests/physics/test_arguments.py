@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tunelab.physics.arguments import require_between, require_not_negative, require_positive
+from tunelab.physics import require_between, require_not_negative, require_positive
 
 
 def test_checks_return_numbers_and_let_nan_pass():

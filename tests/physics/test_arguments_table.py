@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import scipy.interpolate
 
-from tunelab.physics.arguments import require_rising, require_table, table_value
+from tunelab.physics import require_rising, require_table, table_value
 
 BREAKPOINTS = np.array([1.0, 2.0, 4.0])
 VALUES = np.array([10.0, 0.0, 8.0])

@@ -3,8 +3,7 @@ import pytest
 from model_contract import assert_keeps_contract
 from published import assert_agrees, entries, matching
 
-from tunelab.constants import DRY_AIR_G_MOL
-from tunelab.physics import load
+from tunelab.physics import DRY_AIR_G_MOL, load
 from tunelab.units import convert
 
 

@@ -5,7 +5,7 @@ import pytest
 from published import assert_agrees, entries
 from scipy.interpolate import RegularGridInterpolator
 
-from tunelab.constants import DRY_AIR_GAS_CONSTANT_J_KG_K
+from tunelab.physics import DRY_AIR_GAS_CONSTANT_J_KG_K
 from tunelab.physics import load as filling
 from tunelab.physics.load import volumetric_efficiency
 

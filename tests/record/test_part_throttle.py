@@ -20,7 +20,7 @@ from tunelab.study.limits import watch_limits
 from tunelab.study.part_throttle import check_part_throttle
 from tunelab.study.pull import find_pulls
 from tunelab.study.spark import study_spark
-from tunelab.study.transient.study import _nothing
+from tunelab.study.transient import _nothing
 
 hv.extension("bokeh", logo=False)
 

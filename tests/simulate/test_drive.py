@@ -10,7 +10,7 @@ from tunelab.channels import CHANNELS
 from tunelab.physics.driveline import RoadLoadCurve, effective_mass, road_load, road_speed_km_h
 from tunelab.physics.load import absolute_load
 from tunelab.simulate import Schedule, drive, one_line, random_car, steady_sweep
-from tunelab.simulate.demo.build import revisions
+from tunelab.simulate.demo import revisions
 from tunelab.simulate.demo.cars import MARIT, PIA, TRUTH
 from tunelab.simulate.engine import GAS_CONSTANT
 from tunelab.simulate.schedule import (

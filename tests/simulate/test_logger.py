@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tunelab.simulate import Schedule, drive
-from tunelab.simulate.demo.build import revisions
+from tunelab.simulate.demo import revisions
 from tunelab.simulate.demo.cars import BOUND_LOOM, LOOSE_LOOM, MARIT, TRUTH
 from tunelab.simulate.logger import NO_FAULTS, Faults, Link, Sampling, disturb, drop_outs, sample
 from tunelab.simulate.schedule import DAY, cruise, idle

@@ -417,3 +417,8 @@ def test_a_regulator_on_the_manifold_should_hold_its_pressure_above_the_manifold
         return log.assign(manifold_kpa=("time", manifold), fuel_pressure_kpa=("time", fuel))
 
     assert by_id(judge(Fault(), change=short, owner=owner))["fuel_pressure_drop"].value == pytest.approx(40.0, abs=0.1)
+
+
+def test_a_pull_that_is_flagged_as_transient_throughout_has_no_row_left_out(healthy):
+    assert healthy.samples_used == sum(stretch.last - stretch.first + 1 for stretch in healthy.stretches)
+    assert healthy.samples_flagged == 0

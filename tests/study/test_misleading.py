@@ -15,8 +15,16 @@ from tunelab.log.flag import flag_log
 from tunelab.record.earlier import prediction
 from tunelab.simulate import drive, random_car, steady_sweep
 from tunelab.simulate.engine import true_flow_kg_h
-from tunelab.study.consistency import assumptions_table, check_consistency, stops, withhold, withhold_findings
-from tunelab.study.consistency.check import AGAINST, ASSUMPTIONS, UNSEEN
+from tunelab.study.consistency import (
+    AGAINST,
+    ASSUMPTIONS,
+    UNSEEN,
+    assumptions_table,
+    check_consistency,
+    stops,
+    withhold,
+    withhold_findings,
+)
 from tunelab.study.proposal import propose
 from tunelab.study.steady import fit_steady
 from tunelab.study.steady.leak import with_leak

@@ -10,9 +10,11 @@ from plain_car import flagged, in_force, outing, owners_car
 from plain_mixture import DELAY_FLOW, DELAY_S, LAG_S, Fault, with_fuelling
 from plain_vehicle import Logger, PlainVehicle, drive, write_down
 
+from tunelab.log.flag import flag_log
 from tunelab.study.delay import DelayFit
 from tunelab.study.part_throttle import check_part_throttle
 from tunelab.study.pull import find_pulls
+from tunelab.workspace.session import Exclusion
 
 CAR = PlainVehicle()
 PULL = (("hold", 3, 2200, 4.0), ("pull", 3, 4800, 50.0), ("lift", 3, 2.0), ("turn",))
@@ -92,3 +94,20 @@ def test_lean_under_load_is_a_stop_from_a_tenth_on_where_the_owner_states_no_lim
     found = by_id(judge(Fault(lean_from_rpm=0, lean_by=by, above_throttle_pct=40)))
     assert (found["lean"].status == "stop") == is_stop
     assert found["lean"].limit == 10
+
+
+def test_a_flag_that_leaves_no_reading_out_is_not_counted_as_left_out_and_a_hand_made_exclusion_is():
+    found = judge(Fault(), phases=PULL * 4)  # every pull is flagged as transient, and is judged all the same
+    assert found.samples_flagged == 0
+    told = by_id(found)
+    assert told["lambda_error"].samples_flagged == told["lean"].samples_flagged
+    owner, session = owners_car(CAR), outing("part-throttle")
+    start = found.pulls["start_s"].iloc[1]
+    out = [{"start_s": start, "end_s": start + 1, "author": "owner", "reason": "rain"}]
+    log = with_fuelling(plain(PULL * 4), Fault(), np.random.default_rng(6))
+    log = flag_log(log, owner, session.model_copy(update={"exclude": [Exclusion.model_validate(row) for row in out]}))
+    pulls = find_pulls(flagged(log, owner), owner, session)
+    part = check_part_throttle(log, owner, in_force(), pulls, DELAY)
+    inside = log["time"].sel(time=slice(start, start + 1)).size
+    assert (part.samples_used, part.samples_flagged) == (found.samples_used, inside)
+    assert by_id(part)["lambda_error"].samples_used < told["lambda_error"].samples_used

@@ -11,8 +11,7 @@ from plain_mixture import Fault, with_fuelling
 from plain_power import DRAWING, inside_share, mean_error, measure, mistaken_owner, pulled
 from plain_vehicle import Logger, PlainVehicle, out_and_back
 
-from tunelab.study.power import check_energy, compare_power
-from tunelab.study.power.fit import standard_day
+from tunelab.study.power import check_energy, compare_power, standard_day
 from tunelab.study.power.pulls import Motion, pull_power_kw, smooth_rise
 
 CAR = PlainVehicle()

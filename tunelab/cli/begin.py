@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tunelab.cli.terminal import complain, say, say_folded
+from tunelab.cli import complain, say, say_folded
 
 NEW_DESCRIPTION = """\
 Write a commented workspace to fill in: car.toml, channels.toml, a first revision and a first session.

@@ -8,10 +8,10 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tunelab.cli.terminal import complain, say, say_folded
+from tunelab.cli import complain, say, say_folded
 
 if TYPE_CHECKING:
-    from tunelab.cli.terminal import Screen
+    from tunelab.cli import Screen
     from tunelab.record.following import Following, Seen
 
 STEPS = ("steady", "part-throttle", "full-throttle", "road", "coast-down", "launch", "link")
@@ -172,7 +172,7 @@ def run_follow(arguments: argparse.Namespace) -> int:
     say(
         "tunelab follow: for the passenger, never for the driver. Opening the session ..."
     )  # what follows takes a while
-    from tunelab.cli.terminal import Screen
+    from tunelab.cli import Screen
     from tunelab.record.following import Following, session_of
 
     if not arguments.silent > 0:

@@ -9,7 +9,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tunelab.cli.terminal import complain, plain, say, spread
+from tunelab.cli import complain, plain, say, spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

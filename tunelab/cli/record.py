@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tunelab.cli.terminal import complain, say, say_folded
+from tunelab.cli import complain, say, say_folded
 
 if TYPE_CHECKING:
     from tunelab.record.driven import Decided

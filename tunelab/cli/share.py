@@ -6,7 +6,7 @@ import argparse
 from contextlib import AbstractContextManager
 from pathlib import Path
 
-from tunelab.cli.terminal import complain, say, spread
+from tunelab.cli import complain, say, spread
 
 SHARE_DESCRIPTION = """\
 Put records into one zip: pages, notebooks, results, tables, the cleaned log, the car and its revisions,
@@ -92,8 +92,7 @@ def add_open(subparsers: argparse._SubParsersAction) -> None:
 
 def run_open(arguments: argparse.Namespace) -> int:
     """Open, run again, say what differs; the exit code."""
-    from tunelab.record.share import open_shared, run_again
-    from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, is_blank
+    from tunelab.record.share import ANSWER_FILE, ANSWERS, is_blank, open_shared, run_again
     from tunelab.workspace.disk import say_error
 
     path = Path(arguments.zip)

@@ -16,8 +16,8 @@ import xarray as xr
 
 from tunelab.log.flag import flag_log
 from tunelab.log.load import Seen, add_table_air, recall_from, take_remembered
+from tunelab.log.map import map_file
 from tunelab.log.map.candidates import Match
-from tunelab.log.map.entry import map_file
 from tunelab.log.map.join import join_files
 from tunelab.log.map.recognise import LEFT_OUT
 from tunelab.log.map.text import MapError

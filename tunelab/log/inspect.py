@@ -11,6 +11,7 @@ import tomlkit
 
 from tunelab.channels import CHANNELS, nearest_channels
 from tunelab.log.load import Recall, take_remembered
+from tunelab.log.map import make_track
 from tunelab.log.map.candidates import Match, find_candidates
 from tunelab.log.map.clock import Clock, ClockError, find_clock
 from tunelab.log.map.convert import (
@@ -21,7 +22,6 @@ from tunelab.log.map.convert import (
     describe_asked,
     describe_unconverted,
 )
-from tunelab.log.map.entry import make_track
 from tunelab.log.map.quantity import Form
 from tunelab.log.map.recognise import (
     NO_CHANNEL,

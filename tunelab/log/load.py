@@ -13,8 +13,8 @@ import numpy as np
 import xarray as xr
 
 from tunelab.log.flag import MASKS, flag_log
+from tunelab.log.map import map_file
 from tunelab.log.map.candidates import Match
-from tunelab.log.map.entry import map_file
 from tunelab.log.map.join import join_files
 from tunelab.log.map.place import MappedFile
 from tunelab.log.map.quantity import Form

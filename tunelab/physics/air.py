@@ -7,8 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import DRY_AIR_GAS_CONSTANT_J_KG_K, MOLAR_GAS_CONSTANT_J_MOL_K
-from tunelab.physics.arguments import require_between, require_not_negative, require_positive
+from tunelab.physics import (
+    DRY_AIR_GAS_CONSTANT_J_KG_K,
+    MOLAR_GAS_CONSTANT_J_MOL_K,
+    require_between,
+    require_not_negative,
+    require_positive,
+)
 from tunelab.units import convert
 
 _ABSOLUTE = "absolute kPa at the place are wanted; a gauge reading needs barometric pressure added"

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import STANDARD_GRAVITY_M_S2
-from tunelab.physics.arguments import require_between, require_not_negative, require_positive
+from tunelab.physics import STANDARD_GRAVITY_M_S2, require_between, require_not_negative, require_positive
 from tunelab.units import convert
 
 _SIZE = re.compile(r"^[A-Z]{0,2}(\d{3})(?:/(\d{2,3}))?-?Z?[RDB-]?-?(\d{2}(?:\.\d)?)C?(?:\(?\d.*)?$")

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import CARBON_G_MOL, DRY_AIR_G_MOL, HYDROGEN_G_MOL, OXYGEN_G_MOL, OXYGEN_IN_AIR
-from tunelab.physics.arguments import (
+from tunelab.physics import (
+    CARBON_G_MOL,
+    DRY_AIR_G_MOL,
+    HYDROGEN_G_MOL,
+    OXYGEN_G_MOL,
+    OXYGEN_IN_AIR,
     require_between,
     require_not_negative,
     require_positive,

@@ -12,8 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import DRY_AIR_GAS_CONSTANT_J_KG_K, LOAD_REFERENCE_DENSITY_G_L
-from tunelab.physics.arguments import require_between, require_not_negative, require_positive, require_rising
+from tunelab.physics import (
+    DRY_AIR_GAS_CONSTANT_J_KG_K,
+    LOAD_REFERENCE_DENSITY_G_L,
+    require_between,
+    require_not_negative,
+    require_positive,
+    require_rising,
+)
 from tunelab.units import convert
 
 _SPEED = "the engine is stopped or the reading is missing; leave those samples out"

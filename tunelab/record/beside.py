@@ -27,8 +27,7 @@ from tunelab.study.full_load_fuel import FullLoadProposal, no_full_load, propose
 from tunelab.study.full_throttle import FullThrottle
 from tunelab.study.high_flow import HighFlow, extend_curve, no_high_flow
 from tunelab.study.part_throttle import PartThrottle
-from tunelab.study.power import PowerFit, RoadDoubt, fit_power
-from tunelab.study.power.fit import Standard
+from tunelab.study.power import PowerFit, RoadDoubt, Standard, fit_power
 from tunelab.study.power.pulls import Drawing
 from tunelab.study.power.result import nothing_shown
 from tunelab.study.proposal import Proposal, propose

@@ -23,9 +23,8 @@ from tunelab.record.shown import begin_large, called, reading, small, value_text
 from tunelab.record.stored import RECORDS
 from tunelab.record.to_enter import join
 from tunelab.study.drive_plan import cautions_for
-from tunelab.study.readiness import GateState, Plan, Readiness, plan_to_event
+from tunelab.study.readiness import Calendar, GateState, Plan, Readiness, plan_to_event
 from tunelab.study.readiness.judge import WORST
-from tunelab.study.readiness.pace import Calendar
 
 DECISIONS = "decisions"  # folder of the pages under records/; no session can have that name, since none begins so
 NOTEBOOKS = ("readiness", "history")

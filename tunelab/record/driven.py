@@ -38,8 +38,7 @@ from tunelab.study.information import CalmDrive, calm_drive
 from tunelab.study.readiness import Breach, Drive, GateState, Reach, Readiness, judge_readiness, reach_of
 from tunelab.study.readiness.gate import LOWER_IS_WORSE
 from tunelab.study.readiness.judge import FRESH
-from tunelab.workspace import Workspace, open_usable
-from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE
+from tunelab.workspace import CAR_FILE, CHANNELS_FILE, Workspace, open_usable
 from tunelab.workspace.problem import nearest
 from tunelab.workspace.revision import Revision
 

@@ -22,7 +22,7 @@ from tunelab.record.earlier import proposals_of
 from tunelab.record.page import fill
 from tunelab.record.place import held, write_whole
 from tunelab.record.results import renew_file
-from tunelab.record.share.answer import GivenAnswer, read_answers
+from tunelab.record.share import GivenAnswer, read_answers
 from tunelab.record.shown import MAIN, limit_text, shown_findings, value_text, verdicts
 from tunelab.record.stored import RECORDS, StoredRecord, stored_records
 from tunelab.record.to_enter import join

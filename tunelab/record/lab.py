@@ -20,9 +20,8 @@ from tunelab.record.notebook import Notebook, NotebookError, find_notebooks, kit
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.place import folder_beside, put_in_free_place, write_whole
 from tunelab.record.stored import RECORDS
-from tunelab.workspace import Problem, SessionFolder, Workspace, WorkspaceError, open_workspace
+from tunelab.workspace import SESSIONS_FOLDER, Problem, SessionFolder, Workspace, WorkspaceError, open_workspace
 from tunelab.workspace.disk import copy_folder
-from tunelab.workspace.folder import SESSIONS_FOLDER
 
 
 def copy_demo(target: Path) -> Path:

@@ -10,9 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tunelab.record.notebook import SET_BY_THE_RUN, Notebook, NotebookError, Parameter, Value, hint, kit_home
-from tunelab.workspace import Problem, SessionFolder, Workspace, WorkspaceError, find_workspace, open_usable
+from tunelab.workspace import (
+    SESSIONS_FOLDER,
+    Problem,
+    SessionFolder,
+    Workspace,
+    WorkspaceError,
+    find_workspace,
+    open_usable,
+)
 from tunelab.workspace.car import Car
-from tunelab.workspace.folder import SESSIONS_FOLDER
 from tunelab.workspace.revision import Revision
 
 INJECTED = "# Parameters"  # how papermill's own cell begins; it stands behind the cell tagged `parameters`

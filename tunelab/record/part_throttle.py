@@ -32,8 +32,7 @@ from tunelab.study.part_throttle import PartThrottle
 from tunelab.study.spark import SparkStudy
 from tunelab.study.table_proposal import TableProposal
 from tunelab.study.tip_in_fuel import propose_tip_in_fuel
-from tunelab.study.transient import TransientStudy
-from tunelab.study.transient.study import proposal_sentence
+from tunelab.study.transient import TransientStudy, proposal_sentence
 
 SETTLE = {
     "lean_under_load": "do not load the engine there before lambda reads right: look at fuel pressure first, then at "

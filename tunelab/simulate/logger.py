@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from tunelab.channels import CHANNELS
-from tunelab.simulate.drive import STEP_S, Drive
+from tunelab.simulate import STEP_S, Drive
 from tunelab.units import convert
 
 

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.align import at_rows, has, trusted_values
 from tunelab.log.flag import trusted
+from tunelab.physics import STANDARD_ATMOSPHERE_KPA
 from tunelab.physics.fuel import blend_by_volume, dead_time_at, delivered_mass, flow_at_pressure, stoich_afr
 from tunelab.units import convert
 from tunelab.workspace.car import Car

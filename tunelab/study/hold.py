@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tunelab.constants import AIR_HEAT_CAPACITY_RATIO, STANDARD_GRAVITY_M_S2
+from tunelab.physics import AIR_HEAT_CAPACITY_RATIO, STANDARD_GRAVITY_M_S2
 from tunelab.physics.air import flow_coefficient
 from tunelab.physics.driveline import (
     RoadLoadCurve,

@@ -14,7 +14,7 @@ from tunelab.study.delay import DelayFit
 from tunelab.study.finding import CONFIDENCE, LEAN_STOP_PCT, Finding, Status, shows_its_table
 from tunelab.study.full_throttle.check import LIFT_COLUMNS, Check, Quantity, Stretch, first_breaches, missing
 from tunelab.study.full_throttle.mixture import Mixture, check_mixture
-from tunelab.study.full_throttle.study import hold_channel
+from tunelab.study.full_throttle.study import count_rows, hold_channel
 from tunelab.study.limits import never_moved
 from tunelab.study.limits_driving import WIDE_OPEN_PCT, hold_lean, mark_sleeping_sensors, with_load
 from tunelab.study.pull_result import Pull, PullSet
@@ -42,8 +42,8 @@ class PartThrottle:
     pulls: pd.DataFrame  # PULL_COLUMNS
     lift: pd.DataFrame  # LIFT_COLUMNS: first breach that the driver could have seen, per pull that has one
     mixture: Mixture | None
-    samples_used: int
-    samples_flagged: int
+    samples_used: int  # rows of the pulls
+    samples_flagged: int  # of those, rows left out by a flag of the whole sample
 
     def findings(self) -> list[Finding]:
         """One finding per check, or a single one that says why there is none."""
@@ -77,7 +77,7 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
     """
     own = [pull for pull in pulls.pulls if pull.throttle_pct < WIDE_OPEN_PCT]
     if not own:
-        return _nothing(pulls.because or "every pull was at full throttle.", log.sizes["time"])
+        return _nothing(pulls.because or "every pull was at full throttle.")
     log, load, why = with_load(mark_sleeping_sensors(log), car, revision)
     stretches = tuple(_stretch(log, number, pull) for number, pull in enumerate(own, start=1))
     mixture = why or check_mixture(log, car, revision, stretches, delay)
@@ -86,19 +86,17 @@ def check_part_throttle(log: xr.Dataset, car: Car, revision: Revision, pulls: Pu
     knock = _knock(log, car, stretches)
     cells = _cells(log, load, known, stretches)
     lift = first_breaches((lean, knock), stretches)
-    rows = np.concatenate([np.arange(s.first, s.last + 1) for s in stretches])
-    flagged = int((log["sample_flag"].values[rows] != 0).sum())
     dead = NO_LIFE if never_moves(log, "lambda_measured") else ""
-    error = _error(cells, car, dead or mixture, flagged)
+    error = _error(cells, car, dead or mixture, 0 if known is None else known.lean.samples_flagged)
     table = _pull_table(log, own, stretches, known, lift)
-    return PartThrottle(True, "", (lean, knock), error, cells, table, lift, known, rows.size, flagged)
+    return PartThrottle(True, "", (lean, knock), error, cells, table, lift, known, *count_rows(log, stretches))
 
 
-def _nothing(because: str, rows: int) -> PartThrottle:
+def _nothing(because: str) -> PartThrottle:
     title = "Pulls at part throttle"
     error = Finding("part_throttle", title, None, "1", None, None, None, 0, 0, "not_shown", None, because)
     cells, pulls, lift = (pd.DataFrame(columns=names) for names in (COLUMNS, PULL_COLUMNS, LIFT_COLUMNS))
-    return PartThrottle(False, because, (), error, cells, pulls, lift, None, 0, rows)
+    return PartThrottle(False, because, (), error, cells, pulls, lift, None, 0, 0)
 
 
 def _stretch(log: xr.Dataset, number: int, pull: Pull) -> Stretch:

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
-from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.log.flag_sample import find_holes
 from tunelab.log.once import made_once
+from tunelab.physics import STANDARD_GRAVITY_M_S2
 from tunelab.study.gear_trace import CALM_RATE_PER_S, GearTrace, lateness_s, log_rate, trace_gears
 from tunelab.study.gearing import SLOWEST_KM_H
 from tunelab.study.pull_result import Pull, PullSet, RefusedPull, directions

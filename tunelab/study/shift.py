@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from tunelab.constants import STANDARD_GRAVITY_M_S2
+from tunelab.physics import STANDARD_GRAVITY_M_S2
 from tunelab.physics.driveline import road_speed_km_h
 from tunelab.study.finding import Finding, shows_its_table, status_within
 from tunelab.study.gearing import rolling_radius

@@ -12,8 +12,8 @@ from archive_cars import BESIDE, OWN, asking, write_car, write_log, write_sessio
 from distributed import Client, LocalCluster
 
 from tunelab.cli import main
+from tunelab.record import archive as cluster
 from tunelab.record.archive import ArchiveError, Wanted, client_of, local_client, run_archive
-from tunelab.record.archive import run as cluster
 
 
 @pytest.fixture(scope="module")

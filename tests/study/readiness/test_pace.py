@@ -7,8 +7,7 @@ import pytest
 from ready_drives import EVERY, car, drive, revision
 from scipy import stats
 
-from tunelab.study.readiness import judge_readiness, plan_to_event
-from tunelab.study.readiness.pace import Calendar, _closing
+from tunelab.study.readiness import Calendar, _closing, judge_readiness, plan_to_event
 
 DAY = datetime.date
 STEADY, FULL = ("steady.lambda_error", "steady.lean_at_load"), tuple(n for n in EVERY if n.startswith("full_throttle."))

@@ -15,8 +15,7 @@ from tunelab.record.evidence import Evidence, code_stamp, digest, gather_evidenc
 from tunelab.record.notebook import NotebookError, Value, hint
 from tunelab.record.opened import OpenedSession
 from tunelab.record.quick import Calculation
-from tunelab.workspace import Workspace
-from tunelab.workspace.folder import CAR_FILE, CHANNELS_FILE, REVISIONS_FOLDER
+from tunelab.workspace import CAR_FILE, CHANNELS_FILE, REVISIONS_FOLDER, Workspace
 from tunelab.workspace.session import SESSION_FILE
 
 EVERY = "*"

@@ -19,7 +19,7 @@ from tunelab.record.notebook import SET_BY_THE_RUN, NotebookError, choose_notebo
 from tunelab.record.opened import open_session
 from tunelab.record.place import folder_beside, next_kept, put_in_free_place, put_in_place, write_whole
 from tunelab.record.session import Record, record_session
-from tunelab.record.share.answer import ANSWER_FILE, ANSWERS, prepare_answer
+from tunelab.record.share import ANSWER_FILE, ANSWERS, prepare_answer
 from tunelab.record.share.unpack import LOG, OpenError, disarm, foreign_problems, refuse, unpack
 from tunelab.record.stored import RECORDS, RecordError, findings_of, read_results
 from tunelab.workspace import open_usable, open_workspace

@@ -25,7 +25,7 @@ from tunelab.record.history import shelf_page, with_neighbours
 from tunelab.record.opened import OpenedSession
 from tunelab.record.place import folder_beside, put_in_free_place
 from tunelab.record.results import add_file, add_licence, add_tool, write_crate
-from tunelab.record.share.answer import ANSWERS, read_answers
+from tunelab.record.share import ANSWERS, read_answers
 from tunelab.record.share.clean_log import box_of, clean_log, clean_raw, turned_at
 from tunelab.record.share.clean_text import clean_csv, clean_json_text, clean_notebook, clean_page, clean_toml
 from tunelab.record.share.kinds import Rule
@@ -33,8 +33,7 @@ from tunelab.record.share.private import Box, Scrubber, rules_for
 from tunelab.record.share.proof import require_clean
 from tunelab.record.share.unpack import CRATE
 from tunelab.record.stored import StoredRecord, read_record
-from tunelab.workspace import SessionFolder, Workspace, find_workspace, open_usable
-from tunelab.workspace.folder import SESSIONS_FOLDER
+from tunelab.workspace import SESSIONS_FOLDER, SessionFolder, Workspace, find_workspace, open_usable
 from tunelab.workspace.session import SESSION_FILE
 
 

@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from tunelab.simulate.demo.build import write_demo
+from tunelab.simulate.demo import write_demo
 
 
 def main() -> None:

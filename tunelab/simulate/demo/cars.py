@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from tunelab.physics.fuel import stoich_afr
-from tunelab.simulate.drive import drive
+from tunelab.simulate import drive
 from tunelab.simulate.logger import Column, Dialect, Faults, Link, Sampling, disturb, log_bytes, log_text, sample
 from tunelab.simulate.schedule import Driver, Schedule, Task, idle, sweep_tasks
 from tunelab.simulate.truth import (

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
-from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in, runs
 from tunelab.log.flag_sample import find_holes
+from tunelab.physics import STANDARD_GRAVITY_M_S2
 from tunelab.study.coast_down.result import CoastRun
 from tunelab.study.gearing import SPEED_CHANNELS
 from tunelab.study.pull_result import RefusedPull, directions

@@ -9,8 +9,8 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import channel
-from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in
+from tunelab.physics import STANDARD_ATMOSPHERE_KPA
 from tunelab.study.consistency.air import graded, not_made, statement
 from tunelab.study.ecu_law import LEAST_BINS, RUNNING_RPM, calm_rows, in_bins, log_of, metered_air_kg_h, trim_factor
 from tunelab.study.finding import Finding, Status

@@ -10,9 +10,9 @@ import pandas as pd
 import xarray as xr
 
 from tunelab.channels import CHANNELS, FUEL_MODES
-from tunelab.constants import STANDARD_ATMOSPHERE_KPA
 from tunelab.log.align import OF_NO_MATTER, at_rows, fresh_readings, has, never_moves, row_step_s
-from tunelab.log.flag import MASKS, trusted
+from tunelab.log.flag import MASKS, trusted, trusted_rows
+from tunelab.physics import STANDARD_ATMOSPHERE_KPA
 from tunelab.physics.fuel import injector_duty
 from tunelab.study.delay import DelayFit
 from tunelab.study.finding import Finding, shows_its_table, step_of
@@ -278,7 +278,7 @@ class FullThrottle:
     """`stretch, lift_s, seconds_after_opening, engine_speed_rpm, check, worst`: the first breach that the driver could
     have seen, per stretch that has one."""
     samples_used: int  # rows of full throttle
-    samples_flagged: int  # of those, rows with a doubt about the whole sample
+    samples_flagged: int  # of those, rows left out by a flag of the whole sample
 
     def summary(self) -> pd.DataFrame:
         """One row per check: value, interval, limit, margin, status, where."""
@@ -347,7 +347,7 @@ def check_full_throttle(
     if not stretches:
         because = pulls.because or "the throttle was never fully open for half a second."
         empty = pd.DataFrame(columns=LIFT_COLUMNS)
-        return FullThrottle(False, because, (), (), None, car.limits.lambda_max_full_load, empty, 0, log.sizes["time"])
+        return FullThrottle(False, because, (), (), None, car.limits.lambda_max_full_load, empty, 0, 0)
     mixture = check_mixture(log, car, revision, stretches, delay)
     first = (
         _no_mixture(car, mixture)
@@ -355,13 +355,17 @@ def check_full_throttle(
         else [mixture.lean, mixture.against_commanded, mixture.rich]
     )
     checks = tuple(_alive_beside(c, beside) for c in (*first, *check_margins(log, car, revision, stretches)))
-    rows = np.concatenate([np.arange(s.first, s.last + 1) for s in stretches])
-    flagged = int((log["sample_flag"].values[rows] != 0).sum())
     known = None if isinstance(mixture, str) else mixture
     limit = car.limits.lambda_max_full_load
-    return FullThrottle(
-        True, "", stretches, checks, known, limit, first_breaches(checks, stretches), rows.size, flagged
-    )
+    lift = first_breaches(checks, stretches)
+    return FullThrottle(True, "", stretches, checks, known, limit, lift, *count_rows(log, stretches))
+
+
+def count_rows(log: xr.Dataset, stretches: Stretches) -> tuple[int, int]:
+    """Rows of the stretches, and how many of those are left out by a flag of the whole sample: a pull is no steady
+    driving, and a check that wants a warm engine or no fuel cut looks for itself, so those flags leave nothing out."""
+    good = trusted_rows(log, allow=OF_NO_MATTER)
+    return sum(s.last - s.first + 1 for s in stretches), sum(int((~good[s.rows]).sum()) for s in stretches)
 
 
 def _alive_beside(check: Check, beside: tuple[xr.Dataset, ...]) -> Check:

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.constants import STANDARD_GRAVITY_M_S2
 from tunelab.log.align import fresh_readings
+from tunelab.physics import STANDARD_GRAVITY_M_S2
 from tunelab.study.power.inputs import PowerInputs, deviates
 from tunelab.study.power.result import PullPower
 from tunelab.study.pull_result import Pull

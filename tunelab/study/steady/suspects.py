@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tunelab.constants import STANDARD_ATMOSPHERE_KPA
+from tunelab.physics import STANDARD_ATMOSPHERE_KPA
 from tunelab.study.steady.joint import Joint
 from tunelab.study.steady.leak import size_by_curve
 from tunelab.study.steady.posterior import Posterior, curve_rows
