@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tunelab.cli.terminal import complain, say, say_folded
+from tunelab.lazy import without_dask
 
 if TYPE_CHECKING:
     from tunelab.record.driven import Decided
@@ -61,6 +62,11 @@ def add_record(subparsers: argparse._SubParsersAction) -> None:
 
 def run_record(arguments: argparse.Namespace) -> int:
     """Check everything, run the notebooks, say where the record is; the exit code."""
+    with without_dask():
+        return _run_record(arguments)
+
+
+def _run_record(arguments: argparse.Namespace) -> int:
     from tunelab.record.notebook import choose_notebooks, notebooks_folder
     from tunelab.record.opened import open_session, require_sessions, settings_for
 
