@@ -86,7 +86,7 @@ def test_a_record_against_empty_notebooks(session, tmp_path, capsys):
             f"\n{session}: {', '.join(names)}\nmedians of {ROUNDS} rounds, wall and processor seconds: record "
             f"{record[0]:.1f}, {record[1]:.1f}; empty through the same runner, kernels of their own {own[0]:.1f}, "
             f"{own[1]:.1f}: of each round by itself {of_own[0]:.2f} x and {of_own[1]:.2f} x in the median; copied "
-            f"kernels {copied[0]:.1f}, {copied[1]:.1f}: {of_copied[0]:.2f} x and {of_copied[1]:.2f} x; by bare papermill "
+            f"kernels {copied[0]:.1f}, {copied[1]:.1f}: {of_copied[0]:.2f} x and {of_copied[1]:.2f} x; bare papermill "
             f"one after another {bare[0]:.1f}, {bare[1]:.1f}; {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
         )
 
