@@ -108,9 +108,12 @@ def _record(
     settings: Mapping[str, Mapping[str, Value]],
     arguments: argparse.Namespace,
 ) -> int:
-    from tunelab.record.session import record_session
+    from tunelab.record.kernels import kernels_copied
 
-    record = record_session(opened, notebooks, settings, place=Path(arguments.out) if arguments.out else None)
+    with kernels_copied(notebook.path for notebook in notebooks):  # which load while this process loads
+        from tunelab.record.session import record_session
+
+        record = record_session(opened, notebooks, settings, place=Path(arguments.out) if arguments.out else None)
     for sentence in opened.workspace.left_out():
         complain(sentence)
     if record.good:

@@ -58,8 +58,6 @@ class _Source:
 
     def copy(self, command: Sequence[str], environment: Mapping[str, str]) -> _Copy | None:
         """A new kernel by the command that would start one; None where none can be made this way."""
-        if command[0] != sys.executable or KERNEL not in command:  # the kernel called python3 is of another Python
-            return None
         asked = {"argv": command[command.index(KERNEL) :], "environment": dict(environment), "folder": os.getcwd()}
         with self._lock:
             pid = 0 if self._is_broken else self._ask(asked)
@@ -143,9 +141,10 @@ _sources: list[_Source] = []
 def kernels_copied(notebooks: Iterable[Path]) -> Iterator[None]:
     """Let kernels of notebooks that run inside the block be copies of one process that has loaded their imports.
 
-    The process loads while the block does something else. A kernel that still runs at the end of the block ends.
+    The process loads while the block does something else. A kernel that still runs at the end of the block ends. A
+    block within such a block adds nothing.
     """
-    if sys.platform != "linux":
+    if sys.platform != "linux" or _sources:
         yield
         return
     try:
@@ -192,8 +191,11 @@ def manager() -> Any:
 
 @functools.cache
 def _copying_manager() -> Any:
+    from jupyter_client.kernelspec import KernelSpec
     from jupyter_client.manager import AsyncKernelManager
     from jupyter_client.provisioning import LocalProvisioner
+
+    start = [sys.executable, "-m", KERNEL, "-f", "{connection_file}"]  # asked for it, Jupyter would load IPython here
 
     class CopiedKernel(LocalProvisioner):
         async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> Any:
@@ -204,6 +206,8 @@ def _copying_manager() -> Any:
             return self.connection_info
 
     class CopyingManager(AsyncKernelManager):
+        kernel_spec = KernelSpec(argv=start, language="python")
+
         async def _async_launch_kernel(self, kernel_cmd: list[str], **kw: Any) -> None:
             prepared: Any = self.provisioner
             copied = CopiedKernel(
