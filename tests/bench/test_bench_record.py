@@ -22,6 +22,8 @@ import numpy as np
 import pytest
 from nbformat.v4 import new_notebook
 
+from tunelab.cli import COMMANDS
+
 ROOT = Path(__file__).parents[2]
 SESSIONS = ("2026-05-03-steady", "2026-05-14-full-throttle")
 EMPTY = "import papermill, sys\nfor path in sys.argv[1:]: papermill.execute_notebook(path, path, progress_bar=False)"
@@ -110,16 +112,22 @@ def test_a_cold_start(tmp_path, capsys):
 
 
 def imports_of(command):
-    """The lines that import something of the kit's, wherever in a command's module."""
-    tree = ast.parse((ROOT / "tunelab" / "cli" / f"{command}.py").read_text(encoding="utf-8"))
-    found = (node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom))
+    """The lines that import something of the kit's in a command's function and in those of its module that it calls."""
+    tree = ast.parse((ROOT / "tunelab" / "cli" / f"{COMMANDS[command]}.py").read_text(encoding="utf-8"))
+    functions = {node.name: node for node in tree.body if isinstance(node, ast.FunctionDef)}
+    reached, ahead = {}, [f"run_{command}"]
+    while ahead:
+        name = ahead.pop()
+        if name in functions and name not in reached:
+            reached[name] = list(ast.walk(functions[name]))
+            ahead += [node.id for node in reached[name] if isinstance(node, ast.Name)]
+    found = (node for nodes in reached.values() for node in nodes if isinstance(node, ast.ImportFrom))
     return "\n".join(dict.fromkeys(ast.unparse(node) for node in found if (node.module or "").startswith("tunelab")))
 
 
 @pytest.mark.bench
 def test_what_each_command_imports(capsys):
-    names = sorted(path.stem for path in (ROOT / "tunelab" / "cli").glob("*.py") if "add_parser" in path.read_text())
-    least = {"(Python alone)": "pass", **{name: imports_of(name) for name in names if name != "__init__"}}
+    least = {"(Python alone)": "pass", "--help": "import tunelab.cli", **{name: imports_of(name) for name in COMMANDS}}
     times = {name: [spent("-c", code) for _ in range(STARTS)] for name, code in least.items()}
     with capsys.disabled():
         print(f"\nleast of {STARTS}, load {os.getloadavg()[0]:.1f}: all that a command may import when it runs")
