@@ -47,3 +47,13 @@ def as_if_missing(*modules: str) -> Iterator[None]:
     finally:
         for name in left_out:
             sys.modules.pop(name, None)
+
+
+@contextmanager
+def without_dask() -> Iterator[None]:
+    """Let xarray do without dask inside the block: it loads it in passing, and no log is so large that it is wanted.
+
+    Only where xarray is not loaded yet: once it has seen that dask is installed, it cannot do without.
+    """
+    with as_if_missing(*(() if "xarray" in sys.modules else ("dask",))):
+        yield

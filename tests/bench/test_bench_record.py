@@ -1,8 +1,9 @@
 """How long `tunelab record` takes for all notebooks of a session, against empty notebooks with the same imports.
 
-Empty: each notebook's first cell, which only imports, run by the record's own runner, as many side by side, and by bare
-papermill one after another. Processor seconds of all processes together are what to compare on a machine that does
-other things too. Wanted: 40 s on two cores for every session, and at most 1.5 times the empty ones of the same runner.
+Empty: each notebook's first cell, which only imports, run by the record's own runner, as many side by side, once with a
+kernel of its own for each and once with kernels copied from one process, as the record has them; and by bare papermill
+one after another. Processor seconds of all processes together are what to compare on a machine that does other things
+too. Wanted: 40 s on two cores for every session, and at most 1.5 times the empty ones with kernels of their own.
 Then how long the program takes to start, and what each command imports when it runs. Run with
 `pytest -m bench -s tests/bench/test_bench_record.py`.
 """
@@ -21,18 +22,24 @@ import numpy as np
 import pytest
 from nbformat.v4 import new_notebook
 
+from tunelab.cli import COMMANDS
+
 ROOT = Path(__file__).parents[2]
 SESSIONS = ("2026-05-03-steady", "2026-05-14-full-throttle")
 EMPTY = "import papermill, sys\nfor path in sys.argv[1:]: papermill.execute_notebook(path, path, progress_bar=False)"
 SAME_RUNNER = """
 import sys
+from contextlib import nullcontext
 from pathlib import Path
+from tunelab.record.kernels import kernels_copied
 from tunelab.record.notebook import choose_notebooks
 from tunelab.record.opened import open_session
 from tunelab.record.session import _run_all
-session, folder, out = map(Path, sys.argv[1:])
+session, folder, out = map(Path, sys.argv[2:])
 opened = open_session(session)
-_run_all(opened, choose_notebooks(folder, tuple(opened.folder.session.steps), ()), {}, out)
+notebooks = choose_notebooks(folder, tuple(opened.folder.session.steps), ())
+with kernels_copied(n.path for n in notebooks) if sys.argv[1] == "copied" else nullcontext():
+    _run_all(opened, notebooks, {}, out)
 """
 STARTS = 3
 ROUNDS = int(os.environ.get("RECORD_ROUNDS", "3"))
@@ -67,18 +74,22 @@ def test_a_record_against_empty_notebooks(session, tmp_path, capsys):
     rounds = []
     for _ in range(ROUNDS):  # interleaved, so that what else the machine does hits all alike
         record = spent("-m", "tunelab", "record", car / "sessions" / session)
-        same = spent("-c", SAME_RUNNER, car / "sessions" / session, folder, out)
-        rounds.append((record, same))
+        own, copied = (
+            spent("-c", SAME_RUNNER, how, car / "sessions" / session, folder, out) for how in ("own", "copied")
+        )
+        rounds.append((record, own, copied))
     names = sorted(path.stem for path in out.glob("*.ipynb"))
     bare = spent("-c", EMPTY, *(folder / f"{name}.ipynb" for name in names), folder=tmp_path)
-    record, same = np.median(rounds, axis=0)
-    wall, processor = np.median([np.divide(record, same) for record, same in rounds], axis=0)
+    record, own, copied = np.median(rounds, axis=0)
+    of_own = np.median([np.divide(record, own) for record, own, _ in rounds], axis=0)
+    of_copied = np.median([np.divide(record, copied) for record, _, copied in rounds], axis=0)
     with capsys.disabled():
         print(
             f"\n{session}: {', '.join(names)}\nmedians of {ROUNDS} rounds, wall and processor seconds: record "
-            f"{record[0]:.1f}, {record[1]:.1f}; empty through the same runner {same[0]:.1f}, {same[1]:.1f}: of each "
-            f"round by itself {wall:.2f} x and {processor:.2f} x in the median; by bare papermill one after another "
-            f"{bare[0]:.1f}, {bare[1]:.1f}; {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
+            f"{record[0]:.1f}, {record[1]:.1f}; empty through the same runner, kernels of their own {own[0]:.1f}, "
+            f"{own[1]:.1f}: of each round by itself {of_own[0]:.2f} x and {of_own[1]:.2f} x in the median; copied "
+            f"kernels {copied[0]:.1f}, {copied[1]:.1f}: {of_copied[0]:.2f} x and {of_copied[1]:.2f} x; bare papermill "
+            f"one after another {bare[0]:.1f}, {bare[1]:.1f}; {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
         )
 
 
@@ -101,16 +112,22 @@ def test_a_cold_start(tmp_path, capsys):
 
 
 def imports_of(command):
-    """The lines that import something of the kit's, wherever in a command's module."""
-    tree = ast.parse((ROOT / "tunelab" / "cli" / f"{command}.py").read_text(encoding="utf-8"))
-    found = (node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom))
+    """The lines that import something of the kit's in a command's function and in those of its module that it calls."""
+    tree = ast.parse((ROOT / "tunelab" / "cli" / f"{COMMANDS[command]}.py").read_text(encoding="utf-8"))
+    functions = {node.name: node for node in tree.body if isinstance(node, ast.FunctionDef)}
+    reached, ahead = {}, [f"run_{command}"]
+    while ahead:
+        name = ahead.pop()
+        if name in functions and name not in reached:
+            reached[name] = list(ast.walk(functions[name]))
+            ahead += [node.id for node in reached[name] if isinstance(node, ast.Name)]
+    found = (node for nodes in reached.values() for node in nodes if isinstance(node, ast.ImportFrom))
     return "\n".join(dict.fromkeys(ast.unparse(node) for node in found if (node.module or "").startswith("tunelab")))
 
 
 @pytest.mark.bench
 def test_what_each_command_imports(capsys):
-    names = sorted(path.stem for path in (ROOT / "tunelab" / "cli").glob("*.py") if "add_parser" in path.read_text())
-    least = {"(Python alone)": "pass", **{name: imports_of(name) for name in names if name != "__init__"}}
+    least = {"(Python alone)": "pass", "--help": "import tunelab.cli", **{name: imports_of(name) for name in COMMANDS}}
     times = {name: [spent("-c", code) for _ in range(STARTS)] for name, code in least.items()}
     with capsys.disabled():
         print(f"\nleast of {STARTS}, load {os.getloadavg()[0]:.1f}: all that a command may import when it runs")

@@ -342,16 +342,18 @@ def test_a_record_pushes_no_session_and_no_workspace_aside(workspace, notebooks)
 
 
 def test_no_process_of_a_record_loads_what_only_other_programs_want(workspace, tmp_path):
-    """A second for the grammar of an address, and in every kernel a fifth for pint, which xarray looks for."""
-    others = "import sys\nprint(sorted({'pint', 'rfc3987_syntax'} & set(sys.modules)))"
+    """A second for the grammar of an address; and in every kernel a fifth for pint and for dask, where xarray looks."""
+    others = "import sys\nprint(sorted({'pint', 'rfc3987_syntax', 'dask', 'distributed'} & set(sys.modules)))"
     notebook = write_notebook(tmp_path, "n", READ, "evidence.log.isel(time=slice(0, 9)).mean()", others)
     code = f"""
 import pathlib, sys
-from tunelab.record import open_session
-from tunelab.record.notebook import read_notebook
-from tunelab.record.session import record_session
-session, notebook, place = map(pathlib.Path, sys.argv[1:])
-made = record_session(open_session(session), [read_notebook(notebook)], {{}}, place=place)
+from tunelab.lazy import without_dask
+with without_dask():  # as the command does
+    from tunelab.record import open_session
+    from tunelab.record.notebook import read_notebook
+    from tunelab.record.session import record_session
+    session, notebook, place = map(pathlib.Path, sys.argv[1:])
+    made = record_session(open_session(session), [read_notebook(notebook)], {{}}, place=place)
 assert not made.failed, made.runs
 {others}"""
     command = [sys.executable, "-c", code, workspace / "sessions" / SESSION_NAME, notebook.path, tmp_path / "made"]

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tunelab.cli import complain, say, say_folded
+from tunelab.lazy import without_dask
 
 if TYPE_CHECKING:
     from tunelab.record.driven import Decided
@@ -61,6 +62,11 @@ def add_record(subparsers: argparse._SubParsersAction) -> None:
 
 def run_record(arguments: argparse.Namespace) -> int:
     """Check everything, run the notebooks, say where the record is; the exit code."""
+    with without_dask():
+        return _run_record(arguments)
+
+
+def _run_record(arguments: argparse.Namespace) -> int:
     from tunelab.record.notebook import choose_notebooks, notebooks_folder
     from tunelab.record.opened import open_session, require_sessions, settings_for
 
@@ -102,9 +108,12 @@ def _record(
     settings: Mapping[str, Mapping[str, Value]],
     arguments: argparse.Namespace,
 ) -> int:
-    from tunelab.record.session import record_session
+    from tunelab.record.kernels import kernels_copied
 
-    record = record_session(opened, notebooks, settings, place=Path(arguments.out) if arguments.out else None)
+    with kernels_copied(notebook.path for notebook in notebooks):  # which load while this process loads
+        from tunelab.record.session import record_session
+
+        record = record_session(opened, notebooks, settings, place=Path(arguments.out) if arguments.out else None)
     for sentence in opened.workspace.left_out():
         complain(sentence)
     if record.good:

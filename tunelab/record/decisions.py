@@ -15,6 +15,7 @@ from tunelab.record.chapter import Chapter, Section, Verdict, read_chapters
 from tunelab.record.driven import VERDICT_WORDS, Decided, decide, readiness_answer
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import History, write_shelf
+from tunelab.record.kernels import kernels_copied
 from tunelab.record.notebook import Value, find_notebooks, notebooks_folder
 from tunelab.record.page import fill, notebook_page
 from tunelab.record.part_throttle import SETTLE, SETTLE_AS
@@ -202,7 +203,7 @@ def write_decisions(root: Path, parameters: Mapping[str, Mapping[str, Value]]) -
     place = root.absolute() / RECORDS / DECISIONS
     known = {notebook.name: notebook for notebook in find_notebooks(notebooks_folder())}
     with folder_beside(place) as folder:
-        with kernels_at(root.absolute(), folder):
+        with kernels_copied(known[n].path for n in NOTEBOOKS), kernels_at(root.absolute(), folder):
             runs = [run_notebook(known[n], {"workspace": ".", **parameters.get(n, {})}, folder) for n in NOTEBOOKS]
         handed = {chapter["notebook"]: chapter for chapter in read_chapters(folder, NOTEBOOKS)}
         for run in runs:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from tunelab.lazy import as_if_missing
 from tunelab.record.chapter import OUT
 from tunelab.record.display import KEPT_IN, PAGE_RUN
+from tunelab.record.kernels import manager
 from tunelab.record.notebook import Notebook, Value
 
 if TYPE_CHECKING:
@@ -97,6 +98,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
                 language="python",
                 progress_bar={"desc": notebook.name, "file": sys.stderr, "leave": True},
                 config=Config({"KernelManager": channel}),
+                kernel_manager_class=manager(),
             )
     except PapermillException as error:
         failure = _one_line(error)

@@ -18,6 +18,7 @@ from tunelab.record.driven import Driven
 from tunelab.record.evidence import KEPT, Evidence, arrays_are_plain, fits_kept, gather_evidence, hand_evidence
 from tunelab.record.execute import Run, kernels_at, run_notebook
 from tunelab.record.history import write_shelf
+from tunelab.record.kernels import kernels_copied
 from tunelab.record.link import unasked_link
 from tunelab.record.notebook import Notebook, Value
 from tunelab.record.opened import OpenedSession
@@ -90,7 +91,7 @@ def record_session(
     require_room(place)
     started = _now()
     arrays_are_plain()
-    with fits_kept(_kept(opened, place)):
+    with kernels_copied(notebook.path for notebook in notebooks), fits_kept(_kept(opened, place)):
         evidence = gather_evidence(opened)
         return _record(opened, notebooks, settings, place, started, evidence)
 
