@@ -12,6 +12,7 @@ from axe_playwright_python.sync_playwright import Axe
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from offline_browser import browser, offline_page
+from page_checks import as_read
 from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.chart.first_page import (
@@ -150,7 +151,7 @@ def test_every_number_of_the_page_is_that_of_the_results(record, opened, evidenc
         finding(name, value, limit, status, value - half, value + half)
         for name, (value, half, limit, status) in zip(names, drawn, strict=False)
     ]
-    page = html.unescape(page_of(record, opened, evidence, findings)[0])
+    page = as_read(html.unescape(page_of(record, opened, evidence, findings)[0]))
     said = re.findall(r"<h3>.*?<span>(.*?)</span></h3>\s*<p class=\"reading\">(.*?) <span", page, re.S)
     assert sorted(title for title, _ in said) == sorted(f["title"] for f in findings)
     texts = dict(said)

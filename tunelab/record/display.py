@@ -51,6 +51,12 @@ OF_A_ROW = (
 _PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
 MINUS = "\N{MINUS SIGN}"
 _SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
+NO_BREAK = "\N{NO-BREAK SPACE}"
+_UNITS = {*UNIT_ENDINGS.values(), *DISPLAY_UNITS.values(), "min", "h", "km", "mm", "L", "bar", "K", "Ω"}
+_ONE_UNIT = "|".join(re.escape(unit) for unit in sorted(_UNITS, key=len, reverse=True))
+_HELD = re.compile(
+    rf"(?<=\d) (?=(?:{_ONE_UNIT})(?:/s)?(?![\w/²³⁻]))|(?<=\d) (?=± ?\d)|(?<=\d ±) (?=\d)|(?<=\d N) (?=m\b)"
+)
 
 
 def set_up_display() -> None:
@@ -134,7 +140,7 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     """
     import holoviews as hv
     from bokeh.embed import json_item
-    from bokeh.models import Toolbar
+    from bokeh.models import Axis, NoOverlap, Toolbar
     from bokeh.models.annotations import Legend
     from bokeh.models.renderers import GlyphRenderer
 
@@ -143,6 +149,8 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
     for plot in _plots(model):
+        for axis in (part for part in (*plot.below, *plot.above) if isinstance(part, Axis)):
+            axis.major_label_policy = NoOverlap(min_distance=4)  # a phone has room for fewer numbers than a desk
         plot.border_fill_color = plot.background_fill_color = None  # painted once, white would stay at two edges
         if plot.title is not None:
             plot.title.text = plot.title.text.removesuffix(BY_HAND)  # a page has no kernel that could mark them
@@ -343,8 +351,8 @@ def real_minus(text: str) -> str:
 
 
 def typeset(text: str) -> str:
-    """Set a text of a page: a real minus before numbers, and a space before the sign of per cent."""
-    return _PER_CENT.sub(" %", real_minus(text))
+    """Set a text of a page: a real minus before numbers, a space before per cent, each number kept with its unit."""
+    return _HELD.sub(NO_BREAK, _PER_CENT.sub(" %", real_minus(text)))
 
 
 def _is_number(dtype: Any) -> bool:

@@ -16,6 +16,7 @@ import numpy as np
 # A longer line is reduced to the least and greatest of each pixel column; more marks than this are drawn thinned.
 MOST_POINTS, MOST_MARKS = 1500, 3000
 TEXT, LEAST_TEXT = 12.0, 5.0  # size of letters: as a rule, and where cells leave no more room
+TIGHT = 45.0  # width of cells whose words a phone leaves out: about 34 px there; the tone stays, paper shows them
 LETTER_WIDTH, LINE_HEIGHT = 7.2, 13.0  # of that text, with some room beside it
 DASHES = {"solid": "", "dashed": "6", "dotted": "2 4", "dotdash": "2 4 6 4", "dashdot": "6 4 2 4"}
 PAINT = re.compile(r"[#\w(),.% -]*")
@@ -366,7 +367,9 @@ def _words(marks: Marks) -> str:
     tone = plain_value(marks.glyph.get("text_color")) or "#444444"
     across, up, texts = marks.x("x"), marks.y("y"), [str(text).split("\n") for text in marks.column("text")]
     share = _room_for(across, up, texts)
-    found, size = [], f' font-size="{px(TEXT * share)}"' if share < 1 else ""
+    looks = ' class="tight"' if anchor == "middle" and _least_step(across, up) < TIGHT else ""
+    looks += f' font-size="{px(TEXT * share)}"' if share < 1 else ""
+    found = []
     for x, y, lines in zip(across, up, texts, strict=True):
         if not (math.isfinite(x) and math.isfinite(y)):
             continue
@@ -374,7 +377,7 @@ def _words(marks: Marks) -> str:
         for row, line in enumerate(lines):
             at = y + share * (13 * row - beyond)
             found.append(
-                f'<text x="{px(x)}" y="{px(at)}" text-anchor="{anchor}" fill="{tone}"{size}>{escape(line)}</text>'
+                f'<text x="{px(x)}" y="{px(at)}" text-anchor="{anchor}" fill="{tone}"{looks}>{escape(line)}</text>'
             )
     return "".join(found)
 
