@@ -98,6 +98,15 @@ def test_a_failure_stands_at_the_top_before_everything_else():
     assert 'role="alert"' in page
 
 
+def test_a_failed_page_says_where_it_stopped_and_folds_the_traceback():
+    failed = cell_with(new_output("error", ename="ValueError", evalue="no lambda", traceback=["File tunelab.x:12"]))
+    page = page_of(new_markdown_cell("## Over load\n\nbefore"), failed, failure="ValueError: no lambda")
+    head, _, rest = page.partition("<h1>")
+    assert '<a href="#over-load">Over load</a>: ValueError: no lambda' in head
+    assert "record the session again" in head
+    assert re.search(r'<details class="also trace"[^>]*><summary>[^<]*</summary>\s*<pre[^>]*>File tunelab.x:12', rest)
+
+
 def test_what_did_not_run_is_left_out_of_the_page():
     failed = cell_with(new_output("error", ename="ValueError", evalue="no lambda", traceback=["ValueError: no lambda"]))
     cells = [new_markdown_cell("before"), failed, new_markdown_cell("look at the figure"), cell_with()]
@@ -181,6 +190,14 @@ def test_a_column_of_units_is_read_as_the_trade_writes_them():
     units = ["percent", "degree_Celsius", "kg h-1", "kPa", "1", None]
     rows = table_item(pd.DataFrame({"channel": list("abcdef"), "unit": units}))["rows"]
     assert [row[1] for row in rows] == ["%", "°C", "kg/h", "kPa", "–", "–"]
+
+
+def test_channels_and_reasons_are_shown_in_words_but_where_they_are_to_be_typed():
+    table = pd.DataFrame({"channel": ["meter_v", "own"], "reason": ["fuel_cut", "file_1.csv is cut"], "n": [1, 2]})
+    assert table_item(table)["rows"] == [["meter voltage [V]", "fuel cut", "1"], ["own", "file_1.csv is cut", "2"]]
+    assert table_item(table.assign(unit="V"))["rows"][0][0] == "meter voltage"  # its unit stands in the row
+    table.attrs["typed"] = ["channel"]
+    assert table_item(table)["rows"][0][0] == "meter_v"
 
 
 def test_shown_numbers_have_a_real_minus_and_what_is_typed_or_run_keeps_its_hyphen():

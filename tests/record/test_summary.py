@@ -29,7 +29,7 @@ from tunelab.record.display import most_decimals
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import open_session
 from tunelab.record.shown import reading
-from tunelab.record.summary import summary_page
+from tunelab.record.summary import said, summary_page
 from tunelab.study.explore_cells import EngineLoad, LoadMap, map_lambda_error
 
 HEIGHT_OF_LETTERS = (
@@ -304,3 +304,11 @@ def test_a_drive_at_idle_alone_has_no_map_of_lambda():
         found = LoadMap("lambda_error", speeds, loads, "manifold pressure [kPa]", count, off, off, 500, 0)
         drawn[columns] = draw_lambda_off(found) is not None
     assert drawn == {1: False, 2: True}
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [(None, "not set"), ("", "not set"), ([], "none"), (["a", "b"], "a, b"), (True, "yes"), (1, "1"), (0.0, "0.0")],
+)
+def test_a_parameter_is_told_in_words(value, words):
+    assert said(value) == words

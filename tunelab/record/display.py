@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 import pandas as pd
 
-from tunelab.channels import DISPLAY_UNITS
+from tunelab.channels import CHANNELS, DISPLAY_UNITS
 
 if TYPE_CHECKING:
     from IPython.display import Markdown
@@ -38,16 +38,8 @@ MOST_DECIMALS = {
     "Hz": 1, "per hour": 2, "mg": 1,
 }  # fmt: skip
 MOST = 6  # of any other
-OF_A_ROW = (
-    "value",
-    "lower",
-    "upper",
-    "limit",
-    "margin",
-    "before",
-    "after",
-    "difference",
-)  # columns of the unit that their row names
+# Columns of the unit that their row names.
+OF_A_ROW = ("value", "lower", "upper", "limit", "margin", "before", "after", "difference")
 _PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
 MINUS = "\N{MINUS SIGN}"
 _SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
@@ -254,7 +246,7 @@ def table_item(table: pd.DataFrame) -> dict:
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
     frame = _with_intervals(frame) if frame.shape[1] > MOST_COLUMNS else frame
     shown = frame.head(ROWS_SHOWN)
-    shown = shown.assign(unit=shown["unit"].replace(DISPLAY_UNITS)) if "unit" in frame else shown
+    shown = _in_words(shown, table.attrs.get("typed", ()))
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
     fixed = table.attrs.get("decimals", {})
     shared = [_shared_decimals(shown[name], str(name)) if is_number else None
@@ -276,6 +268,22 @@ def table_item(table: pd.DataFrame) -> dict:
         "compact": bool(table.attrs.get("compact")),  # many short cells, to fit a phone's width
         "typed": [k for k, name in enumerate(frame.columns) if name in table.attrs.get("typed", ())],  # as it is typed
     }
+
+
+def _in_words(shown: pd.DataFrame, typed: Iterable[str]) -> pd.DataFrame:
+    """Units, channels and reasons of flags as they are said, but for a column that shows what is to be typed."""
+    has_unit = "unit" in shown
+    words = {
+        "unit": lambda unit: DISPLAY_UNITS.get(unit, unit),
+        "channel": lambda name: _channel_words(name, has_unit=has_unit),
+        "reason": lambda reason: reason if " " in str(reason) else str(reason).replace("_", " "),
+    }
+    return shown.assign(**{name: shown[name].map(say) for name, say in words.items() if name in {*shown} - {*typed}})
+
+
+def _channel_words(name: Any, *, has_unit: bool) -> Any:
+    known = CHANNELS.get(name)
+    return name if known is None else known.label if has_unit else known.axis_label
 
 
 def _with_intervals(frame: pd.DataFrame) -> pd.DataFrame:

@@ -155,6 +155,7 @@ def notebook_page(
         "title": run.notebook.question or run.notebook.name,
         "about": about,
         "failure": run.failure,
+        "stopped_at": next((s for s in sections if any(p.kind == "failure" for b in s.blocks for p in b.parts)), None),
         "answer": answer,
         "lifted": lifted,
         "head": head,
