@@ -404,3 +404,10 @@ def test_a_card_on_a_phone_gives_its_first_value_the_whole_width_and_no_label_wi
     assert empty["cells"][0] == pytest.approx(empty["wide"], abs=1)
     assert empty["cells"][2] == 0
     assert full["cells"][2] == pytest.approx(full["wide"], abs=1)
+
+
+@pytest.mark.parametrize(("ticks", "may_go"), [(None, True), (["700", "1300"], True), (["idle", "1300 rpm"], False)])
+def test_a_phone_leaves_out_numbers_of_an_axis_and_never_a_name(ticks, may_go):
+    named = {"xticks": list(enumerate(ticks))} if ticks else {}
+    item = figure_item(hv.Curve([(0, 1), (1, 2)]).opts(**panel("", 200, xlabel="x", ylabel="y"), **named))[0]["item"]
+    assert ("NoOverlap" in item) == may_go

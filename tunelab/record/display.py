@@ -132,7 +132,7 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     """
     import holoviews as hv
     from bokeh.embed import json_item
-    from bokeh.models import Axis, NoOverlap, Toolbar
+    from bokeh.models import NoOverlap, Toolbar
     from bokeh.models.annotations import Legend
     from bokeh.models.renderers import GlyphRenderer
 
@@ -141,7 +141,7 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
     for plot in _plots(model):
-        for axis in (part for part in (*plot.below, *plot.above) if isinstance(part, Axis)):
+        for axis in (part for part in (*plot.below, *plot.above) if _has_numbers(part)):
             axis.major_label_policy = NoOverlap(min_distance=4)  # a phone has room for fewer numbers than a desk
         plot.border_fill_color = plot.background_fill_color = None  # painted once, white would stay at two edges
         if plot.title is not None:
@@ -158,6 +158,12 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
     caption = _take_caption(model)
     return {"item": json.dumps(json_item(model), allow_nan=False), "title": title, "caption": caption}, title
+
+
+def _has_numbers(part: Any) -> bool:
+    """Whether it is an axis of numbers: one of them may be left out, a name may not."""
+    known = type(part).__name__ in ("LinearAxis", "LogAxis", "DatetimeAxis")
+    return known and not re.search(r"[^\W\d_]", "".join(map(str, part.major_label_overrides.values())))
 
 
 def _set_minus(drawn: Any) -> None:
@@ -272,18 +278,13 @@ def table_item(table: pd.DataFrame) -> dict:
 
 def _in_words(shown: pd.DataFrame, typed: Iterable[str]) -> pd.DataFrame:
     """Units, channels and reasons of flags as they are said, but for a column that shows what is to be typed."""
-    has_unit = "unit" in shown
+    label = "label" if "unit" in shown else "axis_label"
     words = {
         "unit": lambda unit: DISPLAY_UNITS.get(unit, unit),
-        "channel": lambda name: _channel_words(name, has_unit=has_unit),
+        "channel": lambda name: getattr(CHANNELS.get(name), label, name),
         "reason": lambda reason: reason if " " in str(reason) else str(reason).replace("_", " "),
     }
     return shown.assign(**{name: shown[name].map(say) for name, say in words.items() if name in {*shown} - {*typed}})
-
-
-def _channel_words(name: Any, *, has_unit: bool) -> Any:
-    known = CHANNELS.get(name)
-    return name if known is None else known.label if has_unit else known.axis_label
 
 
 def _with_intervals(frame: pd.DataFrame) -> pd.DataFrame:

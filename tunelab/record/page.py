@@ -223,7 +223,7 @@ def fitted(item: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _least_width(column: int, item: Mapping[str, Any]) -> float:
     """Letters across a column, with numbers and words whole."""
-    least = longest_word(item["head"][column])
+    least = longest_word(item["head"][column].replace(" ", "\n"))  # it may break before its unit
     for cell in (str(row[column]) for row in item["rows"]):
         own = len(cell) if item["numeric"][column] else longest_word(cell)
         least = max(least, min(own, LONG), LEAST_LONG if len(cell) > LONG else LEAST_MID if len(cell) > MID else 0)

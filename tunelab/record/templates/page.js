@@ -197,13 +197,18 @@
     for (const drawn of words) drawn.visible = !runTogether(plot, drawn);
   }
 
-  function keepWordsFit(root) {
+  function keepWordsFit(root, figure) {
     // Titles are broken to the width that there is; numbers on cells go where they would run together, and come
     // back when a map is drawn larger: its colours, the values under the pointer and the table beside it stay.
+    const hidden = new Set();
     for (const plot of root.references()) {
       if (!("renderers" in plot && "inner_width" in plot)) continue;
       const words = plot.renderers.filter(({glyph}) => glyph?.text?.field && glyph.text_color?.value === CELL_INK && glyph.text_align?.value !== "left");
-      const fit = () => fitWords(plot, words);
+      const fit = () => {
+        fitWords(plot, words);
+        words.forEach((drawn) => hidden[drawn.visible ? "delete" : "add"](drawn));
+        figure.classList.toggle("wordless", hidden.size > 0);
+      };
       fit();
       for (const name of ["inner_width", "inner_height"]) plot.properties[name].change.connect(fit);
       for (const range of [plot.x_range, plot.y_range]) range.change.connect(fit);
@@ -217,7 +222,7 @@
     const manager = await window.Bokeh.embed.embed_item(item, target.id);
     const view = manager.roots[0];
     if (target.closest(".answer")) fitFirstScreen(target, view.model);
-    keepWordsFit(view.model);
+    keepWordsFit(view.model, target.closest("figure"));
     target.setAttribute("role", "group"); // its tools are within it
     target.closest("figure").classList.add("live"); // its still picture is for paper from here on
     target.addEventListener("keydown", moveAmongTools);
