@@ -388,7 +388,23 @@ def test_on_a_phone_no_title_is_cut_and_no_words_of_a_map_run_together(chromium_
                 assert all(panel["words"] == [shown] and panel["cells"] == [True] for panel in panels)
                 assert all(panel["beyond"] <= 0 for panel in panels)
                 assert LONG_TITLE in [panel["title"].replace("\n", " ") for panel in panels]
+                assert opened.page.locator("figure.wordless").count() == (not shown)  # a sentence says so
                 assert not opened.complaints
+
+
+def test_words_within_a_panel_are_smaller_where_its_edge_would_cut_them(chromium_path, tmp_path):
+    words = hv.Labels([(0.0, 0.5, "Largest rich error of lambda against commanded: 236 %, watch")])
+    options = panel("", 200, xlabel="x", ylabel="y") | {"padding": 0, "xlim": (0, 1)}
+    drawn = (hv.Curve([(0, 0), (1, 1)]) * words.opts(text_align="left", text_font_size="9pt")).opts(**options)
+    (tmp_path / "n.html").write_text(page_of(figure_cell(drawn)), encoding="utf-8")
+    look = """() => Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
+        .filter((m) => m.type === "Text").map((m) => parseFloat(m.text_font_size.value))"""
+    with browser(chromium_path) as started:
+        for screen, least, most in ((PHONE, 7, 8.9), (DESK, 9, 9)):
+            with offline_page(started, **screen) as opened:
+                opened.show(tmp_path / "n.html")
+                sizes = opened.page.evaluate(look)
+                assert least <= min(sizes) <= most  # of the words as drawn; those of a selection keep theirs
 
 
 def test_a_card_on_a_phone_gives_its_first_value_the_whole_width_and_no_label_without_a_value(chromium_path, tmp_path):

@@ -11,6 +11,7 @@
     "#cb8653": "#9f5f2a",
   };
   const LEAST_HEIGHT = 110; // of a panel [px]
+  const LEAST_TYPE = 7; // of words within a panel [pt]
   const GAP = 9; // between words on cells side by side [px]
   const asDrawn = new Map();
   const edged = new Set(); // marks with the paper's colour round them
@@ -115,6 +116,7 @@
     for (const e of within(target)) {
       if (e.matches(".bk-events")) e.tabIndex = -1;
       if (e.matches(".bk-tool-overflow")) e.style.display = "none";
+      if (e.matches(".bk-divider")) e.style.backgroundColor = "var(--line)";
     }
     toolsOf(target).forEach((tool, place) => {
       tool.setAttribute("role", "button");
@@ -188,13 +190,25 @@
     return boxes.some((a, k) => boxes.slice(k + 1).some((b) => !apart(a, b)));
   }
 
-  function fitWords(plot, words) {
+  function shrinkToFrame(plot, {glyph, data_source}) {
+    // Words that begin within a panel and run to the right: smaller where its edge would cut them.
+    if (!asWritten.has(glyph)) asWritten.set(glyph, parseFloat(glyph.text_font_size.value));
+    glyph.text_font_size = {value: `${asWritten.get(glyph)}pt`};
+    const from = places(data_source.data[glyph.x.field] ?? [], plot.x_range, plot.x_scale, plot.inner_width);
+    const shares = Array.from(data_source.data[glyph.text.field] ?? [], (text, k) =>
+      Math.max(...String(text).split("\n").map((line) => across(line, glyph, "text"))) / (plot.inner_width - from[k] - 2));
+    const most = Math.max(1, ...shares.filter((share) => share > 0));
+    if (most > 1) glyph.text_font_size = {value: `${Math.max(LEAST_TYPE, asWritten.get(glyph) / most).toFixed(1)}pt`};
+  }
+
+  function fitWords(plot, words, sided) {
     if (!plot.inner_width) return;
     const gained = plot.title ? breakText(plot.title, "text", "text", plot.inner_width) : 0;
     for (const axis of [...plot.below, ...plot.above]) breakText(axis, "axis_label", "axis_label_text", plot.inner_width);
     for (const axis of [...plot.left, ...plot.right]) breakText(axis, "axis_label", "axis_label_text", plot.inner_height);
     if (gained) frames(2).then(() => { plot.height += 16 * gained; }); // later: a new size also wipes what was drawn in between
     for (const drawn of words) drawn.visible = !runTogether(plot, drawn);
+    for (const drawn of sided) shrinkToFrame(plot, drawn);
   }
 
   function keepWordsFit(root, figure) {
@@ -203,9 +217,11 @@
     const hidden = new Set();
     for (const plot of root.references()) {
       if (!("renderers" in plot && "inner_width" in plot)) continue;
-      const words = plot.renderers.filter(({glyph}) => glyph?.text?.field && glyph.text_color?.value === CELL_INK && glyph.text_align?.value !== "left");
+      const texts = plot.renderers.filter(({glyph}) => glyph?.text?.field);
+      const sided = texts.filter(({glyph}) => glyph.text_align?.value === "left");
+      const words = texts.filter((drawn) => drawn.glyph.text_color?.value === CELL_INK && !sided.includes(drawn));
       const fit = () => {
-        fitWords(plot, words);
+        fitWords(plot, words, sided);
         words.forEach((drawn) => hidden[drawn.visible ? "delete" : "add"](drawn));
         figure.classList.toggle("wordless", hidden.size > 0);
       };
