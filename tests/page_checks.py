@@ -92,9 +92,14 @@ class Shown:
     limit: str  # empty where none is shown
 
 
+def as_read(page: str) -> str:
+    """A page's text with plain spaces, where it keeps a number and its unit on one line."""
+    return page.replace("\N{NO-BREAK SPACE}", " ")
+
+
 def shown_on(page: str) -> Iterator[Shown]:
     """Findings that a page lists, at its head or below."""
-    for row in ROW.findall(page):
+    for row in ROW.findall(as_read(page)):
         word, title, reading, bound = (unescape(text) for text in (row[:4] if row[0] else (*row[4:7], "")))
         value, _, limit = reading.partition("; limit ")
         limit = (bound.removeprefix("limit ") or limit).partition(",")[0]

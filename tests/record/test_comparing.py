@@ -5,6 +5,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from page_checks import as_read
 from ready_drives import car, finding, revision
 
 from tunelab.record import comparing
@@ -122,7 +123,7 @@ def test_every_number_has_one_way_only_and_the_page_shows_no_exponent():
     big = replace(row("limits.engine_speed", 4620.0, 6320.0), unit="rpm", upper=118000.0)
     page = comparison_page(comparison(big))
     assert not re.search(r"\de[+-]\d", page)
-    assert "4620 to 6320 rpm" in page
+    assert "4620 to 6320 rpm" in as_read(page)
 
 
 def test_predictions_are_not_compared_and_what_they_are_held_against_has_a_way():
@@ -138,6 +139,6 @@ def test_a_changed_table_of_idle_and_tip_ins_stands_on_the_comparisons_page():
     later = {"idle_target": {"coolant_c": [80.0], "target_rpm": [900.0]}, "idle_return": {"decay_s": 1.2}}
     one, other = (Revision.model_validate(revision(name).model_dump(exclude_none=True) | own)
                   for name, own in (("r01", tables), ("r02", later)))  # fmt: skip
-    page = comparison_page(replace(comparison(), changes=differences(one, other)))
+    page = as_read(comparison_page(replace(comparison(), changes=differences(one, other))))
     assert "idle speed differs by up to +50 rpm" in page
     assert "1.5 s to 1.2 s" in page

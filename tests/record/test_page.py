@@ -13,11 +13,11 @@ import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from offline_browser import browser, offline_page
-from page_checks import torn_in_print
+from page_checks import as_read, torn_in_print
 
 from tunelab.chart.explore import NO_BOX
-from tunelab.chart.look import EDGE
-from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item
+from tunelab.chart.look import CELL_INK, EDGE, panel
+from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item, typeset
 from tunelab.record.execute import Run
 from tunelab.record.notebook import Notebook
 from tunelab.record.page import fitted, notebook_page, prose
@@ -98,6 +98,15 @@ def test_a_failure_stands_at_the_top_before_everything_else():
     assert 'role="alert"' in page
 
 
+def test_a_failed_page_says_where_it_stopped_and_folds_the_traceback():
+    failed = cell_with(new_output("error", ename="ValueError", evalue="no lambda", traceback=["File tunelab.x:12"]))
+    page = page_of(new_markdown_cell("## Over load\n\nbefore"), failed, failure="ValueError: no lambda")
+    head, _, rest = page.partition("<h1>")
+    assert '<a href="#over-load">Over load</a>: ValueError: no lambda' in head
+    assert "record the session again" in head
+    assert re.search(r'<details class="also trace"[^>]*><summary>[^<]*</summary>\s*<pre[^>]*>File tunelab.x:12', rest)
+
+
 def test_what_did_not_run_is_left_out_of_the_page():
     failed = cell_with(new_output("error", ename="ValueError", evalue="no lambda", traceback=["ValueError: no lambda"]))
     cells = [new_markdown_cell("before"), failed, new_markdown_cell("look at the figure"), cell_with()]
@@ -122,7 +131,7 @@ def test_markdown_shows_tables_and_no_pictures_and_no_dangerous_links():
     assert "<table>" in html
     assert "<img" not in html
     assert 'href="javascript' not in html
-    assert "λ = 1 °C ²" in html
+    assert "λ = 1 °C ²" in as_read(html)
 
 
 def test_sentences_cannot_bring_markup_of_their_own():
@@ -181,6 +190,14 @@ def test_a_column_of_units_is_read_as_the_trade_writes_them():
     units = ["percent", "degree_Celsius", "kg h-1", "kPa", "1", None]
     rows = table_item(pd.DataFrame({"channel": list("abcdef"), "unit": units}))["rows"]
     assert [row[1] for row in rows] == ["%", "°C", "kg/h", "kPa", "–", "–"]
+
+
+def test_channels_and_reasons_are_shown_in_words_but_where_they_are_to_be_typed():
+    table = pd.DataFrame({"channel": ["meter_v", "own"], "reason": ["fuel_cut", "file_1.csv is cut"], "n": [1, 2]})
+    assert table_item(table)["rows"] == [["meter voltage [V]", "fuel cut", "1"], ["own", "file_1.csv is cut", "2"]]
+    assert table_item(table.assign(unit="V"))["rows"][0][0] == "meter voltage"  # its unit stands in the row
+    table.attrs["typed"] = ["channel"]
+    assert table_item(table)["rows"][0][0] == "meter_v"
 
 
 def test_shown_numbers_have_a_real_minus_and_what_is_typed_or_run_keeps_its_hyphen():
@@ -318,3 +335,95 @@ def test_a_figure_on_a_page_asks_for_no_box_that_nothing_there_would_mark():
     item, title = figure_item(CURVE.opts(title=NO_BOX, clone=True))
     assert item["caption"] == "Over time"
     assert "box" not in title
+
+
+# A space stands between a number and its unit (SI Brochure, 9th edition, 5.4.3); that no line breaks there is common
+# practice, no source.
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("16.1 % of it", "16.1_% of it"), ("6,700 rpm", "6,700_rpm"), ("1.2 ± 0.3 %", "1.2_±_0.3_%"),
+        ("0.95 to 1.10 V", "0.95 to 1.10_V"), ("3 min 59 s", "3_min 59_s"), ("12 N m", "12_N_m"), ("5 %/s", "5_%/s"),
+        ("2 ms", "2_ms"), ("3 holds", "3 holds"), ("4 Vans", "4 Vans"), ("2.9 per hour", "2.9 per hour"),
+    ],
+)  # fmt: skip
+def test_a_number_stays_on_one_line_with_its_unit(text, kept):
+    assert typeset(text).replace("\N{NO-BREAK SPACE}", "_") == kept
+    assert as_read(typeset(text)) == text
+
+
+LONG_TITLE = "lambda: standard deviation within a cell, 0 to 0.266 over 56 cells of the map"
+PHONE, DESK = {"viewport": {"width": 390, "height": 844}}, {"viewport": {"width": 1280, "height": 800}}
+# Of each panel: whether its words on cells and its cells are drawn, and how far its title reaches beyond the frame.
+PANELS = """() => Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
+    .filter((m) => "inner_width" in m).map((m) => {
+        const pen = document.createElement("canvas").getContext("2d");
+        pen.font = `bold ${m.title.text_font_size} ${m.title.text_font}`;
+        const lines = m.title.text.split("\\n").map((line) => pen.measureText(line).width);
+        const seen = (name) => m.renderers.filter((r) => r.glyph.type === name).map((r) => r.visible);
+        const beyond = Math.max(...lines) - m.inner_width;
+        return {words: seen("Text"), cells: seen("Quad"), beyond, title: m.title.text};
+    })"""
+
+
+def map_of(columns: int) -> hv.Layout:
+    """Two panels of a map with words on its cells, and a long title over the second."""
+    cells = hv.Rectangles([(k, 0, k + 1, 1) for k in range(columns)])
+    words = hv.Labels([(k + 0.5, 0.5, "65.2\n−0.3") for k in range(columns)]).opts(
+        text_color=CELL_INK, text_font_size="7pt"
+    )
+    options = panel("", 200, xlabel="x", ylabel="y") | {"padding": 0}
+    return hv.Layout([(cells * words).opts(**options | {"title": title}) for title in ("", LONG_TITLE)]).cols(1)
+
+
+def test_on_a_phone_no_title_is_cut_and_no_words_of_a_map_run_together(chromium_path, tmp_path):
+    (tmp_path / "n.html").write_text(page_of(figure_cell(map_of(12))), encoding="utf-8")
+    with browser(chromium_path) as started:
+        for screen, shown in ((PHONE, False), (DESK, True)):
+            with offline_page(started, **screen) as opened:
+                opened.show(tmp_path / "n.html")
+                opened.page.wait_for_timeout(200)
+                panels = opened.page.evaluate(PANELS)
+                assert len(panels) == 2
+                assert all(panel["words"] == [shown] and panel["cells"] == [True] for panel in panels)
+                assert all(panel["beyond"] <= 0 for panel in panels)
+                assert LONG_TITLE in [panel["title"].replace("\n", " ") for panel in panels]
+                assert opened.page.locator("figure.wordless").count() == (not shown)  # a sentence says so
+                assert not opened.complaints
+
+
+def test_words_within_a_panel_are_smaller_where_its_edge_would_cut_them(chromium_path, tmp_path):
+    words = hv.Labels([(0.0, 0.5, "Largest rich error of lambda against commanded: 236 %, watch")])
+    options = panel("", 200, xlabel="x", ylabel="y") | {"padding": 0, "xlim": (0, 1)}
+    drawn = (hv.Curve([(0, 0), (1, 1)]) * words.opts(text_align="left", text_font_size="9pt")).opts(**options)
+    (tmp_path / "n.html").write_text(page_of(figure_cell(drawn)), encoding="utf-8")
+    look = """() => Object.values(Bokeh.index.roots ?? Bokeh.index).flatMap((view) => [...view.model.references()])
+        .filter((m) => m.type === "Text").map((m) => parseFloat(m.text_font_size.value))"""
+    with browser(chromium_path) as started:
+        for screen, least, most in ((PHONE, 7, 8.9), (DESK, 9, 9)):
+            with offline_page(started, **screen) as opened:
+                opened.show(tmp_path / "n.html")
+                sizes = opened.page.evaluate(look)
+                assert least <= min(sizes) <= most  # of the words as drawn; those of a selection keep theirs
+
+
+def test_a_card_on_a_phone_gives_its_first_value_the_whole_width_and_no_label_without_a_value(chromium_path, tmp_path):
+    name, because = "Cylinder filling near idle over filling at high airflow", "the charge temperature has another law"
+    table = pd.DataFrame({"check": [name] * 2, "value": [1.0, 2.0], "because": ["", because]})
+    page = page_of(cell_with(new_output("display_data", data={TABLE: table_item(table)})))
+    (tmp_path / "n.html").write_text(page, encoding="utf-8")
+    look = """() => [...document.querySelectorAll(".cards tbody tr")].map((row) => ({wide: row.clientWidth,
+        cells: [...row.cells].map((cell) => cell.getBoundingClientRect().width)}))"""
+    with browser(chromium_path) as started, offline_page(started, **PHONE) as opened:
+        opened.show(tmp_path / "n.html", figures=False)
+        empty, full = opened.page.evaluate(look)
+    assert empty["cells"][0] == pytest.approx(empty["wide"], abs=1)
+    assert empty["cells"][2] == 0
+    assert full["cells"][2] == pytest.approx(full["wide"], abs=1)
+
+
+@pytest.mark.parametrize(("ticks", "may_go"), [(None, True), (["700", "1300"], True), (["idle", "1300 rpm"], False)])
+def test_a_phone_leaves_out_numbers_of_an_axis_and_never_a_name(ticks, may_go):
+    named = {"xticks": list(enumerate(ticks))} if ticks else {}
+    item = figure_item(hv.Curve([(0, 1), (1, 2)]).opts(**panel("", 200, xlabel="x", ylabel="y"), **named))[0]["item"]
+    assert ("NoOverlap" in item) == may_go

@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 import nbformat
 import pytest
-from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.log.store import read_log
@@ -23,6 +23,7 @@ from tunelab.record import execute
 from tunelab.record.driven import decide
 from tunelab.record.notebook import read_notebook
 from tunelab.record.opened import open_session
+from tunelab.record.page import ANSI
 from tunelab.record.place import UNFINISHED
 from tunelab.record.plan import plan_for
 from tunelab.record.session import record_session
@@ -230,6 +231,24 @@ def test_a_failed_analysis_leaves_a_readable_record_marked_at_its_top(records, p
     page = (places[2] / "bad.html").read_text(encoding="utf-8")
     assert "ValueError: no lambda in this log" in page
     assert "so far" in page
+
+
+@pytest.mark.parametrize(
+    ("place", "module"),
+    [
+        ("/home/x/my car/tunelab/tunelab/log/flag.py", "tunelab.log.flag"),
+        ("/opt/env/lib/python3.12/site-packages/numpy/lib/x.py", "numpy.lib.x"),
+        ("/usr/lib/python3.12/json/decoder.py", "json.decoder"),
+        (r"C:\Users\x\env\Lib\site-packages\pandas\core\frame.py", "pandas.core.frame"),
+        ("~/own/script.py", "script"),
+    ],
+)
+def test_a_traceback_names_modules_and_no_folder_of_this_machine(place, module):
+    lines = [f"File {on}{place}{off}:12, in f(x)\n---> 12 g(x)" for on, off in (("", ""), ("\x1b[32m", "\x1b[39m"))]
+    failed = new_output("error", ename="E", evalue="no", traceback=[*lines, "ValueError: no"])
+    tidied = execute._tidy(new_notebook(cells=[new_code_cell("f(1)", outputs=[failed])])).cells[0].outputs[0].traceback
+    assert [ANSI.sub("", line) for line in tidied[:2]] == [f"File {module}:12, in f(x)\n---> 12 g(x)"] * 2
+    assert tidied[2] == "ValueError: no"
 
 
 def test_a_failed_run_takes_no_good_records_place(records, places, workspace):

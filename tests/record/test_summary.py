@@ -12,6 +12,7 @@ from axe_playwright_python.sync_playwright import Axe
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from offline_browser import browser, offline_page
+from page_checks import as_read
 from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.chart.first_page import (
@@ -28,7 +29,7 @@ from tunelab.record.display import most_decimals
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import open_session
 from tunelab.record.shown import reading
-from tunelab.record.summary import summary_page
+from tunelab.record.summary import said, summary_page
 from tunelab.study.explore_cells import EngineLoad, LoadMap, map_lambda_error
 
 HEIGHT_OF_LETTERS = (
@@ -150,7 +151,7 @@ def test_every_number_of_the_page_is_that_of_the_results(record, opened, evidenc
         finding(name, value, limit, status, value - half, value + half)
         for name, (value, half, limit, status) in zip(names, drawn, strict=False)
     ]
-    page = html.unescape(page_of(record, opened, evidence, findings)[0])
+    page = as_read(html.unescape(page_of(record, opened, evidence, findings)[0]))
     said = re.findall(r"<h3>.*?<span>(.*?)</span></h3>\s*<p class=\"reading\">(.*?) <span", page, re.S)
     assert sorted(title for title, _ in said) == sorted(f["title"] for f in findings)
     texts = dict(said)
@@ -303,3 +304,11 @@ def test_a_drive_at_idle_alone_has_no_map_of_lambda():
         found = LoadMap("lambda_error", speeds, loads, "manifold pressure [kPa]", count, off, off, 500, 0)
         drawn[columns] = draw_lambda_off(found) is not None
     assert drawn == {1: False, 2: True}
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [(None, "not set"), ("", "not set"), ([], "none"), (["a", "b"], "a, b"), (True, "yes"), (1, "1"), (0.0, "0.0")],
+)
+def test_a_parameter_is_told_in_words(value, words):
+    assert said(value) == words

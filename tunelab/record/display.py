@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 import pandas as pd
 
-from tunelab.channels import DISPLAY_UNITS
+from tunelab.channels import CHANNELS, DISPLAY_UNITS
 
 if TYPE_CHECKING:
     from IPython.display import Markdown
@@ -38,19 +38,17 @@ MOST_DECIMALS = {
     "Hz": 1, "per hour": 2, "mg": 1,
 }  # fmt: skip
 MOST = 6  # of any other
-OF_A_ROW = (
-    "value",
-    "lower",
-    "upper",
-    "limit",
-    "margin",
-    "before",
-    "after",
-    "difference",
-)  # columns of the unit that their row names
+# Columns of the unit that their row names.
+OF_A_ROW = ("value", "lower", "upper", "limit", "margin", "before", "after", "difference")
 _PER_CENT = re.compile(r"(?<=\d)%(?![0-9A-Fa-f]{2})")  # not that of an address
 MINUS = "\N{MINUS SIGN}"
 _SIGN = re.compile(r"(?<![\w.,-])-(?=\.?\d)(?!\d{4}-\d\d)")
+NO_BREAK = "\N{NO-BREAK SPACE}"
+_UNITS = {*UNIT_ENDINGS.values(), *DISPLAY_UNITS.values(), "min", "h", "km", "mm", "L", "bar", "K", "Ω"}
+_ONE_UNIT = "|".join(re.escape(unit) for unit in sorted(_UNITS, key=len, reverse=True))
+_HELD = re.compile(
+    rf"(?<=\d) (?=(?:{_ONE_UNIT})(?:/s)?(?![\w/²³⁻]))|(?<=\d) (?=± ?\d)|(?<=\d ±) (?=\d)|(?<=\d N) (?=m\b)"
+)
 
 
 def set_up_display() -> None:
@@ -134,7 +132,7 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     """
     import holoviews as hv
     from bokeh.embed import json_item
-    from bokeh.models import Toolbar
+    from bokeh.models import NoOverlap, Toolbar
     from bokeh.models.annotations import Legend
     from bokeh.models.renderers import GlyphRenderer
 
@@ -143,6 +141,8 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     still = figure.map(lambda live: live[()], hv.DynamicMap)  # a page has no kernel that could answer a zoom
     model = hv.render(still, backend="bokeh")
     for plot in _plots(model):
+        for axis in (part for part in (*plot.below, *plot.above) if _has_numbers(part)):
+            axis.major_label_policy = NoOverlap(min_distance=4)  # a phone has room for fewer numbers than a desk
         plot.border_fill_color = plot.background_fill_color = None  # painted once, white would stay at two edges
         if plot.title is not None:
             plot.title.text = plot.title.text.removesuffix(BY_HAND)  # a page has no kernel that could mark them
@@ -158,6 +158,12 @@ def figure_item(figure: Any) -> tuple[dict, str]:
     # One text, because a notebook file sorts its keys and bokeh needs them in the order it wrote them.
     caption = _take_caption(model)
     return {"item": json.dumps(json_item(model), allow_nan=False), "title": title, "caption": caption}, title
+
+
+def _has_numbers(part: Any) -> bool:
+    """Whether it is an axis of numbers: one of them may be left out, a name may not."""
+    known = type(part).__name__ in ("LinearAxis", "LogAxis", "DatetimeAxis")
+    return known and not re.search(r"[^\W\d_]", "".join(map(str, part.major_label_overrides.values())))
 
 
 def _set_minus(drawn: Any) -> None:
@@ -246,7 +252,7 @@ def table_item(table: pd.DataFrame) -> dict:
     frame = table.reset_index() if table.index.name or table.index.nlevels > 1 else table
     frame = _with_intervals(frame) if frame.shape[1] > MOST_COLUMNS else frame
     shown = frame.head(ROWS_SHOWN)
-    shown = shown.assign(unit=shown["unit"].replace(DISPLAY_UNITS)) if "unit" in frame else shown
+    shown = _in_words(shown, table.attrs.get("typed", ()))
     numeric = [_is_number(dtype) for dtype in frame.dtypes]
     fixed = table.attrs.get("decimals", {})
     shared = [_shared_decimals(shown[name], str(name)) if is_number else None
@@ -268,6 +274,17 @@ def table_item(table: pd.DataFrame) -> dict:
         "compact": bool(table.attrs.get("compact")),  # many short cells, to fit a phone's width
         "typed": [k for k, name in enumerate(frame.columns) if name in table.attrs.get("typed", ())],  # as it is typed
     }
+
+
+def _in_words(shown: pd.DataFrame, typed: Iterable[str]) -> pd.DataFrame:
+    """Units, channels and reasons of flags as they are said, but for a column that shows what is to be typed."""
+    label = "label" if "unit" in shown else "axis_label"
+    words = {
+        "unit": lambda unit: DISPLAY_UNITS.get(unit, unit),
+        "channel": lambda name: getattr(CHANNELS.get(name), label, name),
+        "reason": lambda reason: reason if " " in str(reason) else str(reason).replace("_", " "),
+    }
+    return shown.assign(**{name: shown[name].map(say) for name, say in words.items() if name in {*shown} - {*typed}})
 
 
 def _with_intervals(frame: pd.DataFrame) -> pd.DataFrame:
@@ -343,8 +360,8 @@ def real_minus(text: str) -> str:
 
 
 def typeset(text: str) -> str:
-    """Set a text of a page: a real minus before numbers, and a space before the sign of per cent."""
-    return _PER_CENT.sub(" %", real_minus(text))
+    """Set a text of a page: a real minus before numbers, a space before per cent, each number kept with its unit."""
+    return _HELD.sub(NO_BREAK, _PER_CENT.sub(" %", real_minus(text)))
 
 
 def _is_number(dtype: Any) -> bool:

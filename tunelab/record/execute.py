@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import functools
 import os
+import re
 import sys
 import tempfile
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 from tunelab.lazy import as_if_missing
@@ -177,7 +178,26 @@ def _tidy(node: nbformat.NotebookNode) -> nbformat.NotebookNode:
     for cell in node.cells:
         cell.metadata.pop("papermill", None)
         cell.metadata.pop("execution", None)
+        for output in (output for output in cell.get("outputs", ()) if output.output_type == "error"):
+            output.traceback = [_without_folders(line) for line in output.traceback]
     return node
+
+
+# "File PATH.py:12" in a traceback, with the colours of a terminal round its parts.
+_PLACE = re.compile(r"(?P<head>File (?:\x1b\[[0-9;]*m)*)(?P<path>[^\x1b\n\"]+?\.py)(?P<end>(?:\x1b\[[0-9;]*m)*:\d)")
+_ROOTS = re.compile(r"site-packages|dist-packages|python3\.\d+|Lib")
+
+
+def _without_folders(line: str) -> str:
+    """A piece of a traceback with modules in place of paths: what a folder is called tells of this machine alone."""
+    return _PLACE.sub(lambda found: f"{found['head']}{_module(found['path'])}{found['end']}", line)
+
+
+def _module(path: str) -> str:
+    parts = PureWindowsPath(path).with_suffix("").parts  # splits at either sign
+    starts = [k + 1 for k, part in enumerate(parts[:-1]) if _ROOTS.fullmatch(part)]
+    starts += [k for k, part in enumerate(parts[:-1]) if part == "tunelab"]
+    return ".".join(parts[max(starts, default=len(parts) - 1) :])
 
 
 def _is_passed_check(cell: nbformat.NotebookNode) -> bool:

@@ -80,7 +80,7 @@ def policy(scripts: Iterable[str]) -> str:
     )
 
 
-WORD = re.compile(r"[^\s–/-]+[–/-]?|[–/-]")  # what a browser does not break
+WORD = re.compile(r"(?:[^\s–/-]|\N{NO-BREAK SPACE})+[–/-]?|[–/-]")  # what a browser does not break
 ANSI = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 NOT_RUN = "What comes after this in the notebook did not run."
 BANNER_TAG = "papermill-error-cell-tag"
@@ -155,6 +155,7 @@ def notebook_page(
         "title": run.notebook.question or run.notebook.name,
         "about": about,
         "failure": run.failure,
+        "stopped_at": next((s for s in sections if any(p.kind == "failure" for b in s.blocks for p in b.parts)), None),
         "answer": answer,
         "lifted": lifted,
         "head": head,
@@ -222,7 +223,7 @@ def fitted(item: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _least_width(column: int, item: Mapping[str, Any]) -> float:
     """Letters across a column, with numbers and words whole."""
-    least = longest_word(item["head"][column])
+    least = longest_word(item["head"][column].replace(" ", "\n"))  # it may break before its unit
     for cell in (str(row[column]) for row in item["rows"]):
         own = len(cell) if item["numeric"][column] else longest_word(cell)
         least = max(least, min(own, LONG), LEAST_LONG if len(cell) > LONG else LEAST_MID if len(cell) > MID else 0)
@@ -231,7 +232,7 @@ def _least_width(column: int, item: Mapping[str, Any]) -> float:
 
 def longest_word(text: str) -> int:
     """Letters of the longest piece of a text that does not break."""
-    return max((len(word) for word in WORD.findall(text)), default=0)
+    return max((len(word) for word in WORD.findall(typeset(text))), default=0)
 
 
 def _part_of(item: Mapping[str, Any], columns: Sequence[int]) -> dict[str, Any]:
@@ -288,7 +289,7 @@ def _environment() -> jinja2.Environment:
 
 
 def _finish(value: Any) -> Any:
-    """Set numbers of a text with a real minus; what is HTML already, such as code, stays as it is."""
+    """Set the numbers of a text; what is HTML already, such as code, stays as it is."""
     return typeset(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-# A longer line is reduced to the least and greatest of each pixel column; more marks than this are drawn thinned.
-MOST_POINTS, MOST_MARKS = 1500, 3000
+MOST_POINTS, MOST_MARKS = 1500, 3000  # a longer line keeps each pixel column's ends; more marks are thinned
 TEXT, LEAST_TEXT = 12.0, 5.0  # size of letters: as a rule, and where cells leave no more room
+TIGHT = 45.0  # width of cells whose words a phone leaves out: about 34 px there; paper shows them
 LETTER_WIDTH, LINE_HEIGHT = 7.2, 13.0  # of that text, with some room beside it
 DASHES = {"solid": "", "dashed": "6", "dotted": "2 4", "dotdash": "2 4 6 4", "dashdot": "6 4 2 4"}
 PAINT = re.compile(r"[#\w(),.% -]*")
@@ -309,8 +309,8 @@ def _area(marks: Marks) -> str:
 
 
 def _strips(marks: Marks) -> str:
-    left, right = marks.x("x0"), marks.x("x1")
-    return _boxes(marks, left, np.full(left.shape, marks.frame.top), right, np.full(left.shape, marks.frame.bottom))
+    left, frame = marks.x("x0"), marks.frame
+    return _boxes(marks, left, np.full(left.shape, frame.top), marks.x("x1"), np.full(left.shape, frame.bottom))
 
 
 def _lines_down(marks: Marks) -> str:
@@ -366,16 +366,16 @@ def _words(marks: Marks) -> str:
     tone = plain_value(marks.glyph.get("text_color")) or "#444444"
     across, up, texts = marks.x("x"), marks.y("y"), [str(text).split("\n") for text in marks.column("text")]
     share = _room_for(across, up, texts)
-    found, size = [], f' font-size="{px(TEXT * share)}"' if share < 1 else ""
+    found, look = [], f'text-anchor="{anchor}" fill="{tone}"'
+    look += ' class="tight"' if anchor == "middle" and _least_step(across, up) < TIGHT else ""
+    look += f' font-size="{px(TEXT * share)}"' if share < 1 else ""
     for x, y, lines in zip(across, up, texts, strict=True):
-        if not (math.isfinite(x) and math.isfinite(y)):
+        if not math.isfinite(x + y):
             continue
         beyond = {"bottom": 13.0 * (len(lines) - 1) + 2, "top": -11.0}.get(baseline, 6.5 * (len(lines) - 1) - 4)
         for row, line in enumerate(lines):
-            at = y + share * (13 * row - beyond)
-            found.append(
-                f'<text x="{px(x)}" y="{px(at)}" text-anchor="{anchor}" fill="{tone}"{size}>{escape(line)}</text>'
-            )
+            place = f'x="{px(x)}" y="{px(y + share * (13 * row - beyond))}"'
+            found.append(f"<text {place} {look}>{escape(line)}</text>")
     return "".join(found)
 
 

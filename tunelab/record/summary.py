@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tunelab.channels import CHANNELS
 from tunelab.chart.first_page import (
     draw_curve_change,
     draw_lambda_off,
@@ -305,25 +306,39 @@ def _accounts(evidence: Evidence) -> dict[str, Any]:
         "flags": table_item(evidence.flag_table()),
         "spans": table_item(longest),
         "span_count": len(evidence.spans),
-        "columns": table_item(evidence.columns),
+        "columns": table_item(_with_quantity(evidence.columns)),
         "history": evidence.log.attrs.get("history", "").splitlines(),
     }
 
 
+def _with_quantity(columns: pd.DataFrame) -> pd.DataFrame:
+    """The columns of the files with what each holds, beside the channel's name as channels.toml takes it."""
+    shown = columns.copy()
+    quantity = [CHANNELS[name].label if name in CHANNELS else "" for name in columns["channel"]]
+    shown.insert(list(columns).index("channel"), "quantity", quantity)
+    shown.attrs["typed"] = ["channel"]
+    return shown
+
+
 def _provenance(results: Mapping[str, Any]) -> dict[str, Any]:
     files = pd.DataFrame([*results["inputs"], *results["settings"]], columns=["path", "sha256"])
-    parameters = [(n, name, str(value)) for n, given in results["parameters"].items() for name, value in given.items()]
+    given = [(n, name, value) for n, own in results["parameters"].items() for name, value in own.items()]
+    parameters = [(notebook, name, said(value)) for notebook, name, value in given]
     return {
         "files": table_item(files),
-        "parameters": table_item(_typed(pd.DataFrame(parameters, columns=["notebook", "parameter", "value"]))),
+        "parameters": table_item(pd.DataFrame(parameters, columns=["notebook", "parameter", "value"])),
         "versions": ", ".join(f"{name} {number}" for name, number in results["versions"].items()),
         "finished": results["timestamps"]["finished"],
     }
 
 
-def _typed(parameters: pd.DataFrame) -> pd.DataFrame:
-    parameters.attrs["typed"] = ["value"]  # for --set NAME=VALUE
-    return parameters
+def said(value: Any) -> str:
+    """A parameter of a notebook in words: what is not set, an empty list and a list have none of code's signs."""
+    if isinstance(value, (list, tuple)):
+        return ", ".join(map(said, value)) or "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "not set" if value in (None, "") else str(value)
 
 
 def _files(record: Path) -> list[tuple[str, str]]:

@@ -11,11 +11,15 @@
     "#cb8653": "#9f5f2a",
   };
   const LEAST_HEIGHT = 110; // of a panel [px]
+  const LEAST_TYPE = 7; // of words within a panel [pt]
+  const GAP = 9; // between words on cells side by side [px]
   const asDrawn = new Map();
   const edged = new Set(); // marks with the paper's colour round them
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const touch = matchMedia("(pointer: coarse)").matches;
   const views = [];
+  const pen = document.createElement("canvas").getContext("2d");
+  const asWritten = new Map(); // titles and labels of axes before they were broken into lines
 
   async function unpack(element) {
     const bytes = Uint8Array.from(atob(element.textContent.trim()), (c) => c.charCodeAt(0));
@@ -112,6 +116,7 @@
     for (const e of within(target)) {
       if (e.matches(".bk-events")) e.tabIndex = -1;
       if (e.matches(".bk-tool-overflow")) e.style.display = "none";
+      if (e.matches(".bk-divider")) e.style.backgroundColor = "var(--line)";
     }
     toolsOf(target).forEach((tool, place) => {
       tool.setAttribute("role", "button");
@@ -137,6 +142,95 @@
     if (share < 1) panels.forEach((panel, place) => { panel.height = Math.max(LEAST_HEIGHT, Math.floor(tall[place] * share)); });
   }
 
+  function across(text, model, name) {
+    // How wide a text is, in the type that a model gives it under this name.
+    const own = (part) => model[`${name}_${part}`]?.value ?? model[`${name}_${part}`] ?? "";
+    pen.font = `${own("font_style")} ${own("font_size")} ${own("font")}`;
+    return pen.measureText(text).width;
+  }
+
+  function broken(text, room, model, name) {
+    const lines = [];
+    for (const word of text.split(/[ \n]+/)) {
+      const longer = lines.length ? `${lines[lines.length - 1]} ${word}` : word;
+      if (lines.length && across(longer, model, name) <= room) lines[lines.length - 1] = longer;
+      else lines.push(word);
+    }
+    return lines;
+  }
+
+  function breakText(model, attribute, name, room) {
+    // A canvas cuts what is longer than itself: a text gets as many lines as it needs. Returns the lines it gained.
+    const now = model[attribute];
+    if (typeof now !== "string" || !now || room < 60) return 0;
+    if (!asWritten.has(model)) asWritten.set(model, now);
+    const text = asWritten.get(model);
+    const fits = text.split("\n").every((line) => across(line, model, name) <= room);
+    const then = fits ? text : broken(text, room, model, name).join("\n");
+    if (then !== now) model[attribute] = then;
+    return then.split("\n").length - now.split("\n").length;
+  }
+
+  function places(values, range, scale, size) {
+    const line = /Log/.test(scale.type) ? Math.log10 : (value) => value;
+    const [from, to] = [line(range.start), line(range.end)];
+    return Array.from(range.v_synthetic ? range.v_synthetic(values) : values, (v) => (line(v) - from) / (to - from) * size);
+  }
+
+  function runTogether(plot, {glyph, data_source}) {
+    // Whether a text on a cell reaches into the next; those beyond the frame do not count.
+    const column = (spec) => data_source.data[spec.field] ?? [];
+    const x = places(column(glyph.x), plot.x_range, plot.x_scale, plot.inner_width);
+    const y = places(column(glyph.y), plot.y_range, plot.y_scale, plot.inner_height);
+    const boxes = Array.from(column(glyph.text), (text, k) => {
+      const lines = String(text).split("\n");
+      return {x: x[k], y: y[k], wide: Math.max(...lines.map((line) => across(line, glyph, "text"))), high: 10 * lines.length};
+    }).filter((b) => b.wide && b.x > 0 && b.x < plot.inner_width && b.y > 0 && b.y < plot.inner_height);
+    const apart = (a, b) => Math.abs(a.x - b.x) - (a.wide + b.wide) / 2 > GAP || Math.abs(a.y - b.y) > (a.high + b.high) / 2;
+    return boxes.some((a, k) => boxes.slice(k + 1).some((b) => !apart(a, b)));
+  }
+
+  function shrinkToFrame(plot, {glyph, data_source}) {
+    // Words that begin within a panel and run to the right: smaller where its edge would cut them.
+    if (!asWritten.has(glyph)) asWritten.set(glyph, parseFloat(glyph.text_font_size.value));
+    glyph.text_font_size = {value: `${asWritten.get(glyph)}pt`};
+    const from = places(data_source.data[glyph.x.field] ?? [], plot.x_range, plot.x_scale, plot.inner_width);
+    const shares = Array.from(data_source.data[glyph.text.field] ?? [], (text, k) =>
+      Math.max(...String(text).split("\n").map((line) => across(line, glyph, "text"))) / (plot.inner_width - from[k] - 2));
+    const most = Math.max(1, ...shares.filter((share) => share > 0));
+    if (most > 1) glyph.text_font_size = {value: `${Math.max(LEAST_TYPE, asWritten.get(glyph) / most).toFixed(1)}pt`};
+  }
+
+  function fitWords(plot, words, sided) {
+    if (!plot.inner_width) return;
+    const gained = plot.title ? breakText(plot.title, "text", "text", plot.inner_width) : 0;
+    for (const axis of [...plot.below, ...plot.above]) breakText(axis, "axis_label", "axis_label_text", plot.inner_width);
+    for (const axis of [...plot.left, ...plot.right]) breakText(axis, "axis_label", "axis_label_text", plot.inner_height);
+    if (gained) frames(2).then(() => { plot.height += 16 * gained; }); // later: a new size also wipes what was drawn in between
+    for (const drawn of words) drawn.visible = !runTogether(plot, drawn);
+    for (const drawn of sided) shrinkToFrame(plot, drawn);
+  }
+
+  function keepWordsFit(root, figure) {
+    // Titles are broken to the width that there is; numbers on cells go where they would run together, and come
+    // back when a map is drawn larger: its colours, the values under the pointer and the table beside it stay.
+    const hidden = new Set();
+    for (const plot of root.references()) {
+      if (!("renderers" in plot && "inner_width" in plot)) continue;
+      const texts = plot.renderers.filter(({glyph}) => glyph?.text?.field);
+      const sided = texts.filter(({glyph}) => glyph.text_align?.value === "left");
+      const words = texts.filter((drawn) => drawn.glyph.text_color?.value === CELL_INK && !sided.includes(drawn));
+      const fit = () => {
+        fitWords(plot, words, sided);
+        words.forEach((drawn) => hidden[drawn.visible ? "delete" : "add"](drawn));
+        figure.classList.toggle("wordless", hidden.size > 0);
+      };
+      fit();
+      for (const name of ["inner_width", "inner_height"]) plot.properties[name].change.connect(fit);
+      for (const range of [plot.x_range, plot.y_range]) range.change.connect(fit);
+    }
+  }
+
   async function draw(element) {
     const target = document.getElementById(element.dataset.figure);
     const item = JSON.parse(await unpack(element));
@@ -144,6 +238,7 @@
     const manager = await window.Bokeh.embed.embed_item(item, target.id);
     const view = manager.roots[0];
     if (target.closest(".answer")) fitFirstScreen(target, view.model);
+    keepWordsFit(view.model, target.closest("figure"));
     target.setAttribute("role", "group"); // its tools are within it
     target.closest("figure").classList.add("live"); // its still picture is for paper from here on
     target.addEventListener("keydown", moveAmongTools);
