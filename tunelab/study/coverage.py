@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.flag import sample_seconds, trusted
+from tunelab.log.flag import sample_seconds, trusted, was_logged
 from tunelab.study.finding import shows_its_table
 from tunelab.study.hold import (
     FULL_LOAD_PCT,
@@ -300,13 +300,17 @@ def _channel(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _flow(log: xr.Dataset, car: Car, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the meter's reading or, where the log has none, the ECU's airflow, and what is sure of it."""
-    reading, is_sure = _channel(log, car.meter.channel)
-    if np.isfinite(reading).any():
+    """Give the meter's reading or, in episodes whose logger has none, the ECU's airflow, and what is sure of it."""
+    channel = car.meter.channel
+    reading, is_sure = _channel(log, channel)
+    has_reading = was_logged(log, channel) if channel in log else np.zeros(reading.size, dtype=bool)
+    if has_reading.all():
         return reading, np.full(reading.size, np.nan), is_sure & np.isfinite(reading)
-    notes.append(f"A log without {car.meter.channel} counts by the airflow that the ECU logged.")
-    flow, is_sure = _channel(log, "air_flow_kg_h")
-    return reading, flow, is_sure
+    whose = "The part of a log" if has_reading.any() else "A log"
+    notes.append(f"{whose} without {channel} counts by the airflow that the ECU logged.")
+    flow, flow_is_sure = _channel(log, "air_flow_kg_h")
+    sure = np.where(has_reading, is_sure & np.isfinite(reading), flow_is_sure)
+    return reading, np.where(has_reading, np.nan, flow), sure
 
 
 def _with_flow(samples: Samples, revision: Revision) -> Samples:
