@@ -1,15 +1,17 @@
 """Seconds are laid down by hand; the one published definition used is named beside its check."""
 
 import tomllib
+from dataclasses import fields, replace
 
 import numpy as np
 import plain_engine
 import pytest
+import xarray as xr
 from held_log import held_log
 from plain_workspace import CAR, REVISION
 
 from tunelab.log.flag import MASKS
-from tunelab.study.coverage import cover, pooled, pooled_together, samples_of
+from tunelab.study.coverage import cover, join_samples, pooled, pooled_together, samples_of
 from tunelab.study.hold import flow_at_load, flow_edges, highest_load, speed_edges
 from tunelab.workspace.car import Car
 from tunelab.workspace.revision import Revision
@@ -92,6 +94,24 @@ def test_pooled_samples_cover_as_the_log_does_in_a_tenth_of_the_rows():
     np.testing.assert_allclose(both.seconds, 2 * near.seconds, atol=1e-6)
 
 
+def test_where_a_pooled_row_lies_does_not_depend_on_what_else_is_kept_nor_on_the_pieces():
+    rng = np.random.default_rng(6)
+    log = held_log(CAR_3L, R01, HOLDS)
+    for name, spread in (("engine_speed_rpm", 30.0), ("meter_v", 0.01), ("throttle_pct", 3.0), ("battery_v", 0.3)):
+        log[name] = log[name] + rng.normal(0, spread, log.sizes["time"])
+    whole = pooled(samples_of(log, CAR_3L), CAR_3L)
+    bare = samples_of(log.drop_vars(["throttle_pct", "battery_v"]), CAR_3L)
+    half, rest = (
+        replace(bare, **{f.name: getattr(bare, f.name)[part] for f in fields(bare) if f.name not in ("flagged", "notes")})
+        for part in (slice(0, 377), slice(377, None))
+    )
+    pieces = pooled(join_samples([pooled(half, CAR_3L), rest]), CAR_3L)
+    for low in np.arange(1000.0, 4000.0, 7.0):  # wherever an edge lies, as many seconds lie below it
+        assert pieces.seconds[pieces.speed_rpm < low].sum() == pytest.approx(
+            whole.seconds[whole.speed_rpm < low].sum(), abs=1e-6
+        )
+
+
 def test_without_lambda_nothing_is_good_and_it_says_so():
     log = held_log(CAR_3L, R01, HOLDS).drop_vars(["lambda_measured", "lambda_measured_flag"])
     coverage = cover(log, CAR_3L, R01)
@@ -122,6 +142,22 @@ def test_a_log_without_the_reading_counts_by_the_logged_airflow():
     log = log.rename(meter_v="air_flow_kg_h", meter_v_flag="air_flow_kg_h_flag").assign(air_flow_kg_h=("time", flow))
     coverage = cover(log, CAR_3L, R01)
     assert coverage.seconds[cell_of(coverage, 2000, 60)] == pytest.approx(10.0)
+    assert any("meter_v" in note for note in coverage.notes)
+
+
+def test_where_one_of_two_loggers_has_no_reading_its_rows_count_by_the_logged_airflow():
+    first, second = (held_log(CAR_3L, R01, [hold]) for hold in ((2000.0, 60.0, 10.0), (3000.0, 140.0, 8.0)))
+    flow = np.interp(second["meter_v"], R01.meter_curve.reading, R01.meter_curve.flow_kg_h)
+    later = second.drop_vars(["meter_v", "meter_v_flag"]).assign(
+        air_flow_kg_h=("time", flow), air_flow_kg_h_flag=("time", np.zeros(flow.size, dtype=np.int32))
+    )
+    later = later.assign(episode=later["episode"] + 1).assign_coords(time=later["time"] + 100.0)
+    both = xr.concat([first, later], "time", data_vars="all", join="outer", fill_value={"meter_v": np.nan})
+    for name in ("meter_v_flag", "air_flow_kg_h_flag"):
+        both[name] = both[name].fillna(MASKS["missing"]).astype(np.int32)
+    coverage = cover(both, CAR_3L, R01)
+    for hold in ((2000, 60, 10.0), (3000, 140, 8.0)):
+        assert coverage.seconds[cell_of(coverage, *hold[:2])] == pytest.approx(hold[2], abs=0.06)
     assert any("meter_v" in note for note in coverage.notes)
 
 

@@ -12,6 +12,7 @@ from scipy.special import gamma, kv
 from scipy.stats import multivariate_normal
 from steady_trials import plain_trial
 
+from tunelab.log.flag_stale import MASKS
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
 from tunelab.study.steady.curve import _rows, below_the_driven, beyond_the_driven, interval_width, lean_at_load
@@ -215,6 +216,26 @@ def test_rows_between_two_readings_of_lambda_are_not_flagged():
     whole, *parts = (refer(one, trial.car, trial.revision, trial.revision).flagged for one in (log, *quarters))
     assert whole == sum(parts)
     assert max(parts) < whole
+
+
+def test_where_one_of_two_loggers_has_no_reading_it_comes_from_the_airflow():
+    trial = plain_trial(1)
+    log = trial.run(trial.revision, 1)
+    curve, whole = trial.revision.meter_curve, refer(log, trial.car, trial.revision, trial.revision)
+    second = np.arange(log.sizes["time"]) >= log.sizes["time"] // 2
+    air = np.where(second, np.interp(log["meter_v"], curve.reading, curve.flow_kg_h), np.nan)
+    gone = np.int32(MASKS["missing"])
+    log = log.assign(
+        episode=("time", second.astype(np.int32)),
+        meter_v=("time", np.where(second, np.nan, log["meter_v"])),
+        meter_v_flag=("time", np.where(second, gone, log["meter_v_flag"])),
+        air_flow_kg_h=("time", air),
+        air_flow_kg_h_flag=("time", np.where(second, 0, gone).astype(np.int32)),
+    )
+    both = refer(log, trial.car, trial.revision, trial.revision)
+    np.testing.assert_allclose(both.log_air, whole.log_air, atol=1e-9)
+    assert both.fuel_trusted[second].sum() == pytest.approx(whole.fuel_trusted[second].sum(), rel=0.01)
+    assert any("in a part of the log" in note for note in both.notes)
 
 
 def test_a_breakpoint_beyond_what_was_driven_is_no_surer_than_line_and_zero_allow(setup):

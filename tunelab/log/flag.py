@@ -255,7 +255,7 @@ def _never_logged(log: xr.Dataset, table: pd.DataFrame) -> np.ndarray:
     never = np.zeros(len(table), dtype=bool)
     for name in table["channel"][table["reason"] == "missing"].unique():
         missing = np.flatnonzero((table["channel"] == name) & (table["reason"] == "missing"))
-        never[missing] = ~_was_logged(log, name)[rows[missing]]
+        never[missing] = ~was_logged(log, name)[rows[missing]]
     return never
 
 
@@ -311,11 +311,11 @@ def sample_reasons(log: xr.Dataset, *channels: str) -> dict[str, np.ndarray]:
     bits = _flags(log, "sample_flag").copy()
     for name in channels or channels_of(log):
         own = _flags(log, f"{name}_flag")
-        bits |= own if channels else np.where(_was_logged(log, name), own, own & ~MASKS["missing"])
+        bits |= own if channels else np.where(was_logged(log, name), own, own & ~MASKS["missing"])
     return {reason: (bits & mask) != 0 for reason, mask in MASKS.items()}
 
 
-def _was_logged(log: xr.Dataset, name: str) -> np.ndarray:
+def was_logged(log: xr.Dataset, name: str) -> np.ndarray:
     """True in the episodes in which the channel has a reading at all, shape (time,)."""
     episode = log["episode"].to_numpy() if "episode" in log else np.zeros(log.sizes["time"], dtype=int)
     return (np.bincount(episode, weights=np.isfinite(log[name].to_numpy())) > 0)[episode]

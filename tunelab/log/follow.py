@@ -19,6 +19,7 @@ from tunelab.log.load import Seen, add_table_air, recall_from, take_remembered
 from tunelab.log.map import map_file
 from tunelab.log.map.candidates import Match
 from tunelab.log.map.join import join_files
+from tunelab.log.map.place import counted_from
 from tunelab.log.map.recognise import LEFT_OUT
 from tunelab.log.map.text import MapError
 from tunelab.log.read import RawTable, ReadError
@@ -48,7 +49,7 @@ CONTEXT_ROWS = (256, 4096)  # at least and at most
 class Window:
     """Some rows of a log, flagged with those around them."""
 
-    log: xr.Dataset  # flagged; its clock begins at its own first row
+    log: xr.Dataset  # flagged; on the clock of the whole log, so that the same times are compared
     own: np.ndarray  # shape (time,), bool: the rows that count here; the others stand around them
     lines: int  # of the file that count here, rows set aside and blank ones among them
     open: tuple[str, ...]  # columns that may be channels and are not read, as nothing says what they are
@@ -216,20 +217,17 @@ class GrowingLog:
         log = add_table_air(log.assign_attrs(session=self._folder.name, revision=revision.name), car, revision)
         begins_s = float(mapped.time_s[0])
         self._first_s = begins_s if self._first_s is None else self._first_s
-        flagged = flag_log(log, car, self._shifted(begins_s - self._first_s), revision=revision)
+        log = log.assign_coords(time=("time", counted_from(self._first_s, mapped.time_s), log["time"].attrs))
+        flagged = flag_log(log, car, self._session(), revision=revision)
         place = mapped.line - beginning.lines - 1
         counts = (place >= own[0]) & (place < own[1])
         lines = own[1] - own[0]
         return Window(flagged, counts, lines, tuple(_open_columns(mapped.columns))), None
 
-    def _shifted(self, begins_s: float) -> Session:
-        """The session with its hand-made exclusions on a window's clock; of several files none says where it began."""
+    def _session(self) -> Session:
+        """The session with its hand-made exclusions; of several files none says where it began, so without them."""
         about = self._folder.session
-        rows = about.exclude if len(self._folder.files) == 1 else []
-        moved = [
-            row.model_copy(update={"start_s": row.start_s - begins_s, "end_s": row.end_s - begins_s}) for row in rows
-        ]
-        return about.model_copy(update={"exclude": moved})
+        return about if len(self._folder.files) == 1 else about.model_copy(update={"exclude": []})
 
     def _settle(self, raw: RawTable, matches: list[Match]) -> list[Match]:
         """What columns are: as it was settled before, else by this log or another one of the same logger."""

@@ -43,7 +43,7 @@ from tunelab.workspace.problem import nearest
 from tunelab.workspace.revision import Revision
 
 READ_BY = ("meter_curve", "volumetric_efficiency", "injectors", "dead_time", "fuelling")  # what a log is read by
-FORM = "3"  # of the files; another number makes them anew
+FORM = "4"  # of the files; another number makes them anew
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.log.flag import sample_seconds, trusted
+from tunelab.log.flag import sample_seconds, trusted, was_logged
 from tunelab.study.finding import shows_its_table
 from tunelab.study.hold import (
     FULL_LOAD_PCT,
@@ -37,6 +37,7 @@ STANDING_BETWEEN = (0.5, 2.5)  # times the usual load without load: an engine, o
 WIDE_OPEN_PCT = 92.0
 FEWEST_WIDE_OPEN_S = 0.3
 POOL_RPM, POOL_THROTTLE_PCT, POOL_BATTERY_V, POOL_SHARE = 20.0, 1.0, 0.1, 0.002  # how close pooled samples lie
+POOLED_BY = ("speed_rpm", "reading", "flow_kg_h")  # what says in which cell a pooled row lies
 POOL_AT = 12  # drives
 APART = 1.6  # ratio of two engine speeds at one airflow that tells dead time from meter; common practice, no source
 
@@ -229,7 +230,8 @@ def samples_of(log: xr.Dataset, car: Car) -> Samples:
 def pooled(samples: Samples, car: Car) -> Samples:
     """Put samples that lie close together into one row each, so that many drives fit into memory and a small file.
 
-    What is not believed is only counted. Close: finer than any cell of the coverage by a factor of ten.
+    What is not believed is only counted. Close: finer than any cell of the coverage by a factor of ten. Where a row
+    lies in engine speed and airflow does not depend on throttle and battery, nor on whether all was pooled at once.
     """
     kept = samples.believed
     steps = {
@@ -240,19 +242,32 @@ def pooled(samples: Samples, car: Car) -> Samples:
         "battery_v": POOL_BATTERY_V,
     }
     values = {name: getattr(samples, name)[kept] for name in steps}
-    keys = [_pool_key(values[name], step) for name, step in steps.items()]
-    _, place = np.unique(np.column_stack([*keys, samples.good[kept]]), axis=0, return_inverse=True)
-    place = place.reshape(-1)
+    keys = [samples.good[kept], *(_pool_key(values[name], step) for name, step in steps.items())]
+    (first, place), (_, spot) = (_groups(own) for own in (keys, keys[: 1 + len(POOLED_BY)]))
     count, weight = samples.count[kept], np.bincount(place, samples.count[kept])
+    means = {name: _group_means(value, count, spot if name in POOLED_BY else place) for name, value in values.items()}
     return Samples(
-        **{name: np.bincount(place, count * value) / weight for name, value in values.items()},
+        **{name: mean[first] for name, mean in means.items()},
         seconds=np.bincount(place, samples.seconds[kept]),
         count=weight,
-        good=np.bincount(place, samples.good[kept]) > 0,
+        good=samples.good[kept][first],
         believed=np.ones(weight.size, dtype=bool),
         flagged=samples.flagged + int(samples.count[~kept].sum()),
         notes=samples.notes,
     )
+
+
+def _groups(keys: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """First sample of each group of equal keys, and the group of each sample."""
+    _, first, place = np.unique(np.column_stack(keys), axis=0, return_index=True, return_inverse=True)
+    return first, place.reshape(-1)
+
+
+def _group_means(values: np.ndarray, count: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Mean of its group at each sample, as exact as the values where all of a group are alike."""
+    base = np.zeros(int(group.max(initial=-1)) + 1)
+    base[group] = values
+    return (base + np.bincount(group, count * (values - base[group])) / np.bincount(group, count))[group]
 
 
 def pooled_together(drives: Iterable[Samples], car: Car) -> list[Samples]:
@@ -285,13 +300,17 @@ def _channel(log: xr.Dataset, name: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _flow(log: xr.Dataset, car: Car, notes: list[str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the meter's reading or, where the log has none, the ECU's airflow, and what is sure of it."""
-    reading, is_sure = _channel(log, car.meter.channel)
-    if np.isfinite(reading).any():
+    """Give the meter's reading or, in episodes whose logger has none, the ECU's airflow, and what is sure of it."""
+    channel = car.meter.channel
+    reading, is_sure = _channel(log, channel)
+    has_reading = was_logged(log, channel) if channel in log else np.zeros(reading.size, dtype=bool)
+    if has_reading.all():
         return reading, np.full(reading.size, np.nan), is_sure & np.isfinite(reading)
-    notes.append(f"A log without {car.meter.channel} counts by the airflow that the ECU logged.")
-    flow, is_sure = _channel(log, "air_flow_kg_h")
-    return reading, flow, is_sure
+    whose = "The part of a log" if has_reading.any() else "A log"
+    notes.append(f"{whose} without {channel} counts by the airflow that the ECU logged.")
+    flow, flow_is_sure = _channel(log, "air_flow_kg_h")
+    sure = np.where(has_reading, is_sure & np.isfinite(reading), flow_is_sure)
+    return reading, np.where(has_reading, np.nan, flow), sure
 
 
 def _with_flow(samples: Samples, revision: Revision) -> Samples:

@@ -196,10 +196,10 @@ def place_files(files: list[MappedFile], starts: Callable[[str], float | None]) 
         shifts.append(shift)
         placed.append(replace(file, time_s=file.time_s + shift))
     origin = min((float(file.time_s[0]) for file in placed), default=0.0)
-    return Placed([replace(file, time_s=_from(origin, file.time_s)) for file in placed], notes)
+    return Placed([replace(file, time_s=counted_from(origin, file.time_s)) for file in placed], notes)
 
 
-def _from(origin: float, time_s: np.ndarray) -> np.ndarray:
+def counted_from(origin: float, time_s: np.ndarray) -> np.ndarray:
     """Count from the origin; whole microseconds, where that leaves every row its own time."""
     counted = time_s - origin
     rounded = np.round(counted, 6)

@@ -8,7 +8,7 @@ import numpy as np
 import scipy
 import xarray as xr
 
-from tunelab.log.flag import trusted
+from tunelab.log.flag import trusted, was_logged
 from tunelab.physics.fuel import dead_time_at, flow_at_pressure
 from tunelab.study.ecu_law import BY_CONTENT, OffLaw, log_stoich, off_law
 from tunelab.units import convert
@@ -182,17 +182,21 @@ def _held(log: xr.Dataset, name: str) -> np.ndarray:
 
 
 def _reading(log: xr.Dataset, car: Car, own: Revision, notes: list[str]) -> tuple[np.ndarray, list[str]]:
-    """Raw meter reading, or the one that the ECU's airflow came from."""
+    """Raw meter reading or, in episodes whose logger has none, the one that the ECU's airflow came from."""
     channel = car.meter.channel
-    if channel in log:
+    has_reading = was_logged(log, channel) if channel in log else np.zeros(log.sizes["time"], dtype=bool)
+    if has_reading.all() or (has_reading.any() and "air_flow_kg_h" not in log):
         return _held(log, channel), [channel]
     air = _needed(log, "air_flow_kg_h", f"log {channel} or the airflow that the ECU computes")
     flow, reading = np.asarray(own.meter_curve.flow_kg_h), own.meter_curve.reading
     rising = np.append(True, np.diff(np.maximum.accumulate(flow)) > 0)
+    found = np.interp(air, flow[rising], reading[rising], left=np.nan, right=np.nan)
+    where = "in a part of the log" if has_reading.any() else ""
     notes.append(
-        f"{channel} is not logged: the reading was found backwards from air_flow_kg_h through the curve of {own.name}."
+        f"{channel} is not logged{where and ' ' + where}: the reading was found backwards from air_flow_kg_h through "
+        f"the curve of {own.name}."
     )
-    return np.interp(air, flow[rising], reading[rising], left=np.nan, right=np.nan), ["air_flow_kg_h"]
+    return np.where(has_reading, _held(log, channel), found), [channel, "air_flow_kg_h"]
 
 
 def _battery(log: xr.Dataset, notes: list[str]) -> np.ndarray:
