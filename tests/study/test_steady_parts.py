@@ -14,7 +14,7 @@ from steady_trials import plain_trial
 
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.curve import _rows, below_the_driven, beyond_the_driven, interval_width, lean_at_load
+from tunelab.study.steady.curve import _day_sd, _rows, below_the_driven, beyond_the_driven, interval_width, lean_at_load
 from tunelab.study.steady.joint import AMPLITUDES, _slope, _state, fit_joint, hold_variance
 from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.levels import bank_difference
@@ -35,6 +35,7 @@ from tunelab.study.steady.model import (
     smooth_log_flow,
 )
 from tunelab.study.steady.samples import refer, smooth_dead_time
+from tunelab.study.steady.suspects import Bend, Size, with_bend
 from tunelab.workspace.revision import DeadTime
 
 
@@ -278,6 +279,27 @@ def test_the_fit_finds_how_much_the_manifold_holds(setup):
     spread = np.sqrt(np.sum(member.solution.root[member.columns.parts["film"]] ** 2, axis=1))
     assert abs(found[2] + 2.2) < 3 * spread[2] < 1.0
     np.testing.assert_allclose(found[:2], 0.0, atol=3 * spread[:2].max())
+
+
+@pytest.mark.parametrize(("chance", "said"), [(0.1, False), (0.24, False), (0.26, True), (0.9, True)])
+def test_injectors_that_may_bend_open_an_interval_only_where_the_drive_speaks_for_them(chance, said):
+    """One injector in ten bends before any drive, and odds that it does not raise threefold decide no interval."""
+    bend = Bend(Size(0.05, 0.04), chance, 1e-4, np.zeros(3), np.zeros(1), 1.5)
+    assert bend.spoken_for == said
+    if not said:
+        assert with_bend("as it was", None, bend) == "as it was"
+
+
+def test_a_level_that_moves_within_a_drive_moves_from_day_to_day_and_several_drives_tell_it(setup):
+    def day(drift, sessions):
+        sizes = np.log(np.full(len(NAMES), 0.1))
+        sizes[NAMES.index("drift")] = np.log(drift)
+        design = SimpleNamespace(session_columns=np.zeros((5, sessions)))
+        return _day_sd(SimpleNamespace(design=design, members=[SimpleNamespace(share=1.0, sizes=sizes)]))
+
+    assert day(0.0015, 1) == pytest.approx(0.002, rel=0.05)
+    assert day(0.003, 1) == pytest.approx(2 * day(0.0015, 1))
+    assert day(0.003, 2) == 0.0
 
 
 @pytest.mark.parametrize(("holds", "times"), [(5, 3.182), (15, 3.182), (32, 2.086), (72, 2.000)])
