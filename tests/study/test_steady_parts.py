@@ -14,7 +14,15 @@ from steady_trials import plain_trial
 
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.curve import _day_sd, _rows, below_the_driven, beyond_the_driven, interval_width, lean_at_load
+from tunelab.study.steady.curve import (
+    _day_sd,
+    _rows,
+    below_for_lines,
+    below_the_driven,
+    beyond_the_driven,
+    interval_width,
+    lean_at_load,
+)
 from tunelab.study.steady.joint import AMPLITUDES, _slope, _state, fit_joint, hold_variance
 from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.levels import bank_difference
@@ -237,6 +245,26 @@ def test_a_breakpoint_beyond_what_was_driven_is_no_surer_than_line_and_zero_allo
     line = visited.min() + (coarse.reading[nearest] - visited.min()) * np.linspace(0, 1, 9)
     apart = np.abs(smooth_log_flow(coarse, line) - log_flow_in_force(coarse, line)).max()
     assert beyond_the_driven(bent, coarse.reading, visited)[nearest] >= apart > 0
+
+
+def test_breakpoints_that_serve_their_lines_lie_off_a_bent_meter_by_no_more_than_is_allowed(setup):
+    """Least squares by straight lines puts the breakpoints of a parabola off it by its bend times h² over 12.
+
+    From the second Bernoulli polynomial, which is what the best straight lines leave; their own depth is h² over 8.
+    """
+    _, _, design = setup
+    at, dense = np.linspace(1.0, 5.0, 12), np.linspace(1.0, 5.0, 2000)
+    lines = hat_matrix(at, dense) / np.exp(dense)[:, None]
+    flow = np.linalg.lstsq(lines, np.ones(dense.size), rcond=None)[0]
+    curve = design.curve.model_copy(update={"meter_v": at.tolist(), "flow_kg_h": flow.tolist()})
+    served = replace(design, curve=curve)
+    off, allowed = at - np.log(flow), below_for_lines(served, at, dense[dense > 1.6])
+    h = at[1] - at[0]
+    np.testing.assert_allclose(off[4:-2], h**2 / 12, rtol=0.15)
+    assert (off[2:-1] > 0).all()
+    assert (off[2:-1] <= allowed[2:-1]).all()
+    assert (allowed[4:-2] < 0.25 * h**2).all()
+    assert allowed[0] == 0.0  # both its gaps lie below what was driven
 
 
 def test_a_dent_between_driven_breakpoints_is_as_large_a_doubt():

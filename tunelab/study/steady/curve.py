@@ -111,7 +111,9 @@ def _points(
         log_flow_in_force(curve, reading) + log_factor, log_factor, log_flow_in_force(curve, at) + target
     )
     dent, lean = below_the_driven(curve, driven | touching), lean_at_load(design, posterior, at)
-    down, up = np.hypot(spread, leak) - np.minimum(dent, 0.0), spread + lean + np.maximum(dent, 0.0)
+    lines = np.where(driven, 0.0, below_for_lines(design, at, visited))
+    down = np.hypot(spread, leak) - np.minimum(np.minimum(dent, lines), 0.0)
+    up = spread + lean + np.maximum(np.maximum(dent, lines), 0.0)
     return pd.DataFrame(
         {
             "reading": at,
@@ -148,6 +150,22 @@ def beyond_the_driven(design: Design, at: np.ndarray, visited: np.ndarray) -> np
     bent = np.abs(design.scallop_at(between.ravel())).reshape(between.shape).max(axis=1)
     steeper = np.maximum(_steepness(design.curve, at) - _steepness(design.curve, edge), 0.0)
     return np.where(at == edge, 0.0, np.hypot(bent, ZERO_SHIFT * (high - low) * steeper))
+
+
+def below_for_lines(design: Design, at: np.ndarray, visited: np.ndarray) -> np.ndarray:
+    """How far each breakpoint may have been set below the meter's curve, log units; below 0 where above it.
+
+    A curve that was chosen for its straight lines, as the kit's own are, has its breakpoints off a bent meter for the
+    lines to serve where was driven: by about what line and curve lie apart in the wider of the gaps beside it that were
+    visited. The fit sees that where a breakpoint itself was driven, not where only its neighbours were.
+    """
+    share = np.linspace(0.0, 1.0, 9)[1:-1]
+    gaps = design.scallop_at((at[:-1, None] + np.diff(at)[:, None] * share).ravel()).reshape(-1, share.size)
+    apart = np.take_along_axis(gaps, np.abs(gaps).argmax(axis=1)[:, None], axis=1)[:, 0]
+    apart = np.where((at[1:] > visited.min()) & (at[:-1] < visited.max()), apart, 0.0)
+    beside_it = np.column_stack([np.append(0.0, apart), np.append(apart, 0.0)])
+    widest = np.abs(beside_it).argmax(axis=1)
+    return -beside_it[np.arange(at.size), widest]
 
 
 def below_the_driven(curve: MeterCurve, driven: np.ndarray) -> np.ndarray:
