@@ -15,7 +15,15 @@ from steady_trials import plain_trial
 from tunelab.log.flag_stale import MASKS
 from tunelab.study.steady import stated_delay
 from tunelab.study.steady.blocks import calm_blocks
-from tunelab.study.steady.curve import _rows, below_the_driven, beyond_the_driven, interval_width, lean_at_load
+from tunelab.study.steady.curve import (
+    _day_sd,
+    _rows,
+    below_for_lines,
+    below_the_driven,
+    beyond_the_driven,
+    interval_width,
+    lean_at_load,
+)
 from tunelab.study.steady.joint import AMPLITUDES, _slope, _state, fit_joint, hold_variance
 from tunelab.study.steady.leak import leak_allowance
 from tunelab.study.steady.levels import bank_difference
@@ -36,6 +44,7 @@ from tunelab.study.steady.model import (
     smooth_log_flow,
 )
 from tunelab.study.steady.samples import refer, smooth_dead_time
+from tunelab.study.steady.suspects import Bend, Size, with_bend
 from tunelab.workspace.revision import DeadTime
 
 
@@ -259,6 +268,26 @@ def test_a_breakpoint_beyond_what_was_driven_is_no_surer_than_line_and_zero_allo
     assert beyond_the_driven(bent, coarse.reading, visited)[nearest] >= apart > 0
 
 
+def test_breakpoints_that_serve_their_lines_lie_off_a_bent_meter_by_no_more_than_is_allowed(setup):
+    """Least squares by straight lines puts the breakpoints of a parabola off it by its bend times h² over 12.
+
+    From the second Bernoulli polynomial, which is what the best straight lines leave; their own depth is h² over 8.
+    """
+    _, _, design = setup
+    at, dense = np.linspace(1.0, 5.0, 12), np.linspace(1.0, 5.0, 2000)
+    lines = hat_matrix(at, dense) / np.exp(dense)[:, None]
+    flow = np.linalg.lstsq(lines, np.ones(dense.size), rcond=None)[0]
+    curve = design.curve.model_copy(update={"meter_v": at.tolist(), "flow_kg_h": flow.tolist()})
+    served = replace(design, curve=curve)
+    off, allowed = at - np.log(flow), below_for_lines(served, at, dense[dense > 1.6])
+    h = at[1] - at[0]
+    np.testing.assert_allclose(off[4:-2], h**2 / 12, rtol=0.15)
+    assert (off[2:-1] > 0).all()
+    assert (off[2:-1] <= allowed[2:-1]).all()
+    assert (allowed[4:-2] < 0.25 * h**2).all()
+    assert allowed[0] == 0.0  # both its gaps lie below what was driven
+
+
 def test_a_dent_between_driven_breakpoints_is_as_large_a_doubt():
     """Neighbours moved by 4 % and two between them left behind; a curve without a dent leaves next to none."""
     curve = plain_engine.invent(6).revision.meter_curve
@@ -299,6 +328,27 @@ def test_the_fit_finds_how_much_the_manifold_holds(setup):
     spread = np.sqrt(np.sum(member.solution.root[member.columns.parts["film"]] ** 2, axis=1))
     assert abs(found[2] + 2.2) < 3 * spread[2] < 1.0
     np.testing.assert_allclose(found[:2], 0.0, atol=3 * spread[:2].max())
+
+
+@pytest.mark.parametrize(("chance", "said"), [(0.1, False), (0.24, False), (0.26, True), (0.9, True)])
+def test_injectors_that_may_bend_open_an_interval_only_where_the_drive_speaks_for_them(chance, said):
+    """One injector in ten bends before any drive, and odds that it does not raise threefold decide no interval."""
+    bend = Bend(Size(0.05, 0.04), chance, 1e-4, np.zeros(3), np.zeros(1), 1.5)
+    assert bend.spoken_for == said
+    if not said:
+        assert with_bend("as it was", None, bend) == "as it was"
+
+
+def test_a_level_that_moves_within_a_drive_moves_from_day_to_day_and_several_drives_tell_it(setup):
+    def day(drift, sessions):
+        sizes = np.log(np.full(len(NAMES), 0.1))
+        sizes[NAMES.index("drift")] = np.log(drift)
+        design = SimpleNamespace(session_columns=np.zeros((5, sessions)))
+        return _day_sd(SimpleNamespace(design=design, members=[SimpleNamespace(share=1.0, sizes=sizes)]))
+
+    assert day(0.0015, 1) == pytest.approx(0.002, rel=0.05)
+    assert day(0.003, 1) == pytest.approx(2 * day(0.0015, 1))
+    assert day(0.003, 2) == 0.0
 
 
 @pytest.mark.parametrize(("holds", "times"), [(5, 3.182), (15, 3.182), (32, 2.086), (72, 2.000)])

@@ -12,7 +12,7 @@ import numpy as np
 
 from tunelab.physics import STANDARD_ATMOSPHERE_KPA
 from tunelab.study.steady.joint import Joint
-from tunelab.study.steady.leak import size_by_curve
+from tunelab.study.steady.leak import SPEAKS_FOR, size_by_curve
 from tunelab.study.steady.posterior import Posterior, curve_rows
 
 # Bounds of this module are common practice, no source.
@@ -61,6 +61,11 @@ class Bend:
     def suspected(self) -> bool:
         """Whether it is more likely than not."""
         return self.chance > 0.5
+
+    @property
+    def spoken_for(self) -> bool:
+        """Whether the drive speaks for one, so that every interval holds it; else they are those without one."""
+        return self.chance * (1 - BEND_CHANCE) >= SPEAKS_FOR * BEND_CHANCE * (1 - self.chance)
 
 
 @dataclass(frozen=True)
@@ -150,7 +155,12 @@ def _bend(joint: Joint, opened_ms: np.ndarray) -> Bend:
 
 
 def with_bend(posterior: Posterior, joint: Joint, bend: Bend) -> Posterior:
-    """Widen curve and dead time by what injectors that bend would have put into them; the values stay."""
+    """Widen curve and dead time by what injectors that bend would have put into them, where the drive speaks for them.
+
+    The values stay.
+    """
+    if not bend.spoken_for:
+        return posterior
     curve = curve_rows(joint.design, joint.members[0], posterior.reading) @ bend.log_factor
     more = np.sqrt(bend.mean_square_ms2)
     return replace(
