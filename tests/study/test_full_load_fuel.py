@@ -461,3 +461,27 @@ def test_an_error_between_breakpoints_asks_for_a_further_one_there():
     assert f"Around {narrow.missing_rpm:.0f} rpm lambda stays about" in " ".join(narrow.notes)
     assert proposed(hump(0.0)).missing_rpm is None
     assert proposed(lambda rpm: 0.05 + 0 * rpm, low=1600.0, high=6950.0).missing_rpm is None
+
+
+def test_a_further_breakpoint_close_to_another_leaves_all_three_measured():
+    """What was asked for and entered has to be measured again: uneven steps left the neighbours unknown for ever."""
+    rpm = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 6250.0]
+    own = {"engine_speed_rpm": rpm, "commanded_lambda": [0.87] * len(rpm)}
+    base = Revision.model_validate(in_force().model_dump(exclude_none=True) | {"full_load_fuel": own})
+    true = hump(0.06, at=6100.0, wide=500.0)
+    table = proposed(true, revision=base, low=1700.0, high=6700.0, pull_spread=0.0).table.set_index("engine_speed_rpm")
+    assert table["lambda"].notna().all()
+    off = np.log(table["lambda"] / table["target"]).to_numpy()
+    assert off == pytest.approx(true(np.array(rpm)), abs=0.008)
+    assert (table.loc[[6000.0, 6250.0], "basis"] == CHANGED).all()
+
+
+def test_no_breakpoint_is_asked_for_that_the_same_pulls_could_not_measure():
+    """Pulls that end just above it lie to one side of a further breakpoint: entered, it would never be known."""
+    rpm = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0]
+    own = {"engine_speed_rpm": rpm, "commanded_lambda": [0.87] * len(rpm)}
+    base = Revision.model_validate(in_force().model_dump(exclude_none=True) | {"full_load_fuel": own})
+    steep = hump(0.08, at=6300.0, wide=150.0)
+    assert proposed(steep, revision=base, low=1700.0, high=6250.0, pull_spread=0.0).missing_rpm is None
+    further = proposed(steep, revision=base, low=1700.0, high=6700.0, pull_spread=0.0)
+    assert further.missing_rpm == pytest.approx(6300, abs=130)

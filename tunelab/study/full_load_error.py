@@ -23,26 +23,13 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import FillingTable, FullLoadFuel, Revision, table_air_kg_h
 
 STEP_RPM = 500.0  # of the breakpoints where the revision states none
-
-
 LEAST_READINGS, LEAST_PULLS = 8, 2
-
-
 PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a log has enough of its own
-
-
-BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its neighbour
-
-
+BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its nearer neighbour
+FURTHER = 1.5  # they are taken from no further away than so many of these steps: a far neighbour is no evidence here
 LOAD_STEP, LEAST_AT_LOAD, LEAST_RICHER = 0.01, 5, 0.03  # bins of absolute load; rows in one; a table that enriches
-
-
 BIN_RPM, LEAST_IN_BIN = 125.0, 4
-
-
 NEARLY = 0.6  # of the owner's limit: a mean that far off passes it in single pulls
-
-
 WEIGHED = ("commanded", "asked", "acts", "lost", *CHANNELS)  # means at a breakpoint, by the table's own straight lines
 
 
@@ -265,14 +252,17 @@ def breakpoints_for(revision: Revision, rows: pd.DataFrame) -> np.ndarray:
 def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]:
     """Error at a breakpoint, by the readings between its neighbours, with its standard error and counts.
 
-    Weighted by the table's own straight lines, the slope taken out, pull by pull; the interval is that of the pulls'
-    means, with the spread that a pull is known to have (`high_flow`) where they are few. `apart` is the standard error
-    by the pulls' spread alone, without what all of them share.
+    Weighted by the table's own straight lines, the slope taken out, pull by pull; of an uneven step's far side only
+    what FURTHER allows, since readings may not lie to one side. The interval is that of the pulls' means, with the
+    spread that a pull is known to have (`high_flow`) where they are few. `apart` is the standard error by the pulls'
+    spread alone, without what all of them share.
     """
     steps = np.diff(points)
     below, above = (steps[k - 1] if k else np.nan), (steps[k] if k < steps.size else np.nan)
     below, above = (below, above) if points.size > 1 else (STEP_RPM, STEP_RPM)
     below, above = (above if np.isnan(below) else below), (below if np.isnan(above) else above)
+    nearer = min(below, above)
+    below, above = min(below, FURTHER * nearer), min(above, FURTHER * nearer)
     offset = rows["rpm"].to_numpy() - points[k]
     weight = np.clip(1 - np.abs(offset) / np.where(offset < 0, below, above), 0.0, None)
     use = weight > 0
@@ -280,9 +270,7 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
     empty = {"error": np.nan, "se": np.nan, "apart": np.nan, "taken": np.nan, "goal": np.nan, "readings": len(part),
              "pulls": 0}  # fmt: skip
     empty |= dict.fromkeys(WEIGHED, np.nan)
-    if len(part) < LEAST_READINGS or abs(np.average(part["offset"], weights=part["weight"])) > BESIDE * min(
-        below, above
-    ):
+    if len(part) < LEAST_READINGS or abs(np.average(part["offset"], weights=part["weight"])) > BESIDE * nearer:
         return empty
     left = part["error"] - part["taken"]
     slope = _slope(part, left)
@@ -381,12 +369,22 @@ def between_breakpoints(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> li
 
 
 def missing_breakpoint(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> float | None:
-    """Engine speed at which a further breakpoint would serve most [rpm]; None where straight lines serve."""
+    """Engine speed at which a further breakpoint would serve most [rpm]; None where straight lines serve.
+
+    None is asked for that pulls like these could not measure, once it is in the table.
+    """
     bins, points = bins_after(table, rows), table["engine_speed_rpm"].to_numpy()
     apart = np.abs(bins.index.to_numpy()[:, None] - points).min(axis=1)
     off = 100 * np.abs(bins["after"] / bins["goal"] - 1)
     known, after = table["lambda"].notna().to_numpy(), np.searchsorted(points, bins.index)
     measured = known[np.maximum(after - 1, 0)] & known[np.minimum(after, points.size - 1)]  # on both sides
     off = off[(apart >= 2 * BIN_RPM) & (after > 0) & measured]
-    most = NEARLY * car.limits.steady_lambda_error_max_pct
-    return float(off.idxmax()) if len(off) and off.max() > most else None
+    off = off[off > NEARLY * car.limits.steady_lambda_error_max_pct].sort_values(ascending=False)
+    return next((float(rpm) for rpm in off.index if _measured_then(rows, points, rpm)), None)
+
+
+def _measured_then(rows: pd.DataFrame, points: np.ndarray, rpm: float) -> bool:
+    """Whether pulls like these would measure a further breakpoint and those beside it."""
+    more = np.sort(np.append(points, rpm))
+    at = int(np.searchsorted(more, rpm))
+    return all(error_at(rows, more, k)["pulls"] > 0 for k in range(max(at - 1, 0), min(at + 2, more.size)))
