@@ -17,6 +17,7 @@ from tunelab.log.flag import flag_log
 from tunelab.simulate import Schedule, drive, random_car, steady_sweep
 from tunelab.simulate.demo.cars import MARIT
 from tunelab.simulate.schedule import DAY, cruise, full_throttle_pulls, idle, overrun, stop, tip_in
+from tunelab.study.step_sheet import sheet_for
 from tunelab.study.delay import estimate_delay
 from tunelab.study.finding import Finding
 from tunelab.study.fuel_cut_log import study_fuel_cut

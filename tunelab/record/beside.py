@@ -337,6 +337,23 @@ def full_load_fuel_of(
     return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined, earlier=earlier)
 
 
+BY_PULL = "lambda_by_pull"  # table of a record: what every pull was off
+
+
+def pulls_on_this_revision(opened: OpenedSession) -> tuple[pd.DataFrame, ...]:
+    """What the pulls of earlier recorded drives with the same revision were off (`by_pull` of their mixture).
+
+    A record from before this table was written has none, and does not count.
+    """
+    now, own = (opened.folder.session.date, opened.name), opened.revision.name
+    before = sorted(
+        (record for record in stored_records(opened.workspace)[0] if record.revision == own),
+        key=lambda record: (record.date, record.session),
+    )
+    places = [r.place / "tables" / f"{BY_PULL}.csv" for r in before if (r.date, r.session) < now]
+    return tuple(pd.read_csv(place) for place in places if place.is_file())
+
+
 def earlier_pulls(opened: OpenedSession) -> pd.DataFrame | None:
     """What the newest record before this session found of the fuel at full load with another revision, if any did."""
     now = (opened.folder.session.date, opened.name)

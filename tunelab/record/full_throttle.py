@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.record.beside import SteadyBeside, inputs_of
+from tunelab.record.beside import BY_PULL, SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.display import real_minus
 from tunelab.record.opened import OpenedSession
@@ -72,7 +72,8 @@ def full_throttle_chapter(
 
 def _tables(found: FullThrottle, high: HighFlow, fuel: FullLoadProposal) -> dict[str, pd.DataFrame]:
     tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
-    tables |= {"lambda_by_speed": found.mixture.bins} if found.mixture is not None else {}
+    if found.mixture is not None:
+        tables |= {"lambda_by_speed": found.mixture.bins, BY_PULL: found.mixture.by_pull}
     tables |= {"meter_high_flow": high.points} if high.shown else {}
     return tables | ({"full_load_fuel": fuel.table} if fuel.shown else {})
 

@@ -14,8 +14,8 @@ from tunelab.log.load import inlet_of
 from tunelab.physics.load import absolute_load
 from tunelab.study.filling import FillingFit, TableProposal
 from tunelab.study.fuel_supply import CHANNELS, OTHER_TABLE, acts_in_part, at_readings
-from tunelab.study.full_throttle.mixture import Mixture
-from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
+from tunelab.study.full_throttle.mixture import Mixture, mean_of_pulls
+from tunelab.study.high_flow import ERROR_OF_PULLS, HighFlow
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.prediction import LEAST_OPEN_MS, Setting, in_force
@@ -24,7 +24,6 @@ from tunelab.workspace.revision import FillingTable, FullLoadFuel, Revision, tab
 
 STEP_RPM = 500.0  # of the breakpoints where the revision states none
 LEAST_READINGS, LEAST_PULLS = 8, 2
-PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a log has enough of its own
 BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its nearer neighbour
 FURTHER = 1.5  # they are taken from no further away than so many of these steps: a far neighbour is no evidence here
 LOAD_STEP, LEAST_AT_LOAD, LEAST_RICHER = 0.01, 5, 0.03  # bins of absolute load; rows in one; a table that enriches
@@ -276,13 +275,10 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
     slope = _slope(part, left)
     flat = part.assign(left=left - slope * part["offset"])
     means = flat.groupby("stretch").apply(lambda own: np.average(own["left"], weights=own["weight"])).to_numpy()
-    freedom = means.size - 1 + PRIOR_PULLS
-    spread = np.sqrt((np.sum((means - means.mean()) ** 2) + PRIOR_PULLS * ERROR_OF_A_PULL**2) / freedom)
-    wider = scipy.stats.t.ppf(0.975, freedom) / 1.959964
-    error = np.sqrt(spread**2 / means.size + ERROR_OF_PULLS**2) * wider
+    over = mean_of_pulls(means)
     weights = part["weight"]
     return {
-        "error": float(means.mean()), "se": float(error), "apart": float(spread / np.sqrt(means.size) * wider),
+        "error": over.mean, "se": float(np.hypot(over.error, over.wider * ERROR_OF_PULLS)), "apart": over.error,
         "taken": float(np.average(part["taken"], weights=weights)),
         "goal": float(np.average(part["goal"], weights=weights)), "readings": len(part), "pulls": means.size,
         **{name: _mean_known(part[name], weights) for name in WEIGHED},
