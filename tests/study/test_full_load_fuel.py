@@ -485,3 +485,21 @@ def test_no_breakpoint_is_asked_for_that_the_same_pulls_could_not_measure():
     assert proposed(steep, revision=base, low=1700.0, high=6250.0, pull_spread=0.0).missing_rpm is None
     further = proposed(steep, revision=base, low=1700.0, high=6700.0, pull_spread=0.0)
     assert further.missing_rpm == pytest.approx(6300, abs=130)
+
+
+def test_more_fuel_beyond_the_last_breakpoint_is_expected_only_as_far_as_the_table_acts_there():
+    """6 % lean from 5500 rpm on, of a table that ends at 6000 rpm; from there on the ECU enriches less and less."""
+    rpm = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0]
+    own = {"engine_speed_rpm": rpm, "commanded_lambda": [0.87] * len(rpm), "target_lambda": [0.87] * len(rpm)}
+    base = Revision.model_validate(in_force().model_dump(exclude_none=True) | {"full_load_fuel": own})
+    mixture = pulls_of(lambda x: np.interp(x, [5300, 5700], [0.0, 0.06]), np.random.default_rng(4), low=1700.0)
+    told = {}
+    for name, share in (("acts", [1.0, 1.0]), ("in part", [1.0, 0.1])):
+        acts = np.interp(mixture.readings["engine_speed_rpm"], [6100.0, 6500.0], share)
+        with_share = SimpleNamespace(readings=mixture.readings.assign(commanded=0.87**acts))
+        with_share.readings["lambda"] = mixture.readings["lambda"]
+        found = propose_full_load(EMPTY, owner(lambda_max_full_load=0.9), base, with_share, alone(base))
+        assert found.table.set_index("engine_speed_rpm").loc[6000.0, "basis"] == CHANGED
+        told[name] = [note for note in found.notes if note.startswith("With all of it entered lambda is still")]
+    assert told["acts"] == []
+    assert "6625, 6750 rpm" in told["in part"][0]

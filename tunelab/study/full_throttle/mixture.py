@@ -277,7 +277,8 @@ def _places(drives: tuple[pd.DataFrame, ...], sign: int) -> pd.DataFrame:
 
 def _joined_bins(own: pd.DataFrame) -> list[pd.DataFrame]:
     """Bins of one sensor, joined upward until each holds half of the pulls; what is left joins the last one."""
-    found, open_ = [], own[:0]
+    found: list[pd.DataFrame] = []
+    open_ = own[:0]
     for _, part in own.groupby("engine_speed_rpm"):
         open_ = pd.concat([open_, part]) if len(open_) else part
         if 2 * open_["pull"].nunique() >= own["pull"].nunique() and open_["samples"].sum() >= LEAST_IN_BIN:
