@@ -1,19 +1,21 @@
 """A whole tune on a simulated car: drive, propose, enter, drive again, until the gates of these drives are met.
 
 The car is the simulator's, drawn at random, with every optional table stated and wrong. Library functions are called as
-the notebooks call them; what is entered is exactly what is proposed, by a person who enters everything.
+the notebooks call them. The person drives the pulls of the sheet, drives steady again only while its gate is open, and
+enters exactly what is proposed, but for a curve of which the page says that nothing has to be changed.
 """
 
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from tunelab.log.flag import flag_log
+from tunelab.record.to_enter import goes_in
 from tunelab.simulate import Schedule, drive, random_car, steady_sweep
 from tunelab.simulate.demo.cars import MARIT
 from tunelab.simulate.schedule import DAY, cruise, full_throttle_pulls, idle, overrun, stop, tip_in
@@ -33,6 +35,7 @@ from tunelab.study.readiness import Drive, judge_readiness
 from tunelab.study.readiness.gate import GATES, reach_of
 from tunelab.study.spark import study_spark
 from tunelab.study.steady import Delay, fit_steady
+from tunelab.study.step_sheet import sheet_for
 from tunelab.study.tip_in_fuel import propose_cut, propose_tip_in_fuel
 from tunelab.study.transient import study_transients
 from tunelab.workspace.car import Car
@@ -48,6 +51,8 @@ LIMITS = {
     "full_load_fuel_change_max_pct": 10, "steady_lambda_error_max_pct": 4,
 }  # fmt: skip
 RATE_HZ = 25.0
+LOWER_LOAD = ("enrichment begin at a lower load", "load from which enrichment begins")
+LESS_LOAD = 0.15  # of absolute load, by which the person lets enrichment begin lower
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,7 @@ class Tuned:
     seconds: float  # driven in all
     open_gates: tuple[str, ...]  # not met at the end, with the status
     leanest: tuple[float, ...]  # true lambda at full load, 99 % quantile, for each round
+    rounds: tuple[str, ...]  # what was open after each, and why
     revisions: tuple[Revision, ...]
     car: Car
 
@@ -75,49 +81,92 @@ def first_tables(truth, car: Car, rng: np.random.Generator) -> dict:
     }  # fmt: skip
 
 
-def on_the_road(truth) -> Schedule:
-    """Idle, tip-ins, overruns, returns to idle, and pulls at full throttle both ways."""
+def on_the_road(truth, car: Car, revision: Revision) -> Schedule:
+    """Idle, tip-ins, overruns, returns to idle, and pulls at full throttle both ways as the sheet asks for them."""
     tips = tuple(tip_in(3, rpm, t) for rpm, t in ((2200.0, 35.0), (2000.0, 50.0), (2500.0, 40.0), (2300.0, 30.0)))
     home = tuple(part for km_h in (40.0, 45.0, 50.0, 42.0) for part in (cruise(3, km_h, 5.0), stop(10.0)))
     cuts = (overrun(3, 3200.0, truth.ecu.cut_ends_rpm - 150.0), overrun(3, 3000.0, truth.ecu.cut_ends_rpm - 150.0))
-    pulls = full_throttle_pulls(3, 1500.0, 6300.0, repeats=2, grade=0.0)  # from below the table's first breakpoint
+    asked = sheet_for("full-throttle", car, revision, car.limits.top_speed_km_h).runs.iloc[-1]
+    ends = float(asked["from rpm"]), float(asked["to rpm"])
+    pulls = full_throttle_pulls(int(asked["gear"]), *ends, repeats=2, grade=0.0)
     return Schedule("road", MARIT, DAY, (idle(30.0), *tips, *home, *cuts, *cuts, *pulls), 520.0)
 
 
+@dataclass
+class _Tune:
+    """What a tune has come to so far."""
+
+    car: Car
+    line: list[Revision]
+    drives: list[Drive]
+    steady: tuple[Session, xr.Dataset] | None = None  # the newest steady drive
+    seconds: float = 0.0
+    fuel: pd.DataFrame | None = None  # as the pulls before found it
+    lower_load: bool = False  # whether the page asks for enrichment from a lower load on
+    by_pull: dict[str, tuple[pd.DataFrame, ...]] = field(default_factory=dict)  # of each revision's pulls
+
+    @property
+    def revisions(self) -> dict[str, Revision]:
+        return {one.name: one for one in self.line}
+
+    def open_gates(self) -> dict[str, str]:
+        """Gates asked for that are not settled by the drives so far, each with its status and why."""
+        gates = tuple(gate for gate in GATES if gate.name in ASKED)
+        states = judge_readiness(self.drives, self.car, self.revisions, self.line[-1].name, gates=gates).gates
+        return {
+            s.gate.name: f"{s.gate.name} {s.status}: {s.because}"
+            for s in states
+            if s.gate.name in ASKED and not _settled(s)
+        }
+
+
 def tune(seed: int, *, most_rounds: int, tolerance_pct: float = LIMITS["steady_lambda_error_max_pct"]) -> Tuned:
-    """Tune one car, two drives a round, until its gates are met or the rounds are over."""
+    """Tune one car, one or two drives a round, until its gates are met or the rounds are over."""
     rng = np.random.default_rng([seed, 91])
     car, truth, first = random_car(rng)
     limits = car.limits.model_dump() | LIMITS | {"steady_lambda_error_max_pct": tolerance_pct}
     car = Car.model_validate(car.model_dump() | {"limits": limits})
-    revision = Revision.model_validate(first.model_dump() | first_tables(truth, car, rng))
-    line, drives, leanest, seconds, retreats, earlier = [revision], [], [], 0.0, [], None
+    own = _Tune(car, [Revision.model_validate(first.model_dump() | first_tables(truth, car, rng))], [])
+    leanest, retreats, rounds = [], [], []
     for number in range(most_rounds):
-        in_ecu = line[-1].model_copy(update={"spark_retreat": retreats or None})
-        logs, lean = [], 0.0
-        for step, schedule in (("steady", steady_sweep(truth, longest_s=450.0)), ("road", on_the_road(truth))):
-            done = drive(truth, in_ecu, schedule, rng=np.random.default_rng([seed, number, len(logs)]))
-            steps = ["steady"] if step == "steady" else ["road", "full-throttle"]
-            session = Session(date=DAY_ONE + datetime.timedelta(days=number), steps=steps, revision=line[-1].name)
-            log = done.log(RATE_HZ).assign_attrs(session=f"{number} {step}", revision=line[-1].name)
-            logs.append((session, flag_log(log, car, session, revision=line[-1])))
-            seconds += float(done.time[-1])
+        in_ecu = own.line[-1].model_copy(update={"spark_retreat": retreats or None})
+        wanted = {"road": on_the_road(truth, car, in_ecu)}
+        if own.steady is None or "steady" in own.open_gates():
+            wanted = {"steady": steady_sweep(truth, longest_s=450.0)} | wanted
+        logs, lean = {}, 0.0
+        for step, schedule in wanted.items():
+            done = drive(truth, in_ecu, schedule, rng=np.random.default_rng([seed, number, step == "road"]))
+            logs[step] = _logged(own, number, step, done)
+            own.seconds += float(done.time[-1])
             lean = max(lean, _leanest(done))
         leanest.append(lean)
-        found, changes, fuel = _studied(logs, car, {one.name: one for one in line}, line[-1], earlier)
-        earlier = fuel if fuel is not None and len(fuel) else earlier
-        drives += _drives(number, logs, found, car, line[-1].name)
-        gates = tuple(gate for gate in GATES if gate.name in ASKED)
-        states = judge_readiness(drives, car, {one.name: one for one in line}, line[-1].name, gates=gates).gates
-        left = tuple(f"{s.gate.name} {s.status}" for s in states if s.gate.name in ASKED and not _settled(s))
+        own.steady = logs.get("steady", own.steady)
+        found, changes = _studied(own, logs["road"])
+        own.drives += [_drive(number, step, logs[step], found[step], car) for step in wanted]
+        left = own.open_gates()
+        if own.lower_load:
+            truth = enriching_from_lower(truth)
+            changes["also_changed"] = [
+                {"kind": "commanded lambda", "where": "full load", "what": "from a lower load on"}
+            ]
+        rounds.append(f"{' and '.join(wanted)} with {own.line[-1].name}: {'; '.join(left.values()) or 'all met'}")
         if not left:
             break
         if not changes:
             continue
         retreats += [SparkRetreat.model_validate(cell) for cell in changes.get("spark_retreat") or ()]
-        entered = session.date + datetime.timedelta(days=1)
-        line.append(line[-1].followed_by(f"r{len(line) + 1:02d}", entered, changes))
-    return Tuned(len(drives), seconds, left, tuple(leanest), tuple(line), car)
+        entered = DAY_ONE + datetime.timedelta(days=number + 1)
+        own.line.append(own.line[-1].followed_by(f"r{len(own.line) + 1:02d}", entered, changes))
+    names = tuple(text.partition(":")[0] for text in left.values())
+    return Tuned(len(own.drives), own.seconds, names, tuple(leanest), tuple(rounds), tuple(own.line), car)
+
+
+def _logged(own: _Tune, number: int, step: str, done) -> tuple[Session, xr.Dataset]:
+    steps = ["steady"] if step == "steady" else ["road", "full-throttle"]
+    date, name = DAY_ONE + datetime.timedelta(days=number), own.line[-1].name
+    session = Session(date=date, steps=steps, revision=name)
+    log = done.log(RATE_HZ).assign_attrs(session=f"{number} {step}", revision=name)
+    return session, flag_log(log, own.car, session, revision=own.line[-1])
 
 
 def _settled(state) -> bool:
@@ -135,54 +184,64 @@ def _leanest(done) -> float:
     return float(np.quantile(done.true["mixture_lambda"][settled], 0.99)) if settled.any() else 0.0
 
 
-def _drives(number: int, logs, found: dict[str, list[Finding]], car: Car, name: str) -> list[Drive]:
-    return [
-        Drive(
-            f"{number} {kind}", session.date, name, tuple(session.steps), tuple(found[kind]), reach=reach_of(log, car)
-        )
-        for kind, (session, log) in zip(("steady", "road"), logs, strict=True)
-    ]
+def _drive(number: int, step: str, logged, found: list[Finding], car: Car) -> Drive:
+    session, log = logged
+    steps = tuple(session.steps)
+    return Drive(f"{number} {step}", session.date, session.revision, steps, tuple(found), reach=reach_of(log, car))
 
 
-def _studied(
-    logs, car: Car, revisions: dict[str, Revision], own: Revision, earlier: pd.DataFrame | None
-) -> tuple[dict[str, list[Finding]], dict, pd.DataFrame | None]:
-    """Findings of both drives, what is to be entered (keys of the revision), and the fuel at full load as found."""
-    table = None
-    (_, steady_log), (session, log) = logs
-    known = estimate_delay(steady_log, car, own)
+def _studied(own: _Tune, road) -> tuple[dict[str, list[Finding]], dict]:
+    """Findings of both drives, and what is to be entered (keys of the revision)."""
+    car, revision, (session, log), (_, steady_log) = own.car, own.line[-1], road, own.steady
+    driven_with = own.revisions[steady_log.attrs["revision"]]
+    known = estimate_delay(steady_log, car, driven_with)
     delay = Delay(known.delay_s, known.delay_flow_s_kg_h, known.lag_s)
-    fit = fit_steady([steady_log], car, revisions, own.name, delay=delay)
-    proposal = propose(fit, car, own)
-    helps = not fit.because and proposal.predicted.p95_pct <= fit.before.p95_pct
-    full = check_full_throttle(log, car, own, find_pulls(log, car, session), known)
-    high = None if fit.because or full.mixture is None else _high(log, car, own, full, fit)
-    joined = join_setting(own, fit if helps else None, proposal if helps else None, high)
-    idle, cut, moves = study_idle(log, car), study_fuel_cut(log, car, own), study_transients(log, car, own, known)
-    spark = study_spark(log, car, own)
-    tables = (*propose_idle(log, car, own, idle, cut), propose_tip_in_fuel(moves, car, own), propose_cut(cut, car, own))
-    changes = {t.key: getattr(own, t.key).model_dump() | dict(t.content) for t in tables if t.changes}
+    fit = fit_steady([steady_log], car, own.revisions, revision.name, delay=delay)
+    proposal = propose(fit, car, revision)
+    before = own.by_pull.get(revision.name, ())
+    full = check_full_throttle(log, car, revision, find_pulls(log, car, session), known, earlier=before)
+    high = None if fit.because or full.mixture is None else _high(log, car, revision, full, fit)
+    helps = goes_in(fit, proposal, high, car.limits.steady_lambda_error_max_pct)
+    joined = join_setting(revision, fit if helps else None, proposal if helps else None, high)
+    idle, cut, moves = (
+        study_idle(log, car),
+        study_fuel_cut(log, car, revision),
+        study_transients(log, car, revision, known),
+    )
+    spark = study_spark(log, car, revision)
+    tables = (
+        *propose_idle(log, car, revision, idle, cut), propose_tip_in_fuel(moves, car, revision),
+        propose_cut(cut, car, revision),
+    )  # fmt: skip
+    changes = {t.key: getattr(revision, t.key).model_dump() | dict(t.content) for t in tables if t.changes}
     if joined.words:
         changes |= {
             "meter_curve": joined.setting.curve.model_dump(),
             "dead_time": joined.setting.dead_time.model_dump(),
         }
     if full.mixture is not None:
-        fuel = propose_full_load(log, car, own, full.mixture, joined, earlier=earlier)
-        table = fuel.table
+        own.by_pull[revision.name] = (*before, full.mixture.by_pull)
+        fuel = propose_full_load(log, car, revision, full.mixture, joined, earlier=own.fuel)
+        own.lower_load = any(word in " ".join((fuel.because, *fuel.capped, *fuel.notes)) for word in LOWER_LOAD)
+        own.fuel = fuel.table if len(fuel.table) else own.fuel
         if fuel.parts():
             after = fuel.to_revision("next", session.date)
             changes |= {key: getattr(after, key).model_dump() for key in fuel.parts()}
         if fuel.missing_rpm is not None:
-            now = changes.get("full_load_fuel") or own.full_load_fuel.model_dump()
+            now = changes.get("full_load_fuel") or revision.full_load_fuel.model_dump()
             changes["full_load_fuel"] = with_breakpoint(now, fuel.missing_rpm)
         elif joined.words and not fuel.shown and "Enter neither" in fuel.because:
             changes = {key: value for key, value in changes.items() if key not in ("meter_curve", "dead_time")}
     if spark.parts() == ("spark_retreat",):
         changes["spark_retreat"] = [c.model_dump() for c in spark.to_revision("next", session.date).spark_retreat]
-    road = [*full.findings(), *idle.findings(car), *cut.findings(car), *moves.findings(car), *spark.findings()]
-    road += watch_limits(log, car, own, session, known).findings()
-    return {"steady": fit.findings(car), "road": road}, changes, table
+    found = [*full.findings(), *idle.findings(car), *cut.findings(car), *moves.findings(car), *spark.findings()]
+    found += watch_limits(log, car, revision, session, known).findings()
+    return {"steady": fit.findings(car), "road": found}, changes
+
+
+def enriching_from_lower(truth):
+    """The car with enrichment from a lower load on, as the person sets it who is asked to."""
+    return replace(truth, ecu=replace(truth.ecu, full_load_from=max(truth.ecu.full_load_from - LESS_LOAD, 0.4)))
 
 
 def with_breakpoint(table: dict, rpm: float) -> dict:

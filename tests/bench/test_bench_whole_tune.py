@@ -1,7 +1,7 @@
 """Whole tunes of random simulated cars: drives and seconds until every gate is met, printed. `pytest -m bench -s`.
 
-`BENCH_CARS=8` takes more cars, `BENCH_ROUNDS=9` more rounds of two drives each, `BENCH_TOLERANCE=2` another tolerance
-of lambda in per cent.
+`BENCH_CARS=8` takes more cars, `BENCH_ROUNDS=9` more rounds of one or two drives each, `BENCH_TOLERANCE=2` another
+tolerance of lambda in per cent.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ def test_random_cars_are_tuned_within_their_owners_limits():
         assert_within_limits(one)
         found.append(one)
         left = ", ".join(one.open_gates) or "every gate met"
+        print("".join(f"\ncar {seed}, round {k}: {text}" for k, text in enumerate(one.rounds, start=1)))
         lean = " ".join(f"{value:.3f}" for value in one.leanest)
         print(
             f"\ncar {seed}: {one.drives} drives, {one.seconds:.0f} s; {left}; leanest at full load {lean}", flush=True

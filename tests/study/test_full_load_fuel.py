@@ -461,3 +461,45 @@ def test_an_error_between_breakpoints_asks_for_a_further_one_there():
     assert f"Around {narrow.missing_rpm:.0f} rpm lambda stays about" in " ".join(narrow.notes)
     assert proposed(hump(0.0)).missing_rpm is None
     assert proposed(lambda rpm: 0.05 + 0 * rpm, low=1600.0, high=6950.0).missing_rpm is None
+
+
+def test_a_further_breakpoint_close_to_another_leaves_all_three_measured():
+    """What was asked for and entered has to be measured again: uneven steps left the neighbours unknown for ever."""
+    rpm = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 6250.0]
+    own = {"engine_speed_rpm": rpm, "commanded_lambda": [0.87] * len(rpm)}
+    base = Revision.model_validate(in_force().model_dump(exclude_none=True) | {"full_load_fuel": own})
+    true = hump(0.06, at=6100.0, wide=500.0)
+    table = proposed(true, revision=base, low=1700.0, high=6700.0, pull_spread=0.0).table.set_index("engine_speed_rpm")
+    assert table["lambda"].notna().all()
+    off = np.log(table["lambda"] / table["target"]).to_numpy()
+    assert off == pytest.approx(true(np.array(rpm)), abs=0.008)
+    assert (table.loc[[6000.0, 6250.0], "basis"] == CHANGED).all()
+
+
+def test_no_breakpoint_is_asked_for_that_the_same_pulls_could_not_measure():
+    """Pulls that end just above it lie to one side of a further breakpoint: entered, it would never be known."""
+    rpm = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0]
+    own = {"engine_speed_rpm": rpm, "commanded_lambda": [0.87] * len(rpm)}
+    base = Revision.model_validate(in_force().model_dump(exclude_none=True) | {"full_load_fuel": own})
+    steep = hump(0.08, at=6300.0, wide=150.0)
+    assert proposed(steep, revision=base, low=1700.0, high=6250.0, pull_spread=0.0).missing_rpm is None
+    further = proposed(steep, revision=base, low=1700.0, high=6700.0, pull_spread=0.0)
+    assert further.missing_rpm == pytest.approx(6300, abs=130)
+
+
+def test_more_fuel_beyond_the_last_breakpoint_is_expected_only_as_far_as_the_table_acts_there():
+    """6 % lean from 5500 rpm on, of a table that ends at 6000 rpm; from there on the ECU enriches less and less."""
+    rpm = [2000.0, 3000.0, 4000.0, 5000.0, 6000.0]
+    own = {"engine_speed_rpm": rpm, "commanded_lambda": [0.87] * len(rpm), "target_lambda": [0.87] * len(rpm)}
+    base = Revision.model_validate(in_force().model_dump(exclude_none=True) | {"full_load_fuel": own})
+    mixture = pulls_of(lambda x: np.interp(x, [5300, 5700], [0.0, 0.06]), np.random.default_rng(4), low=1700.0)
+    told = {}
+    for name, share in (("acts", [1.0, 1.0]), ("in part", [1.0, 0.1])):
+        acts = np.interp(mixture.readings["engine_speed_rpm"], [6100.0, 6500.0], share)
+        with_share = SimpleNamespace(readings=mixture.readings.assign(commanded=0.87**acts))
+        with_share.readings["lambda"] = mixture.readings["lambda"]
+        found = propose_full_load(EMPTY, owner(lambda_max_full_load=0.9), base, with_share, alone(base))
+        assert found.table.set_index("engine_speed_rpm").loc[6000.0, "basis"] == CHANGED
+        told[name] = [note for note in found.notes if note.startswith("With all of it entered lambda is still")]
+    assert told["acts"] == []
+    assert "6625, 6750 rpm" in told["in part"][0]

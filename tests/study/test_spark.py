@@ -101,6 +101,22 @@ def test_what_the_owners_limit_allows_is_named_and_does_not_retreat(plain, deg, 
     assert ("no spark has to be taken out" in found.notes[1]) != bool(cells)
 
 
+@pytest.mark.parametrize(("high", "retreats"), [(4.5, True), (2.9, False)])
+def test_once_the_limit_was_passed_every_place_where_knock_came_retreats(plain, high, retreats):
+    """Two degrees at 3500 rpm stayed within the limit by chance, as those at 5500 rpm did not."""
+    log, low = knocking(plain, high), knocking(plain, 2.0, at=3500.0)
+    both = log.assign(knock_retard_deg=np.maximum(log["knock_retard_deg"], low["knock_retard_deg"]))
+    for revision in (in_force(), stating()):
+        cells = study_spark(both, OWNER, revision).cells
+        if not retreats:
+            assert cells.empty
+            continue
+        speeds = "engine_speed_rpm" if revision.spark is not None else "engine_speed_from_rpm"
+        own = cells[cells["basis"] == "knock"].groupby(speeds)["retreat_deg"].max()
+        assert set(own[own.index < 3800]) == {3.0}
+        assert set(own[own.index >= 5000]) == {5.5}
+
+
 def test_retard_that_only_fades_out_over_other_speeds_and_loads_names_no_cell_there(plain):
     """Four degrees come at 5000 rpm in each pull and are given back at half a degree a second, over lift and idle."""
     log = knocking(plain, 0.0)

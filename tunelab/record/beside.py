@@ -16,6 +16,7 @@ from tunelab.record.evidence import Evidence, gather_evidence
 from tunelab.record.notebook import hint
 from tunelab.record.opened import OpenedSession
 from tunelab.record.stored import stored_records
+from tunelab.record.to_enter import goes_in
 from tunelab.study.coast_down import CoastDownFit, fit_coast_down
 from tunelab.study.consistency import check_consistency, stops
 from tunelab.study.delay import DelayFit, better_known, estimate_delay
@@ -330,10 +331,29 @@ def full_load_fuel_of(
         proposal = propose_table(steady.fit, opened.car, revision)
     elif steady.fit is not None:
         proposal = propose(steady.fit, opened.car, revision)
-    helps = steady.fit is not None and proposal is not None and proposal.predicted.p95_pct <= steady.fit.before.p95_pct
-    joined = join_setting(revision, steady.fit, proposal if helps else None, high)
+    tolerance = opened.car.limits.steady_lambda_error_max_pct
+    if steady.fit is None or proposal is None or not goes_in(steady.fit, proposal, high, tolerance):
+        proposal = None
+    joined = join_setting(revision, steady.fit, proposal, high)
     earlier = earlier_pulls(opened)
     return propose_full_load(evidence.log, opened.car, revision, full.mixture, joined, earlier=earlier)
+
+
+BY_PULL = "lambda_by_pull"  # table of a record: what every pull was off
+
+
+def pulls_on_this_revision(opened: OpenedSession) -> tuple[pd.DataFrame, ...]:
+    """What the pulls of earlier recorded drives with the same revision were off (`by_pull` of their mixture).
+
+    A record from before this table was written has none, and does not count.
+    """
+    now, own = (opened.folder.session.date, opened.name), opened.revision.name
+    before = sorted(
+        (record for record in stored_records(opened.workspace)[0] if record.revision == own),
+        key=lambda record: (record.date, record.session),
+    )
+    places = [r.place / "tables" / f"{BY_PULL}.csv" for r in before if (r.date, r.session) < now]
+    return tuple(pd.read_csv(place) for place in places if place.is_file())
 
 
 def earlier_pulls(opened: OpenedSession) -> pd.DataFrame | None:

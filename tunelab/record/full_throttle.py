@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 
 from tunelab.channels import channel
-from tunelab.record.beside import SteadyBeside, inputs_of
+from tunelab.record.beside import BY_PULL, SteadyBeside, inputs_of
 from tunelab.record.chapter import Chapter, NextRevision, Section, Verdict
 from tunelab.record.display import real_minus
 from tunelab.record.opened import OpenedSession
 from tunelab.record.shown import called, list_names
-from tunelab.record.to_enter import MARK, curve_to_enter, need_of, next_name, standing_of_parts
+from tunelab.record.to_enter import MARK, curve_to_enter, need_beyond, next_name, standing_of_parts
 from tunelab.study.drive_plan import HIGH_LOAD
 from tunelab.study.finding import Finding, counted
 from tunelab.study.full_load_fuel import CHANGED, FullLoadProposal
@@ -73,7 +73,8 @@ def full_throttle_chapter(
 
 def _tables(found: FullThrottle, high: HighFlow, fuel: FullLoadProposal) -> dict[str, pd.DataFrame]:
     tables = {"full_throttle": found.summary().reset_index(), "lift": found.lift, "breaches": found.breaches()}
-    tables |= {"lambda_by_speed": found.mixture.bins} if found.mixture is not None else {}
+    if found.mixture is not None:
+        tables |= {"lambda_by_speed": found.mixture.bins, BY_PULL: found.mixture.by_pull}
     tables |= {"meter_high_flow": high.points} if high.shown else {}
     return tables | ({"full_load_fuel": fuel.table} if fuel.shown else {})
 
@@ -84,7 +85,7 @@ def change_in_short(
     """All that is to be entered, each in one sentence with its numbers; none where nothing is."""
     found = [_first(standing)] if standing else []
     own = high.points[high.points["basis"] == "pulls"] if high.shown else high.points[:0]
-    if len(own) and _need(high) == "change":
+    if len(own) and need_beyond(high) == "change":
         unit = channel(high.channel).shown_unit
         by = _ends(100 * (own["flow_proposed_kg_h"] / own["flow_in_force_kg_h"] - 1), "+.1f")
         span = _ends(own["reading"], ".4g")
@@ -224,7 +225,7 @@ def high_flow_change(high: HighFlow) -> tuple[str, ...]:
     if not count:
         return rail
     span = f"{high.steady_to:.4g} to {high.pulls_to:.4g} {channel(high.channel).shown_unit}"
-    need = _need(high)
+    need = need_beyond(high)
     if need == "nothing":
         text = (
             f"Nothing has to be changed beyond the steady drive: from {span} the curve is within your {_within(high)}."
@@ -244,19 +245,13 @@ def high_flow_change(high: HighFlow) -> tuple[str, ...]:
     return (text, *high.capped, *rail)
 
 
-def _need(high: HighFlow) -> str:
-    """Whether the curve beyond the steady drive has to be changed, by the intervals of its breakpoints."""
-    own = high.points[high.points["basis"] == "pulls"]
-    return need_of(100 * (own["factor_lower"] - 1), 100 * (own["factor_upper"] - 1), high.tolerance_pct)
-
-
 def _within(high: HighFlow) -> str:
     return f"{high.tolerance_pct:g} %"
 
 
 def high_flow_table(high: HighFlow) -> tuple[tuple[str, pd.DataFrame], ...]:
     """Breakpoints that the pulls extend, as a person types them; none where no change is shown to be needed."""
-    if not high.shown or not (high.points["basis"] == "pulls").any() or _need(high) != "change":
+    if not high.shown or not (high.points["basis"] == "pulls").any() or need_beyond(high) != "change":
         return ()
     own = high.points[high.points["basis"].isin(["pulls", "rail"])]
     return (("Meter curve at high flow, by the pulls", curve_to_enter(own.reset_index(drop=True), high.channel)),)

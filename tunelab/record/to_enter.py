@@ -14,7 +14,12 @@ from tunelab.channels import channel
 from tunelab.record.chapter import NextRevision
 from tunelab.record.display import decimals, real_minus
 from tunelab.record.opened import OpenedSession
+from tunelab.study.filling import FillingFit
+from tunelab.study.filling import TableProposal as FillingProposal
+from tunelab.study.high_flow import HighFlow
+from tunelab.study.proposal import Proposal
 from tunelab.study.shift import RevLimitProposal
+from tunelab.study.steady import SteadyFit
 from tunelab.study.table_proposal import TableProposal, revision_with
 from tunelab.workspace.revision import Revision
 
@@ -47,6 +52,26 @@ def need_of(lower_pct: ArrayLike, upper_pct: ArrayLike, tolerance_pct: float) ->
         return "nothing"
     certain = ~within & ((lower > 0) | (upper < 0))
     return "change" if certain.any() else "open"
+
+
+def goes_in(
+    fit: SteadyFit | FillingFit, proposal: Proposal | FillingProposal, high: HighFlow | None, tolerance_pct: float
+) -> bool:
+    """Whether what the steady drive proposes goes into the ECU with the fuel of full load.
+
+    It does where it helps, and where something has to be changed: by the steady drive, or where pulls extend it.
+    """
+    if fit.because or proposal.predicted.p95_pct > fit.before.p95_pct:
+        return False
+    if need_of(fit.before.lower_pct, fit.before.upper_pct, tolerance_pct) != "nothing":
+        return True
+    return high is not None and high.shown and need_beyond(high) == "change"
+
+
+def need_beyond(high: HighFlow) -> Need:
+    """Whether the curve beyond the steady drive has to be changed, by the intervals of its breakpoints."""
+    own = high.points[high.points["basis"] == "pulls"]
+    return need_of(100 * (own["factor_lower"] - 1), 100 * (own["factor_upper"] - 1), high.tolerance_pct)
 
 
 def entered_as(opened: OpenedSession, base: Revision) -> Revision | None:

@@ -13,9 +13,9 @@ from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.log.load import inlet_of
 from tunelab.physics.load import absolute_load
 from tunelab.study.filling import FillingFit, TableProposal
-from tunelab.study.fuel_supply import CHANNELS, OTHER_TABLE, acts_in_part, at_readings
-from tunelab.study.full_throttle.mixture import Mixture
-from tunelab.study.high_flow import ERROR_OF_A_PULL, ERROR_OF_PULLS, HighFlow
+from tunelab.study.fuel_supply import CHANNELS, OTHER_TABLE, at_readings
+from tunelab.study.full_throttle.mixture import Mixture, mean_of_pulls
+from tunelab.study.high_flow import ERROR_OF_PULLS, HighFlow
 from tunelab.study.proposal import Proposal
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.prediction import LEAST_OPEN_MS, Setting, in_force
@@ -23,26 +23,10 @@ from tunelab.workspace.car import Car
 from tunelab.workspace.revision import FillingTable, FullLoadFuel, Revision, table_air_kg_h
 
 STEP_RPM = 500.0  # of the breakpoints where the revision states none
-
-
 LEAST_READINGS, LEAST_PULLS = 8, 2
-
-
-PRIOR_PULLS = 3  # so many pulls' worth is believed of ERROR_OF_A_PULL, until a log has enough of its own
-
-
-BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its neighbour
-
-
+BESIDE = 1 / 3  # readings at a breakpoint may lie so far to one side, in steps to its nearer neighbour
+FURTHER = 1.5  # they are taken from no further away than so many of these steps: a far neighbour is no evidence here
 LOAD_STEP, LEAST_AT_LOAD, LEAST_RICHER = 0.01, 5, 0.03  # bins of absolute load; rows in one; a table that enriches
-
-
-BIN_RPM, LEAST_IN_BIN = 125.0, 4
-
-
-NEARLY = 0.6  # of the owner's limit: a mean that far off passes it in single pulls
-
-
 WEIGHED = ("commanded", "asked", "acts", "lost", *CHANNELS)  # means at a breakpoint, by the table's own straight lines
 
 
@@ -135,6 +119,8 @@ def error_rows(
     goal = np.minimum(target, car.limits.lambda_max_full_load)
     lost, acts = _enrichment(log, car, revision, joined)
     at, lost, acts = (np.interp(table["fuelled_s"], log["time"].values, x) for x in (taken - lost, lost, acts))
+    if own is not None and own.commanded_lambda is not None:
+        acts = np.fmin(acts, _share(commanded, own, rpm))
     rows = pd.DataFrame({
         "rpm": rpm, "stretch": table["stretch"].to_numpy(), "goal": goal, "taken": at, "lost": lost, "acts": acts,
         "error": np.log(table["lambda"].to_numpy() / goal), "commanded": commanded,
@@ -184,8 +170,7 @@ def _enrichment(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -
     turning = np.where(rpm > 0, rpm, np.nan)
     now, then = (absolute_load(one, turning, displacement_l=car.engine.displacement_l) / 100 for one in air)
     asked = np.log(np.interp(rpm, own.engine_speed_rpm, own.values))
-    richer = np.where(asked < -LEAST_RICHER, asked, np.nan)
-    share = np.clip(np.log(np.where(commanded > 0, commanded, np.nan)) / richer, 0.0, 1.0)
+    share = _share(commanded, own, rpm)
     seen = pd.DataFrame({"load": LOAD_STEP * np.round(now / LOAD_STEP), "share": share}).dropna()
     bins = seen.groupby("load")["share"].agg(["mean", "size"])
     bins = bins[bins["size"] >= LEAST_AT_LOAD]
@@ -195,6 +180,13 @@ def _enrichment(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -
     before, after = (np.interp(np.nan_to_num(load), bins.index, rising) for load in (now, then))
     lost = np.nan_to_num(-asked * np.maximum(before - after, 0.0))
     return lost, np.where(lost > 0, after, 1.0)
+
+
+def _share(commanded: np.ndarray, own: FullLoadFuel, rpm: np.ndarray) -> np.ndarray:
+    """Share of the full-load table that the ECU commands, 0 to 1; NaN where the table hardly enriches. Shapes (n,)."""
+    asked = np.log(np.interp(rpm, own.engine_speed_rpm, own.values))
+    richer = np.where(asked < -LEAST_RICHER, asked, np.nan)
+    return np.clip(np.log(np.where(commanded > 0, commanded, np.nan)) / richer, 0.0, 1.0)
 
 
 def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joined) -> np.ndarray | str:
@@ -265,14 +257,17 @@ def breakpoints_for(revision: Revision, rows: pd.DataFrame) -> np.ndarray:
 def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]:
     """Error at a breakpoint, by the readings between its neighbours, with its standard error and counts.
 
-    Weighted by the table's own straight lines, the slope taken out, pull by pull; the interval is that of the pulls'
-    means, with the spread that a pull is known to have (`high_flow`) where they are few. `apart` is the standard error
-    by the pulls' spread alone, without what all of them share.
+    Weighted by the table's own straight lines, the slope taken out, pull by pull; of an uneven step's far side only
+    what FURTHER allows, since readings may not lie to one side. The interval is that of the pulls' means, with the
+    spread that a pull is known to have (`high_flow`) where they are few. `apart` is the standard error by the pulls'
+    spread alone, without what all of them share.
     """
     steps = np.diff(points)
     below, above = (steps[k - 1] if k else np.nan), (steps[k] if k < steps.size else np.nan)
     below, above = (below, above) if points.size > 1 else (STEP_RPM, STEP_RPM)
     below, above = (above if np.isnan(below) else below), (below if np.isnan(above) else above)
+    nearer = min(below, above)
+    below, above = min(below, FURTHER * nearer), min(above, FURTHER * nearer)
     offset = rows["rpm"].to_numpy() - points[k]
     weight = np.clip(1 - np.abs(offset) / np.where(offset < 0, below, above), 0.0, None)
     use = weight > 0
@@ -280,21 +275,16 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
     empty = {"error": np.nan, "se": np.nan, "apart": np.nan, "taken": np.nan, "goal": np.nan, "readings": len(part),
              "pulls": 0}  # fmt: skip
     empty |= dict.fromkeys(WEIGHED, np.nan)
-    if len(part) < LEAST_READINGS or abs(np.average(part["offset"], weights=part["weight"])) > BESIDE * min(
-        below, above
-    ):
+    if len(part) < LEAST_READINGS or abs(np.average(part["offset"], weights=part["weight"])) > BESIDE * nearer:
         return empty
     left = part["error"] - part["taken"]
     slope = _slope(part, left)
     flat = part.assign(left=left - slope * part["offset"])
     means = flat.groupby("stretch").apply(lambda own: np.average(own["left"], weights=own["weight"])).to_numpy()
-    freedom = means.size - 1 + PRIOR_PULLS
-    spread = np.sqrt((np.sum((means - means.mean()) ** 2) + PRIOR_PULLS * ERROR_OF_A_PULL**2) / freedom)
-    wider = scipy.stats.t.ppf(0.975, freedom) / 1.959964
-    error = np.sqrt(spread**2 / means.size + ERROR_OF_PULLS**2) * wider
+    over = mean_of_pulls(means)
     weights = part["weight"]
     return {
-        "error": float(means.mean()), "se": float(error), "apart": float(spread / np.sqrt(means.size) * wider),
+        "error": over.mean, "se": float(np.hypot(over.error, over.wider * ERROR_OF_PULLS)), "apart": over.error,
         "taken": float(np.average(part["taken"], weights=weights)),
         "goal": float(np.average(part["goal"], weights=weights)), "readings": len(part), "pulls": means.size,
         **{name: _mean_known(part[name], weights) for name in WEIGHED},
@@ -314,79 +304,3 @@ def _slope(part: pd.DataFrame, left: pd.Series) -> float:
     x, y = part["offset"] - centre[0], left - centre[1]
     size = float((weight * x**2).sum())
     return float((weight * x * y).sum()) / size if size > 0 else 0.0
-
-
-def too_lean_after(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> str | None:
-    """Say where meter and injectors as proposed and the capped fuel would leave lambda leaner than now and allowed."""
-    limit, between = car.limits.lambda_max_full_load, bins_after(table, rows)
-    leaner = table["lambda_after"] > np.maximum(limit, table["lambda"]) * (1 + 1e-3)
-    beyond = between["after"] > np.maximum(limit, between["now"]) * (1 + 1e-3)
-    if not leaner.any() and not beyond.any():
-        return None
-    rpm = table.loc[leaner, "engine_speed_rpm"].iloc[0] if leaner.any() else between.index[beyond][0]
-    return (
-        f"at {rpm:.0f} rpm meter and injectors, as proposed, take more fuel than one revision may give back: lambda "
-        f"would pass the owner's limit of {limit:g}. Enter neither; with a larger cap both can go in together."
-    )
-
-
-def bins_after(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Lambda now and with all of it entered, BIN_RPM by BIN_RPM: between breakpoints and beyond them."""
-    given = np.log(table["lambda"] / table["lambda_after"]) - np.log1p(table["by_meter_pct"] / 100)
-    after = rows["error"] - rows["taken"] - np.interp(rows["rpm"], table["engine_speed_rpm"], np.nan_to_num(given))
-    known = rows.assign(after=np.exp(after) * rows["goal"], now=np.exp(rows["error"]) * rows["goal"])
-    bins = known.groupby(BIN_RPM * np.round(rows["rpm"] / BIN_RPM))
-    means = bins.agg(
-        {"after": "mean", "now": "mean", "goal": "mean", "commanded": "mean", "asked": "mean", "rpm": "size"}
-    )
-    return means[means["rpm"] >= LEAST_IN_BIN]
-
-
-def still_lean(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
-    """Say where lambda stays above the owner's limit with all of it entered, at breakpoints and between and beyond."""
-    limit = car.limits.lambda_max_full_load
-    points, seen = table["engine_speed_rpm"].to_numpy(), bins_after(table, rows)
-    seen = seen[seen["after"] > limit]
-    lean = sorted({*seen.index, *points[(table["lambda_after"] > limit).to_numpy()]})
-    if not lean:
-        return []
-    notes = [
-        f"With all of it entered lambda is still expected above the owner's limit of {limit:g} at "
-        f"{', '.join(f'{rpm:.0f}' for rpm in lean)} rpm: no full throttle there until a further revision shows it "
-        "below."
-    ]
-    other = seen[acts_in_part(seen)]
-    if len(other):
-        worst = other.loc[other["after"].idxmax()]
-        notes.append(
-            f"At {other['after'].idxmax():.0f} rpm the ECU commands lambda {worst['commanded']:.3f} where the table of "
-            f"full load says {worst['asked']:.3f}: it acts in part only. Look at the load from which enrichment "
-            "begins, and at breakpoints beyond the last one, before more is entered."
-        )
-    return notes
-
-
-def between_breakpoints(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> list[str]:
-    """Say where straight lines between breakpoints leave lambda off by nearly the owner's limit and more."""
-    rpm = missing_breakpoint(table, rows, car)
-    if rpm is None:
-        return []
-    bins = bins_after(table, rows)
-    off = 100 * (bins.loc[rpm, "after"] / bins.loc[rpm, "goal"] - 1)
-    return [
-        f"Around {rpm:.0f} rpm lambda stays about {off:+.1f} % off with all of it entered: what is missing does not "
-        "run straight from breakpoint to breakpoint. A breakpoint there would let it be right; add one, if the ECU "
-        "allows it, with the value that the straight line has there, and drive again."
-    ]
-
-
-def missing_breakpoint(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> float | None:
-    """Engine speed at which a further breakpoint would serve most [rpm]; None where straight lines serve."""
-    bins, points = bins_after(table, rows), table["engine_speed_rpm"].to_numpy()
-    apart = np.abs(bins.index.to_numpy()[:, None] - points).min(axis=1)
-    off = 100 * np.abs(bins["after"] / bins["goal"] - 1)
-    known, after = table["lambda"].notna().to_numpy(), np.searchsorted(points, bins.index)
-    measured = known[np.maximum(after - 1, 0)] & known[np.minimum(after, points.size - 1)]  # on both sides
-    off = off[(apart >= 2 * BIN_RPM) & (after > 0) & measured]
-    most = NEARLY * car.limits.steady_lambda_error_max_pct
-    return float(off.idxmax()) if len(off) and off.max() > most else None

@@ -11,20 +11,22 @@ import xarray as xr
 
 from tunelab.study.finding import Finding, Status, shows_its_table, status_within
 from tunelab.study.fuel_supply import acts_in_part, supply_doubts
-from tunelab.study.full_load_error import (
+from tunelab.study.full_load_after import (
     BIN_RPM,
     LEAST_IN_BIN,
+    between_breakpoints,
+    missing_breakpoint,
+    still_lean,
+    too_lean_after,
+)
+from tunelab.study.full_load_error import (
     LEAST_PULLS,
     LEAST_READINGS,
     Joined,
-    between_breakpoints,
     breakpoints_for,
     error_at,
     error_rows,
     meant_lambda,
-    missing_breakpoint,
-    still_lean,
-    too_lean_after,
 )
 from tunelab.study.full_throttle.mixture import Mixture
 from tunelab.study.high_flow import ERROR_OF_PULLS
@@ -221,7 +223,7 @@ def _steps(
         by_meter_pct=100 * np.expm1(seen["taken"]), in_force=before,
         proposed=np.where(taken == 0, before, before * change), readings=seen["readings"],
         pulls=seen["pulls"], loses_pct=100 * np.expm1(seen["lost"]), commanded=seen["commanded"],
-        opened_ms=seen["opened_ms"], basis=basis,
+        opened_ms=seen["opened_ms"], basis=basis, more=taken,
     )  # fmt: skip
     told = tuple(words for (_, words), is_due in zip(doubts, doubted, strict=True) if is_due)
     return table, (*told, *_capped(points, step, held, taken, most))

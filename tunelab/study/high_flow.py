@@ -11,7 +11,7 @@ import xarray as xr
 from tunelab.channels import channel
 from tunelab.log.align import rolling, row_step_s, rows_in
 from tunelab.study.finding import Finding, status_within
-from tunelab.study.full_throttle.mixture import Mixture
+from tunelab.study.full_throttle.mixture import ERROR_OF_A_PULL, Mixture
 from tunelab.study.steady import SteadyFit
 from tunelab.study.steady.samples import NothingToFit, refer
 from tunelab.workspace.car import Car
@@ -19,7 +19,6 @@ from tunelab.workspace.revision import Revision
 
 CONFIDENCE, NORMAL_95 = 0.95, 1.959964
 # Standard deviations of log factor. Common practice, no source.
-ERROR_OF_A_PULL = 0.010  # wall film, filling of the manifold, enrichment: the same all through a pull
 ERROR_OF_PULLS = 0.007  # what all pulls share and more of them do not take away
 # What intake pulsation adds where a pull begins, the engine turning slowly at full load. A little higher it is gone.
 ERROR_OF_PULSATION, PULSATION_LENGTH = 0.015, 0.15  # the length is of log flow

@@ -110,8 +110,10 @@ def study_spark(log: xr.Dataset, car: Car, revision: Revision) -> SparkStudy:
     Returns
     -------
     SparkStudy
-        No cell gets more advance. In a table the breakpoints on both sides of each reading beyond the limit retreat by
-        the highest one there and the margin. In a list the cell does, and the cells around it by the margin.
+        No cell gets more advance, and none less while all knock stayed within the limit. Once it passed it anywhere,
+        every place where knock came retreats: how high it comes is chance, and what stayed below the limit in this
+        drive passes it in another. In a table the breakpoints on both sides of each reading retreat by the highest one
+        there and the margin. In a list the cell does, and the cells around it by the margin.
     """
     readings, axis, why = _readings(log, car, revision)
     if why:
@@ -119,13 +121,14 @@ def study_spark(log: xr.Dataset, car: Car, revision: Revision) -> SparkStudy:
     events = _events(readings)
     limit = car.limits.knock_retard_max_deg
     margin = MARGIN_DEG if car.limits.spark_retreat_margin_deg is None else car.limits.spark_retreat_margin_deg
-    came = readings[readings["came"] & (readings["deg"] > limit)]
-    beyond = came[np.isfinite(came[["rpm", "load"]]).all(axis=1)]
+    came = readings[readings["came"]]
+    passed = bool((came["deg"] > limit).any())
+    placed = came[np.isfinite(came[["rpm", "load"]]).all(axis=1) & passed]
     if revision.spark is not None:
-        cells = _in_table(beyond, revision, margin)
+        cells = _in_table(placed, revision, margin)
         given = _given_by_table(readings, cells, revision)
     else:
-        cells = _in_list(beyond, margin)
+        cells = _in_list(placed, margin)
         given = _given_by_list(readings, cells)
     step = step_of(readings["deg"].to_numpy())
     retard = _retard(readings, limit, step, log.sizes["time"] - len(readings))
@@ -194,11 +197,11 @@ def _retreat(seen_deg: ArrayLike, margin: float) -> np.ndarray:
     return np.ceil(FINE_DEG * (np.asarray(seen_deg, dtype=float) + margin) - 1e-9) / FINE_DEG
 
 
-def _in_table(beyond: pd.DataFrame, revision: Revision, margin: float) -> pd.DataFrame:
+def _in_table(placed: pd.DataFrame, revision: Revision, margin: float) -> pd.DataFrame:
     table = stated(revision.spark, f"[spark] in revisions/{revision.name}.toml")
     speeds, loads = np.asarray(table.engine_speed_rpm, dtype=float), table.load
     seen, count = np.zeros(table.values.shape), np.zeros(table.values.shape, dtype=int)
-    for row in beyond.itertuples():
+    for row in placed.itertuples():
         for i in _beside(loads, row.load):
             for k in _beside(speeds, row.rpm):
                 seen[i, k], count[i, k] = max(seen[i, k], row.deg), count[i, k] + 1
@@ -221,11 +224,11 @@ def _cell(table: SparkTable, engine_speed_rpm: float, load: float) -> tuple[int,
     return int(np.argmin(np.abs(table.load - load))), int(np.argmin(np.abs(speeds - engine_speed_rpm)))
 
 
-def _in_list(beyond: pd.DataFrame, margin: float) -> pd.DataFrame:
-    if beyond.empty:
+def _in_list(placed: pd.DataFrame, margin: float) -> pd.DataFrame:
+    if placed.empty:
         return pd.DataFrame(columns=LIST)
-    at = pd.DataFrame({"n": np.floor(beyond["rpm"] / CELL_RPM), "load": np.floor(beyond["load"] / CELL_LOAD_PCT)})
-    own = beyond["deg"].groupby([at["n"], at["load"]]).agg(["max", "size"])
+    at = pd.DataFrame({"n": np.floor(placed["rpm"] / CELL_RPM), "load": np.floor(placed["load"] / CELL_LOAD_PCT)})
+    own = placed["deg"].groupby([at["n"], at["load"]]).agg(["max", "size"])
     found = {key: (float(row["max"]), int(row["size"]), "knock") for key, row in own.iterrows()}
     for n, load in list(found):
         for key in ((n + a, load + b) for a in (-1, 0, 1) for b in (-1, 0, 1)):
@@ -330,7 +333,12 @@ def _notes(
         return (first, f"It stayed within the owner's limit of {limit:g}°, so no spark has to be taken out.")
     if cells.empty:
         return (first, NO_ADVANCE)
-    return (first, f"The retreat is the retard seen there and a margin of {margin:g}°.", NO_ADVANCE)
+    return (
+        first,
+        f"The retreat is the retard seen there and a margin of {margin:g}°, wherever knock came: it passed the owner's "
+        f"limit of {limit:g}° in this drive, and a place that stayed below it may be the next.",
+        NO_ADVANCE,
+    )
 
 
 def _nothing(revision: Revision, axis: str, why: str, rows: int) -> SparkStudy:

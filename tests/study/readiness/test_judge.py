@@ -76,6 +76,17 @@ def test_of_two_findings_as_bad_the_one_furthest_past_its_limit_is_shown_and_the
     assert state.because.endswith("Also: Largest lean error 2.21 % (limit 2) in 2026-05-03.")
 
 
+@pytest.mark.parametrize(("newer", "status"), [(900, "met"), (400, "watch")])
+def test_an_error_measured_with_the_earlier_pulls_takes_their_place_and_a_smaller_drive_does_not(newer, status):
+    title = "Largest lean error"
+    first = finding("full_throttle.lambda_error", "watch", value=1.4, upper=2.3, limit=2.0, title=title, unit="%")
+    first = replace(first, samples_used=500)
+    joined = replace(first, status="met", value=1.2, upper=1.8, samples_used=newer)
+    days = [replace(drive(day), findings=(*drive(day).findings, one)) for day, one in ((3, first), (4, joined))]
+    state = next(state for state in judged(days).gates if state.gate.name == "full_throttle")
+    assert state.status == status
+
+
 def test_of_what_is_met_the_one_nearest_to_its_limit_is_shown():
     cool = finding("limits.coolant", value=60.0, limit=105.0)
     weak = finding("limits.battery", value=10.9, lower=10.8, limit=10.5)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from tunelab.channels import channel
 from tunelab.study.filling.model import NAMES, scallop
@@ -19,6 +20,8 @@ from tunelab.workspace.revision import DeadTime, Revision, surface_of
 
 SURE_SHARE = 1.645 / 1.96  # of half a 95 % interval: the truth lies beyond it on one side in 95 of 100
 HARM = 0.001  # log units by which the expected error of a place may grow through rounding
+FELT = 0.005  # log units of fuel: for less nobody types a cell in that was never driven
+STRIP, BEYOND = 1.5, 2.0  # breakpoints of engine speed; times the interval, for less fuel than was ever driven at
 SMALLEST_PCT = 0.1  # a change smaller than that is left out
 DIGITS_MS = 3
 LEAST_COARSE = 4  # blocks of about a second that lie off between breakpoints, for it to be said
@@ -90,7 +93,7 @@ def propose_table(fit: FillingFit, car: Car, revision: Revision) -> TableProposa
         return _proposal(fit, revision, np.zeros(len(fit.cells)), revision.dead_time, fit.predicted, ())
     dead, dead_capped = _dead_time(fit, car, revision)
     kept = _kept_pulse(fit, revision, dead)
-    wanted = kept + sure_change(fit.cells)
+    wanted = kept + sure_change(fit.cells, doubt=np.where(_beyond_load(fit, revision), BEYOND, 1.0))
     wanted = wanted + _between(fit, revision, wanted, dead)
     cap = np.log1p(convert(car.limits.meter_change_max_pct, "percent", "1"))
     change = _as_entered(fit, np.clip(wanted, -cap, cap), cap)
@@ -129,20 +132,39 @@ def _too_coarse(fit: FillingFit, car: Car, change: np.ndarray, dead: DeadTime, b
 
 
 def _kept_pulse(fit: FillingFit, base: Revision, dead: DeadTime) -> np.ndarray:
-    """Log change of every cell by which it injects under new dead times what it did; 0 where nothing is known."""
+    """Log change of every cell by which it injects under new dead times what it did.
+
+    A cell that was never driven stays as it is, as long as that moves its fuel by less than FELT.
+    """
     visited, draws = fit.evidence
+    shift = shift_of(visited, draws, base, dead) - shift_of(visited, draws, base)
     seen = (fit.cells["basis"] != "unchanged") | (fit.cells["seconds"] > 0)
-    return np.where(seen, shift_of(visited, draws, base, dead) - shift_of(visited, draws, base), 0.0)
+    return np.where(seen | (np.abs(shift) > FELT), shift, 0.0)
 
 
-def sure_change(cells: pd.DataFrame) -> np.ndarray:
+def sure_change(cells: pd.DataFrame, *, doubt: ArrayLike = 1.0) -> np.ndarray:
     """Log change of every cell with the dead times in force, as far as it surely helps; 0 where not known, (cells,).
 
     A cell that is off by t comes out nearer after a change c while t > c / 2, so c goes to twice what t is 95 % sure to
-    pass, and never beyond its mean.
+    pass, and never beyond its mean. For less fuel the interval counts `doubt` times.
     """
     mean, half = np.log(cells["factor"]), (np.log(cells["factor_upper"]) - np.log(cells["factor_lower"])) / 2
+    half = half * np.where(mean < 0, doubt, 1.0)
     return np.nan_to_num(np.sign(mean) * np.clip(2 * (np.abs(mean) - SURE_SHARE * half), 0.0, np.abs(mean)))
+
+
+def _beyond_load(fit: FillingFit, base: Revision) -> np.ndarray:
+    """Cells of no driven place that lie above every load driven near their engine speed, shape (cells,).
+
+    There a smooth course is carried on and not found, and less fuel at more load is what hurts an engine.
+    """
+    visited, _ = fit.evidence
+    axis = np.asarray(surface_of(base.air_table).engine_speed_rpm, dtype=float)
+    speed, load = surface_of(base.air_table).cells.T
+    place, driven = (np.interp(one, axis, np.arange(axis.size)) for one in (speed, visited.engine_speed_rpm))
+    near = np.abs(driven - place[:, None]) <= STRIP
+    above = load > np.where(near, visited.load, -np.inf).max(axis=1)
+    return above & (fit.cells["seconds"] < MEASURED_S / 10).to_numpy()
 
 
 def _driven(fit: FillingFit) -> np.ndarray:
@@ -192,11 +214,22 @@ def _dead_time(fit: FillingFit, car: Car, revision: Revision) -> tuple[DeadTime,
     clear = dead.shown and dead.lower_ms * dead.upper_ms > 0
     clear |= bool(dead.slope_shown and dead.slope_lower_ms_v * dead.slope_upper_ms_v > 0 and len(rows) > 1)
     change = np.nan_to_num(rows["change_ms"].to_numpy()) if clear else np.zeros(len(rows))
+    change = change - (_chord_ms(fit, change) if clear else 0.0)
     most, limit = float(np.abs(change).max(initial=0.0)), car.limits.dead_time_change_max_ms
     words = (f"The dead times' change is cut to your {limit:g} ms; all of it would be {most:.2f} ms.",)
     change = change * min(1.0, limit / most) if most else change
     entered = np.maximum(np.round(rows["dead_time_in_force_ms"] + change, DIGITS_MS), 0.0)
     return revision.dead_time.model_copy(update={"dead_time_ms": entered.tolist()}), words if most > limit else ()
+
+
+def _chord_ms(fit: FillingFit, change: np.ndarray) -> float:
+    """By how much straight lines through the rows' changes lie off the curve that was found, where it was driven. [ms]
+
+    Taken out, the fuel stays what it is at the voltages driven: also in cells that nobody drove, whose value stays.
+    """
+    visited, draws = fit.evidence
+    found = (visited.battery_v - draws.reference_v)[:, None] ** np.arange(3) @ draws.dead_time_ms[0]
+    return float(np.mean(np.interp(visited.battery_v, fit.dead_time.rows["battery_v"], change) - found))
 
 
 def _without_harm(fit: FillingFit, base: Revision, change: np.ndarray, dead: DeadTime, kept: np.ndarray) -> np.ndarray:

@@ -321,6 +321,7 @@ def check_full_throttle(
     delay: DelayFit,
     *,
     beside: tuple[xr.Dataset, ...] = (),
+    earlier: tuple[pd.DataFrame, ...] = (),
 ) -> FullThrottle:
     """Judge full throttle: mixture, injectors, meter, knock, temperatures, supply, fuelling mode.
 
@@ -336,6 +337,8 @@ def check_full_throttle(
         Transport delay and lag of the lambda sensor, from `estimate_delay`.
     beside : tuple of Dataset
         Other flagged logs of the same car and logger. A reading that never moves in this log is alive if it does there.
+    earlier : tuple of DataFrame
+        `by_pull` of the mixture of earlier drives with this revision: what lambda is off is the mean over all pulls.
 
     Returns
     -------
@@ -348,7 +351,7 @@ def check_full_throttle(
         because = pulls.because or "the throttle was never fully open for half a second."
         empty = pd.DataFrame(columns=LIFT_COLUMNS)
         return FullThrottle(False, because, (), (), None, car.limits.lambda_max_full_load, empty, 0, 0)
-    mixture = check_mixture(log, car, revision, stretches, delay)
+    mixture = check_mixture(log, car, revision, stretches, delay, earlier=earlier)
     first = (
         _no_mixture(car, mixture)
         if isinstance(mixture, str)

@@ -257,6 +257,8 @@ MOST_OF_A_DRIVE = (
     "limits.",
     "full_throttle.",
 )  # findings that hold the worst of a drive: a gentler drive takes none back
+# Of these, those that later drives of the revision measure together with the earlier ones.
+OVER_DRIVES = ("full_throttle.lambda_error", "full_throttle.rich_error")
 
 
 def _said(gate: Gate, valid: list[Drive], name: str) -> Said | None:
@@ -270,6 +272,7 @@ def _said(gate: Gate, valid: list[Drive], name: str) -> Said | None:
     if not stops or finding.status == "stop":
         if name.startswith(MOST_OF_A_DRIVE):  # of an earlier revision only where the newest drive is of one
             own = [one for one in said if one[0].revision == drive.revision]
+            own = own[-1:] if name in OVER_DRIVES and _holds_all(own) else own
             drive, finding = max(own, key=lambda one: (*_badness(one[1].status, one[1]), one[0].date))
         return finding.status, finding, drive, ""
     earlier, stopped = max(stops, key=lambda one: _badness(one[1].status, one[1]))
@@ -282,6 +285,11 @@ def _said(gate: Gate, valid: list[Drive], name: str) -> Said | None:
     read = f"{stopped.value:.4g} {stopped.unit}" if stopped.value is not None else "none"
     note = f" {earlier.record} came to a stop here ({read}); with the same revision, so look what changed."
     return "watch", finding, drive, note
+
+
+def _holds_all(own: list[tuple[Drive, Finding]]) -> bool:
+    """Whether the newest finding rests on the readings of the earlier ones too: it has more than each of them."""
+    return all(own[-1][1].samples_used > finding.samples_used for _, finding in own[:-1])
 
 
 def _why_absent(gate: Gate, drives: list[Drive], absent: list[str], emptied: list[Emptied]) -> str:
