@@ -1,5 +1,6 @@
 """Kernels that are copied from one process: each begins clean, and none needs another."""
 
+import logging
 import os
 import sys
 import time
@@ -46,6 +47,14 @@ def test_copied_kernels_begin_clean_and_neither_the_death_of_one_nor_of_their_so
         alone = printed(run_notebook(look, {"session": "s"}, tmp_path))
         assert alone.startswith(f"{os.getpid()} False\n{tmp_path} None ")
     assert kernels._sources == []
+
+
+def test_a_kernel_that_is_told_to_end_complains_of_nothing_on_the_terminal(tmp_path):
+    """It is interrupted first, and would log that as an error, in the middle of the progress bars."""
+    level = "from traitlets.config import Application\nprint(Application.instance().log_level)"
+    with kernels_at(tmp_path, tmp_path):
+        run = run_notebook(write_notebook(tmp_path, "level", level), {"session": "s"}, tmp_path)
+    assert int(printed(run)) > logging.ERROR
 
 
 def test_a_kernel_that_still_runs_at_the_end_ends_with_its_source(tmp_path):

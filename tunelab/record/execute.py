@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 PREFIX = "TUNELAB_PREFIX"
 LONGEST_SOCKET = 103  # bytes of its path, on macOS; Linux takes 107
+QUIET = {"extra_arguments": ["--log-level=50"]}  # a kernel that is ended calls that an error, on the terminal
 CHECK_TAG = "tunelab-kernel-check"
 CHECK = f"""import gc, os, sys
 gc.set_threshold(50_000, 20, 50)  # looking for garbage took a twelfth of a run
@@ -98,7 +99,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
                 kernel_name="python3",
                 language="python",
                 progress_bar={"desc": notebook.name, "file": sys.stderr, "leave": True},
-                config=Config({"KernelManager": channel}),
+                config=Config({"KernelManager": channel, "NotebookClient": QUIET}),
                 kernel_manager_class=manager(),
             )
     except PapermillException as error:
