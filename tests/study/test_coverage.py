@@ -102,7 +102,9 @@ def test_where_a_pooled_row_lies_does_not_depend_on_what_else_is_kept_nor_on_the
     whole = pooled(samples_of(log, CAR_3L), CAR_3L)
     bare = samples_of(log.drop_vars(["throttle_pct", "battery_v"]), CAR_3L)
     half, rest = (
-        replace(bare, **{f.name: getattr(bare, f.name)[part] for f in fields(bare) if f.name not in ("flagged", "notes")})
+        replace(
+            bare, **{f.name: getattr(bare, f.name)[part] for f in fields(bare) if f.name not in ("flagged", "notes")}
+        )
         for part in (slice(0, 377), slice(377, None))
     )
     pieces = pooled(join_samples([pooled(half, CAR_3L), rest]), CAR_3L)
