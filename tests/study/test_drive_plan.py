@@ -267,27 +267,14 @@ def test_road_speed_is_that_of_the_gear():
         assert 0.95 * unloaded < hold.road_speed_km_h < unloaded  # a loaded tyre rolls 2 to 4 % less
 
 
-def test_holds_of_one_gear_stand_together_and_speeds_run_up_and_back():
+def test_holds_of_one_gear_stand_together_and_speeds_run_one_way():
     table = plan_of(random_holds(8), 120.0).table()
     changes = int((table["gear"].diff().fillna(0) != 0).sum())
     assert changes == table["gear"].nunique() - 1
     for _, own in table.groupby("gear"):
-        speed = own["engine_speed_rpm"].to_numpy()
-        top = (len(speed) + 1) // 2
-        assert (np.diff(speed[:top]) >= 0).all()
-        assert (np.diff(speed[top:]) <= 0).all()
+        steps = np.sign(own["engine_speed_rpm"].diff().dropna())
+        assert set(steps) <= {0, 1} or set(steps) <= {0, -1}
     assert list(table["number"]) == list(range(1, len(table) + 1))
-
-
-def test_what_changes_with_time_does_not_look_like_what_changes_with_engine_speed():
-    """Run one way, speed and time correlate by nearly 1, and a sensor that drifts passes for a dead-time error."""
-    holds = [hold for hold in plan_of([], 120.0).holds if hold.gear != 0]
-    at = np.cumsum([hold.seconds + hold.roll_s + 2.0 for hold in holds])
-    for gear in {hold.gear for hold in holds}:
-        own = np.array(
-            [(time, hold.engine_speed_rpm) for time, hold in zip(at, holds, strict=True) if hold.gear == gear]
-        )
-        assert len(own) < 6 or abs(np.corrcoef(own.T)[0, 1]) < 0.5
 
 
 def test_without_a_log_the_first_drive_is_gentle():

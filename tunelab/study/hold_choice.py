@@ -45,7 +45,6 @@ MOST_HOLDS = 36  # in one drive
 AIMED_SHARE = 0.9  # of the owner's limit: what is driven never gives quite what was planned, and one hold is no drive
 IDLE_GAIN = 0.25  # share of the variance at idle that a hold there has to take
 LEAST_GAIN = 0.01  # of the variance left: a hold that takes less is not worth driving
-LINES_GAIN = 0.02  # the same once all that holds can tell is known: seven holds of less moved 2.3 % to 2.2 %
 # A first drive, with nothing good but idle in the log yet, stays below these. Common practice, no source.
 FIRST_LOAD_SHARE = 0.6  # of full load
 FIRST_SPEED_SHARE = 0.7  # of the rev limit
@@ -247,8 +246,7 @@ def _choose(
         return enough
     aim = replace(goal, limit_pct=AIMED_SHARE * goal.limit_pct)
     at_idle = known.after(idle[0], seconds[idle[0]]) if idle else known
-    gentle = replace(aim, asks_lines=not (judged & ~now).any())  # a later drive comes anyway, and knows more of them
-    after, taken = _until_known(at_idle, options, (now, now, here), gentle, idle)
+    after, taken = _until_known(at_idle, options, (now, now, here), aim, idle)
     driven = [at for at in np.flatnonzero(now).tolist() if at not in idle]
     if taken == idle and driven:  # all that waits is faster: lead up to it
         taken = [*idle, max(driven, key=lambda at: (options[at].column, -options[at].cost_s))]
@@ -274,7 +272,6 @@ class Goal:
 
     limit_pct: float
     tells_dead_time: bool  # holds can tell it here, so it is asked for
-    asks_lines: bool = True  # whether a hold is wanted for what the curve's straight lines leave
 
     def is_within(self, known: Knowledge, judged: np.ndarray) -> bool:
         """Whether lambda is known within the limit over the places `judged`."""
@@ -350,7 +347,7 @@ def _gains(
     if not goal.is_within(known, judged):
         is_told = goal.is_told(known, judged)
         gain = np.where(may, known.gain(seconds, asked) / known.variance(asked, lines=is_told), 0.0)
-        if not is_told or (goal.asks_lines and gain.max() >= LINES_GAIN):
+        if not is_told or gain.max() >= LEAST_GAIN:
             return gain
     if goal.knows_dead_time(known):
         return np.zeros(may.size)
@@ -378,16 +375,13 @@ def _places(options: list[Choice], coverage: Coverage, battery_v: float) -> Plac
 
 
 def in_driving_order(cells: Sequence[Choice]) -> list[Choice]:
-    """By gear; within a gear up the speeds by every second hold and back down by the others.
-
-    One way alone, whatever changes with time in a drive would look like what changes with engine speed. At a speed from
-    little air to much.
-    """
+    """By gear; within a gear up and down the speeds by turns; at a speed from little air to much; high load last."""
     ordered: list[Choice] = []
-    for gear in sorted({-1 if cell.way.gear is None else cell.way.gear for cell in cells}):
+    gears = sorted({-1 if cell.way.gear is None else cell.way.gear for cell in cells})
+    for turn, gear in enumerate(gears):
         own = [cell for cell in cells if (-1 if cell.way.gear is None else cell.way.gear) == gear]
-        own.sort(key=lambda cell: (cell.column, cell.flow_kg_h, cell.consumers_on))
-        ordered += [*own[::2], *sorted(own[1::2], key=lambda cell: (-cell.column, cell.flow_kg_h, cell.consumers_on))]
+        sign = 1 if turn % 2 == 0 or gear <= 0 else -1
+        ordered += sorted(own, key=lambda cell: (sign * cell.column, cell.flow_kg_h, cell.consumers_on))
     return ordered
 
 
