@@ -116,7 +116,7 @@ def test_notes_of_a_wrong_kind_in_a_notebook_are_named_with_its_file(tmp_path, m
     cell = {"cell_type": "code", "source": "a = 1", "metadata": {"tags": tags}, "outputs": []}
     node = {"nbformat": 4, "nbformat_minor": 5, "metadata": metadata, "cells": [cell]}
     (tmp_path / "odd.ipynb").write_text(json.dumps(node), encoding="utf-8")
-    with pytest.raises(NotebookError, match="^odd.ipynb"):
+    with pytest.raises(NotebookError, match=r"^odd\.ipynb"):
         read_notebook(tmp_path / "odd.ipynb")
 
 

@@ -141,8 +141,8 @@ def read_notebook(path: Path) -> Notebook:
         answer, load_from = tuple(about.get("answer", ())), tuple(about.get("load_from", ()))
     except (ValueError, TypeError, AttributeError, OverflowError) as error:
         raise NotebookError(
-            f"{path.name}: what its metadata says under tunelab cannot be used ({error}); wanted `order`, a number, and "
-            "`steps`, `answer` and `load_from`, lists of names."
+            f"{path.name}: what its metadata says under tunelab cannot be used ({error}); wanted `order`, a number, "
+            "and `steps`, `answer` and `load_from`, lists of names."
         ) from error
     return Notebook(path.stem, path, _title(cells), steps, _parameters(cells, path), order, load_from, answer)
 
