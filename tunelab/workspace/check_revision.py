@@ -22,7 +22,7 @@ from tunelab.workspace.revision import (
 )
 from tunelab.workspace.toml_file import Reading
 
-FIRST_YEAR = 1950
+FIRST_YEAR = 1950  # no car had an ECU before
 
 READINGS = ("meter_v", "meter_hz", "meter_counts")
 
