@@ -10,7 +10,7 @@ import pytest
 
 QUICK = ("log", "physics", "workspace", "study/readiness", "test_channels.py", "test_constants.py", "test_units.py")
 """Rooms and files whose tests draw little at random and start no notebook and no browser: the layer of units."""
-SLOW_AMONG_THEM = ("killed", "full_disk")  # words of the names of tests that start processes by the dozen
+SLOW_AMONG_THEM = ("killed", "full_disk", "recorded_shared")  # words of the names of tests that start processes
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -372,3 +372,19 @@ def test_a_hole_begins_an_episode_by_its_length_and_by_the_steps_it_lacks(clocke
     log = clocked("Time (s)", [f"{t:.2f}" for t in time])
     assert int(log["episode"].max()) + 1 == episodes
     assert not _reasons(log)
+
+
+@pytest.mark.parametrize(
+    ("heading", "step"), [("Time (s)", 40), ("Time [s]", 20), ("Time (ms)", 0.04), ("Time (min)", 0.5)]
+)
+def test_a_stated_unit_of_the_clock_by_which_no_logger_writes_is_asked_for(clocked, heading, step):
+    """Thousandths under a heading that says seconds made an hour of a few seconds, with every rate wrong."""
+    stamps = [f"{7 + k * step:g}" for k in range(300)]
+    with pytest.raises(MapError, match=r"(?s)one row in .*, which no drive log has; say which:.*time = "):
+        clocked(heading, stamps)
+    asked = clocked(heading, stamps, ColumnRule(name=heading, time="s"))
+    assert np.median(np.diff(asked["time"])) == pytest.approx(step)
+
+
+def test_a_slow_logger_keeps_the_unit_that_it_states(clocked):
+    assert np.median(np.diff(clocked("Time (s)", [5.0 * k for k in range(60)])["time"])) == 5.0

@@ -1,5 +1,7 @@
 """Parameters are checked before anything runs."""
 
+import json
+
 import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
@@ -95,6 +97,27 @@ def test_a_file_that_is_no_notebook_is_named(tmp_path):
     (tmp_path / "x.ipynb").write_text("not json")
     with pytest.raises(NotebookError, match=r"x\.ipynb cannot be read as a notebook"):
         find_notebooks(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("metadata", "tags"),
+    [
+        ({"tunelab": [1]}, ["parameters"]),
+        ({"tunelab": {"order": "first"}}, ["parameters"]),
+        ({"tunelab": {"order": float("inf")}}, ["parameters"]),
+        ({"tunelab": {"steps": 3}}, ["parameters"]),
+        ({"tunelab": {"answer": None}}, ["parameters"]),
+        ({}, None),
+        ({}, 5),
+    ],
+)
+def test_notes_of_a_wrong_kind_in_a_notebook_are_named_with_its_file(tmp_path, metadata, tags):
+    """Each ended in a traceback, or in a sentence that named no file."""
+    cell = {"cell_type": "code", "source": "a = 1", "metadata": {"tags": tags}, "outputs": []}
+    node = {"nbformat": 4, "nbformat_minor": 5, "metadata": metadata, "cells": [cell]}
+    (tmp_path / "odd.ipynb").write_text(json.dumps(node), encoding="utf-8")
+    with pytest.raises(NotebookError, match=r"^odd\.ipynb"):
+        read_notebook(tmp_path / "odd.ipynb")
 
 
 def test_notebooks_are_chosen_by_step_or_by_name(tmp_path):

@@ -351,6 +351,14 @@ def test_no_process_of_a_record_loads_statistics_or_pint_before_a_study_asks_for
     assert shown.stdout.strip() == "[]"
 
 
+@pytest.mark.parametrize("module", ["lab", "archive.one"])
+def test_no_command_loads_a_grammar_of_addresses(module):
+    """It took `lab`, `demo` and `archive` a second before they did anything."""
+    code = f"import sys, tunelab.record.{module}; print('rfc3987_syntax' in sys.modules)"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "False"
+
+
 def test_a_record_pushes_no_session_and_no_workspace_aside(workspace, notebooks):
     session = workspace / "sessions" / SESSION_NAME
     before = sorted(path.name for path in session.iterdir())

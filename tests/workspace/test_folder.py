@@ -75,6 +75,8 @@ FAULTS = [
         "below mass_kg",
     ),
     ("revisions/r01.toml", 'name = "r01"', 'name = "r1"', "name", "rename the file to r1.toml"),
+    ("revisions/r01.toml", "date = 20", "date = 00", "date", "all four digits of its year"),
+    ("session.toml", "date = 20", "date = 00", "date", "all four digits of its year"),
     (
         "revisions/r01.toml",
         "meter_v =",

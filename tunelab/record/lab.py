@@ -14,14 +14,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import nbformat
-
+from tunelab.lazy import as_if_missing
 from tunelab.record.notebook import Notebook, NotebookError, find_notebooks, kit_folder, read_notebook
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.place import folder_beside, put_in_free_place, write_whole
 from tunelab.record.stored import RECORDS
 from tunelab.workspace import SESSIONS_FOLDER, Problem, SessionFolder, Workspace, WorkspaceError, open_workspace
 from tunelab.workspace.disk import copy_folder
+
+with as_if_missing("rfc3987_syntax"):  # a second, for addresses that no notebook holds
+    import nbformat
 
 
 def copy_demo(target: Path) -> Path:

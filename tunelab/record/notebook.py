@@ -135,9 +135,15 @@ def read_notebook(path: Path) -> Notebook:
         It cannot be read, or a cell tagged `parameters` is missing or holds more than plain values.
     """
     metadata, cells = read_cells(path)
-    about = metadata.get("tunelab", {})
-    steps, order = tuple(about.get("steps", ())), int(about.get("order", 50))
-    answer, load_from = tuple(about.get("answer", ())), tuple(about.get("load_from", ()))
+    try:
+        about = metadata.get("tunelab", {})
+        steps, order = tuple(about.get("steps", ())), int(about.get("order", 50))
+        answer, load_from = tuple(about.get("answer", ())), tuple(about.get("load_from", ()))
+    except (ValueError, TypeError, AttributeError, OverflowError) as error:
+        raise NotebookError(
+            f"{path.name}: what its metadata says under tunelab cannot be used ({error}); wanted `order`, a number, "
+            "and `steps`, `answer` and `load_from`, lists of names."
+        ) from error
     return Notebook(path.stem, path, _title(cells), steps, _parameters(cells, path), order, load_from, answer)
 
 
@@ -175,7 +181,8 @@ def _title(cells: Sequence[Mapping[str, Any]]) -> str:
 
 def is_parameters(cell: Mapping[str, Any]) -> bool:
     """Whether a code cell is the one that holds the parameters."""
-    return "parameters" in cell["metadata"].get("tags", [])
+    tags = cell["metadata"].get("tags", [])
+    return isinstance(tags, list) and "parameters" in tags
 
 
 def _parameters(cells: Sequence[Mapping[str, Any]], path: Path) -> tuple[Parameter, ...]:

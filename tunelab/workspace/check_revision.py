@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import PurePath
 
@@ -21,6 +22,8 @@ from tunelab.workspace.revision import (
 )
 from tunelab.workspace.toml_file import Reading
 
+FIRST_YEAR = 1950  # no car had an ECU before
+
 READINGS = ("meter_v", "meter_hz", "meter_counts")
 
 
@@ -34,6 +37,7 @@ def check_revision(reading: Reading[Revision], car: Car | None) -> Iterator[Prob
         wanted = f'the name of its file, "{stem}"'
         way_out = f'rename the file to {revision.name}.toml or set name = "{stem}"'
         yield reading.problem(("name",), repr(revision.name), wanted, way_out)
+    yield from check_year(reading, revision.date)
     yield from _check_load_from(reading, car)
     if revision.meter_curve and reading.has("meter_curve"):
         yield from _check_curve(reading, revision.meter_curve, car)
@@ -99,6 +103,12 @@ def _check_curve(reading: Reading, curve: MeterCurve, car: Car | None) -> Iterat
     for name in given:
         yield from _check_lists(reading, ("meter_curve", name), getattr(curve, name), curve.flow_kg_h)
     yield from _check_rising(reading, ("meter_curve", "flow_kg_h"), curve.flow_kg_h, strictly=False)
+
+
+def check_year(reading: Reading, date: datetime.date | None) -> Iterator[Problem]:
+    """Find a date from before any car with an ECU: `0026-05-03` is valid TOML, and such a drive would come first."""
+    if date and date.year < FIRST_YEAR:
+        yield reading.problem(("date",), str(date), "a date with all four digits of its year, such as 2026-05-03")
 
 
 def _check_load_from(reading: Reading, car: Car | None) -> Iterator[Problem]:

@@ -13,7 +13,7 @@ from pydantic import Field
 from tunelab.channels import CHANNELS
 from tunelab.workspace.car import Car, NotNegative, Percent, Positive, Table
 from tunelab.workspace.channel_map import is_named
-from tunelab.workspace.check_revision import known_names
+from tunelab.workspace.check_revision import check_year, known_names
 from tunelab.workspace.problem import Problem
 from tunelab.workspace.toml_file import Reading
 
@@ -208,6 +208,7 @@ def check_session(reading: Reading[Session], folder: Path, revisions: Mapping[st
     session = reading.partial
     if session is None:
         return
+    yield from check_year(reading, session.date)
     if session.revision and session.revision not in revisions:
         way_out = known_names(session.revision, revisions)
         yield reading.problem(("revision",), repr(session.revision), "a revision that exists", way_out)

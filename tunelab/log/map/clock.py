@@ -40,6 +40,8 @@ _SINCE_1970 = (
 _MOST_FALLS = 0.1  # of the steps of a clock, with rows out of order
 _FINEST_STEP_S = 0.001  # two clocks of one name may differ by their rounding
 _SHORTEST_STEP_S = 0.0009  # no such logger writes more than 1000 rows a second: finer steps are minutes, hours or days
+_FASTEST_ROW_S, _SLOWEST_ROW_S = 1e-4, 8.0  # between rows of a drive log; common practice, no source
+_STEPS_TO_JUDGE = 20  # a few rows may be a hand-made excerpt
 
 
 class ClockError(ValueError):
@@ -255,9 +257,24 @@ def _read_clock(raw: RawTable, column: RawColumn, heading: Heading) -> Clock | N
 def _scaled(values: np.ndarray, column: RawColumn, unit: str | None) -> Clock | None:
     if unit in _SECONDS:
         factor, why = _SECONDS[unit], f"unit {unit} stated"
+        _require_drive_log(values, column, unit)
         high = float(np.fmax.reduce(values, initial=0.0)) * factor
         return Clock(values * factor, "absolute" if high > 1e8 else "relative", (column.key,), f"{column.key}: {why}")
     return _guess_scale(values, column)
+
+
+def _require_drive_log(values: np.ndarray, column: RawColumn, unit: str) -> None:
+    """ClockError where the unit that a file states makes a row take a time that no logger of a drive takes for it."""
+    step = np.diff(values[np.isfinite(values)])
+    step = step[step > 0]
+    usual = float(np.median(step)) * _SECONDS[unit] if step.size >= _STEPS_TO_JUDGE else 1.0
+    if _FASTEST_ROW_S <= usual <= _SLOWEST_ROW_S:
+        return
+    others = ", ".join(f'"{name}"' for name in ("s", "ms", "us", "min") if name != unit)
+    lines = rule_lines(column.heading, time=f'"{unit}"  # or {others}')
+    raise ClockError(
+        f"{column.key!r}: its unit, {unit}, makes one row in {usual:.3g} s, which no drive log has; say which:\n{lines}"
+    )
 
 
 def _guess_scale(values: np.ndarray, column: RawColumn) -> Clock | None:

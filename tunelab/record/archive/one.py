@@ -15,9 +15,9 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-import nbformat
 import polars as pl
 
+from tunelab.lazy import as_if_missing
 from tunelab.record.archive.stamps import Desk, Stamps, parameters_of
 from tunelab.record.chapter import Chapter, as_data
 from tunelab.record.evidence import digest
@@ -28,6 +28,9 @@ from tunelab.record.quick import Calculation
 from tunelab.record.results import all_findings, tidy
 from tunelab.workspace import Workspace, open_workspace
 from tunelab.workspace.disk import replace_file
+
+with as_if_missing("rfc3987_syntax"):  # a second, for addresses that no notebook holds
+    import nbformat
 
 SCHEMA = "tunelab-archive/1"
 PARTS = "parts"

@@ -16,6 +16,7 @@ from html.parser import HTMLParser
 from typing import TYPE_CHECKING, Any
 
 from tunelab.channels import CHANNELS, name_key
+from tunelab.lazy import as_if_missing
 from tunelab.record.display import FIGURE, TABLE
 from tunelab.record.page import ANSI, pack
 from tunelab.record.share.kinds import KINDS
@@ -72,7 +73,8 @@ def clean_notebook(text: str, scrubber: Scrubber, where: str) -> str:
 
     Of an output only what a page shows goes along; pictures and the like cannot be read, so they go.
     """
-    import nbformat
+    with as_if_missing("rfc3987_syntax"):  # a second, for addresses that no notebook holds
+        import nbformat
 
     node = nbformat.reads(text, as_version=4)
     for cell in node.cells:
