@@ -5,6 +5,7 @@ import subprocess
 import sys
 
 import pytest
+from page_checks import as_read
 from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab.channels import CHANNELS
@@ -123,7 +124,7 @@ def test_a_plan_for_a_car_that_was_never_driven(workspace, capsys, tmp_path):
     told = capsys.readouterr().out
     assert "nothing driven yet" in told
     assert "not above 80 km/h" in told
-    page = (tmp_path / "plan.html").read_text(encoding="utf-8")
+    page = as_read((tmp_path / "plan.html").read_text(encoding="utf-8"))
     assert "Summary of this record" not in page  # it lies in no record
     assert "not above 80 km/h" in page
     assert "closed road" in page

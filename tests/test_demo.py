@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from offline_browser import QUESTION_HEAD, SCREENS, SUMMARY_HEAD, below_first_screen, browser, ink, offline_page
 from page_checks import (
+    as_read,
     captions_without_result,
     contradictions,
     lines_out_of_view,
@@ -478,13 +479,13 @@ def test_the_plan_is_the_same_on_the_page_in_the_summary_and_from_the_command(de
     root = shutil.copytree(demo[1], tmp_path / "car", ignore=left_out)
     sentence = plan_sentence(plan_for(root, None).plan)
     for name in ("index", "drive_plan"):
-        assert sentence in re.sub("<[^>]+>", "", (record / f"{name}.html").read_text("utf-8")), name
+        assert sentence in re.sub("<[^>]+>", "", as_read((record / f"{name}.html").read_text("utf-8"))), name
 
 
 def test_the_proposal_is_predicted_alike_wherever_it_is_spoken_of(record):
     findings = json.loads((record / "results.json").read_text("utf-8"))["findings"]
     predicted = next(f for f in findings if f["id"] == "steady.proposal_predicted")
-    pages = {name: (record / f"{name}.html").read_text("utf-8") for name in ("index", "steady")}
+    pages = {name: as_read((record / f"{name}.html").read_text("utf-8")) for name in ("index", "steady")}
     shown = [shown for text in pages.values() for shown in shown_on(text) if shown.title == predicted["title"]]
     seen = {one.reading.rstrip(")") for one in shown}
     assert len(seen) == 1

@@ -13,14 +13,14 @@ import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from offline_browser import browser, offline_page
-from page_checks import as_read, torn_in_print
+from page_checks import as_read, parted_in_print, torn_in_print
 
 from tunelab.chart.explore import NO_BOX
 from tunelab.chart.look import CELL_INK, EDGE, panel
 from tunelab.record.display import FIGURE, PAGE_RUN, TABLE, bullets, figure_item, set_up_display, table_item, typeset
 from tunelab.record.execute import Run
 from tunelab.record.notebook import Notebook
-from tunelab.record.page import fitted, notebook_page, prose
+from tunelab.record.page import TEMPLATES, fitted, notebook_page, prose
 
 hv.extension("bokeh", logo=False)
 CURVE = hv.Curve([(0, 1), (1, 2)])
@@ -427,3 +427,15 @@ def test_a_phone_leaves_out_numbers_of_an_axis_and_never_a_name(ticks, may_go):
     named = {"xticks": list(enumerate(ticks))} if ticks else {}
     item = figure_item(hv.Curve([(0, 1), (1, 2)]).opts(**panel("", 200, xlabel="x", ylabel="y"), **named))[0]["item"]
     assert ("NoOverlap" in item) == may_go
+
+
+def test_a_long_list_of_findings_breaks_between_sheets_and_never_within_one(chromium_path, tmp_path):
+    style = (TEMPLATES / "page.css").read_text(encoding="utf-8")
+    found = "".join(f"<li><h3><span>finding {k}</span></h3><p>what came out of it</p></li>" for k in range(60))
+    page = f"<!doctype html><style>{style}</style><main><h2>All</h2><ul class='findings'>{found}</ul></main>"
+    (tmp_path / "n.html").write_text(page, encoding="utf-8")
+    with browser(chromium_path) as started, offline_page(started) as opened:
+        opened.show(tmp_path / "n.html", figures=False)
+        count, parted = parted_in_print(opened.page)
+    assert count > 60
+    assert parted == []

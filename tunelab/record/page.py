@@ -17,7 +17,7 @@ from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from tunelab.record.answer import Answer, answer_of
-from tunelab.record.display import FIGURE, TABLE, typeset
+from tunelab.record.display import FIGURE, TABLE, real_minus, typeset
 from tunelab.record.still import draw_still
 
 if TYPE_CHECKING:
@@ -283,7 +283,7 @@ def _environment() -> jinja2.Environment:
         finalize=_finish,
     )
     environment.filters["pack"] = lambda text: Markup(pack(text))
-    environment.filters.update(prose=prose, fitted=fitted, longest_word=longest_word)
+    environment.filters.update(prose=prose, fitted=fitted, longest_word=longest_word, real_minus=real_minus)
     environment.globals["glossary"] = prose(_asset("glossary.md"))
     return environment
 
