@@ -235,9 +235,10 @@ def _checks(
 def _over_pulls(moment: Check, drives: tuple[pd.DataFrame, ...], sign: int, step: float) -> Check:
     """Turn the worst quarter second into the worst engine speed's mean over the pulls of all drives.
 
-    The interval reaches as far as that of any engine speed. A reading that never moved stays as it is.
+    The interval reaches as far as that of any engine speed. A reading that never moved stays as it is, and so does one
+    whose engine speed is not known.
     """
-    if not moment.moved:
+    if not moment.moved or drives[0].empty:
         return moment
     places = _places(drives, sign)
     worst, half = places.loc[places["error"].idxmax()], np.hypot(places["half"], step / 2)
