@@ -8,12 +8,15 @@ import json
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from plain_workspace import SESSION_NAME, write_workspace
 
 from tunelab import cli
+from tunelab.record.beside import BY_PULL, pulls_on_this_revision
 from tunelab.record.comparing import compare
 from tunelab.record.history import write_shelf
+from tunelab.record.opened import open_session
 from tunelab.record.share import open_shared, share_records
 from tunelab.record.share.join import compare_records
 from tunelab.record.stored import RecordError, read_results, stored_records
@@ -55,6 +58,35 @@ def test_old_records_are_compared(old):
     assert difference.before == difference.after
     assert not difference.told_apart
     assert found.logs  # of the log.nc beside the results
+
+
+def test_a_workspace_of_the_first_version_opens_and_is_left_as_it_is(old):
+    """Its car.toml and revision state none of the tables that came since."""
+    before = {path: path.read_bytes() for path in old.rglob("*") if path.is_file()}
+    opened = open_workspace(old)
+    assert (opened.car.load_from, list(opened.revisions)) == ("air_meter", ["r01"])
+    revision = opened.revisions["r01"]
+    assert {revision.full_load_fuel, revision.spark, revision.idle_base, revision.volumetric_efficiency} == {None}
+    stored_records(opened)
+    assert {path: path.read_bytes() for path in old.rglob("*") if path.is_file()} == before
+
+
+def test_pulls_of_earlier_records_with_the_revision_go_in_with_those_of_a_drive_and_no_others(old):
+    """Of an earlier day and the same revision only; a record from before the table was written has none."""
+    later = open_session(old / "sessions" / LATER)
+    assert pulls_on_this_revision(later) == ()
+    for name in (SESSION_NAME, LATER):
+        (old / "records" / name / "tables").mkdir(exist_ok=True)
+        pd.DataFrame({"stretch": [1], "samples": [len(name)]}).to_csv(
+            old / "records" / name / "tables" / f"{BY_PULL}.csv", index=False
+        )
+        text = (old / "sessions" / name / "session.toml").read_text("utf-8")
+        (old / "sessions" / name / "session.toml").write_text(text.replace("2026-05-03", name[:10]), "utf-8")
+    (found,) = pulls_on_this_revision(open_session(old / "sessions" / LATER))
+    assert found["samples"].tolist() == [len(SESSION_NAME)]
+    assert pulls_on_this_revision(open_session(old / "sessions" / SESSION_NAME)) == ()
+    change(old / "records" / SESSION_NAME, revision="r00")
+    assert pulls_on_this_revision(open_session(old / "sessions" / LATER)) == ()
 
 
 def test_an_old_record_is_shared_and_opened(old, tmp_path):

@@ -109,7 +109,7 @@ def test_full_throttle_and_the_meter_at_high_flow_go_into_the_record(opened, evi
     spark = study_spark(evidence.log, opened.car, opened.revision)
     chapter = full_throttle.full_throttle_chapter(opened, full, found, high=high, steady=steady, fuel=fuel, spark=spark)
     assert high.shown
-    assert "full_load_fuel" in chapter.tables
+    assert {"full_load_fuel", "lambda_by_pull"} <= set(chapter.tables)
     assert {"full_load_fuel.error", "full_load_fuel.predicted"} <= {f.id for f in chapter.findings}
     assert chapter.proposal is None  # the revision does not state the current full-load fuelling
     assert any("does not state the current full-load fuelling" in text for text in chapter.change.sentences)

@@ -2,6 +2,7 @@
 
 import datetime
 from dataclasses import replace
+from types import SimpleNamespace
 
 import holoviews as hv
 import numpy as np
@@ -16,15 +17,17 @@ from tunelab.record import power
 from tunelab.record.chapter import NextRevision, write
 from tunelab.record.manners import Manners, idle_load, manners_chapter, road_tables, tables_table
 from tunelab.record.opened import OpenedSession
-from tunelab.record.to_enter import MARK, entry_rows, standing_of_parts
+from tunelab.record.to_enter import MARK, entry_rows, goes_in, standing_of_parts
 from tunelab.simulate import Schedule, drive
 from tunelab.simulate.demo.cars import MARIT, TRUTH
 from tunelab.simulate.schedule import DAY, cruise, idle, overrun, tip_in
 from tunelab.study.fuel_cut_log import study_fuel_cut
 from tunelab.study.heat import study_heat
+from tunelab.study.high_flow import no_high_flow
 from tunelab.study.idle import study_idle
 from tunelab.study.road import name_drive
 from tunelab.study.shift import RevLimitProposal, ShiftPoint
+from tunelab.study.steady.result import LambdaError
 from tunelab.study.table_proposal import COLUMNS, TableProposal, revision_with
 from tunelab.study.transient import study_transients
 from tunelab.study.trims import study_trims
@@ -144,3 +147,20 @@ def test_parts_of_several_proposals_share_one_form():
     assert shown["measured"].tolist() == ["9.00 (8.40 to 9.60)", "–"]
     after = revision_with(base, [made], "r02", DAY_AFTER)
     assert NextRevision(after, {}, made.parts()).parts == ("acceleration_fuel",)
+
+
+@pytest.mark.parametrize(("p95", "lower", "upper", "beyond", "goes"), [
+    (1.0, 0.8, 1.5, None, False),  # within the owner's 2 %: nothing has to be changed
+    (1.0, 0.8, 1.5, "change", True),  # but pulls show that the curve beyond has to be
+    (3.0, 2.5, 3.5, None, True),
+    (0.4, 0.3, 0.6, "change", False),  # it would get worse
+])  # fmt: skip
+def test_curve_and_dead_times_go_in_with_the_fuel_of_full_load_only_where_something_has_to_be_changed(
+    p95, lower, upper, beyond, goes
+):
+    before = LambdaError.not_shown()
+    before = replace(before, p95_pct=p95, lower_pct=lower, upper_pct=upper)
+    fit, proposal = SimpleNamespace(because="", before=before), SimpleNamespace(predicted=replace(before, p95_pct=0.6))
+    points = pd.DataFrame({"basis": ["pulls"], "factor_lower": [1.04], "factor_upper": [1.06]})
+    high = None if beyond is None else replace(no_high_flow("", "meter_v"), shown=True, points=points, tolerance_pct=2)
+    assert goes_in(fit, proposal, high, 2.0) == goes

@@ -503,3 +503,15 @@ def test_more_fuel_beyond_the_last_breakpoint_is_expected_only_as_far_as_the_tab
         told[name] = [note for note in found.notes if note.startswith("With all of it entered lambda is still")]
     assert told["acts"] == []
     assert "6625, 6750 rpm" in told["in part"][0]
+
+
+def test_lean_while_the_wall_film_fills_moves_no_breakpoint():
+    """8 % lean in the second after opening, from 1700 to 2300 rpm: the fuel for tip-ins, and no table of full load."""
+    rpm = [2000.0, 2500.0, 3000.0, 4000.0, 5000.0, 6000.0]
+    base = stating(engine_speed_rpm=rpm, commanded_lambda=[0.87] * len(rpm))
+    mixture = pulls_of(lambda x: 0.08 * (np.asarray(x) < 2300), np.random.default_rng(4), low=1700.0, pull_spread=0.0)
+    early = mixture.readings["engine_speed_rpm"] < 2300
+    for past, moves in ((~early, False), (early | True, True)):
+        known = SimpleNamespace(readings=mixture.readings.assign(past_film=past))
+        table = propose_full_load(EMPTY, owner(), base, known, alone(base)).table
+        assert (table["proposed"] != table["in_force"]).any() == moves

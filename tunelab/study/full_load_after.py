@@ -87,7 +87,7 @@ def between_breakpoints(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> li
     rpm = missing_breakpoint(table, rows, car)
     if rpm is None:
         return []
-    bins = bins_after(table, rows)
+    bins = bins_after(table, rows[rows["past_film"]])
     off = 100 * (bins.loc[rpm, "after"] / bins.loc[rpm, "goal"] - 1)
     return [
         f"Around {rpm:.0f} rpm lambda stays about {off:+.1f} % off with all of it entered: what is missing does not "
@@ -101,7 +101,7 @@ def missing_breakpoint(table: pd.DataFrame, rows: pd.DataFrame, car: Car) -> flo
 
     None is asked for that pulls like these could not measure, once it is in the table.
     """
-    bins, points = bins_after(table, rows), table["engine_speed_rpm"].to_numpy()
+    bins, points = bins_after(table, rows[rows["past_film"]]), table["engine_speed_rpm"].to_numpy()
     apart = np.abs(bins.index.to_numpy()[:, None] - points).min(axis=1)
     off = 100 * np.abs(bins["after"] / bins["goal"] - 1)
     known, after = table["lambda"].notna().to_numpy(), np.searchsorted(points, bins.index)

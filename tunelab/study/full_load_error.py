@@ -124,6 +124,7 @@ def error_rows(
     rows = pd.DataFrame({
         "rpm": rpm, "stretch": table["stretch"].to_numpy(), "goal": goal, "taken": at, "lost": lost, "acts": acts,
         "error": np.log(table["lambda"].to_numpy() / goal), "commanded": commanded,
+        "past_film": table["past_film"].to_numpy(dtype=bool) if "past_film" in table else True,
         "asked": commanded if own is None or own.commanded_lambda is None else np.interp(
             rpm, own.engine_speed_rpm, own.values),
     })  # fmt: skip
@@ -259,7 +260,8 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
 
     Weighted by the table's own straight lines, the slope taken out, pull by pull; of an uneven step's far side only
     what FURTHER allows, since readings may not lie to one side. The interval is that of the pulls' means, with the
-    spread that a pull is known to have (`high_flow`) where they are few. `apart` is the standard error by the pulls'
+    spread that a pull is known to have (`high_flow`) where they are few. While the wall film fills after opening no
+    reading counts: it speaks of the fuel for tip-ins. `apart` is the standard error by the pulls'
     spread alone, without what all of them share.
     """
     steps = np.diff(points)
@@ -270,7 +272,7 @@ def error_at(rows: pd.DataFrame, points: np.ndarray, k: int) -> dict[str, float]
     below, above = min(below, FURTHER * nearer), min(above, FURTHER * nearer)
     offset = rows["rpm"].to_numpy() - points[k]
     weight = np.clip(1 - np.abs(offset) / np.where(offset < 0, below, above), 0.0, None)
-    use = weight > 0
+    use = (weight > 0) & rows["past_film"].to_numpy(dtype=bool)
     part = rows[use].assign(weight=weight[use], offset=offset[use])
     empty = {"error": np.nan, "se": np.nan, "apart": np.nan, "taken": np.nan, "goal": np.nan, "readings": len(part),
              "pulls": 0}  # fmt: skip

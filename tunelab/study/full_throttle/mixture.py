@@ -54,7 +54,8 @@ class Mixture:
     `meant` is what lambda is to be there (`meant_lambda`), `error_pct` what lambda is off that.
     """
     by_pull: pd.DataFrame  # BY_PULL: what every pull was off by engine speed, for drives to come with this revision
-    readings: pd.DataFrame  # seen_s, fuelled_s, stretch, engine_speed_rpm, lambda, commanded, meant, judged, because
+    readings: pd.DataFrame
+    """`seen_s, fuelled_s, stretch, engine_speed_rpm, lambda, commanded, meant, judged, because, past_film`."""
     delay_only: pd.DataFrame  # stretch, start_s, end_s, highest_lambda, because
     delay: DelayFit
 
@@ -85,7 +86,9 @@ def check_mixture(
     table = _judged(table, log, car, revision, stretches, delay)
     rpm, commanded = (table[name].to_numpy() for name in ("engine_speed_rpm", "commanded"))
     table = table.assign(meant=meant_lambda(revision, rpm, commanded))
-    known = _past_film(table, stretches)
+    opened = np.array([stretch.start_s for stretch in stretches])[table["stretch"].to_numpy() - 1]
+    table = table.assign(past_film=table["fuelled_s"].to_numpy() >= opened + FILM_S)
+    known = _past_film(table)
     by_pull = _by_pull(known)
     lean, against, rich = _checks(log, table, known, car, stretches, (by_pull, *earlier))
     return Mixture(lean, against, rich, _bins(table), by_pull, table, _delay_only(table, car, stretches), delay)
@@ -182,11 +185,10 @@ def _cut_nearby(
     return rolling((inside & is_cut(log, car, revision)).astype(float), rows, "max") > 0
 
 
-def _past_film(table: pd.DataFrame, stretches: tuple[Stretch, ...]) -> pd.DataFrame:
+def _past_film(table: pd.DataFrame) -> pd.DataFrame:
     """Judged readings from FILM_S after opening on, in the order fuelled, with what they are `off`. [%]"""
     judged = table[table["judged"]].sort_values(["stretch", "fuelled_s"])
-    opened = np.array([stretch.start_s for stretch in stretches])[judged["stretch"].to_numpy() - 1]
-    known = judged[np.isfinite(judged["meant"]) & (judged["fuelled_s"].to_numpy() >= opened + FILM_S)]
+    known = judged[np.isfinite(judged["meant"]) & judged["past_film"]]
     return known.assign(off=100 * (known["lambda"] / known["meant"] - 1))
 
 
@@ -233,9 +235,10 @@ def _checks(
 def _over_pulls(moment: Check, drives: tuple[pd.DataFrame, ...], sign: int, step: float) -> Check:
     """Turn the worst quarter second into the worst engine speed's mean over the pulls of all drives.
 
-    The interval reaches as far as that of any engine speed. A reading that never moved stays as it is.
+    The interval reaches as far as that of any engine speed. A reading that never moved stays as it is, and so does one
+    whose engine speed is not known.
     """
-    if not moment.moved:
+    if not moment.moved or drives[0].empty:
         return moment
     places = _places(drives, sign)
     worst, half = places.loc[places["error"].idxmax()], np.hypot(places["half"], step / 2)

@@ -181,13 +181,16 @@ def _held(log: xr.Dataset, name: str) -> np.ndarray:
     return np.where(known[last] & (time - time[last] <= 1.0), values[last], np.nan)
 
 
+NO_METER = 'where the ECU has no air meter, say so in car.toml (load_from = "manifold_pressure" or "throttle")'
+
+
 def _reading(log: xr.Dataset, car: Car, own: Revision, notes: list[str]) -> tuple[np.ndarray, list[str]]:
     """Raw meter reading or, in episodes whose logger has none, the one that the ECU's airflow came from."""
     channel = car.meter.channel
     has_reading = was_logged(log, channel) if channel in log else np.zeros(log.sizes["time"], dtype=bool)
     if has_reading.all() or (has_reading.any() and "air_flow_kg_h" not in log):
         return _held(log, channel), [channel]
-    air = _needed(log, "air_flow_kg_h", f"log {channel} or the airflow that the ECU computes")
+    air = _needed(log, "air_flow_kg_h", f"log {channel} or the airflow that the ECU computes; {NO_METER}")
     flow, reading = np.asarray(own.meter_curve.flow_kg_h), own.meter_curve.reading
     rising = np.append(True, np.diff(np.maximum.accumulate(flow)) > 0)
     found = np.interp(air, flow[rising], reading[rising], left=np.nan, right=np.nan)
