@@ -247,6 +247,7 @@ def next_drive_held(seed):
         "one": went.p95(engine, revisions["r02"]),
         "two": again.p95(engine, after),
         "curve": covered(trial, fit),
+        "half": float(50 * np.nanmedian(np.log(fit.meter.upper / fit.meter.lower))),
         "worse": went.left_where_worse(engine, engine.revision, revisions["r02"]),
         "next": holds(proposal.predicted, alone.before.p95_pct),
         "old": predict_held(fit, revisions["r02"], engine, alone.before.p95_pct),
@@ -272,7 +273,7 @@ def predict_held(fit, revision, engine, measured):
 def test_bench_the_next_dirty_drive_lies_in_what_was_predicted():
     """On dirty drives: error, the next drive's p95 in its prediction, breakpoints of the pooled fit."""
     rows = [next_drive_held(seed) for seed in range(CARS)]
-    for name in ("before", "one", "two", "width", "worse"):
+    for name in ("before", "one", "two", "width", "worse", "half"):
         show(f"{name:10s} {spread([row[name] for row in rows])}")
     curve = [row["curve"] for row in rows]
     show(f"curve after one drive: {np.mean(curve):.3f} hold the truth, on the worst car {np.min(curve):.2f}")
@@ -281,7 +282,7 @@ def test_bench_the_next_dirty_drive_lies_in_what_was_predicted():
     for basis in ("measured", "extended"):
         inside, count = np.sum([row[basis] for row in rows], axis=0)
         show(f"breakpoints {basis}, two drives: {inside} of {count} hold the true curve")
-        assert inside >= 0.9 * count
+        assert inside >= 0.93 * count
     assert np.mean([row["next"] for row in rows]) >= 0.9
     assert np.mean(curve) >= 0.93
     assert max(row["worse"] for row in rows) < 2.0

@@ -352,11 +352,14 @@ def _injector_line(fit: SteadyFit, own: Suspects) -> Finding:
     at_shortest = 1000 * np.exp(-bend.shortest_ms / BEND_DECAY_MS)
     value, lower, upper = (float(at_shortest * value) for value in (bend.size.value, *bend.size.ends))
     values = (value, lower, upper)
+    allowed = "The intervals of curve and dead time are those without a bend: this drive does not speak for one."
+    if bend.spoken_for:
+        allowed = "The intervals of curve and dead time allow for it."
     because = (
         f"At the shortest pulses, open for {bend.shortest_ms:.1f} ms, the injectors act as if open "
         f"{abs(value):.0f} µs {'longer' if value >= 0 else 'shorter'} than the line through the long pulses says. By "
         "this drive the chance that they bend at all is "
-        f"{100 * bend.chance:.0f} %, and the intervals of curve and dead time allow for it. {LINE}"
+        f"{100 * bend.chance:.0f} %. {allowed} {LINE}"
     )
     return _finding(
         fit, "steady.injector_line", "Injectors off their straight line at the shortest pulses", values=values,
