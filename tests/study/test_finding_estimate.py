@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from published import assert_agrees, entries
 from scipy import signal, stats
 
 from tunelab.study.finding import (
@@ -27,6 +28,21 @@ def test_mean_interval_agrees_with_scipy():
     found = mean_estimate(values, "s", used=12, flagged=0, what="events")
     low, high = stats.t.interval(0.95, 11, loc=values.mean(), scale=stats.sem(values))
     assert (found.value, found.lower, found.upper) == pytest.approx((values.mean(), low, high))
+
+
+@pytest.mark.parametrize("name", ["s_tcrit95_5", "s_tcrit95_7", "s_tcrit95_20", "s_tcrit95_30"])
+def test_mean_interval_reaches_as_far_as_the_published_table_of_student(name):
+    entry = entries()[name]
+    values = np.arange(entry["inputs"]["dof"] + 1.0)
+    found = mean_estimate(values, "s", used=values.size, flagged=0, what="events")
+    assert_agrees((found.upper - found.value) / (values.std(ddof=1) / np.sqrt(values.size)), entry)
+
+
+def test_mean_and_spread_match_the_published_example():
+    mean, spread = entries()["s_mean"], entries()["s_sd"]
+    found = mean_estimate(mean["inputs"]["y"], "1", used=3, flagged=0, what="readings")
+    assert_agrees(found.value, mean)
+    assert_agrees((found.upper - found.value) * np.sqrt(3) / stats.t.ppf(0.975, 2), spread)
 
 
 def test_mean_interval_covers():
