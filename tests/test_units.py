@@ -55,6 +55,12 @@ def test_convert_fuel_economy_matches_definition():
     assert_agrees(100 / convert(entry["inputs"]["mpg"], "mpg", "km/l"), entry)
 
 
+@pytest.mark.parametrize("entry", matching("u_lbh_ccmin_"))
+def test_convert_gives_the_published_volume_of_a_fuel_whose_density_is_stated(entry):
+    given = entry["inputs"]
+    assert_agrees(convert(given["lb_per_h"], "lb/h", "g/min") / given["density_g_per_cc"], entry)
+
+
 # CGPM definitions: 0 °C is 273.15 K; 32 °F is 0 °C; 671.67 °R is 100 °C, the steam point of the older scale.
 @pytest.mark.parametrize(
     ("value", "source", "target", "expected"),

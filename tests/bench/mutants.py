@@ -163,7 +163,8 @@ def put_in(path: Path, change: Change) -> None:
     """Change a module that is loaded already, and constants that others took from it."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     change.turn(next(node for place, (node, _) in enumerate(nodes(tree)) if place == change.place))
-    module = importlib.import_module(".".join(path.relative_to(HERE).with_suffix("").parts))
+    name = ".".join(path.relative_to(HERE).with_suffix("").parts).removesuffix(".__init__")  # else a second copy
+    module = importlib.import_module(name)
     twin = types.ModuleType(module.__name__)
     twin.__dict__.update(__file__=str(path), __package__=module.__package__)
     exec(compile(ast.fix_missing_locations(tree), str(path), "exec"), twin.__dict__)

@@ -21,6 +21,16 @@ def test_saturation_pressure_is_near_other_formulations(entry):
     assert_agrees(air.saturation_pressure(entry["inputs"]["t_C"]), entry)
 
 
+def test_vapour_of_air_matches_published_mole_fraction_and_dew_point():
+    moist, dew = entries()["h_cfr_xh2o_rh"], entries()["h_dew_from_rh"]
+    given = moist["inputs"]
+    vapour = air.vapour_pressure(given["t_C"], given["rh_pct"])
+    assert_agrees(vapour / given["p_kPa"], moist)
+    assert_agrees(1 - air.dry_pressure(given["p_kPa"], given["t_C"], given["rh_pct"]) / given["p_kPa"], moist)
+    at = np.linspace(5.0, 15.0, 2001)
+    assert_agrees(at[np.argmin(np.abs(air.saturation_pressure(at) - vapour))], dew)
+
+
 # CoolProp 8 (IAPWS-95) over the range of weather; psychrolib 2.5 (ASHRAE 2017) from freezing up.
 def test_saturation_pressure_is_near_reference_libraries():
     for celsius in (1.0, 10.0, 25.0, 45.0):

@@ -77,3 +77,11 @@ def test_models_keep_the_contract(model, arguments):
 def test_models_say_what_is_wrong(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+# The time to roll from 70 to 60 km/h is the mass times the integral of one over the force.
+@pytest.mark.parametrize("entry", matching("r_moto_t_"))
+def test_road_load_slows_a_motorcycle_in_the_published_time(entry):
+    speed = np.linspace(*convert([60.0, 70.0], "km/h", "m/s"), 201)
+    slowing = driveline.road_load(speed, _motorcycle(entry["inputs"])) / entry["inputs"]["m_kg"]
+    assert_agrees(np.trapezoid(1 / slowing, speed), entry)

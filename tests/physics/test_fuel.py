@@ -3,6 +3,7 @@ import pytest
 from model_contract import assert_keeps_contract
 from published import assert_agrees, entries, matching
 
+from tunelab.physics import CARBON_G_MOL
 from tunelab.physics import fuel as fuels
 
 GASOLINE = (1.85, 0.0, 0.745)
@@ -17,6 +18,12 @@ def _of_formula(entry):
 def test_stoich_afr_matches_published_value(entry):
     atoms = _of_formula(entry)
     assert_agrees(fuels.stoich_afr(atoms["H"] / atoms["C"], atoms["O"] / atoms["C"]), entry)
+
+
+@pytest.mark.parametrize("entry", matching("f_wc_"))
+def test_share_of_carbon_matches_published_value(entry):
+    given = entry["inputs"]
+    assert_agrees(CARBON_G_MOL / fuels._molar_mass(np.float64(given["a"]), np.float64(given["b"])), entry)
 
 
 # cantera 3.2, gri30, air of 20.946 % oxygen with nitrogen and argon, against the same air by molar mass.

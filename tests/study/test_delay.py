@@ -6,6 +6,7 @@ import numpy as np
 import plain_gas
 import pytest
 import xarray as xr
+from published import assert_agrees, entries
 
 from tunelab.log.flag import flag_log
 from tunelab.study.delay import DelayFit, estimate_delay, stated_delay
@@ -153,3 +154,12 @@ def test_a_delay_that_only_the_owner_states_may_be_twice_as_long_or_nothing():
     assert fit.delay_interval == pytest.approx((0.0, 0.4))
     assert fit.delay_flow_interval == pytest.approx((0.0, 40.0))
     assert fit.lag_interval == pytest.approx((0.0, 0.6))
+
+
+def test_a_lag_answers_a_step_as_published_after_one_time_constant_and_from_a_tenth_to_nine_tenths():
+    step_s, tau_s = 0.001, 0.2
+    answer = follow(np.r_[0.0, np.ones(2000)], step_s, tau_s)
+    time_s = step_s * (np.arange(answer.size) - 0.5)  # the step runs straight through one sample
+    assert_agrees(np.interp(tau_s, time_s, answer), entries()["s_tau63"] | {"rel_tol": 1e-5})
+    rise_s = np.interp([0.1, 0.9], answer, time_s)
+    assert_agrees((rise_s[1] - rise_s[0]) / tau_s, entries()["s_t1090"] | {"rel_tol": 1e-4})

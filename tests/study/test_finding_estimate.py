@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from published import assert_agrees, entries
 from scipy import signal, stats
 
 from tunelab.study.finding import (
@@ -27,6 +28,21 @@ def test_mean_interval_agrees_with_scipy():
     found = mean_estimate(values, "s", used=12, flagged=0, what="events")
     low, high = stats.t.interval(0.95, 11, loc=values.mean(), scale=stats.sem(values))
     assert (found.value, found.lower, found.upper) == pytest.approx((values.mean(), low, high))
+
+
+@pytest.mark.parametrize("name", ["s_tcrit95_5", "s_tcrit95_7", "s_tcrit95_20", "s_tcrit95_30"])
+def test_mean_interval_reaches_as_far_as_the_published_table_of_student(name):
+    entry = entries()[name]
+    values = np.arange(entry["inputs"]["dof"] + 1.0)
+    found = mean_estimate(values, "s", used=values.size, flagged=0, what="events")
+    assert_agrees((found.upper - found.value) / (values.std(ddof=1) / np.sqrt(values.size)), entry)
+
+
+def test_mean_and_spread_match_the_published_example():
+    mean, spread = entries()["s_mean"], entries()["s_sd"]
+    found = mean_estimate(mean["inputs"]["y"], "1", used=3, flagged=0, what="readings")
+    assert_agrees(found.value, mean)
+    assert_agrees((found.upper - found.value) * np.sqrt(3) / stats.t.ppf(0.975, 2), spread)
 
 
 def test_mean_interval_covers():
@@ -139,3 +155,24 @@ def test_no_limit_stated_judges_nothing_and_nothing_measured_is_never_met():
     assert "limits.x in car.toml" in unstated.because
     assert judge(Question("x", "X"), estimate(10, 8, 12), "made").status == "met"
     assert judge(Question("x", "X", 20.0, "limits.x"), nothing("rpm", "why"), "why").status == "not_shown"
+
+
+# By hand from the docstring's formula: 12 blocks in pairs, 6 neighbours alike and 5 not, seen 0.25 of 2.75; 5 blocks,
+# seen -0.16 of 2.56; three more of a second drive, -4/9 of 4/9.
+@pytest.mark.parametrize(
+    ("groups", "echo"),
+    [
+        ([[0, 0, 1, 1] * 3], (1 / 11 + 1 / 12) / (1 - 4 / 12)),
+        ([[0, 0, 1, 2, 0]], (-0.0625 + 0.2) / 0.25),
+        ([[0, 0, 1, 1] * 3, [0, 1, 0]], ((0.25 - 4 / 9) / (2.75 + 4 / 9) + 1 / 7.5) / (1 - 4 / 7.5)),
+        ([[0, 0, 1, 1] * 3, [0, 1]], (1 / 11 + 1 / 12) / (1 - 4 / 12)),
+        ([[2.0, 2.0, 2.0]], 0.0),
+    ],
+)
+def test_the_echo_of_few_blocks_is_what_the_formula_gives_by_hand(groups, echo):
+    assert echo_of(groups) == pytest.approx(echo)
+
+
+def test_blocks_leave_no_reading_of_a_stretch_out():
+    time = np.r_[np.arange(0, 7, 0.1), np.arange(20, 26, 0.1)]
+    assert sorted(k for part in blocks(time, 3.0) for k in range(time.size)[part]) == list(range(time.size))

@@ -105,7 +105,7 @@ def run_notebook(notebook: Notebook, parameters: Mapping[str, Value], record: Pa
     except PapermillException as error:
         failure = _one_line(error)
     except RuntimeError as error:  # jupyter_client: the kernel died or never started
-        failure = f"the kernel stopped: {_first_line(str(error))}"
+        failure = f"the kernel stopped: {first_line(str(error))}"
     if failure:
         executed = nbformat.read(output, as_version=4) if output.exists() else prepared
     nbformat.write(_tidy(executed), output)
@@ -208,10 +208,11 @@ def _is_passed_check(cell: nbformat.NotebookNode) -> bool:
 
 def _one_line(error: Exception) -> str:
     name, value = getattr(error, "ename", ""), getattr(error, "evalue", "")
-    return f"{name}: {_first_line(value)}" if name else _first_line(str(error))
+    return f"{name}: {first_line(value)}" if name else first_line(str(error))
 
 
-def _first_line(text: str) -> str:
+def first_line(text: str) -> str:
+    """The first line of a message that says anything."""
     return next((line.strip() for line in text.splitlines() if line.strip()), "no message")
 
 

@@ -13,7 +13,7 @@ import xarray as xr
 from tunelab.channels import channel
 from tunelab.record.chapter import Chapter, NextRevision, Section, as_data
 from tunelab.record.driven import decide, newest, titles_at_stop
-from tunelab.record.earlier import EARLIER, NOT_SHOWN, Pooled, pool_sessions, prediction
+from tunelab.record.earlier import EARLIER, NOT_SHOWN, Pooled, percent, pool_sessions, prediction
 from tunelab.record.evidence import gather_evidence
 from tunelab.record.opened import OpenedSession, open_session
 from tunelab.record.plan import without_log
@@ -131,10 +131,6 @@ def _driven(fit: FillingFit) -> str:
     )
 
 
-def _percent(value: float) -> str:
-    return f"{value:.1f}" if np.isfinite(value) else NOT_SHOWN
-
-
 def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, name: str) -> Section:
     limit, after, now = opened.car.limits.steady_lambda_error_max_pct, proposal.predicted, fit.before
     if proposal.notes and proposal.notes[0].startswith("Withheld"):
@@ -148,21 +144,21 @@ def _change(opened: OpenedSession, fit: FillingFit, proposal: TableProposal, nam
     entered = entered_as(opened, proposal.base)
     what = "table and dead times, both together" if _dead_changes(proposal) else "table; the dead times stay"
     short = (
-        f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {_percent(now.p95_pct)} % now, "
-        f"{_percent(after.p95_pct)} % expected; worst hold {now.worst_words} now, {after.worst_words} expected."
+        f"Enter {name} on top of {proposal.base.name} ({what}): lambda error {percent(now.p95_pct)} % now, "
+        f"{percent(after.p95_pct)} % expected; worst hold {now.worst_words} now, {after.worst_words} expected."
     )
     if not entered and need_of(now.lower_pct, now.upper_pct, limit) == "nothing":
         short = (
-            f"Nothing has to be changed: lambda error {_percent(now.p95_pct)} % ({_percent(now.lower_pct)} to "
-            f"{_percent(now.upper_pct)} %) lies within your {limit:g} %; {name} would leave "
-            f"{_percent(after.p95_pct)} %."
+            f"Nothing has to be changed: lambda error {percent(now.p95_pct)} % ({percent(now.lower_pct)} to "
+            f"{percent(now.upper_pct)} %) lies within your {limit:g} %; {name} would leave "
+            f"{percent(after.p95_pct)} %."
         )
         return Section((f"{short} {ELSEWHERE}", *((standing,) if standing else ())), short=short)
     sentences = (
         *((standing,) if standing else ()),
         f"{heading_of(proposal.base, name, entered)}: {small(proposal.notes[0])}",
-        f"Predicted once it is in, trims at zero: 95 % of the driven cells within {_percent(after.p95_pct)} % of "
-        f"commanded lambda (interval {_percent(after.lower_pct)} to {_percent(after.upper_pct)} %), the worst hold "
+        f"Predicted once it is in, trims at zero: 95 % of the driven cells within {percent(after.p95_pct)} % of "
+        f"commanded lambda (interval {percent(after.lower_pct)} to {percent(after.upper_pct)} %), the worst hold "
         f"{after.worst_words}. The next session will show whether that holds.",
         *proposal.notes[1:],
         *proposal.capped,

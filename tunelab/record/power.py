@@ -161,11 +161,10 @@ def power_chapter(
     came since.
     """
     findings = [*fit.findings(), *shift.findings(), *(limit.findings() if limit is not None else ())]
+    findings += change.findings() if earlier.opened is not None else []
     tables = {"power_curve": fit.table(), "power_inputs": fit.effects, "shift_points": shift.summary()}
     if change.shown:
         tables["power_change"] = change.table()
-    if earlier.opened is not None:
-        findings += change.findings()
     if not fit.engine_speed_rpm.size:
         tables = {}
     return Chapter(
@@ -175,19 +174,21 @@ def power_chapter(
         tables=tables,
         inputs=(*inputs_of(coast_down), *inputs_of(earlier)),
         driven=Section((*power_sentences(fit), *([knock] if knock else []))),
-        change=Section(
-            (*((newer,) if newer and rev_limit is not None else ()), *((rev_words,) if rev_words else ())),
-            (
-                *(rev_limit_table(limit) if limit is not None else ()),
-                *(shift_table(shift) if rev_words else ()),
-            ),
-            "" if rev_limit is not None or not rev_words else "The rev limit stays.",
-        ),
+        change=_rev_limit_section(shift, rev_limit, rev_words, limit, newer),
         proposal=rev_limit,
         cannot_show=Section(tuple(_not_shown(fit, shift, energy))),
         drive_next=Section(() if fit.both_ways else (BOTH_WAYS,) if fit.pulls else (PULLS,)),
         cautions=Section((HIGH_LOAD, LIFT)),
     )
+
+
+def _rev_limit_section(
+    shift: ShiftChart, rev_limit: NextRevision | None, words: str, limit: RevLimitProposal | None, newer: str
+) -> Section:
+    """What to enter as the rev limit and when to shift, or that the limit stays."""
+    text = (*((newer,) if newer and rev_limit is not None else ()), *((words,) if words else ()))
+    tables = (*(rev_limit_table(limit) if limit is not None else ()), *(shift_table(shift) if words else ()))
+    return Section(text, tables, "" if rev_limit is not None or not words else "The rev limit stays.")
 
 
 def rev_limit_words(limit: RevLimitProposal) -> str:

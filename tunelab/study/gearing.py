@@ -309,16 +309,16 @@ def _gear(trace: SpeedRatio, peak: float) -> GearRatio | None:
 def block_interval(trace: SpeedRatio, near: np.ndarray) -> tuple[float, float, float, int]:
     """Mean of the logarithm over chosen rows and its interval from block means; NaN bounds below four blocks."""
     means = _block_means(trace, near)
-    centre = float(np.median(trace.log_ratio[near])) if means.size < 4 else _trimmed_mean(means, 0.1)
+    centre = float(np.median(trace.log_ratio[near])) if means.size < 4 else _trimmed_mean(means)
     if means.size < 4:
         return centre, float("nan"), float("nan"), means.size
     error = means.std(ddof=1) / np.sqrt(means.size) * scipy.special.stdtrit(means.size - 1, 0.5 + CONFIDENCE / 2)
     return centre, centre - error, centre + error, means.size
 
 
-def _trimmed_mean(values: np.ndarray, share: float) -> float:
-    """Mean without a share of the lowest and of the highest values."""
-    off = int(share * values.size)
+def _trimmed_mean(values: np.ndarray) -> float:
+    """Mean without a tenth of the values at either end."""
+    off = int(0.1 * values.size)
     return float(np.sort(values)[off : values.size - off].mean())
 
 

@@ -12,7 +12,7 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from tunelab.log.align import at_rows, fresh_readings, has
-from tunelab.study.finding import Finding, counted, shows_its_table, status_within, step_of
+from tunelab.study.finding import CONFIDENCE, Finding, counted, shows_its_table, status_within, step_of
 from tunelab.study.full_throttle.check import SMOOTH_S
 from tunelab.study.limits_driving import LOAD_FROM_PCT, with_load
 from tunelab.study.power.result import PowerFit
@@ -20,7 +20,6 @@ from tunelab.study.revision_change import spark_at
 from tunelab.workspace.car import Car, stated
 from tunelab.workspace.revision import Revision, SparkRetreat, SparkTable
 
-CONFIDENCE = 0.95
 CAME_DEG = 0.5  # less is the reading's own dust, not knock control; common practice, no source
 # Retard that rose by so much within so long is knock, as long as it has not fallen again; what falls only fades out.
 RISE_DEG, FALLEN_DEG, LATELY_S = 0.3, 0.15, 1.0

@@ -272,7 +272,7 @@ def _check_idle(reading: Reading, revision: Revision, car: Car | None) -> Iterat
     base, target = revision.idle_base, revision.idle_target
     if base:
         given = [name for name in ("actuator_pct", "air_kg_h") if reading.has("idle_base", name)]
-        yield from _check_one_of(reading, "idle_base", given, ("actuator_pct", "air_kg_h"))
+        yield from _check_one_of(reading, given, ("actuator_pct", "air_kg_h"))
         yield from _check_over(reading, "idle_base", base, "coolant_c", given)
     if not target:
         return
@@ -288,10 +288,10 @@ def _check_idle(reading: Reading, revision: Revision, car: Car | None) -> Iterat
             yield reading.problem(path, f"{target.target_rpm[beyond[0]]:g}", wanted, way_out)
 
 
-def _check_one_of(reading: Reading, key: str, given: list[str], names: Sequence[str]) -> Iterator[Problem]:
+def _check_one_of(reading: Reading, given: list[str], names: Sequence[str]) -> Iterator[Problem]:
     if len(given) != 1:
         found = " and ".join(given) or f"neither {' nor '.join(names)}"
-        yield reading.problem((key,), found, "exactly one of the two: what the ECU holds")
+        yield reading.problem(("idle_base",), found, "exactly one of the two: what the ECU holds")
 
 
 def _check_over(reading: Reading, key: str, table: object, axis: str, names: Sequence[str]) -> Iterator[Problem]:

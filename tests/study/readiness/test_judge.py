@@ -9,7 +9,7 @@ import xarray as xr
 from ready_drives import EVERY, REACH, car, drive, finding, revision
 
 from tunelab.study.readiness import GATES, Breach, Reach, judge_readiness, reach_of
-from tunelab.study.readiness.gate import EMPTIED_BY, HELD_AGAINST, touches
+from tunelab.study.readiness.gate import EMPTIED_BY, EMPTIED_BY_TABLE, HELD_AGAINST, touches
 from tunelab.workspace.revision import OtherChange, OtherKind, Revision
 
 NAMES = {gate.name for gate in GATES}
@@ -277,6 +277,20 @@ def test_an_earlier_stop_is_not_forgotten_with_the_same_revision(gate, name, sta
     assert status_of(found)[gate] == status
 
 
+def test_a_stop_between_two_drives_that_show_it_met_stays_and_of_two_stops_the_worse_one():
+    name = "full_throttle.knock_retard"
+
+    def stopped(day, value):
+        return drive(day, ids=[one for one in EVERY if one != name]), finding(name, "stop", value=value)
+
+    stops = [replace(one, findings=(*one.findings, bad)) for one, bad in (stopped(2, 5.0), stopped(3, 9.0))]
+    one = judged([drive(1), stops[0], drive(4)])
+    assert status_of(one)["knock"] == "stop"
+    for order in (stops, [replace(stops[1], date=stops[0].date), replace(stops[0], date=stops[1].date)]):
+        both = judged([drive(1), *order, drive(4)])
+        assert next(state for state in both.gates if state.gate.name == "knock").finding.value == 9.0
+
+
 def test_a_stop_of_a_revision_that_was_changed_is_over():
     revisions = {"r01": revision(), "r02": revision("r02", day=4, curve={7: 1.05})}
     found = judged([drive(3, status={"full_throttle.lambda": "stop"}), drive(5, "r02")], revisions, "r02")
@@ -453,6 +467,13 @@ def test_a_gate_that_the_table_does_not_name_yet_is_emptied_by_every_kind():
     new = replace(GATES[0], name="new")
     assert all(touches(OtherChange(kind=kind), new) for kind in EMPTIED_BY)
     assert set(EMPTIED_BY) == set(get_args(OtherKind))
+
+
+@pytest.mark.parametrize("kind", ["full_load_fuel", "boost", "commanded lambda", "fuel"])
+def test_what_changes_the_mixture_at_full_load_empties_every_gate_of_full_load(kind):
+    emptied = EMPTIED_BY_TABLE[kind] if kind in EMPTIED_BY_TABLE else EMPTIED_BY[kind]
+    assert {"full_throttle", "knock", "duty", "temperatures", "fuel_pressure", "under_load", "supply"} <= emptied
+    assert "lean_at_load" in emptied
 
 
 def test_the_table_has_one_row_per_gate():

@@ -21,7 +21,7 @@ from tunelab.lazy import as_if_missing
 from tunelab.record.archive.stamps import Desk, Stamps, parameters_of
 from tunelab.record.chapter import Chapter, as_data
 from tunelab.record.evidence import digest
-from tunelab.record.execute import Run
+from tunelab.record.execute import Run, first_line
 from tunelab.record.notebook import Value
 from tunelab.record.opened import open_session
 from tunelab.record.quick import Calculation
@@ -311,7 +311,7 @@ def _run_all(task: Task, desk: Desk) -> tuple[list[Chapter], list[Run]]:
         except (OSError, MemoryError):
             raise  # nothing that the log is to blame for
         except Exception as error:  # noqa: BLE001 - whatever stops one notebook stops only that one, as in a record
-            failure = f"{type(error).__name__}: {_first_line(str(error))}"
+            failure = f"{type(error).__name__}: {first_line(str(error))}"
         runs.append(Run(calculation.notebook, nbformat.v4.new_notebook(), failure))
     return chapters, runs
 
@@ -350,7 +350,3 @@ def _with_pages(part: Part, task: Task) -> Part:
         return replace(part, pages_failure=str(error))
     failed = [f"{run.notebook.name}: {run.failure}" for run in record.runs if run.failed]
     return replace(part, pages=place.with_name(record.place.name).as_posix(), pages_failure="; ".join(failed))
-
-
-def _first_line(text: str) -> str:
-    return next((line.strip() for line in text.splitlines() if line.strip()), "no message")

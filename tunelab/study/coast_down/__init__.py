@@ -11,9 +11,8 @@ from threadpoolctl import threadpool_limits
 
 from tunelab.log.align import fresh_readings
 from tunelab.physics import STANDARD_GRAVITY_M_S2
-from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import effective_mass
-from tunelab.study.coast_down.result import CoastDownFit, CoastRun, believed, not_shown
+from tunelab.study.coast_down.result import CoastDownFit, CoastRun, believed, not_shown, weather_density
 from tunelab.study.coast_down.run import KINDS, Coasts, Rolling, disturb, find_coasts, roll
 from tunelab.study.finding import NORMAL_95
 from tunelab.study.gear_trace import check_speed
@@ -233,7 +232,7 @@ def _result(
     vehicle = stated(car.vehicle, "[vehicle] in car.toml")
     weather = stated(session.weather, "[weather] in session.toml")
     mass_share = vehicle.mass_uncertainty_kg / vehicle.mass_kg
-    density = _density(session)
+    density = weather_density(session.weather)
     total = covariance + mass_share**2 * np.outer(values, values)
     interval = [_interval(v, s) for v, s in zip(values, np.sqrt(np.diag(total)), strict=True)]
     area = _interval(2 * values[2] / density, 2 / density * np.sqrt(total[2, 2]))
@@ -262,11 +261,6 @@ def _scale_covariance(values: np.ndarray, scale: Scale) -> np.ndarray:
 
 def _interval(value: float, spread: float) -> tuple[float, float]:
     return float(value - NORMAL_95 * spread), float(value + NORMAL_95 * spread)
-
-
-def _density(session: Session) -> float:
-    weather = stated(session.weather, "[weather] in session.toml")
-    return float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
 
 
 def _described(runs: tuple[CoastRun, ...], rolling: Rolling, solved: Solved) -> tuple[CoastRun, ...]:

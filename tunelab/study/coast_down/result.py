@@ -12,6 +12,7 @@ from tunelab.physics.driveline import RoadLoadCurve, road_load
 from tunelab.study.finding import NORMAL_95, Finding, Status, shows_its_table
 from tunelab.study.pull_result import Direction, RefusedPull
 from tunelab.units import convert
+from tunelab.workspace.car import stated
 from tunelab.workspace.session import Weather
 
 # Rolling resistance falls as air and tyre warm. 1/K, about 20 °C. ISO 10521-1 / UN GTR 15, from memory, not opened.
@@ -39,6 +40,12 @@ class CoastRun:
     def rows(self) -> slice:
         """Rows of the run."""
         return slice(self.first, self.last + 1)
+
+
+def weather_density(weather: Weather | None) -> float:
+    """Density of the air of a session, whose weather is stated. [kg/m³]"""
+    weather = stated(weather, "[weather] in session.toml")
+    return float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
 
 
 @shows_its_table
@@ -87,9 +94,8 @@ class CoastDownFit:
 
     def at_weather(self, weather: Weather) -> tuple[RoadLoadCurve, np.ndarray]:
         """A, B, C and their covariance in other weather: rolling by temperature, drag by density."""
-        density = float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
         rolling = _rolling_factor(weather.air_c) / _rolling_factor(self.air_c)
-        factor = np.array([rolling, rolling, density / self.density_kg_m3])
+        factor = np.array([rolling, rolling, weather_density(weather) / self.density_kg_m3])
         a, b, c = factor * (self.a_n, self.b_n_s_m, self.c_n_s2_m2)
         return RoadLoadCurve(float(a), float(b), float(c)), self.covariance * np.outer(factor, factor)
 

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tunelab.physics.air import moist_air_density
 from tunelab.physics.driveline import curve_from_drag
-from tunelab.study.coast_down.result import CoastDownFit
+from tunelab.study.coast_down.result import CoastDownFit, weather_density
 from tunelab.study.finding import shows_its_table
 from tunelab.study.gearing import rolling_radius
 from tunelab.workspace.car import Car, stated
@@ -193,7 +192,7 @@ def _stated_road_load(car: Car, session: Session, notes: list[str]) -> list[Name
     if load.a_n is not None:
         values = load.a_n, load.b_n_s_m or 0.0, load.c_n_s2_m2 or 0.0
     else:
-        density = air_density(session)
+        density = weather_density(session.weather)
         area = stated(load.drag_area_m2, "drag_area_m2 in [road_load] of car.toml")
         rolling = stated(load.rolling_coefficient, "rolling_coefficient in [road_load] of car.toml")
         mass_kg = stated(car.vehicle, "[vehicle] in car.toml").mass_kg
@@ -221,9 +220,3 @@ def _measured_road_load(fit: CoastDownFit, session: Session) -> tuple[list[Named
         for (name, unit), value, sd in zip(units, values, spread, strict=True)
     ]
     return rows, covariance, fit.effective_mass_kg
-
-
-def air_density(session: Session) -> float:
-    """Density of the session's air. [kg/m³]"""
-    weather = stated(session.weather, "[weather] in session.toml")
-    return float(moist_air_density(weather.pressure_kpa, weather.air_c, weather.humidity_pct))
