@@ -460,13 +460,13 @@ def test_pulls_of_earlier_drives_on_the_revision_count_too_and_it_is_said_how_ma
     alone = check_full_throttle(log, tight, in_force(), pulls, delay())
     said = by_id(alone)["rich_error"]
     assert said.status == "watch"
-    wanted = re.search(r"(\d+) more pulls? like these", said.because)
+    wanted = re.search(r"(\d+) pulls? more like these", said.because)
     assert wanted is not None
     more = (alone.mixture.by_pull,) * -(-int(wanted[1]) // 2)  # drives of two pulls each
     joined = by_id(check_full_throttle(log, tight, in_force(), pulls, delay(), earlier=more))["rich_error"]
     assert joined.status == "met"
     assert joined.samples_used == (1 + len(more)) * said.samples_used
-    assert f"with those of {counted(len(more), 'earlier drives')}" in joined.because
+    assert f"with those of {counted(len(more), 'drives')}" in joined.because
 
 
 def test_drives_that_are_off_either_way_do_not_make_up_for_each_other():

@@ -244,7 +244,7 @@ def _over_pulls(moment: Check, drives: tuple[pd.DataFrame, ...], sign: int, step
     worst, half = places.loc[places["error"].idxmax()], np.hypot(places["half"], step / 2)
     upper = float((places["error"] + half).max())
     of = f"the mean of {counted(worst['over'].pulls, 'pulls')}"
-    of += f", with those of {counted(len(drives) - 1, 'earlier drives')} on this revision," if drives[1:] else ""
+    of += f", with those of {counted(len(drives) - 1, 'drives')} before it on this revision," if drives[1:] else ""
     text = (
         f"{of} is worst at {worst['from_rpm']:.0f} to {worst['to_rpm']:.0f} rpm{_pulls_wanted(moment, places, step)}. "
         f"Single quarter seconds: {moment.because}"
@@ -328,7 +328,7 @@ def _pulls_wanted(moment: Check, places: pd.DataFrame, step: float) -> str:
         then = [replace(over, pulls=over.pulls + more) for over in places["over"]]
         half = np.maximum([100 * NORMAL_95 * over.error for over in then], places["apart"])
         if (places["error"] + np.hypot(half, step / 2) <= limit).all():
-            return f"; {counted(more, 'more pulls')} like these would show it inside the limit" if more else ""
+            return f"; {counted(more, 'pulls')} more like these would show it inside the limit" if more else ""
     return ""
 
 
