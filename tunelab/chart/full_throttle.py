@@ -272,7 +272,8 @@ def _panel(log: xr.Dataset, item: Watched, is_last: bool) -> hv.Overlay:
         *marks,
     ]
     unit = what.unit if what.unit == "°" else f" {what.unit}"
-    title = f"{what.title}: {item.check.value:.4g}{unit}, limit {what.limit:g}{unit}"
+    value = f"{item.check.value:.1f}" if what.unit == "°" else f"{item.check.value:.4g}"
+    title = f"{what.title}: {value}{unit}, limit {what.limit:g}{unit}"
     options = panel(title, 170, xlabel="time [s]" if is_last else "", ylabel=axis(name))
     return hv.Overlay(shown).opts(show_legend=False, ylim=_reach_of_item(log, item), **options)
 

@@ -339,8 +339,8 @@ def _notes(table: pd.DataFrame, joined: Joined, revision: Revision) -> tuple[str
         )
     if joined.words:
         notes.append(
-            f"The column by_meter_pct is what the {joined.words}, correct by themselves; it is taken out of the "
-            "factor. Enter all of it together, or none."
+            f"What the {joined.words}, correct by themselves is taken out of the factor (by_meter_pct in "
+            "tables/full_load_fuel.csv). Enter all of it together, or none."
         )
     loses = table["loses_pct"] > LEAST_WORD_PCT
     if loses.any():
