@@ -30,7 +30,9 @@ WITHOUT_VALUE = {"launch.zero_speed": "a hold that did not engage never lets go"
 
 ROOT = Path(__file__).resolve().parents[1] / "tunelab"
 _ID = re.compile(r"[a-z][a-z_]*\.[a-z][a-z0-9_]*")
-_NO_ID = re.compile(r"\.(toml|json|csv|html|nc|md|css|js|zip|parquet|org|dev)$|^(fuelling|record|session|\.\+)\.")
+_NO_ID = re.compile(
+    r"\.(toml|json|csv|html|nc|md|css|js|zip|parquet|org|dev)$|^(fuelling|record|session|bokeh|ipykernel|scipy|\.\+)\."
+)
 
 
 def assert_holds(finding: Finding) -> None:

@@ -9,6 +9,7 @@ import pytest
 import tomlkit
 
 from tunelab.cli import main
+from tunelab.record.shown import small
 from tunelab.simulate import drive, random_car, steady_sweep
 from tunelab.workspace.write import write_revision
 
@@ -60,6 +61,7 @@ def test_a_misleading_log_is_recorded_and_its_proposal_withheld_in_words(counted
     assert "Nothing: the log disagrees with itself, car.toml or the revision named" in page
     assert "Proposed revision" not in page
     title = findings["consistency.pulse"]["title"]
+    title = small(title)
     first = f"{title}. Change what the record names, or find the cause, before you drive this."
     assert f"Before any drive, settle: {title}." in page  # in the short answer
     assert page.count(f"At stop: {first}") == 1  # where the next drive is named
