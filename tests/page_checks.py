@@ -13,6 +13,7 @@ from typing import Any
 from playwright.sync_api import Page
 
 from tunelab.record.display import FIGURE
+from tunelab.study.finding import has_interval, status_word
 
 STATUS = r'<span class="status (\w+)">(?:(?!<span class="status|</li>).)*?</span>\s*'
 AT_HEAD = r'<span class="what">([^<]*)</span> <span class="reading">([^<]*)</span> <span class="bound">([^<]*)</span>'
@@ -116,8 +117,9 @@ def misstated(page: str, findings: Iterable[Mapping[str, Any]]) -> list[str]:
             wrong.append(f"{shown.title}: in no results.json")
             continue
         status = finding["status"]
-        words = {status, "measured"} if status == "met" and finding["limit"] is None else {status}
-        wrong += [f"{shown.title}: {shown.word}, not {status}"] if shown.word not in words else []
+        known_end = has_interval(finding["id"], finding["value"], finding["lower"])
+        word = status_word(status, finding["limit"], has_interval=known_end)
+        wrong += [f"{shown.title}: {shown.word}, not {word}"] if shown.word != word else []
         wanted = [finding[name] for name in ("value", "lower", "upper") if finding[name] is not None]
         wrong += _numbers_off(shown.title, shown.reading, wanted if len(wanted) == 3 else wanted[:1])
         if finding["limit"] is not None:

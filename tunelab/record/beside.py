@@ -70,8 +70,8 @@ def log_verdict(evidence: Evidence, events: EventSet) -> Verdict:
     parts = PARTS.get(events.kind, f"{events.kind}s")
     happened = f"{counted(count, parts) if count else f'No {parts}'} found"
     return Verdict(
-        f"{show_duration(evidence.duration_s)} of log with {len(channels_of(log))} channels; {clean:.0f} % of its "
-        f"{log.sizes['time']} samples carry no flag. {happened}."
+        f"{show_duration(evidence.duration_s)} of log, {len(channels_of(log))} channels; {clean:.0f} % of the samples "
+        f"carry no flag. {happened}."
     )
 
 

@@ -121,7 +121,7 @@ def shown_findings(findings: Sequence[Mapping[str, Any]], drive_next: Sequence[s
 def stops_for(notebook: str, findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     """Stops of a record's other questions that a page has to begin with: on the same limit, or before any drive."""
     if notebook == "drive_plan":
-        return [finding for finding in findings if finding["status"] == "stop"]
+        return stops_to_settle(findings)
     return stops_beside(findings) if notebook == "limits" else []
 
 

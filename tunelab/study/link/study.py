@@ -272,7 +272,7 @@ def compare_wirings(
 def _in_words(verdict: Verdict, ratio: RateRatio, settling: Settling) -> str:
     seen = (
         f"{ratio.events_first} drop-outs in {ratio.seconds_first / 60:.0f} min before, {ratio.events_second} in "
-        f"{ratio.seconds_second / 60:.0f} min since, at like speeds and loads"
+        f"{ratio.seconds_second / 60:.0f} min since"
     )
     if verdict != "not shown yet":
         word = "It helped" if verdict == "helped" else "It made it worse"
