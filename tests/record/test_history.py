@@ -183,7 +183,7 @@ def test_a_sheet_sends_out_after_a_stop_only_with_a_change_that_may_have_ended_i
     assert main(["plan", "full-throttle", str(root)]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert ("to be shown again: knock at full throttle. One run first" in said) == ("spark" in also)
-    assert ("At stop: knock at full throttle. Change what the record names" in said) == ("spark" not in also)
+    assert ("At stop: knock at full throttle: highest knock retard" in said) == ("spark" not in also)
 
 
 def test_a_comparison_says_what_was_also_changed_between_its_revisions():

@@ -92,7 +92,7 @@ def test_a_stop_that_any_drive_may_show_stands_on_the_sheet_of_every_step(tmp_pa
     root = write_workspace(tmp_path)
     write_results(root, SESSION_NAME, [finding("limits.knock_retard", "stop", 9.0)])
     for step in SHEETS:
-        assert print_sheet(step, root, None).first.startswith("At stop: knock and mixture in every drive"), step
+        assert print_sheet(step, root, None).first.startswith("At stop: knock and mixture in every drive: "), step
 
 
 def test_a_sheet_does_not_call_shown_what_is_only_to_watch(tmp_path):
@@ -130,7 +130,7 @@ def test_a_sheet_begins_with_what_stands_at_stop_in_an_earlier_drive(tmp_path, c
     assert not print_sheet(step, root, None).first
     write_results(root, SESSION_NAME, [finding(name, "stop", 21.0)])
     found = {each: print_sheet(each, root, None).first for each in SHEETS}
-    assert found[step].startswith(f"At stop: {small(title)}. ")
+    assert found[step].startswith(f"At stop: {small(title)}: ")
     assert title.lower() not in " ".join(print_sheet(step, root, None).sheet.notes)  # said once
     assert [each for each in SHEETS if found[each]] == [step]
     text = print_sheet(step, root, None).text()

@@ -112,7 +112,8 @@ def gate_gauges(margins: pd.DataFrame) -> list[Gauge]:
 
     `margins` is what `Readiness.margins` gives; with a column `said` that is how a value is written, without unit.
     """
-    return [_gate_gauge(row) for row in margins.itertuples()]
+    gauges = [_gate_gauge(row) for row in margins.itertuples()]
+    return sorted(gauges, key=lambda gauge: bool(np.isnan(gauge.used)))  # what has a value before what has none
 
 
 def _gate_gauge(row: Any) -> Gauge:
@@ -141,8 +142,10 @@ def draw_gates(margins: pd.DataFrame, gates: int) -> Picture | None:
     gauges, title = gate_gauges(margins), gates_title(margins, gates)
     told = "; ".join(f"{g.name} {g.text}" + (f", {g.used:.0f} %" if np.isfinite(g.used) else "") for g in gauges)
     left = [gauge.used for gauge in gauges[GAUGES_SHOWN:] if np.isfinite(gauge.used)]
-    rest = len(gauges) - GAUGES_SHOWN
-    note = f"{rest} more: at most {max(left):.0f} % used." if left else f"{rest} more: not shown." if rest > 0 else ""
+    empty = len(gauges[GAUGES_SHOWN:]) - len(left)
+    more = [f"{len(left)} more: at most {max(left):.0f} % used"] if left else []
+    more += [f"{empty} more: not shown"] if empty else []
+    note = f"{'; '.join(more)}." if more else ""
     told = f"How much of its limit each gate used: {told}."
     return draw_gauges(title, told, gauges[:GAUGES_SHOWN], note)
 

@@ -207,7 +207,8 @@ def _film_panel(films: list, label: str, name: str) -> hv.Overlay:
             color=colour, size=10, tools=["hover"]
         ))  # fmt: skip
     ticks = [(k, film.region) for k, film in enumerate(films[::-1])]
-    reach = f"{table['value'].min():.2f} to {table['value'].max():.2f}"
+    ends = dict.fromkeys(f"{end:.2f}" for end in (table["value"].min(), table["value"].max()))
+    reach = " to ".join(ends)
     title = f"Wall film: share {reach} by region; grey: not separated from sensor lag" if name == "share" else ""
     options = panel(title, 110 + 28 * len(films), xlabel=label, ylabel="")
     return hv.Overlay(parts).opts(yticks=ticks, ylim=(-0.6, len(films) - 0.4), show_legend=False, **options)
@@ -354,8 +355,8 @@ def draw_contrasts(study: LaunchStudy) -> hv.Element:
         (row, q if one else f"{q} ({p})")
         for row, q, p in zip(table["row"], table["quantity"], table["pair"], strict=True)
     ]
-    scale = "difference over half its interval [–]"
-    text = f"{table['pair'].iloc[0]}: {scale}" if one else scale
+    scale = "over half the interval [–]"
+    text = f"{table['pair'].iloc[0]}, {scale}" if one else scale
     apart = int((table["size"].abs() > 1).sum())
     title = f"Differences between drivers: {apart} of {len(table)} shown; a bar that crosses the dashed line shows none"
     options = panel(title, 110 + 32 * len(table))

@@ -249,7 +249,8 @@ def draw_dead_time(proposal: Proposal) -> hv.Layout:
 
 def _error(known: pd.DataFrame) -> str:
     row = known.iloc[len(known) // 2]
-    return f": {row['change_ms']:+.3f} ms off at {row['battery_v']:.1f} V"
+    change = f"{row['change_ms']:+.3f}"
+    return f": {'0.000' if float(change) == 0 else change} ms off at {row['battery_v']:.1f} V"
 
 
 def _change(known: pd.DataFrame) -> hv.Overlay:

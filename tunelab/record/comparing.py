@@ -107,7 +107,7 @@ class Comparison:
 
     def _of_the_car(self) -> list[FindingDifference | LogDifference]:
         """What could be compared and speaks of the car, not of a plan or a prediction; the same readings once."""
-        once = {(SAME_LIMIT.get(row.id, row.id), row.before, row.after): row for row in reversed(self.findings)}
+        once = {(SAME_LIMIT.get(r.id, r.id), f"{r.before:.2g}", f"{r.after:.2g}"): r for r in reversed(self.findings)}
         rows: list[FindingDifference | LogDifference] = [*self.logs, *reversed(once.values())]
         return [row for row in rows if row.p_value == row.p_value and not _name(row).startswith(NOT_OF_THE_CAR)]
 

@@ -343,7 +343,12 @@ def decide(root: Path, revision: str | None = None) -> Decided:
 def titles_at_stop(decided: Decided, step: str) -> tuple[str, ...]:
     """Titles of the gates at stop that a step answers, or any drive; without those that a change may have ended."""
     states = (state for state in decided.readiness.gates if step in state.gate.steps or not state.gate.ids)
-    return tuple(state.gate.title for state in states if state.status == "stop" and not state.to_show)
+    stops = [state for state in states if state.status == "stop" and not state.to_show]
+    return tuple(f"{s.gate.title}: {_passed(s)}" if _has_value(s) else s.gate.title for s in stops)
+
+
+def _has_value(state: GateState) -> bool:
+    return state.finding is not None and state.finding.value is not None
 
 
 def _named(workspace: Workspace, name: str) -> Revision:

@@ -290,7 +290,7 @@ def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:
         for record, finding in shown
     ]
     limit = "" if last.limit is None else f"; limit {limit_text(vars(last))}"
-    then = f"{value_text(vars(last))} on {day_of(shown[-1][0].date)}, the last drive"
+    then = f"{value_text(vars(last))} on {day_of(shown[-1][0].date)}, the last to show it"
     return {
         "title": f"{last.title}: {value_text(vars(first))}, then {then}{_stopped(shown)}{limit}",
         "status": last.word,

@@ -124,7 +124,8 @@ def plan_sentence(plan: DrivePlan) -> str:
     if plan.is_enough:
         helps = "is needed" if plan.before.upper_pct <= plan.limit_pct else "helps"
         return (
-            f"No steady hold {helps}. Lambda is known to within {plan.before.upper_pct:.1f} % in 95 of 100 "
+            f"No steady hold {helps}. Lambda is known to within {plan.before.p95_pct:.1f} %, at most "
+            f"{plan.before.upper_pct:.1f} %, in 95 of 100 "
             f"places of engine speed and airflow that can be held here, once the correction is in (limit "
             f"{plan.limit_pct:g} %)."
         )

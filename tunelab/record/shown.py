@@ -68,7 +68,7 @@ NAMES = {name: words for answers in ANSWERS.values() for name, words in answers.
 # Findings with a title too long for a sentence, of which no step's question asks.
 CALLED = NAMES | {
     "full_load_fuel.error": "mean lambda off its full-throttle target by up to",
-    "full_load_fuel.predicted": "the same as predicted with the proposal",
+    "full_load_fuel.predicted": "mean lambda off that target predicted with the proposal",
     "steady.proposal_predicted": "lambda error predicted with the proposal",
     "trims.learning": "a long-term trim moved within the session by up to",
 }
