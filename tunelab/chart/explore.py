@@ -315,7 +315,7 @@ def draw_distribution(
     loud = hv.Histogram((spread.edges, spread.trusted), kdims=name, label="trusted")
     count = spread.trusted.sum()
     most = int(np.argmax(spread.trusted))
-    told = f": most readings at {plain(spread.edges[most])} to {plain(spread.edges[most + 1])}" if count else ""
+    told = f": most trusted readings at {plain(spread.edges[most])} to {plain(spread.edges[most + 1])}" if count else ""
     options = panel(f"Distribution of {channel(name).label}{told}", 280, xlabel=axis(name), ylabel="readings")
     marks = quiet.opts(color=QUIET, line_alpha=0, **unfading(0.7)) * loud.opts(
         color=MAIN, line_alpha=0, tools=["hover"], **unfading(1.0)

@@ -165,7 +165,12 @@ def draw_limits_used(gauges: list[Gauge]) -> Picture | None:
         return None
     passed = [gauge for gauge in gauges if gauge.used > 100]
     nearest = next((gauge for gauge in gauges if gauge.used <= 100), None)
-    head = f"Past its limit: {', '.join(g.name.lower() for g in passed)}" if passed else "No limit was passed"
+    parts = [
+        ("Past its limit", [g for g in passed if g.tone == "stop"]),
+        ("Past a limit that can wait", [g for g in passed if g.tone != "stop"]),
+    ]
+    named = [f"{what}: {', '.join(g.name.lower() for g in own)}" for what, own in parts if own]
+    head = "; ".join(named) or "No limit was passed"
     next_ = f"{'next' if passed else 'nearest'}: {nearest.name.lower()}, {nearest.used:.0f} % used" if nearest else ""
     title = "; ".join(part for part in (head, next_) if part)
     told = "; ".join(f"{g.name} {g.text}, {g.used:.0f} %" for g in gauges)

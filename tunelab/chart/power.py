@@ -141,7 +141,11 @@ def draw_shift(chart: ShiftChart) -> hv.Overlay:
         if point.verdict == "shift at"
     ]
     to_limit = all(point.verdict == "still pulling at the limit" for point in chart.points)
-    none = "; the next one nowhere pulls harder" if to_limit else "; no speed at which the next one pulls harder shows"
+    none = (
+        "; the next one nowhere pulls harder, as far as was measured"
+        if to_limit
+        else "; no speed at which the next one pulls harder shows"
+    )
     told = "; upright lines: the next one pulls harder" if marks else none
     options = panel(f"Acceleration in each gear{told}", 380, xlabel=axis("road_speed_km_h"))
     return hv.Overlay([*lines, *marks]).opts(legend_position="top_right", ylabel=axis("acceleration_m_s2"), **options)

@@ -27,6 +27,7 @@ from tunelab.record.shown import (
     verdicts,
 )
 from tunelab.study.finding import counted
+from tunelab.study.readiness.gate import LOWER_IS_WORSE
 
 ROWS = 5  # findings that stand above the fold
 OWN_NUMBER = ("consistency.",)  # findings about the log itself: they lead only where they say stop
@@ -118,7 +119,9 @@ def _side(finding: Mapping[str, Any]) -> str:
     if finding["status"] == "stop":
         return "passed"
     if lower is None or upper is None:
-        return "without an interval, so not called met"
+        below = finding["id"] in LOWER_IS_WORSE
+        is_past = finding["value"] < finding["limit"] if below else abs(finding["value"]) > finding["limit"]
+        return "past it, without an interval" if is_past else "without an interval, so not called met"
     crossed = min(lower, finding["value"]) <= finding["limit"] <= max(upper, finding["value"])
     return "inside the interval" if crossed else ""
 

@@ -58,7 +58,7 @@ def flagged_log(opened: OpenedSession, name: str) -> xr.Dataset:
 
 
 # Parts of a log as the page on road manners calls them; elsewhere by their own names.
-PARTS = {"launch": "take-offs", "pull": "pulls at full throttle", "cut": "cuts of fuel",
+PARTS = {"launch": "take-offs", "pull": "pulls", "cut": "cuts of fuel",
          "coast": "stretches of coasting", "start": "starts", "stop": "stops"}  # fmt: skip
 
 

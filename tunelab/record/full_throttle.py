@@ -184,7 +184,7 @@ def spark_table(spark: SparkStudy) -> tuple[tuple[str, pd.DataFrame], ...]:
         "engine_speed_from_rpm": "from [rpm]", "engine_speed_to_rpm": "to [rpm]", "load_from_pct": "load from [%]",
         "load_to_pct": "load to [%]",
     }  # fmt: skip
-    return (("Spark to take back, where knock came", spark.cells.rename(columns=names)),)
+    return (("Spark to take back, where knock came and beside it", spark.cells.rename(columns=names)),)
 
 
 def next_revision(opened: OpenedSession, fuel: FullLoadProposal | None, spark: SparkStudy) -> NextRevision | None:

@@ -276,7 +276,8 @@ def _stopped(shown: Sequence[tuple[StoredRecord, Finding]]) -> str:
     if not stops or shown[-1][1].status == "stop":
         return ""
     record, finding = stops[-1]
-    return f"; at stop on {day_of(record.date)} with {value_text(vars(finding))}"
+    value = f" with {value_text(vars(finding))}" if record is not shown[0][0] else ""  # which the title begins with
+    return f"; last at stop on {day_of(record.date)}{value}"
 
 
 def _trend(shown: Sequence[tuple[StoredRecord, Finding]]) -> dict[str, Any]:

@@ -112,7 +112,7 @@ def link_chapter(
     noise, orders, supply = signals
     checks = wiring_checks(clues)
     broken = bool(study.here.drop_outs) or bool(clues)
-    sheet = (("Wiring checks, in the order in which the evidence points", _sheet(checks)),)
+    sheet = (("Wiring checks, in this order", _sheet(checks)),)
     return Chapter(
         notebook="link",
         verdict=Verdict(link_verdict(study)),

@@ -365,5 +365,5 @@ def _because(driving: Driving, check: Check, note: str, conditions: tuple[float,
         times = {1: "once", 2: "twice"}.get(len(check.breaches), f"{len(check.breaches)} times")
         told = f"{told}; beyond the limit {times}, {seconds:.1f} s in all"
     if np.isfinite(lift):
-        told = f"{told}; the driver should have lifted at {lift:.1f} s"
+        told = f"{told}; the driver should first have lifted at {lift:.1f} s"
     return f"{told}; {note}." if note else f"{told}."

@@ -195,7 +195,9 @@ def _rev_limit(chart: ShiftChart, car: Car, revision: Revision) -> RevLimitPropo
         left = f" The owner's limit of {owners:.0f} rpm would allow more, but no power was measured up there." * (
             owners > now
         )
-        return RevLimitProposal(revision, most, f"it stays: a gear still pulls harder at it than the next one.{left}")
+        seen = min(point.lower_rpm for point in chart.points if point.verdict == "still pulling at the limit")
+        at = "at it" if seen >= most - NEAR_LIMIT_RPM else f"at {seen:.0f} rpm, where the measurement ends,"
+        return RevLimitProposal(revision, most, f"it stays: a gear still pulls harder {at} than the next one.{left}")
     useful = max(point.upper_rpm for point in chart.points)
     lower = STEP_RPM * np.ceil((useful + RESERVE_RPM) / STEP_RPM)
     if lower > most - RESERVE_RPM:

@@ -336,7 +336,7 @@ class ReplacedTrims:
         learned = self.cells[self.cells["what"] != "nothing learned"]
         gone = learned[learned["what"] == "clear: replaced"]
         if learned.empty:
-            return f"No long-term trim of {LEARNING_PCT:g} % or more was learned in {len(self.cells)} cells. {CLEAR}"
+            return f"In none of {len(self.cells)} cells did the long-term trim reach {LEARNING_PCT:g} %. {CLEAR}"
         left = self.cells["left_pct"].abs().max()
         return (
             f"{counted(len(learned), 'cells')} learned a long-term trim, {learned['long_pct'].abs().max():.1f} % at "

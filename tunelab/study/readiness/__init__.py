@@ -200,7 +200,7 @@ def _pace_words(closing: Closing, over: str) -> str:
     else:
         each = f"{_counted(closing.gaps_closed, 'open point')} closed in {counted(closing.drives, 'tries')}"
     return (
-        f"{step}: so far {each}{over}; expect {closing.drives_per_gap:.1f} drives for one (between "
+        f"{step}: so far {each}{over}; expect {closing.drives_per_gap:.2g} for one (between "
         f"{closing.lower:.1f} and {_many(closing.upper)})."
     )
 

@@ -186,7 +186,7 @@ def _lean_at_load(fit: _Fit, car: Car) -> Finding:
     how = "as it was driven" if lean.as_driven else "with the trims at zero"
     title = f"{title}, {'as driven' if lean.as_driven else 'trims taken out'}"
     side = "leaner" if lean.lean_pct > 0 else "richer"
-    rest = f"no hold at load is leaner than {lean.upper_pct:+.1f} %"
+    rest = f"no hold at load is leaner than {lean.upper_pct:.1f} %"
     rest = rest if np.isfinite(lean.upper_pct) else "too few holds at load to say that none is leaner"
     because = (
         f"At {lean.engine_speed_rpm:.0f} rpm and a load of {100 * lean.load:.0f} % lambda is "
