@@ -464,7 +464,7 @@ def test_a_number_that_is_not_that_of_results_json_is_found():
         '<li><span class="status met"></span> <span class="what">T</span> '
         '<span class="reading">1.5 % (1.2 to 1.8)</span> <span class="bound">limit 2 %, kept</span></li>'
     )
-    known = {"title": "T", "status": "met", "value": 1.5, "lower": 1.2, "upper": 1.8, "limit": 2.0}
+    known = {"id": "t.value", "title": "T", "status": "met", "value": 1.5, "lower": 1.2, "upper": 1.8, "limit": 2.0}
     assert misstated(row, [known]) == []
     for name, other in (("status", "watch"), ("value", 1.6), ("lower", 1.0), ("upper", 1.9), ("limit", 3.0)):
         assert len(misstated(row, [known | {name: other}])) == 1, name

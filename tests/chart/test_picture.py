@@ -49,7 +49,7 @@ def test_gates_stand_with_what_presses_most_on_top_and_one_not_shown_has_an_empt
     picture = draw_gates(pd.DataFrame(rows, columns=names), 4)
     assert picture.title.startswith("Of 4 checks 1 at stop, 1 not shown, 2 met")
     assert texts(picture)[:6] == [
-        "Every drive: knock retard", "3.6 of 3°", "Drop-outs of the link", "not shown", "Battery", "14 V, least 10.5 V"
+        "Every drive: knock retard", "3.6 of 3°", "Battery", "14 V, least 10.5 V", "Drop-outs of the link", "not shown"
     ]  # fmt: skip
     bars = [float(bar.get("width")) for bar in parts(picture, "fill")]
     assert bars == pytest.approx([WIDE * 120 / (1.04 * 121), WIDE * 75 / (1.04 * 121)], abs=0.1)

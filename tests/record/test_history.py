@@ -58,7 +58,9 @@ def test_every_record_is_listed_with_its_worst_status_and_counts(shelf):
 def test_a_finding_shown_twice_has_a_trend(shelf):
     text = shelf.read_text("utf-8")
     assert "3 May 21.0; 9 May 1.50" in text
-    assert re.search(r"steady\.lambda_error: 21\.0, then 1\.50 on \d+ May, the last drive(; [^;]+)?; limit 2", text)
+    assert re.search(
+        r"steady\.lambda_error: 21\.0, then 1\.50 on \d+ May, the last to show it(; [^;]+)?; limit 2", text
+    )
     assert text.index('class="still"') < text.index("Records, the newest first")
     assert text.count("<figure") == 1
     assert text.count('class="still"') == 1
@@ -183,7 +185,7 @@ def test_a_sheet_sends_out_after_a_stop_only_with_a_change_that_may_have_ended_i
     assert main(["plan", "full-throttle", str(root)]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert ("to be shown again: knock at full throttle. One run first" in said) == ("spark" in also)
-    assert ("At stop: knock at full throttle: highest knock retard" in said) == ("spark" not in also)
+    assert ("At stop: knock at full throttle: full_throttle.knock_retard reached 9.00" in said) == ("spark" not in also)
 
 
 def test_a_comparison_says_what_was_also_changed_between_its_revisions():

@@ -2,6 +2,7 @@
 
 import html
 import re
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -183,12 +184,14 @@ def test_a_limit_of_which_nothing_was_used_is_none_used_and_never_nan():
 
 
 def test_a_stop_beside_the_watch_over_the_limits_is_drawn_past_its_limit():
-    stop = finding("steady.lean_at_load", 11.5, 10.0)
+    stop = finding("steady.lean_at_load", 11.5, 10.0) | {"status": "stop"}
     gauges = limit_gauges(
         [*(f for f in FINDINGS if f["id"] != stop["id"]), stop], {"steady lean_at_load": -1.5, "limits battery": 0.4}
     )
     title = draw_limits_used(gauges).title
     assert title == "Past its limit: lean at load, trims out; next: battery voltage, 96 % used"
+    waits = [gauge if gauge.tone != "stop" else replace(gauge, tone="watch") for gauge in gauges]
+    assert draw_limits_used(waits).title.startswith("Past a limit that can wait: lean at load, trims out; next: ")
 
 
 def test_a_title_says_what_came_out():
