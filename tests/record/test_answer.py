@@ -78,6 +78,12 @@ HOLD = Finding("steady.lean_at_load", "Leanest hold at load, trims taken out", 1
                "stop", 10.0, "at 1993 rpm.")  # fmt: skip
 
 
+def test_of_several_to_watch_the_one_furthest_past_its_limit_is_named():
+    near = Finding("a.near", "Lean", 1.8, "%", 1.3, 2.3, 0.95, 9, 0, "watch", 2.0, "worst at 3 s.")
+    found = answer_of(as_data(Chapter("steady", (MET, near, WATCH))), (MET.id, near.id, WATCH.id))
+    assert f"To watch: {WATCH.title}: 2.5" in found.sentence
+
+
 def test_a_limit_that_another_question_saw_passed_is_never_called_kept():
     data = as_data(Chapter("limits", (MET, LOADED)))
     beside = stops_beside([*data["findings"], *as_data(Chapter("steady", (HOLD,)))["findings"]])

@@ -211,8 +211,16 @@ def _leading(ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str:
     told = [f"{_told(finding)}." for finding in shown[:1]]
     if told and shown[0]["word"] not in ("stop", "watch"):
         watched = [finding for finding in shown[1:] if finding["id"] in leads and finding["word"] == "watch"]
-        told += [f"To watch: {_told(finding)}." for finding in watched[:1]]
+        told += [f"To watch: {_told(max(watched, key=_pressing))}."] if watched else []
     return " ".join(told)
+
+
+def _pressing(finding: Mapping[str, Any]) -> float:
+    """How much of its limit a finding used; 0 without a limit."""
+    value, limit = finding["value"], finding["limit"]
+    if not value or not limit:
+        return 0.0
+    return limit / value if finding["id"] in LOWER_IS_WORSE else abs(value / limit)
 
 
 def _with_value(sentence: str, ordered: Sequence[Mapping[str, Any]], leads: Sequence[str]) -> str:

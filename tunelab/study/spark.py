@@ -314,7 +314,8 @@ def _notes(
     load = events["load"].dropna()
     loads = f", load {load.min():.0f} to {load.max():.0f} {unit}" if len(load) else ""
     warm = events["intake_air_c"]
-    air = f", intake air {warm.min():.0f} to {warm.max():.0f} °C" if warm.notna().any() else ""
+    ends = dict.fromkeys(f"{end:.0f}" for end in (warm.min(), warm.max()))
+    air = f", intake air {' to '.join(ends)} °C" if warm.notna().any() else ""
     first = (
         f"Knock control took spark back {counted(len(events), 'times')} in "
         f"{counted(round(minutes), 'minutes')}, by up to {events['highest_deg'].max():.1f}°, at "

@@ -168,8 +168,8 @@ def fit_region(
     kept = np.unique(inside[inside >= 0])
     readings = int((inside >= 0).sum())
     if kept.size < LEAST_WINDOWS or readings < LEAST_READINGS:
-        why = f"{kept.size} disturbed stretches without clutch work, with {readings} readings, are too few "
-        why += f"({LEAST_WINDOWS} and {LEAST_READINGS} are wanted)"
+        why = f"{kept.size} disturbed stretch{'es' * (kept.size != 1)} without clutch work, with {readings} "
+        why += f"readings, are too few ({LEAST_WINDOWS} and {LEAST_READINGS} are wanted)"
         share, tau_s, lag_s = (nothing(unit, why, flagged=signal.samples_flagged) for unit in ("1", "s", "s"))
         return Film(name, share, tau_s, lag_s, False, why, None, NAN, NAN, int(kept.size))
     fit = fit_film(signal, sensor, inside, prior)
