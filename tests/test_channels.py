@@ -2,7 +2,7 @@
 
 import pytest
 
-from tunelab.channels import CHANNELS, FUEL_MODES, alias_table, channel, is_known_name, name_key, time_names
+from tunelab.channels import CHANNELS, FUEL_MODES, alias_table, channel, in_words, is_known_name, name_key, time_names
 from tunelab.units import recognise_unit
 
 RECKONED = {"lambda_at_fuelling", "lambda_at_fuelling_2"}  # by the kit from others; no logger writes them
@@ -81,3 +81,8 @@ def test_axis_label_shows_the_unit_as_people_write_it():
 
 def test_fuel_modes_are_the_numbers_that_files_hold():
     assert FUEL_MODES == {0: "unknown", 1: "open_loop", 2: "closed_loop", 3: "fuel_cut", 4: "full_load"}
+
+
+def test_a_channel_that_a_log_lacks_is_named_in_words_and_as_it_is_typed():
+    assert in_words("oil_pressure_kpa", "battery_v") == "oil pressure (oil_pressure_kpa) and no battery (battery_v)"
+    assert in_words("no such thing") == "no such thing"

@@ -171,6 +171,11 @@ def _with_aliases(known: Channel) -> Channel:
 CHANNELS: dict[str, Channel] = {known.name: _with_aliases(known) for known in _ROWS}
 
 
+def in_words(*names: str) -> str:
+    """Channels that a log lacks, each with the name that it is typed by: `oil pressure (oil_pressure_kpa)`."""
+    return " and no ".join(f"{CHANNELS[name].label} ({name})" if name in CHANNELS else name for name in names)
+
+
 def channel(name: str) -> Channel:
     """Look up one channel by its canonical name.
 

@@ -95,7 +95,7 @@ def test_a_short_log_and_an_absent_channel_say_why():
     log = flagged(plain_gas.drive(plain_gas.invent(2), seed=2, minutes=0.4, rate_hz=25.0))
     assert "too few" in estimate_delay(log, plain_gas.CAR, plain_gas.REVISION).because
     fit = estimate_delay(log.drop_vars("pulse_width_ms"), plain_gas.CAR, plain_gas.REVISION)
-    assert "no pulse_width_ms" in fit.because
+    assert "no pulse width (pulse_width_ms)" in fit.because
     assert fit.samples_used == 0
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.once import kept_once
 from tunelab.study.delay_model import ANOTHER_S, NAMES, ORDER, GasFit, at_flow, fit_gas
 from tunelab.study.delay_signal import DelaySignal, NothingTrusted, delay_signal
@@ -110,7 +111,7 @@ def estimate_delay(log: xr.Dataset, car: Car, revision: Revision) -> DelayFit:
     if car.meter.channel not in log and "air_flow_kg_h" not in log:
         absent.append(car.air_reading)
     if absent:
-        return _stated(car, f"the log has no {' and no '.join(absent)}", 0, 0)
+        return _stated(car, f"the log has no {in_words(*absent)}", 0, 0)
     try:
         signal = delay_signal(log, car, revision)
     except NothingTrusted as problem:

@@ -9,6 +9,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.align import at_rows, has, rolling, row_step_s, rows_in
 from tunelab.log.load import inlet_of
 from tunelab.physics.load import absolute_load
@@ -204,7 +205,7 @@ def log_fuel_change(log: xr.Dataset, car: Car, revision: Revision, joined: Joine
     wanted = ("pulse_width_ms", "battery_v", *((car.meter.channel,) if joined.air_table is None else ()))
     absent = [name for name in wanted if not has(log, name)]
     if absent:
-        return f"the log has no {' and no '.join(absent)}."
+        return f"the log has no {in_words(*absent)}."
     air = _air_now_and_then(log, car, revision, joined)
     if isinstance(air, str):
         return air

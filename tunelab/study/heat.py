@@ -9,6 +9,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.align import at_rows, has
 from tunelab.log.flag import trusted
 from tunelab.study.ecu_law import metered_air_kg_h
@@ -92,7 +93,7 @@ def study_heat(log: xr.Dataset, car: Car, revision: Revision) -> HeatStudy:
     """Study one flagged log; steady rows only, cold ones included. The lambda error has the trims taken out of it."""
     needed = [name for name in ("lambda_measured", "coolant_c") if not has(log, name)]
     if needed:
-        return _nothing(log, f"the log has no {' and no '.join(needed)}.")
+        return _nothing(log, f"the log has no {in_words(*needed)}.")
     rows = _rows(log, car, revision)
     table = _block_means(rows)
     if len(table) < LEAST_BLOCKS:

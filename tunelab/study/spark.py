@@ -11,6 +11,7 @@ import scipy
 import xarray as xr
 from numpy.typing import ArrayLike
 
+from tunelab.channels import in_words
 from tunelab.log.align import at_rows, fresh_readings, has
 from tunelab.study.finding import CONFIDENCE, Finding, counted, shows_its_table, status_within, step_of
 from tunelab.study.full_throttle.check import SMOOTH_S
@@ -141,7 +142,7 @@ def _readings(log: xr.Dataset, car: Car, revision: Revision) -> tuple[pd.DataFra
     axis = "manifold_kpa" if revision.spark is not None and revision.spark.manifold_kpa is not None else "load_pct"
     absent = [name for name in ("knock_retard_deg", "engine_speed_rpm") if not has(log, name)]
     if absent:
-        return pd.DataFrame(), axis, f"the log has no {' and no '.join(absent)}."
+        return pd.DataFrame(), axis, f"the log has no {in_words(*absent)}."
     time, deg = fresh_readings(log, "knock_retard_deg")
     if not deg.size or not np.ptp(deg) > 0:
         why = "knock retard never moved in this log, so the sensor may be dead."

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.channels import FUEL_MODES
+from tunelab.channels import FUEL_MODES, in_words
 from tunelab.log.align import at_rows, has
 from tunelab.log.flag import sample_seconds, trusted
 from tunelab.physics.load import absolute_load
@@ -107,7 +107,7 @@ def study_trims(log: xr.Dataset, car: Car, revision: Revision) -> TrimStudy:
         absent.append("fuel trim")
     rows = pd.DataFrame() if absent else _rows(log, car, revision)
     if absent or rows.empty or rows["seconds"].sum() < LEAST_S:
-        why = f"the log has no {' and no '.join(absent)}." if absent else "the log holds no closed-loop driving."
+        why = f"the log has no {in_words(*absent)}." if absent else "the log holds no closed-loop driving."
         return _nothing(log, why)
     alike = _alike(rows)
     table = _cells(rows, alike)

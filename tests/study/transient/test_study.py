@@ -212,5 +212,5 @@ def test_a_log_without_movement_or_without_a_channel_says_so():
     assert "never moved" in study.because
     assert all(f.status == "not_shown" for f in study.findings(CAR))
     blind = study_transients(still.drop_vars("lambda_measured"), CAR, REVISION, known_delay(TRUTH))
-    assert "no lambda_measured" in blind.because
+    assert "no lambda (lambda_measured)" in blind.because
     assert all(f.value is None for f in blind.findings(CAR))

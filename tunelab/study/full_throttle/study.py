@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from tunelab.channels import CHANNELS, FUEL_MODES
+from tunelab.channels import CHANNELS, FUEL_MODES, in_words
 from tunelab.log.align import OF_NO_MATTER, at_rows, fresh_readings, has, never_moves, row_step_s
 from tunelab.log.flag import MASKS, trusted, trusted_rows
 from tunelab.physics import STANDARD_ATMOSPHERE_KPA
@@ -75,7 +75,7 @@ def _meter(log: xr.Dataset, car: Car, revision: Revision, stretches: Stretches) 
     what = _quantity("meter_headroom", title, "%", limit, key, "lower", lift=True)
     channel = car.meter.channel
     if not has(log, channel):
-        return missing(what, f"the log has no {channel}", 0)
+        return missing(what, f"the log has no {in_words(channel)}", 0)
     curve = revision.meter_curve
     top = min(float(curve.reading[-1]), car.meter.rail_high)
     most = float(np.interp(top, curve.reading, curve.flow_kg_h))
@@ -201,7 +201,7 @@ def _quantity(
 def _simple(log: xr.Dataset, what: Quantity, channel: str, stretches: Stretches, other: str = "") -> Check:
     """Hold a channel as it was logged against its limit."""
     if not has(log, channel):
-        return missing(what, f"the log has no {' or '.join(x for x in (other, channel) if x)}", 0)
+        return missing(what, f"the log has no {' or '.join(in_words(x) for x in (other, channel) if x)}", 0)
     time, values = fresh_readings(log, channel)
     what = replace(what, channel=channel)
     return hold_against(what, _picked(log, time, values, channel, stretches), stretches)
@@ -210,7 +210,7 @@ def _simple(log: xr.Dataset, what: Quantity, channel: str, stretches: Stretches,
 def _change(log: xr.Dataset, what: Quantity, channel: str, stretches: Stretches) -> Check:
     """Hold the rise of a channel since the start of each stretch against its limit."""
     if not has(log, channel):
-        return missing(what, f"the log has no {channel}", 0)
+        return missing(what, f"the log has no {in_words(channel)}", 0)
     values, time = at_rows(log, channel), log["time"].values
     rise = np.full(time.size, np.nan)
     for stretch in stretches:

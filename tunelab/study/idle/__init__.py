@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.align import at_rows, fresh_readings, has
 from tunelab.study.finding import (
     NAN,
@@ -80,7 +81,7 @@ def _why_none(log: xr.Dataset, spans: list, chosen: list, car: Car) -> str:
         return ""
     absent = [name for name in ("engine_speed_rpm", "throttle_pct") if not has(log, name)]
     if absent:
-        return f"the log has no {' and no '.join(absent)}, so idling cannot be found."
+        return f"the log has no {in_words(*absent)}, so idling cannot be found."
     if spans:
         return f"the engine idled only below {car.limits.coolant_min_c:g} °C; see the table by coolant temperature."
     return "the log holds no settled idle of four seconds."

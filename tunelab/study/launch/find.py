@@ -8,6 +8,7 @@ import numpy as np
 import scipy
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.align import at_rows, fresh_readings, has, rate_hz, row_step_s, runs
 from tunelab.log.flag_sample import closed_throttle, find_gaps
 from tunelab.study.finding import NAN
@@ -45,7 +46,7 @@ def find_launches(log: xr.Dataset, car: Car) -> tuple[tuple[LaunchSpan, ...], st
     """
     needed = [name for name in ("engine_speed_rpm", "road_speed_km_h", "throttle_pct") if not has(log, name)]
     if needed:
-        return (), f"the log has no {' and no '.join(needed)}, so no launch can be found."
+        return (), f"the log has no {in_words(*needed)}, so no launch can be found."
     if not row_step_s(log) <= COARSEST_S:
         return (
             (),

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.align import add_air_flow, arrival_time, at_rows, exhaust_flow, fresh_readings, has
 from tunelab.log.flag import MASKS
 from tunelab.log.flag_sample import find_gaps
@@ -131,7 +132,7 @@ def _require(log: xr.Dataset, car: Car) -> None:
     if not (has(log, car.meter.channel) or has(log, "air_flow_kg_h")):
         absent.append(car.air_reading)
     if absent:
-        raise NotInLog(f"the log has no {' and no '.join(absent)}")
+        raise NotInLog(f"the log has no {in_words(*absent)}")
 
 
 def _on_grid(rows: np.ndarray, clock: np.ndarray, grid: np.ndarray) -> np.ndarray:
