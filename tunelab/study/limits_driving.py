@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.align import OF_NO_MATTER, add_air_flow, at_rows, has, row_step_s, rows_in, runs
 from tunelab.log.flag import LAMBDA_SENSORS, MASKS, trusted
 from tunelab.log.flag_channel import RUNNING_RPM
@@ -144,7 +145,7 @@ def with_load(log: xr.Dataset, car: Car, revision: Revision) -> tuple[xr.Dataset
     except ValueError as problem:
         return log, unknown, str(problem).rstrip(".")
     if not has(log, "engine_speed_rpm"):
-        return log, unknown, "the log has no engine_speed_rpm"
+        return log, unknown, f"the log has no {in_words('engine_speed_rpm')}"
     ok = trusted(log, "air_flow_kg_h", allow=(*OF_NO_MATTER, "rail")).values
     flow, rpm = np.where(ok, log["air_flow_kg_h"].values, np.nan), _speed(log)
     known = (flow >= 0) & (rpm > RUNNING_RPM)
@@ -268,7 +269,7 @@ def _mixture_of(
 ) -> Mixture | str:
     """Lambda of stretches, or why there is none."""
     if not has(driving.log, "lambda_measured"):
-        return "the log has no lambda_measured"
+        return f"the log has no {in_words('lambda_measured')}"
     if driving.no_load:
         return driving.no_load
     if not spans:
@@ -292,7 +293,8 @@ def hold_lean(lean: Quantity, found: Mixture, stretches: tuple[Stretch, ...]) ->
     against = hold_against(lean, _series(judged, LEANEST_COMMANDED, flagged), stretches)
     if against.status == "stop":
         return against
-    text = f"the log has no lambda_commanded; the leanest lambda read {LEANEST_COMMANDED + against.value / 100:.3g}"
+    leanest = LEANEST_COMMANDED + against.value / 100
+    text = f"the log has no {in_words('lambda_commanded')}; the leanest lambda read {leanest:.3g}"
     return missing(lean, text, flagged)
 
 

@@ -367,7 +367,7 @@ def knock_limited(log: xr.Dataset, fit: PowerFit) -> str:
     if not fit.pulls or not np.isfinite(fit.peak[1]):
         return ""
     if not has(log, "knock_retard_deg"):
-        return "Whether knock control took power away is not shown: the log has no knock_retard_deg."
+        return "Whether knock control took power away is not shown: the log has no knock retard (knock_retard_deg)."
     time, deg = fresh_readings(log, "knock_retard_deg")
     if not deg.size or not np.ptp(deg) > 0:
         return "Whether knock control took power away is not shown: knock retard never moved in this log."

@@ -362,7 +362,7 @@ def replace_trims(log: xr.Dataset, car: Car, revision: Revision, joined: Joined)
     if isinstance(change, str):
         return ReplacedTrims(change, none)
     if not has(log, "engine_speed_rpm"):
-        return ReplacedTrims("the log has no engine_speed_rpm.", none)
+        return ReplacedTrims(f"the log has no {in_words('engine_speed_rpm')}.", none)
     rows = _rows(log, car, revision)
     rows = rows.assign(change=100 * np.expm1(np.interp(rows["time"], log["time"].values, change)))
     rows = rows[np.isfinite(rows["change"])]

@@ -9,6 +9,7 @@ import pandas as pd
 import scipy
 import xarray as xr
 
+from tunelab.channels import in_words
 from tunelab.log.align import (
     add_air_flow,
     arrival_time,
@@ -76,7 +77,7 @@ def check_mixture(
     but not judged; nor is what may be gas from after the throttle closed. Both by the whole interval of the delay.
     """
     if not has(log, "lambda_measured"):
-        return "the log has no lambda_measured"
+        return f"the log has no {in_words('lambda_measured')}"
     try:
         log = add_air_flow(log, car, revision)
         arrives = _arrivals(log, delay)
@@ -218,7 +219,7 @@ def _checks(
     step = min((step_of(fresh_readings(log, name)[1]) for name in _sensors(log)), default=np.nan)
     first = hold_against(lean, _series(judged, judged["lambda"], flagged, step), stretches)
     if known.empty:
-        why = "the log has no lambda_commanded to compare with"
+        why = f"the log has no {in_words('lambda_commanded')} to compare with"
         if np.isfinite(judged["meant"]).any():
             why = f"no pull lasts beyond the {FILM_S:g} s after opening in which the wall film fills"
         why += "" if judged.empty else f"; the richest reading at full throttle was {judged['lambda'].min():.3g}"

@@ -155,7 +155,7 @@ def _fuel_pressure(log: xr.Dataset, car: Car, stretches: Stretches) -> Check:
     title = "Largest fuel-pressure drop"
     what = _quantity("fuel_pressure_drop", title, "kPa", limit, key, "higher", lift=True)
     if not has(log, "fuel_pressure_kpa"):
-        return missing(what, "the log has no fuel_pressure_kpa", 0)
+        return missing(what, f"the log has no {in_words('fuel_pressure_kpa')}", 0)
     wanted = np.full(log.sizes["time"], car.injectors.rail_pressure_kpa)
     names: tuple[str, ...] = ("fuel_pressure_kpa",)
     if car.injectors.pressure == "manifold-referenced" and has(log, "manifold_kpa"):
